@@ -1,0 +1,1 @@
+"""Instrument drivers: one generic SCPI driver a role, and the manual ones."""

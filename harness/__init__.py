@@ -1,0 +1,1 @@
+"""Halfpower: verifies oscilloscopes, attended or unattended."""

@@ -1,0 +1,1 @@
+"""Pure numerics: estimation, uncertainty and decisions. Values in, values out."""

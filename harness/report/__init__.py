@@ -1,0 +1,1 @@
+"""The report: a pure summary of a journal, and its renderings."""

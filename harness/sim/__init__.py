@@ -1,0 +1,1 @@
+"""A simulated bench: instruments as SCPI hears them, joined by shared physics."""

@@ -1,0 +1,1 @@
+"""Measuring sequences: generators without I/O."""

@@ -1,0 +1,1 @@
+"""Simulated instruments and their hidden truths, as data."""
