@@ -1,0 +1,67 @@
+"""One base error; branches by whose move it is; an exit code each.
+
+`HalfpowerError` and its children carry one sentence for a person: what is wrong, where, and what to do next.
+Anything else that escapes is a bug and keeps its traceback.
+"""
+
+from __future__ import annotations
+
+
+class HalfpowerError(Exception):
+    """Base of every error that a person can do something about."""
+
+    exit_code = 1
+
+
+class ConfigError(HalfpowerError):
+    """A file is wrong; carries every problem found, one `file:line: key: …` line each."""
+
+    exit_code = 3
+
+    def __init__(self, *problems: str) -> None:
+        self.problems = problems
+        super().__init__("\n".join(problems))
+
+
+class InstrumentError(HalfpowerError):
+    """An instrument refused, or answered what it must not; never retried."""
+
+    exit_code = 4
+
+    def __init__(self, instrument: str, message: str, *, command: str = "") -> None:
+        self.instrument, self.command = instrument, command
+        super().__init__(f"{instrument}: {message}")
+
+
+class LinkError(InstrumentError):
+    """An instrument does not answer, or answers out of step; a bounded number of repeats has been made."""
+
+
+class JournalError(HalfpowerError):
+    """A journal is damaged, belongs to another job, or cannot be written."""
+
+    exit_code = 5
+
+
+class SafetyError(HalfpowerError):
+    """A step would apply more than a rating allows, or needs a permission that was not given."""
+
+    exit_code = 6
+
+
+class AnalysisError(HalfpowerError):
+    """The readings do not allow the estimate that was asked for."""
+
+    exit_code = 7
+
+
+class BusyError(HalfpowerError):
+    """Another run holds this bench."""
+
+    exit_code = 8
+
+
+class OperatorStop(HalfpowerError):  # noqa: N818 - not a failure: the person chose to stop
+    """The operator stopped the run; it can be resumed."""
+
+    exit_code = 9
