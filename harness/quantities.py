@@ -1,0 +1,133 @@
+"""Quantities in and out: "20 MHz" ↔ 2e7, "±3 %" ↔ 0.03. The only place that knows prefixes.
+
+The spelling follows the SI brochure: a number, optional space, optional prefix, unit; case matters
+("m" is milli, "M" is mega). `ohm` stands for Ω and `u` for µ, so that any keyboard will do.
+Ratios (%, ppm, dB) and div take no prefix.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from decimal import Decimal, InvalidOperation
+from typing import Final
+
+HALF_POWER_RATIO: Final = math.sqrt(0.5)
+HALF_POWER_DB: Final = -20 * math.log10(HALF_POWER_RATIO)  # a drop of 3.0103 dB, not 3 dB
+VPP_PER_VRMS_SINE: Final = 2 * math.sqrt(2)
+
+_PREFIX: Final = {
+    "f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9, "T": 12,
+}  # fmt: skip
+_SPELLING: Final = {"ohm": "Ω", "Ohm": "Ω", "\u2126": "Ω"}  # U+2126 is the old ohm sign
+_PREFIXED: Final = ("Hz", "Vpp", "Vrms", "V", "s", "Ω", "F", "W")
+_PLAIN: Final = {"dB": Decimal(1), "div": Decimal(1), "°C": Decimal(1), "min": Decimal(60), "h": Decimal(3600)}
+_RATIO: Final = {"%": Decimal("0.01"), "ppm": Decimal("1e-6"), "": Decimal(1)}
+_NUMBER: Final = re.compile(r"\s*(±|\+/-|\+-)?\s*([+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+_LONGEST: Final = 64  # characters; a longer text is no quantity, and Decimal is slow on megabytes
+
+
+def parse(text: str | float, unit: str) -> float:
+    """Read a quantity in the unit asked for: "Hz", "V", "Vpp", "Vrms", "s", "Ω", "F", "W", "dB", "div", "°C" or "ratio".
+
+    A bare number is taken only for "ratio" and "div"; everything else says its unit.
+    """
+    if isinstance(text, bool) or not isinstance(text, str | int | float):
+        raise ValueError(f"{text!r} is not a quantity; expected {example(unit)}")
+    shown = text if not isinstance(text, str) or len(text) <= _LONGEST else text[:24] + "…"
+    match = _NUMBER.fullmatch(str(text)) if len(str(text)) <= _LONGEST else None
+    if match is None:
+        raise ValueError(f"{shown!r} is not a quantity; expected {example(unit)}")
+    _, number, suffix = match.groups()
+    scale = _scale(suffix, unit)
+    if scale is None:
+        missing = "has no unit" if not suffix else f"has the unit {suffix!r}"
+        raise ValueError(f"{shown!r} {missing}; expected {example(unit)}{_hint(suffix, unit)}")
+    try:
+        value = float(Decimal(number) * scale)
+    except (InvalidOperation, OverflowError):
+        value = math.inf
+    if not math.isfinite(value):
+        raise ValueError(f"{shown!r} is too large to be a quantity; expected {example(unit)}")
+    return value
+
+
+def _scale(suffix: str, unit: str) -> Decimal | None:
+    if unit == "ratio":
+        return _RATIO.get(suffix)
+    for spelling, sign in _SPELLING.items():
+        if suffix.endswith(spelling):
+            suffix = suffix[: -len(spelling)] + sign
+            break
+    if suffix == "" and unit == "div":
+        return Decimal(1)
+    if suffix == unit and unit in _PLAIN:
+        return _PLAIN[unit]
+    if unit == "s" and suffix in ("min", "h"):
+        return _PLAIN[suffix]
+    if suffix.endswith(unit) and unit in _PREFIXED:
+        exponent = _PREFIX.get(suffix[: -len(unit)])
+        return None if exponent is None else Decimal(1).scaleb(exponent)
+    return None
+
+
+def _hint(suffix: str, unit: str) -> str:
+    wanted = unit.replace("Ω", "ohm")
+    spellings = [prefix + wanted for prefix in _PREFIX if prefix.isascii()]
+    near = [spelling for spelling in spellings if spelling.lower() == suffix.lower() and spelling != suffix]
+    near.sort(key=lambda spelling: spelling[0] != suffix[0])
+    return f" (case matters: {near[0]!r}?)" if near else ""
+
+
+def example(unit: str) -> str:
+    """An example that an error message shows for this unit."""
+    return {
+        "Hz": "a frequency such as '20 MHz'",
+        "V": "a voltage such as '50 mV'",
+        "Vpp": "a peak-to-peak voltage such as '600 mVpp'",
+        "Vrms": "an rms voltage such as '5 Vrms'",
+        "s": "a time such as '20 ns' or '30 min'",
+        "Ω": "a resistance such as '1 Mohm'",
+        "F": "a capacitance such as '20 pF'",
+        "W": "a power such as '1 W'",
+        "dB": "a level such as '0.1 dB'",
+        "div": "divisions such as '0.1 div'",
+        "°C": "a temperature such as '23 °C'",
+        "ratio": "a ratio such as '3 %' or '2 ppm'",
+    }[unit]
+
+
+def show(value: float, unit: str, digits: int = 4) -> str:
+    """Write a value for a person: `show(0.05, "V")` is "50 mV"; never more than `digits` significant digits."""
+    if not math.isfinite(value):
+        return str(value)
+    if unit in ("ratio", "%"):
+        return f"{_plain(value * 100, digits)} %"
+    if unit not in _PREFIXED:
+        return f"{_plain(value, digits)} {unit}".rstrip()
+    if value == 0:
+        return f"0 {unit}"
+    rounded = float(f"{value:.{digits - 1}e}")
+    exponent = max(-15, min(12, 3 * math.floor(math.log10(abs(rounded)) / 3 + 1e-12)))
+    prefix = next(p for p, e in _PREFIX.items() if e == exponent and p not in ("u", "μ"))
+    return f"{_plain(float(Decimal(repr(rounded)).scaleb(-exponent)), digits)} {prefix}{unit}"
+
+
+def _plain(value: float, digits: int) -> str:
+    rounded = float(f"{value:.{digits - 1}e}")
+    return f"{rounded:.15g}" if 1e-4 <= abs(rounded) < 1e15 or rounded == 0 else f"{rounded:.{digits - 1}e}"
+
+
+def round_to(value: float, digits: int) -> float:
+    """Round to significant digits: setpoints are rounded where they are made, so that a replay compares equal."""
+    return 0.0 if value == 0 else float(f"{value:.{digits - 1}e}")
+
+
+def db(ratio: float) -> float:
+    """A voltage ratio in decibels."""
+    return 20 * math.log10(ratio)
+
+
+def ratio_of_db(level_db: float) -> float:
+    """The voltage ratio of a level in decibels."""
+    return float(10 ** (level_db / 20))

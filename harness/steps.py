@@ -1,0 +1,204 @@
+"""What a sequence asks for, and what it is told: `Connect` and `Measure` → `Done` and `Reading`.
+
+A step is absolute: it carries the whole setpoint, so any step can be the first one after a crash.
+Values here are plain and SI; they go through the journal and come back equal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from typing import Any, Final, Literal, TypeAlias, TypeVar, get_args
+
+Role: TypeAlias = Literal["calibrator", "generator", "counter", "reference", "unit", "switch"]
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
+Display: TypeAlias = Literal["unit", "reference"]
+Coupling: TypeAlias = Literal["dc", "ac", "ground"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoSignal:
+    """Every source of the path is off; a ground line is read with the input grounded."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dc:
+    """A direct voltage."""
+
+    level_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Square:
+    """A square wave between 0 V and `level_vpp`, as amplitude calibrators give it."""
+
+    level_vpp: float
+    frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sine:
+    """A sine wave of `level_vpp` at the plane of the path's input."""
+
+    level_vpp: float
+    frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeMarks:
+    """Time marks, or any wave with one clear edge a period."""
+
+    period_s: float
+    level_vpp: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FastEdge:
+    """A square wave with a fast edge, for the pulse response."""
+
+    level_vpp: float
+    frequency_hz: float
+
+
+Stimulus: TypeAlias = NoSignal | Dc | Square | Sine | TimeMarks | FastEdge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """How the display that is read is set."""
+
+    channel: int
+    volts_per_div: float
+    s_per_div: float
+    coupling: Coupling = "dc"
+    ground_line_div: float = 0.0  # from the centre of the graticule, up is positive
+    magnifier: float = 1.0
+
+
+Quantity: TypeAlias = Literal[
+    "deflection",  # div from the ground line (DC); with NoSignal: where the ground line stands, div from its place
+    "peak_to_peak",  # div, top to bottom of the trace (square: top to base)
+    "trace_width",  # div, peak to peak with the signal off
+    "span",  # div between the time marks that should be `expected` divisions apart
+    "rise_time",  # s, 10 % to 90 %
+    "overshoot",  # ratio of the amplitude
+    "top_aberration",  # ratio of the amplitude, largest departure of the top after settling
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Connect:
+    """Ask for a path between a source and an input; outputs are off while hands are on cables."""
+
+    path: str
+    source: Role
+    display: Display
+    channel: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """Apply a stimulus, set the display, wait, and read one quantity."""
+
+    purpose: str  # what the reading is for, in the sequence's own words: "deflection", "reference", "search", …
+    path: str
+    source: Role
+    stimulus: Stimulus
+    display: Display
+    view: View
+    quantity: Quantity
+    with_counter: bool = False  # the frequency counter reads the stimulus too
+    expected: float | None = None  # what an ideal unit would show
+    expected_low: float | None = None  # a reading outside low … high is asked again once before it is believed
+    expected_high: float | None = None
+    tune_to_div: float | None = None  # a person tunes the frequency until the trace spans this; the counter answers
+    repeat: int = 0  # tells repeats of one setpoint apart
+    because: str = ""  # why it is asked again, for the person
+
+
+Step: TypeAlias = Connect | Measure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """A connection was made."""
+
+
+Status: TypeAlias = Literal[
+    "read",
+    "skipped",  # a person chose to leave it out
+    "off_screen",  # the trace left the screen, or the record was clipped
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What was read, in the unit of the quantity: div, s or a ratio."""
+
+    status: Status = "read"
+    value: float | None = None
+    scatter: float | None = None  # standard uncertainty of the value as its own record shows it
+    frequency_hz: float | None = None  # of the counter
+    said: str = ""  # what a person typed
+    flags: tuple[str, ...] = ()
+    more: Mapping[str, float] = field(default_factory=dict)  # further numbers, the unit in each name
+
+
+Reply: TypeAlias = Done | Reading
+
+T = TypeVar("T")
+Sequence: TypeAlias = Generator[Step, Reply, T]
+"""A measuring sequence: yields steps, is sent replies, returns its own result."""
+
+_KINDS: Final[dict[str, type]] = {
+    cls.__name__: cls
+    for cls in (Connect, Measure, Done, Reading, View, NoSignal, Dc, Square, Sine, TimeMarks, FastEdge)
+}
+
+
+def connect(*, path: str, source: Role, display: Display, channel: int) -> Sequence[None]:
+    """Ask for a connection, in a sequence: `yield from connect(...)`."""
+    yield Connect(path=path, source=source, display=display, channel=channel)
+
+
+def measure(step: Measure) -> Sequence[Reading]:
+    """Ask for a reading, in a sequence: `reading = yield from measure(...)`."""
+    reply = yield step
+    if not isinstance(reply, Reading):
+        raise TypeError(f"a Measure is answered by a Reading, not by {type(reply).__name__}")
+    return reply
+
+
+def to_plain(value: Any) -> Any:
+    """Turn a step or reply into JSON-ready dicts; the class name goes under "is", defaults are left out."""
+    if is_dataclass(value) and not isinstance(value, type):
+        plain: dict[str, Any] = {"is": type(value).__name__}
+        for f in fields(value):
+            item = getattr(value, f.name)
+            if f.default_factory is dict and not item:
+                continue
+            if item != f.default or type(item) is not type(f.default):
+                plain[f.name] = to_plain(item)
+        return plain
+    if isinstance(value, Mapping):
+        return {key: to_plain(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [to_plain(item) for item in value]
+    return value
+
+
+def from_plain(plain: Any) -> Any:
+    """The inverse of `to_plain`; raises ValueError for what is not a step or reply."""
+    if isinstance(plain, Mapping):
+        if "is" not in plain:
+            return {key: from_plain(item) for key, item in plain.items()}
+        cls = _KINDS.get(str(plain["is"]))
+        if cls is None:
+            raise ValueError(f"unknown kind {plain['is']!r}")
+        try:
+            return cls(**{key: from_plain(item) for key, item in plain.items() if key != "is"})
+        except TypeError as error:
+            raise ValueError(f"{plain['is']}: {error}") from None
+    if isinstance(plain, list):
+        return tuple(from_plain(item) for item in plain)
+    return plain
