@@ -28,7 +28,7 @@ _LONGEST: Final = 64  # characters; a longer text is no quantity, and Decimal is
 
 
 def parse(text: str | float, unit: str) -> float:
-    """Read a quantity in the unit asked for: "Hz", "V", "Vpp", "Vrms", "s", "Ω", "F", "W", "dB", "div", "°C" or "ratio".
+    """Read a quantity in the unit asked for: Hz, V, Vpp, Vrms, s, Ω, F, W, dB, div, °C or "ratio".
 
     A bare number is taken only for "ratio" and "div"; everything else says its unit.
     """

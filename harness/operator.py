@@ -1,0 +1,139 @@
+"""The person at the bench as a boundary: what they are asked to do, and how their answer is read.   [pure]
+
+`Operator` is implemented by the console, by simulated eyes and by tests; all of them answer in the same
+words, and `read_answer` is the only place that understands them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+from typing import Literal, Protocol, TypeAlias
+
+from harness import quantities
+from harness.steps import Connect, Measure, Quantity, Step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prompt:
+    """One thing asked of a person; `step` lets a simulated person look at the same bench."""
+
+    kind: Literal["do", "read", "choose"]
+    title: str
+    lines: tuple[str, ...] = ()
+    step: Step | None = None
+    hint: str = ""
+    choices: tuple[str, ...] = field(default=())
+
+
+class Operator(Protocol):
+    """Somebody, or something, that does what is asked and answers with a line of text."""
+
+    def ask(self, prompt: Prompt) -> str:
+        """Show the prompt, wait for one line; "" to a "do" prompt means done."""
+
+    def tell(self, text: str) -> None:
+        """Say something that needs no answer."""
+
+
+class GoBack(Exception):  # noqa: N818 - a choice of the operator, not an error
+    """The operator wants the previous reading again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Value:
+    """A number, in the quantity's own unit."""
+
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """A remark for the journal; the question stands."""
+
+    text: str
+
+
+Word: TypeAlias = Literal["off", "back", "skip", "help", "stop"]
+Answer: TypeAlias = Value | Note | Word
+
+HELP = """\
+4.9         a reading in divisions; '4.9 div' says the same, '2.45 V' is divided by the V/div setting
+=           as expected
+off         the trace leaves the screen: the level or the range is lowered and you are asked again
+back        take the previous reading again
+skip        leave this reading out; the report says so
+note TEXT   keep a remark with the run; the question stands
+stop        stop here, outputs off; 'halfpower resume' goes on later
+?           this list"""
+
+_UNITS: dict[Quantity, str] = {
+    "deflection": "div",
+    "peak_to_peak": "div",
+    "trace_width": "div",
+    "span": "div",
+    "rise_time": "s",
+    "overshoot": "ratio",
+    "top_aberration": "ratio",
+}
+
+
+def unit_of(quantity: Quantity) -> str:
+    """The unit a reading of this quantity is in."""
+    return _UNITS[quantity]
+
+
+def read_answer(text: str, step: Measure, screen_div: float) -> Answer:
+    """Understand what was typed; raises ValueError with one sentence for what makes no sense."""
+    typed = " ".join(text.split())
+    if not typed:
+        raise ValueError("Type what the screen shows, such as 4.9, or ? for the other answers.")
+    if typed == "?":
+        return "help"
+    if typed == "=":
+        if step.expected is None:
+            raise ValueError("There is no expected value here; type what the screen shows.")
+        return Value(value=step.expected)
+    word = typed.lower()
+    if word == "note" or word.startswith("note "):
+        if not typed[5:]:
+            raise ValueError("Write the remark after 'note'.")
+        return Note(text=typed[5:])
+    for known in ("off", "back", "skip", "stop"):
+        if word == known:
+            return known
+    return Value(value=_number(typed, step, screen_div))
+
+
+_BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+
+
+def _number(typed: str, step: Measure, screen_div: float) -> float:
+    unit = unit_of(step.quantity)
+    volts_per_div, s_per_div = step.view.volts_per_div, step.view.s_per_div / step.view.magnifier
+    if _BARE.fullmatch(typed):
+        value = float(typed.replace(",", "."))
+        value = value / 100 if unit == "ratio" else value  # a person says "4" for 4 %
+        value = value * s_per_div if unit == "s" else value  # and counts rise time in divisions
+    elif unit == "div" and typed.endswith("V"):
+        value = quantities.parse(typed, "V") / volts_per_div
+    elif unit == "div" and typed.endswith("s"):
+        value = quantities.parse(typed, "s") / s_per_div
+    elif unit == "s" and typed.endswith("div"):
+        value = quantities.parse(typed, "div") * s_per_div
+    else:
+        value = quantities.parse(typed, unit)
+    if not math.isfinite(value):
+        raise ValueError(f"{typed!r} is not a reading; type a number such as 4.9, or ? for the other answers.")
+    if unit == "div" and abs(value) > screen_div:
+        raise ValueError(
+            f"{typed!r} is {value:g} div, but the screen has {screen_div:g}. Read again, or type 'off' if the trace leaves it."
+        )
+    return value
+
+
+def describe_connection(step: Connect) -> str:
+    """The connection in words."""
+    where = "the reference" if step.display == "reference" else f"channel {step.channel} of the unit"
+    return f"{step.source} → {step.path} → {where}"
