@@ -1,6 +1,7 @@
-"""The exact distribution of a sum of independent symmetric errors, by the Fourier series of its characteristic function.
+"""The exact distribution of a sum of independent symmetric errors, by a Fourier series.
 
-A budget that is linear in its inputs needs no random numbers: the characteristic functions of the inputs multiply.
+A budget that is linear in its inputs needs no random numbers: the characteristic functions of the inputs multiply, and
+their product gives the coefficients of the series.
 Equation numbers refer to docs/uncertainty.md.
 """
 
@@ -27,7 +28,7 @@ _MIN_TERMS, _MAX_TERMS = 64, 32768
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ErrorSum:
-    """A zero-mean sum: one normal part of standard deviation `normal_u`, and bounded parts (distribution, half-width)."""
+    """A zero-mean sum: a normal part of standard deviation `normal_u`, bounded parts as (distribution, half-width)."""
 
     normal_u: float = 0.0
     bounded: tuple[tuple[BoundedDistribution, float], ...] = ()
@@ -62,13 +63,13 @@ def central_half_width(errors: ErrorSum, probability: float) -> float:
     """
     Half-width of the interval about zero that holds `probability`, the inverse of `central_probability`.
 
-    For a symmetric density with one peak this is also the shortest interval (JCGM 101:2008, 5.3.4). Where a U-shaped part
-    dominates so far that the sum has two peaks it is the probabilistically symmetric interval.
+    For a symmetric density with one peak this is also the shortest interval (JCGM 101:2008, 5.3.4). Where a U-shaped
+    part dominates so far that the sum has two peaks it is the probabilistically symmetric interval.
     """
     series = _Series.of(errors)
     low, high = 0.0, series.reach
     x = min(float(ndtri((1.0 + probability) / 2.0)) * errors.u, 0.999 * high)
-    # Bisection guarded secant (regula falsi of Illinois): smooth and monotone, six to ten steps.
+    # Regula falsi with the Illinois weights: the function is smooth and monotone.
     f_low, f_high = -probability, 1.0 - probability
     for _ in range(60):
         f = series.central_probability(x) - probability

@@ -1,7 +1,7 @@
 """The uncertainty budget: a table of contributions, and the statement that is made from it.
 
-The table is linear in its inputs: y = estimate + Σ cᵢ (Xᵢ − xᵢ). Its standard uncertainty, effective degrees of freedom and
-coverage factor follow the GUM; the same table gives the exact distribution by convolution, which becomes the primary
+The table is linear in its inputs: y = estimate + Σ cᵢ (Xᵢ − xᵢ). Its standard uncertainty, effective degrees of freedom
+and coverage factor follow the GUM; the same table gives the exact distribution by convolution, which becomes the primary
 statement where a dominant bounded term makes the normal factor wrong. Models that are not linear go to `monte_carlo`.
 Equation numbers refer to docs/uncertainty.md.
 
@@ -34,7 +34,7 @@ COVERAGE = 0.9545
 # From here on a variance counts as known: Student's factor would add 1.3 % at 100 degrees of freedom, and less above.
 RELIABLE_DOF = 100.0
 
-# The k·u statement stands while it is within 5 % of the exact half-width, the change of U that the rounding rule lets pass.
+# The k·u statement stands while it is within 5 % of the exact half-width: the change of U that the rounding rule allows.
 GUM_TOLERANCE = 0.05
 
 _DIVISORS: dict[Distribution, float] = {
@@ -50,9 +50,9 @@ class Contribution:
     """One line of a budget.
 
     `half_width` is the figure as it is known (half-width of the limits, or a stated expanded uncertainty) and `divisor`
-    takes it to the standard uncertainty `u`; it is None where `u` is known directly. `value` is the estimate of the input,
-    or the correction made, as the table shows it; it is in `unit`, as are `half_width` and `u`. `sensitivity` takes the
-    input to the quantity of the budget.
+    takes it to the standard uncertainty `u`; it is None where `u` is known directly. `value` is the estimate of the
+    input, or the correction made, as the table shows it; it is in `unit`, as are `half_width` and `u`. `sensitivity`
+    takes the input to the quantity of the budget.
     """
 
     name: str
@@ -115,21 +115,21 @@ def rectangular(
     name: str, *, half_width: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
 ) -> Contribution:
     """Return a line known by its limits ±half_width alone (GUM 4.3.7)."""
-    return _bounded(name, "rectangular", half_width, value, sensitivity, unit)
+    return _bounded(name, "rectangular", half_width, value=value, sensitivity=sensitivity, unit=unit)
 
 
 def triangular(
     name: str, *, half_width: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
 ) -> Contribution:
-    """Return a line within ±half_width, likelier near the middle (GUM 4.3.9), such as the difference of two roundings."""
-    return _bounded(name, "triangular", half_width, value, sensitivity, unit)
+    """Return a line within ±half_width, likelier near the middle (GUM 4.3.9), such as a difference of two roundings."""
+    return _bounded(name, "triangular", half_width, value=value, sensitivity=sensitivity, unit=unit)
 
 
 def arcsine(
     name: str, *, half_width: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
 ) -> Contribution:
-    """Return a U-shaped line: a sine of unknown phase and amplitude half_width (JCGM 101, 6.4.6), such as a mismatch."""
-    return _bounded(name, "arcsine", half_width, value, sensitivity, unit)
+    """Return a U-shaped line: a sine of amplitude half_width and unknown phase (JCGM 101, 6.4.6), such as a mismatch."""
+    return _bounded(name, "arcsine", half_width, value=value, sensitivity=sensitivity, unit=unit)
 
 
 def resolution(name: str, *, step: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = "") -> Contribution:
@@ -161,7 +161,7 @@ def repeated(name: str, readings: Sequence[float], *, sensitivity: float = 1.0, 
 
 
 def _bounded(
-    name: str, distribution: Distribution, half_width: float, value: float, sensitivity: float, unit: str
+    name: str, distribution: Distribution, half_width: float, *, value: float, sensitivity: float, unit: str
 ) -> Contribution:
     return Contribution(
         name=name,
@@ -184,7 +184,7 @@ def reflection_of(vswr: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
-    """The contributions to one result, in the result's unit; `correlations` lists (name, name, r) of dependent inputs."""
+    """The contributions to one result in `unit`; `correlations` lists (name, name, r) of dependent inputs."""
 
     quantity: str
     unit: str
@@ -216,7 +216,7 @@ class Budget:
         return self.u**4 / spread if spread > 0.0 else math.inf
 
     def coverage_factor(self, probability: float = COVERAGE) -> float:
-        """Coverage factor at `probability`: Student's at `dof_eff`, the normal one from RELIABLE_DOF on, equation (6)."""
+        """Coverage factor: Student's at `dof_eff`, the normal one from RELIABLE_DOF on, equation (6)."""
         return coverage_factor(probability, self.dof_eff)
 
     def expanded(self, probability: float = COVERAGE) -> float:
@@ -224,7 +224,7 @@ class Budget:
         return self.coverage_factor(probability) * self.u
 
     def error_sum(self) -> ErrorSum:
-        """Return the distribution of the result's error: bounded lines by shape, normal and correlated ones in one normal."""
+        """Return the distribution of the error: bounded lines by shape, normal and correlated ones as one normal part."""
         correlated = {name for a, b, _ in self.correlations for name in (a, b)}
         normal_variance, bounded = self._covariance(), []
         for c in self.contributions:
@@ -302,10 +302,10 @@ def state(budget: Budget, probability: float = COVERAGE) -> Statement:
     """
     Make the statement of a budget, by k·u or, where that would be wrong, by the exact distribution.
 
-    The half-width U of the k·u interval is compared with that of the exact distribution of the same table, both with the
-    variances taken as known. While they agree within `GUM_TOLERANCE`, k·u stands and the method is "gum". Else a bounded
-    term dominates: U is the exact half-width, widened by the ratio of Student's to the normal factor at the effective
-    degrees of freedom, and the method is "convolution"; k = U/u then describes the result and has no life of its own.
+    The half-width of the k·u interval is compared with that of the exact distribution of the same table, both with the
+    variances taken as known. While they agree within `GUM_TOLERANCE`, k·u stands and the method is "gum". Else a
+    bounded term dominates: U is the exact half-width, widened by the ratio of Student's to the normal factor at the
+    effective degrees of freedom, and the method is "convolution"; k = U/u then only describes the result.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """Value ± uncertainty as it is printed: the uncertainty to two significant digits, the value to the same decimal.
 
-The rule (GUM 7.2.6, EA-4/02 M:2022 section 6, ISO 80000-1 annex B): round to nearest, a tie to the even digit; but where
-that would bring the uncertainty down by more than 5 %, round it up. With two digits the second clause never acts (the most
-that is lost is 4.8 %); with one it does.
+The rule (GUM 7.2.6, EA-4/02 M:2022 section 6, ISO 80000-1 annex B): round to nearest, a tie to the even digit; but
+where that would bring the uncertainty down by more than 5 %, round it up. With two digits the second clause never acts
+(the most that is lost is 4.8 %); with one it does.
 """
 
 from __future__ import annotations
