@@ -128,7 +128,8 @@ def _number(typed: str, step: Measure, screen_div: float) -> float:
         raise ValueError(f"{typed!r} is not a reading; type a number such as 4.9, or ? for the other answers.")
     if unit == "div" and abs(value) > screen_div:
         raise ValueError(
-            f"{typed!r} is {value:g} div, but the screen has {screen_div:g}. Read again, or type 'off' if the trace leaves it."
+            f"{typed!r} is {value:g} div, but the screen has {screen_div:g}. "
+            "Read again, or type 'off' if the trace leaves it."
         )
     return value
 
