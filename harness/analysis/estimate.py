@@ -1,9 +1,9 @@
 """The uncertainty budget: a table of contributions, and the statement that is made from it.
 
 The table is linear in its inputs: y = estimate + Σ cᵢ (Xᵢ − xᵢ). Its standard uncertainty, effective degrees of freedom
-and coverage factor follow the GUM; the same table gives the exact distribution by convolution, which becomes the primary
-statement where a dominant bounded term makes the normal factor wrong. Models that are not linear go to `monte_carlo`.
-Equation numbers refer to docs/uncertainty.md.
+and coverage factor follow the GUM; the same table gives the exact distribution by convolution, which becomes the
+primary statement where a dominant bounded term makes the normal factor wrong. Models that are not linear go to
+`monte_carlo`. Equation numbers refer to docs/uncertainty.md.
 
 References
 ----------
@@ -34,10 +34,11 @@ COVERAGE = 0.9545
 # From here on a variance counts as known: Student's factor would add 1.3 % at 100 degrees of freedom, and less above.
 RELIABLE_DOF = 100.0
 
-# The k·u statement stands while it is within 5 % of the exact half-width: the change of U that the rounding rule allows.
+# The k·u statement stands while it is within 5 % of the exact half-width, the change of U that rounding may make.
 GUM_TOLERANCE = 0.05
 
-_DIVISORS: dict[Distribution, float] = {
+# Half-width over standard uncertainty (GUM 4.3.7, 4.3.9; JCGM 101, 6.4.6).
+DIVISORS: dict[Distribution, float] = {
     "normal": 1.0,
     "rectangular": math.sqrt(3.0),
     "triangular": math.sqrt(6.0),
@@ -128,7 +129,7 @@ def triangular(
 def arcsine(
     name: str, *, half_width: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
 ) -> Contribution:
-    """Return a U-shaped line: a sine of amplitude half_width and unknown phase (JCGM 101, 6.4.6), such as a mismatch."""
+    """Return a U-shaped line: a sine of amplitude half_width, phase unknown (JCGM 101, 6.4.6), such as a mismatch."""
     return _bounded(name, "arcsine", half_width, value=value, sensitivity=sensitivity, unit=unit)
 
 
@@ -169,8 +170,8 @@ def _bounded(
         value=value,
         distribution=distribution,
         half_width=half_width,
-        divisor=_DIVISORS[distribution],
-        u=half_width / _DIVISORS[distribution],
+        divisor=DIVISORS[distribution],
+        u=half_width / DIVISORS[distribution],
         sensitivity=sensitivity,
     )
 
@@ -224,14 +225,14 @@ class Budget:
         return self.coverage_factor(probability) * self.u
 
     def error_sum(self) -> ErrorSum:
-        """Return the distribution of the error: bounded lines by shape, normal and correlated ones as one normal part."""
+        """Return the error's distribution: bounded lines by shape, normal and correlated ones in one normal part."""
         correlated = {name for a, b, _ in self.correlations for name in (a, b)}
         normal_variance, bounded = self._covariance(), []
         for c in self.contributions:
             if c.distribution == "normal" or c.name in correlated:
                 normal_variance += c.contribution**2
             elif c.contribution:
-                bounded.append((c.distribution, abs(c.contribution) * _DIVISORS[c.distribution]))
+                bounded.append((c.distribution, abs(c.contribution) * DIVISORS[c.distribution]))
         return ErrorSum(normal_u=math.sqrt(max(normal_variance, 0.0)), bounded=tuple(bounded))
 
     def probability_between(self, low: float | None, high: float | None) -> float:

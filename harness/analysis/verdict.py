@@ -35,10 +35,10 @@ RULE_TEXT: dict[Rule, str] = {
     "simple": "Simple acceptance: pass on or inside the tolerance limits, else fail; the uncertainty is not applied.",
     "guarded": "Guarded acceptance, guard band w = U: pass where the result lies inside the limits by U or more, "
     "fail where it lies outside them by more than U, undecided between.",
-    "non-binary": "Non-binary statement, guard band w = U: pass inside the limits by U or more, conditional pass inside "
-    "by less, conditional fail outside by no more than U, fail beyond.",
-    "managed": "Managed risk: a guard band that keeps the probability of false acceptance to 2 %; pass inside the limits "
-    "by the guard band or more, fail outside them by more than it, undecided between.",
+    "non-binary": "Non-binary statement, guard band w = U: pass inside the limits by U or more, conditional pass "
+    "inside by less, conditional fail outside by no more than U, fail beyond.",
+    "managed": "Managed risk: a guard band that keeps the probability of false acceptance to 2 %; pass inside the "
+    "limits by the guard band or more, fail outside them by more than it, undecided between.",
 }
 EQUALITY_TEXT = (
     "A result exactly on a tolerance, acceptance or rejection limit gets the better of the two words it separates; "

@@ -1,0 +1,129 @@
+"""Straight-line regression with the covariance of its coefficients: drift, linearity, calibration lines.
+
+Equation numbers refer to docs/uncertainty.md.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from harness.errors import AnalysisError
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineFit:
+    """y = intercept + slope·(x − x0), with standard uncertainties and their correlation r; s is the residual scatter.
+
+    Of a weighted fit s is relative to the given uncertainties: 1 where the scatter agrees with them (the Birge ratio).
+    """
+
+    intercept: float
+    slope: float
+    u_intercept: float
+    u_slope: float
+    r: float
+    s: float
+    dof: int
+    x0: float
+
+    def at(self, x: float) -> float:
+        """Return the fitted y at x."""
+        return self.intercept + self.slope * (x - self.x0)
+
+    def u_at(self, x: float) -> float:
+        """Return the standard uncertainty of the fitted y at x, equation (31) (GUM H.3.4)."""
+        d = x - self.x0
+        covariance = self.r * self.u_intercept * self.u_slope
+        return math.sqrt(max(self.u_intercept**2 + (d * self.u_slope) ** 2 + 2.0 * d * covariance, 0.0))
+
+    def t_slope(self) -> float:
+        """Return Student's t of the slope against zero: the size of a drift in its own uncertainty."""
+        return self.slope / self.u_slope if self.u_slope > 0.0 else math.copysign(math.inf, self.slope)
+
+
+def straight_line(
+    x: npt.ArrayLike, y: npt.ArrayLike, u_y: npt.ArrayLike | None = None, *, x0: float = 0.0, scale_u: bool = True
+) -> LineFit:
+    """
+    Fit a straight line by least squares, equations (29) and (30).
+
+    Parameters
+    ----------
+    x, y
+        Shape (n,), n of 3 or more (2 with u_y and scale_u False).
+    u_y
+        Standard uncertainty of each y, shape (n,) or a scalar; weights are 1/u². None weighs all alike.
+    x0
+        Where the intercept is taken, in the unit of x; the mean of x makes the coefficients uncorrelated.
+    scale_u
+        Take the size of the scatter from the residuals (True), or the given u_y as they are (False).
+
+    Returns
+    -------
+    The fit.
+
+    Raises
+    ------
+    AnalysisError
+        If there are too few points, all x are the same, an uncertainty is not positive, or a value is not finite.
+
+    References
+    ----------
+    JCGM 100:2008, H.3. The sums are taken about the weighted mean: raw sums of squares would lose digits.
+    """
+    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    weights = _weights(u_y, xs.shape)
+    _check(xs, ys, weights, least=2 if u_y is not None and not scale_u else 3)
+    if u_y is None and not scale_u:
+        raise AnalysisError("a line fit without uncertainties can only take its scatter from the residuals")
+    total = float(np.sum(weights))
+    x_mean, y_mean = float(np.dot(weights, xs)) / total, float(np.dot(weights, ys)) / total
+    dx, dy = xs - x_mean, ys - y_mean
+    s_xx = float(np.dot(weights, dx * dx))
+    slope = float(np.dot(weights, dx * dy)) / s_xx
+    dof = xs.size - 2
+    chi_squared = float(np.dot(weights, (dy - slope * dx) ** 2))
+    s = math.sqrt(chi_squared / dof) if dof > 0 else 1.0
+    scale = s if scale_u else 1.0
+    offset = x0 - x_mean
+    u_intercept = scale * math.sqrt(1.0 / total + offset**2 / s_xx)
+    u_slope = scale / math.sqrt(s_xx)
+    return LineFit(
+        intercept=y_mean + slope * offset,
+        slope=slope,
+        u_intercept=u_intercept,
+        u_slope=u_slope,
+        r=offset / s_xx / math.sqrt((1.0 / total + offset**2 / s_xx) / s_xx),
+        s=s,
+        dof=dof,
+        x0=x0,
+    )
+
+
+def _weights(u_y: npt.ArrayLike | None, shape: tuple[int, ...]) -> npt.NDArray[np.float64]:
+    if u_y is None:
+        return np.ones(shape)
+    u = np.broadcast_to(np.asarray(u_y, dtype=np.float64), shape)
+    if not np.all(u > 0.0):
+        raise AnalysisError("a line fit needs positive uncertainties")
+    return np.asarray(1.0 / u**2)
+
+
+def _check(
+    xs: npt.NDArray[np.float64], ys: npt.NDArray[np.float64], weights: npt.NDArray[np.float64], *, least: int
+) -> None:
+    if xs.ndim != 1 or xs.shape != ys.shape:
+        raise AnalysisError(f"a line fit needs as many x as y, got shapes {xs.shape} and {ys.shape}")
+    if xs.size < least:
+        raise AnalysisError(f"a line fit needs at least {least} points, got {xs.size}")
+    if not (np.all(np.isfinite(xs)) and np.all(np.isfinite(ys)) and np.all(np.isfinite(weights))):
+        raise AnalysisError("a line fit needs finite numbers")
+    if np.all(xs == xs[0]):
+        raise AnalysisError("a line fit needs at least two different x")
