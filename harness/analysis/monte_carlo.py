@@ -1,4 +1,4 @@
-"""Propagation of distributions by Monte Carlo (JCGM 101:2008): for models that are not linear, and to check those that are.
+"""Propagation of distributions by Monte Carlo (JCGM 101:2008): for models that are not linear, and as a check.
 
 Seeded, so the same table gives the same statement. Equation numbers refer to docs/uncertainty.md.
 """
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, assert_never
 
 import numpy as np
 
-from harness.analysis.estimate import COVERAGE, Statement
+from harness.analysis.estimate import COVERAGE, DIVISORS, Statement
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
@@ -62,8 +62,8 @@ def monte_carlo(
 
     Returns
     -------
-    Statement of mean, standard deviation and shortest coverage interval of the result. Its `expanded` is half the length
-    of the interval, which need not be centred on the estimate.
+    Statement of mean, standard deviation and shortest coverage interval of the result. Its `expanded` is half the
+    length of the interval, which need not be centred on the estimate.
 
     Raises
     ------
@@ -97,7 +97,7 @@ def monte_carlo(
 
 
 def sample(budget: Budget, *, trials: int, seed: int = _SEED) -> dict[str, Samples]:
-    """Draw the inputs of a budget by name, each of shape (trials,), as JCGM 101 clause 6.4 assigns their distributions."""
+    """Draw the inputs by name, each of shape (trials,), from the distributions that JCGM 101, 6.4 assigns."""
     rng = np.random.default_rng(seed)
     drawn = {c.name: c.value + _draw(c, rng, trials) for c in budget.contributions}
     if budget.correlations:
