@@ -207,13 +207,18 @@ class Budget:
     @property
     def u(self) -> float:
         """Combined standard uncertainty, equations (3) and (4) (GUM 5.1.2, 5.2.2)."""
-        variance = math.fsum(c.contribution**2 for c in self.contributions) + self._covariance()
-        return math.sqrt(max(variance, 0.0))
+        return math.sqrt(self._variance(self.contributions))
 
     @property
     def dof_eff(self) -> float:
-        """Effective degrees of freedom by Welch–Satterthwaite, equation (5) (GUM G.4.1); never truncated."""
-        spread = math.fsum(c.contribution**4 / c.dof for c in self.contributions)
+        """Effective degrees of freedom by Welch–Satterthwaite, equation (5) (GUM G.4.1); never truncated.
+
+        The formula wants independent terms: correlated lines enter as one, with their joint variance and the fewest
+        degrees of freedom among them.
+        """
+        spread = math.fsum(
+            self._variance(group) ** 2 / min(c.dof for c in group) for group in self._independent_groups()
+        )
         return self.u**4 / spread if spread > 0.0 else math.inf
 
     def coverage_factor(self, probability: float = COVERAGE) -> float:
@@ -226,14 +231,14 @@ class Budget:
 
     def error_sum(self) -> ErrorSum:
         """Return the error's distribution: bounded lines by shape, normal and correlated ones in one normal part."""
-        correlated = {name for a, b, _ in self.correlations for name in (a, b)}
-        normal_variance, bounded = self._covariance(), []
-        for c in self.contributions:
-            if c.distribution == "normal" or c.name in correlated:
-                normal_variance += c.contribution**2
-            elif c.contribution:
-                bounded.append((c.distribution, abs(c.contribution) * DIVISORS[c.distribution]))
-        return ErrorSum(normal_u=math.sqrt(max(normal_variance, 0.0)), bounded=tuple(bounded))
+        normal_variance, bounded = 0.0, []
+        for group in self._independent_groups():
+            line = group[0]
+            if len(group) > 1 or line.distribution == "normal":
+                normal_variance += self._variance(group)
+            elif line.contribution:
+                bounded.append((line.distribution, abs(line.contribution) * DIVISORS[line.distribution]))
+        return ErrorSum(normal_u=math.sqrt(normal_variance), bounded=tuple(bounded))
 
     def probability_between(self, low: float | None, high: float | None) -> float:
         """Probability that the value of the quantity lies within limits, by the exact distribution, equation (17)."""
@@ -247,9 +252,18 @@ class Budget:
 
         return (1.0 if high is None else below(high)) - (0.0 if low is None else below(low))
 
-    def _covariance(self) -> float:
-        line = {c.name: c.contribution for c in self.contributions}
-        return 2.0 * math.fsum(line[a] * line[b] * r for a, b, r in self.correlations)
+    def _variance(self, lines: Sequence[Contribution]) -> float:
+        share = {c.name: c.contribution for c in lines}
+        covariance = math.fsum(share[a] * share[b] * r for a, b, r in self.correlations if a in share)
+        return max(math.fsum(c.contribution**2 for c in lines) + 2.0 * covariance, 0.0)
+
+    def _independent_groups(self) -> list[tuple[Contribution, ...]]:
+        """Return the lines grouped so that no correlation joins two groups."""
+        groups = [[c] for c in self.contributions]
+        for a, b, _ in self.correlations:
+            joined = [g for g in groups if any(c.name in {a, b} for c in g)]
+            groups = [g for g in groups if g not in joined] + [[c for g in joined for c in g]]
+        return [tuple(g) for g in groups]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

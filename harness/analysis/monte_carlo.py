@@ -143,12 +143,7 @@ def _linear(budget: Budget, inputs: Mapping[str, Samples]) -> Samples:
 
 def _draw(c: Contribution, rng: np.random.Generator, trials: int) -> Samples:
     """Draw the deviation of one input from its value; with finite degrees of freedom Student's, scaled (6.4.9.2)."""
-    a = (
-        c.u
-        * {"normal": 1.0, "rectangular": math.sqrt(3.0), "triangular": math.sqrt(6.0), "arcsine": math.sqrt(2.0)}[
-            c.distribution
-        ]
-    )
+    a = c.u * DIVISORS[c.distribution]
     match c.distribution:
         case "normal":
             return c.u * (rng.standard_normal(trials) if math.isinf(c.dof) else rng.standard_t(c.dof, trials))
