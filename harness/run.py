@@ -1,0 +1,132 @@
+"""The one loop: feed recorded replies, then perform, record, send.
+
+`perform` is all that differs between remote instruments, a person, a simulated bench and a rehearsal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+from harness import steps
+from harness.errors import InstrumentError, JournalError
+from harness.journal import Journal, Record
+from harness.operator import GoBack
+from harness.steps import Connect, Done, Reply, Step
+
+Perform: TypeAlias = Callable[[Step], Reply]
+Watch: TypeAlias = Callable[[str, int, Step, Reply], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One sequence of a job, under the name its records carry; `start` makes the generator afresh."""
+
+    name: str
+    start: Callable[[], steps.Sequence[Any]]
+
+
+def run_part(
+    part: Part, perform: Perform, journal: Journal, recorded: Sequence[Record] = (), watch: Watch = lambda *_: None
+) -> None:
+    """Run a part to its end, recording every reply before the sequence sees it."""
+    attempt = _Attempt(part=part, perform=perform, journal=journal, watch=watch, records=list(recorded))
+    while True:
+        try:
+            attempt.run()
+        except GoBack:
+            attempt.go_back()
+        else:
+            return
+
+
+@dataclass(slots=True, kw_only=True)
+class _Attempt:
+    """A part on its way: what stands in the journal, and the connection that was really made."""
+
+    part: Part
+    perform: Perform
+    journal: Journal
+    watch: Watch
+    records: list[Record]
+    made: Connect | None = None
+
+    def run(self) -> None:
+        script = self.part.start()
+        step, wanted = _replay(self.part.name, script, self.records)
+        if step is not None and wanted != self.made and not isinstance(step, Connect):
+            self._perform(wanted)  # the journal knows what was said, not what is plugged in now
+        while step is not None:
+            reply = self._perform(step)
+            number = len(self.records)
+            self.journal.reply(self.part.name, number, step, reply)
+            self.records.append(Record(part=self.part.name, n=number, step=step, reply=reply, at=""))
+            self.watch(self.part.name, number, step, reply)
+            step = _send(script, reply)
+
+    def _perform(self, step: Step | None) -> Reply:
+        if step is None:
+            return Done()
+        reply = self.perform(step)
+        if isinstance(step, Connect):
+            self.made = step
+        return reply
+
+    def go_back(self) -> None:
+        if self.records:  # else there is nothing to go back to: the same question again
+            self.journal.withdraw(self.part.name)
+            self.records.pop()
+
+
+def _replay(name: str, script: steps.Sequence[Any], replies: Sequence[Record]) -> tuple[Step | None, Connect | None]:
+    """Feed what is recorded; return the first step still open, and the last connection made."""
+    connection = None
+    step = _send(script, None)
+    for record in replies:
+        if step != record.step:
+            raise JournalError(
+                f"{name}: the journal's reading {record.n + 1} answers another step than this job asks. "
+                "The job, bench or unit file, or the program, has changed since; start a new run."
+            )
+        if isinstance(step, Connect):
+            connection = step
+        step = _send(script, record.reply)
+    return step, connection
+
+
+def _send(script: steps.Sequence[Any], reply: Reply | None) -> Step | None:
+    # StopIteration is caught here alone: around the loop it would also swallow one that leaks from a driver.
+    try:
+        return next(script) if reply is None else script.send(reply)
+    except StopIteration:
+        return None
+
+
+def run_parts(
+    parts: Sequence[Part],
+    perform: Perform,
+    journal: Journal,
+    *,
+    recorded: Callable[[str], Sequence[Record]] = lambda _: (),
+    finished: Callable[[str], bool] = lambda _: False,
+    watch: Watch = lambda *_: None,
+) -> list[str]:
+    """Run the parts in order; one whose instrument stays away ends early, and the others go on.
+
+    Returns the sentences of the parts that ended early.
+    """
+    ended_early = []
+    for part in parts:
+        if finished(part.name):
+            continue
+        try:
+            run_part(part, perform, journal, recorded(part.name), watch)
+        except InstrumentError as error:
+            journal.event(part.name, "ended early", str(error))
+            ended_early.append(f"{part.name}: {error}")
+        else:
+            journal.part(part.name, "finished")
+    if not ended_early:
+        journal.end()
+    return ended_early
