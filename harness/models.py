@@ -306,8 +306,8 @@ class SequenceUse(Model):
         return dict(self.model_extra or {})
 
 
-Rule: TypeAlias = Literal["simple", "guarded", "four words", "two percent"]
-ErrorDefinition: TypeAlias = Literal["as indication", "as deflection factor"]
+Rule: TypeAlias = Literal["simple", "guarded", "non-binary", "managed"]
+ErrorDefinition: TypeAlias = Literal["indication", "deflection factor"]
 
 
 class Job(Model):
@@ -319,7 +319,7 @@ class Job(Model):
     serial: str = Field(min_length=1, description="serial number of the unit under test")
     condition: Literal["as found", "as left"] = "as found"
     rule: Rule = "guarded"
-    error: ErrorDefinition = "as indication"
+    error: ErrorDefinition = "indication"
     operator: str = ""
     laboratory: str = ""
     customer: str = ""
