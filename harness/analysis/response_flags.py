@@ -1,0 +1,133 @@
+"""What response readings give away besides the crossing: a generator too low, a recovery, peaking, a near reference."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scipy.special import ndtr, ndtri
+
+from harness.analysis.response_model import Flag, ResponsePlan, hertz
+
+if TYPE_CHECKING:
+    from harness.analysis.response_reduce import Reduced
+
+SIGNIFICANT = 3.0
+PEAK_CERTAIN_DB = 0.5
+ONE_SIDED_95 = 1.6449
+LEAST_AT_TOP = 4
+AT_TOP = 1e-3
+DROOP_FROM, DROOP_TO = 0.02, 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recovery:
+    """A rise back through the level after the first fall; `index` is the first observation above again."""
+
+    index: int
+    recovers_hz: float
+    flag: Flag
+
+
+def several_crossings(reduced: Reduced, plan: ResponsePlan) -> Recovery | None:
+    """Find an observation above the level by 3σ after one below by 3σ."""
+    below: int | None = None
+    s_reference = reduced.reference.s_db
+    for index, o in enumerate(reduced.observations):
+        margin = SIGNIFICANT * math.hypot(o.s_db, s_reference)
+        if below is None:
+            below = index if o.y_db + plan.drop_db < -margin else None
+        elif o.y_db + plan.drop_db > margin:
+            last = reduced.observations[index - 1]
+            rise = (o.y_db - last.y_db) / max(o.log_f - last.log_f, 1e-9)
+            log_f = last.log_f if rise <= 0.0 else last.log_f - (last.y_db + plan.drop_db) / rise
+            recovers_hz = math.exp(min(max(log_f, last.log_f), o.log_f))
+            sentence = (
+                f"The response recovers at {hertz(recovers_hz)} after it has fallen by {plan.drop_db:.2f} dB: "
+                "the first crossing is given, and no verdict rests on it alone."
+            )
+            return Recovery(
+                index=index, recovers_hz=recovers_hz, flag=Flag(code="several_crossings", sentence=sentence)
+            )
+    return None
+
+
+def peaking(reduced: Reduced) -> tuple[Flag, ...]:
+    """Flag a response above the reference, by the largest of all readings; the 3σ chance is that of the largest."""
+    if not reduced.observations:
+        return ()
+    count = len(reduced.observations)
+    threshold = -float(ndtri((1.0 - ndtr(SIGNIFICANT)) / count))
+    ratio = [(o.y_db / math.hypot(o.s_db, reduced.reference.s_db), o) for o in reduced.observations]
+    significance, top = max(ratio, key=lambda pair: (pair[0], pair[1].log_f))
+    highest = max(reduced.observations, key=lambda o: (o.y_db, o.log_f))
+    if significance <= threshold and highest.y_db <= PEAK_CERTAIN_DB:
+        return ()
+    peak = highest if highest.y_db > PEAK_CERTAIN_DB else top
+    sentence = f"The response peaks by {peak.y_db:+.2f} dB at {hertz(math.exp(peak.log_f))}."
+    return (Flag(code="peaking", sentence=sentence),)
+
+
+def top_of_generator(reduced: Reduced, plan: ResponsePlan) -> tuple[int, float, float]:
+    """Return how many readings stand at the highest frequency, their mean response and its standard uncertainty."""
+    top = [o for o in reduced.observations if o.log_f >= math.log(plan.max_hz) - AT_TOP]
+    if not top:
+        return 0, 0.0, math.inf
+    weight = math.fsum(o.s_db**-2 for o in top)
+    mean_db = math.fsum(o.y_db / o.s_db**2 for o in top) / weight
+    variance = 1.0 / weight + reduced.reference.s_db**2 + plan.u_level_db**2 + plan.u_reference_meter_db**2
+    return sum(len(o.members) for o in top), mean_db, math.sqrt(variance)
+
+
+def above_generator(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
+    """Say that the crossing lies above the generator's range where that holds with 95 % confidence, equation (11)."""
+    count, mean_db, u_db = top_of_generator(reduced, plan)
+    if count < LEAST_AT_TOP or mean_db - ONE_SIDED_95 * u_db <= -plan.drop_db:
+        return None
+    s_reference = reduced.reference.s_db
+    if any(o.y_db + plan.drop_db < -SIGNIFICANT * math.hypot(o.s_db, s_reference) for o in reduced.observations):
+        return None
+    return Flag(
+        code="above_generator",
+        sentence=f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response has dropped by only "
+        f"{-mean_db:.2f} dB: the half-power frequency is above it (95 %)."
+        if abs(plan.drop_db - 3.0103) < 0.005
+        else f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response has dropped by only "
+        f"{-mean_db:.2f} dB: the −{plan.drop_db:g} dB frequency is above it (95 %).",
+    )
+
+
+def above_until_hz(reduced: Reduced, plan: ResponsePlan) -> float | None:
+    """Return the highest frequency up to which every reading is above the level with 95 % confidence."""
+    until: float | None = None
+    for o in reduced.observations:
+        if o.y_db + plan.drop_db <= ONE_SIDED_95 * math.hypot(o.s_db, reduced.reference.s_db):
+            break
+        until = math.exp(o.log_f)
+    return until
+
+
+def reference_droop_db(reference_hz: float, frequency_hz: float) -> float:
+    """Return the most a roll-off has dropped at the reference frequency: that of a single pole, equation (10)."""
+    ratio = reference_hz / frequency_hz
+    return 10.0 * math.log10(1.0 + ratio**2) if ratio > DROOP_FROM else 0.0
+
+
+def reference_too_near(reference_hz: float, frequency_hz: float) -> Flag | None:
+    """Ask for a lower reference frequency where the response may have dropped there already."""
+    ratio = reference_hz / frequency_hz
+    if ratio <= DROOP_FROM:
+        return None
+    droop = reference_droop_db(reference_hz, frequency_hz)
+    if ratio <= DROOP_TO:
+        sentence = (
+            f"The reference frequency {hertz(reference_hz)} is {ratio:.2g} of the result: a droop of 0 to "
+            f"{droop:.3f} dB there is allowed for."
+        )
+        return Flag(code="reference_droop", sentence=sentence)
+    sentence = (
+        f"The reference frequency {hertz(reference_hz)} is too near to the result ({ratio:.2g} of it, up to "
+        f"{droop:.2f} dB down already). Take one below {hertz(DROOP_TO * frequency_hz)}."
+    )
+    return Flag(code="reference_too_near", sentence=sentence)

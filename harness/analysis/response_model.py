@@ -1,0 +1,148 @@
+"""What goes into and comes out of a half-power frequency: readings, the plan they were taken by, the result."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+HALF_POWER_DB = 20.0 * math.log10(math.sqrt(2.0))
+DB_PER_NEPER = 20.0 / math.log(10.0)
+
+Purpose = Literal["reference", "scan", "bracket", "refine", "confirm", "re-ask"]
+Status = Literal["found", "above_generator", "several_crossings", "not_bracketed", "failed"]
+Tuning = Literal["none", "frequency", "level"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingModel:
+    """How one reader reads: to a resolution, with a scatter (one standard deviation) and a relative part of it."""
+
+    resolution_div: float
+    scatter_div: float
+    relative: float = 0.0
+
+    def random_div(self, deflection_div: float) -> float:
+        """Return the standard deviation of a reading before it is rounded."""
+        return math.hypot(self.scatter_div, self.relative * deflection_div)
+
+    def standard_div(self, deflection_div: float) -> float:
+        """Return the standard uncertainty of one rounded reading."""
+        return math.hypot(self.random_div(deflection_div), self.resolution_div / math.sqrt(12.0))
+
+    def floor_div(self, deflection_div: float) -> float:
+        """Return what remains of the rounding, rms, however often one and the same deflection is read."""
+        if self.resolution_div <= 0.0:
+            return 0.0
+        ratio = self.random_div(deflection_div) / self.resolution_div
+        first_harmonic = self.resolution_div / (math.sqrt(2.0) * math.pi) * math.exp(-2.0 * (math.pi * ratio) ** 2)
+        return min(self.resolution_div / math.sqrt(12.0), first_harmonic)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponseReading:
+    """One displayed deflection, peak to peak, with the level applied relative to that at the reference frequency.
+
+    `on_line` marks a trace brought onto a graticule line by turning the frequency or the level: nothing is rounded.
+    A reading with the purpose `re-ask` supersedes the readings before it at the same frequency and level.
+    """
+
+    frequency_hz: float
+    deflection_div: float
+    level_db: float = 0.0
+    purpose: Purpose = "refine"
+    on_line: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponsePlan:
+    """The unit's rating, what generator and reader can do, and what is wanted.
+
+    `headroom_db` is how far the level can be raised above the reference level: readings are then taken at equal
+    deflection. `line` says what a person turns to bring the trace onto a graticule line, if anything.
+    `dither` says that small known level steps can be set, which lets rounded reference readings average.
+    """
+
+    rated_hz: float
+    reference_hz: float
+    min_hz: float
+    max_hz: float
+    deflection_div: float
+    reader: ReadingModel
+    screen_div: float = 8.0
+    drop_db: float = HALF_POWER_DB
+    u_level_db: float = 0.0
+    u_reference_meter_db: float = 0.0
+    u_frequency_rel: float = 0.0
+    target_rel: float = 0.01
+    headroom_db: float = 0.0
+    typed: bool = False
+    scan: bool = False
+    line: Tuning = "none"
+    dither: bool = True
+    max_readings: int = 80
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flag:
+    """A finding about the readings: a stable code, and a sentence for the report or the operator."""
+
+    code: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One contribution to the uncertainty of the half-power frequency."""
+
+    name: str
+    u_db: float
+    u_rel: float
+    degrees_of_freedom: float = math.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponsePoint:
+    """One reading as the fit saw it: its response, its uncertainty, the fitted value and the studentised residual."""
+
+    frequency_hz: float
+    response_db: float
+    u_db: float
+    purpose: Purpose
+    used: bool
+    fitted_db: float | None = None
+    residual: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfPower:
+    """The half-power frequency, or why there is none.
+
+    `u_readings_rel` is the part of `u_rel` that more readings make smaller (readings and reference).
+    `bound_hz` is the frequency below which the response is known not to cross, when the generator tops out.
+    """
+
+    status: Status
+    frequency_hz: float | None = None
+    u_rel: float | None = None
+    interval_hz: tuple[float, float] | None = None
+    k: float = 2.0
+    slope_db_per_ln: float | None = None
+    u_readings_rel: float | None = None
+    reference_hz: float
+    drop_db: float
+    readings_used: int = 0
+    flags: tuple[Flag, ...] = ()
+    budget: tuple[BudgetLine, ...] = ()
+    bound_hz: float | None = None
+    recovers_hz: float | None = None
+    reference_div: float | None = None
+    points: tuple[ResponsePoint, ...] = ()
+
+
+def hertz(frequency_hz: float) -> str:
+    """Write a frequency for a sentence: four digits and a prefix."""
+    for scale, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
+        if frequency_hz >= 0.99995 * scale:
+            return f"{frequency_hz / scale:.4g} {unit}"
+    return f"{frequency_hz:.4g} Hz"

@@ -1,0 +1,282 @@
+"""From readings to observations: superseded ones dropped, the reference combined, equal settings merged, drift seen."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from harness.analysis.response_model import DB_PER_NEPER, Flag, ResponsePlan, ResponseReading, hertz
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+OPERATOR_MARGIN_DIV = 0.2
+DRIFT_SIGNIFICANCE = 3.0
+DRIFT_VISITS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """Readings of one setting merged: log frequency, response with its standard deviation, indices of the readings.
+
+    `spread` is the sum of squared deviations of ln f about its mean, where a person tuned the frequency.
+    """
+
+    log_f: float
+    y_db: float
+    s_db: float
+    members: tuple[int, ...]
+    chi2: float = 0.0
+    spread: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """The reference deflection at level 0 dB, its relative uncertainty in dB, and how well its readings agree."""
+
+    deflection_div: float
+    s_db: float
+    count: int
+    chi2: float
+    degrees_of_freedom: int
+    drift_db_per_reading: float = 0.0
+    mean_index: float = 0.0
+    u_drift: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reduced:
+    """Everything the fit needs: the reference, the observations in order of frequency, and what was noticed."""
+
+    reference: Reference
+    observations: tuple[Observation, ...]
+    flags: tuple[Flag, ...]
+    active: tuple[int, ...]
+
+
+def is_reference(reading: ResponseReading, plan: ResponsePlan) -> bool:
+    """Say whether a reading belongs to the reference (a re-asked one is known by its frequency)."""
+    return reading.purpose == "reference" or reading.frequency_hz == plan.reference_hz
+
+
+def off_screen(reading: ResponseReading, plan: ResponsePlan) -> bool:
+    """Say whether a trace is so high that its ends cannot be trusted."""
+    margin_div = OPERATOR_MARGIN_DIV if plan.typed else 0.0
+    return not reading.on_line and reading.deflection_div > plan.screen_div - margin_div
+
+
+def superseded(readings: Sequence[ResponseReading]) -> frozenset[int]:
+    """Return the indices of readings that a later reading with the purpose `re-ask` replaces.
+
+    At a set frequency and level every earlier reading of that setting is replaced; where a person turned a knob
+    to a line the setting differs each time, and the reading just before is replaced.
+    """
+    gone: set[int] = set()
+    for index, reading in enumerate(readings):
+        if reading.purpose != "re-ask":
+            continue
+        if reading.on_line:
+            gone.update({index - 1} & set(range(index)))
+            continue
+        gone.update(
+            earlier
+            for earlier, other in enumerate(readings[:index])
+            if (other.frequency_hz, other.level_db) == (reading.frequency_hz, reading.level_db)
+        )
+    return frozenset(gone)
+
+
+def usable(readings: Sequence[ResponseReading], plan: ResponsePlan) -> tuple[int, ...]:
+    """Return the indices of the readings that count: not superseded, on the screen, finite, inside the plan."""
+    gone = superseded(readings)
+    return tuple(
+        index
+        for index, reading in enumerate(readings)
+        if index not in gone
+        and not off_screen(reading, plan)
+        and math.isfinite(reading.deflection_div)
+        and math.isfinite(reading.level_db)
+        and reading.deflection_div >= 0.0
+        and 0.0 < reading.frequency_hz < math.inf
+    )
+
+
+def standard_db(reading: ResponseReading, plan: ResponsePlan) -> float:
+    """Return the standard uncertainty of one reading in dB; a trace read as zero counts as half a resolution step."""
+    shown_div = shown(reading, plan)
+    reader = plan.reader
+    u_div = reader.random_div(shown_div) if reading.on_line else reader.standard_div(shown_div)
+    return DB_PER_NEPER * max(u_div, 1e-6 * shown_div) / shown_div
+
+
+def shown(reading: ResponseReading, plan: ResponsePlan) -> float:
+    """Return the deflection, not below half a resolution step, so that it has a logarithm."""
+    return max(reading.deflection_div, plan.reader.resolution_div / 2.0, 1e-6)
+
+
+def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
+    """Return the variance of a mean of equal settings: only what lies above the rounding floor averages."""
+    count = len(s_db)
+    single = sum(s * s for s in s_db) / count
+    floor = min(floor_db**2, single)
+    return floor + (single - floor) / count
+
+
+def reduce(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Reduced | None:
+    """Combine readings into a reference and observations; None while no reference reading counts."""
+    active = usable(readings, plan)
+    reference_indices = [i for i in active if is_reference(readings[i], plan) and readings[i].deflection_div > 0.0]
+    flags: list[Flag] = []
+    reference_indices = _without_outlier(reference_indices, readings, plan, flags)
+    if not reference_indices:
+        return None
+    reference = _reference(reference_indices, readings, plan)
+    reference, drift_flags = _drift(reference, reference_indices, readings, plan)
+    flags += drift_flags
+    response = [i for i in active if not is_reference(readings[i], plan)]
+    observations = _observations(response, readings, plan, reference)
+    flags += _discarded(readings, plan)
+    return Reduced(reference=reference, observations=observations, flags=tuple(flags), active=active)
+
+
+def _discarded(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Iterable[Flag]:
+    gone = superseded(readings)
+    for index, reading in enumerate(readings):
+        if index not in gone and off_screen(reading, plan):
+            yield Flag(
+                code="off_screen",
+                sentence=f"{reading.deflection_div:g} div at {hertz(reading.frequency_hz)} is off the screen or clipped: not "
+                "used. Lower the level and read again.",
+            )
+
+
+def _without_outlier(
+    indices: list[int], readings: Sequence[ResponseReading], plan: ResponsePlan, flags: list[Flag]
+) -> list[int]:
+    """Drop reference readings that three or more others put far from their median, and say so."""
+    if len(indices) < 3:
+        return indices
+    levels_db = {i: DB_PER_NEPER * math.log(readings[i].deflection_div) - readings[i].level_db for i in indices}
+    ordered = sorted(levels_db.values())
+    median_db = 0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
+    kept = [i for i in indices if abs(levels_db[i] - median_db) <= max(6.0 * standard_db(readings[i], plan), 0.3)]
+    if 2 * len(kept) <= len(indices):
+        return indices
+    flags += [
+        Flag(
+            code="reference_outlier",
+            sentence=f"The reference reading of {readings[i].deflection_div:g} div disagrees with the others by "
+            f"{levels_db[i] - median_db:+.2f} dB: not used.",
+        )
+        for i in indices
+        if i not in kept
+    ]
+    return kept
+
+
+def _reference(indices: Sequence[int], readings: Sequence[ResponseReading], plan: ResponsePlan) -> Reference:
+    """Combine the reference readings, weighted by group of equal level, as ln(deflection) at level 0."""
+    groups: dict[tuple[float, bool], list[int]] = defaultdict(list)
+    for i in indices:
+        groups[(readings[i].level_db, readings[i].on_line)].append(i)
+    means: list[tuple[float, float]] = []
+    chi2 = 0.0
+    for (level_db, on_line), members in groups.items():
+        values = [DB_PER_NEPER * math.log(readings[i].deflection_div) - level_db for i in members]
+        s_db = [standard_db(readings[i], plan) for i in members]
+        mean = math.fsum(values) / len(values)
+        means.append((mean, mean_variance(s_db, 0.0 if on_line else floor_db(readings[members[0]], plan))))
+        chi2 += math.fsum(((v - mean) / s) ** 2 for v, s in zip(values, s_db, strict=True))
+    weight = math.fsum(1.0 / variance for _, variance in means)
+    mean_db = math.fsum(value / variance for value, variance in means) / weight
+    chi2 += math.fsum((value - mean_db) ** 2 / variance for value, variance in means)
+    return Reference(
+        deflection_div=math.exp(mean_db / DB_PER_NEPER),
+        s_db=math.sqrt(1.0 / weight),
+        count=len(indices),
+        chi2=chi2,
+        degrees_of_freedom=len(indices) - 1,
+        mean_index=math.fsum(indices) / len(indices),
+    )
+
+
+def floor_db(reading: ResponseReading, plan: ResponsePlan) -> float:
+    """Return the rounding floor of a setting in dB."""
+    shown_div = shown(reading, plan)
+    return DB_PER_NEPER * plan.reader.floor_div(shown_div) / shown_div
+
+
+def visits(indices: Sequence[int]) -> int:
+    """Count the separate visits to the reference frequency: runs of consecutive readings."""
+    return sum(1 for n, i in enumerate(indices) if n == 0 or i != indices[n - 1] + 1)
+
+
+def _drift(
+    reference: Reference, indices: Sequence[int], readings: Sequence[ResponseReading], plan: ResponsePlan
+) -> tuple[Reference, list[Flag]]:
+    """Regress the reference on the order of the readings; correct a significant slope seen in three visits."""
+    if len(indices) < 2:
+        return reference, []
+    scale = [1.0 / standard_db(readings[i], plan) ** 2 for i in indices]
+    total = math.fsum(scale)
+    mean_index = math.fsum(w * i for w, i in zip(scale, indices, strict=True)) / total
+    values = [DB_PER_NEPER * math.log(readings[i].deflection_div) - readings[i].level_db for i in indices]
+    sxx = math.fsum(w * (i - mean_index) ** 2 for w, i in zip(scale, indices, strict=True))
+    sxy = math.fsum(w * (i - mean_index) * v for w, i, v in zip(scale, indices, values, strict=True))
+    slope, u_slope = sxy / sxx, 1.0 / math.sqrt(sxx)
+    if abs(slope) <= DRIFT_SIGNIFICANCE * u_slope:
+        return reference, []
+    drift_db = slope * (indices[-1] - indices[0])
+    if visits(indices) < DRIFT_VISITS:
+        sentence = f"The reference drifted by {drift_db:+.2f} dB. Let the instruments warm up and repeat."
+        return reference, [Flag(code="drift", sentence=sentence)]
+    corrected = Reference(
+        deflection_div=reference.deflection_div,
+        s_db=reference.s_db,
+        count=reference.count,
+        chi2=max(0.0, reference.chi2 - slope * sxy),
+        degrees_of_freedom=reference.degrees_of_freedom - 1,
+        drift_db_per_reading=slope,
+        mean_index=mean_index,
+        u_drift=u_slope,
+    )
+    sentence = f"The reference drifted by {drift_db:+.2f} dB over the readings; corrected as a straight line."
+    return corrected, [Flag(code="drift_corrected", sentence=sentence)]
+
+
+def _observations(
+    indices: Sequence[int], readings: Sequence[ResponseReading], plan: ResponsePlan, reference: Reference
+) -> tuple[Observation, ...]:
+    reference_db = DB_PER_NEPER * math.log(reference.deflection_div)
+    groups: dict[tuple[float, ...], list[int]] = defaultdict(list)
+    for i in indices:
+        reading = readings[i]
+        tuned = reading.on_line and plan.line == "frequency"
+        setting = (reading.deflection_div, -1.0) if tuned else (reading.frequency_hz, float(reading.on_line))
+        groups[(*setting, reading.level_db)].append(i)
+    merged: list[Observation] = []
+    for members in groups.values():
+        y = [
+            DB_PER_NEPER * math.log(shown(readings[i], plan))
+            - readings[i].level_db
+            - reference_db
+            - reference.drift_db_per_reading * (i - reference.mean_index)
+            for i in members
+        ]
+        log_f = [math.log(readings[i].frequency_hz) for i in members]
+        s_db = [standard_db(readings[i], plan) for i in members]
+        first = readings[members[0]]
+        y_mean, log_mean = math.fsum(y) / len(y), math.fsum(log_f) / len(log_f)
+        merged.append(
+            Observation(
+                log_f=log_mean,
+                y_db=y_mean,
+                s_db=math.sqrt(mean_variance(s_db, 0.0 if first.on_line else floor_db(first, plan))),
+                members=tuple(members),
+                chi2=math.fsum(((v - y_mean) / s) ** 2 for v, s in zip(y, s_db, strict=True)),
+                spread=math.fsum((v - log_mean) ** 2 for v in log_f),
+            )
+        )
+    return tuple(sorted(merged, key=lambda o: (o.log_f, o.y_db)))

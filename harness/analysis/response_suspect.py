@@ -1,0 +1,169 @@
+"""Readings that cannot be right: what a reading must lie between, given the others, and which of them to ask again."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from harness.analysis.response import Evaluation, evaluate, fitted_db
+from harness.analysis.response_model import DB_PER_NEPER, ResponsePlan, ResponseReading, hertz
+from harness.analysis.response_reduce import Reduced, is_reference, off_screen, standard_db, superseded, usable
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+UNLIKELY = 4.5
+REFERENCE_OFF = 0.25
+HIGHEST_DB, LOWEST_TO_RATED_DB = 4.0, -14.0
+RISE_DB_PER_LN, FALL_DB_PER_LN = 6.0, 45.0
+
+
+def implausible(reading: ResponseReading, readings: Sequence[ResponseReading], plan: ResponsePlan) -> str | None:
+    """Judge a reading that was just taken against those before it.
+
+    Returns
+    -------
+    str or None
+        A sentence for the operator, with the span expected where there is one; None when nothing speaks against it.
+    """
+    value = reading.deflection_div
+    where = hertz(reading.frequency_hz)
+    if not math.isfinite(value) or value < 0.0:
+        return f"{value:g} at {where} is not a deflection. Read again."
+    if reading.on_line and plan.line == "level":
+        return _line_level(reading, readings, plan)
+    span = expected_span(reading.frequency_hz, reading.level_db, readings, plan)
+    if value > plan.screen_div or (off_screen(reading, plan) and (span is None or value > span[1])):
+        return f"{value:g} at {where}: the screen has {plan.screen_div:g} div{_expected(span)}. Read again."
+    if off_screen(reading, plan):
+        return f"{value:g} at {where} is off the screen or clipped. Lower the level and read again."
+    if span is None or span[0] <= value <= span[1]:
+        return None
+    return f"{value:g} at {where}{_expected(span)}. Read again."
+
+
+def _expected(span: tuple[float, float] | None) -> str:
+    return "" if span is None else f": expected about {span[0]:.1f} to {span[1]:.1f} div"
+
+
+def _line_level(reading: ResponseReading, readings: Sequence[ResponseReading], plan: ResponsePlan) -> str | None:
+    """Judge a level that was turned until the trace met a line: the deflection it stands for at level 0."""
+    equivalent = reading.deflection_div * 10.0 ** (-reading.level_db / 20.0)
+    span = expected_span(reading.frequency_hz, 0.0, readings, plan)
+    if span is None or span[0] <= equivalent <= span[1]:
+        return None
+    low, high = (20.0 * math.log10(reading.deflection_div / max(limit, 1e-3)) for limit in reversed(span))
+    return (
+        f"{reading.level_db:+.2f} dB at {hertz(reading.frequency_hz)}: expected about {low:+.1f} to {high:+.1f} dB. "
+        "Set it again."
+    )
+
+
+def expected_span(
+    frequency_hz: float, level_db: float, readings: Sequence[ResponseReading], plan: ResponsePlan
+) -> tuple[float, float] | None:
+    """Return the deflections between which a reading is expected, from the plan and the readings so far.
+
+    References
+    ----------
+    docs/measurement.md, equation (18).
+    """
+    evaluation = evaluate(readings, plan)
+    reduced = evaluation.reduced
+    if frequency_hz == plan.reference_hz:
+        return _reference_span(level_db, reduced, plan)
+    if reduced is None:
+        return None
+    low_db, high_db = _envelope_db(math.log(frequency_hz), reduced, plan)
+    low_db, high_db = _fit_span_db(math.log(frequency_hz), evaluation, low_db, high_db)
+    scale = reduced.reference.deflection_div * 10.0 ** (level_db / 20.0)
+    low_div, high_div = scale * 10.0 ** (low_db / 20.0), scale * 10.0 ** (high_db / 20.0)
+    return (
+        max(0.0, low_div - UNLIKELY * plan.reader.standard_div(low_div)),
+        high_div + UNLIKELY * plan.reader.standard_div(high_div),
+    )
+
+
+def _reference_span(level_db: float, reduced: Reduced | None, plan: ResponsePlan) -> tuple[float, float]:
+    nominal = plan.deflection_div * 10.0 ** (level_db / 20.0)
+    if reduced is None:
+        return nominal * (1.0 - REFERENCE_OFF), nominal * (1.0 + REFERENCE_OFF)
+    shown_div = reduced.reference.deflection_div * 10.0 ** (level_db / 20.0)
+    single = plan.reader.standard_div(shown_div)
+    mean = shown_div * reduced.reference.s_db / DB_PER_NEPER
+    # A drift is for the fit to see, not for the operator to be asked about: 1 % is let through.
+    reach = UNLIKELY * math.hypot(single, mean) + 0.01 * shown_div
+    return shown_div - reach, shown_div + reach
+
+
+def _envelope_db(log_f: float, reduced: Reduced, plan: ResponsePlan) -> tuple[float, float]:
+    """Return what a response can do from its neighbours on either side, at most and at least."""
+    low = LOWEST_TO_RATED_DB if log_f <= math.log(plan.rated_hz) + 1e-6 else -math.inf
+    high = HIGHEST_DB
+    below = [o for o in reduced.observations if o.log_f <= log_f]
+    above = [o for o in reduced.observations if o.log_f > log_f]
+    reach = UNLIKELY * reduced.reference.s_db
+    if below:
+        o = below[-1]
+        slack, distance = reach + UNLIKELY * o.s_db, log_f - o.log_f
+        low = max(low, o.y_db - FALL_DB_PER_LN * distance - slack)
+        high = min(high, o.y_db + RISE_DB_PER_LN * distance + slack)
+    else:
+        high = min(high, max(1.0, reach))
+    if above:
+        o = above[0]
+        slack, distance = reach + UNLIKELY * o.s_db, o.log_f - log_f
+        low = max(low, o.y_db - RISE_DB_PER_LN * distance - slack)
+        high = min(high, o.y_db + FALL_DB_PER_LN * distance + slack)
+    return (low, high) if low < high else (min(low, high), max(low, high))
+
+
+def _fit_span_db(log_f: float, evaluation: Evaluation, low: float, high: float) -> tuple[float, float]:
+    """Narrow the span by the fit where it reaches."""
+    fit = evaluation.fit
+    if fit is None or evaluation.reduced is None:
+        return low, high
+    w = log_f - fit.log_f
+    if abs(w) > 0.7 / fit.narrowing:
+        return low, high
+    value, variance, model = fitted_db(fit, np.array([w]), evaluation.target_db)
+    reach = UNLIKELY * math.sqrt(float(variance[0]) + float(model[0]) ** 2)
+    return max(low, float(value[0]) - reach), min(high, float(value[0]) + reach)
+
+
+def reference_in_doubt(readings: Sequence[ResponseReading], plan: ResponsePlan) -> tuple[int, str] | None:
+    """Return the reference reading to ask again: where only two stand and they disagree, the later one."""
+    indices = [i for i in usable(readings, plan) if is_reference(readings[i], plan)]
+    if len(indices) != 2 or readings[indices[1]].purpose == "re-ask":
+        return None
+    first, second = (readings[i] for i in indices)
+    ratio_db = DB_PER_NEPER * math.log(second.deflection_div / first.deflection_div)
+    difference = ratio_db - second.level_db + first.level_db
+    if abs(difference) <= UNLIKELY * math.hypot(standard_db(first, plan), standard_db(second, plan)):
+        return None
+    return indices[1], f"The reference reads {difference:+.2f} dB against the first time. Read again."
+
+
+def audit(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: ResponsePlan) -> tuple[int, str] | None:
+    """Return the reading to ask again before stopping: the largest studentised residual above 4.5, once a setting."""
+    reduced = evaluation.reduced
+    if reduced is None:
+        return None
+    gone = superseded(readings)
+    worst: tuple[float, int] | None = None
+    for point, o in zip(evaluation.result.points, reduced.observations, strict=True):
+        index = o.members[-1]
+        reading = readings[index]
+        asked = reading.purpose == "re-ask" or index in gone or (reading.on_line and plan.line == "frequency")
+        if point.residual is None or asked or abs(point.residual) <= UNLIKELY:
+            continue
+        if worst is None or abs(point.residual) > worst[0]:
+            worst = (abs(point.residual), index)
+    if worst is None:
+        return None
+    reading = readings[worst[1]]
+    others = [r for i, r in enumerate(readings) if i != worst[1] and i not in gone]
+    span = expected_span(reading.frequency_hz, reading.level_db, others, plan)
+    return worst[1], f"{reading.deflection_div:g} at {hertz(reading.frequency_hz)}{_expected(span)}. Read again."

@@ -1,0 +1,427 @@
+"""Which reading to take next on the way to the half-power frequency: a pure function of the readings so far.
+
+No clock, no random numbers; setpoints are rounded where they are made, so a replay asks the same questions.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from harness.analysis.response import Evaluation, evaluate
+from harness.analysis.response_flags import LEAST_AT_TOP, top_of_generator
+from harness.analysis.response_model import (
+    DB_PER_NEPER,
+    Purpose,
+    ResponsePlan,
+    ResponseReading,
+    Tuning,
+    hertz,
+)
+from harness.analysis.response_reduce import Observation, Reduced, is_reference, superseded, usable
+from harness.analysis.response_suspect import audit, expected_span, implausible, reference_in_doubt
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["Ask", "Stop", "StopReason", "implausible", "next_request"]
+
+StopReason = Literal["reached", "above_generator", "several_crossings", "below_generator", "too_many_readings"]
+
+SCAN_PER_DECADE = 10
+CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
+LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
+TOP_RESOLUTION_DB = 0.058
+MOST_AT_TOP = 24
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """A reading to take: where, at which level, what for, and the span it is expected in.
+
+    `tune` is what a person turns until the trace meets `line_div`; with "none" the deflection is read.
+    `because` is a sentence when something is asked again.
+    """
+
+    frequency_hz: float
+    level_db: float
+    purpose: Purpose
+    expected_div: tuple[float, float] | None = None
+    because: str = ""
+    tune: Tuning = "none"
+    line_div: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """The end of the search, and why."""
+
+    reason: StopReason
+    sentence: str
+
+
+def next_request(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask | Stop:
+    """Decide the next reading, or stop.
+
+    Parameters
+    ----------
+    readings
+        All readings so far, in order, superseded ones among them.
+    plan
+        As for `half_power`.
+
+    Returns
+    -------
+    Ask or Stop
+        The same readings and plan always give the same answer.
+
+    References
+    ----------
+    docs/measurement.md, equations (13) to (19).
+    """
+    if (again := _ask_again(readings, plan)) is not None:
+        return again
+    evaluation = evaluate(readings, plan)
+    reduced = evaluation.reduced
+    if reduced is None or _reference_count(readings, plan) < _references_at_start(plan):
+        return _reference(readings, plan)
+    if len(readings) >= plan.max_readings:
+        return Stop(
+            reason="too_many_readings",
+            sentence=f"{len(readings)} readings have not reached the uncertainty wanted; the result stands as it is.",
+        )
+    if (scan := _scan(readings, reduced, plan)) is not None:
+        return scan
+    if evaluation.fit is None:
+        return _without_fit(readings, evaluation, reduced, plan)
+    return _refine_or_stop(readings, evaluation, reduced, plan)
+
+
+def _ask_again(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask | None:
+    """Ask the last reading again when it cannot be trusted, once a setting."""
+    if not readings:
+        return None
+    last = readings[-1]
+    if last.purpose == "re-ask" or (last.on_line and not plan.typed):
+        return None
+    sentence = implausible(last, readings[:-1], plan)
+    if sentence is None:
+        return None
+    beyond = last.deflection_div > plan.screen_div - 0.2
+    if beyond and not plan.typed:
+        return _ask(last.frequency_hz, round(last.level_db - 3.0, 2), "re-ask", readings[:-1], plan, because=sentence)
+    return _repeat(last, readings[:-1], plan, sentence)
+
+
+def _repeat(reading: ResponseReading, others: Sequence[ResponseReading], plan: ResponsePlan, because: str) -> Ask:
+    """Ask for one earlier reading again, at its own setting."""
+    if reading.on_line:
+        tune: Tuning = "level" if is_reference(reading, plan) else plan.line
+        return Ask(
+            frequency_hz=_round_hz(reading.frequency_hz, plan),
+            level_db=reading.level_db,
+            purpose="re-ask",
+            because=because,
+            tune=tune,
+            line_div=reading.deflection_div,
+        )
+    return _ask(reading.frequency_hz, reading.level_db, "re-ask", others, plan, because=because)
+
+
+# Reference and scan ---------------------------------------------------------------------------------------------------
+
+
+def _references_at_start(plan: ResponsePlan) -> int:
+    return 2 if plan.typed else 1
+
+
+def _reference_count(readings: Sequence[ResponseReading], plan: ResponsePlan) -> int:
+    return sum(1 for i in usable(readings, plan) if is_reference(readings[i], plan))
+
+
+def _reference(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask:
+    """Ask for a reference reading; small known level steps let rounded readings average, equation (14)."""
+    count = _reference_count(readings, plan)
+    if plan.line != "none":
+        return Ask(
+            frequency_hz=plan.reference_hz,
+            level_db=0.0,
+            purpose="reference",
+            tune="level",
+            line_div=float(reference_line_div(plan)),
+        )
+    return _ask(plan.reference_hz, _dither_db(count, plan.deflection_div, plan), "reference", readings, plan)
+
+
+def _dither_db(count: int, deflection_div: float, plan: ResponsePlan) -> float:
+    """Spread repeated settings over one resolution step by van der Corput's sequence."""
+    if not plan.dither or plan.reader.resolution_div <= 0.0:
+        return 0.0
+    step_db = DB_PER_NEPER * plan.reader.resolution_div / deflection_div
+    return round(step_db * (van_der_corput(count) - 0.5), 2)
+
+
+def van_der_corput(n: int) -> float:
+    """Return the n-th element (from 0) of van der Corput's sequence in base 2, starting in the middle: ½, ¼, ¾, …."""
+    value, denominator, n = 0.0, 1.0, n + 1
+    while n:
+        n, digit = divmod(n, 2)
+        denominator *= 2.0
+        value += digit / denominator
+    return value
+
+
+def _scan(readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan) -> Ask | None:
+    """Ask for the next point of the scan, from a tenth of the rating up to the first certain fall."""
+    if not plan.scan:
+        return None
+    half_step = math.log(10.0) / SCAN_PER_DECADE / 2.0
+    read = [o.log_f for o in reduced.observations]
+    margin = [o.log_f for o in reduced.observations if o.y_db + plan.drop_db < -3.0 * _s(o, reduced)]
+    ceiling = math.log(plan.max_hz)
+    for step in range(-SCAN_PER_DECADE, 3 * SCAN_PER_DECADE):
+        log_f = math.log(plan.rated_hz) + step * math.log(10.0) / SCAN_PER_DECADE
+        if log_f > ceiling or (margin and log_f > min(margin)):
+            return None
+        if log_f < math.log(max(plan.min_hz, 1.5 * plan.reference_hz)):
+            continue
+        if all(abs(log_f - other) >= half_step for other in read):
+            return _ask(math.exp(log_f), 0.0, "scan", readings, plan)
+    return None
+
+
+def _s(o: Observation, reduced: Reduced) -> float:
+    return math.hypot(o.s_db, reduced.reference.s_db)
+
+
+# Bracket --------------------------------------------------------------------------------------------------------------
+
+
+def _without_fit(
+    readings: Sequence[ResponseReading], evaluation: Evaluation, reduced: Reduced, plan: ResponsePlan
+) -> Ask | Stop:
+    """Bracket the crossing, or find that the generator does not reach it."""
+    count, mean_db, u_db = top_of_generator(reduced, plan)
+    certain = u_db <= TOP_RESOLUTION_DB or mean_db - 4.0 * u_db > -plan.drop_db
+    if evaluation.result.status == "above_generator" and certain:
+        flag = evaluation.result.flags[-1]
+        if not _reference_at_end(readings, plan):
+            return _reference(readings, plan)
+        return Stop(reason="above_generator", sentence=flag.sentence)
+    if 0 < count < MOST_AT_TOP and not any(o.y_db < -plan.drop_db for o in _below_top(reduced, plan)):
+        return _at_top(readings, reduced, plan, count=count, mean_db=mean_db, u_db=u_db)
+    if count >= MOST_AT_TOP:
+        sentence = f"The crossing is at {hertz(plan.max_hz)}, the end of the generator's range: no value."
+        return Stop(reason="above_generator", sentence=sentence)
+    log_f = bracket_log_f(reduced, plan)
+    floor = math.log(max(plan.min_hz, 1.5 * plan.reference_hz))
+    if log_f <= floor and any(o.log_f <= floor + 1e-6 for o in reduced.observations):
+        sentence = f"The response has dropped by {plan.drop_db:.2f} dB already at {hertz(math.exp(floor))}: no value."
+        return Stop(reason="below_generator", sentence=sentence)
+    return _ask(math.exp(max(log_f, floor)), None, "bracket", readings, plan)
+
+
+def _below_top(reduced: Reduced, plan: ResponsePlan) -> tuple[Observation, ...]:
+    return tuple(o for o in reduced.observations if o.log_f < math.log(plan.max_hz) - 1e-3)
+
+
+def _at_top(
+    readings: Sequence[ResponseReading],
+    reduced: Reduced,
+    plan: ResponsePlan,
+    *,
+    count: int,
+    mean_db: float,
+    u_db: float,
+) -> Ask:
+    """Repeat the highest frequency, dithered, and the reference, until a claim has its power; else come back down."""
+    far_below = count > 0 and mean_db + 3.0 * u_db < -plan.drop_db
+    enough = count >= LEAST_AT_TOP and u_db <= TOP_RESOLUTION_DB
+    if far_below or enough:
+        below = max((o.log_f for o in _below_top(reduced, plan)), default=math.log(plan.rated_hz / 2.0))
+        log_f = 0.5 * (below + math.log(plan.max_hz))
+        return _ask(math.exp(log_f), None, "bracket", readings, plan)
+    reference = reduced.reference
+    single = reference.s_db**2 / (reference.count + 1)
+    top_variance = max(u_db**2 - reference.s_db**2, 0.0)
+    if count >= 2 and single > top_variance / (count + 1):
+        return _reference(readings, plan)
+    shown_div = reference.deflection_div * 10.0 ** (mean_db / 20.0)
+    return _ask(plan.max_hz, _dither_db(count, shown_div, plan), "bracket", readings, plan)
+
+
+def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
+    """Return ln f of the next bracketing step, equation (15).
+
+    With z = ln((10^(−y/10) − 1)/(10^(drop/10) − 1)) a roll-off of any order is nearly straight in ln f, and z = 0 is
+    the crossing.
+    """
+    top, bottom = math.log(plan.max_hz), math.log(plan.min_hz)
+    if not reduced.observations:
+        return min(max(math.log(plan.rated_hz), bottom), top)
+    first_below = next((n for n, o in enumerate(reduced.observations) if o.y_db < -plan.drop_db), None)
+    if first_below is None:
+        last = reduced.observations[-1]
+        return min(last.log_f + min(max(-1.15 * _z(last, plan) / 3.0, 0.08), 0.7), top)
+    right = reduced.observations[first_below]
+    if first_below == 0:
+        return max(right.log_f - min(max(1.15 * _z(right, plan) / 3.0, 0.08), 0.7), bottom)
+    left = reduced.observations[first_below - 1]
+    z_left, z_right = _z(left, plan), _z(right, plan)
+    share = min(max(z_left / (z_left - z_right), 0.1), 0.9)
+    return left.log_f + share * (right.log_f - left.log_f)
+
+
+def _z(o: Observation, plan: ResponsePlan) -> float:
+    at_crossing = 10.0 ** (plan.drop_db / 10.0) - 1.0
+    excess = max(10.0 ** (-o.y_db / 10.0) - 1.0, 0.02 * at_crossing)
+    return math.log(excess / at_crossing)
+
+
+# Refine ---------------------------------------------------------------------------------------------------------------
+
+
+def _refine_or_stop(
+    readings: Sequence[ResponseReading], evaluation: Evaluation, reduced: Reduced, plan: ResponsePlan
+) -> Ask | Stop:
+    fit, result = evaluation.fit, evaluation.result
+    if fit is None or result.u_readings_rel is None or result.frequency_hz is None:
+        return _without_fit(readings, evaluation, reduced, plan)
+    slope = abs(fit.slope_db)
+    near = [o for o in reduced.observations if abs(o.log_f - fit.log_f) <= 0.35 / fit.narrowing]
+    n_near = sum(len(o.members) for o in near)
+    single_db = _single_db(near, reduced, plan)
+    confirmations = _confirmations(near, fit.log_f, slope, single_db, result.u_readings_rel)
+    wanted = CONFIRM_TYPED if plan.typed else CONFIRM_AUTOMATIC
+    settled = n_near >= LEAST_AT_CROSSING and confirmations >= wanted
+    if result.u_readings_rel <= plan.target_rel and settled:
+        return _audit_or_stop(readings, evaluation, plan)
+    reference = reduced.reference
+    gain_reference = reference.s_db**2 / (reference.count + 1)
+    gain_crossing = fit.variance_db / (n_near + 1)
+    if gain_reference > gain_crossing and result.u_readings_rel > plan.target_rel:
+        return _reference(readings, plan)
+    span = min(max(12.0 * single_db / slope, 0.03), 0.35)
+    log_f = fit.log_f + span * (van_der_corput(n_near) - 0.5)
+    purpose: Purpose = "confirm" if result.u_readings_rel <= plan.target_rel else "refine"
+    log_f = min(max(log_f, math.log(plan.min_hz)), math.log(plan.max_hz))
+    return _crossing(log_f, n_near, purpose, readings, plan)
+
+
+def _single_db(near: Sequence[Observation], reduced: Reduced, plan: ResponsePlan) -> float:
+    """Return the standard uncertainty of one more reading at the crossing."""
+    del near
+    drop = max(plan.drop_db - plan.headroom_db, 0.0)
+    shown_div = reduced.reference.deflection_div * 10.0 ** (-drop / 20.0)
+    return DB_PER_NEPER * plan.reader.standard_div(shown_div) / shown_div
+
+
+def _confirmations(near: Sequence[Observation], log_f: float, slope: float, single_db: float, u_rel: float) -> int:
+    """Count the readings at the estimate itself: within what one reading can tell apart."""
+    reach = max(8.0 * single_db / slope, 2.0 * u_rel, 0.03)
+    return sum(len(o.members) for o in near if abs(o.log_f - log_f) <= reach)
+
+
+def _reference_at_end(readings: Sequence[ResponseReading], plan: ResponsePlan) -> bool:
+    """Say whether the reference has been visited again after most of the other readings."""
+    indices = [i for i in usable(readings, plan) if is_reference(readings[i], plan)]
+    return len(indices) >= LEAST_AT_REFERENCE and len(readings) - 1 - indices[-1] <= 3
+
+
+def _audit_or_stop(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: ResponsePlan) -> Ask | Stop:
+    """Before stopping: the reference once more, doubtful readings again, and the reason."""
+    if not _reference_at_end(readings, plan):
+        return _reference(readings, plan)
+    if (doubt := reference_in_doubt(readings, plan)) is not None:
+        return doubt_ask(doubt, readings, plan)
+    if (doubt := audit(readings, evaluation, plan)) is not None:
+        return doubt_ask(doubt, readings, plan)
+    result = evaluation.result
+    if result.status == "several_crossings":
+        sentence = next(flag.sentence for flag in result.flags if flag.code == "several_crossings")
+        return Stop(reason="several_crossings", sentence=sentence)
+    frequency, u_rel = hertz(result.frequency_hz or 0.0), 100.0 * (result.u_readings_rel or 0.0)
+    return Stop(
+        reason="reached",
+        sentence=f"{frequency} from {result.readings_used} readings, which leave a standard uncertainty of {u_rel:.2g} %.",
+    )
+
+
+def doubt_ask(doubt: tuple[int, str], readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask:
+    """Ask for the reading at an index again, with the reason."""
+    index, sentence = doubt
+    others = [r for i, r in enumerate(readings) if i != index and i not in superseded(readings)]
+    return _repeat(readings[index], others, plan, sentence)
+
+
+def _crossing(
+    log_f: float, count: int, purpose: Purpose, readings: Sequence[ResponseReading], plan: ResponsePlan
+) -> Ask:
+    """Ask for a reading at the crossing: on a line where a person tunes to one, else at equal deflection."""
+    if plan.line == "none":
+        return _ask(math.exp(log_f), None, purpose, readings, plan)
+    line_div, level_db = crossing_line(plan, count)
+    if plan.line == "level":
+        level_db = min(plan.drop_db, plan.headroom_db)
+    return Ask(
+        frequency_hz=_round_hz(math.exp(log_f), plan),
+        level_db=level_db,
+        purpose=purpose,
+        tune=plan.line,
+        line_div=line_div,
+    )
+
+
+def reference_line_div(plan: ResponsePlan) -> int:
+    """Return the whole number of divisions that the reference is brought to."""
+    return max(1, round(plan.deflection_div))
+
+
+LINE_STEPS_DB = (0.0, 0.5, -0.5)
+
+
+def crossing_line(plan: ResponsePlan, count: int) -> tuple[float, float]:
+    """Return the line, and the level that brings the crossing onto it; three levels in turn let the slope be seen."""
+    reference_div = reference_line_div(plan)
+    spare_db = plan.headroom_db - plan.drop_db - max(LINE_STEPS_DB)
+    line_div = reference_div if spare_db >= 0.0 else max(1, math.floor(reference_div * 10.0 ** (spare_db / 20.0)))
+    level_db = plan.drop_db + 20.0 * math.log10(line_div / reference_div) + LINE_STEPS_DB[count % 3]
+    return float(line_div), round(level_db, 2)
+
+
+# Setpoints ------------------------------------------------------------------------------------------------------------
+
+
+def _ask(
+    frequency_hz: float,
+    level_db: float | None,
+    purpose: Purpose,
+    readings: Sequence[ResponseReading],
+    plan: ResponsePlan,
+    *,
+    because: str = "",
+) -> Ask:
+    """Round the setpoint, choose the level for equal deflection where none is given, name the expected span."""
+    frequency_hz = frequency_hz if frequency_hz == plan.reference_hz else _round_hz(frequency_hz, plan)
+    if level_db is None:
+        level_db = _equal_deflection_db(frequency_hz, readings, plan)
+    span = expected_span(frequency_hz, level_db, readings, plan)
+    return Ask(frequency_hz=frequency_hz, level_db=level_db, purpose=purpose, expected_div=span, because=because)
+
+
+def _round_hz(frequency_hz: float, plan: ResponsePlan) -> float:
+    rounded = float(f"{frequency_hz:.4g}")
+    return min(max(rounded, plan.min_hz), plan.max_hz)
+
+
+def _equal_deflection_db(frequency_hz: float, readings: Sequence[ResponseReading], plan: ResponsePlan) -> float:
+    """Raise the level by what the response is expected to have dropped, as far as head-room and screen allow."""
+    if plan.headroom_db <= 0.0:
+        return 0.0
+    span = expected_span(frequency_hz, 0.0, readings, plan)
+    if span is None or span[1] <= 0.0:
+        return 0.0
+    room_db = 20.0 * math.log10((plan.screen_div - 1.0) / span[1])
+    wanted_db = min(plan.drop_db, plan.headroom_db, DB_PER_NEPER * math.log(plan.deflection_div / (span[0] + 1e-9)))
+    return round(max(0.0, min(room_db, wanted_db)), 2)
