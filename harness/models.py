@@ -7,11 +7,21 @@ SI numbers themselves and is read back with `from_header`.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    Strict,
+    ValidationInfo,
+)
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import core_schema
 
@@ -42,9 +52,20 @@ class Unit_:  # noqa: N801 - `Unit` is the unit under test
         return core_schema.with_info_plain_validator_function(self.read)
 
     def __get_pydantic_json_schema__(self, _schema: object, _handler: GetJsonSchemaHandler) -> JsonSchemaValue:
-        """Show editors a string and an example."""
-        kinds: list[str] = ["string", "number"] if self.units[0] in ("ratio", "div") else ["string"]
-        return {"type": kinds, "description": quantities.example(self.units[0])}
+        """Let editors check the unit by its pattern; "x-unit" is for `harness.schema`, which takes it out again."""
+        texts = [
+            {
+                "type": "string",
+                "pattern": quantities.pattern(unit),
+                "maxLength": 64,
+                "description": quantities.example(unit),
+                "examples": re.findall(r"'([^']*)'", quantities.example(unit)),
+            }
+            for unit in self.units
+        ]
+        if bare := [{"type": "number"} for unit in self.units if unit in ("ratio", "div")]:
+            return {"anyOf": [*texts, *bare], "x-unit": self.units[0]}
+        return {**texts[0], "x-unit": self.units[0]} if len(texts) == 1 else {"anyOf": texts, "x-unit": self.units[0]}
 
 
 Hertz: TypeAlias = Annotated[float, Unit_(("Hz",))]
@@ -59,6 +80,23 @@ Decibels: TypeAlias = Annotated[float, Unit_(("dB",))]
 Divisions: TypeAlias = Annotated[float, Unit_(("div",))]
 Celsius: TypeAlias = Annotated[float, Unit_(("°C",))]
 Ratio: TypeAlias = Annotated[float, Unit_(("ratio",))]
+
+Whole: TypeAlias = Annotated[int, Strict()]
+"""A whole number: neither "2" nor true."""
+Factor: TypeAlias = Annotated[float, Strict()]
+"""A plain number."""
+Flag: TypeAlias = Annotated[bool, Strict()]
+"""true or false, not "yes"."""
+
+
+def _day(value: object) -> object:
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date | str):
+        raise ValueError("not a date; expected one such as 2027-04-30")
+    return value
+
+
+Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day)]
+"""A date, bare or as text; a number would be taken for seconds since 1970."""
 
 
 class Model(BaseModel):
@@ -76,8 +114,8 @@ class Accuracy(Model):
     function: Function = Field(description="what is specified: dc, square or sine level, frequency, or period")
     level_from: Level | None = Field(None, description="lowest level the line holds for")
     level_to: Level | None = Field(None, description="highest level the line holds for")
-    frequency_from: Hertz | None = None
-    frequency_to: Hertz | None = None
+    frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
+    frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
     of_value: Ratio = Field(0.0, ge=0, description="part proportional to the value, such as '0.05 %'")
     floor: Level | None = Field(None, ge=0, description="fixed part of a level, such as '10 uV'")
     db: Decibels | None = Field(
@@ -109,20 +147,20 @@ class Instrument(Model):
     )
     address: str | None = Field(None, description="a VISA address, such as 'TCPIP0::192.0.2.11::5025::SOCKET'")
     identity: str | None = Field(None, description="what *IDN? must answer; compared at every start")
-    maker: str = ""
-    model: str = ""
-    serial: str = ""
-    certificate: str | None = None
-    certified: dt.date | None = None
-    due: dt.date | None = Field(None, description="date on which the certificate runs out")
+    maker: str = Field("", description="maker, as the report shows it")
+    model: str = Field("", description="model, as the report shows it")
+    serial: str = Field("", description="serial number")
+    certificate: str | None = Field(None, description="number of the calibration certificate")
+    certified: Day | None = Field(None, description="date of the certificate")
+    due: Day | None = Field(None, description="date on which the certificate runs out")
     settle: Seconds = Field(0.0, ge=0, le=600, description="wait after a new setting")
-    warm_up: Seconds = Field(0.0, ge=0, le=86400)
+    warm_up: Seconds = Field(0.0, ge=0, le=86400, description="time from switching on until the specification holds")
     timeout: Seconds = Field(2.0, gt=0, le=120, description="longest wait for one answer")
-    tag_queries: bool = Field(False, description="send a counted echo with every query: slower, safest on a poor line")
+    tag_queries: Flag = Field(False, description="send a counted echo with every query: slower, safest on a poor line")
     commands: Mapping[str, str] = Field(
         default_factory=dict, description="commands that differ from the driver's table"
     )
-    accuracy: tuple[Accuracy, ...] = ()
+    accuracy: tuple[Accuracy, ...] = Field((), description="specification, one [[ROLE.accuracy]] table a line")
 
     @property
     def label(self) -> str:
@@ -139,63 +177,77 @@ Levels: TypeAlias = Literal["continuous", "decade", "1-2-5"] | tuple[Level, ...]
 class Calibrator(Instrument):
     """The source of known voltages, time marks and fast edges."""
 
-    functions: tuple[Literal["dc", "square", "time_marks", "edge"], ...] = ("dc", "square", "time_marks")
+    functions: tuple[Literal["dc", "square", "time_marks", "edge"], ...] = Field(
+        ("dc", "square", "time_marks"), description="what it can give"
+    )
     levels: Levels = Field("continuous", description="'continuous', 'decade', '1-2-5', or a list of levels")
-    level_low: Level = 1e-3
-    level_high: Level = 200.0
-    level_digits: int = Field(5, ge=1, le=9, description="significant digits that a continuous level can be set to")
-    square_frequency: Hertz = 1e3
-    periods: Literal["continuous", "decade", "1-2-5"] | tuple[Seconds, ...] = "1-2-5"
-    period_low: Seconds = 2e-9
-    period_high: Seconds = 5.0
-    mark_level: Level = 1.0
-    edge_rise_time: Seconds | None = Field(None, gt=0)
+    level_low: Level = Field(1e-3, description="smallest level")
+    level_high: Level = Field(200.0, description="largest level")
+    level_digits: Whole = Field(5, ge=1, le=9, description="significant digits that a continuous level can be set to")
+    square_frequency: Hertz = Field(1e3, description="frequency of the square wave")
+    periods: Literal["continuous", "decade", "1-2-5"] | tuple[Seconds, ...] = Field(
+        "1-2-5", description="time marks: 'continuous', 'decade', '1-2-5', or a list of periods"
+    )
+    period_low: Seconds = Field(2e-9, description="shortest period of the time marks")
+    period_high: Seconds = Field(5.0, description="longest period of the time marks")
+    mark_level: Level = Field(1.0, description="level of the time marks")
+    edge_rise_time: Seconds | None = Field(None, gt=0, description="rise time of the fast edge, 10 % to 90 %")
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the edge's rise time")
-    edge_frequency: Hertz = 1e5
+    edge_frequency: Hertz = Field(1e5, description="repetition frequency of the fast edge")
 
 
 class Generator(Instrument):
     """The source of the levelled sine."""
 
-    frequency_low: Hertz = 1.0
-    frequency_high: Hertz = 1e9
-    level_low: VoltsPp = 1e-2
-    level_high: VoltsPp = 5.0
-    vswr: float = Field(1.0, ge=1, le=10)
-    edge_rise_time: Seconds | None = Field(None, gt=0)
-    edge_rise_time_u: Seconds | None = Field(None, ge=0)
+    frequency_low: Hertz = Field(1.0, description="lowest frequency")
+    frequency_high: Hertz = Field(1e9, description="highest frequency")
+    level_low: VoltsPp = Field(1e-2, description="smallest level into 50 ohm")
+    level_high: VoltsPp = Field(5.0, description="largest level into 50 ohm")
+    vswr: Factor = Field(1.0, ge=1, le=10, description="of the source; 1 is a perfect match")
+    edge_rise_time: Seconds | None = Field(
+        None, gt=0, description="rise time of its square wave, if it serves as the fast edge"
+    )
+    edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of that rise time")
 
 
 class Counter(Instrument):
     """Reads the frequency of the sine."""
 
-    gate: Seconds = Field(0.1, gt=0, le=100)
+    gate: Seconds = Field(0.1, gt=0, le=100, description="gate time of one count")
 
 
 class FlatnessPoint(Model):
     """One point of a measured flatness: indicated over true level, relative to the reference frequency."""
 
-    frequency: Hertz
-    db: Decibels
+    frequency: Hertz = Field(description="frequency of the point")
+    db: Decibels = Field(description="what it shows over what is there, relative to the reference frequency")
     u: Decibels = Field(ge=0, description="expanded uncertainty, k = 2")
 
 
 class Reference(Instrument):
     """The faster scope, or level meter, on which the sine is levelled."""
 
-    kind: Literal["scope", "level_meter"] = "scope"
-    read: Literal["remote", "eye"] = "remote"
-    channel: int = Field(1, ge=1, le=16)
-    volts_per_div: tuple[Volts, ...] = (5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0)
-    s_per_div: tuple[Seconds, ...] = ()
-    vertical_div: Divisions = 8.0
-    bandwidth: Hertz | None = Field(None, gt=0)
-    bandwidth_is: Literal["stated", "at_least"] = "at_least"
-    shape: Literal["unknown", "single_pole", "gaussian"] = "unknown"
-    flatness: tuple[FlatnessPoint, ...] = ()
-    resolution: Divisions = Field(0.0, ge=0)
+    kind: Literal["scope", "level_meter"] = Field("scope", description="a faster oscilloscope, or a level meter")
+    read: Literal["remote", "eye"] = Field("remote", description="over its interface, or by a person's eyes")
+    channel: Whole = Field(1, ge=1, le=16, description="the input that the sine is levelled on")
+    volts_per_div: tuple[Volts, ...] = Field(
+        (5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0), description="its deflection factors"
+    )
+    s_per_div: tuple[Seconds, ...] = Field((), description="its time factors")
+    vertical_div: Divisions = Field(8.0, description="height of its graticule")
+    bandwidth: Hertz | None = Field(None, gt=0, description="its half-power frequency, for the roll-off correction")
+    bandwidth_is: Literal["stated", "at_least"] = Field(
+        "at_least", description="'stated': the frequency itself; 'at_least': a rating that it exceeds"
+    )
+    shape: Literal["unknown", "single_pole", "gaussian"] = Field(
+        "unknown", description="how its response falls, where that is known"
+    )
+    flatness: tuple[FlatnessPoint, ...] = Field(
+        (), description="measured response, one [[reference.flatness]] table a point; preferred to 'bandwidth'"
+    )
+    resolution: Divisions = Field(0.0, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.01, ge=0, description="standard deviation of one reading")
-    vswr: float = Field(1.0, ge=1, le=10)
+    vswr: Factor = Field(1.0, ge=1, le=10, description="of its input; 1 is a perfect match")
 
 
 class UnitLink(Instrument):
@@ -209,15 +261,15 @@ class Switch(Instrument):
 class SignalPath(Model):
     """What lies between a source and an input."""
 
-    label: str = ""
-    divides_by: float = Field(1.0, gt=0, le=1e4, description="10 for a ×10 divider probe")
+    label: str = Field("", description="what it is called in prompts and reports")
+    divides_by: Factor = Field(1.0, gt=0, le=1e4, description="10 for a ×10 divider probe")
     tolerance: Ratio = Field(0.0, ge=0, description="limits of the division ratio")
     maximum: Volts | None = Field(None, gt=0, description="largest peak voltage at its input")
     termination: Ohms | None = Field(None, gt=0, description="feed-through termination at the unit's input")
-    termination_tolerance: Ratio = Field(0.0, ge=0)
-    termination_power: Watts | None = Field(None, gt=0)
-    vswr: float = Field(1.0, ge=1, le=10, description="of the load that the source sees")
-    rise_time: Seconds = Field(0.0, ge=0)
+    termination_tolerance: Ratio = Field(0.0, ge=0, description="limits of the termination's resistance")
+    termination_power: Watts | None = Field(None, gt=0, description="largest power that the termination bears")
+    vswr: Factor = Field(1.0, ge=1, le=10, description="of the load that the source sees")
+    rise_time: Seconds = Field(0.0, ge=0, description="rise time of the path itself")
     routes: Mapping[str, str] = Field(
         default_factory=dict,
         description="channel lists for the switch, by input: {reference = '(@101)', unit-1 = '(@102)'}",
@@ -227,16 +279,18 @@ class SignalPath(Model):
 class Bench(Model):
     """The instruments of a bench by role, and the paths between them."""
 
-    name: str
-    location: str = ""
+    name: str = Field(description="name of the bench")
+    location: str = Field("", description="where it stands")
     simulation: str | None = Field(None, description="a simulated bench's file: no real instrument is opened")
-    calibrator: Calibrator | None = None
-    generator: Generator | None = None
-    counter: Counter | None = None
-    reference: Reference | None = None
-    unit: UnitLink | None = None
-    switch: Switch | None = None
-    paths: Mapping[str, SignalPath] = Field(default_factory=dict)
+    calibrator: Calibrator | None = Field(None, description="source of known voltages, time marks and fast edges")
+    generator: Generator | None = Field(None, description="source of the levelled sine")
+    counter: Counter | None = Field(None, description="frequency counter")
+    reference: Reference | None = Field(
+        None, description="the faster scope, or level meter, on which the sine is levelled"
+    )
+    unit: UnitLink | None = Field(None, description="how a unit that is read 'remote' is reached")
+    switch: Switch | None = Field(None, description="moves signals between paths, so that no hand is needed")
+    paths: Mapping[str, SignalPath] = Field(default_factory=dict, description="signal paths by name: [paths.NAME]")
 
     def instruments(self) -> Iterator[tuple[Role, Instrument]]:
         """The roles that are filled, in order."""
@@ -249,49 +303,51 @@ class Bench(Model):
 class UnitInput(Model):
     """The unit's input."""
 
-    resistance: Ohms = 1e6
-    capacitance: Farads = 20e-12
+    resistance: Ohms = Field(1e6, description="input resistance")
+    capacitance: Farads = Field(20e-12, description="input capacitance")
     maximum: Volts = Field(gt=0, description="largest DC + peak AC voltage")
 
 
 class Tolerances(Model):
     """What the maker rates."""
 
-    deflection: Ratio = Field(0.03, gt=0)
-    time: Ratio = Field(0.03, gt=0)
-    time_magnified: Ratio | None = Field(None, gt=0)
-    overshoot: Ratio | None = Field(None, gt=0)
-    top_aberration: Ratio | None = Field(None, gt=0)
+    deflection: Ratio = Field(0.03, gt=0, description="of the deflection factors")
+    time: Ratio = Field(0.03, gt=0, description="of the time factors")
+    time_magnified: Ratio | None = Field(
+        None, gt=0, description="of the time factors with the magnifier, if it differs"
+    )
+    overshoot: Ratio | None = Field(None, gt=0, description="largest overshoot of a fast edge")
+    top_aberration: Ratio | None = Field(None, gt=0, description="largest departure of the top after it has settled")
 
 
 class Unit(Model):
     """A model of oscilloscope."""
 
-    maker: str
-    model: str
-    channels: int = Field(2, ge=1, le=16)
-    volts_per_div: tuple[Volts, ...] = Field(min_length=1)
-    s_per_div: tuple[Seconds, ...] = ()
-    magnifier: float = Field(1.0, ge=1, le=100)
+    maker: str = Field(description="maker of the oscilloscope")
+    model: str = Field(description="model of the oscilloscope")
+    channels: Whole = Field(2, ge=1, le=16, description="number of channels")
+    volts_per_div: tuple[Volts, ...] = Field(min_length=1, description="deflection factors, such as ['5 mV', '10 mV']")
+    s_per_div: tuple[Seconds, ...] = Field((), description="time factors, such as ['1 us', '2 us']")
+    magnifier: Factor = Field(1.0, ge=1, le=100, description="10 for a ×10 magnifier of the time base")
     bandwidth: Hertz = Field(gt=0, description="rated bandwidth")
     bandwidth_volts_per_div: Volts | None = Field(None, description="range on which the bandwidth is tried")
     rise_time: Seconds | None = Field(None, gt=0, description="rated rise time, if the maker gives one")
-    tolerance: Tolerances = Tolerances()
-    input: UnitInput
-    vertical_div: Divisions = 8.0
-    horizontal_div: Divisions = 10.0
-    read: Literal["remote", "eye"] = "eye"
+    tolerance: Tolerances = Field(Tolerances(), description="the maker's tolerances: the table [tolerance]")
+    input: UnitInput = Field(description="the table [input]")
+    vertical_div: Divisions = Field(8.0, description="height of the graticule")
+    horizontal_div: Divisions = Field(10.0, description="width of the graticule")
+    read: Literal["remote", "eye"] = Field("eye", description="over its interface, or by a person's eyes")
     resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.03, ge=0, description="standard deviation of one reading")
-    time_resolution: Divisions = Field(0.1, ge=0)
+    time_resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading along the time axis")
 
 
 class Environment(Model):
     """The room."""
 
-    temperature: Celsius | None = None
-    humidity: Ratio | None = None
-    note: str = ""
+    temperature: Celsius | None = Field(None, description="air temperature")
+    humidity: Ratio | None = Field(None, description="relative humidity, such as '45 %'")
+    note: str = Field("", description="anything else about the room")
 
 
 class SequenceUse(Model):
@@ -313,23 +369,27 @@ ErrorDefinition: TypeAlias = Literal["indication", "deflection factor"]
 class Job(Model):
     """One unit on one bench: what to do, and by which rule to decide."""
 
-    title: str = ""
+    title: str = Field("", description="heading of the report")
     unit: str = Field(description="the unit file")
     bench: str = Field(description="the bench file")
     serial: str = Field(min_length=1, description="serial number of the unit under test")
-    condition: Literal["as found", "as left"] = "as found"
-    rule: Rule = "guarded"
-    error: ErrorDefinition = "indication"
-    operator: str = ""
-    laboratory: str = ""
-    customer: str = ""
-    customer_reference: str = ""
-    environment: Environment = Environment()
-    allow_overdue: bool = Field(False, description="run with a standard past its due date, and mark every page")
-    allow_hazardous_voltage: bool = Field(
+    condition: Literal["as found", "as left"] = Field(
+        "as found", description="'as found' before any adjustment, 'as left' after it"
+    )
+    rule: Rule = Field("guarded", description="decision rule of the verdicts")
+    error: ErrorDefinition = Field("indication", description="what the error is of: what is shown, or the V/div itself")
+    operator: str = Field("", description="who does the work")
+    laboratory: str = Field("", description="name of the laboratory")
+    customer: str = Field("", description="whose unit it is")
+    customer_reference: str = Field("", description="the customer's order or inventory number")
+    environment: Environment = Field(Environment(), description="the room: the table [environment]")
+    allow_overdue: Flag = Field(False, description="run with a standard past its due date, and mark every page")
+    allow_hazardous_voltage: Flag = Field(
         False, description="no question before hazardous voltages: unattended benches only"
     )
-    sequence: tuple[SequenceUse, ...] = Field(min_length=1)
+    sequence: tuple[SequenceUse, ...] = Field(
+        min_length=1, description="what is done, in order: one [[sequence]] table each"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,8 @@ _SPELLING: Final = {"ohm": "Ω", "Ohm": "Ω", "\u2126": "Ω"}  # U+2126 is the o
 _PREFIXED: Final = ("Hz", "Vpp", "Vrms", "V", "s", "Ω", "F", "W")
 _PLAIN: Final = {"dB": Decimal(1), "div": Decimal(1), "°C": Decimal(1), "min": Decimal(60), "h": Decimal(3600)}
 _RATIO: Final = {"%": Decimal("0.01"), "ppm": Decimal("1e-6"), "": Decimal(1)}
-_NUMBER: Final = re.compile(r"\s*(±|\+/-|\+-)?\s*([+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+_SIGNED: Final = r"(?:[+-]?(?:[0-9]+(?:[.][0-9]*)?|[.][0-9]+)(?:[eE][+-]?[0-9]+)?)"
+_NUMBER: Final = re.compile(rf"\s*(±|\+/-|\+-)?\s*({_SIGNED})\s*(.*?)\s*")
 _LONGEST: Final = 64  # characters; a longer text is no quantity, and Decimal is slow on megabytes
 
 
@@ -33,9 +34,13 @@ def parse(text: str | float, unit: str) -> float:
     A bare number is taken only for "ratio" and "div"; everything else says its unit.
     """
     if isinstance(text, bool) or not isinstance(text, str | int | float):
-        raise ValueError(f"{text!r} is not a quantity; expected {example(unit)}")
-    shown = text if not isinstance(text, str) or len(text) <= _LONGEST else text[:24] + "…"
-    match = _NUMBER.fullmatch(str(text)) if len(str(text)) <= _LONGEST else None
+        kind = {bool: "true or false", list: "a list", dict: "a table"}.get(type(text), "a value of that kind")
+        raise ValueError(f"{kind} is not a quantity; expected {example(unit)}")
+    if isinstance(text, int) and abs(text) >= 10**_LONGEST:  # Python refuses to write out the longest integers
+        raise ValueError(f"an integer of that size is not a quantity; expected {example(unit)}")
+    written = str(text)
+    shown = text if len(written) <= _LONGEST else written[:24] + "…"
+    match = _NUMBER.fullmatch(written) if len(written) <= _LONGEST else None
     if match is None:
         raise ValueError(f"{shown!r} is not a quantity; expected {example(unit)}")
     _, number, suffix = match.groups()
@@ -77,6 +82,18 @@ def _hint(suffix: str, unit: str) -> str:
     near = [spelling for spelling in spellings if spelling.lower() == suffix.lower() and spelling != suffix]
     near.sort(key=lambda spelling: spelling[0] != suffix[0])
     return f" (case matters: {near[0]!r}?)" if near else ""
+
+
+def pattern(unit: str) -> str:
+    """The same spelling as a regular expression (ECMA-262) for JSON Schema, so that editors check units."""
+    number = rf"^\s*(?:±|\+/-|\+-)?\s*{_SIGNED}\s*"
+    if unit == "ratio":
+        return rf"{number}(?:%|ppm)?\s*$"
+    if unit in _PLAIN:
+        return rf"{number}(?:{unit}){'?' if unit == 'div' else ''}\s*$"
+    names = "(?:ohm|Ohm|Ω|\u2126)" if unit == "Ω" else unit
+    longer = "|min|h" if unit == "s" else ""
+    return rf"{number}(?:[{''.join(_PREFIX)}]?{names}{longer})\s*$"
 
 
 def example(unit: str) -> str:
