@@ -68,6 +68,13 @@ note TEXT   keep a remark with the run; the question stands
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""
 
+HELP_DO = """\
+Enter       it is done
+back        take the previous reading again
+note TEXT   keep a remark with the run
+stop        stop here, outputs off; 'halfpower resume' goes on later
+?           this list"""
+
 _UNITS: dict[Quantity, str] = {
     "deflection": "div",
     "peak_to_peak": "div",

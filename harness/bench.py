@@ -1,0 +1,233 @@
+"""The live bench: roles to drivers, and `perform(step)`: what a step means in the world.
+
+Everything here is the same for remote, manual and simulated instruments; the drivers differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import Any, Final, assert_never
+
+from drivers import Driver, Meter, Router, Screen, Source
+from harness import limits
+from harness.clock import Clock
+from harness.errors import HalfpowerError, InstrumentError, LinkError, OperatorStop, SafetyError
+from harness.models import Setup, SignalPath
+from harness.operator import HELP_DO, GoBack, Operator, Prompt, describe_connection
+from harness.steps import Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
+
+OnEvent = Callable[[str, str], None]
+SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")
+TRIES: Final = 3  # how often a whole point is repeated before the instrument counts as away
+
+
+class LiveBench:
+    """Drivers by role, an operator, a clock; performs steps and keeps outputs off when hands are on cables."""
+
+    def __init__(
+        self,
+        setup: Setup,
+        drivers: Mapping[Role, Driver],
+        *,
+        operator: Operator,
+        clock: Clock,
+        on_event: OnEvent = lambda _what, _text: None,
+    ) -> None:
+        self.setup = setup
+        self.clock = clock
+        self.drivers = drivers
+        self._operator = operator
+        self._on_event = on_event
+        self._confirmed_hazard = setup.job.allow_hazardous_voltage
+        self._cautioned = False
+        self._standing: tuple[Role, Stimulus, str, View] | None = None
+
+    def perform(self, step: Step) -> Reply:
+        """Do what a step says and answer it."""
+        match step:
+            case Connect():
+                return self._connect(step)
+            case Measure():
+                return self._measure(step)
+            case _:
+                assert_never(step)
+
+    # --- connections -------------------------------------------------------------------------------------------
+
+    def _connect(self, step: Connect) -> Done:
+        self._standing = None
+        problems = self.outputs_off()
+        if problems:
+            raise SafetyError(f"Do not touch the cables: {' '.join(problems)}")
+        route = route_of(self.setup, step)
+        if route is None:
+            self._by_hand(step)
+        else:
+            switch: Router = self.drivers["switch"]  # type: ignore[assignment]  # the role's protocol
+            switch.route(route)
+            switch.check()
+        return Done()
+
+    def _by_hand(self, step: Connect) -> None:
+        path = self.setup.bench.paths.get(step.path, SignalPath())
+        lines = [path.label] if path.label else []
+        if path.termination is not None:
+            lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
+        title = f"Outputs are off. Connect {describe_connection(step)}"
+        ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self._on_event)
+
+    # --- readings ----------------------------------------------------------------------------------------------
+
+    def _measure(self, step: Measure) -> Reading:
+        self._allow(step)
+        for attempt in range(1, TRIES + 1):
+            try:
+                return self._point(step)
+            except LinkError as error:
+                self._standing = None
+                if attempt == TRIES:
+                    raise
+                self._on_event("repeat", f"{error} The point is taken again ({attempt + 1} of {TRIES}).")
+        raise AssertionError("unreachable")
+
+    def _point(self, step: Measure) -> Reading:
+        source: Source = self._role(step.source)
+        screen: Screen = self._role(step.display)
+        self._others_off(step.source)
+        self._set(step, source, screen)
+        self._settle(step)
+        reading = screen.read(step)
+        if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
+            counter: Meter = self._role("counter")
+            expected_hz = getattr(step.stimulus, "frequency_hz", 0.0)
+            reading = replace(reading, frequency_hz=counter.read_frequency_hz(expected_hz))
+            counter.check()
+        source.check()
+        screen.check()
+        return reading
+
+    def _set(self, step: Measure, source: Source, screen: Screen) -> None:
+        """Set source and display so that the display is never driven harder than it was or will be."""
+        standing_v = limits.stress(self._standing[1]).peak_v if self._standing else 0.0
+        rising = limits.stress(step.stimulus).peak_v >= standing_v
+        if rising:
+            screen.show(step.view)
+        if isinstance(step.stimulus, NoSignal):
+            source.off()
+        else:
+            source.apply(step.stimulus)
+        if not rising:
+            screen.show(step.view)
+
+    def _settle(self, step: Measure) -> None:
+        standing = (step.source, step.stimulus, step.display, step.view)
+        if standing != self._standing:
+            bench = self.setup.bench
+            waits = [
+                instrument.settle for role, instrument in bench.instruments() if role in (step.source, step.display)
+            ]
+            self.clock.sleep(max(waits, default=0.0))
+            self._standing = standing
+
+    def _role(self, role: Role) -> Any:
+        try:
+            return self.drivers[role]
+        except KeyError:
+            raise InstrumentError(role, f"this bench has no {role}; add [{role}] to the bench file") from None
+
+    def _others_off(self, used: Role) -> None:
+        for role in SOURCES:
+            if role != used and role in self.drivers and (self._standing is None or self._standing[0] != used):
+                self.drivers[role].off()  # type: ignore[attr-defined]  # the role's protocol
+
+    def _allow(self, step: Measure) -> None:
+        for hazard in limits.hazards(step, self.setup):
+            if hazard.kind == "rating":
+                raise SafetyError(f"Not applied: {hazard.sentence}. Change the level, the range or the path.")
+            if not self._confirmed_hazard:
+                self._confirm(step, hazard)
+
+    def _confirm(self, step: Measure, hazard: limits.Hazard) -> None:
+        lines = () if self._cautioned else tuple(limits.CAUTIONS.splitlines())
+        self._cautioned = True
+        prompt = Prompt(
+            kind="choose",
+            title=f"The next setting of the {step.source} is hazardous: {hazard.sentence}.",
+            lines=lines,
+            step=step,
+            choices=("go on", "stop"),
+        )
+        if self._operator.ask(prompt).strip().lower() != "go on":
+            raise OperatorStop("Stopped before a hazardous voltage was applied; the outputs are off.")
+        self._confirmed_hazard = True
+
+    # --- safety ------------------------------------------------------------------------------------------------
+
+    def outputs_off(self) -> list[str]:
+        """Switch every source off, each by itself; returns a sentence for each that would not."""
+        self._standing = None
+        problems = []
+        for role in SOURCES:
+            driver = self.drivers.get(role)
+            if driver is None:
+                continue
+            try:
+                driver.off()  # type: ignore[attr-defined]  # the role's protocol
+            except HalfpowerError as error:
+                label = getattr(self.setup.bench, role).label
+                problems.append(f"The output of the {role} ({label}) may still be ON: {error} Switch it off by hand.")
+        return problems
+
+    def identify(self) -> dict[Role, str]:
+        """Who answers in each role."""
+        return {role: driver.identify() for role, driver in self.drivers.items()}
+
+    def close(self) -> None:
+        """Let go of every instrument."""
+        for driver in self.drivers.values():
+            try:
+                driver.close()
+            except HalfpowerError as error:
+                self._on_event("close", str(error))
+
+    @contextmanager
+    def guarded(self) -> Iterator[LiveBench]:
+        """Outputs off and everything closed at the end, however it comes; a failure to do so is said loudly."""
+        try:
+            yield self
+        finally:
+            for problem in self.outputs_off():
+                self._on_event("outputs", problem)
+                self._operator.tell(problem)
+            self.close()
+
+
+def route_of(setup: Setup, step: Connect) -> str | None:
+    """The switch's channel list for a connection, or None where a hand is needed."""
+    if setup.bench.switch is None:
+        return None
+    routes = setup.bench.paths.get(step.path, SignalPath()).routes
+    return routes.get(f"{step.display}-{step.channel}" if step.display == "unit" else "reference")
+
+
+def ask_done(operator: Operator, prompt: Prompt, on_event: OnEvent) -> None:
+    """Ask a person to do something until they have done it."""
+    while True:
+        answer = " ".join(operator.ask(prompt).split())
+        word = answer.lower()
+        if word in ("", "done", "ok", "yes"):
+            return
+        if word == "stop":
+            raise OperatorStop("Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here.")
+        if word == "back":
+            raise GoBack
+        if word.startswith("note ") and answer[5:]:
+            on_event("note", answer[5:])
+        elif word == "?":
+            operator.tell(HELP_DO)
+        else:
+            operator.tell(
+                f"{answer!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
+            )

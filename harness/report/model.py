@@ -1,0 +1,157 @@
+"""What a report says, as values: every rendering (terminal, page, table, JSON) shows these and computes nothing.   [pure]"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from harness.analysis.estimate import Budget, Statement
+from harness.analysis.response import HalfPower
+from harness.analysis.verdict import Limits, Overall, Verdict
+from harness.models import Setup
+
+Word: TypeAlias = Literal[
+    "pass", "conditional pass", "conditional fail", "fail", "undecided",
+    "not measured",  # skipped by the operator, or the part ended before it
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standard:
+    """An instrument that the result rests on."""
+
+    role: str
+    label: str
+    identity: str
+    certificate: str
+    certified: str
+    due: str
+    overdue: bool  # on the day of the run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One point that was judged, or would have been: a range of a channel, a time factor, a rise time."""
+
+    quantity: str  # "deflection", "time factor", "rise time", "overshoot", "top aberration"
+    channel: int
+    path: str
+    setting: str  # "50 mV/div", "10 µs/div ×10"
+    setting_value: float  # V/div or s/div, for axes
+    applied: str  # "300 mV", "marks of 1 µs"
+    applied_value: float
+    expected: float  # what an ideal unit shows, in `unit`
+    readings: tuple[float, ...]  # in `unit`; repeats in order
+    reading: float | None  # what the error was made from, in `unit`
+    unit: str  # "div", "ns", "%"
+    statement: Statement | None  # the error with its uncertainty, in its own unit
+    budget: Budget | None
+    limits: Limits | None  # in the statement's unit
+    verdict: Verdict | None
+    word: Word
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelPoint:
+    """The level at one frequency as the reference showed it."""
+
+    frequency_hz: float
+    level_db: float
+    u_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """The fitted response with its 95 % band, for a plot; a None where the readings say nothing."""
+
+    frequency_hz: tuple[float, ...]
+    response_db: tuple[float | None, ...]
+    low_db: tuple[float | None, ...]
+    high_db: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Response:
+    """The half-power frequency of a channel against its rating."""
+
+    channel: int
+    path: str
+    setting: str
+    rated_hz: float
+    result: HalfPower
+    band: Band
+    level: tuple[LevelPoint, ...]
+    verdict: Verdict | None
+    word: Word
+    sentence: str  # "Channel 1 falls to half power at 118.3 MHz ± 1.1 MHz (95 %, k = 2); rated 100 MHz: pass."
+    level_method: str  # how the level was known, in words
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A further result in words and one number: linearity, channel match, divider ratio, drift."""
+
+    name: str
+    channel: int | None
+    path: str
+    value: float
+    u: float | None
+    unit: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlainReading:
+    """A reading of a sequence that the report has no judgement for (a user's own sequence)."""
+
+    purpose: str
+    channel: int
+    path: str
+    applied: str
+    setting: str
+    quantity: str
+    expected: float | None
+    value: float | None
+    unit: str
+    status: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartResult:
+    """One sequence of the job."""
+
+    name: str
+    use: str
+    title: str
+    finished: bool
+    points: tuple[Point, ...] = ()
+    responses: tuple[Response, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    plain: tuple[PlainReading, ...] = ()
+    left_out: tuple[str, ...] = ()  # what this equipment could not do, said before the run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """Everything a report says."""
+
+    number: str
+    title: str
+    setup: Setup
+    program: str
+    started: str
+    ended: str
+    finished: bool
+    simulated: bool
+    overall: Overall
+    sentence: str  # the verdict in one sentence
+    next_step: str  # what to do next
+    rule_text: str
+    equality_text: str
+    error_text: str
+    parts: tuple[PartResult, ...]
+    standards: tuple[Standard, ...]
+    deviations: tuple[str, ...]  # repeats, withdrawn readings, skipped points, overdue standards, events
+    notes: tuple[str, ...]  # of the operator
