@@ -1,4 +1,4 @@
-"""What a report says, as values: every rendering (terminal, page, table, JSON) shows these and computes nothing.   [pure]"""
+"""What a report says, as values: every rendering shows these and computes nothing.   [pure]"""
 
 from __future__ import annotations
 
