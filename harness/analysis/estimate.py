@@ -138,6 +138,11 @@ def resolution(name: str, *, step: float, value: float = 0.0, sensitivity: float
     return rectangular(name, half_width=step / 2.0, value=value, sensitivity=sensitivity, unit=unit)
 
 
+def two_edges(name: str, *, step: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = "") -> Contribution:
+    """Return the line of a distance between two edges, each read to `step`: triangular, ±step, u = step/√6."""
+    return triangular(name, half_width=step, value=value, sensitivity=sensitivity, unit=unit)
+
+
 def mismatch(
     name: str, *, source_reflection: float, load_reflection: float, sensitivity: float = 1.0, unit: str = ""
 ) -> Contribution:
@@ -243,11 +248,11 @@ class Budget:
     def probability_between(self, low: float | None, high: float | None) -> float:
         """Probability that the value of the quantity lies within limits, by the exact distribution, equation (17)."""
         errors = self.error_sum()
+        if errors.u == 0.0:
+            return normal_probability_between(self.estimate, 0.0, low, high)
 
         def below(limit: float) -> float:
             z = limit - self.estimate
-            if errors.u == 0.0:
-                return float(z >= 0.0)
             return 0.5 * (1.0 + math.copysign(central_probability(errors, abs(z)), z))
 
         return (1.0 if high is None else below(high)) - (0.0 if low is None else below(low))
