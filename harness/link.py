@@ -1,0 +1,417 @@
+"""A link that knows when it is out of step with its instrument.   [no pyvisa: the bytes come through a `Port`]
+
+A time-out is where corruption starts: the next query is answered by the late reply, or by its tail, and that is a
+valid number. So a link is clean or tainted. It is tainted before every write and clean again only after one whole
+reply of the expected shape; a tainted link sends nothing until it has proved, with a counted echo, that the next
+reply belongs to the next question.
+
+What a caller sees: `InstrumentError`, the instrument said no, which is never repeated; `LinkError`, something went
+wrong on the way, and the whole point is to be done again (`repeat_point`), because nothing that was sent since the
+last `check` is certain; `PowerCycled`, the same, and the settings are gone; `LinkDown`, no use to go on.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import threading
+from collections import Counter
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Final, Literal, TypeAlias, TypeVar
+
+from harness.clock import Clock
+from harness.errors import HalfpowerError, InstrumentError, LinkError
+from harness.port import Port, PortError
+
+EventKind: TypeAlias = Literal["resync", "power_cycle", "repeat", "old_errors", "query_error", "note"]
+OnEvent: TypeAlias = Callable[[str, str], None]
+"""Told of everything a journal should keep: a kind (`EventKind`) and a sentence."""
+
+NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[Ee][+-]?\d+)?"
+WHOLE: Final = r"[+-]?\d+"
+ERROR_ENTRY: Final = r'[+-]?\d+,\s*".*"'
+COMPLETE: Final = r"\+?1"
+
+NO_VALUE: Final = 9.9e37 * (1 - 1e-6)
+"""SCPI-1999 says 9.9E37 for infinity and 9.91E37 for "not a number"; instruments pad and round both."""
+
+LONGEST_ERROR_QUEUE: Final = 32
+STALE_LINES: Final = 16
+LARGEST_BLOCK: Final = 1 << 26
+POWER_ON: Final = 128  # bit 7 of the standard event status register, IEEE 488.2
+
+T = TypeVar("T")
+
+
+class LinkDown(LinkError):  # noqa: N818 - the trade's word
+    """The instrument stays away after every try; this part of the job ends."""
+
+
+class PowerCycled(LinkError):  # noqa: N818 - says what happened
+    """The instrument was switched off and on: its settings are gone and the point is to be done again."""
+
+
+class NoValue(InstrumentError):  # noqa: N818 - says what happened
+    """The instrument answers that it has no value: overload, no signal, or no measurement."""
+
+
+class Link:
+    """One instrument, in step. Owned by one thread; nothing is opened before the first use."""
+
+    def __init__(
+        self,
+        port: Port,
+        name: str,
+        *,
+        clock: Clock,
+        timeout_s: float = 2.0,
+        expected_identity: str | None = None,
+        tag_queries: bool = False,
+        on_event: OnEvent = lambda _kind, _text: None,
+        tries: int = 5,
+        first_wait_s: float = 0.2,
+        next_error: str = ":SYST:ERR?",
+    ) -> None:
+        self.name = name
+        self.identity = ""
+        self.epoch = 0  # grows whenever what was set before is no longer certain
+        self.counts: Counter[str] = Counter()
+        self._port, self._clock, self._timeout_s = port, clock, timeout_s
+        self._expected_identity, self._tagged, self._on_event = expected_identity, tag_queries, on_event
+        self._tries, self._first_wait_s, self._next_error = tries, first_wait_s, next_error
+        self._clean = False
+        self._opened = False
+        self._event_status_in_doubt = False
+        self._nonce = 0
+        self._owner: int | None = None
+
+    @property
+    def clean(self) -> bool:
+        """Whether the last exchange ended as it should."""
+        return self._clean
+
+    def query(self, command: str, shape: str = NUMBER, *, extra_s: float = 0.0) -> str:
+        """Ask; the whole reply must match the regular expression. `extra_s` is time the instrument itself needs."""
+        return self._or_refused(command, lambda: self._exchange(command, shape, extra_s))
+
+    def query_float(
+        self, command: str, *, low: float = -math.inf, high: float = math.inf, extra_s: float = 0.0
+    ) -> float:
+        """Ask for a number within physical bounds; raises NoValue for SCPI's "no value"."""
+        value = float(self.query(command, NUMBER, extra_s=extra_s))
+        if abs(value) >= NO_VALUE:
+            raise NoValue(self.name, f"has no value for {command!r} (it answers {value:g})", command=command)
+        if not low <= value <= high:
+            raise InstrumentError(
+                self.name,
+                f"answers {value:g} to {command!r}, outside {low:g} to {high:g}: check its settings and connections",
+                command=command,
+            )
+        return value
+
+    def set(self, command: str, *, extra_s: float = 0.0) -> None:
+        """Send settings and wait for them, in one message; raises InstrumentError if they are refused."""
+        if command:
+            self._or_refused(command, lambda: self._exchange(f"{command};*OPC?", COMPLETE, extra_s))
+
+    def query_block(self, command: str, *, expected_bytes: int | None = None, extra_s: float = 0.0) -> bytes:
+        """Ask for an IEEE 488.2 block, definite or indefinite; its bytes may hold newlines."""
+        return self._or_refused(command, lambda: self._exchange_block(command, expected_bytes, extra_s))
+
+    def drain_errors(self) -> tuple[str, ...]:
+        """Empty the error queue.
+
+        The event status rides along, so that a power cycle between two points is seen: PowerCycled. A reply that gets
+        lost takes an entry with it, so this is never repeated by itself: the whole point is.
+        """
+        entries: list[str] = []
+        shape, command = rf"\d+;{ERROR_ENTRY}", f"*ESR?;{self._next_error}"
+        while True:
+            status, entry = self._exchange(command, shape, 0.0).split(";", 1)
+            if int(status) & POWER_ON:
+                self._settings_are_gone("was switched off and on")
+            if _code(entry) == 0:
+                return tuple(entries)
+            entries.append(entry)
+            if len(entries) > LONGEST_ERROR_QUEUE:
+                raise InstrumentError(self.name, f"its error queue does not end; last: {entry}")
+
+    def check(self) -> None:
+        """Close a point: only after this may a reading be kept."""
+        entries = self.drain_errors()
+        if not entries:
+            return
+        self._doubt()
+        self._refuse(entries, "")
+        raise LinkError(self.name, f"lost a message on the way ({'; '.join(entries)}); the point is repeated")
+
+    def resync(self) -> None:
+        """Get back in step; bounded tries with doubling waits."""
+        self._own()
+        self._clean = False
+        first = not self._opened
+        problem: HalfpowerError | None = None
+        wrong_identity = ""
+        for attempt in range(self._tries):
+            if attempt:
+                self._clock.sleep(self._first_wait_s * 2 ** (attempt - 1))
+            try:
+                lost_power = self._back_in_step(gently=attempt == 0 and self._opened)  # a reason, or ""
+                break
+            except _WrongIdentity as error:
+                if error.identity == wrong_identity:
+                    raise InstrumentError(self.name, str(error.sentence), command="*IDN?") from None
+                problem, wrong_identity = error, error.identity
+            except (PortError, LinkError) as error:
+                problem = error
+        else:
+            raise LinkDown(
+                self.name,
+                f"does not answer after {self._tries} tries ({_reason(problem)}): "
+                "check that it is switched on, its cable and its address",
+            ) from problem
+        self._doubt()
+        self._clean = self._opened = True
+        self._event_status_in_doubt = False
+        if not first:
+            self._tell("resync", "the link was out of step and is back")
+        if lost_power and not first:
+            self._settings_are_gone(lost_power)
+
+    def connect(self) -> str:
+        """Open, read the identity, and clear what an earlier user left in the error queue."""
+        self.resync()
+        try:
+            entries = self.drain_errors()
+        except PowerCycled:
+            entries = ()
+        if entries:
+            self._tell("old_errors", f"held errors from before: {'; '.join(entries)}")
+        return self.identity
+
+    def close(self) -> None:
+        """Let go of the instrument."""
+        self._clean = self._opened = False
+        self._port.close()
+
+    # One exchange.
+
+    def _exchange(self, command: str, shape: str, extra_s: float) -> str:
+        self._ready()
+        message, tail = self._frame(command)
+        self._clean = False  # before the write: Ctrl-C in the middle leaves it so
+        try:
+            self._port.write(message)
+            reply = self._read_line(extra_s)
+        except PortError as error:
+            raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
+        match = _pattern(f"({shape}){tail}").fullmatch(reply)
+        if match is None:
+            raise LinkError(self.name, f"answers {_short(reply)} to {command!r}: out of step", command=command)
+        self._clean = True
+        return str(match.group(1))
+
+    def _exchange_block(self, command: str, expected_bytes: int | None, extra_s: float) -> bytes:
+        self._ready()
+        message, tail = self._frame(command)
+        self._clean = False
+        try:
+            self._port.write(message)
+            data, rest = self._read_block(expected_bytes, self._timeout_s + extra_s)
+        except PortError as error:
+            raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
+        if rest != tail:
+            raise LinkError(self.name, f"goes on with {_short(rest)} after the block: out of step", command=command)
+        self._clean = True
+        return data
+
+    def _read_block(self, expected_bytes: int | None, timeout_s: float) -> tuple[bytes, str]:
+        head = self._port.read_bytes(2, timeout_s)
+        if re.fullmatch(rb"#\d", head) is None:
+            raise PortError(f"a block of data was expected, not {_short(head.decode('latin-1'))}")
+        if head != b"#0":
+            length = self._port.read_bytes(int(head[1:]), timeout_s)
+            if not length.isdigit() or int(length) > LARGEST_BLOCK:
+                raise PortError(f"a block cannot be {length!r} bytes long")
+            data = self._port.read_bytes(int(length), timeout_s)
+        elif expected_bytes is not None:
+            data = self._port.read_bytes(expected_bytes, timeout_s)
+        else:
+            rest = self._port.read_rest(timeout_s)
+            if self._tagged:
+                rest, _, tag = rest.rpartition(b";")
+                return rest, f";{tag.decode('latin-1').strip()}"
+            return rest.removesuffix(b"\n"), ""
+        return data, self._port.read_line(timeout_s).decode("latin-1").strip()
+
+    def _frame(self, command: str) -> tuple[bytes, str]:
+        """Return the message, and what its reply ends in."""
+        if not command.isascii() or not command.isprintable():
+            raise InstrumentError(self.name, f"{command!r} cannot be sent: a command is one line of ASCII")
+        if not self._tagged:
+            return command.encode("ascii"), ""
+        tag = self._next_nonce()
+        return f"*ESE {tag};{_rooted(command)};*ESE?".encode("ascii"), f";{tag}"
+
+    def _read_line(self, extra_s: float) -> str:
+        return self._port.read_line(self._timeout_s + extra_s).decode("latin-1").strip()
+
+    def _ready(self) -> None:
+        self._own()
+        if not self._clean:
+            self.resync()
+
+    def _own(self) -> None:
+        here = threading.get_ident()
+        if self._owner is None:
+            self._owner = here
+        elif self._owner != here:
+            raise RuntimeError(f"{self.name}: a link belongs to the thread that first used it")
+
+    # Refused or lost.
+
+    def _or_refused(self, command: str, exchange: Callable[[], T]) -> T:
+        """When a reply stays away, the error queue tells a refusal from a loss."""
+        try:
+            return exchange()
+        except (LinkDown, PowerCycled):
+            raise
+        except LinkError:
+            entries = self.drain_errors()  # back in step first
+            self._refuse(entries, command)
+            raise
+
+    def _refuse(self, entries: tuple[str, ...], command: str) -> None:
+        """Raise for an instrument's no; what the trouble on the way itself left in the queue is only told."""
+        said_no = [entry for entry in entries if not _is_of_the_way(_code(entry))]
+        if said_no:
+            asked = f"refuses {command!r}: " if command else "reports "
+            raise InstrumentError(self.name, asked + "; ".join(said_no), command=command)
+        if entries:
+            self._tell("query_error", "; ".join(entries))
+
+    # Back in step.
+
+    def _back_in_step(self, *, gently: bool) -> str:
+        """Make the way clear, echo twice, and see who answers; return why the settings may be gone, if they may."""
+        try:
+            if not gently:
+                raise PortError("not open")
+            self._port.clear()
+        except PortError:
+            self._port.reopen()
+        self._echo("")
+        was_in_doubt, self._event_status_in_doubt = self._event_status_in_doubt, True
+        status = int(self._echo("*ESR?;", r"(\d+);"))
+        self._recognise()
+        if status & POWER_ON:
+            return "was switched off and on"
+        # Reading the register clears it: a reply that was lost may have taken the power-on bit with it.
+        return "may have been switched off and on" if was_in_doubt else ""
+
+    def _echo(self, before: str, shape: str = "()") -> str:
+        """Send a counted number and swallow what is stale until it comes back; return what came before it."""
+        nonce = self._next_nonce()
+        self._port.write(f"{before}*ESE {nonce};*ESE?".encode("ascii"))
+        for _ in range(STALE_LINES):
+            match = _pattern(f"{shape}{nonce}").fullmatch(self._read_line(0.0))
+            if match is not None:
+                return str(match.group(1))
+        raise PortError("no echo among its replies")
+
+    def _recognise(self) -> None:
+        """Compare the identity with the bench file's, and with the first answer; the first is asked for twice."""
+        identity = self._ask_identity()
+        if not self._opened and self._ask_identity() != identity:
+            raise PortError("its identity changes from answer to answer")
+        if self._expected_identity is not None and not identity_agrees(identity, self._expected_identity):
+            raise _WrongIdentity(
+                self.name,
+                identity,
+                f"answers as {identity!r}, but the bench file says {self._expected_identity!r}: "
+                "connect the instrument that the bench file names, or correct 'identity' there",
+            )
+        if self.identity and identity != self.identity:
+            raise _WrongIdentity(
+                self.name, identity, f"answers as {identity!r}, but was {self.identity!r} when this run started"
+            )
+        self.identity = identity
+
+    def _ask_identity(self) -> str:
+        self._port.write(b"*IDN?")
+        identity = self._read_line(0.0)
+        if not identity.isprintable() or not identity:
+            raise PortError(f"*IDN? is answered by {_short(identity)}")
+        return identity
+
+    def _next_nonce(self) -> int:
+        self._nonce = self._nonce % 255 + 1  # 1 … 255: 0 is what the register holds after power-on
+        return self._nonce
+
+    def _settings_are_gone(self, why: str) -> None:
+        self._doubt()
+        self._tell("power_cycle", f"{why}; its settings are restored")
+        raise PowerCycled(self.name, f"{why}, so its settings are lost; the point is repeated")
+
+    def _doubt(self) -> None:
+        self.epoch += 1
+
+    def _tell(self, kind: EventKind, text: str) -> None:
+        self.counts[kind] += 1
+        self._on_event(kind, f"{self.name}: {text}")
+
+
+class _WrongIdentity(LinkError):  # noqa: N818 - never leaves this module
+    """Another instrument answers, or a reply was damaged; the second time it is believed."""
+
+    def __init__(self, name: str, identity: str, sentence: str) -> None:
+        self.identity, self.sentence = identity, sentence
+        super().__init__(name, sentence)
+
+
+def repeat_point(action: Callable[[], T], *, tries: int = 3, on_event: OnEvent = lambda _kind, _text: None) -> T:
+    """Do a whole point, its settings among it, again after trouble on the way; never after a refusal."""
+    for attempt in range(1, tries + 1):
+        try:
+            return action()
+        except LinkDown:
+            raise
+        except LinkError as error:
+            if attempt == tries:
+                raise
+            on_event("repeat", f"{error}; try {attempt + 1} of {tries}")
+    raise AssertionError("tries is at least 1")
+
+
+def identity_agrees(answered: str, expected: str) -> bool:
+    """Compare field by field; the expected identity may leave out the last fields, such as the firmware's version."""
+    theirs = [part.strip() for part in answered.split(",")]
+    ours = [part.strip() for part in expected.split(",")]
+    return theirs[: len(ours)] == ours
+
+
+def _is_of_the_way(code: int) -> bool:
+    """SCPI-1999: −4xx are query errors, −36x errors of the communication; neither is the instrument's no."""
+    return -500 < code <= -400 or -370 < code <= -360
+
+
+def _code(entry: str) -> int:
+    return int(entry.split(",", 1)[0])
+
+
+def _rooted(command: str) -> str:
+    return command if command[0] in ":*" else f":{command}"
+
+
+@lru_cache(maxsize=512)
+def _pattern(shape: str) -> re.Pattern[str]:
+    return re.compile(shape, re.ASCII)
+
+
+def _reason(problem: HalfpowerError | None) -> str:
+    return str(problem).rstrip(".") if problem is not None else "no reason given"
+
+
+def _short(reply: str) -> str:
+    return repr(reply if len(reply) <= 60 else reply[:57] + "…")
