@@ -40,6 +40,7 @@ LONGEST_ERROR_QUEUE: Final = 32
 STALE_LINES: Final = 16
 LARGEST_BLOCK: Final = 1 << 26
 POWER_ON: Final = 128  # bit 7 of the standard event status register, IEEE 488.2
+_EVENT_ERRORS: Final = {32: -100, 16: -200, 8: -300, 4: -400}  # its error bits and their classes, SCPI-1999
 
 T = TypeVar("T")
 
@@ -126,9 +127,8 @@ class Link:
         lost takes an entry with it, so this is never repeated by itself: the whole point is.
         """
         entries: list[str] = []
-        shape, command = rf"\d+;{ERROR_ENTRY}", f"*ESR?;{self._next_error}"
         while True:
-            status, entry = self._exchange(command, shape, 0.0).split(";", 1)
+            status, entry = self._ask_status()
             if int(status) & POWER_ON:
                 self._settings_are_gone("was switched off and on")
             if _code(entry) == 0:
@@ -182,13 +182,14 @@ class Link:
     def connect(self) -> str:
         """Open, read the identity, and clear what an earlier user left in the error queue."""
         self.resync()
-        try:
-            entries = self.drain_errors()
-        except PowerCycled:
-            entries = ()
+        self.discard_errors()
+        return self.identity
+
+    def discard_errors(self) -> None:
+        """Empty the error queue of what belongs to earlier commands; told, not raised."""
+        entries = self.drain_errors()
         if entries:
             self._tell("old_errors", f"held errors from before: {'; '.join(entries)}")
-        return self.identity
 
     def close(self) -> None:
         """Let go of the instrument."""
@@ -253,6 +254,16 @@ class Link:
             return command.encode("ascii"), ""
         tag = self._next_nonce()
         return f"*ESE {tag};{_rooted(command)};*ESE?".encode("ascii"), f";{tag}"
+
+    def _ask_status(self) -> tuple[str, str]:
+        """Return the event status and one entry; without an error queue the status' own error bits are the entry."""
+        if self._next_error:
+            reply = self._exchange(f"*ESR?;{self._next_error}", rf"\d+;{ERROR_ENTRY}", 0.0)
+            status, _, entry = reply.partition(";")
+            return status, entry
+        status = self._exchange("*ESR?", r"\d+", 0.0)
+        first = next((code for bit, code in _EVENT_ERRORS.items() if int(status) & bit), 0)
+        return status, f'{first},"event status {status}"'
 
     def _read_line(self, extra_s: float) -> str:
         return self._port.read_line(self._timeout_s + extra_s).decode("latin-1").strip()

@@ -1,0 +1,102 @@
+"""Any instrument that gives a signal, by SCPI; the calibrator and the generator are two of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, assert_never
+
+from drivers.commands import SOURCE
+from drivers.remote import Remote
+from harness.errors import InstrumentError
+from harness.link import Link, repeat_point
+from harness.quantities import VPP_PER_VRMS_SINE
+from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
+
+if TYPE_CHECKING:
+    from harness.steps import Role
+
+DBM_LOAD_OHM = 50.0
+
+
+class ScpiSource(Remote):
+    """Sets everything in one message, the output last; a new function is taken with the output off."""
+
+    def __init__(self, link: Link, role: Role, overrides: Mapping[str, str]) -> None:
+        super().__init__(link, role, SOURCE, overrides)
+        self._function: tuple[int, type] | None = None
+
+    def apply(self, stimulus: Stimulus) -> None:
+        """Set the stimulus and switch the output on."""
+        if isinstance(stimulus, NoSignal):
+            self.off()
+            return
+        message = self.commands.message(self._settings(stimulus), self.commands.text("output_on"))
+        # A level that was right for one function may not be for the next: change it behind an open output.
+        same = self.link.clean and self._function == (self.link.epoch, type(stimulus))
+        if self.stands(message):
+            return
+        self._function = None
+        self.establish(message, before="" if same else self.commands.text("output_off"))
+        self._function = (self.link.epoch, type(stimulus))
+
+    def off(self) -> None:
+        """Switch the output off, tried more than once; always sent, whatever is believed to be set."""
+        self.forget()
+        repeat_point(self._off)
+
+    def forget(self) -> None:
+        """Hold nothing for set."""
+        super().forget()
+        self._function = None
+
+    def _off(self) -> None:
+        self.link.discard_errors()  # an earlier command's refusal must not look like this one's
+        self.link.set(self.commands.text("output_off"))
+        self.link.check()
+
+    def _settings(self, stimulus: Dc | Square | Sine | TimeMarks | FastEdge) -> str:
+        name, values = _fields(stimulus)
+        text = self.commands.text(name, **values)
+        if not text:
+            raise InstrumentError(self.link.name, f"has no command for {name.replace('_', ' ')}; see 'commands.{name}'")
+        return text
+
+
+def _fields(stimulus: Dc | Square | Sine | TimeMarks | FastEdge) -> tuple[str, dict[str, float]]:
+    """Name the template, and everything its fields may ask for."""
+    match stimulus:
+        case Dc(level_v=level_v):
+            return "dc", {"level_v": level_v}
+        case Square() | FastEdge():
+            name = "square" if isinstance(stimulus, Square) else "edge"
+            return name, _square(stimulus.level_vpp, stimulus.frequency_hz)
+        case Sine(level_vpp=level_vpp, frequency_hz=frequency_hz):
+            return "sine", _sine(level_vpp, frequency_hz)
+        case TimeMarks(level_vpp=level_vpp, period_s=period_s):
+            return "time_marks", {
+                "level_vpp": level_vpp, "level_vp": level_vpp / 2, "period_s": period_s, "frequency_hz": 1 / period_s,
+            }  # fmt: skip
+        case _:
+            assert_never(stimulus)
+
+
+def _square(level_vpp: float, frequency_hz: float) -> dict[str, float]:
+    """`offset_v` is the middle of a wave that stands on 0 V."""
+    half_v = level_vpp / 2
+    return {
+        "level_vpp": level_vpp, "level_vp": half_v, "offset_v": half_v,
+        "frequency_hz": frequency_hz, "period_s": 1 / frequency_hz,
+    }  # fmt: skip
+
+
+def _sine(level_vpp: float, frequency_hz: float) -> dict[str, float]:
+    level_vrms = level_vpp / VPP_PER_VRMS_SINE
+    power_mw = level_vrms**2 / DBM_LOAD_OHM * 1e3
+    return {
+        "level_vpp": level_vpp,
+        "level_vp": level_vpp / 2,
+        "level_vrms": level_vrms,
+        "level_dbm": 10 * math.log10(power_mw) if power_mw > 0 else -200.0,
+        "frequency_hz": frequency_hz,
+    }

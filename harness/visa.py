@@ -1,0 +1,277 @@
+"""The one place that speaks to pyvisa: an address becomes a `Port`, and every foreign exception a `PortError`.
+
+pyvisa is imported when the first instrument is opened, not before.
+"""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+
+from harness.clock import Clock
+from harness.errors import ConfigError, HalfpowerError
+from harness.link import Link, OnEvent
+from harness.port import PortError
+
+if TYPE_CHECKING:
+    from harness.models import Instrument
+    from harness.steps import Role
+
+ResourceManagerFactory: TypeAlias = Callable[[], Any]
+"""Returns a pyvisa ResourceManager, or something that opens resources like one; called once a port."""
+
+OPEN_S: Final = 5.0
+CHUNK: Final = 1 << 22
+"""Largest single read of a block: a VXI-11 reply that is an exact multiple of the chunk would time out."""
+LINE_CHUNK: Final = 256
+LONGEST_LINE: Final = 1 << 16
+QUIET_S: Final = 0.2
+QUIET_WINDOWS: Final = 25
+LARGEST_DRAIN: Final = 1 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interface:
+    """What an interface can do for a link that is out of step."""
+
+    name: str
+    way_back: Literal["reopen", "device clear", "quiet window"]
+    marks_end: bool  # whether the end of a message is told apart from a newline in it
+    pattern: str
+
+
+INTERFACES: Final = (
+    Interface(name="raw socket", way_back="reopen", marks_end=False, pattern=r"TCPIP\d*::[^:]+::\d+::SOCKET"),
+    Interface(
+        name="HiSLIP", way_back="device clear", marks_end=True, pattern=r"TCPIP\d*::[^:]+::hislip\d+(,\d+)?(::INSTR)?"
+    ),
+    Interface(
+        name="VXI-11", way_back="device clear", marks_end=True, pattern=r"TCPIP\d*::[^:]+(::[a-z][^:]*)?(::INSTR)?"
+    ),
+    Interface(name="GPIB", way_back="device clear", marks_end=True, pattern=r"GPIB\d*::\d+(::\d+)?(::INSTR)?"),
+    Interface(
+        name="USBTMC",
+        way_back="device clear",
+        marks_end=True,
+        pattern=r"USB\d*::(0x[\da-f]+|\d+)::(0x[\da-f]+|\d+)::[^:]+(::\d+)?(::INSTR)?",
+    ),
+    Interface(name="serial", way_back="quiet window", marks_end=False, pattern=r"ASRL[^:]+(::INSTR)?"),
+)
+
+
+def interface_of(address: str) -> Interface:
+    """Tell the interface from the address; raises ConfigError with what is wrong with it."""
+    for interface in INTERFACES:
+        if re.fullmatch(interface.pattern, address, re.IGNORECASE):
+            return interface
+    forgotten = re.fullmatch(r"(TCPIP\d*::[^:]+::\d+)(::|::INSTR)?", address, re.IGNORECASE)
+    if forgotten:
+        raise ConfigError(
+            f"address {address!r} has a port number but does not end in SOCKET; "
+            f"write '{forgotten.group(1)}::SOCKET' for a raw socket"
+        )
+    raise ConfigError(
+        f"{address!r} is no VISA address; expected one such as 'TCPIP0::192.0.2.11::5025::SOCKET', "
+        "'TCPIP0::192.0.2.11::hislip0::INSTR', 'GPIB0::9::INSTR', 'USB0::0x1234::0x5678::SN1::INSTR' "
+        "or 'ASRL/dev/ttyUSB0::INSTR'"
+    )
+
+
+class VisaPort:
+    """A pyvisa resource. After trouble always a new one: closing and opening the old one loses its settings."""
+
+    def __init__(self, address: str, *, factory: ResourceManagerFactory, clock: Clock) -> None:
+        self._address, self._interface = address, interface_of(address)
+        self._factory, self._clock = factory, clock
+        self._manager: Any = None
+        self._resource: Any = None
+        self._timeout_s = 0.0
+
+    def write(self, message: bytes) -> None:
+        """Send one message and a newline."""
+        with _foreign():
+            self._open_resource().write_raw(message + b"\n")
+
+    def read_line(self, timeout_s: float) -> bytes:
+        """Read up to the newline or the end of the message.
+
+        In small pieces with a look at the clock: a line that dribbles for ever would never time out by itself.
+        """
+        self._set_timeout(timeout_s)
+        line, end = bytearray(), self._clock.now() + timeout_s
+        while True:
+            line += self._read(LINE_CHUNK, to_newline=True)
+            if line.endswith(b"\n") or (self._interface.marks_end and len(line) % LINE_CHUNK):
+                return bytes(line).rstrip(b"\r\n")
+            if len(line) >= LONGEST_LINE or self._clock.now() > end:
+                raise PortError(f"sends without an end ({len(line)} bytes so far)")
+
+    def read_bytes(self, count: int, timeout_s: float) -> bytes:
+        """Read exactly so many bytes."""
+        self._set_timeout(timeout_s)
+        data, end = bytearray(), self._clock.now() + timeout_s
+        while len(data) < count:
+            data += self._read(min(CHUNK, count - len(data)), to_newline=False)
+            if self._clock.now() > end and len(data) < count:
+                raise PortError(f"sent only {len(data)} of {count} bytes within {timeout_s:g} s")
+        return bytes(data)
+
+    def read_rest(self, timeout_s: float) -> bytes:
+        """Read to the end of the message."""
+        if not self._interface.marks_end:
+            raise PortError(f"a {self._interface.name} does not mark the end of a block of unknown length")
+        self._set_timeout(timeout_s)
+        with _foreign():
+            resource = self._open_resource()
+            with resource.read_termination_context(None):
+                return bytes(resource.read_raw()).removesuffix(b"\n")
+
+    def clear(self) -> None:
+        """Device clear, or a quiet window; a raw socket has neither: clearing it may never return."""
+        match self._interface.way_back:
+            case "device clear":
+                with _foreign():
+                    self._open_resource().clear()
+            case "quiet window":
+                self._wait_for_quiet()
+            case "reopen":
+                raise PortError("a raw socket has no device clear")
+
+    def reopen(self) -> None:
+        """Build a new resource."""
+        self.close()
+        with _foreign():
+            if self._manager is None:
+                self._manager = self._factory()
+            self._resource = self._manager.open_resource(
+                self._address,
+                open_timeout=int(OPEN_S * 1000),
+                timeout=int(OPEN_S * 1000),
+                chunk_size=CHUNK,
+                read_termination="\n",
+                write_termination="\n",
+            )
+            self._timeout_s = OPEN_S
+            _send_at_once(self._manager, self._resource)
+        if self._interface.way_back == "quiet window":
+            self._wait_for_quiet()
+
+    def close(self) -> None:
+        """Let go; what fails here does not matter any more."""
+        resource, self._resource = self._resource, None
+        if resource is not None:
+            try:
+                with _foreign():
+                    resource.close()
+            except PortError:
+                pass
+
+    def _open_resource(self) -> Any:
+        if self._resource is None:
+            raise PortError("the connection is closed")
+        return self._resource
+
+    def _read(self, count: int, *, to_newline: bool) -> bytes:
+        with _foreign():
+            return bytes(self._open_resource().read_bytes(count, chunk_size=count, break_on_termchar=to_newline))
+
+    def _set_timeout(self, timeout_s: float) -> None:
+        if timeout_s != self._timeout_s:
+            with _foreign():
+                self._open_resource().timeout = max(1, round(timeout_s * 1000))
+            self._timeout_s = timeout_s
+
+    def _wait_for_quiet(self) -> None:
+        """Throw away what comes in until a whole window passes without a byte."""
+        thrown_away = 0
+        for _ in range(QUIET_WINDOWS):
+            self._clock.sleep(QUIET_S)
+            with _foreign():
+                waiting = int(self._open_resource().bytes_in_buffer)
+            if waiting == 0:
+                return
+            self._set_timeout(OPEN_S)
+            thrown_away += len(self._read(waiting, to_newline=False))
+            if thrown_away > LARGEST_DRAIN:
+                break
+        raise PortError("the line does not fall silent")
+
+
+@contextmanager
+def _foreign() -> Iterator[None]:
+    """Map what pyvisa and its libraries throw: VisaIOError, InvalidSession, OSError, RuntimeError, bare Exception, …"""
+    try:
+        yield
+    except HalfpowerError:
+        raise
+    except Exception as error:  # the libraries below do raise bare Exception; here is where it ends
+        raise PortError(_in_words(error)) from error
+
+
+def _in_words(error: Exception) -> str:
+    code = getattr(error, "error_code", None)
+    if code is not None and getattr(code, "name", "") == "error_timeout":
+        return "no answer in time"
+    text = " ".join(str(error).split()) or type(error).__name__
+    return text.rstrip(".")
+
+
+def _send_at_once(manager: Any, resource: Any) -> None:
+    """Switch Nagle's delay off below pyvisa-py, whose attribute for it cannot be set; elsewhere it is the default."""
+    sessions = getattr(manager.visalib, "sessions", None)
+    session = sessions.get(resource.session) if isinstance(sessions, dict) else None
+    connection = getattr(session, "interface", None)
+    if isinstance(connection, socket.socket):
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def resource_manager(library: str = "") -> ResourceManagerFactory:
+    """Return a factory for pyvisa's own manager: the installed VISA, or pyvisa-py where there is none."""
+
+    def open_manager() -> Any:
+        import pyvisa
+
+        try:
+            return pyvisa.ResourceManager(library)
+        except (OSError, ValueError):  # no VISA library is installed
+            return pyvisa.ResourceManager("@py")
+
+    return open_manager
+
+
+def list_addresses(factory: ResourceManagerFactory) -> tuple[str, ...]:
+    """Look for instruments; only on request, since this may broadcast on the network for a second."""
+    with _foreign():
+        return tuple(factory().list_resources())
+
+
+def open_link(
+    instrument: Instrument,
+    role: Role,
+    resource_manager_factory: ResourceManagerFactory,
+    clock: Clock,
+    on_event: OnEvent = lambda _kind, _text: None,
+) -> Link:
+    """Open an instrument of the bench file: in step, recognised, its old errors cleared."""
+    if instrument.address is None:
+        raise ConfigError(f'the {role} has no address; write its VISA address, or driver = "manual"')
+    link = Link(
+        VisaPort(instrument.address, factory=resource_manager_factory, clock=clock),
+        f"{role} ({instrument.label})",
+        clock=clock,
+        timeout_s=instrument.timeout,
+        expected_identity=instrument.identity,
+        tag_queries=instrument.tag_queries,
+        on_event=on_event,
+        next_error=instrument.commands.get("next_error", ":SYST:ERR?"),
+    )
+    try:
+        link.connect()
+    except BaseException:
+        link.close()
+        raise
+    return link
