@@ -1,0 +1,190 @@
+"""True responses: what stands between a voltage and the screen, as cascades of physical sections.   [pure]
+
+A section is a function of frequency in hertz; scalars give a Python complex, arrays an array of the same
+shape. The families are building blocks (poles, resonant pairs, shelves, echoes, a Gaussian, a table), so
+that a cascade is in general none of the shapes that an estimator might assume.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import dataclass
+from typing import Any, Protocol, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats: TypeAlias = NDArray[np.float64]
+_LN2 = math.log(2)
+
+
+class Section(Protocol):
+    """One stage: complex transfer at a frequency (or at many); hashable, so results can be kept."""
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
+
+    def scaled(self, factor: float) -> Section:
+        """The same stage with its frequencies multiplied."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pole:
+    """One real pole."""
+
+    corner_hz: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        return 1 / (1 + 1j * frequency_hz / self.corner_hz)
+
+    def scaled(self, factor: float) -> Pole:
+        return Pole(self.corner_hz * factor)
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """A resonant pair of poles; Q above 0.7071 peaks."""
+
+    resonance_hz: float
+    q: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        s = 1j * frequency_hz / self.resonance_hz
+        return 1 / (1 + s / self.q + s * s)
+
+    def scaled(self, factor: float) -> Pair:
+        return Pair(self.resonance_hz * factor, self.q)
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """A step of the response by `gain` (a ratio) around a frequency: an attenuator not quite compensated."""
+
+    corner_hz: float
+    gain: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        s = 1j * frequency_hz / self.corner_hz
+        return (1 + s * self.gain) / (1 + s)
+
+    def scaled(self, factor: float) -> Shelf:
+        return Shelf(self.corner_hz * factor, self.gain)
+
+
+@dataclass(frozen=True, slots=True)
+class Bell:
+    """A Gaussian magnitude without phase, of which `half_power_hz` is the half-power frequency."""
+
+    half_power_hz: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        x = frequency_hz / self.half_power_hz
+        return np.exp(-0.5 * _LN2 * x * x) if isinstance(x, np.ndarray) else math.exp(-0.5 * _LN2 * x * x)
+
+    def scaled(self, factor: float) -> Bell:
+        return Bell(self.half_power_hz * factor)
+
+
+@dataclass(frozen=True, slots=True)
+class Echo:
+    """A reflection that comes `delay_s` later with a ratio: ripples in frequency, a step in time."""
+
+    delay_s: float
+    ratio: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        turn = -2j * math.pi * self.delay_s * frequency_hz
+        late = np.exp(turn) if isinstance(turn, np.ndarray) else cmath.exp(turn)
+        return (1 + self.ratio * late) / (1 + self.ratio)
+
+    def scaled(self, factor: float) -> Echo:
+        return Echo(self.delay_s / factor, self.ratio)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A measured flatness: decibels at frequencies, straight lines between them in log f, flat outside."""
+
+    points: tuple[tuple[float, float], ...]  # Hz, dB
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        at = np.log([f for f, _ in self.points])
+        level_db = np.interp(np.log(np.maximum(frequency_hz, 1e-12)), at, [db for _, db in self.points])
+        ratio = np.power(10.0, level_db / 20)
+        return ratio if isinstance(frequency_hz, np.ndarray) else float(ratio)
+
+    def scaled(self, factor: float) -> Table:
+        return Table(tuple((f * factor, db) for f, db in self.points))
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """A source resistance into a load of resistance and capacitance: Kirchhoff, nothing else."""
+
+    source_ohm: float
+    load_ohm: float
+    load_farad: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        admittance = 1 / self.load_ohm + 2j * math.pi * frequency_hz * self.load_farad
+        return 1 / (1 + self.source_ohm * admittance)
+
+    def scaled(self, factor: float) -> Loading:
+        return Loading(self.source_ohm, self.load_ohm, self.load_farad / factor)
+
+
+@dataclass(frozen=True, slots=True)
+class HighPass:
+    """The coupling capacitor."""
+
+    corner_hz: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        s = 1j * frequency_hz / self.corner_hz
+        return s / (1 + s)
+
+    def scaled(self, factor: float) -> HighPass:
+        return HighPass(self.corner_hz * factor)
+
+
+Chain: TypeAlias = tuple[Section, ...]
+
+
+def transfer(chain: Chain, frequency_hz: Any) -> Any:
+    """The product of the sections."""
+    total: Any = 1.0 + 0j
+    for section in chain:
+        total = total * section(frequency_hz)
+    return total
+
+
+def half_power_hz(chain: Chain, *, low_hz: float = 1e3, high_hz: float = 1e12) -> float:
+    """Where |H|² first falls to half of its value at `low_hz`: a fine scan, then bisection.
+
+    Raises
+    ------
+    ValueError
+        When the chain does not fall that far below `high_hz`.
+    """
+    wanted = abs(transfer(chain, low_hz)) ** 2 / 2
+    grid = np.geomspace(low_hz, high_hz, 20_001)
+    below = np.flatnonzero(np.abs(transfer(chain, grid)) ** 2 < wanted)
+    if below.size == 0 or below[0] == 0:
+        raise ValueError("this response has no half-power frequency")
+    low, high = float(grid[below[0] - 1]), float(grid[below[0]])
+    while high / low > 1 + 1e-13:
+        middle = math.sqrt(low * high)
+        if middle in (low, high):
+            break
+        if abs(transfer(chain, middle)) ** 2 < wanted:
+            high = middle
+        else:
+            low = middle
+    return math.sqrt(low * high)
+
+
+def scaled_to(chain: Chain, frequency_hz: float) -> Chain:
+    """The chain with its frequency axis stretched such that half power falls here."""
+    factor = frequency_hz / half_power_hz(chain)
+    return tuple(section.scaled(factor) for section in chain)

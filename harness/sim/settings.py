@@ -1,0 +1,74 @@
+"""Reading the simulated bench's own TOML: values with units, and errors that name file and key."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, TypeAlias, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+
+from harness import quantities
+from harness.errors import ConfigError
+
+
+def _in(unit: str) -> BeforeValidator:
+    return BeforeValidator(lambda value: quantities.parse(value, unit))
+
+
+Volts: TypeAlias = Annotated[float, _in("V")]
+Hertz: TypeAlias = Annotated[float, _in("Hz")]
+Seconds: TypeAlias = Annotated[float, _in("s")]
+Ohms: TypeAlias = Annotated[float, _in("Ω")]
+Farads: TypeAlias = Annotated[float, _in("F")]
+Ratio: TypeAlias = Annotated[float, _in("ratio")]
+Divisions: TypeAlias = Annotated[float, _in("div")]
+Decibels: TypeAlias = Annotated[float, _in("dB")]
+
+
+class Settings(BaseModel):
+    """Frozen; an unknown key is an error."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_max_length=2000)
+
+
+S = TypeVar("S", bound=Settings)
+_LARGEST = 1 << 20  # bytes; a profile is a few thousand
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The file's tables; raises ConfigError where it cannot be read."""
+    try:
+        raw = path.read_bytes()
+        if len(raw) > _LARGEST:
+            raise ConfigError(f"{path}: is larger than {_LARGEST} bytes; this is no simulation file")
+        return tomllib.loads(raw.decode("utf-8"))
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read ({error.strerror or error})") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: is not UTF-8 text (byte {error.start})") from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ConfigError(f"{path}: is not TOML: {error}") from error
+
+
+def check(model: type[S], data: Mapping[str, Any], where: str) -> S:
+    """Validate; every problem found is one `where: key: …` line of the ConfigError."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise ConfigError(*(_problem(where, item) for item in error.errors())) from None
+
+
+def _problem(where: str, item: Mapping[str, Any]) -> str:
+    key = ".".join(str(part) for part in item["loc"]) or "(whole file)"
+    match item["type"]:
+        case "extra_forbidden":
+            what = "unknown key"
+        case "missing":
+            what = "missing; this key is needed"
+        case "value_error":
+            what = str(item["ctx"]["error"])
+        case _:
+            what = f"{str(item['msg'])[0].lower()}{str(item['msg'])[1:]}; got {str(item.get('input'))[:60]!r}"
+    return f"{where}: {key}: {what}"
