@@ -1,0 +1,267 @@
+"""What verdict a point can reach before it is measured, and the cheapest remedy where it can reach none.
+
+A budget at its nominal, of a unit without error, already holds the uncertainty that the result will have; with the
+limits and the rule it tells which words are open. Equation numbers refer to docs/deflection.md.
+
+References
+----------
+JCGM 106:2012, clause 8 (acceptance intervals fixed beforehand). ILAC-G8:09/2019, clause 4.2 (w = U).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+from harness.analysis.estimate import Budget, state
+from harness.analysis.rounding import format_pair
+from harness.analysis.verdict import EQUALITY_SLACK, Limits, Rule, acceptance_limits, guard_band, test_uncertainty_ratio
+from harness.errors import AnalysisError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+Prospect: TypeAlias = Literal["can pass", "can only fail", "cannot be decided"]
+
+# An error of more than so many tolerances is not expected of a unit that is worth verifying; a point that could only be
+# failed beyond it is called undecidable.
+PLAUSIBLE_TOLERANCES = 3.0
+
+# More repeats of one point than this cost a person more than another level or a better source.
+MOST_REPEATS = 25
+
+_ENDLESS = 10**9  # readings, to see what is left of U when only the part that does not average remains
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """What can be said of a point before it is measured.
+
+    `largest_passing` is the largest error, in size, that would still pass: the least favourable side of the acceptance
+    zone; None where nothing can pass. `expanded` is U with factor `k`.
+    """
+
+    prospect: Prospect
+    u: float
+    expanded: float
+    k: float
+    tur: float | None
+    guard_band: float
+    limits: Limits
+    acceptance: Limits | None
+    largest_passing: float | None
+    unit: str
+    sentence: str
+
+    @property
+    def can_pass(self) -> bool:
+        """Whether a unit without error would pass."""
+        return self.prospect == "can pass"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A remedy that the bench allows: what to do, what it costs in the caller's own unit, the budget it would give."""
+
+    sentence: str
+    cost: float
+    budget: Budget
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """The candidate that was picked, and what the point would reach with it."""
+
+    candidate: Candidate
+    reach: Reach
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeats:
+    """How many readings decide a point; `number` is None where `tried` of them do not, and the sentence says why."""
+
+    number: int | None
+    tried: int
+    reach: Reach
+    sentence: str
+
+
+def reach(budget: Budget, limits: Limits, rule: Rule, *, plausible: float | None = None) -> Reach:
+    """
+    Return which verdicts a point can reach, from its budget at the nominal.
+
+    Parameters
+    ----------
+    budget
+        The budget to expect; its estimate is the nominal, 0 for an error.
+    limits
+        Tolerance limits, in the budget's unit.
+    rule
+        Decision rule.
+    plausible
+        Largest departure from the nominal to reckon with. Default: `PLAUSIBLE_TOLERANCES` times that of the farther
+        limit.
+
+    Returns
+    -------
+    "can pass": the nominal itself lies in the acceptance zone. "can only fail": no pass, but a plausible error would be
+    failed. "cannot be decided": neither.
+
+    References
+    ----------
+    Equations (17) and (18).
+    """
+    statement = state(budget)
+    U = statement.expanded
+    w = guard_band(statement.u, U, limits, rule)
+    zone = acceptance_limits(limits, w)
+    nominal = budget.estimate
+    largest = _largest_passing(zone, nominal, w)
+    room = _room(limits, nominal)
+    most = PLAUSIBLE_TOLERANCES * max(room) if plausible is None else plausible
+    prospect: Prospect = "can pass"
+    if largest is None:
+        prospect = "can only fail" if min(room) + w < most else "cannot be decided"
+    return Reach(
+        prospect=prospect,
+        u=statement.u,
+        expanded=U,
+        k=statement.k,
+        tur=test_uncertainty_ratio(limits, U),
+        guard_band=w,
+        limits=limits,
+        acceptance=zone,
+        largest_passing=largest,
+        unit=budget.unit,
+        sentence=_sentence(budget, prospect, limits, U=U, w=w, largest=largest, nearest=min(room)),
+    )
+
+
+def cheapest_remedy(
+    candidates: Iterable[Candidate], limits: Limits, rule: Rule, *, least_passing: float = 0.0
+) -> Remedy | None:
+    """
+    Return the cheapest candidate with which the point can pass; of equal cost the one with the least uncertainty.
+
+    Parameters
+    ----------
+    candidates
+        What could be done instead, each with its budget at the nominal.
+    limits, rule
+        As for `reach`.
+    least_passing
+        Size of error that must still pass: a zone of next to nothing decides a point on paper only.
+
+    Returns
+    -------
+    The remedy, or None where no candidate decides the point.
+
+    References
+    ----------
+    Equation (19).
+    """
+    found: list[tuple[float, float, int, Remedy]] = []
+    for place, candidate in enumerate(candidates):
+        if not math.isfinite(candidate.cost):
+            raise AnalysisError(f"the cost of a remedy must be a number, not {candidate.cost} ({candidate.sentence})")
+        reached = reach(candidate.budget, limits, rule)
+        if _decides(reached, least_passing):
+            found.append((candidate.cost, reached.expanded, place, Remedy(candidate=candidate, reach=reached)))
+    return min(found, key=lambda item: item[:3])[3] if found else None
+
+
+def repeats_to_decide(
+    budget_of: Callable[[int], Budget],
+    limits: Limits,
+    rule: Rule,
+    *,
+    most: int = MOST_REPEATS,
+    least_passing: float = 0.0,
+) -> Repeats:
+    """
+    Return the fewest readings with which a point can pass.
+
+    Parameters
+    ----------
+    budget_of
+        Budget at the nominal for a number of readings. It must carry what repeating does not remove: rounding left by
+        `graticule.rounding_floor`, the zero line set once, the source.
+    limits, rule, least_passing
+        As for `cheapest_remedy`.
+    most
+        Number of readings to give up at.
+
+    Returns
+    -------
+    The number and what it reaches; where there is none, what `most` readings reach, and whether more would help.
+
+    References
+    ----------
+    Equation (20).
+    """
+    if most < 1:
+        raise AnalysisError(f"a point is read at least once, not {most} times")
+    for n in range(1, most + 1):
+        reached = reach(budget_of(n), limits, rule)
+        if _decides(reached, least_passing):
+            readings = "one reading decides" if n == 1 else f"{n} readings decide"
+            return Repeats(number=n, tried=n, reach=reached, sentence=f"{readings} this point: {_u_text(reached)}.")
+    floor = reach(budget_of(_ENDLESS), limits, rule)
+    why = (
+        f"more than {most} readings would be needed"
+        if _decides(floor, least_passing)
+        else f"no number of readings decides this point: {_u_text(floor)} remains however often it is read"
+    )
+    return Repeats(number=None, tried=most, reach=reached, sentence=f"{why}.")
+
+
+def _decides(reached: Reach, least_passing: float) -> bool:
+    largest = reached.largest_passing
+    return largest is not None and largest >= least_passing * (1.0 - EQUALITY_SLACK)
+
+
+def _room(limits: Limits, nominal: float) -> tuple[float, ...]:
+    sides = (
+        None if limits.low is None else nominal - limits.low,
+        None if limits.high is None else limits.high - nominal,
+    )
+    return tuple(side for side in sides if side is not None)
+
+
+def _largest_passing(zone: Limits | None, nominal: float, w: float) -> float | None:
+    """Distance from the nominal to the nearer end of the zone; None where the nominal itself lies outside."""
+    if zone is None:
+        return None
+    nearest = min(_room(zone, nominal))
+    scale = max(abs(side) for side in (zone.low, zone.high, w) if side is not None)
+    return max(nearest, 0.0) if nearest >= -EQUALITY_SLACK * scale else None
+
+
+def _sentence(
+    budget: Budget,
+    prospect: Prospect,
+    limits: Limits,
+    *,
+    U: float,
+    w: float,
+    largest: float | None,
+    nearest: float,
+) -> str:
+    unit = f" {budget.unit}" if budget.unit else ""
+    before = f"{budget.quantity}: U = {U:.3g}{unit} against {limits.text(budget.unit)}"
+    match prospect:
+        case "can pass":
+            return f"{before}: passes up to {_or_zero(largest)}{unit} from nominal."
+        case "can only fail":
+            return f"{before}: no result can pass; only one beyond {nearest + w:.3g}{unit} could be failed."
+        case "cannot be decided":
+            return f"{before}: cannot be decided with this equipment."
+
+
+def _or_zero(value: float | None) -> str:
+    return f"{value or 0.0:.3g}"
+
+
+def _u_text(reached: Reach) -> str:
+    return f"U = {format_pair(0.0, reached.expanded)[1]} {reached.unit}".rstrip()
