@@ -52,7 +52,9 @@ _BOUNDS: Final = {
 }
 
 
-def problems(text: Text, model: type[BaseModel], error: ValidationError, base: KeyPath = ()) -> list[Problem]:
+def validation_problems(
+    text: Text, model: type[BaseModel], error: ValidationError, base: KeyPath = ()
+) -> list[Problem]:
     """Turn every error of one validation into a problem at its line; `base` is where the model's table stands."""
     found: dict[KeyPath, Problem] = {}
     details = error.errors(include_url=False)

@@ -1,0 +1,216 @@
+"""What a job needs of its sequences, its bench and its unit taken together.
+
+The sequences are told by the caller, as plain mappings by name: this module knows none of them.
+Options are understood by their names: `path`, `paths` and `..._path` name paths of the bench, `channel` and
+`channels` channels of the unit, `volts_per_div` and `s_per_div` its ranges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeAlias
+
+from pydantic import BaseModel, ValidationError
+
+from harness import quantities
+from harness.file_checks import Findings, among, own_file
+from harness.file_words import nearest, one_of, shown, validation_problems
+from harness.models import Bench, Function, Job, Setup, Unit
+from harness.steps import Role
+from harness.toml_lines import KeyPath
+from harness.toml_text import Text, printable
+
+Roles: TypeAlias = Iterable[Role] | Callable[[BaseModel], Iterable[Role]]
+Functions: TypeAlias = Iterable[tuple[Role, Function]] | Callable[[BaseModel], Iterable[tuple[Role, Function]]]
+
+_SIGNALS: Final = {"dc": "dc", "square": "square"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sequences:
+    """What the caller knows of the sequences, each by name; fixed, or worked out from the options."""
+
+    options: Mapping[str, type[BaseModel]] = field(default_factory=dict)
+    needs: Mapping[str, Roles] = field(default_factory=dict)
+    accuracies: Mapping[str, Functions] = field(default_factory=dict)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All that are known, in order."""
+        return tuple(dict.fromkeys((*self.options, *self.needs)))
+
+
+def read_options(text: Text, sequences: Sequences) -> tuple[list[BaseModel | None], Findings]:
+    """Validate the options of every [[sequence]] as the file wrote them, whatever else is wrong in the file."""
+    found = Findings(text)
+    tables = text.data.get("sequence")
+    options: list[BaseModel | None] = []
+    for place, table in enumerate(tables if isinstance(tables, list) else []):
+        name = table.get("use") if isinstance(table, dict) else None
+        options.append(_options(found, place, name, table, sequences) if isinstance(name, str) else None)
+    return options, found
+
+
+def _options(
+    found: Findings, place: int, name: str, table: Mapping[str, Any], sequences: Sequences
+) -> BaseModel | None:
+    known = sequences.names
+    model = sequences.options.get(name)
+    if model is None:
+        if ".py" in name:
+            problem = own_file(name, found.text.path)
+        elif known and name not in known:
+            near = nearest(name, known)
+            hint = f" (did you mean '{near}'?)" if near else ""
+            problem = f"there is no sequence {shown(name)}; expected {one_of([*known, 'FILE.py'])}{hint}"
+        else:
+            problem = None
+        if problem:
+            found.error(("sequence", place, "use"), problem)
+        return None
+    try:
+        return model.model_validate({key: value for key, value in table.items() if key != "use"})
+    except ValidationError as error:
+        found.errors += validation_problems(found.text, model, error, base=("sequence", place))
+        return None
+
+
+def check_job(text: Text, job: Job) -> Findings:
+    """Check a job file by itself."""
+    found = Findings(text)
+    if not job.serial.strip():
+        found.error(("serial",), "is empty; expected the serial number that stands on the unit")
+    humidity, temperature = job.environment.humidity, job.environment.temperature
+    if humidity is not None and not 0 <= humidity <= 1:
+        found.error(("environment", "humidity"), f"{humidity * 100:g} % cannot be; expected such as '45 %'")
+    if temperature is not None and not 5 <= temperature <= 45:
+        found.warn(("environment", "temperature"), f"{temperature:g} °C is no temperature of a laboratory")
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """The three files of a job, read without error."""
+
+    job: Findings
+    bench: Findings
+    unit: Findings
+    setup: Setup
+
+
+def check_together(files: Together, options: list[BaseModel | None], sequences: Sequences) -> None:
+    """Check what the sequences of a job ask of bench and unit; adds to the findings of the file to change."""
+    setup = files.setup
+    for place, (use, chosen) in enumerate(zip(setup.job.sequence, options, strict=True)):
+        roles = set(_asked(sequences.needs.get(use.use, ()), chosen))
+        _roles(files, use.use, roles)
+        _functions(files, use.use, set(_asked(sequences.accuracies.get(use.use, ()), chosen)), roles, chosen)
+        if "generator" in roles:
+            _frequencies(files)
+        if chosen is None and use.use in sequences.options:
+            continue  # its options are wrong and have been said to be
+        given = {key: getattr(chosen, key) for key in chosen.model_fields_set} if chosen else use.options
+        for key, value in given.items():
+            _named(files.job, ("sequence", place, key), key, value, setup)
+    _remote(files)
+
+
+def _asked(entry: Any, options: BaseModel | None) -> Iterable[Any]:
+    if not callable(entry):
+        return entry  # type: ignore[no-any-return]  # one of the two forms
+    return entry(options) if options is not None else ()
+
+
+def _roles(files: Together, name: str, roles: Iterable[Role]) -> None:
+    for role in sorted(roles):
+        if role != "unit" and getattr(files.setup.bench, role) is None:
+            sentence = f"missing; the sequence '{printable(name)}' needs a {role}, if only with driver = 'manual'"
+            if not any(str(problem).endswith(sentence) for problem in files.bench.errors):
+                files.bench.error((role,), sentence)
+
+
+def _functions(
+    files: Together, name: str, asked: set[tuple[Role, Function]], roles: set[Role], options: BaseModel | None
+) -> None:
+    """A verdict needs the uncertainty of the source, and that comes from its accuracy lines."""
+    signal = _SIGNALS.get(str(getattr(options, "signal", "")))
+    if not asked and signal and "calibrator" in roles:
+        asked = {("calibrator", signal)}  # type: ignore[arg-type]  # both are Functions
+    for role, function in sorted(asked):
+        instrument = getattr(files.setup.bench, role)
+        if instrument is not None and not any(line.function == function for line in instrument.accuracy):
+            files.bench.error(
+                (role, "accuracy"),
+                f"no line for '{function}'; expected one, as the verdict of '{printable(name)}' needs it",
+            )
+    calibrator = files.setup.bench.calibrator
+    if not asked and "calibrator" in roles and calibrator is not None and not calibrator.accuracy:
+        sentence = "missing; expected a line for each function that is used, because a verdict needs it"
+        files.bench.error(("calibrator", "accuracy"), sentence)
+
+
+def _frequencies(files: Together) -> None:
+    bench, rated_hz = files.setup.bench, files.setup.unit.bandwidth
+    rated = quantities.show(rated_hz, "Hz")
+    if bench.generator is not None and bench.generator.frequency_high < rated_hz:
+        files.bench.warn(("generator", "frequency_high"), f"is below the unit's rated bandwidth of {rated}")
+    reference_hz = bench.reference.bandwidth if bench.reference else None
+    if reference_hz is not None and reference_hz < rated_hz:
+        files.bench.warn(("reference", "bandwidth"), f"is below the unit's rated bandwidth of {rated}")
+
+
+def _named(found: Findings, at: KeyPath, key: str, value: object, setup: Setup) -> None:
+    """What an option names must exist."""
+    for place, item in _items(at, value):
+        if key in ("path", "paths") or key.endswith("_path"):
+            _path(found, place, item, setup.bench)
+        elif key in ("channel", "channels"):
+            if isinstance(item, int) and not 1 <= item <= setup.unit.channels:
+                found.error(place, f"the unit has no channel {item}; expected 1 to {setup.unit.channels}")
+        elif key in ("volts_per_div", "s_per_div"):
+            _range(found, place, key, item, setup.unit)
+
+
+def _items(at: KeyPath, value: object) -> Iterator[tuple[KeyPath, object]]:
+    if isinstance(value, list | tuple):
+        for place, item in enumerate(value):
+            yield (*at, place), item
+    else:
+        yield at, value
+
+
+def _path(found: Findings, place: KeyPath, name: object, bench: Bench) -> None:
+    if not isinstance(name, str) or name in bench.paths:
+        return
+    near = nearest(name, bench.paths)
+    hint = f" (did you mean '{printable(near, 60)}'?)" if near else ""
+    found.error(place, f"the bench has no path {shown(name)}; expected {one_of(bench.paths)}{hint}")
+
+
+def _range(found: Findings, place: KeyPath, key: str, value: object, unit: Unit) -> None:
+    ranges = unit.volts_per_div if key == "volts_per_div" else unit.s_per_div
+    sign = "V" if key == "volts_per_div" else "s"
+    if isinstance(value, str):  # an option that no sequence has declared
+        try:
+            value = quantities.parse(value, sign)
+        except ValueError as error:
+            found.error(place, str(error))
+            return
+    if isinstance(value, float | int) and not among(value, ranges):
+        known = ", ".join(quantities.show(each, sign) for each in ranges) or "none at all"
+        found.error(place, f"the unit has no range of {quantities.show(float(value), sign)}/div; it has {known}")
+
+
+def _remote(files: Together) -> None:
+    bench, unit = files.setup.bench, files.setup.unit
+    if unit.read != "remote":
+        return
+    if bench.unit is None:
+        files.bench.error(
+            ("unit",), "missing; the unit is read 'remote' and needs its address here, or 'eye' in its file"
+        )
+    elif bench.unit.driver == "manual":
+        files.bench.error(
+            ("unit", "driver"), "is 'manual', but the unit is read 'remote'; expected 'scpi', or 'eye' there"
+        )
