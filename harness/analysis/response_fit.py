@@ -5,6 +5,7 @@ Numbered equations: docs/measurement.md, section 1.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 
 STEEPEST_DB_PER_LN = 45.0
 NEAREST = 3
+ITERATIONS = 20
+SETTLED, SETTLED_ENOUGH = 1e-6, 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,18 +105,21 @@ def fit_crossing(
     docs/measurement.md, equations (3) to (6).
     """
     scale = drop_db / HALF_POWER_DB
+    steepest = max(shape.clip_db[1] * scale, STEEPEST_DB_PER_LN)
     x, c1 = start
-    for _ in range(15):
+    step = 1.0
+    for _ in range(ITERATIONS):
         k = max(1.0, abs(c1) / (shape.steep_db * scale))
         c, covariance, chi2, inside = _solve(log_f - x, y_db + drop_db, s_db, c1=c1, k=k, scale=scale, shape=shape)
         if not np.all(np.isfinite(c)):
             return None
-        c1 = -min(max(-float(c[1]), shape.clip_db[0] * scale), max(shape.clip_db[1] * scale, STEEPEST_DB_PER_LN))
+        # The prior and the window follow the slope and pull it back: half-way steps settle what full steps make swing.
+        c1 = -math.sqrt(abs(c1) * min(max(-float(c[1]), shape.clip_db[0] * scale), steepest))
         step = min(max(-float(c[0]) / c1, -0.3), 0.3)
         x += step
-        if abs(step) < 1e-7:
+        if abs(step) < SETTLED:
             break
-    else:
+    if abs(step) > SETTLED_ENOUGH:
         return None
     if c[1] >= -0.5 * shape.clip_db[0] * scale:
         return None

@@ -147,8 +147,8 @@ def _discarded(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Itera
         if index not in gone and off_screen(reading, plan):
             yield Flag(
                 code="off_screen",
-                sentence=f"{reading.deflection_div:g} div at {hertz(reading.frequency_hz)} is off the screen or clipped: not "
-                "used. Lower the level and read again.",
+                sentence=f"{reading.deflection_div:g} div at {hertz(reading.frequency_hz)} is off the screen or clipped: "
+                "not used. Lower the level.",
             )
 
 

@@ -344,7 +344,7 @@ def _audit_or_stop(readings: Sequence[ResponseReading], evaluation: Evaluation, 
     frequency, u_rel = hertz(result.frequency_hz or 0.0), 100.0 * (result.u_readings_rel or 0.0)
     return Stop(
         reason="reached",
-        sentence=f"{frequency} from {result.readings_used} readings, which leave a standard uncertainty of {u_rel:.2g} %.",
+        sentence=f"{frequency} from {result.readings_used} readings; they leave an uncertainty of {u_rel:.2g} % (k = 1).",
     )
 
 

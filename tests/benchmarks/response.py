@@ -21,7 +21,7 @@ from tests.benchmarks.response_families import FAMILIES, UNSEEN, Response, norma
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-RATED_HZ = 100e6
+RATED_HZ, REFERENCE_HZ = 100e6, 50e3
 SEED = 20260
 
 
@@ -43,7 +43,7 @@ class Reader:
             resolution_div=self.resolution_div, scatter_div=self.scatter_div, relative=self.relative
         )
         plan = ResponsePlan(
-            rated_hz=RATED_HZ, reference_hz=50e3, min_hz=1e3, max_hz=10e9, deflection_div=6.0, reader=model,
+            rated_hz=RATED_HZ, reference_hz=REFERENCE_HZ, min_hz=1e3, max_hz=10e9, deflection_div=6.0, reader=model,
             target_rel=self.target_rel, typed=self.typed, headroom_db=self.headroom_db, line=self.line,  # type: ignore[arg-type]
         )  # fmt: skip
         return replace(plan, **changes)  # type: ignore[arg-type]
@@ -150,8 +150,9 @@ def search(unit: Unit, plan: ResponsePlan) -> tuple[list[ResponseReading], Stop]
 def make_unit(
     make: Callable[[np.random.Generator], Callable[[float], float]], reader: Reader, rng: np.random.Generator
 ) -> Unit:
+    f3_hz = RATED_HZ * rng.uniform(0.7, 2.0)
     return Unit(
-        response=normalised(make(rng)), f3_hz=RATED_HZ * rng.uniform(0.7, 2.0), reader=reader, rng=rng,
+        response=normalised(make(rng), reference=REFERENCE_HZ / f3_hz), f3_hz=f3_hz, reader=reader, rng=rng,
         reference_div=6.0 * (1.0 + rng.uniform(-0.03, 0.03)),
     )  # fmt: skip
 

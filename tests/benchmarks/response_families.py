@@ -26,10 +26,10 @@ class Response:
 
     raw_db: Gain
     scale: float
-    at_dc_db: float
+    at_reference_db: float
 
     def __call__(self, ratio: float) -> float:
-        return self.raw_db(ratio * self.scale) - self.at_dc_db
+        return self.raw_db(ratio * self.scale) - self.at_reference_db
 
     def slope(self, ratio: float) -> float:
         """dB per ln f, by central difference."""
@@ -37,16 +37,23 @@ class Response:
         return (self(ratio * math.exp(h)) - self(ratio * math.exp(-h))) / (2.0 * h)
 
 
-def normalised(raw_db: Gain, drop_db: float = 20.0 * math.log10(math.sqrt(2.0))) -> Response:
-    """Scale a raw response by its first crossing, found on a fine grid and then by bisection."""
-    dc = raw_db(1e-6)
-    low, high = 1e-3, 1e-3
-    while raw_db(high) - dc > -drop_db:
-        low, high = high, high * 1.005
-    for _ in range(60):
+def normalised(raw_db: Gain, *, reference: float, drop_db: float = 20.0 * math.log10(math.sqrt(2.0))) -> Response:
+    """Scale a raw response by its first crossing, found on a fine grid and then by bisection.
+
+    `reference` is the reference frequency relative to the crossing; the drop is counted from the gain there.
+    """
+
+    def dropped(f: float) -> bool:
+        return raw_db(f) - raw_db(f * reference) <= -drop_db
+
+    low, high = 1e-2, 1e-2
+    while not dropped(high):
+        low, high = high, high * 1.01
+    for _ in range(45):
         middle = math.sqrt(low * high)
-        low, high = (middle, high) if raw_db(middle) - dc > -drop_db else (low, middle)
-    return Response(raw_db, math.sqrt(low * high), dc)
+        low, high = (low, middle) if dropped(middle) else (middle, high)
+    scale = math.sqrt(low * high)
+    return Response(raw_db, scale, raw_db(scale * reference))
 
 
 def poles_db(poles: list[complex], zeros: list[complex] = []) -> Gain:  # noqa: B006 - never changed
