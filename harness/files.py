@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final, Generic, Literal, TypeAlias, TypeVar, get_args
+from typing import Final, Generic, Literal, TypeAlias, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
