@@ -19,10 +19,10 @@ from harness.file_words import nearest, shown
 from harness.models import Accuracy, Bench, Calibrator, Instrument, Unit
 from harness.steps import Role
 from harness.toml_lines import KeyPath
-from harness.toml_text import Problem, Text
+from harness.toml_text import Problem, Text, printable
 
 CheckOverrides = Callable[[Role, Mapping[str, str]], list[str]]
-"""Says what is wrong with the command overrides of a role; a sentence may begin with "KEY: "."""
+"""Says what is wrong with the command overrides of a role; a sentence begins with "ROLE.commands.KEY: "."""
 
 DRIVERS: Final = ("scpi", "manual")
 _OWN_FILE: Final = re.compile(r"[^/\\:]+\.py")
@@ -127,11 +127,13 @@ def _ranges(found: Findings, role: Role, instrument: Instrument) -> None:
 
 
 def _override(found: Findings, role: Role, instrument: Instrument, sentence: str) -> None:
-    key, _, rest = sentence.partition(": ")
-    if rest and key in instrument.commands:
-        found.error((role, "commands", key), rest)
-    else:
-        found.error((role, "commands"), sentence)
+    """Say what is wrong with an override at its own line, where the sentence begins with its key."""
+    for name in instrument.commands:
+        start = f"{role}.commands.{name}: "
+        if sentence.startswith(start):
+            found.error((role, "commands", name), printable(sentence.removeprefix(start), 400))
+            return
+    found.error((role, "commands"), printable(sentence, 400))
 
 
 def _addresses(found: Findings, instruments: list[tuple[Role, Instrument]]) -> None:

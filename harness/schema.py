@@ -54,8 +54,9 @@ class _Generator(GenerateJsonSchema):
 
     def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
         made = super().default_schema(schema)
-        if "default" in made:
-            made["default"] = _written(made["default"], _unit_of(made))
+        value = made.pop("default", None)
+        if value is not None and not isinstance(value, dict):
+            made["default"] = _written(value, _unit_of(made))
         return made
 
     def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
@@ -83,12 +84,12 @@ def _written(value: Any, unit: str) -> Any:
 
 
 def _as_toml(made: Any) -> Any:
-    """Take out what only the making needed: unit marks, null defaults, defaults that are whole tables."""
+    """Take out what is no part of a schema: unit marks, and the bounds that pydantic writes beside them."""
     if isinstance(made, dict):
         return {
             key: _as_toml(value)
             for key, value in made.items()
-            if key != "x-unit" and not (key == "default" and (value is None or isinstance(value, dict)))
+            if isinstance(value, dict) or key not in ("x-unit", "gt", "ge", "lt", "le")
         }
     return [_as_toml(each) for each in made] if isinstance(made, list) else made
 
