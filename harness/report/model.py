@@ -50,6 +50,8 @@ class Point:
     verdict: Verdict | None
     word: Word
     remarks: tuple[str, ...] = ()
+    setting_unit: str = "V/div"  # of `setting_value`
+    applied_unit: str = "V"  # of `applied_value`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

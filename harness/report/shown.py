@@ -1,0 +1,216 @@
+"""How the values of a report look as text, the same in every rendering: signs, digits, groups.   [pure]"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+import unicodedata
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
+
+from harness import quantities
+from harness.analysis.rounding import format_pair
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from harness.analysis.estimate import Statement
+    from harness.analysis.response import HalfPower
+    from harness.analysis.verdict import Limits
+    from harness.report.model import PartResult, Point, Report, Response, Word
+
+Kind: TypeAlias = Literal["good", "bad", "open", "none"]
+
+# A sign and a kind beside every word, so that no colour carries a meaning alone.
+SIGN: Final[dict[str, str]] = {
+    "pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "undecided": "?",
+    "not measured": "–", "meets": "✓", "does not meet": "✗", "cannot be decided": "?",
+}  # fmt: skip
+KIND: Final[dict[str, Kind]] = {
+    "pass": "good", "conditional pass": "open", "conditional fail": "open", "fail": "bad", "undecided": "open",
+    "not measured": "none", "meets": "good", "does not meet": "bad", "cannot be decided": "open",
+}  # fmt: skip
+WORDS: Final[tuple[Word, ...]] = (
+    "pass", "conditional pass", "undecided", "conditional fail", "fail", "not measured",
+)  # fmt: skip
+
+NOT_ACCREDITED: Final = (
+    "This report is not an accredited calibration certificate unless the laboratory that issues it makes it one "
+    "within its own scope of accreditation."
+)
+SIMULATED: Final = "Simulated bench: no real instrument was measured"
+OVERDUE: Final = "A standard was past its due date on the day of the run"
+INCOMPLETE: Final = "Incomplete: the run has not reached its end"
+DEFINITION_OF_BANDWIDTH: Final = (
+    "The half-power frequency is the lowest frequency at which the response, relative to the reference frequency, "
+    "has dropped to 1/√2 of the voltage (−3.0103 dB)."
+)
+
+_UNSEEN: Final = frozenset(
+    "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2028\u2029\u2066\u2067\u2068\u2069\ufeff"
+)  # would turn the direction of the text around it, or break its line
+
+
+def clean(text: str) -> str:
+    r"""Write control characters out ("\x1b"): data never steers a terminal, nor the direction of a page's text."""
+    return "".join(
+        f"\\x{ord(c):02x}" if unicodedata.category(c) in ("Cc", "Cs") or c in _UNSEEN else c
+        for c in text.replace("\r\n", " ").replace("\n", " ").replace("\t", " ")
+    )
+
+
+def shortened(text: str, longest: int) -> str:
+    """Cut a text to a number of characters, for places that have room for one line."""
+    text = clean(text)
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def minus(text: str) -> str:
+    """Put the minus sign in place of the hyphen before a digit."""
+    return re.sub(r"-(?=[0-9.])", "−", text)
+
+
+def number(value: float | None, unit: str = "", digits: int = 4) -> str:
+    """Write a number with its unit to significant digits; a dash where there is none."""
+    if value is None:
+        return "–"
+    if not math.isfinite(value):
+        return "∞" if value > 0 else "−∞" if value < 0 else "–"
+    text = f"{value:.{digits}g}"
+    if "e" in text and 1e-4 <= abs(value) < 1e9:
+        text = f"{float(text):.0f}" if abs(value) >= 1 else f"{float(text):f}"
+    return f"{minus(text)} {unit}".rstrip()
+
+
+def quantity(value: float | None, unit: str, digits: int = 4) -> str:
+    """Write an SI value with a prefix; a dash where there is none."""
+    return "–" if value is None else minus(quantities.show(value, unit, digits))
+
+
+def hertz(frequency_hz: float | None, digits: int = 4) -> str:
+    """Write a frequency with its prefix."""
+    return quantity(frequency_hz, "Hz", digits)
+
+
+def percent(share: float | None, digits: int = 3) -> str:
+    """Write a ratio in percent."""
+    return "–" if share is None else number(100.0 * share, "%", digits)
+
+
+def moment(text: str) -> str:
+    """Write an ISO date and time to the second, with its offset; other text as it is."""
+    try:
+        at = dt.datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    offset = at.strftime("%z")
+    return at.strftime("%Y-%m-%d %H:%M:%S") + (f" {offset[:3]}:{offset[3:]}" if offset else "")
+
+
+def error_pair(statement: Statement) -> tuple[str, str]:
+    """Estimate (signed) and expanded uncertainty, rounded together, without unit."""
+    value, u = format_pair(statement.estimate, statement.expanded, signed=True)
+    return minus(value), u
+
+
+def limits_text(limits: Limits | None, unit: str = "") -> str:
+    """Write limits as a report shows them."""
+    return "–" if limits is None else minus(limits.text(unit))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfPowerText:
+    """A half-power frequency as text; where there is no value, what is known instead."""
+
+    frequency: str
+    u: str
+    relative: str
+    interval: str
+
+
+def expanded_hz(result: HalfPower) -> float | None:
+    """Expanded uncertainty of a half-power frequency in hertz."""
+    if result.frequency_hz is None or result.u_rel is None:
+        return None
+    return result.k * result.u_rel * result.frequency_hz
+
+
+def half_power_text(result: HalfPower) -> HalfPowerText:
+    """Frequency and U in the frequency's own prefix, rounded together."""
+    expanded = expanded_hz(result)
+    if result.frequency_hz is None or result.u_rel is None or expanded is None:
+        bound = "" if result.bound_hz is None else f"above {hertz(result.bound_hz)}"
+        return HalfPowerText(frequency=bound or "no value", u="–", relative="–", interval="–")
+    scale, unit = next(
+        (s, u) for s, u in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz")) if result.frequency_hz >= s or s == 1
+    )
+    value, u = format_pair(result.frequency_hz / scale, expanded / scale)
+    interval = "–"
+    if result.interval_hz is not None:
+        low, high = (format_pair(f / scale, expanded / scale)[0] for f in result.interval_hz)
+        interval = f"{low} to {high} {unit}"
+    return HalfPowerText(
+        frequency=f"{value} {unit}", u=f"{u} {unit}", relative=percent(result.k * result.u_rel, 2), interval=interval
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointGroup:
+    """The points of one quantity, channel and path, in their order."""
+
+    quantity: str
+    channel: int
+    path: str
+    points: tuple[Point, ...]
+
+
+def point_groups(part: PartResult) -> tuple[PointGroup, ...]:
+    """Sort the points of a part into the tables a technician wants."""
+    found: dict[tuple[str, int, str], list[Point]] = {}
+    for point in part.points:
+        found.setdefault((point.quantity, point.channel, point.path), []).append(point)
+    return tuple(
+        PointGroup(quantity=quantity, channel=channel, path=path, points=tuple(points))
+        for (quantity, channel, path), points in found.items()
+    )
+
+
+def path_label(report: Report, name: str) -> str:
+    """What a path is called in the bench file, or its name."""
+    path = report.setup.bench.paths.get(name)
+    return path.label if path is not None and path.label else name
+
+
+def group_title(report: Report, group: PointGroup) -> str:
+    """Name a group of points."""
+    return f"{group.quantity.capitalize()}, channel {group.channel}, {path_label(report, group.path)}"
+
+
+def judged(part: PartResult) -> Iterator[Point | Response]:
+    """Everything in a part that has a word."""
+    yield from part.points
+    yield from part.responses
+
+
+def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:
+    """How often each word was said in a part."""
+    words = [one.word for one in judged(part)]
+    return tuple((word, words.count(word)) for word in WORDS if word in words)
+
+
+def not_passed(report: Report) -> tuple[tuple[PartResult, Point | Response], ...]:
+    """What did not pass, in the order of the report."""
+    return tuple((part, one) for part in report.parts for one in judged(part) if one.word != "pass")
+
+
+def marks(report: Report) -> tuple[str, ...]:
+    """What every page must be marked with."""
+    said = []
+    if report.simulated:
+        said.append(SIMULATED)
+    if any(standard.overdue for standard in report.standards):
+        said.append(OVERDUE)
+    if not report.finished:
+        said.append(INCOMPLETE)
+    return tuple(said)
