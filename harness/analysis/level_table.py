@@ -1,0 +1,146 @@
+"""A table of levels (or of anything in dB) against frequency: read once, interpolated in ln f afterwards.
+
+Equations are numbered as in docs/waveforms.md.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from harness.analysis import estimate
+from harness.errors import AnalysisError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from harness.analysis.estimate import Contribution
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interpolated:
+    """A value between two points, how far a curve may bend off the straight line there, and the points' weights."""
+
+    value: float
+    bend: float
+    left: int
+    part: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelPoint:
+    """The mean of the level's readings at one frequency; ``u_db`` and ``dof`` from their scatter."""
+
+    frequency_hz: float
+    level_db: float
+    u_db: float
+    dof: float = math.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableLevel:
+    """The level at a frequency, and its lines."""
+
+    level_db: float
+    contributions: tuple[Contribution, ...]
+
+    @property
+    def u_db(self) -> float:
+        """Standard uncertainty of the lines together."""
+        return math.hypot(*(line.contribution for line in self.contributions))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelTable:
+    """Levels at rising frequencies, at least two."""
+
+    points: tuple[LevelPoint, ...]
+
+    def __post_init__(self) -> None:
+        require_rising([point.frequency_hz for point in self.points], table="level table")
+
+    def level(self, frequency_hz: float) -> TableLevel:
+        """Level between two points, eq. (31): scatter of the two, and what a straight line in ln f may miss.
+
+        Raises
+        ------
+        AnalysisError
+            A frequency outside the table: nothing is extrapolated.
+        """
+        frequencies = [point.frequency_hz for point in self.points]
+        here = interpolate(frequencies, [point.level_db for point in self.points], frequency_hz, table="level table")
+        left, right = self.points[here.left], self.points[here.left + 1]
+        return TableLevel(
+            level_db=here.value,
+            contributions=(
+                estimate.normal(
+                    "level table, readings below", u=left.u_db, dof=left.dof, sensitivity=1.0 - here.part, unit="dB"
+                ),
+                estimate.normal(
+                    "level table, readings above", u=right.u_db, dof=right.dof, sensitivity=here.part, unit="dB"
+                ),
+                estimate.rectangular("level table, interpolation", half_width=here.bend, unit="dB"),
+            ),
+        )
+
+
+def level_point(frequency_hz: float, readings_db: Sequence[float], *, resolution_db: float = 0.0) -> LevelPoint:
+    """Make a point from two or more readings of the same level; rounding to ``resolution_db`` does not average away."""
+    line = estimate.repeated("level", readings_db)
+    return LevelPoint(
+        frequency_hz=frequency_hz,
+        level_db=line.value,
+        u_db=math.hypot(line.u, resolution_db / math.sqrt(12.0)),
+        dof=line.dof,
+    )
+
+
+def interpolate(
+    frequencies_hz: Sequence[float], values: Sequence[float], frequency_hz: float, *, table: str
+) -> Interpolated:
+    """Interpolate linearly in ln f; the bend is that of the sharpest parabola through three points near, eq. (32).
+
+    To its curvature comes the change of curvature among the parabolas near.
+
+    Raises
+    ------
+    AnalysisError
+        A frequency outside the table.
+    """
+    if not frequencies_hz[0] <= frequency_hz <= frequencies_hz[-1]:
+        raise AnalysisError(
+            f"The {table} reaches from {frequencies_hz[0]:g} Hz to {frequencies_hz[-1]:g} Hz; "
+            f"{frequency_hz:g} Hz lies outside: extend the table."
+        )
+    x = [math.log(f) for f in frequencies_hz]
+    left = min(bisect_right(frequencies_hz, frequency_hz), len(x) - 1) - 1
+    at = math.log(frequency_hz)
+    part = min(max((at - x[left]) / (x[left + 1] - x[left]), 0.0), 1.0)
+    near = range(max(left - 2, 0), min(left + 2, len(x) - 2))
+    curvatures = [_second_difference(x, values, i) for i in near] or [0.0]
+    # At a table's ends, and where the curve turns, the change from one parabola to the next goes on.
+    curvature = max(map(abs, curvatures)) + max(curvatures) - min(curvatures)
+    return Interpolated(
+        value=(1.0 - part) * values[left] + part * values[left + 1],
+        bend=curvature * abs((at - x[left]) * (x[left + 1] - at)),
+        left=left,
+        part=part,
+    )
+
+
+def require_rising(frequencies_hz: Sequence[float], *, table: str) -> None:
+    """Refuse a table of fewer than two points, or whose frequencies do not rise from above zero."""
+    if len(frequencies_hz) < 2:
+        raise AnalysisError(f"The {table} needs at least two frequencies.")
+    pairs = zip((0.0, *frequencies_hz), frequencies_hz, strict=False)
+    if any(not low < high for low, high in pairs):
+        raise AnalysisError(f"The frequencies of the {table} must rise from line to line, and be above zero.")
+
+
+def _second_difference(x: Sequence[float], y: Sequence[float], i: int) -> float:
+    """Second divided difference of three points: half the curvature of the parabola through them."""
+    first = (y[i + 1] - y[i]) / (x[i + 1] - x[i])
+    second = (y[i + 2] - y[i + 1]) / (x[i + 2] - x[i + 1])
+    return (second - first) / (x[i + 2] - x[i])
