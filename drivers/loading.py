@@ -1,0 +1,149 @@
+"""From the bench file's word for a driver to the driver: "scpi", "manual", or "FILE.py:Class" of the user's own."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, cast
+
+from drivers import Driver
+from harness.errors import ConfigError, HalfpowerError
+from harness.link import Link, OnEvent
+
+if TYPE_CHECKING:
+    from harness.models import Instrument, Setup
+    from harness.operator import Operator
+    from harness.steps import Role
+
+METHODS: Final[dict[str, tuple[str, ...]]] = {
+    "calibrator": ("apply", "off"),
+    "generator": ("apply", "off"),
+    "counter": ("read_frequency_hz",),
+    "reference": ("show", "read"),
+    "unit": ("show", "read"),
+    "switch": ("route",),
+}
+_ALWAYS: Final = ("identify", "check", "close")
+
+
+def make_driver(
+    role: Role,
+    setup: Setup,
+    *,
+    folder: Path,
+    open_link: Callable[[Instrument, Role], Link],
+    operator: Operator,
+    on_event: OnEvent = lambda _kind, _text: None,
+) -> Driver:
+    """Build a role's driver; `open_link` is called only for an instrument that has an address and a driver for it."""
+    instrument = getattr(setup.bench, role)
+    if instrument is None:
+        raise ConfigError(f"the bench has no {role}; add [{role}] to the bench file")
+    if instrument.driver == "manual" or (role in ("unit", "reference") and _is_read_by_eye(role, setup)):
+        return _manual(role, instrument, setup, operator, on_event)
+    own = None if instrument.driver == "scpi" else load_class(instrument.driver, role, folder)
+    if own is None:
+        _require_address(role, instrument)
+    link = None if instrument.address is None else open_link(instrument, role)
+    return _generic(role, instrument, setup, cast(Link, link)) if own is None else _of_the_user(own, role, setup, link)
+
+
+def load_class(name: str, role: Role, folder: Path) -> Callable[..., Driver]:
+    """Find "FILE.py:Class" relative to the bench file's folder; raises ConfigError for what is not there."""
+    where = f"{role}.driver: {name!r}"
+    file, colon, class_name = name.rpartition(":")
+    if not colon or not file.endswith(".py") or not class_name.isidentifier():
+        raise ConfigError(f"{where} is no driver; expected 'scpi', 'manual' or 'FILE.py:Class'")
+    path = (folder / file).resolve()
+    if not path.is_file():
+        raise ConfigError(f"{where}: there is no file {file} beside the bench file")
+    loaded = getattr(_import(path, where), class_name, None)
+    if not isinstance(loaded, type):
+        raise ConfigError(f"{where}: {file} has no class {class_name}")
+    missing = [method for method in (*METHODS[role], *_ALWAYS) if not callable(getattr(loaded, method, None))]
+    if missing:
+        raise ConfigError(f"{where}: a driver for the {role} also needs {', '.join(missing)}")
+    return loaded
+
+
+def _import(path: Path, where: str) -> Any:
+    name = f"halfpower_driver_{abs(hash(path)):x}"
+    if name in sys.modules:
+        return sys.modules[name]
+    spec = importlib.util.spec_from_file_location(name, path)
+    if spec is None or spec.loader is None:
+        raise ConfigError(f"{where}: {path.name} cannot be read as Python")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module  # dataclasses look their module up
+    try:
+        spec.loader.exec_module(module)
+    except Exception as error:
+        del sys.modules[name]
+        raise ConfigError(f"{where}: {path.name} fails on import: {type(error).__name__}: {error}") from error
+    return module
+
+
+def _is_read_by_eye(role: Role, setup: Setup) -> bool:
+    if role == "unit":
+        return setup.unit.read == "eye"
+    return setup.bench.reference is not None and setup.bench.reference.read == "eye"
+
+
+def _require_address(role: Role, instrument: Instrument) -> None:
+    if instrument.address is None:
+        raise ConfigError(f'{role}.address is missing; write its VISA address, or driver = "manual"')
+
+
+def _manual(role: Role, instrument: Instrument, setup: Setup, operator: Operator, on_event: OnEvent) -> Driver:
+    from drivers.manual import ManualMeter, ManualScreen, ManualSource
+
+    match role:
+        case "calibrator" | "generator":
+            return ManualSource(operator, instrument, role, on_event=on_event)
+        case "counter":
+            return ManualMeter(operator, instrument, role, on_event=on_event)
+        case "unit" | "reference":
+            unit = setup.unit if role == "unit" else None
+            return ManualScreen(operator, instrument, role, unit, paths=setup.bench.paths, on_event=on_event)
+        case "switch":
+            raise ConfigError(
+                "switch.driver: a switch is not worked by hand; leave it out and cables are moved instead"
+            )
+
+
+def _generic(role: Role, instrument: Any, setup: Setup, link: Link) -> Driver:
+    from drivers.calibrator import ScpiCalibrator
+    from drivers.counter import ScpiCounter
+    from drivers.generator import ScpiGenerator
+    from drivers.level_meter import ScpiLevelMeter
+    from drivers.scope import ScpiScope
+    from drivers.switch import ScpiSwitch
+
+    match role:
+        case "calibrator":
+            return ScpiCalibrator(link, instrument)
+        case "generator":
+            return ScpiGenerator(link, instrument)
+        case "counter":
+            return ScpiCounter(link, instrument)
+        case "unit":
+            return ScpiScope(link, instrument, setup.unit)
+        case "reference":
+            return ScpiLevelMeter(link, instrument) if instrument.kind == "level_meter" else ScpiScope(link, instrument)
+        case "switch":
+            return ScpiSwitch(link, instrument)
+
+
+def _of_the_user(own: Callable[..., Driver], role: Role, setup: Setup, link: Link | None) -> Driver:
+    instrument = getattr(setup.bench, role)
+    try:
+        return own(link, instrument, setup.unit) if role == "unit" else own(link, instrument)
+    except HalfpowerError:
+        raise
+    except TypeError as error:
+        raise ConfigError(
+            f"{role}.driver: {instrument.driver!r} cannot be built as Class(link, model{', unit' * (role == 'unit')}): "
+            f"{error}"
+        ) from error

@@ -1,0 +1,313 @@
+"""Any role worked by hand: a person is told what to set, and asked what they read.
+
+Everything that is said goes through `harness.operator`, so a console, a page, simulated eyes and a test can all answer.
+A person is told only what has changed; the first prompt says everything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Final, assert_never
+
+from drivers.words import describe_stimulus, expectation, stimulus_parts, view_parts
+from harness import quantities
+from harness.errors import OperatorStop
+from harness.operator import (
+    HELP,
+    HELP_DO,
+    GoBack,
+    Note,
+    Operator,
+    Prompt,
+    Value,
+    read_answer,
+    unit_of,
+)
+from harness.steps import Measure, NoSignal, Reading, Stimulus, View
+
+if TYPE_CHECKING:
+    from harness.models import Instrument, SignalPath, Unit
+    from harness.steps import Role
+
+OnEvent = Callable[[str, str], None]
+STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
+FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
+
+HELP_FREQUENCY: Final = """\
+19.98 MHz   what the counter shows, with its unit
+=           just as expected
+back        take the previous reading again
+note TEXT   keep a remark with the run; the question stands
+stop        stop here, outputs off; 'halfpower resume' goes on later
+?           this list"""
+
+
+class Manual:
+    """Base of the manual drivers."""
+
+    def __init__(self, operator: Operator, model: Instrument, role: Role, *, on_event: OnEvent) -> None:
+        self.role = role
+        self._operator, self._on_event = operator, on_event
+        self._label = f"{role} ({model.label})" if model.label != "?" else str(role)
+
+    def identify(self) -> str:
+        """Its label: nobody answers by wire."""
+        return self._label
+
+    def check(self) -> None:
+        """Nothing to check: a person has no error queue."""
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _line(self, prompt: Prompt, help_text: str) -> str:
+        """Ask until the answer is one for the caller; notes, help, back and stop are dealt with here."""
+        while True:
+            typed = " ".join(self._operator.ask(prompt).split())
+            word = typed.lower()
+            if word == "?":
+                self._operator.tell(help_text)
+            elif word == "stop":
+                raise OperatorStop(STOPPED)
+            elif word == "back":
+                raise GoBack
+            elif word == "note" or word.startswith("note "):
+                self._keep(typed[5:])
+            else:
+                return typed
+
+    def _keep(self, note: str) -> None:
+        if note:
+            self._on_event("note", note)
+        else:
+            self._operator.tell("Write the remark after 'note'.")
+
+    def _do(self, prompt: Prompt) -> None:
+        while True:
+            typed = self._line(prompt, HELP_DO)
+            if typed.lower() in ("", "done", "ok", "yes"):
+                return
+            self._operator.tell(
+                f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
+            )
+
+
+class ManualSource(Manual):
+    """A calibrator or generator set by hand."""
+
+    def __init__(
+        self, operator: Operator, model: Instrument, role: Role, *, on_event: OnEvent = lambda _kind, _text: None
+    ) -> None:
+        super().__init__(operator, model, role, on_event=on_event)
+        self._parts: Mapping[str, str] | None = None  # what it is set to, as far as is known
+        self._on: bool | None = None
+
+    def apply(self, stimulus: Stimulus) -> None:
+        """Have it set, the output last."""
+        if isinstance(stimulus, NoSignal):
+            self.off()
+            return
+        parts = stimulus_parts(stimulus)
+        known = self._parts or {}
+        lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
+        if self._on and not lines:
+            return
+        if not self._on:
+            lines.append("output: on")
+        self._parts, self._on = None, None  # in doubt until it is done
+        self._do(Prompt(kind="do", title=f"Set the {self._label} to {describe_stimulus(stimulus)}", lines=tuple(lines)))
+        self._parts, self._on = parts, True
+
+    def off(self) -> None:
+        """Have the output switched off, unless a person has said that it is."""
+        if self._on is False:
+            return
+        self._on = None
+        self._do(Prompt(kind="do", title=f"Switch the output of the {self._label} off"))
+        self._on = False
+
+
+class ManualMeter(Manual):
+    """A counter read by eye."""
+
+    def __init__(
+        self, operator: Operator, model: Instrument, role: Role = "counter", *,
+        on_event: OnEvent = lambda _kind, _text: None,
+    ) -> None:  # fmt: skip
+        super().__init__(operator, model, role, on_event=on_event)
+
+    def read_frequency_hz(self, expected_hz: float) -> float:
+        """Ask; a count far from what is expected is asked for once more, and believed when it is repeated."""
+        known = expected_hz > 0
+        hint = f"about {quantities.show(expected_hz, 'Hz')}" if known else ""
+        prompt = Prompt(kind="read", title=f"What does the {self._label} show?", hint=hint)
+        asked_again = False
+        while True:
+            typed = self._line(prompt, HELP_FREQUENCY)
+            try:
+                frequency_hz = expected_hz if typed == "=" and known else quantities.parse(typed, "Hz")
+                if frequency_hz <= 0:
+                    raise ValueError("A frequency is above zero; type what the counter shows, such as 19.98 MHz.")
+            except ValueError as error:
+                self._operator.tell(str(error))
+                continue
+            if not known or asked_again or abs(frequency_hz / expected_hz - 1) <= FARTHEST_FREQUENCY:
+                return frequency_hz
+            asked_again = True
+            self._operator.tell(f"{typed}: expected {hint}. Read again; the same answer is believed.")
+
+
+class ManualScreen(Manual):
+    """A display read by eye."""
+
+    def __init__(
+        self,
+        operator: Operator,
+        model: Instrument,
+        role: Role = "unit",
+        unit: Unit | None = None,
+        *,
+        paths: Mapping[str, SignalPath] | None = None,
+        on_event: OnEvent = lambda _kind, _text: None,
+    ) -> None:
+        super().__init__(operator, model, role, on_event=on_event)
+        self._unit, self._paths = unit, paths or {}
+        self._height_div = unit.vertical_div if unit else float(getattr(model, "vertical_div", 8.0))
+        self._width_div = unit.horizontal_div if unit else 10.0
+        self._view: View | None = None
+        self._shown: Mapping[str, str] | None = None
+        self._path = ""
+
+    def show(self, view: View) -> None:
+        """Kept for the next prompt, which asks for the setting and the reading at once."""
+        self._view = view
+
+    def read(self, step: Measure) -> Reading:
+        """Ask for the settings that changed, and for the reading."""
+        self._view = step.view
+        if step.tune_to_div is not None:
+            return self._tune(step, step.tune_to_div)
+        reading = self._ask(step)
+        if reading.status != "read" or reading.value is None or self._is_plausible(step, reading.value):
+            return reading
+        span = self._span(step)
+        self._operator.tell(f"{reading.said}: expected {span}. Read again; the same answer is believed.")
+        again = self._ask(step)
+        if again.status != "read":
+            return again
+        first = f"first_{'div' if unit_of(step.quantity) == 'div' else unit_of(step.quantity)}"
+        return Reading(
+            value=again.value, said=f"{reading.said}; again: {again.said}", flags=("asked again",),
+            more={first: reading.value},
+        )  # fmt: skip
+
+    def _ask(self, step: Measure) -> Reading:
+        prompt = self._prompt(step)
+        while True:
+            typed = " ".join(self._operator.ask(prompt).split())
+            try:
+                answer = read_answer(typed, step, self._screen_div(step))
+            except ValueError as error:
+                self._operator.tell(str(error))
+                continue
+            match answer:
+                case Value(value=value):
+                    self._settled(step)
+                    return Reading(value=value, said=typed)
+                case Note(text=text):
+                    self._keep(text)
+                case "off":
+                    self._settled(step)
+                    return Reading(status="off_screen", said=typed)
+                case "skip":
+                    return Reading(status="skipped", said=typed)
+                case "back":
+                    raise GoBack
+                case "stop":
+                    raise OperatorStop(STOPPED)
+                case "help":
+                    self._operator.tell(HELP)
+                case _:
+                    assert_never(answer)
+
+    def _tune(self, step: Measure, target_div: float) -> Reading:
+        """The person brings the trace onto the lines with the frequency; the counter then has the answer."""
+        lines = (
+            *self._settings(step),
+            f"turn the generator's frequency until the trace spans {target_div:g} div, top to bottom",
+            "press Enter when it does; where it cannot be met, type what it spans instead",
+        )
+        title = f"Tune until {self._where(step)} shows {target_div:g} div"
+        prompt = Prompt(kind="read", title=title, lines=lines, step=step, hint=f"{target_div:g} div")
+        while True:
+            typed = self._line(prompt, HELP)
+            if typed.lower() in ("", "=", "done", "ok", "yes"):
+                self._settled(step)
+                return Reading(value=target_div, said=typed)
+            try:
+                answer = read_answer(typed, step, self._screen_div(step))
+            except ValueError as error:
+                self._operator.tell(str(error))
+                continue
+            if isinstance(answer, Value):
+                self._settled(step)
+                return Reading(value=answer.value, said=typed)
+            return Reading(status="off_screen" if answer == "off" else "skipped", said=typed)
+
+    # The words of the prompt.
+
+    def _prompt(self, step: Measure) -> Prompt:
+        lines = [*self._settings(step), f"applied: {describe_stimulus(step.stimulus)}"]
+        if step.because:
+            lines.append(f"asked because {step.because}")
+        hint = expectation(step, self._unit)
+        if hint:
+            lines.append(hint)
+        title = f"{self._where(step)}: {_ASKS[step.quantity]}"
+        return Prompt(kind="read", title=title, lines=tuple(lines), step=step, hint=hint)
+
+    def _settings(self, step: Measure) -> list[str]:
+        """What is to be changed on the display; everything when nothing is known."""
+        parts = view_parts(step.view)
+        known = self._shown or {}
+        lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
+        if step.path != self._path or self._shown is None:
+            label = self._paths[step.path].label if step.path in self._paths else ""
+            lines.append(f"path: {step.path}" + (f" ({label})" if label else ""))
+        return lines
+
+    def _settled(self, step: Measure) -> None:
+        self._shown, self._path = view_parts(step.view), step.path
+
+    def _where(self, step: Measure) -> str:
+        return f"Channel {step.view.channel} of the {'unit' if self.role == 'unit' else self._label}"
+
+    def _screen_div(self, step: Measure) -> float:
+        return self._width_div if step.quantity == "span" else self._height_div
+
+    @staticmethod
+    def _is_plausible(step: Measure, value: float) -> bool:
+        return (step.expected_low is None or value >= step.expected_low) and (
+            step.expected_high is None or value <= step.expected_high
+        )
+
+    @staticmethod
+    def _span(step: Measure) -> str:
+        unit = unit_of(step.quantity)
+        low, high = (
+            None if end is None else quantities.show(end, unit, 3) for end in (step.expected_low, step.expected_high)
+        )
+        if low is not None and high is not None:
+            return f"about {low} to {high}"
+        return f"at least {low}" if low is not None else f"at most {high}"
+
+
+_ASKS: Final = {
+    "deflection": "how many divisions from the ground line?",
+    "peak_to_peak": "how many divisions from bottom to top?",
+    "trace_width": "how thick is the trace, in divisions?",
+    "span": "how many divisions between the two marks?",
+    "rise_time": "what is the rise time, 10 % to 90 %?",
+    "overshoot": "how large is the overshoot, in % of the amplitude?",
+    "top_aberration": "how far does the top depart from flat, in % of the amplitude?",
+}

@@ -1,0 +1,166 @@
+"""A display with a remote interface, by SCPI: the unit under test, or the reference scope."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from drivers.commands import SCOPE
+from drivers.remote import Remote
+from drivers.waveform import Aliased, Screenful, read_record
+from harness.errors import AnalysisError, InstrumentError
+from harness.link import NUMBER, Link, NoValue
+from harness.steps import Measure, Reading, Sine, TimeMarks, View
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from harness.models import Reference, Unit, UnitLink
+
+POINTS: Final = 1000
+OWN: Final = "own measurement"
+_COUPLING: Final = {"dc": "DC", "ac": "AC", "ground": "GRO"}
+_NUMBERS: Final = rf"{NUMBER}(?:\s*,\s*{NUMBER})*"
+
+
+class ScpiScope(Remote):
+    """Reads its record; where the bench file leaves "record" empty, the instrument's own measurements."""
+
+    def __init__(self, link: Link, model: UnitLink | Reference, unit: Unit | None = None) -> None:
+        super().__init__(link, "reference" if unit is None else "unit", SCOPE, model.commands)
+        self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
+        self._width_div = unit.horizontal_div if unit is not None else 10.0
+
+    def show(self, view: View) -> None:
+        """Set the display, in one message."""
+        values = self._values(view)
+        names = ("coupling", "range", "offset", "sweep", "points")
+        texts = [self.commands.text(name, **values) for name in names]
+        if self.commands.has("record"):
+            texts.append(self.commands.text("format"))
+        self.establish(self.commands.message(*texts))
+
+    def read(self, step: Measure) -> Reading:
+        """Take a record and read the step's quantity from it."""
+        self.show(step.view)
+        sweep_s = self._sweep_s(step.view)
+        self.link.set(self.commands.text("start", channel=step.view.channel), extra_s=2 * sweep_s)
+        if not self.commands.has("record"):
+            return self._own(step)
+        volts = self._record(step.view.channel)
+        try:
+            return read_record(step, volts, self._screenful(step.view, volts.size))
+        except Aliased as error:
+            if not self._has_own(step):
+                raise InstrumentError(self.link.name, str(error)) from error
+            return self._own(step, "aliased")
+        except AnalysisError as error:
+            raise AnalysisError(f"{self.link.name}: {error}") from error
+
+    # The record.
+
+    def _record(self, channel: int) -> NDArray[np.float64]:
+        command = self.commands.text("record", channel=channel)
+        form = self.commands.text("format").upper()
+        if "ASC" in form:
+            return np.array([float(item) for item in self.link.query(command, _NUMBERS).split(",")])
+        kind = ("<" if "SWAP" in form else ">") + ("f8" if "64" in form else "f4")
+        size = np.dtype(kind).itemsize
+        data = self.link.query_block(command, expected_bytes=POINTS * size)
+        if not data or len(data) % size:
+            raise InstrumentError(
+                self.link.name, f"sends a record of {len(data)} bytes, which are no whole samples", command=command
+            )
+        return np.frombuffer(data, dtype=kind).astype(np.float64)
+
+    def _screenful(self, view: View, samples: int) -> Screenful:
+        centre_v = self._centre_v(view)
+        half_v = self._height_div / 2 * view.volts_per_div
+        return Screenful(
+            interval_s=self._sweep_s(view) / samples,
+            low_v=centre_v - half_v,
+            high_v=centre_v + half_v,
+            volts_per_div=view.volts_per_div,
+            s_per_div=view.s_per_div / view.magnifier,
+            ground_v=centre_v + view.ground_line_div * view.volts_per_div,
+        )
+
+    def _values(self, view: View) -> dict[str, float | str]:
+        return {
+            "channel": view.channel,
+            "volts_per_div": view.volts_per_div,
+            "full_scale_v": _clean(self._height_div * view.volts_per_div),
+            "offset_v": self._centre_v(view),
+            "position_div": view.ground_line_div,
+            "coupling": _COUPLING[view.coupling],
+            "s_per_div": view.s_per_div,
+            "sweep_s": self._sweep_s(view),
+            "points": POINTS,
+            "magnifier": view.magnifier,
+        }
+
+    def _sweep_s(self, view: View) -> float:
+        return _clean(self._width_div * view.s_per_div / view.magnifier)
+
+    @staticmethod
+    def _centre_v(view: View) -> float:
+        """Voltage at the screen's centre when the ground line stands where it should."""
+        return _clean(-view.ground_line_div * view.volts_per_div)
+
+    # The instrument's own measurements.
+
+    def _own(self, step: Measure, *flags: str) -> Reading:
+        name, per_div = self._own_name(step)
+        text = self.commands.text(
+            name,
+            channel=step.view.channel,
+            frequency_hz=step.stimulus.frequency_hz if isinstance(step.stimulus, Sine) else 0.0,
+            expected_v=(step.expected or 0.0) * step.view.volts_per_div,
+        )
+        if not text:
+            raise InstrumentError(self.link.name, f"has no way to read {step.quantity}; see 'commands.{name}'")
+        try:
+            value = self.link.query_float(text) / per_div
+        except NoValue:
+            return Reading(status="off_screen", flags=(OWN, *flags))
+        if step.quantity == "span":
+            value *= self._periods(step)
+        limit_div = self._height_div / 2 if step.quantity == "deflection" else self._height_div
+        standing_div = value + step.view.ground_line_div if step.quantity == "deflection" else value
+        if step.quantity in ("deflection", "peak_to_peak") and abs(standing_div) >= limit_div:
+            return Reading(status="off_screen", flags=(OWN, *flags))
+        return Reading(value=value, flags=(OWN, *flags))
+
+    def _has_own(self, step: Measure) -> bool:
+        return step.quantity != "top_aberration" and self.commands.has(self._own_name(step)[0])
+
+    def _own_name(self, step: Measure) -> tuple[str, float]:
+        """Name the command, and what its answer is divided by."""
+        volts_per_div = step.view.volts_per_div
+        match step.quantity:
+            case "deflection":
+                return "mean", volts_per_div
+            case "peak_to_peak" if not isinstance(step.stimulus, Sine):
+                return "amplitude", volts_per_div
+            case "peak_to_peak" | "trace_width":
+                return "peak_to_peak", volts_per_div
+            case "span":
+                return "period", step.view.s_per_div / step.view.magnifier
+            case "rise_time":
+                return "rise_time", 1.0
+            case "overshoot":
+                return "overshoot", 100.0
+            case "top_aberration":
+                raise InstrumentError(self.link.name, "has no measurement of the flatness of a pulse's top of its own")
+
+    @staticmethod
+    def _periods(step: Measure) -> int:
+        if not isinstance(step.stimulus, TimeMarks) or step.expected is None:
+            raise AnalysisError("a span is read from time marks, with the divisions that they should be apart")
+        return max(1, round(step.expected * step.view.s_per_div / step.view.magnifier / step.stimulus.period_s))
+
+
+def _clean(value: float) -> float:
+    """Take off the last bits that a product leaves, so that 8 × 0.1 V is sent as 0.8."""
+    return float(f"{value:.12g}")
