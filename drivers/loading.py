@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 from drivers import Driver
 from harness.errors import ConfigError, HalfpowerError
 from harness.link import Link, OnEvent
+from harness.models import UnitLink
 
 if TYPE_CHECKING:
     from harness.models import Instrument, Setup
@@ -40,7 +41,9 @@ def make_driver(
     """Build a role's driver; `open_link` is called only for an instrument that has an address and a driver for it."""
     instrument = getattr(setup.bench, role)
     if instrument is None:
-        raise ConfigError(f"the bench has no {role}; add [{role}] to the bench file")
+        if role != "unit" or setup.unit.read != "eye":
+            raise ConfigError(f"the bench has no {role}; add [{role}] to the bench file")
+        instrument = UnitLink(driver="manual", maker=setup.unit.maker, model=setup.unit.model, serial=setup.job.serial)
     if instrument.driver == "manual" or (role in ("unit", "reference") and _is_read_by_eye(role, setup)):
         return _manual(role, instrument, setup, operator, on_event)
     own = None if instrument.driver == "scpi" else load_class(instrument.driver, role, folder)

@@ -60,7 +60,7 @@ class Manual:
     def close(self) -> None:
         """Nothing to let go of."""
 
-    def _line(self, prompt: Prompt, help_text: str) -> str:
+    def _line(self, prompt: Prompt, help_text: str, *, may_go_back: bool = True) -> str:
         """Ask until the answer is one for the caller; notes, help, back and stop are dealt with here."""
         while True:
             typed = " ".join(self._operator.ask(prompt).split())
@@ -69,7 +69,7 @@ class Manual:
                 self._operator.tell(help_text)
             elif word == "stop":
                 raise OperatorStop(STOPPED)
-            elif word == "back":
+            elif word == "back" and may_go_back:
                 raise GoBack
             elif word == "note" or word.startswith("note "):
                 self._keep(typed[5:])
@@ -82,9 +82,9 @@ class Manual:
         else:
             self._operator.tell("Write the remark after 'note'.")
 
-    def _do(self, prompt: Prompt) -> None:
+    def _do(self, prompt: Prompt, *, may_go_back: bool = True) -> None:
         while True:
-            typed = self._line(prompt, HELP_DO)
+            typed = self._line(prompt, HELP_DO, may_go_back=may_go_back)
             if typed.lower() in ("", "done", "ok", "yes"):
                 return
             self._operator.tell(
@@ -123,7 +123,7 @@ class ManualSource(Manual):
         if self._on is False:
             return
         self._on = None
-        self._do(Prompt(kind="do", title=f"Switch the output of the {self._label} off"))
+        self._do(Prompt(kind="do", title=f"Switch the output of the {self._label} off"), may_go_back=False)
         self._on = False
 
 
