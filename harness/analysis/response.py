@@ -64,6 +64,7 @@ __all__ = [
 
 COVERAGE_FACTOR = 2.0
 COARSE_LN = 0.35
+SEPARATE_LN = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +260,7 @@ def _interpolated(
     )
     pair = observations[crossing.below - 1 : crossing.below + 1]
     reading_variance = max(o.s_db**2 for o in pair)
-    slope_db = min(crossing.slope_db, -2.5 * plan.drop_db / HALF_POWER_DB)
+    slope_db = _wide_slope_db(crossing, observations, plan)
     readings_db = math.sqrt(reading_variance + (slope_db * crossing.gap) ** 2 / 12.0)
     return _result(
         frequency_hz=math.exp(crossing.log_f),
@@ -268,6 +269,17 @@ def _interpolated(
         plan=plan,
         flags=flags,
     )
+
+
+def _wide_slope_db(crossing: _Crossing, observations: Sequence[Observation], plan: ResponsePlan) -> float:
+    """Return the slope between readings far enough apart to show one, within what roll-offs have."""
+    left = next(
+        (o for o in reversed(observations) if o.log_f <= crossing.log_f - SEPARATE_LN), observations[crossing.below - 1]
+    )
+    right = next((o for o in observations if o.log_f >= crossing.log_f + SEPARATE_LN), observations[crossing.below])
+    scale = plan.drop_db / HALF_POWER_DB
+    slope_db = (right.y_db - left.y_db) / (right.log_f - left.log_f)
+    return -min(max(-slope_db, 2.5 * scale), 25.0 * scale)
 
 
 def birge_ratio(fit: CrossingFit, used: Sequence[Observation], reduced: Reduced) -> float:
@@ -290,7 +302,8 @@ def _coarse_variance(fit: CrossingFit, used: Sequence[Observation], flags: list[
     """Variance in ln f added where a steep crossing lies between two readings far apart."""
     left = max((o.log_f for o in used if o.log_f <= fit.log_f), default=fit.log_f)
     right = min((o.log_f for o in used if o.log_f >= fit.log_f), default=fit.log_f)
-    if right - left <= COARSE_LN / fit.narrowing:
+    limit = COARSE_LN / fit.narrowing
+    if right - left <= limit or min(right - fit.log_f, fit.log_f - left) <= 0.25 * limit:
         return 0.0
     flags.append(
         Flag(

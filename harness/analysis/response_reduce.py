@@ -145,11 +145,8 @@ def _discarded(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Itera
     gone = superseded(readings)
     for index, reading in enumerate(readings):
         if index not in gone and off_screen(reading, plan):
-            yield Flag(
-                code="off_screen",
-                sentence=f"{reading.deflection_div:g} div at {hertz(reading.frequency_hz)} is off the screen or clipped: "
-                "not used. Lower the level.",
-            )
+            where = f"{reading.deflection_div:g} div at {hertz(reading.frequency_hz)}"
+            yield Flag(code="off_screen", sentence=f"{where} is off the screen or clipped: not used. Lower the level.")
 
 
 def _without_outlier(
@@ -161,7 +158,7 @@ def _without_outlier(
     levels_db = {i: DB_PER_NEPER * math.log(readings[i].deflection_div) - readings[i].level_db for i in indices}
     ordered = sorted(levels_db.values())
     median_db = 0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
-    kept = [i for i in indices if abs(levels_db[i] - median_db) <= max(6.0 * standard_db(readings[i], plan), 0.3)]
+    kept = [i for i in indices if abs(levels_db[i] - median_db) <= max(4.5 * standard_db(readings[i], plan), 0.1)]
     if 2 * len(kept) <= len(indices):
         return indices
     flags += [

@@ -8,13 +8,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.analysis.response import Evaluation, evaluate, fitted_db
-from harness.analysis.response_model import DB_PER_NEPER, ResponsePlan, ResponseReading, hertz
+from harness.analysis.response_fit import model_error_db
+from harness.analysis.response_model import DB_PER_NEPER, ResponsePlan, ResponsePoint, ResponseReading, hertz
 from harness.analysis.response_reduce import Reduced, is_reference, off_screen, standard_db, superseded, usable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 UNLIKELY = 4.5
+# A reading is only called wrong where no response would excuse it: the model error counts several times.
+LENIENT = 3.0
+LEAST_FREEDOM = 3
 REFERENCE_OFF = 0.25
 HIGHEST_DB, LOWEST_TO_RATED_DB = 4.0, -14.0
 RISE_DB_PER_LN, FALL_DB_PER_LN = 6.0, 45.0
@@ -110,8 +114,6 @@ def _envelope_db(log_f: float, reduced: Reduced, plan: ResponsePlan) -> tuple[fl
         slack, distance = reach + UNLIKELY * o.s_db, log_f - o.log_f
         low = max(low, o.y_db - FALL_DB_PER_LN * distance - slack)
         high = min(high, o.y_db + RISE_DB_PER_LN * distance + slack)
-    else:
-        high = min(high, max(1.0, reach))
     if above:
         o = above[0]
         slack, distance = reach + UNLIKELY * o.s_db, o.log_f - log_f
@@ -126,24 +128,23 @@ def _fit_span_db(log_f: float, evaluation: Evaluation, low: float, high: float) 
     if fit is None or evaluation.reduced is None:
         return low, high
     w = log_f - fit.log_f
-    if abs(w) > 0.7 / fit.narrowing:
+    coarse = any(flag.code == "coarse" for flag in evaluation.result.flags)
+    if coarse or abs(w) > 0.7 / fit.narrowing or fit.degrees_of_freedom < LEAST_FREEDOM:
         return low, high
     value, variance, model = fitted_db(fit, np.array([w]), evaluation.target_db)
-    reach = UNLIKELY * math.sqrt(float(variance[0]) + float(model[0]) ** 2)
+    reach = UNLIKELY * math.hypot(math.sqrt(float(variance[0])), LENIENT * float(model[0]))
     return max(low, float(value[0]) - reach), min(high, float(value[0]) + reach)
 
 
-def reference_in_doubt(readings: Sequence[ResponseReading], plan: ResponsePlan) -> tuple[int, str] | None:
-    """Return the reference reading to ask again: where only two stand and they disagree, the later one."""
+def reference_in_doubt(readings: Sequence[ResponseReading], plan: ResponsePlan) -> bool:
+    """Say whether the reference rests on two readings that disagree; a third then tells which of them to drop."""
     indices = [i for i in usable(readings, plan) if is_reference(readings[i], plan)]
-    if len(indices) != 2 or readings[indices[1]].purpose == "re-ask":
-        return None
+    if len(indices) != 2:
+        return False
     first, second = (readings[i] for i in indices)
-    ratio_db = DB_PER_NEPER * math.log(second.deflection_div / first.deflection_div)
-    difference = ratio_db - second.level_db + first.level_db
-    if abs(difference) <= UNLIKELY * math.hypot(standard_db(first, plan), standard_db(second, plan)):
-        return None
-    return indices[1], f"The reference reads {difference:+.2f} dB against the first time. Read again."
+    ratio_db = DB_PER_NEPER * math.log(max(second.deflection_div, 1e-6) / max(first.deflection_div, 1e-6))
+    difference_db = ratio_db - second.level_db + first.level_db
+    return abs(difference_db) > UNLIKELY * math.hypot(standard_db(first, plan), standard_db(second, plan))
 
 
 def audit(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: ResponsePlan) -> tuple[int, str] | None:
@@ -157,13 +158,23 @@ def audit(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: Res
         index = o.members[-1]
         reading = readings[index]
         asked = reading.purpose == "re-ask" or index in gone or (reading.on_line and plan.line == "frequency")
-        if point.residual is None or asked or abs(point.residual) <= UNLIKELY:
+        if asked or (residual := _lenient_residual(point, evaluation)) <= UNLIKELY:
             continue
-        if worst is None or abs(point.residual) > worst[0]:
-            worst = (abs(point.residual), index)
+        if worst is None or residual > worst[0]:
+            worst = (residual, index)
     if worst is None:
         return None
     reading = readings[worst[1]]
     others = [r for i, r in enumerate(readings) if i != worst[1] and i not in gone]
     span = expected_span(reading.frequency_hz, reading.level_db, others, plan)
     return worst[1], f"{reading.deflection_div:g} at {hertz(reading.frequency_hz)}{_expected(span)}. Read again."
+
+
+def _lenient_residual(point: ResponsePoint, evaluation: Evaluation) -> float:
+    """Return the size of a studentised residual with the model error counted several times."""
+    fit = evaluation.fit
+    if fit is None or point.fitted_db is None or point.residual is None:
+        return 0.0
+    w = np.array([math.log(point.frequency_hz) - fit.log_f])
+    model = float(model_error_db(w, c1=fit.slope_db, k=fit.narrowing)[0])
+    return abs(point.residual) * math.hypot(point.u_db, model) / math.hypot(point.u_db, LENIENT * model)

@@ -19,7 +19,7 @@ from harness.analysis.response_model import (
     Tuning,
     hertz,
 )
-from harness.analysis.response_reduce import Observation, Reduced, is_reference, superseded, usable
+from harness.analysis.response_reduce import Observation, Reduced, is_reference, off_screen, superseded, usable
 from harness.analysis.response_suspect import audit, expected_span, implausible, reference_in_doubt
 
 if TYPE_CHECKING:
@@ -34,6 +34,8 @@ CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
 TOP_RESOLUTION_DB = 0.058
 MOST_AT_TOP = 24
+CLOSE_LN, CLOSE_SPAN_LN = 0.05, 0.5
+LOWER_BY_DB, LOWEST_LEVEL_DB = 3.0, -12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +86,7 @@ def next_request(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask
         return again
     evaluation = evaluate(readings, plan)
     reduced = evaluation.reduced
-    if reduced is None or _reference_count(readings, plan) < _references_at_start(plan):
+    if reduced is None:
         return _reference(readings, plan)
     if len(readings) >= plan.max_readings:
         return Stop(
@@ -93,7 +95,7 @@ def next_request(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask
         )
     if (scan := _scan(readings, reduced, plan)) is not None:
         return scan
-    if evaluation.fit is None:
+    if evaluation.fit is None or any(flag.code == "coarse" for flag in evaluation.result.flags):
         return _without_fit(readings, evaluation, reduced, plan)
     return _refine_or_stop(readings, evaluation, reduced, plan)
 
@@ -103,15 +105,15 @@ def _ask_again(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask |
     if not readings:
         return None
     last = readings[-1]
+    slip = plan.typed and last.purpose != "re-ask" and last.deflection_div > plan.screen_div
+    if off_screen(last, plan) and not slip and last.level_db > LOWEST_LEVEL_DB:
+        level_db = round(last.level_db - LOWER_BY_DB, 2)
+        because = f"{last.deflection_div:g} at {hertz(last.frequency_hz)} is off the screen or clipped: level lowered."
+        return _ask(last.frequency_hz, level_db, "re-ask", readings[:-1], plan, because=because)
     if last.purpose == "re-ask" or (last.on_line and not plan.typed):
         return None
     sentence = implausible(last, readings[:-1], plan)
-    if sentence is None:
-        return None
-    beyond = last.deflection_div > plan.screen_div - 0.2
-    if beyond and not plan.typed:
-        return _ask(last.frequency_hz, round(last.level_db - 3.0, 2), "re-ask", readings[:-1], plan, because=sentence)
-    return _repeat(last, readings[:-1], plan, sentence)
+    return None if sentence is None else _repeat(last, readings[:-1], plan, sentence)
 
 
 def _repeat(reading: ResponseReading, others: Sequence[ResponseReading], plan: ResponsePlan, because: str) -> Ask:
@@ -130,10 +132,6 @@ def _repeat(reading: ResponseReading, others: Sequence[ResponseReading], plan: R
 
 
 # Reference and scan ---------------------------------------------------------------------------------------------------
-
-
-def _references_at_start(plan: ResponsePlan) -> int:
-    return 2 if plan.typed else 1
 
 
 def _reference_count(readings: Sequence[ResponseReading], plan: ResponsePlan) -> int:
@@ -255,7 +253,7 @@ def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
     """Return ln f of the next bracketing step, equation (15).
 
     With z = ln((10^(−y/10) − 1)/(10^(drop/10) − 1)) a roll-off of any order is nearly straight in ln f, and z = 0 is
-    the crossing.
+    the crossing. Neighbours closer than readings can tell apart are spread again, so that a slope can be seen.
     """
     top, bottom = math.log(plan.max_hz), math.log(plan.min_hz)
     if not reduced.observations:
@@ -268,6 +266,9 @@ def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
     if first_below == 0:
         return max(right.log_f - min(max(1.15 * _z(right, plan) / 3.0, 0.08), 0.7), bottom)
     left = reduced.observations[first_below - 1]
+    if right.log_f - left.log_f < CLOSE_LN:
+        middle = 0.5 * (left.log_f + right.log_f)
+        return middle + CLOSE_SPAN_LN * (van_der_corput(len(reduced.observations)) - 0.5)
     z_left, z_right = _z(left, plan), _z(right, plan)
     share = min(max(z_left / (z_left - z_right), 0.1), 0.9)
     return left.log_f + share * (right.log_f - left.log_f)
@@ -291,10 +292,11 @@ def _refine_or_stop(
     slope = abs(fit.slope_db)
     near = [o for o in reduced.observations if abs(o.log_f - fit.log_f) <= 0.35 / fit.narrowing]
     n_near = sum(len(o.members) for o in near)
-    single_db = _single_db(near, reduced, plan)
+    n_used = sum(len(o.members) for o in reduced.observations if abs(o.log_f - fit.log_f) <= 0.7 / fit.narrowing)
+    single_db = _single_db(reduced, plan)
     confirmations = _confirmations(near, fit.log_f, slope, single_db, result.u_readings_rel)
     wanted = CONFIRM_TYPED if plan.typed else CONFIRM_AUTOMATIC
-    settled = n_near >= LEAST_AT_CROSSING and confirmations >= wanted
+    settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted
     if result.u_readings_rel <= plan.target_rel and settled:
         return _audit_or_stop(readings, evaluation, plan)
     reference = reduced.reference
@@ -309,11 +311,10 @@ def _refine_or_stop(
     return _crossing(log_f, n_near, purpose, readings, plan)
 
 
-def _single_db(near: Sequence[Observation], reduced: Reduced, plan: ResponsePlan) -> float:
+def _single_db(reduced: Reduced, plan: ResponsePlan) -> float:
     """Return the standard uncertainty of one more reading at the crossing."""
-    del near
-    drop = max(plan.drop_db - plan.headroom_db, 0.0)
-    shown_div = reduced.reference.deflection_div * 10.0 ** (-drop / 20.0)
+    drop_db = max(plan.drop_db - plan.headroom_db, 0.0)
+    shown_div = reduced.reference.deflection_div * math.exp(-drop_db / DB_PER_NEPER)
     return DB_PER_NEPER * plan.reader.standard_div(shown_div) / shown_div
 
 
@@ -333,8 +334,8 @@ def _audit_or_stop(readings: Sequence[ResponseReading], evaluation: Evaluation, 
     """Before stopping: the reference once more, doubtful readings again, and the reason."""
     if not _reference_at_end(readings, plan):
         return _reference(readings, plan)
-    if (doubt := reference_in_doubt(readings, plan)) is not None:
-        return doubt_ask(doubt, readings, plan)
+    if reference_in_doubt(readings, plan):
+        return _reference(readings, plan)
     if (doubt := audit(readings, evaluation, plan)) is not None:
         return doubt_ask(doubt, readings, plan)
     result = evaluation.result
@@ -344,7 +345,7 @@ def _audit_or_stop(readings: Sequence[ResponseReading], evaluation: Evaluation, 
     frequency, u_rel = hertz(result.frequency_hz or 0.0), 100.0 * (result.u_readings_rel or 0.0)
     return Stop(
         reason="reached",
-        sentence=f"{frequency} from {result.readings_used} readings; they leave an uncertainty of {u_rel:.2g} % (k = 1).",
+        sentence=f"{frequency} from {result.readings_used} readings; they leave u = {u_rel:.2g} %.",
     )
 
 
@@ -387,7 +388,7 @@ def crossing_line(plan: ResponsePlan, count: int) -> tuple[float, float]:
     spare_db = plan.headroom_db - plan.drop_db - max(LINE_STEPS_DB)
     line_div = reference_div if spare_db >= 0.0 else max(1, math.floor(reference_div * 10.0 ** (spare_db / 20.0)))
     level_db = plan.drop_db + 20.0 * math.log10(line_div / reference_div) + LINE_STEPS_DB[count % 3]
-    return float(line_div), round(level_db, 2)
+    return float(line_div), float(round(level_db, 2))
 
 
 # Setpoints ------------------------------------------------------------------------------------------------------------
