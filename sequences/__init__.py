@@ -1,1 +1,75 @@
-"""Measuring sequences: generators without I/O."""
+"""Measuring sequences: generators without I/O, pure functions of their replies.
+
+A sequence is a module with `Options` (a model of its options), `plan(setup, options)` and
+`script(setup, options)`, which yields the steps. `needs(options)` names the roles it uses. What this package
+does not list may come from a file of the user's beside the job file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+from pydantic import BaseModel
+
+from harness import steps
+from harness.models import Setup
+from harness.steps import Measure, Role, connect
+
+BUILT_IN: Final = ("vertical", "bandwidth", "time_base", "pulse")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One point as it is planned: the step, and how often it is read."""
+
+    step: Measure
+    repeats: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """The points in their order of work, and what this equipment cannot do, in sentences."""
+
+    points: tuple[Planned, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+class Definition(Protocol):
+    """What a module of this package, or a user's own file, offers."""
+
+    Options: type[BaseModel]
+
+    def needs(self, options: Any) -> tuple[Role, ...]:
+        """The roles that the sequence uses."""
+
+    def plan(self, setup: Setup, options: Any) -> Plan:
+        """The points known beforehand."""
+
+    def script(self, setup: Setup, options: Any) -> steps.Sequence[Any]:
+        """The steps."""
+
+
+def channels_of(setup: Setup, chosen: tuple[int, ...]) -> tuple[int, ...]:
+    """The channels asked for, or all of the unit."""
+    return chosen or tuple(range(1, setup.unit.channels + 1))
+
+
+def reconnect(before: Measure | None, step: Measure) -> steps.Sequence[None]:
+    """Connect, where the step needs another connection than the one before."""
+
+    def place(at: Measure) -> tuple[object, ...]:
+        return at.path, at.source, at.display, at.view.channel
+
+    if before is None or place(before) != place(step):
+        yield from connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+
+
+def one_two_five(low: float, high: float) -> Iterator[float]:
+    """The 1-2-5 values from low to high."""
+    for exponent in range(-12, 13):
+        for mantissa in (1, 2, 5):
+            value = float(f"{mantissa}e{exponent}")
+            if low * (1 - 1e-9) <= value <= high * (1 + 1e-9):
+                yield value

@@ -1,0 +1,297 @@
+"""From levels and deflections as they were read to the half-power frequency: the level at the unit, corrected.   [pure]
+
+The sequence asks this after every reading, the report once from the journal: one way of reckoning for both.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, get_args
+
+from harness.analysis import levelling
+from harness.analysis.estimate import Contribution, expanded, rectangular
+from harness.analysis.level_table import LevelPoint, LevelTable
+from harness.analysis.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
+from harness.analysis.response_model import DB_PER_NEPER, HALF_POWER_DB, Purpose
+from harness.errors import AnalysisError
+from harness.models import Generator, Setup, SignalPath
+from harness.quantities import db, show
+from harness.steps import Measure, Reading, Sine
+
+LEVEL: Final = "level"
+LEVEL_CHECK: Final = "level check"
+_CAPACITANCE_KNOWN_TO: Final = 0.1  # of a stated input capacitance: common practice
+Taken = tuple[Measure, Reading]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """The options of a bandwidth measurement, as the journal's header holds them."""
+
+    reference_hz: float = 50e3
+    max_hz: float
+    deflection_div: float = 6.0
+    drop_db: float = HALF_POWER_DB
+    target: float = 0.01
+    scan: bool = False
+    tuned: bool = False
+    equal_deflection: bool = False
+    termination_corrected: bool = True
+
+    @classmethod
+    def from_options(cls, options: Mapping[str, Any], setup: Setup) -> Wanted:
+        """Take the SI options of the sequence."""
+        generator = setup.bench.generator
+        highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf]
+        return cls(
+            reference_hz=options.get("reference_frequency", 50e3),
+            max_hz=options.get("max_frequency") or min(highest),
+            deflection_div=options.get("deflection", 6.0),
+            drop_db=options.get("drop") or HALF_POWER_DB,
+            target=options.get("target", 0.01),
+            scan=options.get("scan", False),
+            tuned=options.get("tuned", False),
+            equal_deflection=options.get("equal_deflection", False),
+            termination_corrected=options.get("termination", "corrected") == "corrected",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Levelled:
+    """Readings with the level that each had, the plan they are judged by, and how the level was known."""
+
+    readings: tuple[ResponseReading, ...]
+    plan: ResponsePlan
+    level: tuple[LevelPoint, ...]
+    lines: tuple[Contribution, ...]
+    method: str
+
+
+def sine_level(step: Measure) -> tuple[float, float]:
+    """Frequency and level of a step's sine."""
+    if not isinstance(step.stimulus, Sine):
+        raise AnalysisError(f"a response is taken with a sine, not with {type(step.stimulus).__name__}.")
+    return step.stimulus.frequency_hz, step.stimulus.level_vpp
+
+
+def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequence[Taken]) -> Levelled:
+    """
+    Give each deflection of one channel the level that it had at the unit's input.
+
+    Parameters
+    ----------
+    setup, wanted
+        Bench, unit and job; the options.
+    level
+        Steps and readings of the reference, purposes `LEVEL` and `LEVEL_CHECK`; empty where the generator's own
+        flatness is relied on.
+    shown
+        Steps and readings of the unit, in order.
+    """
+    table = _table(setup, wanted, level)
+    base_vpp = next((sine_level(step)[1] for step, _ in shown), 1.0)
+    readings = []
+    for step, reading in shown:
+        if reading.value is None:
+            continue
+        set_hz, vpp = sine_level(step)
+        known_db = db(vpp / base_vpp) + _level_at(setup, wanted, table, set_hz).correction_db
+        readings.append(
+            ResponseReading(
+                frequency_hz=reading.frequency_hz or set_hz,
+                deflection_div=reading.value,
+                level_db=known_db,
+                purpose=_purpose(step.purpose),
+                on_line=step.tune_to_div is not None,
+            )
+        )
+    plan = _plan(setup, wanted)
+    found = half_power(readings, replace(plan, u_level_db=_u_db(setup, wanted, table, setup.unit.bandwidth)[0]))
+    crossing_hz = min(found.frequency_hz or setup.unit.bandwidth, wanted.max_hz)
+    u_db, lines = _u_db(setup, wanted, table, crossing_hz)
+    drift = _drift(level)
+    return Levelled(
+        readings=tuple(readings),
+        plan=replace(plan, u_level_db=math.hypot(u_db, drift)),
+        level=table.points if table else (),
+        lines=lines,
+        method=_method(setup, level),
+    )
+
+
+def result(found: Levelled) -> HalfPower:
+    """The half-power frequency."""
+    return half_power(found.readings, found.plan)
+
+
+def _purpose(text: str) -> Purpose:
+    return text if text in get_args(Purpose) else "refine"  # type: ignore[return-value]  # it was just looked up
+
+
+def _plan(setup: Setup, wanted: Wanted) -> ResponsePlan:
+    unit, generator = setup.unit, setup.bench.generator
+    low_hz = max(wanted.reference_hz, generator.frequency_low if generator else 0.0)
+    return ResponsePlan(
+        rated_hz=unit.bandwidth,
+        reference_hz=wanted.reference_hz,
+        min_hz=low_hz,
+        max_hz=wanted.max_hz,
+        deflection_div=wanted.deflection_div,
+        screen_div=unit.vertical_div,
+        reader=ReadingModel(resolution_div=unit.resolution, scatter_div=unit.scatter),
+        drop_db=wanted.drop_db,
+        u_frequency_rel=_u_frequency(setup),
+        target_rel=wanted.target,
+        headroom_db=wanted.drop_db if wanted.equal_deflection else 0.0,
+        typed=unit.read == "eye",
+        scan=wanted.scan,
+        line="frequency" if wanted.tuned else "none",
+    )
+
+
+def _u_frequency(setup: Setup) -> float:
+    for instrument in (setup.bench.counter, setup.bench.generator):
+        if instrument is not None:
+            for line in instrument.accuracy:
+                if line.function == "frequency":
+                    return line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
+    return 1e-5
+
+
+def _table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTable | None:
+    """The level per set volt as the reference showed it, relative to the reference frequency."""
+    reference = setup.bench.reference
+    if reference is None or not level:
+        return None
+    gathered: dict[float, list[float]] = {}
+    deflections: dict[float, float] = {}
+    for step, reading in level:
+        if reading.value:
+            set_hz, vpp = sine_level(step)
+            gathered.setdefault(set_hz, []).append(db(reading.value * step.view.volts_per_div / vpp))
+            deflections[set_hz] = reading.value
+    if wanted.reference_hz not in gathered or len(gathered) < 2:
+        return None
+    base_db = math.fsum(gathered[wanted.reference_hz]) / len(gathered[wanted.reference_hz])
+    points = []
+    for set_hz in sorted(gathered):
+        values, deflection = gathered[set_hz], deflections[set_hz]
+        one_db = DB_PER_NEPER * math.hypot(reference.scatter, reference.resolution / math.sqrt(12)) / deflection
+        points.append(
+            LevelPoint(
+                frequency_hz=set_hz,
+                level_db=math.fsum(values) / len(values) - base_db,
+                u_db=one_db / math.sqrt(len(values)),
+            )
+        )
+    return LevelTable(points=tuple(points))
+
+
+def _level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float) -> levelling.LevelCorrection:
+    """Level at the unit's input relative to that at the reference frequency, with every line of it."""
+    parts = []
+    if table is not None:
+        inside_hz = min(max(frequency_hz, table.points[0].frequency_hz), table.points[-1].frequency_hz)
+        shown = table.level(inside_hz)
+        parts.append(levelling.LevelCorrection(correction_db=shown.level_db, contributions=shown.contributions))
+        parts.append(_reference_response(setup, wanted, frequency_hz))
+    else:
+        parts.append(_own_flatness(setup.bench.generator, frequency_hz))
+    parts += _at_the_unit(setup, wanted, frequency_hz)
+    return levelling.combine(*parts)
+
+
+def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> levelling.LevelCorrection:
+    reference = setup.bench.reference
+    if reference is None or not (reference.flatness or reference.bandwidth):
+        return levelling.LevelCorrection(correction_db=0.0, contributions=())
+    response: levelling.Response
+    if reference.flatness:
+        response = levelling.MeasuredFlatness(
+            points=tuple(
+                levelling.FlatnessPoint(frequency_hz=p.frequency, indication_db=p.db, expanded_db=p.u)
+                for p in reference.flatness
+            )
+        )
+    elif reference.bandwidth_is == "stated":
+        response = levelling.StatedBandwidth(bandwidth_hz=reference.bandwidth or 0.0, shape=reference.shape)
+    else:
+        response = levelling.AtLeastBandwidth(bandwidth_hz=reference.bandwidth or 0.0)
+    return levelling.response_correction(response, frequency_hz, reference_frequency_hz=wanted.reference_hz)
+
+
+def _own_flatness(generator: Generator | None, frequency_hz: float) -> levelling.LevelCorrection:
+    for line in generator.accuracy if generator else ():
+        if line.db is not None and line.covers(frequency_hz=frequency_hz):
+            name = "flatness of the generator"
+            stated = rectangular(name, half_width=line.db, unit="dB")
+            if line.stated_as == "expanded":
+                stated = expanded(name, expanded=line.db, unit="dB")
+            return levelling.LevelCorrection(correction_db=0.0, contributions=(stated,))
+    raise AnalysisError(
+        "The level of the sine is not known: level it through a reference, or state the generator's flatness "
+        "as an accuracy line with 'db'."
+    )
+
+
+def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[levelling.LevelCorrection]:
+    bench, unit = setup.bench, setup.unit
+    parts = []
+    path = next((p for p in bench.paths.values() if p.termination is not None), SignalPath())
+    if path.termination is not None:
+        termination = levelling.Termination(
+            termination_ohm=path.termination,
+            input_ohm=unit.input.resistance,
+            input_capacitance_f=unit.input.capacitance,
+            capacitance_tolerance_f=_CAPACITANCE_KNOWN_TO * unit.input.capacitance,
+            source_ohm=path.termination,
+        )
+        here = levelling.termination_correction(termination, frequency_hz)
+        at_reference = levelling.termination_correction(termination, wanted.reference_hz)
+        if wanted.termination_corrected:
+            parts.append(replace(here, correction_db=here.correction_db - at_reference.correction_db))
+    generator_vswr = bench.generator.vswr if bench.generator else 1.0
+    if bench.reference is not None and bench.reference.vswr > 1 and generator_vswr > 1:
+        parts.append(levelling.mismatch(generator_vswr, bench.reference.vswr, name="mismatch, reference"))
+    if path.vswr > 1 and generator_vswr > 1:
+        parts.append(levelling.mismatch(generator_vswr, path.vswr, name="mismatch, unit"))
+    return parts
+
+
+def _u_db(
+    setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float
+) -> tuple[float, tuple[Contribution, ...]]:
+    known = _level_at(setup, wanted, table, frequency_hz)
+    return known.u_db, known.contributions
+
+
+def _drift(level: Sequence[Taken]) -> float:
+    """Standard uncertainty from how far the level had gone at the end, where it was checked."""
+    before: dict[float, float] = {}
+    changes = []
+    for step, reading in level:
+        set_hz, vpp = sine_level(step)
+        if reading.value:
+            now_db = db(reading.value * step.view.volts_per_div / vpp)
+            if step.purpose == LEVEL_CHECK and set_hz in before:
+                changes.append(now_db - before[set_hz])
+            elif step.purpose == LEVEL:
+                before[set_hz] = now_db
+    return levelling.drift_correction(changes).u_db if changes else 0.0
+
+
+def _method(setup: Setup, level: Sequence[Taken]) -> str:
+    if not level or setup.bench.reference is None:
+        return "level by the generator's own stated flatness"
+    reference = setup.bench.reference
+    if reference.flatness:
+        own = "its measured flatness corrected"
+    elif reference.bandwidth is None:
+        own = "its own response taken as flat"
+    elif reference.bandwidth_is == "stated":
+        own = f"its stated bandwidth of {show(reference.bandwidth, 'Hz')} corrected ({reference.shape} shape)"
+    else:
+        own = f"its bandwidth of at least {show(reference.bandwidth, 'Hz')} corrected by half its largest droop"
+    return f"level held through {reference.label}, {own}"

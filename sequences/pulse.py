@@ -1,0 +1,94 @@
+"""Rise time, overshoot and flatness of the top, from a fast edge."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Final, Literal
+
+from pydantic import Field
+
+from harness import steps
+from harness.errors import AnalysisError
+from harness.models import Calibrator, Generator, Model, Setup, SignalPath, Volts
+from harness.steps import FastEdge, Measure, Quantity, Role, View, measure
+from sequences import Plan, Planned, channels_of, reconnect
+
+TITLE: Final = "Pulse response"
+_EDGE_DIV: Final = 5.0  # between the 0 and 100 % lines of a graticule
+
+
+class Options(Model):
+    """What a job may choose."""
+
+    channels: tuple[int, ...] = Field((), description="channels; all if left out")
+    path: str = "straight"
+    source: Literal["calibrator", "generator"] = "calibrator"
+    volts_per_div: Volts | None = None
+    repeats: int = Field(1, ge=1, le=20)
+
+
+def needs(options: Options) -> tuple[Role, ...]:
+    """The roles that the sequence uses."""
+    return (options.source,)
+
+
+def plan(setup: Setup, options: Options) -> Plan:
+    """Each channel: the edge, then the top."""
+    unit = setup.unit
+    wanted: list[Quantity] = ["rise_time"]
+    wanted += ["overshoot"] if unit.tolerance.overshoot is not None else []
+    wanted += ["top_aberration"] if unit.tolerance.top_aberration is not None else []
+    steps_ = [
+        _step(setup, options, channel, what) for channel in channels_of(setup, options.channels) for what in wanted
+    ]
+    return Plan(points=tuple(Planned(step=step, repeats=options.repeats) for step in steps_))
+
+
+def _source(setup: Setup, options: Options) -> Calibrator | Generator:
+    source = setup.bench.calibrator if options.source == "calibrator" else setup.bench.generator
+    if source is None or source.edge_rise_time is None:
+        raise AnalysisError(
+            f"bench {setup.bench.name!r}: the {options.source} gives no fast edge; state its edge_rise_time, "
+            "or take the other source."
+        )
+    return source
+
+
+def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> Measure:
+    unit, source = setup.unit, _source(setup, options)
+    path = setup.bench.paths.get(options.path, SignalPath())
+    volts_per_div = options.volts_per_div or unit.bandwidth_volts_per_div or min(unit.volts_per_div, key=_near_tenth)
+    rated_s = unit.rise_time or 0.35 / unit.bandwidth
+    expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
+    sweep_s = expected_s if quantity == "rise_time" else 10 * expected_s
+    frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
+    return Measure(
+        purpose=quantity.replace("_", " "),
+        path=options.path,
+        source=options.source,
+        stimulus=FastEdge(level_vpp=round(_EDGE_DIV * volts_per_div * path.divides_by, 9), frequency_hz=frequency_hz),
+        display="unit",
+        view=View(
+            channel=channel,
+            volts_per_div=volts_per_div,
+            s_per_div=min(unit.s_per_div or (sweep_s,), key=lambda s: abs(math.log(s / sweep_s))),
+            ground_line_div=-_EDGE_DIV / 2,
+        ),
+        quantity=quantity,
+        expected=float(f"{expected_s:.3e}") if quantity == "rise_time" else 0.0,
+    )
+
+
+def _near_tenth(volts_per_div: float) -> float:
+    return abs(math.log(volts_per_div / 0.1))
+
+
+def script(setup: Setup, options: Options) -> steps.Sequence[None]:
+    """Read every parameter of every channel."""
+    before: Measure | None = None
+    for planned in plan(setup, options).points:
+        yield from reconnect(before, planned.step)
+        for repeat in range(planned.repeats):
+            yield from measure(replace(planned.step, repeat=repeat))
+        before = planned.step

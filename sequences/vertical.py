@@ -1,0 +1,203 @@
+"""Every deflection factor of every channel, straight and through a divider probe: DC, or a 1 kHz square wave."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+from pydantic import Field
+
+from harness import steps
+from harness.analysis.ordering import WorkPoint, arrange
+from harness.analysis.planning import repeats_to_decide
+from harness.assess import (
+    LevelChoice,
+    choose_level,
+    deflection_budget,
+    levels_for_linearity,
+    limits_for,
+    lower_level,
+)
+from harness.assess.sources import level_of
+from harness.errors import AnalysisError
+from harness.models import Calibrator, Model, Setup, SignalPath, Volts
+from harness.quantities import show
+from harness.steps import Dc, Measure, NoSignal, Reading, Role, Square, View, measure
+from sequences import Plan, Planned, channels_of, reconnect
+
+TITLE: Final = "Vertical deflection"
+_TRIES_OFF_SCREEN: Final = 4
+_BELIEVED_WITHIN: Final = 0.15  # of the expected deflection; what lies beyond is asked once more
+
+
+class Options(Model):
+    """What a job may choose."""
+
+    channels: tuple[int, ...] = Field((), description="channels; all if left out")
+    paths: tuple[str, ...] = Field(("straight",), min_length=1, description="paths, such as ['straight', 'divider']")
+    ranges: tuple[Volts, ...] = Field((), description="deflection factors; all if left out")
+    signal: Literal["dc", "square"] = Field("dc", description="DC from the ground line, or a square wave")
+    levels: int = Field(1, ge=1, le=9, description="levels per range; 3 or more show linearity")
+    repeats: int | Literal["auto"] = Field(1, description="readings of each point; 'auto': as many as would decide it")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Candidate:
+    path: str
+    channel: int
+    volts_per_div: float
+    choice: LevelChoice
+
+
+def needs(_options: Options) -> tuple[Role, ...]:
+    """The roles that the sequence uses."""
+    return ("calibrator",)
+
+
+def plan(setup: Setup, options: Options) -> Plan:
+    """Choose levels, then the order of work with the fewest range clicks, level clicks and cable moves."""
+    candidates, left_out = _candidates(setup, options)
+    levels = sorted({c.choice.level_v for c in candidates})
+    places = list(dict.fromkeys((c.path, c.channel) for c in candidates))
+    ranges = sorted(setup.unit.volts_per_div)
+    work = [
+        WorkPoint(
+            group=places.index((c.path, c.channel)),
+            range_index=ranges.index(c.volts_per_div),
+            level_index=levels.index(c.choice.level_v),
+            knob=c.channel,
+        )
+        for c in candidates
+    ]
+    planned = [_planned(setup, options, candidates[i]) for i in arrange(work).order]
+    return Plan(points=tuple(planned), left_out=tuple(left_out))
+
+
+def _candidates(setup: Setup, options: Options) -> tuple[list[_Candidate], list[str]]:
+    calibrator, found, left_out = _calibrator(setup), [], []
+    for name in options.paths:
+        path = setup.bench.paths.get(name, SignalPath())
+        for channel in channels_of(setup, options.channels):
+            for volts_per_div in options.ranges or setup.unit.volts_per_div:
+                best = choose_level(calibrator, setup.unit, path, volts_per_div=volts_per_div, stimulus=options.signal)
+                if best is None:
+                    left_out.append(
+                        f"Channel {channel}, {show(volts_per_div, 'V')}/div, {name}: the calibrator has no level "
+                        "that fits the screen and the ratings."
+                    )
+                    continue
+                choices = levels_for_linearity(best, calibrator, path, volts_per_div=volts_per_div, n=options.levels)
+                found += [
+                    _Candidate(path=name, channel=channel, volts_per_div=volts_per_div, choice=choice)
+                    for choice in choices
+                ]
+    return found, left_out
+
+
+def _planned(setup: Setup, options: Options, candidate: _Candidate) -> Planned:
+    step = _step(setup, options, candidate)
+    if options.repeats != "auto":
+        return Planned(step=step, repeats=options.repeats)
+    repeats = repeats_to_decide(
+        lambda n: deflection_budget(setup, step, repeats=n), limits_for(setup, step), setup.job.rule
+    )
+    return Planned(step=step, repeats=repeats.number or 1)
+
+
+def _step(setup: Setup, options: Options, candidate: _Candidate) -> Measure:
+    choice, unit = candidate.choice, setup.unit
+    calibrator = _calibrator(setup)
+    stimulus: Dc | Square
+    if options.signal == "dc":
+        stimulus, s_per_div = Dc(level_v=choice.level_v), 1e-3
+    else:
+        frequency_hz = calibrator.square_frequency
+        stimulus = Square(level_vpp=choice.level_v, frequency_hz=frequency_hz)
+        s_per_div = min(unit.s_per_div or (0.5 / frequency_hz,), key=lambda s: abs(s * frequency_hz - 0.5))
+    step = Measure(
+        purpose="deflection",
+        path=candidate.path,
+        source="calibrator",
+        stimulus=stimulus,
+        display="unit",
+        view=View(
+            channel=candidate.channel,
+            volts_per_div=candidate.volts_per_div,
+            s_per_div=s_per_div,
+            ground_line_div=1 - unit.vertical_div / 2,
+        ),
+        quantity="deflection" if options.signal == "dc" else "peak_to_peak",
+    )
+    return _expecting(step, choice.deflection_div)
+
+
+def _expecting(step: Measure, deflection_div: float) -> Measure:
+    return replace(
+        step,
+        expected=deflection_div,
+        expected_low=round(deflection_div * (1 - _BELIEVED_WITHIN), 4),
+        expected_high=round(deflection_div * (1 + _BELIEVED_WITHIN), 4),
+    )
+
+
+def script(setup: Setup, options: Options) -> steps.Sequence[None]:
+    """Read every point of the plan; a remote unit's ground line first, since it is measured and subtracted."""
+    before: Measure | None = None
+    for planned in plan(setup, options).points:
+        step = planned.step
+        yield from reconnect(before, step)
+        same_range = before is not None and (before.path, before.view) == (step.path, step.view)
+        if step.quantity == "deflection" and setup.unit.read == "remote" and not same_range:
+            yield from measure(ground_step(step))
+        step, reading = yield from _until_on_screen(setup, step)
+        before = planned.step
+        for repeat in range(1, planned.repeats):
+            if reading.status == "read":
+                reading = yield from measure(replace(step, repeat=repeat))
+
+
+def ground_step(step: Measure) -> Measure:
+    """The reading of the ground line that belongs to a DC deflection."""
+    return Measure(
+        purpose="ground",
+        path=step.path,
+        source=step.source,
+        stimulus=NoSignal(),
+        display=step.display,
+        view=replace(step.view, coupling="ground"),
+        quantity="deflection",
+        expected=0.0,
+    )
+
+
+def _until_on_screen(setup: Setup, step: Measure) -> steps.Sequence[tuple[Measure, Reading]]:
+    reading = yield from measure(step)
+    for _ in range(_TRIES_OFF_SCREEN):
+        lower = _lowered(setup, step) if reading.status == "off_screen" else None
+        if lower is None:
+            break
+        step = lower
+        reading = yield from measure(step)
+    return step, reading
+
+
+def _lowered(setup: Setup, step: Measure) -> Measure | None:
+    path = setup.bench.paths.get(step.path, SignalPath())
+    level_v = level_of(step.stimulus)
+    standing = LevelChoice(level_v=level_v, at_input_v=level_v / path.divides_by, deflection_div=step.expected or 0.0)
+    choice = lower_level(standing, _calibrator(setup), path, volts_per_div=step.view.volts_per_div)
+    if choice is None:
+        return None
+    stimulus = (
+        replace(step.stimulus, level_vpp=choice.level_v)
+        if isinstance(step.stimulus, Square)
+        else Dc(level_v=choice.level_v)
+    )
+    lowered = replace(step, stimulus=stimulus, because="The trace left the screen; the level is lowered.")
+    return _expecting(lowered, choice.deflection_div)
+
+
+def _calibrator(setup: Setup) -> Calibrator:
+    if setup.bench.calibrator is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no calibrator, which this sequence needs.")
+    return setup.bench.calibrator
