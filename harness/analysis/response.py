@@ -445,4 +445,3 @@ def response_band(
         value[near] = np.where(better, fitted, value[near])
         u_db[near] = np.where(better, u_fit, u_db[near])
     return value, u_db
-

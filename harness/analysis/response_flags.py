@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from scipy.special import ndtr, ndtri
 
-from harness.analysis.response_model import Flag, ResponsePlan, hertz
+from harness.analysis.response_model import HALF_POWER_DB, Flag, ResponsePlan, hertz
 
 if TYPE_CHECKING:
     from harness.analysis.response_reduce import Reduced
@@ -23,8 +23,9 @@ DROOP_FROM, DROOP_TO = 0.02, 0.1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recovery:
-    """A rise back through the level after the first fall; `index` is the first observation above again."""
+    """A rise back through the level: indices of the first observation below and of the first above again."""
 
+    fell: int
     index: int
     recovers_hz: float
     flag: Flag
@@ -48,7 +49,7 @@ def several_crossings(reduced: Reduced, plan: ResponsePlan) -> Recovery | None:
                 "the first crossing is given, and no verdict rests on it alone."
             )
             return Recovery(
-                index=index, recovers_hz=recovers_hz, flag=Flag(code="several_crossings", sentence=sentence)
+                fell=below, index=index, recovers_hz=recovers_hz, flag=Flag(code="several_crossings", sentence=sentence)
             )
     return None
 
@@ -88,14 +89,12 @@ def above_generator(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
     s_reference = reduced.reference.s_db
     if any(o.y_db + plan.drop_db < -SIGNIFICANT * math.hypot(o.s_db, s_reference) for o in reduced.observations):
         return None
-    return Flag(
-        code="above_generator",
-        sentence=f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response has dropped by only "
-        f"{-mean_db:.2f} dB: the half-power frequency is above it (95 %)."
-        if abs(plan.drop_db - 3.0103) < 0.005
-        else f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response has dropped by only "
-        f"{-mean_db:.2f} dB: the −{plan.drop_db:g} dB frequency is above it (95 %).",
+    name = "half-power" if abs(plan.drop_db - HALF_POWER_DB) < 0.005 else f"−{plan.drop_db:g} dB"
+    sentence = (
+        f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response stands at {mean_db:+.2f} dB: "
+        f"the {name} frequency is above it (95 %)."
     )
+    return Flag(code="above_generator", sentence=sentence)
 
 
 def above_until_hz(reduced: Reduced, plan: ResponsePlan) -> float | None:

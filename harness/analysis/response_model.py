@@ -6,7 +6,24 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-HALF_POWER_DB = 20.0 * math.log10(math.sqrt(2.0))
+from harness.quantities import HALF_POWER_DB, show
+
+__all__ = [
+    "DB_PER_NEPER",
+    "HALF_POWER_DB",
+    "BudgetLine",
+    "Flag",
+    "HalfPower",
+    "Purpose",
+    "ReadingModel",
+    "ResponsePlan",
+    "ResponsePoint",
+    "ResponseReading",
+    "Status",
+    "Tuning",
+    "hertz",
+]
+
 DB_PER_NEPER = 20.0 / math.log(10.0)
 
 Purpose = Literal["reference", "scan", "bracket", "refine", "confirm", "re-ask"]
@@ -141,8 +158,5 @@ class HalfPower:
 
 
 def hertz(frequency_hz: float) -> str:
-    """Write a frequency for a sentence: four digits and a prefix."""
-    for scale, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
-        if frequency_hz >= 0.99995 * scale:
-            return f"{frequency_hz / scale:.4g} {unit}"
-    return f"{frequency_hz:.4g} Hz"
+    """Write a frequency for a sentence."""
+    return show(frequency_hz, "Hz")

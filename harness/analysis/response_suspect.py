@@ -9,6 +9,7 @@ import numpy as np
 
 from harness.analysis.response import Evaluation, evaluate, fitted_db
 from harness.analysis.response_fit import model_error_db
+from harness.analysis.response_flags import several_crossings
 from harness.analysis.response_model import DB_PER_NEPER, ResponsePlan, ResponsePoint, ResponseReading, hertz
 from harness.analysis.response_reduce import Reduced, is_reference, off_screen, standard_db, superseded, usable
 
@@ -145,6 +146,25 @@ def reference_in_doubt(readings: Sequence[ResponseReading], plan: ResponsePlan) 
     ratio_db = DB_PER_NEPER * math.log(max(second.deflection_div, 1e-6) / max(first.deflection_div, 1e-6))
     difference_db = ratio_db - second.level_db + first.level_db
     return abs(difference_db) > UNLIKELY * math.hypot(standard_db(first, plan), standard_db(second, plan))
+
+
+def crossing_in_doubt(
+    readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan
+) -> tuple[int, str] | None:
+    """Return a single reading on which a recovery after the first fall rests, to be asked again once."""
+    recovery = several_crossings(reduced, plan)
+    if recovery is None:
+        return None
+    for n in (recovery.fell, recovery.index):
+        members = reduced.observations[n].members
+        reading = readings[members[-1]]
+        if len(members) == 1 and reading.purpose != "re-ask" and not reading.on_line:
+            sentence = (
+                f"{reading.deflection_div:g} at {hertz(reading.frequency_hz)}: the response would fall and rise again. "
+                "Read again."
+            )
+            return members[0], sentence
+    return None
 
 
 def audit(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: ResponsePlan) -> tuple[int, str] | None:

@@ -20,7 +20,8 @@ from harness.analysis.response_model import (
     hertz,
 )
 from harness.analysis.response_reduce import Observation, Reduced, is_reference, off_screen, superseded, usable
-from harness.analysis.response_suspect import audit, expected_span, implausible, reference_in_doubt
+from harness.analysis.response_suspect import audit, crossing_in_doubt, expected_span, implausible, reference_in_doubt
+from harness.quantities import round_to
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,6 +32,7 @@ StopReason = Literal["reached", "above_generator", "several_crossings", "below_g
 
 SCAN_PER_DECADE = 10
 CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
+SETPOINT_DIGITS = 4
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
 TOP_RESOLUTION_DB = 0.058
 MOST_AT_TOP = 24
@@ -93,6 +95,8 @@ def next_request(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask
             reason="too_many_readings",
             sentence=f"{len(readings)} readings have not reached the uncertainty wanted; the result stands as it is.",
         )
+    if (doubt := crossing_in_doubt(readings, reduced, plan)) is not None:
+        return doubt_ask(doubt, readings, plan)
     if (scan := _scan(readings, reduced, plan)) is not None:
         return scan
     if evaluation.fit is None or any(flag.code == "coarse" for flag in evaluation.result.flags):
@@ -412,8 +416,7 @@ def _ask(
 
 
 def _round_hz(frequency_hz: float, plan: ResponsePlan) -> float:
-    rounded = float(f"{frequency_hz:.4g}")
-    return min(max(rounded, plan.min_hz), plan.max_hz)
+    return min(max(round_to(frequency_hz, SETPOINT_DIGITS), plan.min_hz), plan.max_hz)
 
 
 def _equal_deflection_db(frequency_hz: float, readings: Sequence[ResponseReading], plan: ResponsePlan) -> float:

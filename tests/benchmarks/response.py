@@ -75,6 +75,7 @@ class Unit:
     reference_div: float
     wrong_at: int = -1
     taken: int = 0
+    slipped: tuple[float, float] | None = None
 
     def answer(self, ask: Ask) -> ResponseReading:
         match ask.tune:
@@ -100,7 +101,8 @@ class Unit:
         noisy = shown * (1.0 + reader.relative * self.rng.normal()) + reader.scatter_div * self.rng.normal()
         value = max(0.0, round(round(noisy / reader.resolution_div) * reader.resolution_div, 6))
         if self.taken == self.wrong_at:
-            value = mistype(value, self.rng)
+            meant, value = value, mistype(value, self.rng)
+            self.slipped = (meant, value) if value != meant else None
         self.taken += 1
         return ResponseReading(
             frequency_hz=ask.frequency_hz, deflection_div=value, level_db=ask.level_db, purpose=ask.purpose
