@@ -1,0 +1,101 @@
+"""The report as one HTML page: nothing outside the file, no script, every text escaped."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from harness.report import shown
+from harness.report.plot_style import INKS, themed
+from harness.report.plots import NARROW_IN, pictures
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from harness.report.model import Point, Report
+
+TEMPLATES: Final = Path(__file__).parent / "templates"
+_MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
+
+
+def html_page(report: Report) -> str:
+    """Render a report; the same report gives the same bytes."""
+    return _environment().get_template("report.html.j2").render(
+        report=report,
+        setup=report.setup,
+        job=report.setup.job,
+        unit=report.setup.unit,
+        bench=report.setup.bench,
+        marks=shown.marks(report),
+        plots=_plots(report),
+        budget_ids=_budget_ids(report),
+        css=Markup(_css(report)),  # noqa: S704 - the project's own file; every text in it is written by css_string
+    )
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True, keep_trailing_newline=True, finalize=_finalize,
+    )  # fmt: skip
+    environment.globals.update(shown=shown, budget_key=id)
+    return environment
+
+
+def _finalize(value: Any) -> Any:
+    return shown.clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _plots(report: Report) -> Mapping[str, tuple[Mapping[str, Any], ...]]:
+    """Every picture twice, for wide and narrow screens, by the part it belongs to."""
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for wide, narrow in zip(pictures(report), pictures(report, width_in=NARROW_IN), strict=True):
+        part = re.split(r"[re]", wide.key, maxsplit=1)[0]
+        found.setdefault(part, []).append(
+            {
+                "key": wide.key, "caption": wide.caption, "alt": wide.alt,
+                "wide": _inline(wide.svg, f"{wide.key}w"), "narrow": _inline(narrow.svg, f"{narrow.key}n"),
+            }
+        )  # fmt: skip
+    return {part: tuple(some) for part, some in found.items()}
+
+
+def _inline(svg: str, prefix: str) -> Markup:
+    """Make a drawing part of the page: sized by the page, hidden from listeners, who get its words instead."""
+    drawing = re.sub(r' (?:width|height)="[0-9.]+pt"', "", themed(svg, prefix), count=2)
+    return Markup(drawing)  # noqa: S704 - written by matplotlib, which escapes the texts in it
+
+
+def _budget_ids(report: Report) -> Mapping[int, str]:
+    """An anchor for every budget, in the order of the report."""
+    points: list[Point] = [point for part in report.parts for point in part.points if point.budget is not None]
+    return {id(point): f"b{n}" for n, point in enumerate(points, start=1)}
+
+
+def css_string(text: str) -> str:
+    """Write any text as a CSS string: only plain letters and digits stay, the rest as code points."""
+    body = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in shown.clean(text))
+    return f'"{body}"'
+
+
+def _css(report: Report) -> str:
+    """The style sheet, the plots' colours, and what stands in the margins of every printed page."""
+    light = "".join(f"--{ink.name}:{ink.light};" for ink in INKS)
+    dark = "".join(f"--{ink.name}:{ink.dark};" for ink in INKS)
+    unit = report.setup.unit
+    names = {
+        "HEADER": shown.shortened(f"{unit.maker} {unit.model} no. {report.setup.job.serial}", _MARGIN_TEXT // 2),
+        "NUMBER": shown.shortened(f"Report {report.number}", _MARGIN_TEXT // 2),
+        "MARKS": " · ".join(shown.marks(report)).upper(),
+    }
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    css = css.replace("/*LIGHT*/", light).replace("/*DARK*/", dark)
+    for name, text in names.items():
+        css = css.replace(f'"{name}"', css_string(text))
+    return css

@@ -1,0 +1,229 @@
+"""The pictures of a report: a response with its residuals, and errors by setting with tolerance and guard band."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from harness.report import shown
+from harness.report.plot_style import (
+    BAND,
+    FAINT,
+    GUARD,
+    LIMIT,
+    MARKERS,
+    SERIES,
+    TEXT,
+    ZONE,
+    Picture,
+    drawing,
+    frequency_axis,
+    to_svg,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from harness.report.model import Point, Report, Response
+
+WIDE_IN: Final = 8.6
+NARROW_IN: Final = 4.3
+_ROTATE_FROM: Final = 9  # settings on an axis
+
+
+def pictures(report: Report, *, width_in: float = WIDE_IN) -> tuple[Picture, ...]:
+    """Every picture of a report, in the order of its parts."""
+    found: list[Picture] = []
+    for n, part in enumerate(report.parts):
+        found += [
+            response_picture(report, one, key=f"p{n}r{i}", width_in=width_in) for i, one in enumerate(part.responses)
+        ]
+        for i, quantity in enumerate(dict.fromkeys(point.quantity for point in part.points)):
+            points = [point for point in part.points if point.quantity == quantity]
+            if _drawable(points):
+                found.append(error_picture(report, points, key=f"p{n}e{i}", width_in=width_in))
+    return tuple(found)
+
+
+def _drawable(points: Sequence[Point]) -> bool:
+    """Errors in one unit, at more than one setting: else a table says it better."""
+    units = {point.statement.unit for point in points if point.statement is not None}
+    return len(units) == 1 and len({point.setting for point in points}) > 1
+
+
+def response_picture(report: Report, response: Response, *, key: str, width_in: float = WIDE_IN) -> Picture:
+    """The response with band, readings, half-power point and rating; below it the residuals."""
+    narrow = width_in < 6.0
+    with drawing(width_in, 4.6 if narrow else 4.5) as figure:
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.6, 1.0))
+        _response_lines(upper, response)
+        _residuals(lower, response)
+        frequency_axis(lower)
+        upper.set_ylabel("response, dB")
+        lower.set_xlabel(f"frequency (reference: {shown.hertz(response.result.reference_hz)})")
+        upper.legend(loc="lower left", ncols=1, handlelength=1.6)
+        svg = to_svg(figure)
+    place = f"channel {response.channel}, {shown.path_label(report, response.path)}"
+    points = response.result.points
+    span = (
+        f" {len(points)} readings from {shown.hertz(points[0].frequency_hz)} to "
+        f"{shown.hertz(points[-1].frequency_hz)}; below them, how far each lies from the fit."
+        if points
+        else " There are no readings."
+    )
+    return Picture(
+        key=key,
+        svg=svg,
+        caption=f"Response of {place}, {response.setting}",
+        alt=f"Response in decibels over frequency, {place}. {response.sentence}{span}",
+    )
+
+
+def _response_lines(axes: Axes, response: Response) -> None:
+    result, band, colour = response.result, response.band, SERIES[0].light
+    known = [
+        (f, y, low, high)
+        for f, y, low, high in zip(band.frequency_hz, band.response_db, band.low_db, band.high_db, strict=True)
+        if y is not None and low is not None and high is not None
+    ]
+    values = [point.response_db for point in result.points] + [y for _, y, _, _ in known]
+    bottom = max(min([*values, -result.drop_db]) - 1.0, -20.0)
+    top = max([*values, 0.0]) + 0.8
+    if known:
+        f, y, low, high = zip(*known, strict=True)
+        axes.fill_between(f, low, high, color=BAND.light, linewidth=0, label="95 % band")
+        axes.plot(f, y, color=colour, label="fitted response")
+    for used, face, label in ((True, colour, "readings"), (False, "none", "readings beyond the fit")):
+        some = [point for point in result.points if point.used is used]
+        if some:
+            axes.errorbar(
+                [p.frequency_hz for p in some], [p.response_db for p in some], [2.0 * p.u_db for p in some],
+                fmt="o", markersize=4.2, markerfacecolor=face, markeredgecolor=colour, markeredgewidth=0.9,
+                ecolor=colour, elinewidth=0.8, label=label,
+            )  # fmt: skip
+    axes.axhline(-result.drop_db, color=TEXT.light, linewidth=0.9, linestyle=(0, (5, 3)))
+    axes.axvline(response.rated_hz, color=LIMIT.light, linewidth=1.1, label=f"rated {shown.hertz(response.rated_hz)}")
+    if result.frequency_hz is not None and result.interval_hz is not None:
+        low_hz, high_hz = result.interval_hz
+        axes.errorbar(
+            [result.frequency_hz], [-result.drop_db],
+            xerr=[[result.frequency_hz - low_hz], [high_hz - result.frequency_hz]], fmt="D", markersize=6.5,
+            markerfacecolor=SERIES[1].light, markeredgecolor=TEXT.light, markeredgewidth=0.8, ecolor=TEXT.light,
+            elinewidth=1.2, capsize=3.0, label=f"half power {shown.half_power_text(result).frequency}", zorder=5,
+        )  # fmt: skip
+    axes.set_ylim(bottom, top)
+    axes.annotate(
+        f"−{result.drop_db:.2f} dB", (0.0, -result.drop_db), xycoords=("axes fraction", "data"), xytext=(4, 3),
+        textcoords="offset points", fontsize=8.5,
+    )  # fmt: skip
+
+
+def _residuals(axes: Axes, response: Response) -> None:
+    some = [(p.frequency_hz, p.residual) for p in response.result.points if p.residual is not None]
+    axes.axhspan(-2.0, 2.0, color=ZONE.light, linewidth=0)
+    axes.axhline(0.0, color=FAINT.light, linewidth=0.8)
+    if some:
+        frequencies, residuals = zip(*some, strict=True)
+        axes.plot(frequencies, residuals, "o", markersize=3.8, color=SERIES[0].light)
+        reach = max(3.0, 1.15 * max(abs(r) for r in residuals))
+    else:
+        reach = 3.0
+    axes.set_ylim(-reach, reach)
+    axes.set_ylabel("residual / u")
+
+
+def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in: float = WIDE_IN) -> Picture:
+    """Errors with U by setting, one marker a channel and path, between tolerance and acceptance limits."""
+    settings = list(dict.fromkeys(p.setting for p in sorted(points, key=lambda p: -p.setting_value)))
+    series = list(dict.fromkeys((p.channel, p.path) for p in points))
+    unit = next(p.statement.unit for p in points if p.statement is not None)
+    narrow = width_in < 6.0
+    with drawing(width_in, 3.6) as figure:
+        axes = figure.subplots()
+        axes.axhline(0.0, color=FAINT.light, linewidth=0.8)
+        for n, (channel, path) in enumerate(series):
+            own = [p for p in points if (p.channel, p.path) == (channel, path)]
+            label = f"channel {channel}, {shown.shortened(shown.path_label(report, path), 28)}"
+            _error_series(axes, own, settings, slot=n, slots=len(series), label=label)
+        turned = narrow or len(settings) > _ROTATE_FROM
+        axes.set_xticks(
+            range(len(settings)), [shown.shortened(s, 18) for s in settings], rotation=55 if turned else 0,
+            ha="right" if turned else "center", rotation_mode="anchor",
+        )  # fmt: skip
+        axes.tick_params(axis="x", length=0)
+        axes.grid(visible=False, axis="x")
+        axes.set_xlim(-0.6, len(settings) - 0.4)
+        axes.set_ylabel(f"error, {shown.shortened(unit, 12)}" if unit else "error")
+        _error_legend(figure, axes, columns=1 if narrow else 3)
+        svg = to_svg(figure)
+    quantity = points[0].quantity
+    return Picture(
+        key=key,
+        svg=svg,
+        caption=f"{quantity.capitalize()}: errors with U, tolerance and guard band",
+        alt=f"{quantity.capitalize()} errors by setting for {len(series)} series of points. {_in_words(points)}",
+    )
+
+
+def _error_series(
+    axes: Axes, points: Sequence[Point], settings: Sequence[str], *, slot: int, slots: int, label: str
+) -> None:
+    """Draw one channel and path: its own slot of every setting, with the zones that its points were judged by."""
+    width = 0.84 / slots
+    ink = SERIES[slot % len(SERIES)]
+    for point in points:
+        x = settings.index(point.setting) + (slot - (slots - 1) / 2.0) * width
+        _zones(axes, point, x, width)
+        if point.statement is None:
+            continue
+        axes.errorbar(
+            [x], [point.statement.estimate], [point.statement.expanded], fmt=MARKERS[slot % len(MARKERS)],
+            markersize=4.4, color=ink.light, elinewidth=1.0, capsize=2.0, label=label,
+        )  # fmt: skip
+        if point.word != "pass":
+            axes.annotate(
+                shown.SIGN[point.word], (x, point.statement.high), xytext=(0, 3), textcoords="offset points",
+                ha="center", fontsize=10, color=LIMIT.light, fontweight="bold",
+            )  # fmt: skip
+
+
+def _zones(axes: Axes, point: Point, x: float, width: float) -> None:
+    limits, accepted = point.limits, point.verdict.acceptance if point.verdict is not None else None
+    if limits is None:
+        return
+    left, right = x - width / 2.0, x + width / 2.0
+    inner = accepted if accepted is not None else None
+    for edge, drawn_in in ((limits.low, inner and inner.low), (limits.high, inner and inner.high)):
+        if edge is None:
+            continue
+        axes.plot([left, right], [edge, edge], color=LIMIT.light, linewidth=1.3, label="tolerance", solid_capstyle="butt")
+        if drawn_in is not None and drawn_in != edge:
+            axes.fill_between([left, right], edge, drawn_in, color=GUARD.light, linewidth=0, label="guard band")
+
+
+def _error_legend(figure: object, axes: Axes, *, columns: int) -> None:
+    """Put one entry a kind above the axes."""
+    handles, labels = axes.get_legend_handles_labels()
+    once = dict(zip(reversed(labels), reversed(handles), strict=True))
+    order = [label for label in dict.fromkeys(labels) if label not in ("tolerance", "guard band")]
+    order += [label for label in ("tolerance", "guard band") if label in once]
+    axes.legend(
+        [once[label] for label in order], order, loc="lower left", bbox_to_anchor=(0.0, 1.01), ncols=columns,
+        handlelength=1.4, columnspacing=1.4,
+    )  # fmt: skip
+
+
+def _in_words(points: Sequence[Point]) -> str:
+    """Say for a listener what the picture shows."""
+    sentences = [
+        f"{p.setting}, channel {p.channel}: {shown.minus(p.statement.text(signed=True))}, {p.word}."
+        for p in points
+        if p.statement is not None and p.word != "pass"
+    ]
+    missing = sum(p.statement is None for p in points)
+    passed = sum(p.word == "pass" for p in points)
+    said = [f"{passed} of {len(points)} pass."] + sentences[:12]
+    if missing:
+        said.append(f"{missing} not measured.")
+    return " ".join(said)
