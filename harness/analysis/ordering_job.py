@@ -67,6 +67,7 @@ def work_cost(points: Sequence[WorkPoint], order: Sequence[int], costs: WorkCost
 
 
 def handling(before: WorkPoint | None, point: WorkPoint, knob_at: int | None, costs: WorkCosts) -> float:
+    """Cost of going on to a point; `knob_at` is where its range switch stands, None if it was not set yet."""
     cost = 0.0 if knob_at is None else costs.range_click * abs(point.range_index - knob_at)
     if before is not None:
         clicks = abs(point.level_index - before.level_index)
@@ -95,6 +96,7 @@ class Job:
 
     @cached_property
     def places(self) -> tuple[tuple[int, ...], ...]:
+        """The readings of each place, by their numbers in `points`."""
         found: dict[tuple[int, int, int, int], list[int]] = {}
         for i, p in enumerate(self.points):
             found.setdefault((p.group, p.switch, p.range_index, p.level_index), []).append(i)
@@ -102,10 +104,12 @@ class Job:
 
     @cached_property
     def at(self) -> tuple[WorkPoint, ...]:
+        """Each place as a point."""
         return tuple(self.points[readings[0]] for readings in self.places)
 
     @cached_property
     def groups(self) -> dict[int, tuple[int, ...]]:
+        """The places of each cable position."""
         found: dict[int, list[int]] = {}
         for place, point in enumerate(self.at):
             found.setdefault(point.group, []).append(place)
@@ -123,10 +127,12 @@ class Job:
 
     @property
     def readings(self) -> float:
+        """What the readings themselves cost, in any order."""
         return self.costs.reading * len(self.points)
 
     @cached_property
     def bound_of_all(self) -> float:
+        """Lower bound of the handling of the whole job."""
         return self.bound((1 << len(self.at)) - 1, None, {})
 
     def cost(self, order: Sequence[int]) -> float:
