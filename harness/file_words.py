@@ -10,6 +10,7 @@ import collections.abc
 import datetime as dt
 import difflib
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
@@ -56,22 +57,19 @@ def validation_problems(
     text: Text, model: type[BaseModel], error: ValidationError, base: KeyPath = ()
 ) -> list[Problem]:
     """Turn every error of one validation into a problem at its line; `base` is where the model's table stands."""
-    found: dict[KeyPath, Problem] = {}
-    details = error.errors(include_url=False)
     data = _at(text.data, base)
+    details = error.errors(include_url=False)
+    details = [detail for detail in details if not _branch(detail, data).missed] or details
+    found: dict[KeyPath, Problem] = {}
     for detail in details:
         if len(found) == MOST:
             problem = Problem(file=text.file, text=f"{len(details) - MOST} further problems are not listed")
             return [*found.values(), problem]
-        path, tag = _path_in_file(detail, data)
-        value = _at(data, path)
-        if tag.startswith("literal[") and isinstance(value, list):
-            continue  # of "a word or a list", the list was meant
-        if tag.startswith("tuple[") and not isinstance(value, list):
-            continue
-        if path not in found:
-            sentence = _sentence(detail, model, path, base, value)
-            found[path] = text.problem((*base, *path), sentence + (", or a list in [ ]" if tag else ""))
+        branch = _branch(detail, data)
+        if branch.path not in found:
+            sentence = _sentence(detail, model, branch.path, base, _at(data, branch.path))
+            also = ", or a list in [ ]" if branch.words else ""
+            found[branch.path] = text.problem((*base, *branch.path), sentence + also)
     return list(found.values())
 
 
@@ -120,18 +118,28 @@ def _at(data: Any, path: KeyPath) -> Any:
     return data
 
 
-def _path_in_file(detail: ErrorDetails, data: Any) -> tuple[KeyPath, str]:
-    """Leave out of a location what is no key of the file: the branches of a union; returns the last of them too."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Branch:
+    """Where in the file an error is, and by which branch of "a word, or a list" it was found."""
+
+    path: KeyPath
+    words: bool = False
+    missed: bool = False  # the value is a list, and the branch wants a word; or the other way round
+
+
+def _branch(detail: ErrorDetails, data: Any) -> _Branch:
+    """Leave out of a location what is no key of the file."""
     path: list[str | int] = []
-    tag = ""
+    words = missed = False
     for part in detail["loc"]:
         held = part in data if isinstance(data, Mapping) else isinstance(data, list) and isinstance(part, int)
         if held or detail["type"] == "missing":
             path.append(part)
             data = _at(data, (part,))
         else:
-            tag = str(part)
-    return tuple(path), tag
+            words = str(part).startswith("literal[")
+            missed = missed or words == isinstance(data, list)
+    return _Branch(path=tuple(path), words=words, missed=missed)
 
 
 def _sentence(detail: ErrorDetails, model: type[BaseModel], path: KeyPath, base: KeyPath, value: object) -> str:

@@ -47,9 +47,9 @@ class Unit_:  # noqa: N801 - `Unit` is the unit under test
                 problem = problem or error
         raise problem or ValueError("no unit")
 
-    def __get_pydantic_core_schema__(self, _source: object, _handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
-        """Validate by `read`; dump as the float that it is."""
-        return core_schema.with_info_plain_validator_function(self.read)
+    def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+        """Validate by `read`, then as the float that it has become, with its bounds."""
+        return core_schema.with_info_before_validator_function(self.read, handler(source))
 
     def __get_pydantic_json_schema__(self, _schema: object, _handler: GetJsonSchemaHandler) -> JsonSchemaValue:
         """Let editors check the unit by its pattern; "x-unit" is for `harness.schema`, which takes it out again."""
