@@ -7,7 +7,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from environment import run  # noqa: E402 - it stands beside the tests, not in a package
+from environment import run
 
 if __name__ == "__main__":
     sys.exit(run("-m", "harness.cli", "demo", *sys.argv[1:]))

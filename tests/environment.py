@@ -19,7 +19,7 @@ STAMP = "halfpower-installed.txt"
 
 def python(*groups: str) -> Path:
     """The environment's Python, with the project and these dependency groups installed."""
-    if sys.version_info < (3, 11):
+    if sys.version_info < (3, 11):  # noqa: UP036 - whatever Python is at hand starts this file
         sys.exit(f"Halfpower needs Python 3.11 or newer; this is {sys.version.split()[0]}. Call a newer python3.")
     folder = Path(os.environ.get("HALFPOWER_VENV") or ROOT / ".venv")
     found = folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")

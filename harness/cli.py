@@ -1,0 +1,129 @@
+"""The command line: the commands, their exit codes, and what a signal does. With `harness.commands` and
+`harness.console` the only code that prints; nothing else exits.
+
+Start-up imports nothing but click: every command imports what it needs when it runs.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import Any, Final, NoReturn
+
+import rich_click as click
+
+from harness.commands.bench import bench
+from harness.commands.demo import demo
+from harness.commands.files import check, new, schema
+from harness.commands.run import rehearse, report, resume, run
+from harness.errors import HalfpowerError
+
+SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")  # Ctrl-C, an order to end, a terminal that was closed
+PATIENCE: Final = 3  # how many signals it takes to end the switching-off itself
+
+click.rich_click.TEXT_PARAGRAPH_LINEBREAKS = "\n\n"
+
+
+class Stopped(KeyboardInterrupt):
+    """A signal asked the program to end; everything that is open unwinds, outputs first."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.exit_code = 128 + number  # as shells report it: 130 for Ctrl-C, 143 for SIGTERM
+
+
+class Program(click.RichGroup):
+    """Every failure that a person can do something about ends here: one sentence, and a code by its kind."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the signature is click's
+        """In the order of use."""
+        return list(self.commands)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command."""
+        try:
+            with _signals():
+                return super().invoke(ctx)
+        except HalfpowerError as error:
+            _say(str(error))
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt as stopped:
+            _say(" ".join(["Stopped.", *getattr(stopped, "__notes__", ())]))
+            ctx.exit(getattr(stopped, "exit_code", 130))
+
+
+@contextmanager
+def _signals() -> Iterator[None]:
+    """Turn the signals into one exception; while that unwinds, further ones are answered and not obeyed."""
+    received = 0
+
+    def stop(number: int, _frame: FrameType | None) -> None:
+        nonlocal received
+        received += 1
+        if received == 1 or received > PATIENCE:
+            raise Stopped(number)
+        _say("Still switching outputs off; please wait.")
+
+    known = [getattr(signal, name) for name in SIGNALS if hasattr(signal, name)]
+    before = {number: signal.signal(number, stop) for number in known}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _say(sentence: str) -> None:
+    from harness.report.shown import clean
+
+    for line in sentence.splitlines():
+        click.echo(clean(line), err=True)
+
+
+@click.group(cls=Program, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="halfpower", prog_name="halfpower")
+def cli() -> None:
+    """Verify oscilloscopes: deflection, time base and half-power bandwidth, each with its uncertainty and a verdict.
+
+    Three small files say everything: a bench file (instruments), a unit file (a model of oscilloscope) and a job
+    file (one unit on one bench).
+
+    \b
+    Examples:
+      halfpower demo                 verify a simulated oscilloscope
+      halfpower new job > job.toml   a file to start from; also bench, unit
+      halfpower check job.toml       every problem of the three files
+      halfpower rehearse job.toml    what would be done, nothing switched on
+      halfpower run job.toml         do it
+
+    \b
+    Exit codes:
+      0 done, whatever the verdict      5 journal damaged or not writable
+      1 any other failure               6 a rating would be exceeded
+      2 wrong use of a command          7 readings allow no estimate
+      3 a file is wrong                 8 the bench is in use
+      4 an instrument failed            9 stopped by the operator
+      130, 143 stopped by Ctrl-C or SIGTERM
+    """
+
+
+for _command in (demo, check, new, schema, bench, rehearse, run, resume, report):
+    cli.add_command(_command)
+
+
+def main() -> NoReturn:
+    """Start here."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a legacy code page must not stop a run for the want of an Ω
+            stream.reconfigure(errors="replace")
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="replace")
+    cli(prog_name="halfpower")
+    raise AssertionError("unreachable: click exits")
+
+
+if __name__ == "__main__":
+    main()

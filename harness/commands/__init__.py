@@ -1,0 +1,1 @@
+"""The commands, by what they are about; each imports what it needs when it runs, so that help is quick."""

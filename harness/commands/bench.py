@@ -1,0 +1,77 @@
+"""The command about a bench: who answers, and how quickly; or serve a simulated one to any client."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import rich_click as click
+
+if TYPE_CHECKING:
+    from harness.open import InstrumentState
+
+
+@click.command()
+@click.argument("bench_file", type=click.Path(path_type=Path))
+@click.option("--serve", is_flag=True, help="Serve a simulated bench on loopback TCP until Ctrl-C.")
+def bench(bench_file: Path, serve: bool) -> None:
+    """Talk to every instrument of a bench: identity, error queue, certificate, a round trip.
+
+    Outputs are not touched. With --serve, the instruments of a simulated bench answer any SCPI client.
+
+    \b
+    Examples:
+      halfpower bench bench.toml
+      halfpower bench bench.toml --serve
+    """
+    if serve:
+        _serve(bench_file)
+        return
+    from harness import open as opening
+    from harness.errors import InstrumentError
+
+    states = opening.talk(bench_file)
+    for state in states:
+        for line in _lines(state):
+            click.echo(line)
+    wrong = [state.role for state in states if state.problem]
+    if wrong:
+        raise InstrumentError(", ".join(wrong), "not ready; see the lines above")
+
+
+def _lines(state: InstrumentState) -> list[str]:
+    """One instrument in words."""
+    from harness.report.shown import clean
+
+    lines = [f"{state.role}: {state.label} at {state.address or 'no address: worked by hand'}"]
+    if state.identity:
+        lines.append(f"  answers as {state.identity}")
+        if state.expected_identity and state.expected_identity != state.identity:
+            lines.append(f"  expected    {state.expected_identity}")
+    if state.round_trip_s is not None:
+        lines.append(f"  round trip  {state.round_trip_s * 1e3:.2f} ms")
+    lines += [f"  error queue {error}" for error in state.errors]
+    if state.due:
+        lines.append(f"  certificate {'RAN OUT ON' if state.overdue else 'good until'} {state.due}")
+    if state.problem:
+        lines.append(f"  PROBLEM     {state.problem}")
+    return [clean(line) for line in lines]
+
+
+def _serve(bench_file: Path) -> None:
+    import threading
+
+    from harness.errors import ConfigError
+    from harness.files import load_bench
+
+    loaded = load_bench(bench_file)
+    if loaded.simulation is None:
+        raise ConfigError(f"{bench_file}: is no simulated bench: it has no key 'simulation'")
+    from harness.sim.bench import SimulatedBench
+
+    simulated = SimulatedBench.load(bench_file.parent / loaded.simulation)
+    with simulated.serve() as server:
+        for role, address in server.addresses.items():
+            click.echo(f"{role}: {address}")
+        click.echo("Served until Ctrl-C.")
+        threading.Event().wait()

@@ -1,0 +1,103 @@
+"""Commands about the three files: validate them, describe them to an editor, start one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import rich_click as click
+
+if TYPE_CHECKING:
+    from harness.files import Kind
+
+KIND = click.Choice(["bench", "unit", "job"])
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+def check(files: tuple[Path, ...]) -> None:
+    """Validate bench, unit and job files: every problem at once, each with its line.
+
+    A job file is checked together with the bench and unit files that it names.
+
+    \b
+    Examples:
+      halfpower check job.toml
+      halfpower check *.toml
+    """
+    from harness.errors import ConfigError
+    from harness.report.shown import clean
+
+    problems: list[str] = []
+    for path in files:
+        try:
+            said, warnings = _checked(path)
+        except ConfigError as error:
+            problems += [problem for problem in error.problems if problem not in problems]
+            continue
+        for warning in warnings:
+            click.echo(f"warning: {clean(warning)}", err=True)
+        click.echo(clean(said))
+    if problems:
+        raise ConfigError(*problems)
+
+
+def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
+    """What a sound file is, in words, and its warnings."""
+    from drivers.commands import check_overrides
+    from harness import files
+
+    match files.kind_of(path):
+        case "job":
+            from harness import open as opening
+
+            loaded = opening.load(path)
+            count = len(loaded.setup.job.sequence)
+            parts = f"{count} sequence{'s' if count != 1 else ''}"
+            return (
+                f"{path}: a sound job file, {parts}, with {loaded.bench_path} and {loaded.unit_path}",
+                loaded.warnings,
+            )
+        case "bench":
+            bench = files.read_bench(path, check_overrides=check_overrides)
+            roles = ", ".join(role for role, _ in bench.value.instruments())
+            return f"{path}: a sound bench file: {roles or 'no instruments'}", bench.warnings
+        case "unit":
+            unit = files.read_unit(path)
+            return f"{path}: a sound unit file: {unit.value.maker} {unit.value.model}", unit.warnings
+
+
+@click.command()
+@click.argument("kind", type=KIND)
+def schema(kind: Kind) -> None:
+    """Write the JSON Schema of a kind of file, for editors that complete and check keys.
+
+    The starter files name it in their first line.
+
+    \b
+    Examples:
+      halfpower schema job > job.schema.json
+      halfpower schema bench > bench.schema.json
+    """
+    import json
+
+    from harness import open as opening
+    from harness.schema import schema as schema_of
+
+    click.echo(json.dumps(schema_of(kind, opening.option_models()), ensure_ascii=False, indent=2))
+
+
+@click.command()
+@click.argument("kind", type=KIND)
+def new(kind: Kind) -> None:
+    """Write a complete, commented file to start from.
+
+    \b
+    Examples:
+      halfpower new bench > bench.toml
+      halfpower new unit > unit.toml
+      halfpower new job > job.toml
+    """
+    from harness.starter import starter
+
+    click.echo(starter(kind), nl=False)

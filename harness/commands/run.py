@@ -1,0 +1,294 @@
+"""Commands about a job: rehearse it, run it, go on with it, report it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import rich_click as click
+
+from harness.errors import HalfpowerError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from harness.console import Terminal
+    from harness.live import Progress, Silent
+    from harness.open import Rehearsal, RunResult
+    from harness.report.model import Report
+
+PATH = click.Path(path_type=Path)
+
+
+def shown_options(command: Any) -> Any:
+    """Add the options of everything that shows a run."""
+    command = click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every step and event.")(
+        command
+    )
+    return click.option("--quiet", is_flag=True, help="Show the result alone.")(command)
+
+
+@click.command()
+@click.argument("job", type=PATH)
+def rehearse(job: Path) -> None:
+    """Say what a job would do, with nothing opened and nothing switched on.
+
+    Steps, estimated time, hands needed, hazards, and the points that this equipment cannot decide at the unit's
+    tolerance, with what would help.
+
+    \b
+    Examples:
+      halfpower rehearse job.toml
+    """
+    from harness import open as opening
+    from harness.report.shown import clean
+
+    loaded = opening.load(job)
+    _warn(loaded.warnings)
+    for line in rehearsed_lines(opening.rehearse(loaded.setup)):
+        click.echo(clean(line))
+
+
+def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
+    """A rehearsal in words."""
+    from harness.live import duration
+    from harness.steps import Measure
+
+    yield f"{'part':<16}{'readings':>10}{'connections':>13}"
+    for part, steps in rehearsal.steps.items():
+        readings = sum(isinstance(step, Measure) for step in steps)
+        yield f"{part:<16}{readings:>10}{len(steps) - readings:>13}"
+    yield f"Estimated time: {duration(rehearsal.estimated_s)}."
+    for title, sentences in (
+        ("A person is needed", rehearsal.hands),
+        ("Hazards", rehearsal.hazards),
+        ("Cannot be done with this equipment", rehearsal.left_out),
+    ):
+        if sentences:
+            yield f"{title}:"
+            yield from (f"  {sentence}" for sentence in sentences)
+    yield "Cannot be decided at the tolerance:" if rehearsal.undecided else "Every point can be decided."
+    for each in rehearsal.undecided:
+        yield f"  {each.sentence} {each.remedy}".rstrip()
+
+
+@click.command()
+@click.argument("job", type=PATH)
+@click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the run's folder is made.")
+@shown_options
+@click.option(
+    "--by-hand", is_flag=True, help="On a simulated bench: you are the person at it, with the screen drawn for you."
+)
+def run(job: Path, runs: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
+    """Run a job: measure, judge, and write the report.
+
+    Every reading is on disk before the next one is taken; a run that was stopped goes on with 'halfpower resume'.
+    Ctrl-C stops it with outputs off.
+
+    \b
+    Examples:
+      halfpower run job.toml
+      halfpower run job.toml --runs verified --quiet
+      halfpower run job.toml --json > progress.jsonl
+      halfpower run job.toml --by-hand
+    """
+    from harness import open as opening
+
+    loaded = opening.load(job)
+    _warn(loaded.warnings)
+    simulated = loaded.setup.bench.simulation is not None
+    with shown(quiet, as_json, lambda: opening.rehearse(loaded.setup)) as (live, terminal), told_how_to_resume(runs):
+        result = opening.start(
+            job, runs, operator=terminal if by_hand or not simulated else None, on_event=live.event, watch=live.step
+        )
+    finish(result, as_json=as_json)
+
+
+@click.command()
+@click.argument("run_folder", type=PATH)
+@shown_options
+@click.option("--by-hand", is_flag=True, help="On a simulated bench: you are the person at it.")
+def resume(run_folder: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
+    """Go on with a run that was stopped, from the first step without an answer.
+
+    \b
+    Examples:
+      halfpower resume runs/2026-05-04-D2-0147-01
+    """
+    from harness import journal
+    from harness import open as opening
+    from harness.models import Setup
+
+    contents = journal.read(run_folder)
+    setup = Setup.from_header(contents.header)
+    recorded: dict[str, int] = {}
+    for record in contents.records:
+        recorded[record.part] = recorded.get(record.part, 0) + 1
+    with (
+        shown(quiet, as_json, lambda: opening.rehearse(setup), recorded) as (live, terminal),
+        told_how_to_resume(run_folder.parent, run_folder),
+    ):
+        operator = terminal if by_hand or setup.bench.simulation is None else None
+        result = opening.resume(run_folder, operator=operator, on_event=live.event, watch=live.step)
+    finish(result, as_json=as_json)
+
+
+@click.command()
+@click.argument("run_folder", type=PATH)
+@click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
+@click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
+@click.option("--json", "json_path", type=PATH, help="Write the whole report as JSON.")
+@click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
+def report(
+    run_folder: Path, html_path: Path | None, csv_path: Path | None, json_path: Path | None, open_page: bool
+) -> None:
+    """Make the report of a run from its journal alone; without options, show it here.
+
+    \b
+    Examples:
+      halfpower report runs/2026-05-04-D2-0147-01
+      halfpower report runs/2026-05-04-D2-0147-01 --html report.html --open
+      halfpower report runs/2026-05-04-D2-0147-01 --csv points.csv --json report.json
+    """
+    from harness import journal
+    from harness.report.summary import summarise
+
+    made = summarise(journal.read(run_folder))
+    if open_page and html_path is None:
+        html_path = run_folder / "report.html"
+    if html_path is not None:
+        write_html(made, html_path)
+    if csv_path is not None or json_path is not None:
+        _write_tables(made, csv_path, json_path)
+    if html_path is None and csv_path is None and json_path is None:
+        show_report(made)
+    if open_page and html_path is not None:
+        click.launch(str(html_path.resolve()))
+
+
+# --- what they share ---------------------------------------------------------------------------------------------
+
+
+def a_console(*, stderr: bool = False) -> Console:
+    """A console that shows data as it is: no markup, no emoji codes, no highlighting."""
+    from rich.console import Console
+
+    return Console(stderr=stderr, markup=False, emoji=False, highlight=False)
+
+
+@contextmanager
+def shown(
+    quiet: bool, as_json: bool, rehearsed: Any, recorded: dict[str, int] | None = None
+) -> Iterator[tuple[Silent, Terminal]]:
+    """What shows the run, and the person at the terminal, who takes turns with it."""
+    from harness.console import Terminal
+    from harness.live import JsonLines, Lines, Redrawn, Silent
+
+    if quiet and as_json:
+        raise click.UsageError("Use --quiet or --json, not both.")
+    console = a_console(stderr=as_json)
+    live: Silent
+    if as_json:
+        live = JsonLines(sys.stdout)
+    elif quiet:
+        live = Silent()
+    else:
+        progress = _progress(rehearsed(), recorded or {})
+        live = Redrawn(console, progress) if console.is_terminal else Lines(console, progress)
+    with live:
+        yield live, Terminal(console, aside=live.aside)
+
+
+def _progress(rehearsal: Rehearsal, recorded: dict[str, int]) -> Progress:
+    from harness.live import Progress
+
+    progress = Progress(
+        planned={part: len(steps) for part, steps in rehearsal.steps.items()}, estimated_s=rehearsal.estimated_s
+    )
+    progress.begin(recorded)
+    return progress
+
+
+@contextmanager
+def told_how_to_resume(runs: Path, folder: Path | None = None) -> Iterator[None]:
+    """Add to whatever ends a run early where its readings are, and how to go on."""
+    before = set(_folders(runs))
+    try:
+        yield
+    except (HalfpowerError, KeyboardInterrupt) as stopped:
+        made = folder or max(set(_folders(runs)) - before, default=None)
+        if made is not None:
+            sentence = f"What was measured is kept; go on with: halfpower resume {made}"
+            if isinstance(stopped, HalfpowerError):
+                click.echo(sentence, err=True)
+            else:
+                stopped.add_note(sentence)
+        raise
+
+
+def _folders(runs: Path) -> list[Path]:
+    from harness.journal import NAME
+
+    return [each.parent for each in runs.glob(f"*/{NAME}")]
+
+
+def finish(result: RunResult, *, as_json: bool = False) -> None:
+    """Write the page, show the result; a part that ended early is an instrument's failure."""
+    import json
+
+    from harness.errors import InstrumentError
+
+    page = result.folder / "report.html"
+    write_html(result.report, page)
+    if as_json:
+        end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
+        click.echo(json.dumps({**end, "sentence": result.report.sentence, "report": str(page)}, ensure_ascii=False))
+    else:
+        show_report(result.report)
+        click.echo(f"Report: {page}")
+    if result.ended_early:
+        raise InstrumentError("ended early", " ".join(result.ended_early))
+
+
+def show_report(made: Report) -> None:
+    """The report as tables on the terminal."""
+    from harness.report.terminal import show
+
+    show(made, a_console())
+
+
+def write_html(made: Report, path: Path) -> None:
+    """The report as one page."""
+    from harness.report.html import html_page
+
+    write_text(path, html_page(made))
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file whole or not at all."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside = path.with_name(f"{path.name}.part")
+        beside.write_text(text, "utf-8", newline="\n")
+        beside.replace(path)
+    except OSError as error:
+        raise HalfpowerError(f"{path}: cannot be written: {error.strerror}. Name another file.") from None
+
+
+def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:
+    from harness.report.frame import to_frame, to_json
+
+    if csv_path is not None:
+        write_text(csv_path, to_frame(made).to_csv(index=False))
+    if json_path is not None:
+        write_text(json_path, to_json(made))
+
+
+def _warn(warnings: tuple[str, ...]) -> None:
+    from harness.report.shown import clean
+
+    for warning in warnings:
+        click.echo(f"warning: {clean(warning)}", err=True)

@@ -1,0 +1,86 @@
+"""The operator at a terminal: shows a prompt, takes one line.
+
+Whatever comes from files, instruments or people is shown as text: no markup, no control characters.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+from typing import TYPE_CHECKING, Final, TextIO
+
+from harness.errors import OperatorStop
+from harness.report.shown import clean
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from harness.operator import Prompt
+    from harness.steps import Step
+
+_SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
+GONE: Final = "Nobody answers at this terminal (end of input); the outputs are off."
+
+
+class Terminal:
+    """Asks a person at the terminal, or whoever writes its lines into a pipe."""
+
+    def __init__(
+        self,
+        console: Console,
+        *,
+        answers: TextIO | None = None,
+        aside: Callable[[], AbstractContextManager[None]] = nullcontext,
+    ) -> None:
+        self._console = console
+        self._answers = answers
+        self._aside = aside
+        self.picture: Callable[[Step], str] | None = None  # of a simulated screen, drawn above a question about it
+
+    def ask(self, prompt: Prompt) -> str:
+        """Show the prompt, wait for one line; raises OperatorStop when no line can come any more."""
+        with self._aside():
+            try:
+                self._show(prompt)
+                return self._line()
+            except (EOFError, OSError) as error:  # a closed pipe or a terminal that is gone
+                raise OperatorStop(GONE) from error
+
+    def tell(self, text: str) -> None:
+        """Say something that needs no answer; a closed terminal does not keep the bench from being made safe."""
+        with self._aside():
+            try:
+                for line in text.splitlines():
+                    self._print(line, "yellow")
+            except OSError:
+                return
+
+    def _show(self, prompt: Prompt) -> None:
+        self._console.print()
+        if prompt.kind == "read" and self.picture is not None and prompt.step is not None:
+            for line in self.picture(prompt.step).splitlines():
+                self._print(line, "green")
+        self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
+        for line in prompt.lines:
+            self._print(f"  {line}")
+        if prompt.hint:
+            self._print(f"  {prompt.hint}", "dim")
+        if prompt.choices:
+            self._print(f"  Type one of: {', '.join(prompt.choices)}", "dim")
+        self._console.print({"do": "Enter when done, ? for help: "}.get(prompt.kind, "answer: "), end="", markup=False)
+
+    def _print(self, text: str, style: str = "") -> None:
+        from rich.text import Text
+
+        self._console.print(Text(clean(text), style=style), soft_wrap=True)
+
+    def _line(self) -> str:
+        answers = self._answers if self._answers is not None else sys.stdin
+        if answers is None or answers.closed:
+            raise EOFError
+        self._console.file.flush()
+        line = answers.readline()
+        if not line:
+            raise EOFError
+        return line.rstrip("\r\n")
