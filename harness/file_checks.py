@@ -218,7 +218,9 @@ def _calibrator(found: Findings, calibrator: Calibrator | None) -> None:
         return
     for key in ("levels", "periods"):
         values = getattr(calibrator, key)
-        if not isinstance(values, str):
+        if not values:
+            found.error(("calibrator", key), "an empty list; expected at least one value, or a word such as '1-2-5'")
+        elif not isinstance(values, str):
             _factors(found, ("calibrator", key), values)
     if "edge" in calibrator.functions and calibrator.edge_rise_time is None:
         found.warn(("calibrator", "edge_rise_time"), "missing; without it no rise time can be judged")
@@ -294,8 +296,9 @@ def check_unit(text: Text, unit: Unit) -> Findings:
             found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
     if unit.tolerance.time_magnified is not None and unit.magnifier == 1:
         found.warn(("tolerance", "time_magnified"), "is of no use without 'magnifier'")
-    if unit.input.resistance <= 0 or unit.input.maximum <= 0:
-        found.error(("input",), "resistance and maximum must be above zero")
+    for key in ("resistance", "capacitance"):
+        if getattr(unit.input, key) <= 0:
+            found.error(("input", key), "must be above zero")
     _rise_time(found, unit)
     _full_screen(found, unit)
     return found
