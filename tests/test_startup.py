@@ -1,0 +1,43 @@
+"""Help is quick: what is heavy is imported by the command that needs it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "pyvisa", "pyvisa_sim", "pydantic", "jinja2", "rich.live")
+
+PROGRAM = """
+import json, sys
+from harness.cli import main
+try:
+    main()
+except SystemExit as end:
+    sys.stderr.write(json.dumps([end.code, sorted(sys.modules)]))
+"""
+
+
+@pytest.fixture(scope="module")
+def help_run() -> tuple[str, int, list[str]]:
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, "--help"], capture_output=True, encoding="utf-8", check=True, timeout=60
+    )
+    code, modules = json.loads(done.stderr)
+    return done.stdout, code, modules
+
+
+def test_help_names_every_command_and_ends_well(help_run: tuple[str, int, list[str]]) -> None:
+    text, code, _ = help_run
+    assert code == 0
+    for name in ("demo", "check", "new", "schema", "bench", "rehearse", "run", "resume", "report"):
+        assert f" {name} " in text
+
+
+@pytest.mark.parametrize("name", HEAVY)
+def test_help_imports_nothing_heavy(help_run: tuple[str, int, list[str]], name: str) -> None:
+    _, _, modules = help_run
+    assert "harness.commands.run" in modules
+    assert name not in modules
