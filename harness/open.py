@@ -1,0 +1,422 @@
+"""From a job file to a run: opens the bench, runs and resumes. The entry for scripts and notebooks."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import importlib
+import importlib.util
+import re
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+from harness import files
+from harness.bench import LiveBench
+from harness.clock import Clock, RealClock
+from harness.errors import ConfigError, HalfpowerError, JournalError
+from harness.journal import Contents, Journal
+from harness.journal import read as read_journal
+from harness.lock import hold
+from harness.models import Setup
+from harness.operator import Operator
+from harness.report.model import Report
+from harness.report.summary import summarise
+from harness.run import Part, Watch, run_parts
+from harness.steps import Role
+
+if TYPE_CHECKING:
+    from harness.sim.bench import SimulatedBench
+
+OnEvent = Callable[[str, str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Use:
+    """One sequence of a job, ready to start."""
+
+    name: str
+    definition: Any
+    options: Any
+    use: str
+
+    def entry(self, setup: Setup) -> dict[str, Any]:
+        """What the journal's header keeps of it."""
+        plan = self.definition.plan(setup, self.options)
+        return {
+            "name": self.name,
+            "use": self.use,
+            "title": getattr(self.definition, "TITLE", self.name),
+            "evaluate": getattr(self.definition, "EVALUATE", self.use),
+            "options": self.options.model_dump(mode="json", exclude_none=True),
+            "planned": sum(planned.repeats for planned in plan.points),
+            "left_out": list(plan.left_out),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedJob:
+    """A job with its bench and unit, and its sequences."""
+
+    setup: Setup
+    uses: tuple[Use, ...]
+    job_path: Path
+    bench_path: Path
+    unit_path: Path
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResult:
+    """A run that ended: its folder, its report, and the sentences of parts that ended early."""
+
+    folder: Path
+    report: Report
+    ended_early: tuple[str, ...]
+
+
+# --- loading -----------------------------------------------------------------------------------------------------
+
+
+def load(job_path: str | Path) -> LoadedJob:
+    """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError."""
+    from drivers.commands import check_overrides
+
+    path = Path(job_path)
+    known = definitions(path)
+    loaded = files.load_job(
+        path,
+        options={name: module.Options for name, module in known.items()},
+        needs={name: _needs(module) for name, module in known.items()},
+        check_overrides=check_overrides,
+    )
+    uses = []
+    for place, chosen in enumerate(loaded.setup.job.sequence, 1):
+        definition = known[chosen.use]
+        options = loaded.options[place - 1] or definition.Options()
+        stem = Path(chosen.use).stem
+        uses.append(Use(name=f"{place} {stem}", definition=definition, options=options, use=chosen.use))
+    return LoadedJob(
+        setup=loaded.setup,
+        uses=tuple(uses),
+        job_path=loaded.job_path,
+        bench_path=loaded.bench_path,
+        unit_path=loaded.unit_path,
+        warnings=tuple(str(warning) for warning in loaded.warnings),
+    )
+
+
+def definitions(job_path: Path) -> dict[str, Any]:
+    """The sequences of this program, and those of the user's own that the job names."""
+    from sequences import BUILT_IN
+
+    known: dict[str, Any] = {name: importlib.import_module(f"sequences.{name}") for name in BUILT_IN}
+    for name in _own_sequences(job_path):
+        path = job_path.parent / name
+        if path.is_file():
+            known[name] = _own_module(path)
+    return known
+
+
+def _own_sequences(job_path: Path) -> list[str]:
+    import tomllib
+
+    try:
+        tables = tomllib.loads(job_path.read_text("utf-8")).get("sequence", [])
+        names = [str(table["use"]) for table in tables if isinstance(table, dict) and "use" in table]
+    except (OSError, ValueError, AttributeError, TypeError, RecursionError):
+        return []  # files.load_job says what is wrong, with the line
+    return [name for name in names if name.endswith(".py")]
+
+
+def _own_module(path: Path) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"halfpower_sequence_{path.stem}", path)
+    if spec is None or spec.loader is None:
+        raise ConfigError(f"{path}: cannot be read as Python")
+    module = importlib.util.module_from_spec(spec)
+    try:
+        spec.loader.exec_module(module)
+    except Exception as error:
+        raise ConfigError(f"{path}: fails on import: {type(error).__name__}: {error}") from error
+    missing = [name for name in ("Options", "script") if not hasattr(module, name)]
+    if missing:
+        raise ConfigError(f"{path}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
+    if not hasattr(module, "plan"):
+        from sequences import Plan
+
+        module.plan = lambda _setup, _options: Plan()  # type: ignore[attr-defined]  # optional for a user's own
+    return module
+
+
+def _needs(module: Any) -> Any:
+    return getattr(module, "needs", lambda _options: ())
+
+
+# --- opening -----------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def opened(
+    loaded: LoadedJob, *, operator: Operator | None = None, on_event: OnEvent = lambda *_: None, by_hand: bool = False
+) -> Iterator[LiveBench]:
+    """Open the bench of a job, hold it against others, and leave it with every output off."""
+    simulated = simulated_bench(loaded)
+    clock: Clock = simulated.clock if simulated else RealClock()
+    person = operator
+    if simulated and not by_hand:
+        person = simulated.operator
+    elif simulated and operator is not None:
+        person = _Mirrored(operator, simulated, loaded.setup)
+    if person is None:
+        raise ConfigError("a person is needed at this bench, and there is no terminal to ask them at")
+    with hold(_lock_names(loaded)):
+        drivers = _drivers(loaded, simulated, clock, person, on_event)
+        bench = LiveBench(loaded.setup, drivers, operator=person, clock=clock, on_event=on_event)
+        with bench.guarded():
+            yield bench
+
+
+def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
+    """The simulated bench that the bench file names, if any."""
+    name = loaded.setup.bench.simulation
+    if name is None:
+        return None
+    from harness.sim.bench import SimulatedBench
+
+    return SimulatedBench.load(loaded.bench_path.parent / name)
+
+
+def _lock_names(loaded: LoadedJob) -> tuple[str, ...]:
+    if loaded.setup.bench.simulation is not None:
+        return (str(loaded.bench_path.resolve()),)
+    addresses = [i.address for _, i in loaded.setup.bench.instruments() if i.address]
+    return tuple(addresses) or (str(loaded.bench_path.resolve()),)
+
+
+def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
+    """The roles that the job's sequences use, and those that go with them."""
+    roles: list[Role] = [role for use in loaded.uses for role in _needs(use.definition)(use.options)]
+    bench = loaded.setup.bench
+    if "generator" in roles:
+        roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
+    roles += ["switch"] if bench.switch is not None else []
+    return tuple(dict.fromkeys((*roles, "unit")))
+
+
+def _drivers(
+    loaded: LoadedJob, simulated: SimulatedBench | None, clock: Clock, person: Operator, on_event: OnEvent
+) -> Mapping[Role, Any]:
+    from drivers.loading import make_driver
+    from harness.visa import open_link, resource_manager
+
+    factory = simulated.resource_manager if simulated else resource_manager()
+    connect = partial(open_link, resource_manager_factory=factory, clock=clock, on_event=on_event)
+    made: dict[Role, Any] = {}
+    try:
+        for role in used_roles(loaded):
+            made[role] = make_driver(
+                role,
+                loaded.setup,
+                folder=loaded.bench_path.parent,
+                open_link=connect,
+                operator=person,
+                on_event=on_event,
+            )
+    except BaseException:
+        for driver in made.values():
+            _quietly(driver.close)
+        raise
+    return made
+
+
+def _quietly(action: Callable[[], None]) -> None:
+    try:
+        action()
+    except HalfpowerError:
+        return  # the first failure is the one to report
+
+
+class _Mirrored:
+    """A person answers, while the simulated bench follows what they are asked to do, and shows them its screen."""
+
+    def __init__(self, operator: Operator, simulated: SimulatedBench, setup: Setup) -> None:
+        self._operator, self._simulated, self._setup = operator, simulated, setup
+
+    def ask(self, prompt: Any) -> str:
+        if prompt.kind == "do":
+            self._simulated.operator.ask(prompt)
+        elif prompt.kind == "read":
+            picture = self._simulated.picture(60, 17)
+            prompt = replace(prompt, lines=(*prompt.lines, *picture))
+        return self._operator.ask(prompt)
+
+    def tell(self, text: str) -> None:
+        self._operator.tell(text)
+
+
+# --- running -----------------------------------------------------------------------------------------------------
+
+
+def start(
+    job_path: str | Path,
+    runs: str | Path = "runs",
+    *,
+    operator: Operator | None = None,
+    on_event: OnEvent = lambda *_: None,
+    watch: Watch = lambda *_: None,
+    by_hand: bool = False,
+) -> RunResult:
+    """Run a job into a new folder below `runs`; outputs are off at every exit."""
+    loaded = load(job_path)
+    _refuse_overdue(loaded.setup, dt.datetime.now(dt.UTC).date())
+    journal_events = _Events(on_event)
+    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand) as bench:
+        started = bench.clock.utc()
+        folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
+        header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), bench.identify())
+        journal = Journal.create(folder, header, stamp=partial(_stamp, bench.clock))
+        journal_events.into(journal)
+        return _run(loaded, bench, journal, None, watch=watch, events=journal_events)
+
+
+def resume(
+    run_folder: str | Path,
+    *,
+    operator: Operator | None = None,
+    on_event: OnEvent = lambda *_: None,
+    watch: Watch = lambda *_: None,
+    by_hand: bool = False,
+    job_path: str | Path | None = None,
+) -> RunResult:
+    """Go on with a run that stopped; refused where job, bench, unit or program have changed since."""
+    folder = Path(run_folder)
+    contents = read_journal(folder)
+    loaded = load(job_path or contents.header["files"]["job"])
+    _refuse_changed(loaded, contents)
+    if contents.closed_at is not None:
+        return RunResult(folder=folder, report=summarise(contents), ended_early=())
+    journal_events = _Events(on_event)
+    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand) as bench:
+        journal, contents = Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
+        journal_events.into(journal)
+        journal.event("", "resumed", f"after {len(contents.records)} entries")
+        return _run(loaded, bench, journal, contents, watch=watch, events=journal_events)
+
+
+def report(run_folder: str | Path) -> Report:
+    """The report of a run folder, from its journal alone."""
+    return summarise(read_journal(Path(run_folder)))
+
+
+class _Events:
+    """Events go to the journal, once there is one, and to whoever watches."""
+
+    def __init__(self, on_event: OnEvent) -> None:
+        self._on_event, self._journal, self.part = on_event, None, ""
+        self._waiting: list[tuple[str, str]] = []
+
+    _journal: Journal | None
+
+    def into(self, journal: Journal) -> None:
+        self._journal = journal
+        for what, text in self._waiting:
+            journal.event("", what, text)
+        self._waiting.clear()
+
+    def __call__(self, what: str, text: str) -> None:
+        self._on_event(what, text)
+        if self._journal is None:
+            self._waiting.append((what, text))
+            return
+        try:
+            self._journal.event(self.part, what, text)
+        except JournalError:
+            self._on_event("journal", f"not recorded: {text}")
+
+
+def _run(
+    loaded: LoadedJob, bench: LiveBench, journal: Journal, contents: Contents | None, *, watch: Watch, events: _Events
+) -> RunResult:
+    parts = [
+        Part(name=use.name, start=partial(use.definition.script, loaded.setup, use.options)) for use in loaded.uses
+    ]
+    recorded = contents.replies if contents else lambda _name: ()
+    finished = (lambda name: contents.parts.get(name) == "finished") if contents else (lambda _name: False)
+    try:
+        ended_early = run_parts(parts, bench.perform, journal, recorded=recorded, finished=finished, watch=watch)
+    finally:
+        for problem in bench.outputs_off():
+            events("outputs", problem)
+        journal.close()
+    return RunResult(folder=journal.path.parent, report=report(journal.path), ended_early=tuple(ended_early))
+
+
+def _stamp(clock: Clock) -> str:
+    return clock.utc().isoformat(timespec="milliseconds")
+
+
+def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role, str]) -> dict[str, Any]:
+    return {
+        "run": run,
+        "program": program_version(),
+        "started": started,
+        "files": {
+            "job": str(loaded.job_path.resolve()),
+            "bench": str(loaded.bench_path.resolve()),
+            "unit": str(loaded.unit_path.resolve()),
+        },
+        "identities": dict(identities),
+        "setup": loaded.setup.to_header(),
+        "parts": [use.entry(loaded.setup) for use in loaded.uses],
+    }
+
+
+def program_version() -> str:
+    """The version of this program."""
+    try:
+        return version("halfpower")
+    except PackageNotFoundError:
+        return "uninstalled"
+
+
+def _new_folder(runs: Path, started: dt.datetime, serial: str) -> Path:
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", serial).strip("-.")[:40] or hashlib.sha256(serial.encode()).hexdigest()[:8]
+    for number in range(1, 1000):
+        folder = runs / f"{started:%Y-%m-%d}-{safe}-{number:02d}"
+        if not folder.exists():
+            return folder
+    raise JournalError(f"{runs}: a thousand runs of this unit today; name another folder with --runs.")
+
+
+def _refuse_overdue(setup: Setup, day: dt.date) -> None:
+    overdue = [
+        f"the {role} ({instrument.label}) was due on {instrument.due}"
+        for role, instrument in setup.bench.instruments()
+        if role not in ("unit", "switch") and instrument.due is not None and instrument.due < day
+    ]
+    if overdue and not setup.job.allow_overdue:
+        raise ConfigError(
+            f"Past the due date: {'; '.join(overdue)}. Renew the certificate in the bench file, or set "
+            "allow_overdue = true in the job: every page is then marked."
+        )
+
+
+def _refuse_changed(loaded: LoadedJob, contents: Contents) -> None:
+    header = contents.header
+    if header["program"] != program_version():
+        raise JournalError(
+            f"This run was begun with version {header['program']} and this is {program_version()}; "
+            "go on with that version, or start a new run."
+        )
+    now = loaded.setup.to_header()
+    for name in ("job", "bench", "unit"):
+        if header["setup"][name] != now[name]:
+            raise JournalError(
+                f"{getattr(loaded, f'{name}_path')}: the {name} file has changed since the run was begun; "
+                "put it back as it was, or start a new run."
+            )

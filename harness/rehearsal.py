@@ -1,0 +1,231 @@
+"""Before anything is switched on: the steps, the hazards, the hands, the time, and what cannot be decided.
+
+A rehearsal runs the sequences against ideal replies; nothing is opened. An ideal unit has no error and is a single
+pole a tenth above its rating, which is what the adaptive search is rehearsed on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+from harness import limits
+from harness.analysis.estimate import Budget
+from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
+from harness.assess import deflection_budget, limits_for, pulse_budget, time_base_budget
+from harness.bench import route_of
+from harness.errors import AnalysisError, HalfpowerError
+from harness.models import Setup
+from harness.operator import describe_connection
+from harness.quantities import show
+from harness.steps import Connect, Done, Measure, Reading, Reply, Sine, Step
+
+CONNECT_S: Final = 60.0  # a person moves a cable
+READ_S: Final = 15.0  # a person reads a screen
+SET_S: Final = 20.0  # a person sets a source
+REMOTE_S: Final = 0.05
+_ABOVE_RATING: Final = 1.1
+_USEFUL: Final = 1 / 3  # of the tolerance: a zone smaller than this decides on paper only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undecidable:
+    """A point that cannot pass whatever is read, and the cheapest change that would decide it."""
+
+    point: str
+    sentence: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedPart:
+    """One sequence, as its steps would come."""
+
+    name: str
+    title: str
+    steps: tuple[Step, ...]
+    points: int
+    decidable: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rehearsal:
+    """What a job will ask of the bench and of people."""
+
+    parts: tuple[RehearsedPart, ...]
+    estimated_s: float
+    hands: tuple[str, ...]
+    hazards: tuple[str, ...]
+    undecided: tuple[Undecidable, ...]
+    left_out: tuple[str, ...]
+
+    @property
+    def steps(self) -> int:
+        """All steps."""
+        return sum(len(part.steps) for part in self.parts)
+
+
+def rehearse(setup: Setup, uses: tuple[object, ...]) -> Rehearsal:
+    """Rehearse a loaded job: `rehearse(loaded.setup, loaded.uses)`."""
+    parts, undecided, left_out = [], [], []
+    for use in uses:
+        definition, options = use.definition, use.options  # type: ignore[attr-defined]  # harness.open.Use
+        taken = _run_ideally(setup, definition.script(setup, options))
+        plan = definition.plan(setup, options)
+        judged = [(p.step, _judge(setup, p.step, p.repeats)) for p in plan.points if p.step.display == "unit"]
+        open_points = [_undecidable(setup, step, found) for step, found in judged if not _decides(found)]
+        undecided += open_points
+        left_out += plan.left_out
+        parts.append(
+            RehearsedPart(
+                name=use.name,  # type: ignore[attr-defined]
+                title=getattr(definition, "TITLE", use.name),  # type: ignore[attr-defined]
+                steps=tuple(taken),
+                points=len(judged),
+                decidable=len(judged) - len(open_points),
+            )
+        )
+    steps = [step for part in parts for step in part.steps]
+    return Rehearsal(
+        parts=tuple(parts),
+        estimated_s=sum(_duration_s(setup, step) for step in steps),
+        hands=tuple(_hands(setup, steps)),
+        hazards=tuple(dict.fromkeys(_hazard(setup, step) for step in steps if _hazard(setup, step))),
+        undecided=tuple(undecided),
+        left_out=tuple(left_out),
+    )
+
+
+# --- ideal replies -----------------------------------------------------------------------------------------------
+
+
+def _run_ideally(setup: Setup, script: object) -> list[Step]:
+    taken: list[Step] = []
+    try:
+        step: Step = next(script)  # type: ignore[call-overload]  # a generator
+        while True:
+            taken.append(step)
+            step = script.send(ideal(setup, step))  # type: ignore[attr-defined]
+    except StopIteration:
+        return taken
+
+
+def ideal(setup: Setup, step: Step) -> Reply:
+    """What a unit without error would answer."""
+    if isinstance(step, Connect):
+        return Done()
+    if isinstance(step.stimulus, Sine) and step.display == "unit":
+        frequency_hz = step.stimulus.frequency_hz
+        path = setup.bench.paths.get(step.path)
+        full = step.stimulus.level_vpp / step.view.volts_per_div / (path.divides_by if path else 1)
+        shown = full / math.hypot(1, frequency_hz / (_ABOVE_RATING * setup.unit.bandwidth))
+        resolution = setup.unit.resolution
+        value = round(shown / resolution) * resolution if resolution else shown
+        return Reading(value=value, frequency_hz=frequency_hz)
+    return Reading(value=step.expected if step.expected is not None else 0.0)
+
+
+# --- what can be decided -----------------------------------------------------------------------------------------
+
+
+def _budget(setup: Setup, step: Measure, repeats: int) -> Budget:
+    if step.quantity == "span":
+        return time_base_budget(setup, step, repeats=repeats)
+    if step.quantity in ("deflection", "peak_to_peak"):
+        return deflection_budget(setup, step, repeats=repeats)
+    return pulse_budget(setup, step)
+
+
+def _judge(setup: Setup, step: Measure, repeats: int) -> Reach | str:
+    try:
+        return reach(_budget(setup, step, repeats), limits_for(setup, step), setup.job.rule)
+    except AnalysisError as error:
+        return str(error)
+
+
+def _decides(found: Reach | str) -> bool:
+    return not isinstance(found, str) and found.largest_passing is not None and found.largest_passing > 0
+
+
+def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable:
+    what = step.view.volts_per_div if step.quantity in ("deflection", "peak_to_peak") else step.view.s_per_div
+    unit = "V" if step.quantity in ("deflection", "peak_to_peak") else "s"
+    return Undecidable(
+        point=f"channel {step.view.channel}, {show(what, unit)}/div, {step.path}",
+        sentence=found if isinstance(found, str) else found.sentence,
+        remedy=_remedy(setup, step),
+    )
+
+
+def _remedy(setup: Setup, step: Measure) -> str:
+    candidates = []
+    tries: list[tuple[str, float, Callable[[], Budget]]] = [
+        (f"read it {n} times", n * READ_S, lambda n=n: _budget(setup, step, n))
+        for n in (3, 5, 10)  # type: ignore[misc]
+    ]
+    finer = replace(setup, unit=setup.unit.model_copy(update={"resolution": setup.unit.resolution / 2}))
+    tries.append(("read to half the step", 2 * READ_S, lambda: _budget(finer, step, 1)))
+    most = setup.unit.vertical_div - 2
+    if step.quantity == "deflection" and step.expected and step.expected < most:
+        tries.append((f"apply a level that gives {most:g} div", 4 * READ_S, lambda: _at_more(setup, step, most)))
+    for sentence, cost, budget in tries:
+        try:
+            candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))
+        except HalfpowerError:
+            continue
+    rated = limits_for(setup, step)
+    least = _USEFUL * (rated.half_width or 0.0)
+    found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
+    return found.candidate.sentence if found else "use a better source, or a finer reading together with a higher level"
+
+
+def _at_more(setup: Setup, step: Measure, most_div: float) -> Budget:
+    from harness.steps import Dc
+
+    path = setup.bench.paths.get(step.path)
+    level_v = most_div * step.view.volts_per_div * (path.divides_by if path else 1)
+    return _budget(setup, replace(step, stimulus=Dc(level_v=level_v), expected=most_div), 1)
+
+
+# --- people, time, hazards ---------------------------------------------------------------------------------------
+
+
+def needs_hand(setup: Setup, step: Step) -> bool:
+    """Whether a person must do something for this step."""
+    if isinstance(step, Connect):
+        return route_of(setup, step) is None
+    source = getattr(setup.bench, step.source)
+    by_eye = setup.unit.read == "eye" if step.display == "unit" else _reference_by_eye(setup)
+    return by_eye or (source is not None and source.driver == "manual")
+
+
+def _reference_by_eye(setup: Setup) -> bool:
+    reference = setup.bench.reference
+    return reference is not None and (reference.read == "eye" or reference.driver == "manual")
+
+
+def _duration_s(setup: Setup, step: Step) -> float:
+    hand = needs_hand(setup, step)
+    if isinstance(step, Connect):
+        return CONNECT_S if hand else 1.0
+    waits = [instrument.settle for role, instrument in setup.bench.instruments() if role in (step.source, step.display)]
+    source = getattr(setup.bench, step.source)
+    set_s = SET_S if source is not None and source.driver == "manual" else REMOTE_S
+    return max(waits, default=0.0) + set_s + (READ_S if hand else REMOTE_S)
+
+
+def _hands(setup: Setup, steps: list[Step]) -> list[str]:
+    moves = [describe_connection(step) for step in steps if isinstance(step, Connect) and needs_hand(setup, step)]
+    readings = sum(isinstance(step, Measure) and needs_hand(setup, step) for step in steps)
+    found = [f"{moves.count(move)} × connect {move}" for move in dict.fromkeys(moves)]
+    return found + ([f"{readings} × set or read by a person"] if readings else [])
+
+
+def _hazard(setup: Setup, step: Step) -> str:
+    if isinstance(step, Connect):
+        return ""
+    where = f"channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div, {step.path}"
+    found = limits.hazards(step, setup)
+    return "; ".join(f"{where}: {hazard.sentence}" for hazard in found)

@@ -1,0 +1,103 @@
+"""The words of a report: the verdict in a sentence, what to do next, what was not as planned.   [pure]"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from typing import assert_never
+
+from harness.analysis.verdict import Overall
+from harness.journal import Contents
+from harness.models import Setup
+from harness.report.model import PartResult, Standard
+from harness.steps import Reading
+
+
+def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standard]:
+    """The instruments that the result rests on."""
+    answered = contents.header.get("identities", {})
+    for role, instrument in setup.bench.instruments():
+        if role in ("unit", "switch"):
+            continue
+        yield Standard(
+            role=role,
+            label=instrument.label,
+            identity=str(answered.get(role, instrument.identity or "")),
+            certificate=instrument.certificate or "",
+            certified=instrument.certified.isoformat() if instrument.certified else "",
+            due=instrument.due.isoformat() if instrument.due else "",
+            overdue=instrument.due is not None and instrument.due < day,
+        )
+
+
+def _named(part: PartResult, words: Sequence[str]) -> list[str]:
+    named = [
+        f"channel {p.channel}, {p.setting}{'' if p.quantity in ('deflection', 'time factor') else ', ' + p.quantity}"
+        for p in part.points
+        if p.word in words
+    ]
+    return named + [f"channel {r.channel}, bandwidth" for r in part.responses if r.word in words]
+
+
+def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finished: bool) -> str:
+    """The verdict in one sentence."""
+    name = f"{setup.unit.maker} {setup.unit.model}, no. {setup.job.serial},"
+    total = sum(len(part.points) + len(part.responses) for part in parts)
+    failed = [entry for part in parts for entry in _named(part, ("fail",))]
+    others = ("undecided", "conditional pass", "conditional fail", "not measured")
+    unsure = [entry for part in parts for entry in _named(part, others)]
+    match whole:
+        case "meets":
+            return f"{name} meets its rating: all {total} points pass."
+        case "does not meet":
+            return f"{name} does not meet its rating: {len(failed)} of {total} points fail ({_some(failed)})."
+        case "cannot be decided":
+            if not finished:
+                return f"{name} cannot be decided: the run is not finished."
+            why = f" {len(unsure)} of {total} points are open ({_some(unsure)})." if unsure else " nothing was judged."
+            return f"{name} cannot be decided:{why}"
+        case _:
+            assert_never(whole)
+
+
+def _some(entries: Sequence[str], most: int = 3) -> str:
+    more = f"; and {len(entries) - most} more" if len(entries) > most else ""
+    return "; ".join(entries[:most]) + more
+
+
+def next_step(setup: Setup, whole: Overall, *, finished: bool) -> str:
+    """What to do next."""
+    if not finished:
+        return "Resume the run; nothing that was read is lost."
+    if whole == "does not meet":
+        after = " Adjust or repair, then run the job again as left." if setup.job.condition == "as found" else ""
+        return f"Do not use it within this rating on the points that fail.{after}"
+    if whole == "cannot be decided":
+        return "Rehearse the job: it names, for each open point, the cheapest change that would decide it."
+    return "File this report with the unit."
+
+
+def deviations(contents: Contents, parts: Sequence[PartResult], used: Sequence[Standard]) -> Iterator[str]:
+    """What was not as planned, and what the equipment could not do."""
+    if contents.header["setup"]["bench"].get("simulation"):
+        yield "Simulated bench: no real instrument was measured."
+    for standard in used:
+        if standard.overdue:
+            yield f"The {standard.role} ({standard.label}) was past its due date, {standard.due}."
+    for part in parts:
+        yield from part.left_out
+        if not part.finished:
+            yield f"{part.title}: not finished."
+    skipped = [r for r in contents.records if isinstance(r.reply, Reading) and r.reply.status == "skipped"]
+    if skipped:
+        yield f"{len(skipped)} readings were left out by the operator."
+    if contents.withdrawn:
+        yield f"{len(contents.withdrawn)} readings were withdrawn and taken again; both are in the journal."
+    counts: dict[str, int] = {}
+    for event in contents.events:
+        if event.what in ("ended early", "outputs"):
+            yield event.text
+        elif event.what != "note":
+            counts[event.what] = counts.get(event.what, 0) + 1
+    for what, count in sorted(counts.items()):
+        yield f"{what}: {count} times; each is in the journal."
