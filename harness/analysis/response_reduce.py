@@ -229,8 +229,9 @@ def _drift(
     if visits(indices) < DRIFT_VISITS:
         sentence = f"The reference drifted by {drift_db:+.2f} dB. Let the instruments warm up and repeat."
         return reference, [Flag(code="drift", sentence=sentence)]
+    mean_db = math.fsum(w * v for w, v in zip(scale, values, strict=True)) / total
     corrected = Reference(
-        deflection_div=reference.deflection_div,
+        deflection_div=math.exp(mean_db / DB_PER_NEPER),
         s_db=reference.s_db,
         count=reference.count,
         chi2=max(0.0, reference.chi2 - slope * sxy),

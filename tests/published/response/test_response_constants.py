@@ -51,7 +51,7 @@ FAMILIES: dict[str, Gain] = {
 
 def test_half_power_is_not_minus_3_db() -> None:
     assert pytest.approx(3.010300, abs=5e-7) == HALF_POWER_DB
-    assert 10.0 ** (-3.0 / 20.0) == pytest.approx(0.7079458, abs=5e-8)
+    assert pytest.approx(0.7079458, abs=5e-8) == 10.0 ** (-3.0 / 20.0)
     assert 100.0 * (10.0 ** (-3.0 / 20.0) * math.sqrt(2.0) - 1.0) == pytest.approx(0.1187, abs=5e-5)
 
 
