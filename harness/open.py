@@ -31,6 +31,7 @@ from harness.run import Part, Watch, run_parts
 from harness.steps import Role
 
 if TYPE_CHECKING:
+    from harness.rehearsal import Rehearsal
     from harness.sim.bench import SimulatedBench
 
 OnEvent = Callable[[str, str], None]
@@ -45,13 +46,18 @@ class Use:
     options: Any
     use: str
 
+    @property
+    def title(self) -> str:
+        """Its title in a report."""
+        return str(getattr(self.definition, "TITLE", self.name))
+
     def entry(self, setup: Setup) -> dict[str, Any]:
         """What the journal's header keeps of it."""
         plan = self.definition.plan(setup, self.options)
         return {
             "name": self.name,
             "use": self.use,
-            "title": getattr(self.definition, "TITLE", self.name),
+            "title": self.title,
             "evaluate": getattr(self.definition, "EVALUATE", self.use),
             "options": self.options.model_dump(mode="json", exclude_none=True),
             "planned": sum(planned.repeats for planned in plan.points),
@@ -155,6 +161,13 @@ def _own_module(path: Path) -> ModuleType:
 
 def _needs(module: Any) -> Any:
     return getattr(module, "needs", lambda _options: ())
+
+
+def rehearse(loaded: LoadedJob) -> Rehearsal:
+    """The steps, hazards, hands and time of a job, and what it cannot decide; nothing is opened."""
+    from harness.rehearsal import rehearse as rehearsed
+
+    return rehearsed(loaded.setup, loaded.uses)
 
 
 # --- opening -----------------------------------------------------------------------------------------------------

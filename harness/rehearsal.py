@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final
 
 from harness import limits
 from harness.analysis.estimate import Budget
@@ -20,7 +21,10 @@ from harness.errors import AnalysisError, HalfpowerError
 from harness.models import Setup
 from harness.operator import describe_connection
 from harness.quantities import show
-from harness.steps import Connect, Done, Measure, Reading, Reply, Sine, Step
+from harness.steps import Connect, Dc, Done, Measure, Reading, Reply, Sine, Step
+
+if TYPE_CHECKING:
+    from harness.open import Use
 
 CONNECT_S: Final = 60.0  # a person moves a cable
 READ_S: Final = 15.0  # a person reads a screen
@@ -67,11 +71,11 @@ class Rehearsal:
         return sum(len(part.steps) for part in self.parts)
 
 
-def rehearse(setup: Setup, uses: tuple[object, ...]) -> Rehearsal:
+def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
     """Rehearse a loaded job: `rehearse(loaded.setup, loaded.uses)`."""
     parts, undecided, left_out = [], [], []
     for use in uses:
-        definition, options = use.definition, use.options  # type: ignore[attr-defined]  # harness.open.Use
+        definition, options = use.definition, use.options
         taken = _run_ideally(setup, definition.script(setup, options))
         plan = definition.plan(setup, options)
         judged = [(p.step, _judge(setup, p.step, p.repeats)) for p in plan.points if p.step.display == "unit"]
@@ -80,8 +84,8 @@ def rehearse(setup: Setup, uses: tuple[object, ...]) -> Rehearsal:
         left_out += plan.left_out
         parts.append(
             RehearsedPart(
-                name=use.name,  # type: ignore[attr-defined]
-                title=getattr(definition, "TITLE", use.name),  # type: ignore[attr-defined]
+                name=use.name,
+                title=use.title,
                 steps=tuple(taken),
                 points=len(judged),
                 decidable=len(judged) - len(open_points),
@@ -101,13 +105,13 @@ def rehearse(setup: Setup, uses: tuple[object, ...]) -> Rehearsal:
 # --- ideal replies -----------------------------------------------------------------------------------------------
 
 
-def _run_ideally(setup: Setup, script: object) -> list[Step]:
+def _run_ideally(setup: Setup, script: Any) -> list[Step]:
     taken: list[Step] = []
     try:
-        step: Step = next(script)  # type: ignore[call-overload]  # a generator
+        step: Step = next(script)
         while True:
             taken.append(step)
-            step = script.send(ideal(setup, step))  # type: ignore[attr-defined]
+            step = script.send(ideal(setup, step))
     except StopIteration:
         return taken
 
@@ -162,14 +166,13 @@ def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable
 def _remedy(setup: Setup, step: Measure) -> str:
     candidates = []
     tries: list[tuple[str, float, Callable[[], Budget]]] = [
-        (f"read it {n} times", n * READ_S, lambda n=n: _budget(setup, step, n))
-        for n in (3, 5, 10)  # type: ignore[misc]
+        (f"read it {n} times", n * READ_S, partial(_budget, setup, step, n)) n in (3, 5, 10)  # type: ignore[misc]
     ]
     finer = replace(setup, unit=setup.unit.model_copy(update={"resolution": setup.unit.resolution / 2}))
-    tries.append(("read to half the step", 2 * READ_S, lambda: _budget(finer, step, 1)))
+    tries.append(("read to half the step", 2 * READ_S, partial(_budget, finer, step, 1)))
     most = setup.unit.vertical_div - 2
     if step.quantity == "deflection" and step.expected and step.expected < most:
-        tries.append((f"apply a level that gives {most:g} div", 4 * READ_S, lambda: _at_more(setup, step, most)))
+        tries.append((f"apply a level that gives {most:g} div", 4 * READ_S, partial(_at_more, setup, step, most)))
     for sentence, cost, budget in tries:
         try:
             candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))
@@ -182,8 +185,6 @@ def _remedy(setup: Setup, step: Measure) -> str:
 
 
 def _at_more(setup: Setup, step: Measure, most_div: float) -> Budget:
-    from harness.steps import Dc
-
     path = setup.bench.paths.get(step.path)
     level_v = most_div * step.view.volts_per_div * (path.divides_by if path else 1)
     return _budget(setup, replace(step, stimulus=Dc(level_v=level_v), expected=most_div), 1)

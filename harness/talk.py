@@ -1,0 +1,84 @@
+"""Talk to a bench: who answers where, what stands in the error queues, how old the certificates are, how fast it is."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness import files
+from harness.clock import RealClock
+from harness.errors import HalfpowerError
+from harness.models import Bench, Instrument
+from harness.steps import Role
+
+if TYPE_CHECKING:
+    from harness.visa import ResourceManagerFactory
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentState:
+    """One instrument, as it answered."""
+
+    role: Role
+    label: str
+    address: str
+    identity: str = ""
+    expected_identity: str = ""
+    errors: tuple[str, ...] = field(default=())
+    due: dt.date | None = None
+    overdue: bool = False
+    round_trip_s: float | None = None
+    problem: str = ""
+
+
+def talk(bench_path: str | Path) -> tuple[InstrumentState, ...]:
+    """Ask every instrument of a bench file; one that does not answer is a state, not an error."""
+    path = Path(bench_path)
+    bench = files.load_bench(path)
+    factory = _factory(bench, path)
+    today = dt.datetime.now(dt.UTC).date()
+    return tuple(_state(role, instrument, factory, today) for role, instrument in bench.instruments())
+
+
+def _factory(bench: Bench, path: Path) -> ResourceManagerFactory:
+    if bench.simulation is not None:
+        from harness.sim.bench import SimulatedBench
+
+        return SimulatedBench.load(path.parent / bench.simulation).resource_manager
+    from harness.visa import resource_manager
+
+    return resource_manager()
+
+
+def _state(role: Role, instrument: Instrument, factory: ResourceManagerFactory, today: dt.date) -> InstrumentState:
+    state = InstrumentState(
+        role=role,
+        label=instrument.label,
+        address=instrument.address or "",
+        expected_identity=instrument.identity or "",
+        due=instrument.due,
+        overdue=instrument.due is not None and instrument.due < today,
+    )
+    if instrument.address is None:
+        return replace(state, problem="worked by hand")
+    try:
+        return _asked(state, instrument, factory)
+    except HalfpowerError as error:
+        return replace(state, problem=str(error))
+
+
+def _asked(state: InstrumentState, instrument: Instrument, factory: ResourceManagerFactory) -> InstrumentState:
+    from harness.visa import open_link
+
+    clock, told = RealClock(), []
+    link = open_link(instrument, state.role, factory, clock, lambda kind, text: told.append((kind, text)))
+    try:
+        began = clock.now()
+        link.query("*OPC?", "1")
+        round_trip_s = clock.now() - began
+    finally:
+        link.close()
+    old = tuple(text for kind, text in told if kind == "old_errors")
+    return replace(state, identity=link.identity, errors=old, round_trip_s=round_trip_s)
