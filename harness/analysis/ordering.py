@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 __all__ = ["MOST_WORK", "Arrangement", "WorkCosts", "WorkPoint", "arrange", "work_cost"]
 
-# Orders looked at times points in them: a second or two. The usual jobs are proven with next to none of it.
-MOST_WORK = 1_500_000
+# Orders looked at times points in them: half a second or so. The usual jobs are proven with next to none of it.
+MOST_WORK = 500_000
 _SHARE_OF_IMPROVEMENT = 0.2
 
 _TIE = 1e-9

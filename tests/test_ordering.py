@@ -1,0 +1,163 @@
+"""Order of work: against every permutation of small jobs, and the job of two channels and twelve ranges."""
+
+from __future__ import annotations
+
+import random
+from functools import cache
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.analysis.ordering import WorkCosts, WorkPoint, arrange, work_cost
+from harness.errors import AnalysisError
+
+# 2 mV/div to 10 V/div in 1-2-5 steps from a decade calibrator: 5, 2 and 1 divisions, a level for every three ranges.
+DECADE = (0, 0, 0, 1, 1, 1, 2, 2, 2, 3, 3, 3)
+TWO_BY_TWELVE = [WorkPoint(group=g, range_index=r, level_index=level) for g in (0, 1) for r, level in enumerate(DECADE)]
+
+
+def cheapest(points, costs):
+    """Exact dynamic programming over everything that matters: what is read, where, and every range switch."""
+
+    def handling(before, point, knobs):
+        cost = costs.reading
+        if before is not None:
+            clicks = abs(point.level_index - before.level_index)
+            cost += costs.level_click * clicks + (costs.level_entry if clicks else 0.0)
+            cost += costs.cable_move * (point.group != before.group)
+        stands = dict(knobs).get(point.switch)
+        return cost + (0.0 if stands is None else costs.range_click * abs(point.range_index - stands))
+
+    @cache
+    def rest(left, last, knobs):
+        if not left:
+            return 0.0
+        before = None if last is None else points[last]
+        found = []
+        for i in left:
+            turned = tuple(sorted({**dict(knobs), points[i].switch: points[i].range_index}.items()))
+            found.append(handling(before, points[i], knobs) + rest(left - {i}, i, turned))
+        return min(found)
+
+    return rest(frozenset(range(len(points))), None, ())
+
+
+def small_job(rng):
+    n = rng.randint(1, 7)
+    points = [
+        WorkPoint(
+            group=rng.randint(0, 2),
+            range_index=rng.randint(0, 4),
+            level_index=rng.randint(0, 4),
+            knob=rng.choice([None, 0]),
+        )
+        for _ in range(n)
+    ]
+    costs = WorkCosts(
+        range_click=rng.choice([0.0, 0.3, 1.0, 2.0]),
+        level_click=rng.choice([0.0, 0.7, 1.0, 2.0]),
+        cable_move=rng.choice([0.0, 0.5, 1.0, 3.0, 10.0]),
+        reading=rng.choice([0.0, 3.0]),
+        level_entry=rng.choice([0.0, 0.0, 1.0]),
+    )
+    return points, costs
+
+
+def test_two_channels_of_twelve_ranges():
+    work = arrange(TWO_BY_TWELVE)
+    assert work.cost == 110.0
+    assert work.proven
+    range_outer = [g * 12 + r for r in range(12) for g in (0, 1)]
+    assert work_cost(TWO_BY_TWELVE, range_outer) == 327.0
+    # One channel through, one cable move, the other back.
+    assert [TWO_BY_TWELVE[i].group for i in work.order] in ([0] * 12 + [1] * 12, [1] * 12 + [0] * 12)
+
+
+def test_small_jobs_reach_the_optimum():
+    rng = random.Random(7)
+    for _ in range(150):
+        points, costs = small_job(rng)
+        work = arrange(points, costs)
+        assert work.cost == pytest.approx(cheapest(points, costs), abs=1e-9)
+        assert work.proven
+        assert sorted(work.order) == list(range(len(points)))
+        assert work_cost(points, work.order, costs) == pytest.approx(work.cost, abs=1e-9)
+
+
+def test_bound_and_order_without_time_to_search():
+    rng = random.Random(11)
+    optimal = 0
+    for _ in range(100):
+        points, costs = small_job(rng)
+        best, hurried = cheapest(points, costs), arrange(points, costs, most_work=0)
+        assert hurried.lower_bound <= best + 1e-9
+        assert hurried.cost >= best - 1e-9
+        optimal += hurried.cost <= best + 1e-9
+    assert optimal >= 70  # the constructed orders alone
+
+
+def test_eight_points_of_two_switches():
+    # Straight and divided readings of one channel share its range switch.
+    points = [
+        WorkPoint(group=g, range_index=r, level_index=level, knob=0)
+        for g in (0, 1)
+        for r, level in enumerate((0, 1, 1, 2))
+    ]
+    for cable_move in (0.0, 0.5, 2.0, 10.0):
+        costs = WorkCosts(cable_move=cable_move)
+        work = arrange(points, costs)
+        assert work.proven
+        assert work.cost == pytest.approx(cheapest(points, costs))
+
+
+def test_four_positions_of_twelve_ranges_are_proven():
+    points = [
+        WorkPoint(group=g, range_index=r, level_index=level, knob=g // 2)
+        for g in range(4)
+        for r, level in enumerate(DECADE)
+    ]
+    work = arrange(points)
+    assert work.proven
+    # 48 readings, three moves, 11 range clicks and 3 level clicks a position: nothing is saved by going back.
+    assert work.cost == 48 * 3 + 3 * 10 + 4 * (11 + 3)
+
+
+def test_several_levels_of_every_range_stay_near_the_bound():
+    points = [
+        WorkPoint(group=g, range_index=r, level_index=level + k)
+        for g in (0, 1)
+        for r, level in enumerate(DECADE)
+        for k in range(5)
+    ]
+    work = arrange(points)
+    assert sorted(work.order) == list(range(120))
+    assert work.cost <= 1.02 * work.lower_bound
+
+
+@given(seed=st.integers(0, 10**6))
+def test_the_order_given_does_not_matter(seed):
+    rng = random.Random(seed)
+    points, costs = small_job(rng)
+    shuffled = list(points)
+    rng.shuffle(shuffled)
+    assert arrange(points, costs).cost == pytest.approx(arrange(shuffled, costs).cost)
+    assert arrange(points, costs) == arrange(points, costs)
+
+
+@given(seed=st.integers(0, 10**6), scale=st.sampled_from([0.01, 3.0, 1000.0]))
+def test_costs_in_another_unit_give_the_same_work(seed, scale):
+    points, costs = small_job(random.Random(seed))
+    scaled = WorkCosts(
+        **{
+            name: scale * getattr(costs, name)
+            for name in ("range_click", "level_click", "cable_move", "reading", "level_entry")
+        }
+    )
+    assert arrange(points, scaled).cost == pytest.approx(scale * arrange(points, costs).cost)
+
+
+def test_nothing_to_do_and_nonsense():
+    assert arrange([]).order == ()
+    with pytest.raises(AnalysisError, match="finite numbers of zero or more"):
+        WorkCosts(cable_move=-1.0)
