@@ -85,22 +85,26 @@ class Numeric:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """One word of a list: `{"SINusoid": "sine"}`; a query answers the short form."""
+    """One word of a list, `{"SINusoid": "sine"}`, or a word and a number, `{"REAL,32": "real32"}`."""
 
     words: tuple[tuple[str, str], ...]
     default: str
 
-    def read(self, parameter: Parameter) -> str:
-        """The meaning of the word."""
-        if parameter.kind != "word":
-            raise ScpiError(_NOT_ALLOWED[parameter.kind])
+    def read(self, parameters: Sequence[Parameter]) -> str:
+        """The meaning of the word; a number left out takes the first that is listed."""
+        word, *rest = parameters
+        if word.kind != "word":
+            raise ScpiError(_NOT_ALLOWED[word.kind])
+        if len(rest) > 1 or (rest and not any("," in notation for notation, _ in self.words)):
+            raise ScpiError(-108)
         for notation, meaning in self.words:
-            if scpi.word_matches(notation, parameter.text):
+            name, _, number = notation.partition(",")
+            if scpi.word_matches(name, word.text) and (not rest or rest[0].value == float(number or "nan")):
                 return meaning
         raise ScpiError(-224)
 
     def short(self, meaning: str) -> str:
-        """The short form that means this."""
+        """What a query answers: the short form."""
         notation = next(notation for notation, means in self.words if means == meaning)
         return "".join(letter for letter in notation if not letter.islower())
 
@@ -158,6 +162,7 @@ class Device:
         self.identity, self.model, self.clock = identity, model, clock
         self.ready_at = 0.0  # on the clock: a busy instrument answers when it is done
         self.unread = False  # set by the I/O: a reply waits in the output queue (MAV)
+        self.refuse_next = False  # a fault: the next setting or action is refused
         self._table, self._goes_on, self._errors_kept = tuple(table), goes_on, errors_kept
         self._errors: deque[str] = deque()
         self._parsed: dict[bytes, list[Unit | ScpiError]] = {}
@@ -237,12 +242,13 @@ class Device:
         if unit.header[0] == "*":
             return self._obey_common(unit)
         command, number = self._find(unit.header)
+        if self.refuse_next and command.does in ("sets", "acts"):
+            self.refuse_next = False
+            raise ScpiError(-221)
         match command.does:
             case "sets":
                 assert command.holds is not None  # noqa: S101 - the table is built that way
-                if len(unit.parameters) != 1:
-                    raise ScpiError(-108 if unit.parameters else -109)
-                self.model.put(command.name, number, command.holds.read(unit.parameters[0]))
+                self.model.put(command.name, number, _read(command.holds, unit.parameters))
                 return None
             case "asks":
                 return self._ask(command, number, unit.parameters)
@@ -336,6 +342,16 @@ class Device:
             self._complete_asked = False
         value, self._esr = self._esr, 0
         return str(value)
+
+
+def _read(holds: Holds, parameters: Sequence[Parameter]) -> Value:
+    if not parameters:
+        raise ScpiError(-109)
+    if isinstance(holds, Choice):
+        return holds.read(parameters)
+    if len(parameters) > 1:
+        raise ScpiError(-108)
+    return holds.read(parameters[0])
 
 
 _BYTE: Final = Numeric(low=0, high=255, whole=True)

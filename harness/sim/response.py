@@ -7,6 +7,7 @@ that a cascade is in general none of the shapes that an estimator might assume.
 
 from __future__ import annotations
 
+import bisect
 import cmath
 import math
 from dataclasses import dataclass
@@ -109,10 +110,18 @@ class Table:
     points: tuple[tuple[float, float], ...]  # Hz, dB
 
     def __call__(self, frequency_hz: Any) -> Any:
+        if not isinstance(frequency_hz, np.ndarray):
+            return 10 ** (self._level_db(frequency_hz) / 20)
         at = np.log([f for f, _ in self.points])
         level_db = np.interp(np.log(np.maximum(frequency_hz, 1e-12)), at, [db for _, db in self.points])
-        ratio = np.power(10.0, level_db / 20)
-        return ratio if isinstance(frequency_hz, np.ndarray) else float(ratio)
+        return np.power(10.0, level_db / 20)
+
+    def _level_db(self, frequency_hz: float) -> float:
+        after = bisect.bisect_right(self.points, (frequency_hz, math.inf))
+        if after in (0, len(self.points)):
+            return self.points[min(after, len(self.points) - 1)][1]
+        (f0, db0), (f1, db1) = self.points[after - 1], self.points[after]
+        return db0 + (db1 - db0) * math.log(frequency_hz / f0) / math.log(f1 / f0)
 
     def scaled(self, factor: float) -> Table:
         return Table(tuple((f * factor, db) for f, db in self.points))

@@ -1,0 +1,337 @@
+"""The simulated bench: a TOML file becomes instruments with hidden truths, hands and eyes, and a clock.
+
+`resource_manager()` gives a pyvisa manager in this process, `serve()` the same devices on loopback TCP.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from pydantic import Field, field_validator
+
+from harness.errors import ConfigError, InstrumentError
+from harness.sim import instruments, picture, profile
+from harness.sim.clock import VirtualClock
+from harness.sim.device import Device
+from harness.sim.eyes import Eyes, Person
+from harness.sim.faults import Endpoint, FaultInjector, FaultPlan
+from harness.sim.profile import Kind, Profile
+from harness.sim.settings import Settings, check, read_toml
+from harness.sim.truth import CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth, merged
+from harness.sim.true_values import TrueValues
+from harness.sim.world import Connection, Input, LevelMeter, Screen, Source, World
+from harness.steps import ROLES, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
+
+if TYPE_CHECKING:
+    from pyvisa import ResourceManager
+
+    from harness.sim.server import Servers
+
+_KINDS: Final[Mapping[str, tuple[Kind, ...]]] = {
+    "calibrator": ("source",),
+    "generator": ("source",),
+    "counter": ("counter",),
+    "reference": ("scope", "level meter"),
+    "unit": ("scope",),
+    "switch": ("switch",),
+}
+
+
+class Route(Settings):
+    """What one channel of the switch joins."""
+
+    path: str
+    source: str
+    display: str
+    channel: int = Field(1, ge=1, le=16)
+
+
+class InstrumentEntry(Settings):
+    """One instrument of the bench."""
+
+    profile: str = Field(description="the name of a shipped profile, or a path to a file beside this one")
+    address: str | None = Field(None, description="its VISA address; none for an instrument worked by hand")
+    identity: str | None = None
+    serial: str | None = None
+    goes_on: bool | None = None
+    truth: Mapping[str, Any] = Field(default_factory=dict, description="over the profile's own truth")
+    counts: str = Field("generator", description="counter: the source that it is joined to")
+    routes: Mapping[int, Route] = Field(default_factory=dict, description="switch: what each channel joins")
+
+
+class BenchFile(Settings):
+    """A simulated bench."""
+
+    name: str = ""
+    seed: int = 1
+    start: dt.datetime | None = Field(None, description="date of the clock; today where none is given")
+    eyes: Eyes = Eyes()
+    faults: FaultPlan = FaultPlan()
+    calibrator: InstrumentEntry | None = None
+    generator: InstrumentEntry | None = None
+    counter: InstrumentEntry | None = None
+    reference: InstrumentEntry | None = None
+    unit: InstrumentEntry | None = None
+    switch: InstrumentEntry | None = None
+    paths: Mapping[str, PathTruth] = Field(default_factory=dict)
+
+    @field_validator("switch")
+    @classmethod
+    def _roles(cls, switch: InstrumentEntry | None) -> InstrumentEntry | None:
+        for number, route in (switch.routes if switch else {}).items():
+            for key, known in (("source", ("calibrator", "generator")), ("display", ("unit", "reference"))):
+                if getattr(route, key) not in known:
+                    raise ValueError(f"routes.{number}.{key}: expected one of {', '.join(known)}")
+        return switch
+
+    def entries(self) -> dict[str, InstrumentEntry]:
+        """The instruments by role."""
+        return {role: entry for role in ROLES if (entry := getattr(self, role)) is not None}
+
+
+class SimulatedBench:
+    """Instruments, what joins them, and a person; everything that a real bench has, on a virtual clock."""
+
+    def __init__(self, settings: BenchFile, path: Path, *, clock: VirtualClock | None = None) -> None:
+        self.settings, self.path = settings, path
+        self.clock = clock or VirtualClock(settings.start)
+        self.world = World(seed=settings.seed, clock=self.clock)
+        self.world.paths = dict(settings.paths)
+        self.devices: dict[str, Device] = {}
+        self.addresses: dict[str, str] = {}
+        self.profiles: dict[str, Profile] = {}
+        self._models: dict[str, instruments.Base] = {}
+        self._lock = threading.RLock()
+        for role, entry in settings.entries().items():
+            self._add(role, entry)
+        self._join()
+        self.operator = Person(self, settings.eyes)
+        self.truth = TrueValues(self.world)
+        self.faults: dict[str, FaultInjector] = {}
+        self.inject(settings.faults)
+
+    @classmethod
+    def load(cls, path: Path, *, clock: VirtualClock | None = None) -> SimulatedBench:
+        """Read a simulated bench's file; raises ConfigError with file and key."""
+        return cls(check(BenchFile, read_toml(path), str(path)), path, clock=clock)
+
+    # --- building ----------------------------------------------------------------------------------------------
+
+    def _add(self, role: str, entry: InstrumentEntry) -> None:
+        data = profile.load(entry.profile, self.path, f"{role}.profile")
+        if data.kind not in _KINDS[role]:
+            raise ConfigError(
+                f"{self.path}: {role}.profile: {entry.profile!r} is a {data.kind}; "
+                f"the {role} must be a {' or '.join(_KINDS[role])}"
+            )
+        self.profiles[role] = data
+        self._models[role] = self._model(role, entry, data)
+        if not data.remote:
+            if entry.address is not None:
+                raise ConfigError(f"{self.path}: {role}.address: {entry.profile!r} has no remote interface; leave it out")
+            return
+        if entry.address is None:
+            raise ConfigError(f"{self.path}: {role}.address: missing; expected a VISA address such as 'GPIB0::9::INSTR'")
+        self.addresses[role] = _resource_name(entry.address, f"{self.path}: {role}.address")
+        if list(self.addresses.values()).count(self.addresses[role]) > 1:
+            raise ConfigError(f"{self.path}: {role}.address: {entry.address!r} is taken by another instrument")
+        self.devices[role] = self._device(role, entry, data)
+
+    def _device(self, role: str, entry: InstrumentEntry, data: Profile) -> Device:
+        model = self._models[role]
+        serial = entry.serial or data.serial
+        device = Device(
+            identity=entry.identity or data.identity or f"{data.maker},{data.model},{serial},{data.firmware}",
+            table=data.table,
+            model=model,
+            clock=self.clock,
+            goes_on=data.goes_on if entry.goes_on is None else entry.goes_on,
+            errors_kept=data.errors_kept,
+        )
+        model.busy = device.busy
+        return device
+
+    def _model(self, role: str, entry: InstrumentEntry, data: Profile) -> instruments.Base:
+        where = f"{self.path}: {role}.truth"
+        truth = merged(data.truth, entry.truth)
+        world = self.world
+        match data.kind:
+            case "source":
+                box = check(SourceTruth, truth, where)
+                world.sources[role] = Source(truth=box, resistance=data.output.resistance, into=data.output.into)
+                return instruments.SourceModel(role, data, world)
+            case "counter":
+                world.counters[role] = check(CounterTruth, truth, where)
+                return instruments.CounterModel(role, data, world, entry.counts)
+            case "level meter":
+                world.level_meters[role] = LevelMeter(truth=check(MeterTruth, truth, where))
+                return instruments.LevelMeterModel(role, data, world)
+            case "switch":
+                world.routes = {number: Connection(**dict(route)) for number, route in entry.routes.items()}
+                return instruments.SwitchModel(role, data, world)
+            case "scope":
+                world.screens[role] = _screen(data, check(ScreenTruth, truth, where))
+                return instruments.ScopeModel(role, data, world)
+
+    def _join(self) -> None:
+        """Everything that routes and counters name must be on the bench."""
+        for number, route in self.world.routes.items():
+            try:
+                self._require(route.path, route.source, route.display, route.channel)
+            except InstrumentError as error:
+                raise ConfigError(f"{self.path}: switch.routes.{number}: {error}") from None
+        counter = self.settings.counter
+        if counter is not None and counter.counts not in self.world.sources:
+            raise ConfigError(f"{self.path}: counter.counts: there is no source {counter.counts!r} on this bench")
+
+    def _require(self, path: str, source: str, display: str, channel: int) -> None:
+        world = self.world
+        screen = world.screens.get(display)
+        channels = len(screen.inputs) if screen else 1 if display in world.level_meters else 0
+        if path not in world.paths:
+            known = ", ".join(world.paths) or "none"
+            raise InstrumentError("simulated bench", f"there is no path {path!r} in {self.path.name}; it has {known}")
+        if source not in world.sources:
+            raise InstrumentError("simulated bench", f"there is no {source} in {self.path.name}")
+        if not 1 <= channel <= channels:
+            raise InstrumentError("simulated bench", f"there is no channel {channel} of the {display} in {self.path.name}")
+
+    # --- ways in -----------------------------------------------------------------------------------------------
+
+    def inject(self, plan: FaultPlan) -> None:
+        """Put faults between the instruments and whoever asks, from now on."""
+        self.faults = {role: FaultInjector(plan, role) for role in self.devices}
+        self._endpoints = {
+            role: Endpoint(device, self._lock, self.faults[role]) for role, device in self.devices.items()
+        }
+        for role, box in self.world.sources.items():
+            box.stuck = role in plan.stuck
+            drift = plan.drift_per_hour.get(role)
+            if drift is not None:
+                box.truth = box.truth.model_copy(update={"drift_per_hour": drift})
+
+    def resource_manager(self) -> ResourceManager:
+        """A pyvisa ResourceManager that knows these instruments, in this process and on this clock."""
+        from harness.sim.library import resource_manager
+
+        return resource_manager({self.addresses[role]: end for role, end in self._endpoints.items()}, self.clock)
+
+    def serve(self, host: str = "127.0.0.1", port: int = 0) -> Servers:
+        """The same devices on loopback TCP; port 0 takes free ones, else they count up from it."""
+        from harness.sim.server import Servers
+
+        return Servers({self.addresses[role]: end for role, end in self._endpoints.items()}, host=host, port=port)
+
+    def begin(self, step: Step) -> None:
+        """Make the noise a function of the seed and this step alone, so that a resumed run equals an unbroken one."""
+        self.world.begin(json.dumps(to_plain(step), sort_keys=True))
+
+    # --- hands -------------------------------------------------------------------------------------------------
+
+    def is_manual(self, role: str) -> bool:
+        """Whether a person has to work this instrument."""
+        return role in self.profiles and role not in self.devices
+
+    def connect(self, path: str, source: str, display: str, channel: int) -> None:
+        """Plug a path in."""
+        self._require(path, source, display, channel)
+        with self._lock:
+            self.world.connect(Connection(path=path, source=source, display=display, channel=channel))
+
+    def apply_by_hand(self, role: str, stimulus: Stimulus) -> None:
+        """Set a source on its front panel, output on."""
+        model = self._models.get(role)
+        if not isinstance(model, instruments.SourceModel):
+            raise InstrumentError("simulated bench", f"there is no source {role!r} in {self.path.name}")
+        with self._lock:
+            model.panel(stimulus)
+
+    def off_by_hand(self, role: str) -> None:
+        """Switch a source's output off on its front panel."""
+        self.apply_by_hand(role, NoSignal())
+
+    def set_by_hand(self, display: str, view: View) -> None:
+        """Turn a display's knobs."""
+        screen = self.world.screens.get(display)
+        if screen is None or not 1 <= view.channel <= len(screen.inputs):
+            raise InstrumentError("simulated bench", f"there is no channel {view.channel} of the {display}")
+        size = self.profiles[display].screen
+        ranges = size.volts_per_div if size else ()
+        if not any(math.isclose(view.volts_per_div, step, rel_tol=1e-6) for step in ranges):
+            raise InstrumentError(display, f"has no range of {view.volts_per_div:g} V/div")
+        with self._lock:
+            screen.inputs[view.channel - 1] = Input(
+                volts_per_div=view.volts_per_div, ground_div=view.ground_line_div, coupling=view.coupling
+            )
+            screen.s_per_div, screen.magnifier = view.s_per_div, view.magnifier
+
+    def tune(self, step: Measure, span_div: float) -> None:
+        """Turn the source's frequency up until the trace spans so many divisions."""
+        model = self._models.get(step.source)
+        if not isinstance(model, instruments.SourceModel) or not isinstance(step.stimulus, Sine):
+            return
+        width = self.world.screens[step.display].truth.trace_width
+
+        def height(frequency_hz: float) -> float:
+            model.panel(Sine(level_vpp=float(model.settings["level_v"]), frequency_hz=frequency_hz))
+            low, high = self.world.look(step.display, step.view.channel).extremes_div()
+            return high - low + width
+
+        with self._lock:
+            _turn_until(height, span_div, step.stimulus.frequency_hz)
+
+    # --- looking in --------------------------------------------------------------------------------------------
+
+    def outputs_on(self) -> tuple[str, ...]:
+        """The sources at whose outputs a voltage stands now."""
+        return tuple(role for role, box in self.world.sources.items() if box.live)
+
+    def picture(self, width: int = 60, height: int = 17, display: str = "unit", channel: int = 1) -> list[str]:
+        """The screen as rows of text, graticule and trace."""
+        screen = self.world.screens[display]
+        trace = self.world.look(display, channel)
+        error = self.world.time_error(display)
+        return picture.rows(trace, screen, time_error=error, width=width, height=height)
+
+
+def _turn_until(height: Any, wanted: float, start_hz: float) -> None:
+    """Bring `height(frequency)` down to what is wanted: upwards in steps, then closing in, as a hand does."""
+    low = high = start_hz
+    while height(high) > wanted and high < start_hz * 100:
+        low, high = high, high * 1.25
+    while height(low) < wanted and low > start_hz / 100:
+        low, high = low / 1.25, low
+    for _ in range(40):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if height(middle) > wanted else (low, middle)
+    height(math.sqrt(low * high))
+
+
+def _screen(data: Profile, truth: ScreenTruth) -> Screen:
+    size = data.screen
+    assert size is not None  # noqa: S101 - a scope's profile has one
+    return Screen(
+        truth=truth,
+        resistance=size.resistance,
+        capacitance=size.capacitance,
+        inputs=[Input(volts_per_div=max(size.volts_per_div)) for _ in range(size.channels)],
+        vertical_div=size.vertical_div,
+        horizontal_div=size.horizontal_div,
+        bits=size.bits,
+    )
+
+
+def _resource_name(address: str, where: str) -> str:
+    """The address in VISA's full form."""
+    from pyvisa import rname
+
+    try:
+        return str(rname.ResourceName.from_string(address))
+    except rname.InvalidResourceName:
+        raise ConfigError(f"{where}: {address!r} is no VISA address; expected one such as 'GPIB0::9::INSTR'") from None

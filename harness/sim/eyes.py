@@ -1,0 +1,181 @@
+"""Simulated hands and eyes: a person who does what is asked and reads a screen to a resolution, with scatter."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, assert_never
+
+import numpy as np
+from pydantic import Field
+
+from harness.operator import Prompt, unit_of
+from harness.sim.settings import Divisions, Ratio, Settings
+from harness.sim.waves import SeenSquare, Step
+from harness.sim.world import Trace
+from harness.steps import Connect, Measure, NoSignal, TimeMarks, to_plain
+
+if TYPE_CHECKING:
+    from harness.sim.bench import SimulatedBench
+
+
+class Eyes(Settings):
+    """How finely and how steadily a person reads."""
+
+    resolution: Divisions = Field(0.1, gt=0)
+    scatter: Divisions = Field(0.03, ge=0, description="standard deviation of a reading before it is rounded")
+    time_resolution: Divisions = Field(0.1, gt=0)
+    slip: Ratio = Field(0.0, ge=0, le=1, description="probability that a number is said or typed wrong")
+
+
+class Person:
+    """The `harness.operator.Operator` of a simulated bench."""
+
+    def __init__(self, bench: SimulatedBench, eyes: Eyes) -> None:
+        self._bench, self._eyes = bench, eyes
+        self._asked: dict[str, int] = {}
+        self.told: list[str] = []
+        self.slips = 0
+
+    def ask(self, prompt: Prompt) -> str:
+        """Do, read, or choose."""
+        match prompt.kind:
+            case "do":
+                self._do(prompt)
+                return ""
+            case "choose":
+                return prompt.choices[0] if prompt.choices else ""
+            case "read":
+                return self._read(prompt)
+            case _:
+                assert_never(prompt.kind)
+
+    def tell(self, text: str) -> None:
+        """Listen."""
+        self.told.append(text)
+
+    def _do(self, prompt: Prompt) -> None:
+        bench, step = self._bench, prompt.step
+        match step:
+            case Connect():
+                bench.connect(step.path, step.source, step.display, step.channel)
+            case Measure():
+                if bench.is_manual(step.source):
+                    bench.apply_by_hand(step.source, step.stimulus)
+                if bench.is_manual(step.display):
+                    bench.set_by_hand(step.display, step.view)
+            case None:  # asked without a step, a person switches off what only hands can switch off
+                for role in bench.world.sources:
+                    if bench.is_manual(role):
+                        bench.off_by_hand(role)
+            case _:
+                assert_never(step)
+
+    def _read(self, prompt: Prompt) -> str:
+        step = prompt.step
+        if not isinstance(step, Measure):
+            return ""
+        key = json.dumps(to_plain(step), sort_keys=True)
+        again = self._asked[key] = self._asked.get(key, -1) + 1
+        rng = self._bench.world.rng_of(f"eyes/{key}/{again}")
+        if "counter" in prompt.title.lower():
+            return f"{self._bench.world.count_hz('counter', step.source):.9g} Hz"
+        if self._bench.is_manual(step.display):
+            self._bench.set_by_hand(step.display, step.view)
+        if step.tune_to_div is not None:
+            self._bench.tune(step, step.tune_to_div + float(rng.normal(0, self._eyes.scatter)))
+        seen = look(self._bench, step)
+        return "off" if seen is None else self._say(seen, step, rng, again)
+
+    def _say(self, value: float, step: Measure, rng: np.random.Generator, again: int) -> str:
+        """A number as a person types it: divisions, percent for a ratio."""
+        unit = unit_of(step.quantity)
+        if unit == "ratio":
+            amplitude_div = max(step.expected or 0.0, _AMPLITUDE_DIV)
+            return self._slip(_rounded(100 * self._noisy(value, rng, amplitude_div), 1.0), rng, again)
+        fine = self._eyes.time_resolution if step.quantity in ("span", "rise_time") else self._eyes.resolution
+        div = value / (step.view.s_per_div / step.view.magnifier) if unit == "s" else value
+        return self._slip(_rounded(self._noisy(div, rng, 1.0), fine), rng, again)
+
+    def _noisy(self, value: float, rng: np.random.Generator, over_div: float) -> float:
+        return value + float(rng.normal(0, self._eyes.scatter)) / over_div
+
+    def _slip(self, said: str, rng: np.random.Generator, again: int) -> str:
+        """Now and then two digits change places or the point is forgotten; not when asked once more."""
+        if again or rng.random() >= self._eyes.slip or "." not in said:
+            return said
+        self.slips += 1
+        head, tail = said.split(".")
+        return head + tail if rng.random() < 0.5 or head[-1] == tail[0] else f"{head[:-1]}{tail[0]}.{head[-1]}{tail[1:]}"
+
+
+_AMPLITUDE_DIV = 5.0  # pulse aberrations are read at about this height
+
+
+def _rounded(value: float, resolution: float) -> str:
+    """To the nearest multiple of the resolution, with as many decimals as it has."""
+    decimals = max(0, -math.floor(math.log10(resolution) + 1e-9))
+    if abs(resolution * 10**decimals - round(resolution * 10**decimals)) > 1e-9:
+        decimals += 1
+    return f"{round(value / resolution) * resolution + 0.0:.{decimals}f}"
+
+
+def look(bench: SimulatedBench, step: Measure) -> float | None:
+    """What the screen shows of the step's quantity, unrounded, in its own unit; None where it cannot be seen."""
+    trace = bench.world.look(step.display, step.view.channel)
+    if trace.leaves_screen():
+        return None
+    match step.quantity:
+        case "deflection":
+            low, high = trace.extremes_div()
+            return (low + high) / 2 - step.view.ground_line_div
+        case "peak_to_peak":
+            return _height(bench, step, trace)
+        case "trace_width":
+            return bench.world.screens[step.display].truth.trace_width
+        case "span":
+            return _span(bench, step)
+        case "rise_time" | "overshoot" | "top_aberration":
+            return _pulse(bench, step, trace)
+        case _:
+            assert_never(step.quantity)
+
+
+def _height(bench: SimulatedBench, step: Measure, trace: Trace) -> float:
+    """Top to bottom of the trace, its width included; a square from line to line."""
+    low, high = trace.extremes_div()
+    if isinstance(trace.seen, SeenSquare):
+        return high - low
+    return high - low + bench.world.screens[step.display].truth.trace_width
+
+
+def _span(bench: SimulatedBench, step: Measure) -> float | None:
+    """Divisions between the marks that should be `expected` apart."""
+    trace = bench.world.look(step.display, step.view.channel)
+    if not math.isfinite(trace.seen.period_s):
+        return None
+    s_per_div = step.view.s_per_div / step.view.magnifier
+    nominal_s = step.stimulus.period_s if isinstance(step.stimulus, TimeMarks) else trace.seen.period_s
+    count = max(1, round((step.expected or 8.0) * s_per_div / nominal_s))
+    return count * trace.seen.period_s / s_per_div * (1 + bench.world.time_error(step.display))
+
+
+def _pulse(bench: SimulatedBench, step: Measure, trace: Trace) -> float | None:
+    seen = trace.seen
+    if not isinstance(seen, SeenSquare) or isinstance(step.stimulus, NoSignal):
+        return None
+    if step.quantity == "rise_time":
+        return seen.step.rise_time_s() * (1 + bench.world.time_error(step.display))
+    if step.quantity == "overshoot":
+        return seen.step.overshoot()
+    return _aberration(seen.step)
+
+
+def _aberration(step: Step) -> float:
+    """Largest departure of the top, from one rise time after the 90 % point on."""
+    rise_s = step.rise_time_s()
+    settled = step.value[step.time_s > 2 * rise_s]
+    return float(np.abs(settled - 1).max())
+
+

@@ -1,0 +1,133 @@
+"""Faults on demand: what can go wrong between an instrument and whoever asks it, at a stated rate and seed.
+
+`Endpoint` stands between a device and its I/O, in process and on TCP alike: it hands a message to the device
+and says what becomes of the reply, and when. A damaged byte keeps no valid character (bit 7 set), as a
+parity error would show: a digit that turns into another digit is beyond any protocol without check sums.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final, Literal, TypeAlias, get_args
+
+from pydantic import Field
+
+from harness.sim.device import Device
+from harness.sim.settings import Ratio, Seconds, Settings
+
+Fault: TypeAlias = Literal[
+    "late",  # the whole reply comes after the time-out
+    "cut",  # a first part in time, the tail late
+    "doubled",  # the reply comes twice
+    "lost",  # no reply
+    "prefixed",  # bytes of noise before the reply
+    "damaged",  # one byte arrives as none that a reply can hold
+    "closed",  # the connection is closed instead of a reply
+    "reset",  # the connection is reset instead of a reply
+    "power cycle",  # off and on: settings lost, event register bit 7, connection closed
+    "refused",  # the next setting is refused with an error
+    "overload",  # a number is answered with the mark for too large
+]
+FAULTS: Final[tuple[Fault, ...]] = get_args(Fault)
+Ending: TypeAlias = Literal["", "closed", "reset"]
+
+_NUMBER: Final = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)")
+_NOISE: Final = b"\x80\xff#~"
+
+
+class FaultPlan(Settings):
+    """Which faults, how often, and the faults that stay."""
+
+    rate: Ratio = Field(0.0, ge=0, le=1, description="probability of a fault at each query")
+    kinds: tuple[Fault, ...] = Field(FAULTS, min_length=1)
+    seed: int = 1
+    late: Seconds = Field(3.0, gt=0, le=3600, description="how much later a late reply comes")
+    roles: tuple[str, ...] = Field((), description="which instruments; all where none is named")
+    stuck: tuple[str, ...] = Field((), description="sources whose output does not go off any more")
+    slow: Mapping[str, Seconds] = Field(default_factory=dict, description="instruments that take so much longer to answer")
+    drift_per_hour: Mapping[str, Ratio] = Field(default_factory=dict, description="sources whose level walks away")
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What arrives: how long the device is busy, then bytes and how much later, and how the connection ends."""
+
+    pieces: tuple[tuple[float, bytes], ...] = ()
+    ending: Ending = ""
+    busy_s: float = 0.0  # on the bench's clock; the delays of the pieces are the line's
+
+
+class FaultInjector:
+    """Draws faults for one instrument; the same seed and queries give the same faults."""
+
+    def __init__(self, plan: FaultPlan, role: str) -> None:
+        self._plan = plan
+        self._on = plan.rate > 0 and (not plan.roles or role in plan.roles)
+        self._random = random.Random(f"{plan.seed}/{role}")  # noqa: S311 - no secret
+        self.slow_s = plan.slow.get(role, 0.0)
+        self.counts: dict[str, int] = {}
+
+    def draw(self, line: bytes) -> Fault | None:
+        """The fault of this message, if any; only queries have one."""
+        if not self._on or b"?" not in line or self._random.random() >= self._plan.rate:
+            return None
+        fault = self._random.choice(self._plan.kinds)
+        self.counts[fault] = self.counts.get(fault, 0) + 1
+        return fault
+
+    def deliver(self, fault: Fault | None, reply: bytes) -> Delivery:
+        """What becomes of a reply, its newline included."""
+        late_s = self._plan.late
+        match fault:
+            case "late":
+                return Delivery(((late_s, reply),))
+            case "cut":
+                at = self._random.randrange(0, len(reply))
+                return Delivery(((0.0, reply[:at]), (late_s, reply[at:])))
+            case "doubled":
+                return Delivery(((0.0, reply * 2),))
+            case "lost":
+                return Delivery()
+            case "prefixed":
+                noise = bytes(self._random.choice(_NOISE) for _ in range(self._random.randint(1, 6)))
+                return Delivery(((0.0, noise + reply),))
+            case "damaged":
+                at = self._random.randrange(0, max(1, len(reply) - 1))
+                return Delivery(((0.0, reply[:at] + bytes([reply[at] | 0x80]) + reply[at + 1 :]),))
+            case "closed" | "reset":
+                return Delivery(ending=fault)
+            case "overload":
+                return Delivery(((0.0, _NUMBER.sub(b"9.9E37", reply)),))
+            case _:
+                return Delivery(((0.0, reply),))
+
+
+class Endpoint:
+    """One device as its I/O sees it; the lock is the bench's, since the physics is shared."""
+
+    def __init__(self, device: Device, lock: threading.RLock, injector: FaultInjector | None = None) -> None:
+        self.device, self.lock, self.injector = device, lock, injector
+
+    def message(self, line: bytes) -> Delivery:
+        """Obey one message; when its reply comes, and in what state."""
+        device, injector = self.device, self.injector
+        with self.lock:
+            fault = injector.draw(line) if injector else None
+            if fault == "power cycle":
+                device.power_cycle()
+                return Delivery(ending="closed")
+            if fault == "refused":
+                device.refuse_next = True
+            reply = device.handle(line)
+            if reply is None:
+                return Delivery()
+            busy_s = max(0.0, device.ready_at - device.clock.now())
+        delivery = injector.deliver(fault, reply + b"\n") if injector else Delivery(((0.0, reply + b"\n"),))
+        if injector and injector.slow_s:
+            pieces = tuple((injector.slow_s + delay_s, piece) for delay_s, piece in delivery.pieces)
+            delivery = replace(delivery, pieces=pieces)
+        return replace(delivery, busy_s=busy_s) if busy_s else delivery

@@ -1,0 +1,113 @@
+"""The simulated instruments on loopback TCP, so that any SCPI client can talk to them."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import socketserver
+import struct
+import threading
+from collections.abc import Mapping
+from types import TracebackType
+from typing import Final
+
+from harness.errors import ConfigError
+from harness.sim.faults import Delivery, Endpoint
+
+_LONGEST_LINE: Final = 1 << 20
+_LOOPBACK: Final = ("127.0.0.1", "localhost")
+
+
+class _Server(socketserver.ThreadingTCPServer):
+    allow_reuse_address = True
+    daemon_threads = True
+
+    def __init__(self, endpoint: Endpoint, host: str, port: int) -> None:
+        self.endpoint = endpoint
+        self.clients: set[socket.socket] = set()
+        super().__init__((host, port), _Handler)
+
+    def handle_error(self, _request: object, _client_address: object) -> None:
+        """A client that goes away is no error of ours."""
+
+
+class _Handler(socketserver.StreamRequestHandler):
+    disable_nagle_algorithm = True
+    server: _Server
+
+    def handle(self) -> None:
+        """Serve one client until it goes away."""
+        self.server.clients.add(self.request)
+        try:
+            while line := self.rfile.readline(_LONGEST_LINE):
+                if not line.endswith(b"\n"):
+                    self.server.endpoint.device.fail(-363)
+                    return
+                if not self._answer(self.server.endpoint.message(line.rstrip(b"\r\n"))):
+                    return
+        except (OSError, ValueError):
+            pass  # the client has gone away
+        finally:
+            self.server.clients.discard(self.request)
+
+    def _answer(self, delivery: Delivery) -> bool:
+        """Send what comes in time, leave the rest to a timer; False when the connection has ended."""
+        if delivery.busy_s:
+            self.server.endpoint.device.clock.sleep(delivery.busy_s)
+        for delay_s, piece in delivery.pieces:
+            if delay_s > 0:
+                timer = threading.Timer(delay_s, self._late, (piece,))
+                timer.daemon = True
+                timer.start()
+            elif piece:
+                self.request.sendall(piece)
+        if delivery.ending == "reset":  # close without lingering sends RST
+            self.request.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        return not delivery.ending
+
+    def _late(self, piece: bytes) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            self.request.sendall(piece)
+
+
+class Servers:
+    """Running servers, one an instrument; a context manager. `addresses` maps simulated to real addresses."""
+
+    def __init__(self, endpoints: Mapping[str, Endpoint], *, host: str = "127.0.0.1", port: int = 0) -> None:
+        if host not in _LOOPBACK:
+            raise ConfigError(f"the simulated bench is served on loopback only, not on {host!r}; expected 127.0.0.1")
+        self._servers: list[_Server] = []
+        self.addresses: dict[str, str] = {}
+        try:
+            for number, (address, endpoint) in enumerate(endpoints.items()):
+                self._start(address, endpoint, host, port + number if port else 0)
+        except OSError as error:
+            self.close()
+            raise ConfigError(f"port {port} … {port + len(endpoints) - 1} of {host}: {error.strerror or error}") from None
+
+    def _start(self, address: str, endpoint: Endpoint, host: str, port: int) -> None:
+        server = _Server(endpoint, host, port)
+        self._servers.append(server)
+        self.addresses[address] = f"TCPIP0::{host}::{server.server_address[1]}::SOCKET"
+        threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True, name=f"serve {address}").start()
+
+    def drop(self) -> None:
+        """Close every connection that is open now, as a pulled cable would."""
+        for server in self._servers:
+            for client in list(server.clients):
+                with contextlib.suppress(OSError):
+                    client.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        """Stop serving."""
+        self.drop()
+        for server in self._servers:
+            server.shutdown()
+            server.server_close()
+        self._servers = []
+
+    def __enter__(self) -> Servers:
+        return self
+
+    def __exit__(self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None) -> None:
+        self.close()

@@ -1,0 +1,190 @@
+"""What is true of the simulated instruments, and hidden from whoever measures them: written in TOML, with units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property
+from itertools import zip_longest
+from typing import Any, Literal, TypeGuard
+
+from pydantic import Field, model_validator
+
+from harness import quantities
+from harness.sim import response
+from harness.sim.response import Chain, Section
+from harness.sim.settings import Decibels, Divisions, Farads, Hertz, Ohms, Ratio, Seconds, Settings, Volts
+
+
+class Stage(Settings):
+    """One stage of a response; which keys it needs depends on its kind."""
+
+    kind: Literal["pole", "pair", "shelf", "bell", "echo", "table"]
+    at: Hertz | None = Field(None, gt=0, description="corner, resonance or half-power frequency")
+    q: float | None = Field(None, gt=0, le=100)
+    by: Decibels | None = Field(None, description="height of a shelf")
+    delay: Seconds | None = Field(None, gt=0)
+    ratio: Ratio | None = Field(None, gt=-0.9, lt=0.9)
+    points: tuple[tuple[Hertz, Decibels], ...] = ()
+
+    @model_validator(mode="after")
+    def _needs(self) -> Stage:
+        needed = {"pole": ("at",), "pair": ("at", "q"), "shelf": ("at", "by"), "bell": ("at",), "echo": ("delay", "ratio")}
+        for key in needed.get(self.kind, ()):
+            if getattr(self, key) is None:
+                raise ValueError(f"a {self.kind} needs the key '{key}'")
+        frequencies = [frequency for frequency, _ in self.points]
+        if self.kind == "table" and (len(frequencies) < 2 or frequencies != sorted(set(frequencies))):
+            raise ValueError("a table needs at least two points, frequencies rising")
+        return self
+
+    def section(self) -> Section:
+        """The stage as physics."""
+        at, q, ratio = self.at or 0.0, self.q or 0.0, self.ratio or 0.0
+        match self.kind:
+            case "pole":
+                return response.Pole(at)
+            case "pair":
+                return response.Pair(at, q)
+            case "shelf":
+                return response.Shelf(at, 10 ** ((self.by or 0.0) / 20))
+            case "bell":
+                return response.Bell(at)
+            case "echo":
+                return response.Echo(self.delay or 0.0, ratio)
+            case "table":
+                return response.Table(self.points)
+
+
+class Response(Settings):
+    """Stages in a row; with `half_power` the whole is stretched until half power falls there."""
+
+    stages: tuple[Stage, ...] = Field((), max_length=16)
+    half_power: Hertz | None = Field(None, gt=0)
+
+    @model_validator(mode="after")
+    def _falls(self) -> Response:
+        _ = self.chain
+        return self
+
+    @cached_property
+    def chain(self) -> Chain:
+        """The cascade."""
+        chain = tuple(stage.section() for stage in self.stages)
+        return chain if self.half_power is None else response.scaled_to(chain, self.half_power)
+
+
+class SourceTruth(Settings):
+    """A calibrator or generator as it really is."""
+
+    gain: Ratio = Field(0.0, description="error of every level, as a ratio")
+    gain_dc: Ratio = 0.0
+    gain_square: Ratio = 0.0
+    gain_sine: Ratio = 0.0
+    offset: Volts = Field(0.0, description="of a direct voltage")
+    time: Ratio = Field(0.0, description="error of periods and frequencies: true over set, less one")
+    rise_time: Seconds = Field(50e-9, ge=0, description="10 % to 90 %, of the ordinary square wave")
+    edge_rise_time: Seconds = Field(1e-9, ge=0, description="10 % to 90 %, of the fast edge")
+    response: Response = Response()
+    drift_per_hour: Ratio = Field(0.0, description="of every level")
+
+
+class CounterTruth(Settings):
+    """A counter as it really is."""
+
+    time: Ratio = Field(0.0, description="error of its own clock")
+    scatter: Ratio = Field(0.0, ge=0, description="standard deviation of a count")
+
+
+class ChannelTruth(Settings):
+    """One channel of a display as it really is."""
+
+    gain: Ratio = Field(0.0, description="error of the indication on every range")
+    gain_by_range: Mapping[str, Ratio] = Field(default_factory=dict, description="by V/div: {'5 mV' = '-1.2 %'}")
+    offset: Divisions = Field(0.0, description="where the ground line really stands, from its place")
+    bend: Ratio = Field(0.0, description="departure from a straight line at ±4 div, as a ratio")
+    response: Response = Response()
+    resistance: Ohms | None = Field(None, gt=0)
+    capacitance: Farads | None = Field(None, ge=0)
+
+    @cached_property
+    def gains(self) -> dict[float, float]:
+        """Gain errors by V/div."""
+        return {quantities.parse(text, "V"): error for text, error in self.gain_by_range.items()}
+
+    @model_validator(mode="after")
+    def _ranges(self) -> ChannelTruth:
+        _ = self.gains
+        return self
+
+    def gain_error(self, volts_per_div: float) -> float:
+        """Error of the indication on this range, as a ratio."""
+        for at, error in self.gains.items():
+            if abs(at - volts_per_div) < 1e-6 * at:
+                return error
+        return self.gain
+
+
+class ScreenTruth(Settings):
+    """A display as it really is."""
+
+    channel: tuple[ChannelTruth, ...] = ()
+    noise: Divisions = Field(0.0, ge=0, description="standard deviation of a sample")
+    noise_floor: Volts = Field(0.0, ge=0, description="standard deviation of a sample, at the input")
+    trace_width: Divisions = Field(0.0, ge=0, description="of an analogue trace")
+    time: Ratio = Field(0.0, description="error of the indicated time on every range")
+    time_by_range: Mapping[str, Ratio] = Field(default_factory=dict, description="by s/div: {'10 ns' = '+2 %'}")
+    magnifier: Ratio = Field(0.0, description="further error with the magnifier")
+    drift_per_hour: Ratio = Field(0.0, description="of the gain")
+
+    @cached_property
+    def times(self) -> dict[float, float]:
+        """Time errors by s/div."""
+        return {quantities.parse(text, "s"): error for text, error in self.time_by_range.items()}
+
+    @model_validator(mode="after")
+    def _ranges(self) -> ScreenTruth:
+        _ = self.times
+        return self
+
+    def time_error(self, s_per_div: float, magnifier: float = 1.0) -> float:
+        """Error of the indicated time on this range, as a ratio; `s_per_div` before the magnifier."""
+        error = next((e for at, e in self.times.items() if abs(at - s_per_div) < 1e-6 * at), self.time)
+        return error if magnifier == 1 else (1 + error) * (1 + self.magnifier) - 1
+
+
+class MeterTruth(Settings):
+    """A level meter as it really is."""
+
+    gain: Ratio = 0.0
+    scatter: Ratio = Field(0.0, ge=0)
+    response: Response = Response()
+    resistance: Ohms = Field(50.0, gt=0)
+    capacitance: Farads = Field(0.0, ge=0)
+
+
+class PathTruth(Settings):
+    """What really lies between a source and an input."""
+
+    divides_by: float = Field(1.0, gt=0, description="true division ratio")
+    resistance: Ohms | None = Field(None, gt=0, description="a divider's own input; without one the input loads the source")
+    capacitance: Farads = Field(0.0, ge=0, description="of the divider's input, or of the leads")
+    termination: Ohms | None = Field(None, gt=0, description="true resistance of the feed-through termination")
+    response: Response = Response()
+
+
+def merged(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    """A profile's truth with the bench's over it: tables key by key, `channel` one by one, the rest replaced."""
+    result = dict(below)
+    for key, value in above.items():
+        old = result.get(key)
+        if isinstance(old, Mapping) and isinstance(value, Mapping) and key != "response":
+            result[key] = merged(old, value)
+        elif key == "channel" and _tables(old) and _tables(value):
+            result[key] = [merged(lower, upper) for lower, upper in zip_longest(old, value, fillvalue={})]
+        else:
+            result[key] = value
+    return result
+
+
+def _tables(value: object) -> TypeGuard[list[Mapping[str, Any]]]:
+    return isinstance(value, list) and all(isinstance(item, Mapping) for item in value)

@@ -1,0 +1,334 @@
+"""The physics that joins the instruments: what a screen shows of what a source gives, through what lies between.
+
+source voltage → source response → loading by everything connected → divider → channel response → gain error
+→ noise → converter codes, or a trace of some width. Nothing here knows SCPI. The same seed and the same
+order of work give the same readings; `begin` makes the noise a function of the step alone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import assert_never
+
+import numpy as np
+
+from harness.clock import Clock
+from harness.sim.response import Chain, Floats, HighPass, Loading
+from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth
+from harness.sim.waves import Level, Marks, Seen, SeenSquare, Silence, SineWave, SquareWave, Steady, Wave, arrive
+from harness.steps import Coupling
+
+_COUPLING_HZ = 8.0
+"""Corner of AC coupling; common practice is below 10 Hz."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Connection:
+    """A path from a source to an input."""
+
+    path: str
+    source: str
+    display: str
+    channel: int
+
+
+@dataclass(slots=True, kw_only=True)
+class Source:
+    """A calibrator or generator: what its panel says, and what it is."""
+
+    truth: SourceTruth
+    resistance: float
+    into: float | None  # the load for which its levels are stated; None for an open circuit
+    wave: Wave = field(default_factory=Silence)
+    on: bool = False
+    stuck: bool = False  # a fault: the output relay does not open
+
+    @property
+    def live(self) -> bool:
+        """Whether a voltage stands at its output."""
+        return self.on and not isinstance(self.wave, Silence)
+
+    def true_frequency_hz(self) -> float | None:
+        """The repetition frequency of what it gives."""
+        match self.wave:
+            case SineWave(frequency_hz=f) | SquareWave(frequency_hz=f):
+                return f * (1 + self.truth.time)
+            case Marks(period_s=period_s):
+                return 1 / (period_s * (1 + self.truth.time))
+            case Silence() | Level():
+                return None
+            case _:
+                assert_never(self.wave)
+
+    def emf(self, hours: float) -> Wave:
+        """The true voltage behind its output resistance."""
+        true = self.truth
+        open_circuit = 1 + (self.resistance / self.into if self.into else 0.0)
+        common = (1 + true.gain) * (1 + true.drift_per_hour * hours) * open_circuit
+        match self.wave:
+            case Silence():
+                return self.wave
+            case Level(level_v=level_v):
+                return Level(level_v * common * (1 + true.gain_dc) + true.offset * open_circuit)
+            case SineWave(level_vpp=vpp, frequency_hz=f):
+                return SineWave(vpp * common * (1 + true.gain_sine), f * (1 + true.time))
+            case SquareWave(level_vpp=vpp, frequency_hz=f, rise_s=rise_s):
+                return SquareWave(vpp * common * (1 + true.gain_square), f * (1 + true.time), rise_s)
+            case Marks(level_vpp=vpp, period_s=period_s):
+                return Marks(vpp * common, period_s * (1 + true.time))
+            case _:
+                assert_never(self.wave)
+
+
+@dataclass(slots=True, kw_only=True)
+class Input:
+    """The settings of one channel of a screen."""
+
+    volts_per_div: float
+    ground_div: float = 0.0
+    coupling: Coupling = "dc"
+
+
+@dataclass(slots=True, kw_only=True)
+class Screen:
+    """A display: its settings, and what it is."""
+
+    truth: ScreenTruth
+    resistance: float
+    capacitance: float
+    inputs: list[Input]
+    s_per_div: float = 1e-3
+    magnifier: float = 1.0
+    vertical_div: float = 8.0
+    horizontal_div: float = 10.0
+    bits: int | None = 8  # None for an analogue trace
+
+    def channel(self, number: int) -> ChannelTruth:
+        """The truth of a channel; an ideal one where none is written."""
+        return self.truth.channel[number - 1] if number <= len(self.truth.channel) else _IDEAL
+
+    def load(self, number: int) -> tuple[float, float]:
+        """Resistance and capacitance of an input."""
+        true = self.channel(number)
+        return (
+            self.resistance if true.resistance is None else true.resistance,
+            self.capacitance if true.capacitance is None else true.capacitance,
+        )
+
+
+_IDEAL = ChannelTruth()
+
+
+@dataclass(slots=True, kw_only=True)
+class LevelMeter:
+    """A meter of sine level: one input, no screen."""
+
+    truth: MeterTruth
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """What stands on a screen, in divisions from its centre: where a voltage lies, before noise."""
+
+    seen: Seen
+    volts_per_div: float
+    gain: float  # true indication per volt, over the nominal
+    ground_div: float
+    offset_div: float
+    bend: float
+    half_div: float
+
+    def divisions(self, volts: Floats) -> Floats:
+        """Where these voltages appear."""
+        y = volts * (self.gain / self.volts_per_div)
+        if self.bend:
+            y = y * (1 + self.bend * np.square(y / self.half_div))
+        return y + (self.ground_div + self.offset_div)
+
+    def extremes_div(self) -> tuple[float, float]:
+        """Lowest and highest place of the trace."""
+        low, high = self.divisions(np.array(self.seen.extremes()))
+        return (float(low), float(high)) if low <= high else (float(high), float(low))
+
+    def leaves_screen(self) -> bool:
+        """Whether any of it is beyond the graticule."""
+        low, high = self.extremes_div()
+        return low < -self.half_div or high > self.half_div
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """One digitised record: volts as the instrument reports them, with its own time step."""
+
+    volts: Floats
+    dt_s: float
+    clipped: bool
+
+
+class World:
+    """Everything that is on the bench and how it is connected."""
+
+    def __init__(self, *, seed: int, clock: Clock) -> None:
+        self.clock, self.seed = clock, seed
+        self.sources: dict[str, Source] = {}
+        self.screens: dict[str, Screen] = {}
+        self.level_meters: dict[str, LevelMeter] = {}
+        self.counters: dict[str, CounterTruth] = {}
+        self.paths: dict[str, PathTruth] = {}
+        self.routes: dict[int, Connection] = {}
+        self.closed: set[int] = set()
+        self.by_hand: list[Connection] = []
+        self.rng = np.random.default_rng(seed)
+
+    # --- noise -------------------------------------------------------------------------------------------------
+
+    def begin(self, key: str) -> None:
+        """Start the noise anew from a key, so that a step reads the same whatever came before it."""
+        self.rng = self.rng_of(key)
+
+    def rng_of(self, key: str) -> np.random.Generator:
+        """Random numbers that depend on the seed and this key alone."""
+        digest = hashlib.blake2b(f"{self.seed}/{key}".encode(), digest_size=16).digest()
+        return np.random.Generator(np.random.PCG64(int.from_bytes(digest, "big")))
+
+    @property
+    def hours(self) -> float:
+        """Time on the bench's clock, for drift."""
+        return self.clock.now() / 3600
+
+    # --- connections -------------------------------------------------------------------------------------------
+
+    def connect(self, connection: Connection) -> None:
+        """Move leads by hand: what used the path, the source's output or the input before is unplugged."""
+        self.by_hand = [
+            old
+            for old in self.by_hand
+            if old.path != connection.path
+            and old.source != connection.source
+            and (old.display, old.channel) != (connection.display, connection.channel)
+        ]
+        self.by_hand.append(connection)
+
+    def connections(self) -> Iterable[Connection]:
+        """All that is joined now, by the switch first."""
+        return [self.routes[number] for number in sorted(self.closed) if number in self.routes] + self.by_hand
+
+    def connection_to(self, display: str, channel: int) -> Connection | None:
+        """What is plugged into an input."""
+        for connection in self.connections():
+            if connection.display == display and connection.channel == channel:
+                return connection
+        return None
+
+    def _load(self, connection: Connection) -> tuple[float, float]:
+        """Conductance and capacitance that one connection puts on its source."""
+        path = self.paths.get(connection.path) or PathTruth()
+        conductance = 1 / path.termination if path.termination else 0.0
+        if path.resistance:
+            return conductance + 1 / path.resistance, path.capacitance
+        if connection.display in self.screens:
+            ohm, farad = self.screens[connection.display].load(connection.channel)
+        else:
+            meter = self.level_meters[connection.display].truth
+            ohm, farad = meter.resistance, meter.capacitance
+        return conductance + 1 / ohm, farad + path.capacitance
+
+    def arriving(self, connection: Connection) -> tuple[Wave, Chain, float]:
+        """The source's true voltage, the cascade up to the input, and the division by the path."""
+        source = self.sources[connection.source]
+        path = self.paths.get(connection.path) or PathTruth()
+        loads = [self._load(other) for other in self.connections() if other.source == connection.source]
+        loading = Loading(source.resistance, 1 / sum(g for g, _ in loads), sum(c for _, c in loads))
+        wave = source.emf(self.hours) if source.on else Silence()
+        return wave, (*source.truth.response.chain, loading, *path.response.chain), 1 / path.divides_by
+
+    # --- screens -----------------------------------------------------------------------------------------------
+
+    def look(self, display: str, channel: int) -> Trace:
+        """What stands on a screen now."""
+        screen = self.screens[display]
+        settings, true = screen.inputs[channel - 1], screen.channel(channel)
+        return Trace(
+            seen=self._seen(display, channel, settings, true),
+            volts_per_div=settings.volts_per_div,
+            gain=(1 + true.gain_error(settings.volts_per_div)) * (1 + screen.truth.drift_per_hour * self.hours),
+            ground_div=settings.ground_div,
+            offset_div=true.offset,
+            bend=true.bend,
+            half_div=screen.vertical_div / 2,
+        )
+
+    def _seen(self, display: str, channel: int, settings: Input, true: ChannelTruth) -> Seen:
+        connection = self.connection_to(display, channel)
+        if connection is None or settings.coupling == "ground":
+            return Steady(0.0)
+        wave, chain, ratio = self.arriving(connection)
+        blocks = settings.coupling == "ac"
+        if blocks and isinstance(wave, SineWave):
+            chain = (*chain, HighPass(_COUPLING_HZ))
+        return arrive(wave, chain + true.response.chain, ratio, blocks_dc=blocks)
+
+    def time_error(self, display: str) -> float:
+        """The error of a screen's time scale as it is set."""
+        screen = self.screens[display]
+        return screen.truth.time_error(screen.s_per_div, screen.magnifier)
+
+    def record(self, display: str, trace: Trace, points: int) -> Record:
+        """Digitise a trace: samples over the whole width, noise, and codes that end with the screen."""
+        screen = self.screens[display]
+        dt = screen.horizontal_div * screen.s_per_div / screen.magnifier / points
+        volts = self._samples(trace, points, dt / (1 + self.time_error(display)))
+        y = trace.divisions(volts)
+        noise_div = math.hypot(screen.truth.noise, screen.truth.noise_floor / trace.volts_per_div)
+        if noise_div:
+            y = y + self.rng.standard_normal(points) * noise_div
+        top = (1 << (screen.bits or 8)) - 1
+        half = trace.half_div
+        codes = np.rint((y + half) * (top / (2 * half)))
+        clipped = bool(codes.min() <= 0 or codes.max() >= top)
+        codes = np.clip(codes, 0, top)
+        reported = (codes * (2 * half / top) - (half + trace.ground_div)) * trace.volts_per_div
+        return Record(volts=reported, dt_s=dt, clipped=clipped)
+
+    def _samples(self, trace: Trace, points: int, true_dt_s: float) -> Floats:
+        """The voltage at the sampling instants; the trigger stands within a sample of the centre."""
+        if isinstance(trace.seen, Steady):
+            return np.full(points, trace.seen.level_v)
+        jitter, phase = self.rng.random(2)
+        time_s = (np.arange(points) - points / 2 + jitter) * true_dt_s
+        return trace.seen.volts(time_s, float(phase))
+
+    def top_and_base_div(self, trace: Trace) -> tuple[float, float] | None:
+        """Top and base of a square wave on the screen, None for anything else."""
+        if not isinstance(trace.seen, SeenSquare):
+            return None
+        low, high = trace.divisions(np.array([trace.seen.base_v, trace.seen.top_v]))
+        return float(low), float(high)
+
+    # --- meters ------------------------------------------------------------------------------------------------
+
+    def level_vrms(self, meter: str) -> float:
+        """What a level meter indicates; NaN without a sine."""
+        connection = self.connection_to(meter, 1)
+        true = self.level_meters[meter].truth
+        if connection is None:
+            return math.nan
+        wave, chain, ratio = self.arriving(connection)
+        low, high = arrive(wave, chain + true.response.chain, ratio, blocks_dc=True).extremes()
+        if not isinstance(wave, SineWave):
+            return 0.0 if high == low else math.nan
+        scatter = 1 + true.scatter * self.rng.standard_normal() if true.scatter else 1.0
+        return float((high - low) / (2 * math.sqrt(2)) * (1 + true.gain) * scatter)
+
+    def count_hz(self, counter: str, source: str) -> float:
+        """What a counter indicates of a source's frequency; NaN where there is nothing to count."""
+        box = self.sources[source]
+        frequency_hz = box.true_frequency_hz() if box.live else None
+        if frequency_hz is None:
+            return math.nan
+        true = self.counters[counter]
+        scatter = true.scatter * self.rng.standard_normal() if true.scatter else 0.0
+        return float(frequency_hz / (1 + true.time) * (1 + scatter))
