@@ -1,0 +1,170 @@
+"""What a person types: understood in every spelling that means a reading, refused with a sentence otherwise."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.operator import Answer, Note, Value, read_answer, unit_of
+from harness.steps import Dc, Measure, Quantity, View
+
+VIEW = View(channel=1, volts_per_div=0.5, s_per_div=1e-6, magnifier=10.0)
+QUANTITIES: tuple[Quantity, ...] = (
+    "deflection", "peak_to_peak", "trace_width", "span", "rise_time", "overshoot", "top_aberration",
+)  # fmt: skip
+
+
+def step(quantity: Quantity = "deflection", expected: float | None = 5.0) -> Measure:
+    return Measure(
+        purpose="test", path="direct", source="calibrator", stimulus=Dc(level_v=2.5), display="unit", view=VIEW,
+        quantity=quantity, expected=expected,
+    )  # fmt: skip
+
+
+def answer(text: str, quantity: Quantity = "deflection") -> Answer:
+    return read_answer(text, step(quantity), screen_div=8.0)
+
+
+READINGS: list[tuple[Quantity, str, float]] = [
+    ("deflection", "4.9", 4.9),
+    ("deflection", "  4.9  ", 4.9),
+    ("deflection", "4,9", 4.9),
+    ("deflection", "4.9 div", 4.9),
+    ("deflection", "4,9div", 4.9),
+    ("deflection", "-4.9", -4.9),
+    ("deflection", "+.5", 0.5),
+    ("deflection", "5.", 5.0),
+    ("deflection", "0", 0.0),
+    ("deflection", "2.45 V", 4.9),  # at 0.5 V/div
+    ("deflection", "2450mV", 4.9),
+    ("deflection", "=", 5.0),
+    ("peak_to_peak", "8", 8.0),
+    ("span", "0.8 us", 8.0),  # at 1 µs/div, magnified 10 times
+    ("span", "790 ns", 7.9),
+    ("rise_time", "3.5 ns", 3.5e-9),
+    ("rise_time", "2", 2e-7),  # divisions of 0.1 µs
+    ("rise_time", "1,5 div", 1.5e-7),
+    ("overshoot", "4", 0.04),  # a person says "4" for 4 %
+    ("overshoot", "4 %", 0.04),
+    ("top_aberration", "-1.5", -0.015),
+]
+
+
+@pytest.mark.parametrize(("quantity", "text", "expected"), READINGS)
+def test_readings(quantity: Quantity, text: str, expected: float) -> None:
+    understood = answer(text, quantity)
+    assert isinstance(understood, Value)
+    assert understood.value == pytest.approx(expected, rel=1e-12)
+
+
+WORDS: list[tuple[str, Answer]] = [
+    ("off", "off"), ("OFF", "off"), (" Back ", "back"), ("skip", "skip"), ("Stop", "stop"), ("?", "help"),
+    ("note the lead was loose", Note(text="the lead was loose")),
+    ("NOTE  Two   blanks", Note(text="Two blanks")),
+    ("note off", Note(text="off")),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "expected"), WORDS)
+def test_words(text: str, expected: Answer) -> None:
+    assert answer(text) == expected
+
+
+NONSENSE: list[tuple[Quantity, str, str]] = [
+    ("deflection", "", "Type what the screen shows, such as 4.9"),
+    ("deflection", "abc", "'abc' is not a quantity; expected divisions such as"),
+    ("deflection", "4.9.1", "expected divisions such as"),
+    ("deflection", "49", "'49' is 49 div, but the screen has 8. Read again, or type 'off'"),
+    ("deflection", "-8.1", "but the screen has 8"),
+    ("deflection", "4.9 V", "'4.9 V' is 9.8 div, but the screen has 8"),
+    ("deflection", "5 MHz", "'5 MHz' has the unit 'MHz'"),
+    ("deflection", "1e400", "not a quantity|too large|not a reading"),
+    ("deflection", "nan", "'nan' is not a quantity"),
+    ("deflection", "inf", "'inf' is not a quantity"),
+    ("deflection", "9" * 400, "too long for a reading"),
+    ("deflection", "note", "Write the remark after 'note'"),
+    ("deflection", "offf", "is not a quantity"),
+    ("peak_to_peak", "-4.9", "'-4.9' is negative, which this reading cannot be"),
+    ("rise_time", "-1", "is negative"),
+    ("rise_time", "5 mV", "expected a time such as '20 ns'"),
+    ("overshoot", "4 V", "expected a ratio such as '3 %'"),
+]
+
+
+@pytest.mark.parametrize(("quantity", "text", "sentence"), NONSENSE)
+def test_nonsense_is_refused_with_a_sentence(quantity: Quantity, text: str, sentence: str) -> None:
+    with pytest.raises(ValueError, match=sentence):
+        answer(text, quantity)
+
+
+def test_as_expected_needs_something_expected() -> None:
+    with pytest.raises(ValueError, match="no expected value here"):
+        read_answer("=", step(expected=None), screen_div=8.0)
+
+
+@given(st.floats(-8, 8), st.sampled_from(["{:.6f}", "{:.6f} div", " {:.6f}div "]), st.booleans())
+def test_a_deflection_comes_back_as_typed(value: float, form: str, comma: bool) -> None:
+    text = form.format(value)
+    understood = answer(text.replace(".", ",") if comma else text)
+    assert isinstance(understood, Value)
+    assert understood.value == pytest.approx(value, abs=1e-6)
+
+
+@given(st.floats(0.001, 8), st.sampled_from([1e-3, 5e-3, 0.2, 5.0]))
+def test_volts_are_divisions_times_volts_per_div(value: float, volts_per_div: float) -> None:
+    view = View(channel=1, volts_per_div=volts_per_div, s_per_div=1e-3)
+    asked = Measure(purpose="", path="", source="calibrator", stimulus=Dc(level_v=1.0), display="unit", view=view,
+                    quantity="deflection")  # fmt: skip
+    understood = read_answer(f"{value * volts_per_div:.9e} V", asked, screen_div=8.001)
+    assert isinstance(understood, Value)
+    assert understood.value == pytest.approx(value, rel=1e-8)
+
+
+TYPED = st.one_of(
+    st.text(max_size=60),
+    st.lists(
+        st.sampled_from(
+            [
+                "note",
+                "off",
+                "=",
+                "?",
+                "4",
+                ".",
+                ",",
+                "9",
+                "e",
+                "-",
+                "+",
+                "±",
+                " ",
+                "div",
+                "V",
+                "m",
+                "%",
+                "s",
+                "\x1b",
+                "٣",
+            ]
+        ),
+        max_size=12,
+    ).map("".join),
+)
+
+
+@settings(max_examples=2000)
+@given(TYPED, st.sampled_from(QUANTITIES))
+def test_2000_things_typed_give_a_finite_answer_or_one_sentence(text: str, quantity: Quantity) -> None:
+    try:
+        understood = answer(text, quantity)
+    except ValueError as error:
+        sentence = str(error)
+        if not (0 < len(sentence) < 1200 and sentence.isprintable()):
+            raise AssertionError(f"no sentence for a person: {sentence!r}") from error
+        return
+    if isinstance(understood, Value):
+        assert math.isfinite(understood.value)
+        assert unit_of(quantity) != "div" or abs(understood.value) <= 8.0
