@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.operator import Prompt
-    from harness.steps import Step
 
 _SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
 GONE: Final = "Nobody answers at this terminal (end of input); the outputs are off."
@@ -36,7 +35,6 @@ class Terminal:
         self._console = console
         self._answers = answers
         self._aside = aside
-        self.picture: Callable[[Step], str] | None = None  # of a simulated screen, drawn above a question about it
 
     def ask(self, prompt: Prompt) -> str:
         """Show the prompt, wait for one line; raises OperatorStop when no line can come any more."""
@@ -58,9 +56,6 @@ class Terminal:
 
     def _show(self, prompt: Prompt) -> None:
         self._console.print()
-        if prompt.kind == "read" and self.picture is not None and prompt.step is not None:
-            for line in self.picture(prompt.step).splitlines():
-                self._print(line, "green")
         self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
         for line in prompt.lines:
             self._print(f"  {line}")

@@ -110,16 +110,6 @@ def test_a_question_takes_turns_with_the_display() -> None:
     assert "Move the cable" in out.getvalue()
 
 
-def test_a_simulated_screen_is_drawn_above_a_reading_alone() -> None:
-    console, out = a_console()
-    terminal = Terminal(console, answers=io.StringIO("\n4.9\n"))
-    terminal.picture = lambda step: f"screen of {type(step).__name__}"
-    terminal.ask(Prompt(kind="do", title="Connect", step=DEFLECTION))
-    assert "screen of" not in out.getvalue()
-    terminal.ask(Prompt(kind="read", title="Read", step=DEFLECTION))
-    assert "screen of Measure" in out.getvalue()
-
-
 # --- progress ----------------------------------------------------------------------------------------------------
 
 

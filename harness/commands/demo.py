@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import rich_click as click
+
+if TYPE_CHECKING:
+    from harness.report.model import Point, Report, Response
+    from harness.sim.true_values import TrueValues
 
 JOBS: Final = {"digital": "digital.toml", "by-eye": "by-eye.toml"}
 
 
 @click.command()
-@click.argument("which", type=click.Choice(sorted(JOBS)), default="digital")
+@click.argument("which", type=click.Choice(tuple(JOBS)), default="digital")
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("halfpower-demo"), show_default=True,
     help="Where the files and the run are kept.",
 )  # fmt: skip
-def demo(which: str, out: Path) -> None:
+@click.option("--quiet", is_flag=True, help="Show the result alone.")
+def demo(which: str, out: Path, quiet: bool) -> None:
     """Verify a simulated oscilloscope from the first volt to the half-power frequency.
 
     'digital' reads a 100 MHz scope over its interface; 'by-eye' a 40 MHz scope without one, through simulated eyes.
@@ -28,3 +35,135 @@ def demo(which: str, out: Path) -> None:
       halfpower demo by-eye
       halfpower run halfpower-demo/by-eye.toml --by-hand    you read the screen
     """
+    from harness import open as opening
+    from harness.commands.run import finish, shown, told_how_to_resume
+
+    for kept in unpack(out):
+        click.echo(f"Kept as it is, changed since it was written: {kept}", err=True)
+    job, runs = out / JOBS[which], out / "runs"
+    loaded = opening.load(job)
+    with shown(quiet, False, lambda: opening.rehearse(loaded)) as (live, _), told_how_to_resume(runs):
+        result = opening.start(job, runs, on_event=live.event, watch=live.step)
+    page = finish(result)
+    simulated = opening.simulated_bench(loaded)
+    if simulated is not None:
+        for line in truth_lines(compare(result.report, simulated.truth)):
+            click.echo(line)
+    click.echo(f"Report: {page.resolve()}")
+
+
+def unpack(out: Path) -> list[Path]:
+    """Write the packaged files; what a user has changed is kept and returned."""
+    from importlib import resources
+
+    from harness.errors import HalfpowerError
+
+    kept = []
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for source in resources.files("demo").joinpath("brackwater").iterdir():
+            if not source.is_file():
+                continue
+            target = out / source.name
+            if not target.exists():
+                target.write_bytes(source.read_bytes())
+            elif target.read_bytes() != source.read_bytes():
+                kept.append(target)
+    except OSError as error:
+        raise HalfpowerError(f"{out}: cannot be written: {error.strerror}. Name another folder with --out.") from None
+    return sorted(kept)
+
+
+# --- the verdict beside the truth --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """A stated interval and the value that it should hold, and a word and whether the truth is within the rating."""
+
+    what: str
+    low: float
+    high: float
+    true: float
+    unit: str
+    word: str
+    within_rating: bool
+
+    @property
+    def held(self) -> bool:
+        """Whether the truth lies in the stated interval."""
+        return self.low <= self.true <= self.high
+
+    @property
+    def wrong(self) -> bool:
+        """A pass of what is beyond its rating, or a fail of what is within."""
+        return (self.word == "pass" and not self.within_rating) or (self.word == "fail" and self.within_rating)
+
+
+def compare(made: Report, truth: TrueValues) -> tuple[Compared, ...]:
+    """Every deflection, time factor and half-power frequency of a report beside its hidden true value."""
+    points = (point for part in made.parts for point in part.points)
+    responses = (response for part in made.parts for response in part.responses)
+    return (
+        *(found for point in points if (found := _point(made, point, truth))),
+        *(found for response in responses if (found := _response(made, response, truth))),
+    )
+
+
+def _point(made: Report, point: Point, truth: TrueValues) -> Compared | None:
+    statement, limits = point.statement, point.limits
+    if statement is None or limits is None or point.quantity not in ("deflection", "time factor"):
+        return None
+    if point.quantity == "deflection":
+        path = made.setup.bench.paths[point.path]
+        shown = (1 + truth.gain_error(point.channel, point.setting_value)) * path.divides_by
+        shown /= truth.divides_by(point.path)
+    else:
+        magnifier = made.setup.unit.magnifier if "×" in point.setting else 1.0
+        shown = 1 + truth.time_error(point.setting_value, magnifier)
+    error = 1 / shown - 1 if made.setup.job.error == "deflection factor" else shown - 1
+    true = error * 100 if statement.unit == "%" else error
+    return Compared(
+        what=f"{point.quantity}, channel {point.channel}, {point.setting}, {point.path}",
+        low=statement.low, high=statement.high, true=true, unit=statement.unit, word=point.word,
+        within_rating=_within(true, limits.low, limits.high),
+    )  # fmt: skip
+
+
+def _response(made: Report, response: Response, truth: TrueValues) -> Compared | None:
+    result = response.result
+    if result.interval_hz is None:
+        return None
+    true_hz = truth.half_power_hz(response.channel)
+    low_hz, high_hz = result.interval_hz
+    return Compared(
+        what=f"half-power frequency, channel {response.channel}",
+        low=low_hz, high=high_hz, true=true_hz, unit="Hz", word=response.word,
+        within_rating=true_hz >= made.setup.unit.bandwidth,
+    )  # fmt: skip
+
+
+def _within(value: float, low: float | None, high: float | None) -> bool:
+    return (low is None or value >= low) and (high is None or value <= high)
+
+
+def truth_lines(compared: tuple[Compared, ...]) -> Iterator[str]:
+    """The comparison in words."""
+    from harness.quantities import show
+
+    held = sum(each.held for each in compared)
+    yield ""
+    yield "Beside the hidden truth of the simulated unit, which no measurement sees:"
+    yield f"  {held} of {len(compared)} stated intervals hold the true value; about 95 % should."
+    for each in compared:
+        if each.unit == "Hz":
+            low, high, true = (show(value, "Hz", 4) for value in (each.low, each.high, each.true))
+            yield f"  {each.what}: {low} to {high}; true {true}: {'held' if each.held else 'NOT held'}"
+        elif not each.held:
+            yield f"  {each.what}: {each.low:+.3g} to {each.high:+.3g} {each.unit}; true {each.true:+.3g}: NOT held"
+    for each in compared:
+        if each.wrong:
+            side = "within" if each.within_rating else "beyond"
+            yield f"  {each.what}: called {each.word}, and is truly {side} its rating"
+    if not any(each.wrong for each in compared):
+        yield "  No pass is truly beyond its rating, and no fail truly within it."

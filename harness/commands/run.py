@@ -48,7 +48,7 @@ def rehearse(job: Path) -> None:
 
     loaded = opening.load(job)
     _warn(loaded.warnings)
-    for line in rehearsed_lines(opening.rehearse(loaded.setup)):
+    for line in rehearsed_lines(opening.rehearse(loaded)):
         click.echo(clean(line))
 
 
@@ -100,11 +100,18 @@ def run(job: Path, runs: Path, quiet: bool, as_json: bool, by_hand: bool) -> Non
     loaded = opening.load(job)
     _warn(loaded.warnings)
     simulated = loaded.setup.bench.simulation is not None
-    with shown(quiet, as_json, lambda: opening.rehearse(loaded.setup)) as (live, terminal), told_how_to_resume(runs):
+    with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume(runs):
         result = opening.start(
-            job, runs, operator=terminal if by_hand or not simulated else None, on_event=live.event, watch=live.step
+            job,
+            runs,
+            operator=terminal if by_hand or not simulated else None,
+            by_hand=by_hand,
+            on_event=live.event,
+            watch=live.step,
         )
-    finish(result, as_json=as_json)
+    page = finish(result, as_json=as_json)
+    if not as_json:
+        click.echo(f"Report: {page}")
 
 
 @click.command()
@@ -132,8 +139,10 @@ def resume(run_folder: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
         told_how_to_resume(run_folder.parent, run_folder),
     ):
         operator = terminal if by_hand or setup.bench.simulation is None else None
-        result = opening.resume(run_folder, operator=operator, on_event=live.event, watch=live.step)
-    finish(result, as_json=as_json)
+        result = opening.resume(run_folder, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step)
+    page = finish(result, as_json=as_json)
+    if not as_json:
+        click.echo(f"Report: {page}")
 
 
 @click.command()
@@ -235,8 +244,8 @@ def _folders(runs: Path) -> list[Path]:
     return [each.parent for each in runs.glob(f"*/{NAME}")]
 
 
-def finish(result: RunResult, *, as_json: bool = False) -> None:
-    """Write the page, show the result; a part that ended early is an instrument's failure."""
+def finish(result: RunResult, *, as_json: bool = False) -> Path:
+    """Write the page, show the result, return where the page is; a part that ended early is an instrument's failure."""
     import json
 
     from harness.errors import InstrumentError
@@ -248,9 +257,9 @@ def finish(result: RunResult, *, as_json: bool = False) -> None:
         click.echo(json.dumps({**end, "sentence": result.report.sentence, "report": str(page)}, ensure_ascii=False))
     else:
         show_report(result.report)
-        click.echo(f"Report: {page}")
     if result.ended_early:
         raise InstrumentError("ended early", " ".join(result.ended_early))
+    return page
 
 
 def show_report(made: Report) -> None:
