@@ -124,7 +124,7 @@ def deflection_point(
     verdict = verdict_of(budget, limits, rule)
     return Point(
         quantity="deflection", channel=channel, path=path, setting=quantities.show(volts_per_div, "V") + "/div",
-        setting_value=volts_per_div, setting_unit="V/div", applied_unit="V", applied=quantities.show(applied_v, "V"), applied_value=applied_v, expected=6.0,
+        setting_value=volts_per_div, applied=quantities.show(applied_v, "V"), applied_value=applied_v, expected=6.0,
         readings=readings, reading=math.fsum(readings) / len(readings), unit="div", statement=state(budget),
         budget=budget, limits=limits, verdict=verdict, word=verdict.word,
     )  # fmt: skip
@@ -292,8 +292,8 @@ def assemble(
     first, second = (next(p for p in points if p.channel == c and p.budget) for c in (1, 2))
     assert first.budget is not None
     assert second.budget is not None
-    match = state(channel_match(replace(first.budget, quantity="channel 1"), replace(second.budget, quantity="channel 2"),
-                                shared=("calibrator",)))  # fmt: skip
+    one, other = replace(first.budget, quantity="channel 1"), replace(second.budget, quantity="channel 2")
+    match = state(channel_match(one, other, shared=("calibrator",)))
     finding = Finding(
         name="channel match", channel=None, path="direct", value=match.estimate, u=match.expanded, unit="%",
         sentence=f"On {first.setting}, channel 1 less channel 2 is {match.text(signed=True)}.",
@@ -404,8 +404,10 @@ def hostile() -> Report:
         budget = p.budget and replace(
             p.budget, quantity=HOSTILE, contributions=tuple(replace(c, name=HOSTILE) for c in p.budget.contributions)
         )
-        return replace(p, quantity=HOSTILE, path=HOSTILE, setting=HOSTILE, applied=HOSTILE, remarks=(HOSTILE,),
-                       budget=budget)  # fmt: skip
+        return replace(
+            p, quantity=HOSTILE, path=HOSTILE, setting=HOSTILE + p.setting, applied=HOSTILE, remarks=(HOSTILE,),
+            budget=budget,
+        )  # fmt: skip
 
     def part(one: PartResult) -> PartResult:
         plain = PlainReading(purpose=HOSTILE, channel=1, path=HOSTILE, applied=HOSTILE, setting=HOSTILE,
@@ -422,8 +424,8 @@ def hostile() -> Report:
             plain=(plain,), left_out=(HOSTILE,),
         )  # fmt: skip
 
-    texts = {name: HOSTILE for name in ("number", "title", "program", "started", "ended", "sentence", "next_step",
-                                        "rule_text", "equality_text", "error_text")}  # fmt: skip
+    names = "number title program started ended sentence next_step rule_text equality_text error_text".split()
+    texts = dict.fromkeys(names, HOSTILE)
     return with_parts(
         replace(
             base, setup=on, deviations=(HOSTILE,), notes=(HOSTILE,),

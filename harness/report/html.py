@@ -25,16 +25,20 @@ _MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
 
 def html_page(report: Report) -> str:
     """Render a report; the same report gives the same bytes."""
-    return _environment().get_template("report.html.j2").render(
-        report=report,
-        setup=report.setup,
-        job=report.setup.job,
-        unit=report.setup.unit,
-        bench=report.setup.bench,
-        marks=shown.marks(report),
-        plots=_plots(report),
-        budget_ids=_budget_ids(report),
-        css=Markup(_css(report)),  # noqa: S704 - the project's own file; every text in it is written by css_string
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            report=report,
+            setup=report.setup,
+            job=report.setup.job,
+            unit=report.setup.unit,
+            bench=report.setup.bench,
+            marks=shown.marks(report),
+            plots=_plots(report),
+            budget_ids=_budget_ids(report),
+            css=Markup(_css(report)),
+        )
     )
 
 
@@ -69,7 +73,7 @@ def _plots(report: Report) -> Mapping[str, tuple[Mapping[str, Any], ...]]:
 def _inline(svg: str, prefix: str) -> Markup:
     """Make a drawing part of the page: sized by the page, hidden from listeners, who get its words instead."""
     drawing = re.sub(r' (?:width|height)="[0-9.]+pt"', "", themed(svg, prefix), count=2)
-    return Markup(drawing)  # noqa: S704 - written by matplotlib, which escapes the texts in it
+    return Markup(drawing)  # matplotlib has escaped the texts in it
 
 
 def _budget_ids(report: Report) -> Mapping[int, str]:
@@ -85,13 +89,14 @@ def css_string(text: str) -> str:
 
 
 def _css(report: Report) -> str:
-    """The style sheet, the plots' colours, and what stands in the margins of every printed page."""
+    """The style sheet, the plots' colours, and what stands in the margins of every page; data only by `css_string`."""
     light = "".join(f"--{ink.name}:{ink.light};" for ink in INKS)
     dark = "".join(f"--{ink.name}:{ink.dark};" for ink in INKS)
     unit = report.setup.unit
     names = {
-        "HEADER": shown.shortened(f"{unit.maker} {unit.model} no. {report.setup.job.serial}", _MARGIN_TEXT // 2),
-        "NUMBER": shown.shortened(f"Report {report.number}", _MARGIN_TEXT // 2),
+        "HEADER": shown.shortened(f"{unit.maker} {unit.model} no. {report.setup.job.serial}", _MARGIN_TEXT // 2)
+        + " · "
+        + shown.shortened(f"Report {report.number}", _MARGIN_TEXT // 2),
         "MARKS": " · ".join(shown.marks(report)).upper(),
     }
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")

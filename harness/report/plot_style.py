@@ -100,7 +100,7 @@ def to_svg(figure: Figure) -> str:
     text = re.sub(r"<defs>\s*<style[^>]*>[^<]*</style>\s*</defs>", "", text)
     text = re.sub(r"font: (?:(bold|[1-9]00) )?([0-9.]+px) [^;\"]*", _font, text)
     text = re.sub(r"font-family: [^;\"]*; ?", "", text)
-    text = text.replace("<svg ", f'<svg {_ROOT} ', 1)
+    text = text.replace("<svg ", f"<svg {_ROOT} ", 1)
     return re.sub(r"\n\s*", "\n", text).strip() + "\n"
 
 

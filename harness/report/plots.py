@@ -88,7 +88,7 @@ def _response_lines(axes: Axes, response: Response) -> None:
         if y is not None and low is not None and high is not None
     ]
     values = [point.response_db for point in result.points] + [y for _, y, _, _ in known]
-    bottom = max(min([*values, -result.drop_db]) - 1.0, -20.0)
+    bottom = max(min([*values, -result.drop_db]) - 1.0, -3.5 * result.drop_db)  # far below, the table says it better
     top = max([*values, 0.0]) + 0.8
     if known:
         f, y, low, high = zip(*known, strict=True)
@@ -135,17 +135,20 @@ def _residuals(axes: Axes, response: Response) -> None:
 
 def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in: float = WIDE_IN) -> Picture:
     """Errors with U by setting, one marker a channel and path, between tolerance and acceptance limits."""
-    settings = list(dict.fromkeys(p.setting for p in sorted(points, key=lambda p: -p.setting_value)))
+    settings = list(dict.fromkeys(p.setting for p in sorted(points, key=lambda p: p.setting_value)))
     series = list(dict.fromkeys((p.channel, p.path) for p in points))
     unit = next(p.statement.unit for p in points if p.statement is not None)
     narrow = width_in < 6.0
     with drawing(width_in, 3.6) as figure:
         axes = figure.subplots()
         axes.axhline(0.0, color=FAINT.light, linewidth=0.8)
-        for n, (channel, path) in enumerate(series):
-            own = [p for p in points if (p.channel, p.path) == (channel, path)]
-            label = f"channel {channel}, {shown.shortened(shown.path_label(report, path), 28)}"
-            _error_series(axes, own, settings, slot=n, slots=len(series), label=label)
+        for x, setting in enumerate(settings):
+            here = [p for p in points if p.setting == setting]
+            width = 1.0 / len(here)
+            for slot, point in enumerate(here):
+                n = series.index((point.channel, point.path))
+                label = f"channel {point.channel}, {shown.shortened(shown.path_label(report, point.path), 28)}"
+                _error_point(axes, point, x + (slot - (len(here) - 1) / 2.0) * width, width, style=n, label=label)
         turned = narrow or len(settings) > _ROTATE_FROM
         axes.set_xticks(
             range(len(settings)), [shown.shortened(s, 18) for s in settings], rotation=55 if turned else 0,
@@ -153,39 +156,37 @@ def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in
         )  # fmt: skip
         axes.tick_params(axis="x", length=0)
         axes.grid(visible=False, axis="x")
-        axes.set_xlim(-0.6, len(settings) - 0.4)
+        axes.set_xticks([x - 0.5 for x in range(1, len(settings))], minor=True)
+        axes.grid(visible=True, which="minor", axis="x")
+        axes.tick_params(axis="x", which="minor", length=0)
+        axes.set_xlim(-0.5, len(settings) - 0.5)
         axes.set_ylabel(f"error, {shown.shortened(unit, 12)}" if unit else "error")
-        _error_legend(figure, axes, columns=1 if narrow else 3)
+        _error_legend(axes, columns=1 if narrow else 3)
         svg = to_svg(figure)
     quantity = points[0].quantity
     return Picture(
         key=key,
         svg=svg,
-        caption=f"{quantity.capitalize()}: errors with U, tolerance and guard band",
-        alt=f"{quantity.capitalize()} errors by setting for {len(series)} series of points. {_in_words(points)}",
+        caption=f"{shown.capital(quantity)}: errors with U, tolerance and guard band",
+        alt=f"{shown.capital(quantity)} errors by setting for {len(series)} series of points. {_in_words(points)}",
     )
 
 
-def _error_series(
-    axes: Axes, points: Sequence[Point], settings: Sequence[str], *, slot: int, slots: int, label: str
-) -> None:
-    """Draw one channel and path: its own slot of every setting, with the zones that its points were judged by."""
-    width = 0.84 / slots
-    ink = SERIES[slot % len(SERIES)]
-    for point in points:
-        x = settings.index(point.setting) + (slot - (slots - 1) / 2.0) * width
-        _zones(axes, point, x, width)
-        if point.statement is None:
-            continue
-        axes.errorbar(
-            [x], [point.statement.estimate], [point.statement.expanded], fmt=MARKERS[slot % len(MARKERS)],
-            markersize=4.4, color=ink.light, elinewidth=1.0, capsize=2.0, label=label,
+def _error_point(axes: Axes, point: Point, x: float, width: float, *, style: int, label: str) -> None:
+    """Draw one point in its slot of a setting, with the zones that it was judged by."""
+    _zones(axes, point, x, width)
+    if point.statement is None:
+        axes.annotate("–", (x, 0.0), ha="center", va="center", fontsize=10, color=FAINT.light)
+        return
+    axes.errorbar(
+        [x], [point.statement.estimate], [point.statement.expanded], fmt=MARKERS[style % len(MARKERS)],
+        markersize=4.4, color=SERIES[style % len(SERIES)].light, elinewidth=1.0, capsize=2.0, label=label,
+    )  # fmt: skip
+    if point.word != "pass":
+        axes.annotate(
+            shown.SIGN[point.word], (x, point.statement.high), xytext=(0, 3), textcoords="offset points",
+            ha="center", fontsize=10, color=LIMIT.light, fontweight="bold", annotation_clip=False,
         )  # fmt: skip
-        if point.word != "pass":
-            axes.annotate(
-                shown.SIGN[point.word], (x, point.statement.high), xytext=(0, 3), textcoords="offset points",
-                ha="center", fontsize=10, color=LIMIT.light, fontweight="bold",
-            )  # fmt: skip
 
 
 def _zones(axes: Axes, point: Point, x: float, width: float) -> None:
@@ -193,16 +194,18 @@ def _zones(axes: Axes, point: Point, x: float, width: float) -> None:
     if limits is None:
         return
     left, right = x - width / 2.0, x + width / 2.0
-    inner = accepted if accepted is not None else None
-    for edge, drawn_in in ((limits.low, inner and inner.low), (limits.high, inner and inner.high)):
+    edges = [(limits.low, accepted.low), (limits.high, accepted.high)] if accepted is not None else []
+    for edge, drawn_in in edges or [(limits.low, None), (limits.high, None)]:
         if edge is None:
             continue
-        axes.plot([left, right], [edge, edge], color=LIMIT.light, linewidth=1.3, label="tolerance", solid_capstyle="butt")
+        axes.plot(
+            [left, right], [edge, edge], color=LIMIT.light, linewidth=1.3, label="tolerance", solid_capstyle="butt"
+        )
         if drawn_in is not None and drawn_in != edge:
             axes.fill_between([left, right], edge, drawn_in, color=GUARD.light, linewidth=0, label="guard band")
 
 
-def _error_legend(figure: object, axes: Axes, *, columns: int) -> None:
+def _error_legend(axes: Axes, *, columns: int) -> None:
     """Put one entry a kind above the axes."""
     handles, labels = axes.get_legend_handles_labels()
     once = dict(zip(reversed(labels), reversed(handles), strict=True))
@@ -223,7 +226,7 @@ def _in_words(points: Sequence[Point]) -> str:
     ]
     missing = sum(p.statement is None for p in points)
     passed = sum(p.word == "pass" for p in points)
-    said = [f"{passed} of {len(points)} pass."] + sentences[:12]
+    said = [f"{passed} of {len(points)} pass.", *sentences[:12]]
     if missing:
         said.append(f"{missing} not measured.")
     return " ".join(said)

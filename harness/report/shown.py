@@ -47,6 +47,7 @@ DEFINITION_OF_BANDWIDTH: Final = (
     "has dropped to 1/√2 of the voltage (−3.0103 dB)."
 )
 
+_RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _UNSEEN: Final = frozenset(
     "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2028\u2029\u2066\u2067\u2068\u2069\ufeff"
 )  # would turn the direction of the text around it, or break its line
@@ -71,6 +72,11 @@ def minus(text: str) -> str:
     return re.sub(r"-(?=[0-9.])", "−", text)
 
 
+def capital(text: str) -> str:
+    """Begin a text with a capital letter and leave the rest alone."""
+    return text[:1].upper() + text[1:]
+
+
 def number(value: float | None, unit: str = "", digits: int = 4) -> str:
     """Write a number with its unit to significant digits; a dash where there is none."""
     if value is None:
@@ -78,9 +84,12 @@ def number(value: float | None, unit: str = "", digits: int = 4) -> str:
     if not math.isfinite(value):
         return "∞" if value > 0 else "−∞" if value < 0 else "–"
     text = f"{value:.{digits}g}"
-    if "e" in text and 1e-4 <= abs(value) < 1e9:
-        text = f"{float(text):.0f}" if abs(value) >= 1 else f"{float(text):f}"
-    return f"{minus(text)} {unit}".rstrip()
+    if "e" in text and 1 <= abs(value) < 1e9:
+        text = f"{float(text):.0f}"
+    mantissa, _, exponent = text.partition("e")
+    if exponent:
+        mantissa += f" × 10{str(int(exponent)).translate(_RAISED)}"
+    return f"{minus(mantissa)} {unit}".rstrip()
 
 
 def quantity(value: float | None, unit: str, digits: int = 4) -> str:
@@ -111,7 +120,15 @@ def moment(text: str) -> str:
 def error_pair(statement: Statement) -> tuple[str, str]:
     """Estimate (signed) and expanded uncertainty, rounded together, without unit."""
     value, u = format_pair(statement.estimate, statement.expanded, signed=True)
-    return minus(value), u
+    return minus(value if value.strip("+-0.") else value.lstrip("+-")), u
+
+
+def reading_text(point: Point) -> str:
+    """The reading of a point, to the decimal place of its expanded uncertainty where that is known in percent."""
+    if point.reading is None or point.statement is None or point.statement.unit != "%":
+        return number(point.reading, point.unit if point.reading is not None else "")
+    value, _ = format_pair(point.reading, abs(point.reading) * point.statement.expanded / 100.0)
+    return f"{minus(value)} {point.unit}"
 
 
 def limits_text(limits: Limits | None, unit: str = "") -> str:
@@ -184,7 +201,7 @@ def path_label(report: Report, name: str) -> str:
 
 def group_title(report: Report, group: PointGroup) -> str:
     """Name a group of points."""
-    return f"{group.quantity.capitalize()}, channel {group.channel}, {path_label(report, group.path)}"
+    return f"{capital(group.quantity)}, channel {group.channel}, {path_label(report, group.path)}"
 
 
 def judged(part: PartResult) -> Iterator[Point | Response]:

@@ -1,0 +1,264 @@
+"""The report as JSON: versioned, every number with its unit in the key or beside it, never NaN nor infinity.
+
+Where a unit depends on the point, it ends the key as well ("error_percent", "reading_div"); a unit of the user's own
+stands beside the number in "unit". null means that there is no value, or, for degrees of freedom and ratios, infinity.
+Keys are only ever added within a version.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from harness.report import shown
+
+if TYPE_CHECKING:
+    from harness.analysis.estimate import Budget, Statement
+    from harness.analysis.verdict import Limits, Verdict
+    from harness.report.model import PartResult, Point, Report, Response
+
+FORMAT: Final = "halfpower-report"
+VERSION: Final = 1
+
+_SUFFIX: Final = {
+    "%": "percent", "": "ratio", "ratio": "ratio", "ppm": "ppm", "div": "div", "V": "v", "Vpp": "vpp", "s": "s",
+    "ns": "ns", "Hz": "hz", "dB": "db", "Ω": "ohm", "V/div": "v_per_div", "s/div": "s_per_div",
+}  # fmt: skip
+
+
+def results(report: Report) -> dict[str, Any]:
+    """The report as values that JSON holds."""
+    plain = {
+        "format": FORMAT,
+        "version": VERSION,
+        "number": report.number,
+        "title": report.title,
+        "program": report.program,
+        "started": report.started,
+        "ended": report.ended,
+        "finished": report.finished,
+        "simulated": report.simulated,
+        "marks": list(shown.marks(report)),
+        "overall": report.overall,
+        "sentence": report.sentence,
+        "next_step": report.next_step,
+        "rule": report.setup.job.rule,
+        "rule_text": report.rule_text,
+        "equality_text": report.equality_text,
+        "error_definition": report.setup.job.error,
+        "error_text": report.error_text,
+        "accreditation": shown.NOT_ACCREDITED,
+        "unit": _unit(report),
+        "job": _job(report),
+        "standards": [
+            {
+                name: getattr(s, name)
+                for name in ("role", "label", "identity", "certificate", "certified", "due", "overdue")
+            }
+            for s in report.standards
+        ],
+        "parts": [_part(part) for part in report.parts],
+        "deviations": list(report.deviations),
+        "notes": list(report.notes),
+    }
+    return {key: _finite(value) for key, value in plain.items()}
+
+
+def to_json(report: Report) -> str:
+    """The report as JSON text; the same report gives the same bytes."""
+    return json.dumps(results(report), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def keyed(name: str, unit: str, value: Any) -> dict[str, Any]:
+    """A number under a key that ends in its unit, or with the unit beside it."""
+    if unit in _SUFFIX:
+        return {f"{name}_{_SUFFIX[unit]}": value}
+    return {name: value, f"{name}_unit": unit}
+
+
+def _finite(value: Any) -> Any:
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case dict():
+            return {key: _finite(item) for key, item in value.items()}
+        case list() | tuple():
+            return [_finite(item) for item in value]
+        case _:
+            return value
+
+
+def _unit(report: Report) -> dict[str, Any]:
+    unit = report.setup.unit
+    return {
+        "maker": unit.maker,
+        "model": unit.model,
+        "serial": report.setup.job.serial,
+        "channels": unit.channels,
+        "rated_bandwidth_hz": unit.bandwidth,
+        "deflection_tolerance_ratio": unit.tolerance.deflection,
+        "time_tolerance_ratio": unit.tolerance.time,
+        "read": unit.read,
+        "resolution_div": unit.resolution,
+    }
+
+
+def _job(report: Report) -> dict[str, Any]:
+    job, bench = report.setup.job, report.setup.bench
+    return {
+        "condition": job.condition,
+        "operator": job.operator,
+        "laboratory": job.laboratory,
+        "customer": job.customer,
+        "customer_reference": job.customer_reference,
+        "bench": bench.name,
+        "location": bench.location,
+        "temperature_celsius": job.environment.temperature,
+        "humidity_ratio": job.environment.humidity,
+        "environment_note": job.environment.note,
+    }
+
+
+def _part(part: PartResult) -> dict[str, Any]:
+    return {
+        "name": part.name,
+        "use": part.use,
+        "title": part.title,
+        "finished": part.finished,
+        "points": [_point(point) for point in part.points],
+        "responses": [_response(response) for response in part.responses],
+        "findings": [
+            {"name": f.name, "channel": f.channel, "path": f.path, "sentence": f.sentence}
+            | keyed("value", f.unit, f.value)
+            | keyed("expanded_u", f.unit, f.u)
+            for f in part.findings
+        ],
+        "readings": [
+            {
+                "purpose": p.purpose, "channel": p.channel, "path": p.path, "applied": p.applied,
+                "setting": p.setting, "quantity": p.quantity, "status": p.status,
+            } | keyed("ideal", p.unit, p.expected) | keyed("value", p.unit, p.value)
+            for p in part.plain
+        ],
+        "left_out": list(part.left_out),
+    }  # fmt: skip
+
+
+def _point(p: Point) -> dict[str, Any]:
+    unit = p.statement.unit if p.statement is not None else p.budget.unit if p.budget is not None else "%"
+    return {
+        "quantity": p.quantity,
+        "channel": p.channel,
+        "path": p.path,
+        "setting": p.setting,
+        **keyed("setting_value", p.setting_unit, p.setting_value),
+        "applied": p.applied,
+        **keyed("applied_value", p.applied_unit, p.applied_value),
+        **keyed("ideal", p.unit, p.expected),
+        **keyed("reading", p.unit, p.reading),
+        **keyed("readings", p.unit, list(p.readings)),
+        "error": None if p.statement is None else _statement(p.statement),
+        "limits": _limits(p.limits, unit),
+        "verdict": _verdict(p.verdict, unit),
+        "word": p.word,
+        "remarks": list(p.remarks),
+        "budget": None if p.budget is None else _budget(p.budget),
+    }
+
+
+def _statement(s: Statement) -> dict[str, Any]:
+    return {
+        **keyed("estimate", s.unit, s.estimate),
+        **keyed("u", s.unit, s.u),
+        **keyed("expanded_u", s.unit, s.expanded),
+        **keyed("low", s.unit, s.low),
+        **keyed("high", s.unit, s.high),
+        "k": s.k,
+        "probability": s.probability,
+        "degrees_of_freedom": s.dof_eff,
+        "method": s.method,
+    }
+
+
+def _limits(limits: Limits | None, unit: str) -> dict[str, Any] | None:
+    return None if limits is None else {**keyed("low", unit, limits.low), **keyed("high", unit, limits.high)}
+
+
+def _verdict(v: Verdict | None, unit: str) -> dict[str, Any] | None:
+    if v is None:
+        return None
+    return {
+        "word": v.word,
+        "sentence": v.sentence,
+        "rule": v.rule,
+        **keyed("guard_band", unit, v.guard_band),
+        "acceptance": _limits(v.acceptance, unit),
+        "test_uncertainty_ratio": v.tur,
+        "conformance_probability": v.conformance_probability,
+    }
+
+
+def _budget(b: Budget) -> dict[str, Any]:
+    return {
+        "quantity": b.quantity,
+        **keyed("estimate", b.unit, b.estimate),
+        **keyed("u", b.unit, b.u),
+        "degrees_of_freedom": b.dof_eff,
+        "contributions": [
+            {
+                "name": c.name,
+                **keyed("value", c.unit, c.value),
+                **keyed("half_width", c.unit, c.half_width),
+                "distribution": c.distribution,
+                "divisor": c.divisor,
+                **keyed("u", c.unit, c.u),
+                "sensitivity": c.sensitivity,
+                **keyed("contribution", b.unit, c.contribution),
+                "degrees_of_freedom": c.dof,
+            }
+            for c in b.contributions
+        ],
+        "correlations": [{"one": one, "other": other, "r": r} for one, other, r in b.correlations],
+    }
+
+
+def _response(r: Response) -> dict[str, Any]:
+    result = r.result
+    low, high = result.interval_hz or (None, None)
+    return {
+        "channel": r.channel,
+        "path": r.path,
+        "setting": r.setting,
+        "rated_hz": r.rated_hz,
+        "status": result.status,
+        "half_power_hz": result.frequency_hz,
+        "u_ratio": result.u_rel,
+        "expanded_u_hz": shown.expanded_hz(result),
+        "k": result.k,
+        "low_hz": low,
+        "high_hz": high,
+        "bound_hz": result.bound_hz,
+        "recovers_hz": result.recovers_hz,
+        "drop_db": result.drop_db,
+        "reference_hz": result.reference_hz,
+        "reference_div": result.reference_div,
+        "slope_db_per_ln_f": result.slope_db_per_ln,
+        "sentence": r.sentence,
+        "word": r.word,
+        "verdict": _verdict(r.verdict, "Hz"),
+        "remarks": list(r.remarks),
+        "flags": [{"code": flag.code, "sentence": flag.sentence} for flag in result.flags],
+        "budget": [
+            {"name": line.name, "u_db": line.u_db, "u_ratio": line.u_rel,
+             "degrees_of_freedom": line.degrees_of_freedom}
+            for line in result.budget
+        ],
+        "points": [
+            {"frequency_hz": p.frequency_hz, "response_db": p.response_db, "u_db": p.u_db, "purpose": p.purpose,
+             "used": p.used, "fitted_db": p.fitted_db, "residual": p.residual}
+            for p in result.points
+        ],
+        "level_method": r.level_method,
+        "level": [{"frequency_hz": x.frequency_hz, "level_db": x.level_db, "u_db": x.u_db} for x in r.level],
+    }  # fmt: skip
