@@ -261,8 +261,6 @@ class ManualScreen(Manual):
         if step.because:
             lines.append(f"asked because {step.because}")
         hint = expectation(step, self._unit)
-        if hint:
-            lines.append(hint)
         title = f"{self._where(step)}: {_ASKS[step.quantity]}"
         return Prompt(kind="read", title=title, lines=tuple(lines), step=step, hint=hint)
 

@@ -1,0 +1,321 @@
+"""Roles worked by hand: what a person is told, and how every answer is taken."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.manual import ManualMeter, ManualScreen, ManualSource
+from harness.errors import OperatorStop
+from harness.models import Calibrator, Counter, Generator, SignalPath, Unit, UnitLink
+from harness.operator import GoBack, Note, Prompt, Value, read_answer
+from harness.steps import Dc, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
+
+UNIT = Unit.model_validate(
+    {
+        "maker": "Northfen",
+        "model": "NF-40",
+        "volts_per_div": [0.05],
+        "bandwidth": 40e6,
+        "input": {"maximum": 300.0},
+        "tolerance": {"deflection": 0.03, "time": 0.02, "time_magnified": 0.05},
+    },
+    context={"si": True},
+)
+VIEW = View(channel=1, volts_per_div=0.05, s_per_div=1e-3, ground_line_div=-3.0)
+
+
+class Person:
+    """Answers from a list, and remembers what was asked and told."""
+
+    def __init__(self, answers: Iterable[str]) -> None:
+        self.answers = list(answers)
+        self.asked: list[Prompt] = []
+        self.told: list[str] = []
+
+    def ask(self, prompt: Prompt) -> str:
+        self.asked.append(prompt)
+        return self.answers.pop(0)
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+
+
+def step(quantity="deflection", stimulus=None, view=VIEW, **changes) -> Measure:
+    return Measure(
+        purpose="test", path="direct", source="calibrator", stimulus=stimulus or Dc(level_v=0.3), display="unit",
+        view=view, quantity=quantity, **changes,
+    )  # fmt: skip
+
+
+def screen(*answers: str) -> tuple[ManualScreen, Person, list[tuple[str, str]]]:
+    person, events = Person(answers), []
+    paths = {"direct": SignalPath(label="50 ohm lead")}
+    driver = ManualScreen(
+        person, UnitLink(), "unit", UNIT, paths=paths, on_event=lambda kind, text: events.append((kind, text))
+    )
+    return driver, person, events
+
+
+def source(*answers: str) -> tuple[ManualSource, Person]:
+    person = Person(answers)
+    return ManualSource(person, Calibrator(maker="Aldermoor", model="AC-7"), "calibrator"), person
+
+
+# The display.
+
+
+def test_the_first_prompt_says_everything():
+    driver, person, _ = screen("6")
+    driver.show(VIEW)
+    reading = driver.read(step(expected=6.0))
+    assert reading == Reading(value=6.0, said="6")
+    prompt = person.asked[0]
+    everything = " | ".join((prompt.title, *prompt.lines, prompt.hint))
+    for part in (
+        "Channel 1", "50 mV/div", "1 ms/div", "coupling: DC", "3 div below", "path: direct (50 ohm lead)",
+        "applied: 300 mV DC", "expected about 6.0 div; within 5.82 to 6.18 it meets the rating",
+    ):  # fmt: skip
+        assert part in everything
+    assert prompt.kind == "read"
+    assert prompt.step is not None
+
+
+def test_later_prompts_say_what_changed():
+    driver, person, _ = screen("6", "6", "6")
+    driver.read(step())
+    driver.read(step())
+    driver.read(step(view=View(channel=1, volts_per_div=0.1, s_per_div=1e-3, ground_line_div=-3.0)))
+    assert person.asked[1].lines == ("applied: 300 mV DC",)
+    assert person.asked[2].lines == ("deflection factor: 100 mV/div", "applied: 300 mV DC")
+
+
+def test_a_setting_counts_as_made_only_when_it_was_answered():
+    driver, person, _ = screen("back", "6")
+    with pytest.raises(GoBack):
+        driver.read(step())
+    driver.read(step())
+    assert any("50 mV/div" in line for line in person.asked[1].lines)
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"), [("4.9", 4.9), ("4.9 div", 4.9), ("245 mV", 4.9), ("4,9", 4.9), ("=", 5.0), ("-4.9", -4.9)]
+)
+def test_a_reading_is_taken_in_several_spellings(typed, value):
+    driver, _, _ = screen(typed)
+    assert driver.read(step(expected=5.0)).value == pytest.approx(value)
+
+
+def test_off_and_skip_are_statuses():
+    driver, _, _ = screen("off", "SKIP")
+    assert driver.read(step()).status == "off_screen"
+    assert driver.read(step()).status == "skipped"
+
+
+def test_stop_stops():
+    driver, _, _ = screen("stop")
+    with pytest.raises(OperatorStop, match="resume"):
+        driver.read(step())
+
+
+def test_notes_help_and_nonsense_leave_the_question_standing():
+    driver, person, events = screen("note lamp flickers", "?", "lots", "", "400 div", "note", "5")
+    assert driver.read(step()).value == 5.0
+    assert events == [("note", "lamp flickers")]
+    assert len(person.asked) == 7
+    assert len(person.told) == 5  # the list of answers, and a sentence for each piece of nonsense
+    assert "as expected" in person.told[0]
+
+
+def test_an_implausible_reading_is_asked_again_and_believed_when_repeated():
+    driver, person, _ = screen("28", "2.8", "2.8")
+    reading = driver.read(step(expected=3.2, expected_low=3.0, expected_high=3.4))
+    assert "screen has 8" in person.told[0]  # 28 cannot be; 2.8 can, but is unlikely
+    assert person.told[1] == "2.8: expected about 3 div to 3.4 div. Read again; the same answer is believed."
+    assert reading.value == 2.8
+    assert reading.flags == ("asked again",)
+    assert reading.more == {"first_div": 2.8}
+
+
+def test_a_slip_of_the_finger_is_mended():
+    driver, _, _ = screen("2.3", "3.2")
+    reading = driver.read(step(expected=3.2, expected_low=3.0, expected_high=3.4))
+    assert reading.value == 3.2
+    assert reading.more == {"first_div": 2.3}
+    assert reading.said == "2.3; again: 3.2"
+
+
+def test_a_plausible_reading_is_asked_once():
+    driver, person, _ = screen("3.3")
+    driver.read(step(expected=3.2, expected_low=3.0, expected_high=3.4))
+    assert len(person.asked) == 1
+
+
+@pytest.mark.parametrize(
+    ("quantity", "stimulus", "view", "sentence"),
+    [
+        ("span", TimeMarks(period_s=1e-3, level_vpp=1.0), VIEW, "within 7.84 to 8.16"),
+        (
+            "span",
+            TimeMarks(period_s=1e-4, level_vpp=1.0),
+            View(channel=1, volts_per_div=0.05, s_per_div=1e-3, magnifier=10.0),
+            "within 7.60 to 8.40",
+        ),
+        ("peak_to_peak", Square(level_vpp=0.4, frequency_hz=1e3), VIEW, "within 7.76 to 8.24"),
+    ],
+)
+def test_the_rating_is_named_where_it_applies(quantity, stimulus, view, sentence):
+    driver, person, _ = screen("8")
+    driver.read(step(quantity, stimulus, view, expected=8.0))
+    assert sentence in person.asked[0].hint
+
+
+def test_a_sine_has_no_rating_of_its_own():
+    driver, person, _ = screen("6")
+    driver.read(step("peak_to_peak", Sine(level_vpp=0.3, frequency_hz=1e6), expected=6.0))
+    assert person.asked[0].hint == "expected about 6.0 div"
+
+
+def test_the_width_of_the_screen_bounds_a_span():
+    driver, person, _ = screen("9.5")
+    assert driver.read(step("span", TimeMarks(period_s=1e-3, level_vpp=1.0))).value == 9.5
+    assert person.told == []
+
+
+def test_why_it_is_asked_again_is_said():
+    driver, person, _ = screen("6")
+    driver.read(step(because="it disagrees with its neighbours"))
+    assert "asked because it disagrees with its neighbours" in person.asked[0].lines
+
+
+@pytest.mark.parametrize(
+    ("typed", "value", "status"),
+    [("", 4.2, "read"), ("=", 4.2, "read"), ("4.4", 4.4, "read"), ("skip", None, "skipped")],
+)
+def test_tuning_ends_on_the_line_or_on_what_it_spans(typed, value, status):
+    driver, person, _ = screen("note warm", "what", typed)
+    reading = driver.read(step("peak_to_peak", Sine(level_vpp=0.3, frequency_hz=4e7), tune_to_div=4.2))
+    assert (reading.value, reading.status) == (value, status)
+    assert any("turn the generator's frequency" in line for line in person.asked[0].lines)
+    assert any("50 mV/div" in line for line in person.asked[0].lines)
+
+
+# A source.
+
+
+def test_a_source_is_told_everything_once_and_then_the_change():
+    driver, person = source("", "", "", "")
+    driver.apply(Square(level_vpp=0.3, frequency_hz=1e3))
+    driver.apply(Square(level_vpp=0.6, frequency_hz=1e3))
+    driver.apply(Square(level_vpp=0.6, frequency_hz=1e3))
+    assert [prompt.lines for prompt in person.asked] == [
+        ("function: square wave from 0 V", "frequency: 1 kHz", "level: 300 mVpp", "output: on"),
+        ("level: 600 mVpp",),
+    ]
+    assert "Aldermoor AC-7" in person.asked[0].title
+    driver.off()
+    driver.off()
+    assert len(person.asked) == 3
+    driver.apply(Square(level_vpp=0.6, frequency_hz=1e3))
+    assert person.asked[3].lines == ("output: on",)
+
+
+def test_no_signal_is_the_output_off():
+    driver, person = source("")
+    driver.apply(NoSignal())
+    assert person.asked[0].title == "Switch the output of the calibrator (Aldermoor AC-7) off"
+
+
+def test_a_setting_that_was_not_confirmed_is_asked_for_again():
+    driver, person = source("stop", "")
+    with pytest.raises(OperatorStop):
+        driver.apply(Dc(level_v=1.0))
+    driver.apply(Dc(level_v=1.0))
+    assert person.asked[0].lines == person.asked[1].lines
+
+
+def test_nobody_goes_back_while_an_output_is_switched_off():
+    driver, person = source("back", "done")
+    driver.off()
+    assert len(person.told) == 1
+
+
+def test_a_source_is_asked_until_it_is_done():
+    driver, person = source("5 V", "?", "ok")
+    driver.apply(Dc(level_v=1.0))
+    assert "'5 V' is no answer here" in person.told[0]
+    assert "it is done" in person.told[1]
+
+
+# A counter.
+
+
+def counter(*answers: str) -> tuple[ManualMeter, Person]:
+    person = Person(answers)
+    return ManualMeter(person, Counter()), person
+
+
+@pytest.mark.parametrize(("typed", "value"), [("19.98 MHz", 19.98e6), ("=", 2e7), ("20000 kHz", 2e7)])
+def test_a_count_is_taken_with_its_unit(typed, value):
+    driver, _ = counter(typed)
+    assert driver.read_frequency_hz(2e7) == pytest.approx(value)
+
+
+def test_a_count_without_unit_or_sense_is_asked_again():
+    driver, person = counter("20", "fast", "-3 MHz", "0 Hz", "20 MHz")
+    assert driver.read_frequency_hz(2e7) == 2e7
+    assert len(person.told) == 4
+    assert "has no unit" in person.told[0]
+
+
+def test_a_count_far_off_is_believed_when_it_is_repeated():
+    driver, person = counter("2 MHz", "2 MHz")
+    assert driver.read_frequency_hz(2e7) == 2e6
+    assert "expected about 20 MHz" in person.told[0]
+
+
+def test_labels_and_checks():
+    driver = ManualSource(Person([]), Generator(), "generator")
+    assert driver.identify() == "generator"
+    driver.check()
+    driver.close()
+
+
+# Whatever is typed.
+
+TYPED = st.one_of(
+    st.text(max_size=40),
+    st.from_regex(r"[-+]?[0-9]{0,4}[.,]?[0-9]{0,4} ?(m|k|µ|M)?(V|div|s|%|Hz|Vpp)?", fullmatch=True),
+    st.sampled_from(["=", "?", "off", "note", "note x", "1e999", "nan", "inf", "9" * 400, "١٢", "²"]),
+)
+QUANTITIES = st.sampled_from(["deflection", "peak_to_peak", "span", "rise_time", "overshoot"])
+
+
+@given(TYPED, QUANTITIES, st.none() | st.floats(-8, 8))
+def test_any_answer_is_understood_or_refused_in_a_sentence(typed, quantity, expected):
+    try:
+        answer = read_answer(typed, step(quantity, expected=expected), 8.0)
+    except ValueError as error:
+        sentence = str(error)
+    else:
+        sentence = "understood"
+        assert isinstance(answer, Value | Note) or answer in ("off", "back", "skip", "help", "stop")
+    assert 0 < len(sentence) < 300
+
+
+@given(st.lists(TYPED, max_size=6))
+def test_a_screen_survives_any_typing(typed):
+    driver, _, _ = screen(*typed, "stop")
+    with contextlib.suppress(OperatorStop, GoBack):
+        assert isinstance(driver.read(step(expected=5.0)), Reading)
+
+
+@given(st.lists(TYPED, max_size=6))
+def test_a_counter_survives_any_typing(typed):
+    driver, _ = counter(*typed, "stop")
+    with contextlib.suppress(OperatorStop, GoBack):
+        assert driver.read_frequency_hz(1e6) > 0
