@@ -23,8 +23,8 @@ from harness.sim.eyes import Eyes, Person
 from harness.sim.faults import Endpoint, FaultInjector, FaultPlan
 from harness.sim.profile import Kind, Profile
 from harness.sim.settings import Settings, check, read_toml
-from harness.sim.truth import CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth, merged
 from harness.sim.true_values import TrueValues
+from harness.sim.truth import CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth, merged
 from harness.sim.world import Connection, Input, LevelMeter, Screen, Source, World
 from harness.steps import ROLES, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
 
@@ -134,10 +134,10 @@ class SimulatedBench:
         self._models[role] = self._model(role, entry, data)
         if not data.remote:
             if entry.address is not None:
-                raise ConfigError(f"{self.path}: {role}.address: {entry.profile!r} has no remote interface; leave it out")
+                raise ConfigError(f"{self.path}: {role}.address: {entry.profile!r} is worked by hand; leave it out")
             return
         if entry.address is None:
-            raise ConfigError(f"{self.path}: {role}.address: missing; expected a VISA address such as 'GPIB0::9::INSTR'")
+            raise ConfigError(f"{self.path}: {role}.address: missing; expected one such as 'GPIB0::9::INSTR'")
         self.addresses[role] = _resource_name(entry.address, f"{self.path}: {role}.address")
         if list(self.addresses.values()).count(self.addresses[role]) > 1:
             raise ConfigError(f"{self.path}: {role}.address: {entry.address!r} is taken by another instrument")
@@ -200,7 +200,7 @@ class SimulatedBench:
         if source not in world.sources:
             raise InstrumentError("simulated bench", f"there is no {source} in {self.path.name}")
         if not 1 <= channel <= channels:
-            raise InstrumentError("simulated bench", f"there is no channel {channel} of the {display} in {self.path.name}")
+            raise InstrumentError("simulated bench", f"the {display} in {self.path.name} has no channel {channel}")
 
     # --- ways in -----------------------------------------------------------------------------------------------
 
@@ -315,7 +315,7 @@ def _turn_until(height: Any, wanted: float, start_hz: float) -> None:
 
 def _screen(data: Profile, truth: ScreenTruth) -> Screen:
     size = data.screen
-    assert size is not None  # noqa: S101 - a scope's profile has one
+    assert size is not None
     return Screen(
         truth=truth,
         resistance=size.resistance,

@@ -31,16 +31,16 @@ _CACHED: Final = 4096  # messages kept parsed; a run repeats most of its message
 class Model(Protocol):
     """What stands behind the commands: settings by name and channel, actions, answers."""
 
-    def put(self, name: str, number: int, value: Value) -> None:
+    def put(self, name: str, number: int, value: Value, /) -> None:
         """Change a setting; raises ScpiError when the hardware cannot."""
 
-    def get(self, name: str, number: int) -> Value:
+    def get(self, name: str, number: int, /) -> Value:
         """A setting as it is."""
 
-    def do(self, name: str, arguments: Sequence[Argument]) -> None:
+    def do(self, name: str, arguments: Sequence[Argument], /) -> None:
         """Act."""
 
-    def answer(self, name: str, arguments: Sequence[Argument]) -> Answer:
+    def answer(self, name: str, arguments: Sequence[Argument], /) -> Answer:
         """Measure or report; NaN where there is no value, infinity where it is too large."""
 
     def reset(self) -> None:
@@ -73,7 +73,7 @@ class Numeric:
             if not held:
                 raise ScpiError(-222)
             value = min(held)
-        return int(round(value)) if self.whole else value
+        return round(value) if self.whole else value
 
     def named(self, word: str) -> float:
         """MINimum, MAXimum or DEFault."""
@@ -168,9 +168,10 @@ class Device:
         self._parsed: dict[bytes, list[Unit | ScpiError]] = {}
         self._headers: dict[str, tuple[Command, int] | int] = {}
         self._common: dict[str, Callable[[], str | None]] = {
-            "*CLS": self._clear, "*ESR?": self._read_esr, "*ESE?": lambda: str(self._ese), "*SRE?": lambda: str(self._sre),
-            "*STB?": lambda: str(self.status_byte(summary=True)), "*IDN?": lambda: self.identity, "*OPC?": lambda: "1",
-            "*OPC": self._operation_complete, "*WAI": lambda: None, "*RST": self._reset, "*TST?": lambda: "0",
+            "*CLS": self._clear, "*RST": self._reset, "*OPC": self._operation_complete, "*WAI": lambda: None,
+            "*IDN?": lambda: self.identity, "*OPC?": lambda: "1", "*TST?": lambda: "0",
+            "*ESR?": self._read_esr, "*ESE?": lambda: str(self._ese), "*SRE?": lambda: str(self._sre),
+            "*STB?": lambda: str(self.status_byte(summary=True)),
         }  # fmt: skip
         self._power_on_state()
 
@@ -247,7 +248,7 @@ class Device:
             raise ScpiError(-221)
         match command.does:
             case "sets":
-                assert command.holds is not None  # noqa: S101 - the table is built that way
+                assert command.holds is not None
                 self.model.put(command.name, number, _read(command.holds, unit.parameters))
                 return None
             case "asks":

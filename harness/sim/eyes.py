@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
 from typing import TYPE_CHECKING, assert_never
 
 import numpy as np
@@ -107,7 +106,9 @@ class Person:
             return said
         self.slips += 1
         head, tail = said.split(".")
-        return head + tail if rng.random() < 0.5 or head[-1] == tail[0] else f"{head[:-1]}{tail[0]}.{head[-1]}{tail[1:]}"
+        if rng.random() < 0.5 or head[-1] == tail[0]:
+            return head + tail
+        return f"{head[:-1]}{tail[0]}.{head[-1]}{tail[1:]}"
 
 
 _AMPLITUDE_DIV = 5.0  # pulse aberrations are read at about this height
@@ -177,5 +178,3 @@ def _aberration(step: Step) -> float:
     rise_s = step.rise_time_s()
     settled = step.value[step.time_s > 2 * rise_s]
     return float(np.abs(settled - 1).max())
-
-

@@ -48,7 +48,7 @@ class FaultPlan(Settings):
     late: Seconds = Field(3.0, gt=0, le=3600, description="how much later a late reply comes")
     roles: tuple[str, ...] = Field((), description="which instruments; all where none is named")
     stuck: tuple[str, ...] = Field((), description="sources whose output does not go off any more")
-    slow: Mapping[str, Seconds] = Field(default_factory=dict, description="instruments that take so much longer to answer")
+    slow: Mapping[str, Seconds] = Field(default_factory=dict, description="how much longer an instrument takes")
     drift_per_hour: Mapping[str, Ratio] = Field(default_factory=dict, description="sources whose level walks away")
 
 
@@ -67,7 +67,7 @@ class FaultInjector:
     def __init__(self, plan: FaultPlan, role: str) -> None:
         self._plan = plan
         self._on = plan.rate > 0 and (not plan.roles or role in plan.roles)
-        self._random = random.Random(f"{plan.seed}/{role}")  # noqa: S311 - no secret
+        self._random = random.Random(f"{plan.seed}/{role}")
         self.slow_s = plan.slow.get(role, 0.0)
         self.counts: dict[str, int] = {}
 

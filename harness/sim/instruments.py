@@ -35,13 +35,13 @@ class Base:
         value: Value = self.settings[name]
         return value
 
-    def do(self, name: str, arguments: Sequence[Argument]) -> None:
+    def do(self, name: str, _arguments: Sequence[Argument]) -> None:
         """Act."""
         if name != "preset":
             raise ScpiError(-240)
         self.reset()
 
-    def answer(self, name: str, arguments: Sequence[Argument]) -> Answer:
+    def answer(self, name: str, _arguments: Sequence[Argument]) -> Answer:
         """Report."""
         if name == "version":
             return self.profile.scpi
@@ -78,7 +78,8 @@ class SourceModel(Base):
         if levels and self.settings["output"] and not any(math.isclose(level, step, rel_tol=1e-6) for step in levels):
             self.settings["output"] = False
             self._apply()
-            raise InstrumentError(self.name, f"has no level of {level:g} V; it has {', '.join(f'{v:g}' for v in levels)}")
+            known = ", ".join(f"{step:g}" for step in levels)
+            raise InstrumentError(self.name, f"has no level of {level:g} V; it has {known} V")
         self._apply()
 
     def _apply(self) -> None:
@@ -208,7 +209,7 @@ class ScopeModel(Base):
 
     def __init__(self, name: str, profile: Profile, world: World) -> None:
         super().__init__(name, profile, world)
-        assert profile.screen is not None  # noqa: S101 - a scope's profile has one
+        assert profile.screen is not None
         self._size = profile.screen
         self._seen: dict[int, Trace] = {}
         self._records: dict[int, Record] = {}

@@ -152,7 +152,7 @@ class BenchLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no
     def clear(self, session: Any) -> StatusCode:
         """Device clear."""
         self._wire(session).cleared()
-        return self.handle_return_value(session, StatusCode.success)
+        return StatusCode.success
 
     def read_stb(self, session: Any) -> tuple[int, StatusCode]:
         """Serial poll."""

@@ -1,4 +1,4 @@
-"""A screen as rows of text: graticule dots, and the trace in Braille patterns, two by four dots a character.   [pure]"""
+"""A screen as rows of text: graticule, and the trace in Braille patterns, two by four dots a character.   [pure]"""
 
 from __future__ import annotations
 
@@ -30,18 +30,20 @@ def rows(trace: Trace, screen: Screen, *, time_error: float, width: int, height:
         for dot in range(min(first, row), max(first, row) + 1):  # join what a beam would draw
             cells[dot // 4, column // 2] |= _DOTS[column % 2][dot % 4]
         last = row
-    return ["".join(_cell(int(cells[r, c]), r, c, screen, width, height) for c in range(width)) for r in range(height)]
+    upright, level = _lines(width, screen.horizontal_div), _lines(height, screen.vertical_div)
+    return [
+        "".join(_cell(int(cells[r, c]), on_x=c in upright, on_y=r in level) for c in range(width))
+        for r in range(height)
+    ]
 
 
-def _cell(dots: int, row: int, column: int, screen: Screen, width: int, height: int) -> str:
+def _cell(dots: int, *, on_x: bool, on_y: bool) -> str:
     if dots:
         return chr(0x2800 + dots)
-    on_x = _on_line(column, width, screen.horizontal_div)
-    on_y = _on_line(row, height, screen.vertical_div)
     return "┼" if on_x and on_y else "·" if on_x or on_y else " "
 
 
-def _on_line(at: int, size: int, divisions: float) -> bool:
-    """Whether a graticule line falls into this character."""
+def _lines(size: int, divisions: float) -> set[int]:
+    """The characters that a graticule line falls into."""
     count = round(divisions)
-    return any(round(line * (size - 1) / count) == at for line in range(count + 1))
+    return {round(line * (size - 1) / count) for line in range(count + 1)}

@@ -97,9 +97,7 @@ class Entry(Settings):
         default = self._number(self.default, min(max(0.0, low), high))
         if not low <= default <= high:
             raise ValueError(f"default {default:g} is outside low {low:g} … high {high:g}")
-        return Numeric(
-            unit=self.unit.upper(), low=low, high=high, default=default, steps=steps, whole=name in _WHOLE
-        )
+        return Numeric(unit=self.unit.upper(), low=low, high=high, default=default, steps=steps, whole=name in _WHOLE)
 
     def _choice(self, name: str) -> Choice:
         words = self.words or {}
@@ -161,7 +159,7 @@ class Profile(Settings):
     output: Output = Output()
     screen: ScreenSize | None = None
     truth: Mapping[str, Any] = Field(default_factory=dict)
-    commands: Mapping[str, Entry] = Field(default_factory=dict, description="header in the standard's notation → what it is")
+    commands: Mapping[str, Entry] = Field(default_factory=dict, description="by header, in the standard's notation")
 
     @field_validator("commands")
     @classmethod
@@ -249,6 +247,7 @@ def load(name: str, beside: Path, key: str) -> Profile:
             return check(Profile, read_toml(path), str(path))
     else:
         raise ConfigError(
-            f"{beside}: {key}: there is no profile {name!r}; expected one of {', '.join(shipped())}, or a path to a .toml file"
+            f"{beside}: {key}: there is no profile {name!r}; expected one of {', '.join(shipped())}, "
+            "or a path to a .toml file"
         )
     return check(Profile, read_toml(path), str(path))

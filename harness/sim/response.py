@@ -26,9 +26,6 @@ class Section(Protocol):
     def __call__(self, frequency_hz: Any) -> Any:
         """The transfer at `frequency_hz`, Hz."""
 
-    def scaled(self, factor: float) -> Section:
-        """The same stage with its frequencies multiplied."""
-
 
 @dataclass(frozen=True, slots=True)
 class Pole:
@@ -37,10 +34,8 @@ class Pole:
     corner_hz: float
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         return 1 / (1 + 1j * frequency_hz / self.corner_hz)
-
-    def scaled(self, factor: float) -> Pole:
-        return Pole(self.corner_hz * factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +46,9 @@ class Pair:
     q: float
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         s = 1j * frequency_hz / self.resonance_hz
         return 1 / (1 + s / self.q + s * s)
-
-    def scaled(self, factor: float) -> Pair:
-        return Pair(self.resonance_hz * factor, self.q)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,11 +59,9 @@ class Shelf:
     gain: float
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         s = 1j * frequency_hz / self.corner_hz
         return (1 + s * self.gain) / (1 + s)
-
-    def scaled(self, factor: float) -> Shelf:
-        return Shelf(self.corner_hz * factor, self.gain)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +71,9 @@ class Bell:
     half_power_hz: float
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         x = frequency_hz / self.half_power_hz
         return np.exp(-0.5 * _LN2 * x * x) if isinstance(x, np.ndarray) else math.exp(-0.5 * _LN2 * x * x)
-
-    def scaled(self, factor: float) -> Bell:
-        return Bell(self.half_power_hz * factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,12 +84,10 @@ class Echo:
     ratio: float
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         turn = -2j * math.pi * self.delay_s * frequency_hz
         late = np.exp(turn) if isinstance(turn, np.ndarray) else cmath.exp(turn)
         return (1 + self.ratio * late) / (1 + self.ratio)
-
-    def scaled(self, factor: float) -> Echo:
-        return Echo(self.delay_s / factor, self.ratio)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +97,7 @@ class Table:
     points: tuple[tuple[float, float], ...]  # Hz, dB
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         if not isinstance(frequency_hz, np.ndarray):
             return 10 ** (self._level_db(frequency_hz) / 20)
         at = np.log([f for f, _ in self.points])
@@ -123,9 +111,6 @@ class Table:
         (f0, db0), (f1, db1) = self.points[after - 1], self.points[after]
         return db0 + (db1 - db0) * math.log(frequency_hz / f0) / math.log(f1 / f0)
 
-    def scaled(self, factor: float) -> Table:
-        return Table(tuple((f * factor, db) for f, db in self.points))
-
 
 @dataclass(frozen=True, slots=True)
 class Loading:
@@ -136,11 +121,9 @@ class Loading:
     load_farad: float
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         admittance = 1 / self.load_ohm + 2j * math.pi * frequency_hz * self.load_farad
         return 1 / (1 + self.source_ohm * admittance)
-
-    def scaled(self, factor: float) -> Loading:
-        return Loading(self.source_ohm, self.load_ohm, self.load_farad / factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,14 +133,31 @@ class HighPass:
     corner_hz: float
 
     def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
         s = 1j * frequency_hz / self.corner_hz
         return s / (1 + s)
 
-    def scaled(self, factor: float) -> HighPass:
-        return HighPass(self.corner_hz * factor)
-
 
 Chain: TypeAlias = tuple[Section, ...]
+
+
+def _stretched(section: Section, factor: float) -> Section:
+    """The same stage with its frequencies multiplied."""
+    match section:
+        case Pole(corner_hz=corner_hz):
+            return Pole(corner_hz * factor)
+        case Pair(resonance_hz=resonance_hz, q=q):
+            return Pair(resonance_hz * factor, q)
+        case Shelf(corner_hz=corner_hz, gain=gain):
+            return Shelf(corner_hz * factor, gain)
+        case Bell(half_power_hz=bell_hz):
+            return Bell(bell_hz * factor)
+        case Echo(delay_s=delay_s, ratio=ratio):
+            return Echo(delay_s / factor, ratio)
+        case Table(points=points):
+            return Table(tuple((frequency_hz * factor, level_db) for frequency_hz, level_db in points))
+        case _:
+            raise TypeError(f"a {type(section).__name__} belongs to the circuit, not to a response")
 
 
 def transfer(chain: Chain, frequency_hz: Any) -> Any:
@@ -196,4 +196,4 @@ def half_power_hz(chain: Chain, *, low_hz: float = 1e3, high_hz: float = 1e12) -
 def scaled_to(chain: Chain, frequency_hz: float) -> Chain:
     """The chain with its frequency axis stretched such that half power falls here."""
     factor = frequency_hz / half_power_hz(chain)
-    return tuple(section.scaled(factor) for section in chain)
+    return tuple(_stretched(section, factor) for section in chain)

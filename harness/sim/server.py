@@ -83,7 +83,9 @@ class Servers:
                 self._start(address, endpoint, host, port + number if port else 0)
         except OSError as error:
             self.close()
-            raise ConfigError(f"port {port} … {port + len(endpoints) - 1} of {host}: {error.strerror or error}") from None
+            raise ConfigError(
+                f"port {port} … {port + len(endpoints) - 1} of {host}: {error.strerror or error}"
+            ) from None
 
     def _start(self, address: str, endpoint: Endpoint, host: str, port: int) -> None:
         server = _Server(endpoint, host, port)
@@ -109,5 +111,7 @@ class Servers:
     def __enter__(self) -> Servers:
         return self
 
-    def __exit__(self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None) -> None:
+    def __exit__(
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
+    ) -> None:
         self.close()

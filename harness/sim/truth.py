@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cached_property
 from itertools import zip_longest
-from typing import Any, Literal, TypeGuard
+from typing import Any, Final, Literal, TypeGuard
 
 from pydantic import Field, model_validator
 
@@ -13,6 +13,11 @@ from harness import quantities
 from harness.sim import response
 from harness.sim.response import Chain, Section
 from harness.sim.settings import Decibels, Divisions, Farads, Hertz, Ohms, Ratio, Seconds, Settings, Volts
+
+_NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
+    "pole": ("at",), "pair": ("at", "q"), "shelf": ("at", "by"), "bell": ("at",), "echo": ("delay", "ratio"),
+    "table": (),
+}  # fmt: skip
 
 
 class Stage(Settings):
@@ -28,8 +33,7 @@ class Stage(Settings):
 
     @model_validator(mode="after")
     def _needs(self) -> Stage:
-        needed = {"pole": ("at",), "pair": ("at", "q"), "shelf": ("at", "by"), "bell": ("at",), "echo": ("delay", "ratio")}
-        for key in needed.get(self.kind, ()):
+        for key in _NEEDS[self.kind]:
             if getattr(self, key) is None:
                 raise ValueError(f"a {self.kind} needs the key '{key}'")
         frequencies = [frequency for frequency, _ in self.points]
@@ -166,7 +170,7 @@ class PathTruth(Settings):
     """What really lies between a source and an input."""
 
     divides_by: float = Field(1.0, gt=0, description="true division ratio")
-    resistance: Ohms | None = Field(None, gt=0, description="a divider's own input; without one the input loads the source")
+    resistance: Ohms | None = Field(None, gt=0, description="a divider's own input; none: no divider")
     capacitance: Farads = Field(0.0, ge=0, description="of the divider's input, or of the leads")
     termination: Ohms | None = Field(None, gt=0, description="true resistance of the feed-through termination")
     response: Response = Response()
@@ -180,7 +184,8 @@ def merged(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]
         if isinstance(old, Mapping) and isinstance(value, Mapping) and key != "response":
             result[key] = merged(old, value)
         elif key == "channel" and _tables(old) and _tables(value):
-            result[key] = [merged(lower, upper) for lower, upper in zip_longest(old, value, fillvalue={})]
+            nothing: Mapping[str, Any] = {}
+            result[key] = [merged(lower, upper) for lower, upper in zip_longest(old, value, fillvalue=nothing)]
         else:
             result[key] = value
     return result

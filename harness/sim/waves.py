@@ -134,7 +134,9 @@ class SeenMarks:
         """The voltage at these times."""
         count = self.one_period.size
         at = np.arange(count + 1) * (self.period_s / count)
-        return np.interp(np.mod(time_s, self.period_s), at, np.append(self.one_period, self.one_period[0]))
+        closed = np.append(self.one_period, self.one_period[0])
+        volts: Floats = np.interp(np.mod(time_s, self.period_s), at, closed)
+        return volts
 
     def extremes(self) -> tuple[float, float]:
         """Lowest and highest voltage."""
