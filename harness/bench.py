@@ -34,18 +34,21 @@ class LiveBench:
         operator: Operator,
         clock: Clock,
         on_event: OnEvent = lambda _what, _text: None,
+        before: Callable[[Step], None] = lambda _step: None,
     ) -> None:
         self.setup = setup
         self.clock = clock
         self.drivers = drivers
         self._operator = operator
         self._on_event = on_event
+        self._before = before  # a simulated bench ties its noise to the step
         self._confirmed_hazard = setup.job.allow_hazardous_voltage
         self._cautioned = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
+        self._before(step)
         match step:
             case Connect():
                 return self._connect(step)

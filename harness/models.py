@@ -248,6 +248,9 @@ class Reference(Instrument):
     resolution: Divisions = Field(0.0, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.01, ge=0, description="standard deviation of one reading")
     vswr: Factor = Field(1.0, ge=1, le=10, description="of its input; 1 is a perfect match")
+    input_capacitance: Farads = Field(
+        0.0, ge=0, description="of a high-impedance input behind a feed-through termination"
+    )
 
 
 class UnitLink(Instrument):

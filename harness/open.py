@@ -189,7 +189,14 @@ def opened(
         raise ConfigError("a person is needed at this bench, and there is no terminal to ask them at")
     with hold(_lock_names(loaded)):
         drivers = _drivers(loaded, simulated, clock, person, on_event)
-        bench = LiveBench(loaded.setup, drivers, operator=person, clock=clock, on_event=on_event)
+        bench = LiveBench(
+            loaded.setup,
+            drivers,
+            operator=person,
+            clock=clock,
+            on_event=on_event,
+            before=simulated.begin if simulated else lambda _step: None,
+        )
         with bench.guarded():
             yield bench
 

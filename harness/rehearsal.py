@@ -166,7 +166,7 @@ def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable
 def _remedy(setup: Setup, step: Measure) -> str:
     candidates = []
     tries: list[tuple[str, float, Callable[[], Budget]]] = [
-        (f"read it {n} times", n * READ_S, partial(_budget, setup, step, n)) n in (3, 5, 10)  # type: ignore[misc]
+        (f"read it {n} times", n * READ_S, partial(_budget, setup, step, n)) for n in (3, 5, 10)
     ]
     finer = replace(setup, unit=setup.unit.model_copy(update={"resolution": setup.unit.resolution / 2}))
     tries.append(("read to half the step", 2 * READ_S, partial(_budget, finer, step, 1)))

@@ -27,7 +27,7 @@ class Options(Model):
     """What a job may choose."""
 
     channels: tuple[int, ...] = Field((), description="channels; all if left out")
-    path: str = Field("sine", description="the path of the levelled sine")
+    path: str = Field("terminated", description="the path of the levelled sine")
     volts_per_div: Volts | None = Field(None, description="range; the unit file's, or the nearest to 100 mV/div")
     deflection: Divisions = Field(6.0, gt=0, le=20, description="reference deflection, peak to peak")
     reference_frequency: Hertz = Field(50e3, gt=0)

@@ -22,7 +22,7 @@ class Options(Model):
     """What a job may choose."""
 
     channels: tuple[int, ...] = Field((), description="channels; all if left out")
-    path: str = "straight"
+    path: str = "lead"
     source: Literal["calibrator", "generator"] = "calibrator"
     volts_per_div: Volts | None = None
     repeats: int = Field(1, ge=1, le=20)

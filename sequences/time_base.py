@@ -23,7 +23,7 @@ class Options(Model):
     """What a job may choose."""
 
     channel: int = Field(1, ge=1, description="channel that shows the marks")
-    path: str = "straight"
+    path: str = "lead"
     ranges: tuple[Seconds, ...] = Field((), description="time factors; all if left out")
     magnified: bool = Field(True, description="try the magnifier too, where the unit has one")
     magnified_ranges: tuple[Seconds, ...] = Field((), description="time factors for the magnifier; all if left out")

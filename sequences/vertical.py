@@ -34,7 +34,7 @@ class Options(Model):
     """What a job may choose."""
 
     channels: tuple[int, ...] = Field((), description="channels; all if left out")
-    paths: tuple[str, ...] = Field(("straight",), min_length=1, description="paths, such as ['straight', 'divider']")
+    paths: tuple[str, ...] = Field(("lead",), min_length=1, description="paths, such as ['lead', 'probe']")
     ranges: tuple[Volts, ...] = Field((), description="deflection factors; all if left out")
     signal: Literal["dc", "square"] = Field("dc", description="DC from the ground line, or a square wave")
     levels: int = Field(1, ge=1, le=9, description="levels per range; 3 or more show linearity")

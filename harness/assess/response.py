@@ -30,6 +30,7 @@ Taken = tuple[Measure, Reading]
 class Wanted:
     """The options of a bandwidth measurement, as the journal's header holds them."""
 
+    path: str
     reference_hz: float = 50e3
     max_hz: float
     deflection_div: float = 6.0
@@ -46,6 +47,7 @@ class Wanted:
         generator = setup.bench.generator
         highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf]
         return cls(
+            path=options.get("path", ""),
             reference_hz=options.get("reference_frequency", 50e3),
             max_hz=options.get("max_frequency") or min(highest),
             deflection_div=options.get("deflection", 6.0),
@@ -237,27 +239,37 @@ def _own_flatness(generator: Generator | None, frequency_hz: float) -> levelling
 
 
 def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[levelling.LevelCorrection]:
+    """From the plane where the level was read to the unit's input: termination on its capacitance, mismatch."""
     bench, unit = setup.bench, setup.unit
+    path = bench.paths.get(wanted.path, SignalPath())
     parts = []
-    path = next((p for p in bench.paths.values() if p.termination is not None), SignalPath())
-    if path.termination is not None:
-        termination = levelling.Termination(
-            termination_ohm=path.termination,
-            input_ohm=unit.input.resistance,
-            input_capacitance_f=unit.input.capacitance,
-            capacitance_tolerance_f=_CAPACITANCE_KNOWN_TO * unit.input.capacitance,
-            source_ohm=path.termination,
-        )
-        here = levelling.termination_correction(termination, frequency_hz)
-        at_reference = levelling.termination_correction(termination, wanted.reference_hz)
-        if wanted.termination_corrected:
-            parts.append(replace(here, correction_db=here.correction_db - at_reference.correction_db))
+    if path.termination is not None and wanted.termination_corrected:
+        there_f = bench.reference.input_capacitance if bench.reference is not None else 0.0
+        parts.append(_termination(path, unit.input.resistance, unit.input.capacitance, wanted, frequency_hz, sign=1))
+        if there_f:
+            parts.append(_termination(path, unit.input.resistance, there_f, wanted, frequency_hz, sign=-1))
     generator_vswr = bench.generator.vswr if bench.generator else 1.0
     if bench.reference is not None and bench.reference.vswr > 1 and generator_vswr > 1:
         parts.append(levelling.mismatch(generator_vswr, bench.reference.vswr, name="mismatch, reference"))
     if path.vswr > 1 and generator_vswr > 1:
         parts.append(levelling.mismatch(generator_vswr, path.vswr, name="mismatch, unit"))
     return parts
+
+
+def _termination(
+    path: SignalPath, input_ohm: float, capacitance_f: float, wanted: Wanted, frequency_hz: float, *, sign: int
+) -> levelling.LevelCorrection:
+    """The roll-off of an input's capacitance on the termination, against the reference frequency."""
+    termination = levelling.Termination(
+        termination_ohm=path.termination or 50.0,
+        input_ohm=input_ohm,
+        input_capacitance_f=capacitance_f,
+        capacitance_tolerance_f=_CAPACITANCE_KNOWN_TO * capacitance_f,
+        source_ohm=path.termination or 50.0,
+    )
+    here = levelling.termination_correction(termination, frequency_hz)
+    base = levelling.termination_correction(termination, wanted.reference_hz)
+    return replace(here, correction_db=sign * (here.correction_db - base.correction_db))
 
 
 def _u_db(
