@@ -115,13 +115,13 @@ def levels_for_linearity(
     if levels is None:
         whole = [float(round(d)) for d in ideal]
         apart = whole[0] >= 1.0 and all(a < b for a, b in pairwise(whole))
-        wanted = [*(whole if apart else ideal)[:-1], choice.deflection_div]
-        found = [round_to(d * volts_per_div * path.divides_by, calibrator.level_digits) for d in wanted]
-        found = [level for level in found if level >= calibrator.level_low / _SLACK]
+        wanted = [d * volts_per_div * path.divides_by for d in (whole if apart else ideal)[:-1]]
+        found = [round_to(level, calibrator.level_digits) for level in wanted]
+        found = [level for level in found if calibrator.level_low / _SLACK <= level < choice.level_v / _SLACK]
     else:
-        fitting = [v for v in levels if v <= choice.level_v * _SLACK and _div(v, volts_per_div, path) >= 0.5 / _SLACK]
-        found = _nearest(fitting, [d * volts_per_div * path.divides_by for d in ideal])
-    return tuple(_choice(level, volts_per_div, path) for level in sorted(set(found)))
+        smaller = [v for v in levels if v < choice.level_v / _SLACK and _div(v, volts_per_div, path) >= 0.5 / _SLACK]
+        found = _nearest(smaller, [d * volts_per_div * path.divides_by for d in ideal[:-1]])
+    return (*(_choice(level, volts_per_div, path) for level in sorted(set(found))), choice)
 
 
 def largest_deflection_div(unit: Unit) -> float:
