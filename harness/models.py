@@ -2,6 +2,7 @@
 
 Every value is SI in memory; in a file it is text with its unit ("20 MHz"). A journal's header holds the
 SI numbers themselves and is read back with `from_header`.
+Over 400 lines because it is one list: every key that a file may have, in one place to look it up.
 """
 
 from __future__ import annotations

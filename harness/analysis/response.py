@@ -1,6 +1,7 @@
 """The half-power frequency from readings, with its uncertainty, its budget and what the readings give away.
 
 Numbered equations: docs/measurement.md, section 1.
+Over 400 lines because one budget is put together here from every way in which a reading can be wrong.
 """
 
 from __future__ import annotations

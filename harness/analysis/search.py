@@ -1,6 +1,7 @@
 """Which reading to take next on the way to the half-power frequency: a pure function of the readings so far.
 
 No clock, no random numbers; setpoints are rounded where they are made, so a replay asks the same questions.
+Over 400 lines because the stages of one search decide from the same knowledge and are read in their order.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import rich_click as click
 
 if TYPE_CHECKING:
-    from harness.open import InstrumentState
+    from harness.talk import InstrumentState
 
 
 @click.command()
@@ -27,14 +27,14 @@ def bench(bench_file: Path, serve: bool) -> None:
     if serve:
         _serve(bench_file)
         return
-    from harness import open as opening
     from harness.errors import InstrumentError
+    from harness.talk import talk
 
-    states = opening.talk(bench_file)
+    states = talk(bench_file)
     for state in states:
         for line in _lines(state):
             click.echo(line)
-    wrong = [state.role for state in states if state.problem]
+    wrong = [state.role for state in states if state.problem and state.address]
     if wrong:
         raise InstrumentError(", ".join(wrong), "not ready; see the lines above")
 
@@ -43,7 +43,7 @@ def _lines(state: InstrumentState) -> list[str]:
     """One instrument in words."""
     from harness.report.shown import clean
 
-    lines = [f"{state.role}: {state.label} at {state.address or 'no address: worked by hand'}"]
+    lines = [f"{state.role}: {state.label} at {state.address or 'no address'}"]
     if state.identity:
         lines.append(f"  answers as {state.identity}")
         if state.expected_identity and state.expected_identity != state.identity:
@@ -54,7 +54,7 @@ def _lines(state: InstrumentState) -> list[str]:
     if state.due:
         lines.append(f"  certificate {'RAN OUT ON' if state.overdue else 'good until'} {state.due}")
     if state.problem:
-        lines.append(f"  PROBLEM     {state.problem}")
+        lines.append(f"  {'PROBLEM  ' if state.address else 'no wire  '}   {state.problem}")
     return [clean(line) for line in lines]
 
 
@@ -71,7 +71,7 @@ def _serve(bench_file: Path) -> None:
 
     simulated = SimulatedBench.load(bench_file.parent / loaded.simulation)
     with simulated.serve() as server:
-        for role, address in server.addresses.items():
-            click.echo(f"{role}: {address}")
+        for role, address in simulated.addresses.items():
+            click.echo(f"{role}: {server.addresses[address]}  (in the bench file: {address})")
         click.echo("Served until Ctrl-C.")
         threading.Event().wait()

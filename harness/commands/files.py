@@ -84,7 +84,8 @@ def schema(kind: Kind) -> None:
     from harness import open as opening
     from harness.schema import schema as schema_of
 
-    click.echo(json.dumps(schema_of(kind, opening.option_models()), ensure_ascii=False, indent=2))
+    options = {name: module.Options for name, module in opening.definitions(Path()).items()}
+    click.echo(json.dumps(schema_of(kind, options), ensure_ascii=False, indent=2))
 
 
 @click.command()

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     from harness.console import Terminal
     from harness.live import Progress, Silent
-    from harness.open import Rehearsal, RunResult
+    from harness.open import RunResult
+    from harness.rehearsal import Rehearsal
     from harness.report.model import Report
 
 PATH = click.Path(path_type=Path)
@@ -57,10 +58,12 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
     from harness.live import duration
     from harness.steps import Measure
 
-    yield f"{'part':<16}{'readings':>10}{'connections':>13}"
-    for part, steps in rehearsal.steps.items():
-        readings = sum(isinstance(step, Measure) for step in steps)
-        yield f"{part:<16}{readings:>10}{len(steps) - readings:>13}"
+    yield f"{'part':<20}{'readings':>10}{'connections':>13}{'points':>8}{'decidable':>11}"
+    for part in rehearsal.parts:
+        readings = sum(isinstance(step, Measure) for step in part.steps)
+        connections = len(part.steps) - readings
+        points, decidable = (part.points, part.decidable) if part.points else ("-", "-")
+        yield f"{part.name:<20}{readings:>10}{connections:>13}{points:>8}{decidable:>11}"
     yield f"Estimated time: {duration(rehearsal.estimated_s)}."
     for title, sentences in (
         ("A person is needed", rehearsal.hands),
@@ -70,9 +73,10 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
         if sentences:
             yield f"{title}:"
             yield from (f"  {sentence}" for sentence in sentences)
-    yield "Cannot be decided at the tolerance:" if rehearsal.undecided else "Every point can be decided."
+    yield ("Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided.")
     for each in rehearsal.undecided:
-        yield f"  {each.sentence} {each.remedy}".rstrip()
+        yield f"  {each.point}: {each.sentence}"
+        yield f"    what would help: {each.remedy}"
 
 
 @click.command()
@@ -127,18 +131,17 @@ def resume(run_folder: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
     """
     from harness import journal
     from harness import open as opening
-    from harness.models import Setup
 
     contents = journal.read(run_folder)
-    setup = Setup.from_header(contents.header)
+    loaded = opening.load(contents.header["files"]["job"])
     recorded: dict[str, int] = {}
     for record in contents.records:
         recorded[record.part] = recorded.get(record.part, 0) + 1
     with (
-        shown(quiet, as_json, lambda: opening.rehearse(setup), recorded) as (live, terminal),
+        shown(quiet, as_json, lambda: opening.rehearse(loaded), recorded) as (live, terminal),
         told_how_to_resume(run_folder.parent, run_folder),
     ):
-        operator = terminal if by_hand or setup.bench.simulation is None else None
+        operator = terminal if by_hand or loaded.setup.bench.simulation is None else None
         result = opening.resume(run_folder, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step)
     page = finish(result, as_json=as_json)
     if not as_json:
@@ -215,7 +218,7 @@ def _progress(rehearsal: Rehearsal, recorded: dict[str, int]) -> Progress:
     from harness.live import Progress
 
     progress = Progress(
-        planned={part: len(steps) for part, steps in rehearsal.steps.items()}, estimated_s=rehearsal.estimated_s
+        planned={part.name: len(part.steps) for part in rehearsal.parts}, estimated_s=rehearsal.estimated_s
     )
     progress.begin(recorded)
     return progress
@@ -288,10 +291,11 @@ def write_text(path: Path, text: str) -> None:
 
 
 def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:
-    from harness.report.frame import to_frame, to_json
+    from harness.report.results import to_json
+    from harness.report.tables import points_csv
 
     if csv_path is not None:
-        write_text(csv_path, to_frame(made).to_csv(index=False))
+        write_text(csv_path, points_csv(made))
     if json_path is not None:
         write_text(json_path, to_json(made))
 
