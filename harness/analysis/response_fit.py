@@ -24,20 +24,20 @@ SETTLED, SETTLED_ENOUGH = 1e-6, 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shape:
-    """What roll-offs have in common at half power, for a slope of 10 dB per ln f or less; steeper ones are narrower.
+    """What roll-offs have in common at half power, for a slope of 13 dB per ln f or less; steeper ones are narrower.
 
     Coefficients are those of w, w², w³ with w = ln(f/f3); `window` and `model` say how far the cubic is trusted.
     """
 
     window: float = 0.7
-    steep_db: float = 10.0
-    slope_db: float = 8.0
+    steep_db: float = 13.0
+    slope_db: float = 6.5
     u_slope_db: float = 7.0
-    curvature: float = 0.9
-    u_curvature: float = 0.6
+    curvature: float = 1.0
+    u_curvature: float = 0.65
     cubic: float = 0.2
-    u_cubic: float = 1.75
-    model: float = 4.0
+    u_cubic: float = 1.2
+    model: float = 2.5
     clip_db: tuple[float, float] = (2.5, 25.0)
 
 
@@ -71,8 +71,11 @@ class CrossingFit:
 
     @property
     def slope_factor(self) -> float:
-        """Equation (8): what the uncertain slope adds to the variance."""
-        return 1.0 + self.covariance[1][1] / self.slope_db**2
+        """Equation (8): what the uncertain slope adds to the variance.
+
+        One part is the spread of 1/c1; two more are for the search, which stops early where the slope came out steep.
+        """
+        return 1.0 + 3.0 * self.covariance[1][1] / self.slope_db**2
 
 
 def fit_crossing(
