@@ -66,7 +66,7 @@ class Numeric:
             raise ScpiError(_NOT_ALLOWED[parameter.kind])
         value = parameter.value * scpi.scale(parameter.suffix, self.unit)
         slack = 1e-9 * abs(value)
-        if not self.low - slack <= value <= self.high + slack:
+        if not math.isfinite(value) or not self.low - slack <= value <= self.high + slack:
             raise ScpiError(-222)
         if self.steps:
             held = [step for step in self.steps if step >= value - 1e-6 * abs(value)]

@@ -56,6 +56,9 @@ class Person:
 
     def _do(self, prompt: Prompt) -> None:
         bench, step = self._bench, prompt.step
+        if prompt.role is not None and prompt.stimulus is not None:
+            bench.apply_by_hand(prompt.role, prompt.stimulus)
+            return
         match step:
             case Connect():
                 bench.connect(step.path, step.source, step.display, step.channel)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Final, Literal, NoReturn, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 TEXTS: Final = {
     0: "No error",
@@ -246,14 +246,17 @@ def _number(text: str) -> Parameter:
         raise ScpiError(-124)
     if exponent and (len(exponent) > 6 or abs(int(exponent)) > 32000):
         raise ScpiError(-123)  # IEEE 488.2, 7.7.2.4.1
-    suffix = text[found.end() :].strip(_SPACE)
+    rest = text[found.end() :]
+    suffix = rest.strip(_SPACE)
     if suffix and not _SUFFIX.fullmatch(suffix):
-        _refuse_suffix(suffix)
+        raise ScpiError(_suffix_fault(rest, suffix))
     return Parameter("number", value=float(f"{mantissa}e{exponent or 0}"), suffix=suffix.upper())
 
 
-def _refuse_suffix(suffix: str) -> NoReturn:
-    raise ScpiError(-121 if suffix[0] in "+-.:" or suffix[0].isdigit() else -131)
+def _suffix_fault(rest: str, suffix: str) -> int:
+    if suffix[0] in "+-.0123456789":  # another number: a comma is missing, or the digits are broken
+        return -103 if rest[0] in _SPACE else -121
+    return -131
 
 
 _MULTIPLIERS: Final = {
