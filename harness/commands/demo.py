@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from harness.report.model import Point, Report, Response
     from harness.sim.true_values import TrueValues
 
-JOBS: Final = {"digital": "digital.toml", "by-eye": "by-eye.toml"}
+JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml"}
 
 
 @click.command()
@@ -33,7 +33,7 @@ def demo(which: str, out: Path, quiet: bool) -> None:
     Examples:
       halfpower demo
       halfpower demo by-eye
-      halfpower run halfpower-demo/by-eye.toml --by-hand    you read the screen
+      halfpower run halfpower-demo/by_eye.toml --by-hand    you read the screen
     """
     from harness import open as opening
     from harness.commands.run import finish, shown, told_how_to_resume

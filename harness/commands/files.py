@@ -18,7 +18,8 @@ KIND = click.Choice(["bench", "unit", "job"])
 def check(files: tuple[Path, ...]) -> None:
     """Validate bench, unit and job files: every problem at once, each with its line.
 
-    A job file is checked together with the bench and unit files that it names.
+    A job file is checked together with the bench and unit files that it names. The file of a simulated bench is checked
+    too.
 
     \b
     Examples:
@@ -47,6 +48,11 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
     from drivers.commands import check_overrides
     from harness import files
 
+    if _is_simulated_bench(path):
+        from harness.sim.bench import SimulatedBench
+
+        simulated = SimulatedBench.load(path)
+        return f"{path}: a sound simulated bench: {', '.join(simulated.profiles)}", ()
     match files.kind_of(path):
         case "job":
             from harness import open as opening
@@ -65,6 +71,17 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
         case "unit":
             unit = files.read_unit(path)
             return f"{path}: a sound unit file: {unit.value.maker} {unit.value.model}", unit.warnings
+
+
+def _is_simulated_bench(path: Path) -> bool:
+    """Whether a file holds what is true of simulated instruments: each of them names its profile."""
+    import tomllib
+
+    try:
+        tables = tomllib.loads(path.read_text("utf-8")).values()
+    except (OSError, ValueError, RecursionError):
+        return False  # the reader of the three kinds says what is wrong, with the line
+    return any(isinstance(table, dict) and "profile" in table for table in tables)
 
 
 @click.command()

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from harness.console import Terminal
     from harness.live import Progress, Silent
     from harness.open import RunResult
-    from harness.rehearsal import Rehearsal
+    from harness.rehearsal import Rehearsal, Undecidable
     from harness.report.model import Report
 
 PATH = click.Path(path_type=Path)
@@ -74,9 +74,19 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
             yield f"{title}:"
             yield from (f"  {sentence}" for sentence in sentences)
     yield ("Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided.")
-    for each in rehearsal.undecided:
-        yield f"  {each.point}: {each.sentence}"
-        yield f"    what would help: {each.remedy}"
+    for remedy, points in _by_remedy(rehearsal.undecided).items():
+        yield from (f"  {point}" for point in points)
+        yield f"    what would help: {remedy}"
+
+
+def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
+    """The points under what would help them; a sentence repeats its point's name, which is enough once."""
+    found: dict[str, list[str]] = {}
+    for each in undecided:
+        name, _, rest = each.sentence.partition(": ")
+        sentence = rest if each.point.split(",")[0] in name else each.sentence
+        found.setdefault(each.remedy, []).append(f"{each.point}: {sentence}")
+    return found
 
 
 @click.command()
@@ -267,9 +277,9 @@ def finish(result: RunResult, *, as_json: bool = False) -> Path:
 
 def show_report(made: Report) -> None:
     """The report as tables on the terminal."""
-    from harness.report.terminal import show
+    from harness.report.terminal import render
 
-    show(made, a_console())
+    a_console().print(render(made))
 
 
 def write_html(made: Report, path: Path) -> None:
