@@ -115,7 +115,8 @@ class ManualSource(Manual):
         if not self._on:
             lines.append("output: on")
         self._parts, self._on = None, None  # in doubt until it is done
-        self._do(Prompt(kind="do", title=f"Set the {self._label} to {describe_stimulus(stimulus)}", lines=tuple(lines)))
+        title = f"Set the {self._label} to {describe_stimulus(stimulus)}"
+        self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus))
         self._parts, self._on = parts, True
 
     def off(self) -> None:
@@ -123,7 +124,8 @@ class ManualSource(Manual):
         if self._on is False:
             return
         self._on = None
-        self._do(Prompt(kind="do", title=f"Switch the output of the {self._label} off"), may_go_back=False)
+        title = f"Switch the output of the {self._label} off"
+        self._do(Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal()), may_go_back=False)
         self._on = False
 
 

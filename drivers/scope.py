@@ -9,7 +9,7 @@ import numpy as np
 from drivers.commands import SCOPE
 from drivers.remote import Remote
 from drivers.waveform import Aliased, Screenful, read_record
-from harness.errors import AnalysisError, InstrumentError
+from harness.errors import AnalysisError, InstrumentError, LinkError
 from harness.link import NUMBER, Link, NoValue
 from harness.steps import Measure, Reading, Sine, TimeMarks, View
 
@@ -67,12 +67,19 @@ class ScpiScope(Remote):
             return np.array([float(item) for item in self.link.query(command, _NUMBERS).split(",")])
         kind = ("<" if "SWAP" in form else ">") + ("f8" if "64" in form else "f4")
         size = np.dtype(kind).itemsize
-        data = self.link.query_block(command, expected_bytes=POINTS * size)
+        data = self._block(command, POINTS * size)
         if not data or len(data) % size:
             raise InstrumentError(
                 self.link.name, f"sends a record of {len(data)} bytes, which are no whole samples", command=command
             )
         return np.frombuffer(data, dtype=kind).astype(np.float64)
+
+    def _block(self, command: str, expected_bytes: int) -> bytes:
+        """On a poor line the record is asked for twice: a damaged byte of a block is a valid sample."""
+        data = self.link.query_block(command, expected_bytes=expected_bytes)
+        if self.link.careful and self.link.query_block(command, expected_bytes=expected_bytes) != data:
+            raise LinkError(self.link.name, "sends the same record differently the second time", command=command)
+        return data
 
     def _screenful(self, view: View, samples: int) -> Screenful:
         centre_v = self._centre_v(view)

@@ -29,6 +29,10 @@ if TYPE_CHECKING:
 FEWEST_SAMPLES_A_PERIOD: Final = 2.5
 """Below this a sine in the record may be another one folded down, and the fit would not know."""
 
+EDGE: Final = 1 / 250
+"""Part of the screen at each edge that is never trusted: a record that rests on its end code shows one level, which
+does not tell the converter's step; eight bits are the coarsest."""
+
 SLIPPED_RESIDUAL: Final = math.pi * 0.01 / math.sqrt(6)
 """Residual over amplitude when the frequency is off by 0.01 cycle over the record. Below it a frequency taken on trust
 has cost less than 1.6e-4 of the amplitude; above it the frequency is fitted too."""
@@ -52,9 +56,10 @@ class Aliased(AnalysisError):  # noqa: N818 - says what the record is
 
 def read_record(step: Measure, volts: Samples, screen: Screenful) -> Reading:
     """Read the step's quantity; off the screen if the trace touches an edge. Raises AnalysisError."""
-    lsb = quantising_step(volts, span_v=screen.high_v - screen.low_v)
-    full_scale = (screen.low_v, screen.high_v)
-    if not (np.abs(volts) < NO_VALUE).all() or is_clipped(volts, full_scale=full_scale, lsb=lsb):
+    span_v, full_scale = screen.high_v - screen.low_v, (screen.low_v, screen.high_v)
+    lsb = quantising_step(volts, span_v=span_v)
+    edge_v = max(lsb or 0.0, EDGE * span_v)
+    if not (np.abs(volts) < NO_VALUE).all() or is_clipped(volts, full_scale=full_scale, lsb=edge_v):
         return Reading(status="off_screen", flags=("clipped",))
     match step.quantity:
         case "deflection":

@@ -92,6 +92,11 @@ class Link:
         """Whether the last exchange ended as it should."""
         return self._clean
 
+    @property
+    def careful(self) -> bool:
+        """Whether every query is tagged: the line is poor, and time is no matter."""
+        return self._tagged
+
     def query(self, command: str, shape: str = NUMBER, *, extra_s: float = 0.0) -> str:
         """Ask; the whole reply must match the regular expression. `extra_s` is time the instrument itself needs."""
         return self._or_refused(command, lambda: self._exchange(command, shape, extra_s))

@@ -412,6 +412,13 @@ def test_a_clipped_record_is_off_the_screen(vpp):
     assert (reading.status, reading.value, reading.flags) == ("off_screen", None, ("clipped",))
 
 
+@pytest.mark.parametrize("level_v", [0.41, -2.0])
+def test_a_level_that_rests_on_the_end_code_is_off_the_screen(level_v):
+    """One level only: nothing in the record itself says that it is an end."""
+    driver, _, _ = scope(lambda t: np.full(t.size, level_v))
+    assert driver.read(ask(Dc(level_v=level_v), "deflection")).status == "off_screen"
+
+
 def test_an_aliased_record_is_not_fitted():
     fast = 2.3e6  # 1000 points in 200 µs are 5 MS/s
     driver, double, _ = scope(sine(0.6, fast))
