@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol, TypeAlias
 
 from harness import quantities
-from harness.steps import Connect, Measure, Quantity, Step
+from harness.steps import Connect, Measure, Quantity, Role, Step, Stimulus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +25,8 @@ class Prompt:
     step: Step | None = None
     hint: str = ""
     choices: tuple[str, ...] = field(default=())
+    role: Role | None = None  # the source that is to be set by hand, and to what
+    stimulus: Stimulus | None = None
 
 
 class Operator(Protocol):

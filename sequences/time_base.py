@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Final
 
@@ -17,6 +18,8 @@ from sequences import Plan, Planned, one_two_five, reconnect
 TITLE: Final = "Time base"
 CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
 _BELIEVED_WITHIN: Final = 0.15
+_PERIODS_SHOWN: Final = 1.5  # marks may come no faster than at two thirds of the rated bandwidth
+_MOST_MARKS: Final = 40  # over the centre eight divisions; more cannot be told apart
 
 
 class Options(Model):
@@ -40,12 +43,14 @@ def plan(setup: Setup, options: Options) -> Plan:
     points, left_out = [], []
     for magnifier, ranges in _settings(setup, options):
         for s_per_div in ranges:
-            period_s = _period(_calibrator(setup), s_per_div / magnifier)
+            marks = _marks(setup, s_per_div / magnifier)
             said = f"{show(s_per_div, 's')}/div" + (f" ×{magnifier:g}" if magnifier != 1 else "")
-            if period_s is None:
-                left_out.append(f"{said}: the calibrator has no time marks that fall on its divisions.")
+            if marks is None:
+                left_out.append(
+                    f"{said}: the calibrator has no time marks that fit its divisions and that the unit can show."
+                )
             else:
-                step = _step(setup, options, s_per_div, magnifier, period_s)
+                step = _step(setup, options, s_per_div, magnifier, marks)
                 points.append(Planned(step=step, repeats=options.repeats))
     return Plan(points=tuple(points), left_out=tuple(left_out))
 
@@ -58,30 +63,39 @@ def _settings(setup: Setup, options: Options) -> list[tuple[float, tuple[float, 
     return [(1.0, plain), (setup.unit.magnifier, magnified)]
 
 
-def _period(calibrator: Calibrator, s_per_div: float) -> float | None:
-    """The longest period of which a whole number falls on the eight divisions, at best one a division."""
-    match calibrator.periods:
-        case "continuous":
-            wanted = round_to(s_per_div, calibrator.level_digits)
-            return wanted if calibrator.period_low <= wanted <= calibrator.period_high else None
-        case "decade":
-            available = [p for p in one_two_five(calibrator.period_low, calibrator.period_high) if f"{p:e}"[0] == "1"]
-        case "1-2-5":
-            available = list(one_two_five(calibrator.period_low, calibrator.period_high))
-        case listed:
-            available = sorted(listed)
-    span_s = CENTRE_DIV * s_per_div
-    fitting = [p for p in available if p <= span_s * (1 + 1e-9) and _is_whole(span_s / p) and span_s / p <= 40]
-    at_best = [p for p in fitting if p <= s_per_div * (1 + 1e-9)]
-    return max(at_best) if at_best else min(fitting, default=None)
+def _marks(setup: Setup, s_per_div: float) -> tuple[float, float] | None:
+    """Period of the marks, and the divisions between the first and the last that the centre eight hold.
+
+    One mark a division is best; marks faster than the unit can show give way to slower ones over fewer divisions.
+    """
+    calibrator = _calibrator(setup)
+    if calibrator.periods == "continuous":
+        available = [round_to(s_per_div * n, calibrator.level_digits) for n in (1, 2, 4, 8)]
+    elif calibrator.periods in ("1-2-5", "decade"):
+        stepped = one_two_five(calibrator.period_low, calibrator.period_high)
+        available = [p for p in stepped if calibrator.periods == "1-2-5" or f"{p:e}"[0] == "1"]
+    else:
+        available = sorted(p for p in calibrator.periods if not isinstance(p, str))
+    slowest_s, fastest_s = CENTRE_DIV * s_per_div, _PERIODS_SHOWN / setup.unit.bandwidth
+    fitting = [
+        p
+        for p in available
+        if fastest_s <= p <= slowest_s * (1 + 1e-9)
+        and slowest_s / p <= _MOST_MARKS
+        and calibrator.period_low <= p <= calibrator.period_high
+    ]
+    if not fitting:
+        return None
+
+    def span_div(period_s: float) -> float:
+        return round_to(math.floor(slowest_s / period_s * (1 + 1e-9)) * period_s / s_per_div, 9)
+
+    best = max(fitting, key=lambda p: (span_div(p), p <= s_per_div * (1 + 1e-9), -abs(math.log(p / s_per_div))))
+    return best, span_div(best)
 
 
-def _is_whole(number: float) -> bool:
-    return abs(number - round(number)) < 1e-9 * number
-
-
-def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, period_s: float) -> Measure:
-    calibrator, unit = _calibrator(setup), setup.unit
+def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, marks: tuple[float, float]) -> Measure:
+    calibrator, unit, (period_s, span_div) = _calibrator(setup), setup.unit, marks
     at_input_v = calibrator.mark_level / setup.bench.paths.get(options.path, SignalPath()).divides_by
     inside = [v for v in sorted(unit.volts_per_div) if at_input_v / v <= unit.vertical_div - 2]
     return Measure(
@@ -98,9 +112,9 @@ def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, pe
             magnifier=magnifier,
         ),
         quantity="span",
-        expected=CENTRE_DIV,
-        expected_low=CENTRE_DIV * (1 - _BELIEVED_WITHIN),
-        expected_high=CENTRE_DIV * (1 + _BELIEVED_WITHIN),
+        expected=span_div,
+        expected_low=round(span_div * (1 - _BELIEVED_WITHIN), 4),
+        expected_high=round(span_div * (1 + _BELIEVED_WITHIN), 4),
     )
 
 

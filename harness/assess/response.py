@@ -192,14 +192,17 @@ def _table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTable |
 
 
 def _level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float) -> levelling.LevelCorrection:
-    """Level at the unit's input relative to that at the reference frequency, with every line of it."""
+    """Level at the unit's input relative to that at the reference frequency, with every line of it.
+
+    Before the first level has been read nothing is known yet, and only the reference frequency is asked for.
+    """
     parts = []
     if table is not None:
         inside_hz = min(max(frequency_hz, table.points[0].frequency_hz), table.points[-1].frequency_hz)
         shown = table.level(inside_hz)
         parts.append(levelling.LevelCorrection(correction_db=shown.level_db, contributions=shown.contributions))
         parts.append(_reference_response(setup, wanted, frequency_hz))
-    else:
+    elif setup.bench.reference is None:
         parts.append(_own_flatness(setup.bench.generator, frequency_hz))
     parts += _at_the_unit(setup, wanted, frequency_hz)
     return levelling.combine(*parts)

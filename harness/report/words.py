@@ -31,11 +31,13 @@ def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standa
 
 
 def _named(part: PartResult, words: Sequence[str]) -> list[str]:
-    named = [
-        f"channel {p.channel}, {p.setting}{'' if p.quantity in ('deflection', 'time factor') else ', ' + p.quantity}"
-        for p in part.points
-        if p.word in words
-    ]
+    several_paths = len({point.path for point in part.points}) > 1
+    named = []
+    for point in part.points:
+        if point.word in words:
+            what = "" if point.quantity in ("deflection", "time factor") else f", {point.quantity}"
+            path = f", {point.path}" if several_paths else ""
+            named.append(f"channel {point.channel}, {point.setting}{what}{path}")
     return named + [f"channel {r.channel}, bandwidth" for r in part.responses if r.word in words]
 
 
