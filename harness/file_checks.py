@@ -59,11 +59,18 @@ def own_file(name: str, beside: Path) -> str | None:
     """What is wrong with the name of a user's Python file, which must stand beside the file that names it."""
     if not _OWN_FILE.fullmatch(name):
         return "names a file elsewhere; expected the name alone of a file beside this one"
+    return (
+        None
+        if _exists(beside.parent / name)
+        else f"there is no {shown(name)} beside this file; expected its name as it is on the disk"
+    )
+
+
+def _exists(path: Path) -> bool:
     try:
-        found = (beside.parent / name).is_file()
+        return path.is_file()
     except (OSError, ValueError):
-        found = False
-    return None if found else f"there is no {shown(name)} beside this file; expected its name as it is on the disk"
+        return False
 
 
 def check_bench(text: Text, bench: Bench, check_overrides: CheckOverrides | None = None) -> Findings:
@@ -72,6 +79,8 @@ def check_bench(text: Text, bench: Bench, check_overrides: CheckOverrides | None
     instruments = list(bench.instruments())
     if not instruments:
         found.error((), "no instrument at all; expected a table for each role, such as [calibrator] and [generator]")
+    if bench.simulation is not None and not _exists(text.path.parent / bench.simulation):
+        found.error(("simulation",), f"there is no file {shown(bench.simulation)}; expected its path from this file")
     for role, instrument in instruments:
         _driver(found, role, instrument)
         _certificate(found, role, instrument)

@@ -155,7 +155,7 @@ def _sentence(detail: ErrorDetails, model: type[BaseModel], path: KeyPath, base:
         return _no_such_word(field, value)
     if kind in _BOUNDS:
         name, wrong, than = _BOUNDS[kind]
-        units = _units(field)
+        units = units_of(field)
         bound = quantities.show(float(context[name]), units[0]) if units else f"{context[name]:g}"
         return f"{shown(value)} is {wrong}; expected {than} {bound}"
     if kind == "too_short":
@@ -190,14 +190,15 @@ def _meaning(field: FieldInfo | None) -> str:
     """What a field wants: its description, and an example where it has a unit."""
     if field is None:
         return "another value"
-    examples = " or ".join(quantities.example(unit) for unit in _units(field))
+    examples = " or ".join(quantities.example(unit) for unit in units_of(field))
     described = field.description or ""
     if get_origin(field.annotation) is tuple and examples:
         return described or f"a list, each {examples}"
     return ": ".join(part for part in (described, examples) if part) or "a value"
 
 
-def _units(field: FieldInfo | None) -> tuple[str, ...]:
+def units_of(field: FieldInfo | None) -> tuple[str, ...]:
+    """The units in which a field's quantity may be written; none for what is no quantity."""
     if field is None:
         return ()
     for mark in (*field.metadata, *_marks(field.annotation)):

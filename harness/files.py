@@ -109,7 +109,7 @@ def kind_of(path: str | Path) -> Kind:
     except BadText as bad:
         raise ConfigError(str(bad.problem)) from None
     likely = max(KINDS, key=lambda kind: _likeness(text, kind))
-    if not set(text.data) & set(MODELS[likely].model_fields):
+    if _simulated(text) or not set(text.data) & set(MODELS[likely].model_fields):
         raise ConfigError(f"{text.file}: is neither a bench file nor a unit file nor a job file")
     return likely
 
@@ -178,8 +178,17 @@ def _likeness(text: Text, kind: Kind) -> int:
     return sum(1 if key in known else -1 for key in text.data)
 
 
+def _simulated(text: Text) -> bool:
+    """Whether the roles have profiles, as in the file that a bench's `simulation` names."""
+    return any("profile" in table for table in text.data.values() if isinstance(table, dict))
+
+
 def _mistaken(text: Text, kind: Kind) -> Problem | None:
     """Recognise a file of another kind, where a list of unknown keys would miss the point."""
+    if kind == "bench" and _simulated(text):
+        return Problem(
+            file=text.file, text="this is the file of a simulated bench; expected the bench file that names it"
+        )
     likely = max(KINDS, key=lambda other: _likeness(text, other))
     if _likeness(text, likely) < max(2, _likeness(text, kind) + 2):
         return None

@@ -2,7 +2,7 @@
 
 The sequences are told by the caller, as plain mappings by name: this module knows none of them.
 Options are understood by their names: `path`, `paths` and `..._path` name paths of the bench, `channel` and
-`channels` channels of the unit, `volts_per_div` and `s_per_div` its ranges.
+`channels` channels of the unit, `volts_per_div`, `s_per_div` and `..._ranges` its deflection and time factors.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from pydantic import BaseModel, ValidationError
 
 from harness import quantities
 from harness.file_checks import Findings, among, own_file
-from harness.file_words import nearest, one_of, shown, validation_problems
-from harness.models import Bench, Function, Job, Setup, Unit
+from harness.file_words import nearest, one_of, shown, units_of, validation_problems
+from harness.models import Bench, Function, Job, SequenceUse, Setup
 from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Text, printable
@@ -110,9 +110,9 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
             _frequencies(files)
         if chosen is None and use.use in sequences.options:
             continue  # its options are wrong and have been said to be
-        given = {key: getattr(chosen, key) for key in chosen.model_fields_set} if chosen else use.options
-        for key, value in given.items():
-            _named(files.job, ("sequence", place, key), key, value, setup)
+        for key, value in _chosen(use, chosen).items():
+            fields = type(chosen).model_fields if chosen else {}
+            _named(files.job, ("sequence", place, key), value, units_of(fields.get(key)), setup)
     _remote(files)
 
 
@@ -160,16 +160,24 @@ def _frequencies(files: Together) -> None:
         files.bench.warn(("reference", "bandwidth"), f"is below the unit's rated bandwidth of {rated}")
 
 
-def _named(found: Findings, at: KeyPath, key: str, value: object, setup: Setup) -> None:
+def _chosen(use: SequenceUse, chosen: BaseModel | None) -> dict[str, Any]:
+    """The options with their defaults, for a default path may be missing too."""
+    return {key: getattr(chosen, key) for key in type(chosen).model_fields} if chosen else use.options
+
+
+def _named(found: Findings, at: KeyPath, value: object, units: tuple[str, ...], setup: Setup) -> None:
     """What an option names must exist."""
+    key = str(at[-1])
     for place, item in _items(at, value):
         if key in ("path", "paths") or key.endswith("_path"):
             _path(found, place, item, setup.bench)
         elif key in ("channel", "channels"):
             if isinstance(item, int) and not 1 <= item <= setup.unit.channels:
                 found.error(place, f"the unit has no channel {item}; expected 1 to {setup.unit.channels}")
-        elif key in ("volts_per_div", "s_per_div"):
-            _range(found, place, key, item, setup.unit)
+        elif key == "volts_per_div" or (key.endswith("ranges") and units == ("V",)):
+            _range(found, place, item, "V", setup.unit.volts_per_div)
+        elif key == "s_per_div" or (key.endswith("ranges") and units == ("s",)):
+            _range(found, place, item, "s", setup.unit.s_per_div)
 
 
 def _items(at: KeyPath, value: object) -> Iterator[tuple[KeyPath, object]]:
@@ -188,10 +196,8 @@ def _path(found: Findings, place: KeyPath, name: object, bench: Bench) -> None:
     found.error(place, f"the bench has no path {shown(name)}; expected {one_of(bench.paths)}{hint}")
 
 
-def _range(found: Findings, place: KeyPath, key: str, value: object, unit: Unit) -> None:
-    ranges = unit.volts_per_div if key == "volts_per_div" else unit.s_per_div
-    sign = "V" if key == "volts_per_div" else "s"
-    if isinstance(value, str):  # an option that no sequence has declared
+def _range(found: Findings, place: KeyPath, value: object, sign: str, ranges: tuple[float, ...]) -> None:
+    if isinstance(value, str):  # an option that no model has read
         try:
             value = quantities.parse(value, sign)
         except ValueError as error:

@@ -106,16 +106,16 @@ vertical_div = "8 div"
 [unit]                              # only for units that are read "remote"
 address = "TCPIP0::192.0.2.15::5025::SOCKET"
 
-[paths.direct]
+[paths.terminated]
 label = "straight lead, 50 ohm feed-through at the input"
 termination = "50 ohm"
 termination_tolerance = "1 %"
 termination_power = "1 W"
 
-[paths.open]
+[paths.lead]
 label = "straight lead, no termination"
 
-[paths.divider]
+[paths.probe]
 label = "the unit's own divider probe"
 divides_by = 10.0
 tolerance = "2 %"

@@ -26,14 +26,15 @@ Edit = tuple[str, str, str]  # file, old text, new text
 
 class Vertical(Model):
     signal: Literal["dc", "square"] = "dc"
-    paths: tuple[str, ...] = ("direct",)
+    paths: tuple[str, ...] = ("lead",)
+    ranges: tuple[Volts, ...] = ()
     channels: tuple[int, ...] | None = None
     volts_per_div: tuple[Volts, ...] | None = None
     levels: int = Field(1, ge=1, le=11)
 
 
 class Bandwidth(Model):
-    path: str = "direct"
+    path: str = "terminated"
     reference_frequency: str | None = None
 
 
@@ -161,7 +162,7 @@ VALUES: list[tuple[Edit, str]] = [
      ("bench.toml:<function>: calibrator.accuracy[1].function: 'DC' is not known here; "
       "expected 'dc', 'square', 'sine', 'frequency' or 'period' (did you mean 'dc'?)")),
     (("bench.toml", 'divides_by = 10.0', 'divides_by = "10"'),
-     ("bench.toml:<divides_by>: paths.divider.divides_by: '10' is not allowed here; "
+     ("bench.toml:<divides_by>: paths.probe.divides_by: '10' is not allowed here; "
       "expected a number without quotation marks")),
     (("unit.toml", 'channels = 2', "channels = 0"),
      "unit.toml:<channels>: channels: 0 is too small; expected at least 1"),
@@ -242,16 +243,22 @@ TOGETHER: list[tuple[list[Edit], str]] = [
     ([("job.toml", '"vertical"', '"vertikal"')],
      ("job.toml:<use>: sequence[1].use: there is no sequence 'vertikal'; "
       "expected 'vertical', 'bandwidth', 'time_base' or 'FILE.py' (did you mean 'vertical'?)")),
-    ([("job.toml", "# every", '\npaths = ["direct", "dividr"] #')],
-     ("job.toml:<paths>: sequence[1].paths[2]: the bench has no path 'dividr'; "
-      "expected 'direct', 'open' or 'divider' (did you mean 'divider'?)")),
-    ([("job.toml", "# every", '\npath = "direct" #')],
+    ([("job.toml", "# every", '\npaths = ["lead", "prob"] #')],
+     ("job.toml:<paths>: sequence[1].paths[2]: the bench has no path 'prob'; "
+      "expected 'terminated', 'lead' or 'probe' (did you mean 'probe'?)")),
+    ([("job.toml", "# every", '\npath = "lead" #')],
      "job.toml:<path>: sequence[1].path: unknown key; did you mean 'paths'?"),
     ([("job.toml", "# every", "\nchannels = [1, 3] #")],
      "job.toml:<channels>: sequence[1].channels[2]: the unit has no channel 3; expected 1 to 2"),
     ([("job.toml", "# every", '\nvolts_per_div = ["5 mV", "30 mV"] #')],
      ("job.toml:<volts_per_div>: sequence[1].volts_per_div[2]: the unit has no range of 30 mV/div; "
       "it has 5 mV, 10 mV, 20 mV, 50 mV, 100 mV, 200 mV, 500 mV, 1 V, 2 V, 5 V")),
+    ([("job.toml", "# every", '\nranges = ["2 V", "3 V"] #')],
+     ("job.toml:<ranges>: sequence[1].ranges[2]: the unit has no range of 3 V/div; "
+      "it has 5 mV, 10 mV, 20 mV, 50 mV, 100 mV, 200 mV, 500 mV, 1 V, 2 V, 5 V")),
+    ([("bench.toml", "[paths.terminated]", "[paths.straight]")],
+     ("job.toml:22: sequence[2].path: the bench has no path 'terminated'; "
+      "expected 'straight', 'lead' or 'probe'")),
     ([("job.toml", "# every", "\nlevels = 12 #")],
      "job.toml:<levels>: sequence[1].levels: 12 is too large; expected at most 11"),
     ([("job.toml", '"vertical"', '"mine.py"')],
@@ -279,10 +286,10 @@ def test_what_does_not_fit_together_is_said_where_it_is_to_be_changed(
 
 def test_a_sequence_of_ones_own_beside_the_job(folder: Path) -> None:
     Path("mine.py").write_text("")
-    edit(("job.toml", 'use = "vertical"', 'use = "mine.py"\npath = "direct"\nvolts_per_div = "50 mV"'))
+    edit(("job.toml", 'use = "vertical"', 'use = "mine.py"\npath = "lead"\nvolts_per_div = "50 mV"'))
     loaded = load()
     assert loaded.options[0] is None
-    assert loaded.setup.job.sequence[0].options == {"path": "direct", "volts_per_div": "50 mV"}
+    assert loaded.setup.job.sequence[0].options == {"path": "lead", "volts_per_div": "50 mV"}
     edit(("job.toml", '"50 mV"', '"51 mV"'))
     assert "the unit has no range of 51 mV/div" in problems()[0]
 
@@ -327,8 +334,20 @@ def test_a_bench_is_checked_by_itself(folder: Path, change: Edit, expected: str)
     assert numbered(expected) in problems(lambda: files.load_bench("bench.toml"))
 
 
+def test_the_file_of_a_simulated_bench_is_told_from_the_bench(folder: Path) -> None:
+    edit(("bench.toml", "[calibrator]  ", 'simulation = "bench_sim.toml"\n[calibrator]  '))
+    missing = numbered("bench.toml:<simulation>: simulation: there is no file 'bench_sim.toml'")
+    assert problems(lambda: files.load_bench("bench.toml")) == [f"{missing}; expected its path from this file"]
+    Path("bench_sim.toml").write_text('seed = 1\n[calibrator]\nprofile = "x"\n')
+    files.load_bench("bench.toml")
+    assert problems(lambda: files.load_bench("bench_sim.toml")) == [
+        "bench_sim.toml: this is the file of a simulated bench; expected the bench file that names it"
+    ]
+    assert "neither a bench file" in problems(lambda: files.kind_of("bench_sim.toml"))[0]
+
+
 def test_a_bench_of_nothing_is_none(folder: Path) -> None:
-    Path("bench.toml").write_text('name = "x"\n[paths.direct]\n')
+    Path("bench.toml").write_text('name = "x"\n[paths.lead]\n')
     assert "no instrument at all" in problems(lambda: files.load_bench("bench.toml"))[0]
 
 
@@ -360,7 +379,7 @@ WARNINGS: list[tuple[list[Edit], str]] = [
     ([("bench.toml", 'frequency_high = "500 MHz"', 'frequency_high = "50 MHz"')],
      "bench.toml:<frequency_high>: generator.frequency_high: is below the unit's rated bandwidth of 100 MHz"),
     ([("bench.toml", 'termination = "50 ohm"', "")],
-     "bench.toml:<termination_tolerance>: paths.direct.termination_tolerance: is of no use without 'termination'"),
+     "bench.toml:<termination_tolerance>: paths.terminated.termination_tolerance: is of no use without 'termination'"),
     ([("unit.toml", 'maximum = "300 V"', 'maximum = "30 V"')],
      ("unit.toml:<maximum>: input.maximum: is below a full screen of the largest range (40 V): "
       "that range cannot be tried without a divider")),
