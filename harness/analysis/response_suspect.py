@@ -22,7 +22,8 @@ LENIENT = 3.0
 LEAST_FREEDOM = 3
 REFERENCE_OFF = 0.25
 HIGHEST_DB, LOWEST_TO_RATED_DB = 4.0, -14.0
-RISE_DB_PER_LN, FALL_DB_PER_LN = 6.0, 45.0
+# A fifth-order filter with ripple falls by 70 dB per ln f at its steepest; two poles rise by less than 6.
+RISE_DB_PER_LN, FALL_DB_PER_LN = 6.0, 90.0
 
 
 def implausible(reading: ResponseReading, readings: Sequence[ResponseReading], plan: ResponsePlan) -> str | None:
@@ -168,26 +169,27 @@ def crossing_in_doubt(
 
 
 def audit(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: ResponsePlan) -> tuple[int, str] | None:
-    """Return the reading to ask again before stopping: the largest studentised residual above 4.5, once a setting."""
+    """Return the reading to ask again before stopping: the largest studentised residual above 4.5, once a setting.
+
+    It must lie outside what the other readings lead one to expect, too: that is the span the operator is told.
+    """
     reduced = evaluation.reduced
     if reduced is None:
         return None
     gone = superseded(readings)
-    worst: tuple[float, int] | None = None
+    suspects: list[tuple[float, int]] = []
     for point, o in zip(evaluation.result.points, reduced.observations, strict=True):
-        index = o.members[-1]
+        reading = readings[o.members[-1]]
+        asked = reading.purpose == "re-ask" or (reading.on_line and plan.line == "frequency")
+        if not asked and (residual := _lenient_residual(point, evaluation)) > UNLIKELY:
+            suspects.append((-residual, o.members[-1]))
+    for _, index in sorted(suspects):
         reading = readings[index]
-        asked = reading.purpose == "re-ask" or index in gone or (reading.on_line and plan.line == "frequency")
-        if asked or (residual := _lenient_residual(point, evaluation)) <= UNLIKELY:
-            continue
-        if worst is None or residual > worst[0]:
-            worst = (residual, index)
-    if worst is None:
-        return None
-    reading = readings[worst[1]]
-    others = [r for i, r in enumerate(readings) if i != worst[1] and i not in gone]
-    span = expected_span(reading.frequency_hz, reading.level_db, others, plan)
-    return worst[1], f"{reading.deflection_div:g} at {hertz(reading.frequency_hz)}{_expected(span)}. Read again."
+        others = [r for i, r in enumerate(readings) if i != index and i not in gone]
+        span = expected_span(reading.frequency_hz, reading.level_db, others, plan)
+        if span is None or not span[0] <= reading.deflection_div <= span[1]:
+            return index, f"{reading.deflection_div:g} at {hertz(reading.frequency_hz)}{_expected(span)}. Read again."
+    return None
 
 
 def _lenient_residual(point: ResponsePoint, evaluation: Evaluation) -> float:

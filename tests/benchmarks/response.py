@@ -192,7 +192,7 @@ def run_family(
 ) -> Tally:  # fmt: skip
     tally = Tally(errors=[], bounds=[], stated=[], covered=[], counts=[], asked_again=[])
     for run in range(runs):
-        rng = np.random.default_rng([seed, run])
+        rng = np.random.default_rng([seed, *reader.name.encode(), run])
         unit = make_unit(make, reader, rng)
         plan = reader.plan(**changes)
         readings, _ = search(unit, plan)
