@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import time
@@ -17,6 +18,7 @@ from pydantic import Field
 from harness import files
 from harness.errors import ConfigError
 from harness.models import Model, Setup, Volts
+from harness.schema import schema
 from harness.starter import FILE_NAMES, starter
 from harness.steps import Role
 from harness.toml_text import LARGEST_BYTES
@@ -404,6 +406,38 @@ def test_one_instrument_in_two_roles_is_said_and_taken(folder: Path) -> None:
     assert re.fullmatch(
         r"bench.toml:47: generator.address: one instrument serves as calibrator \(line 9\) and generator", warning
     )
+
+
+# --- the reference -----------------------------------------------------------------------------------------------
+
+REFERENCE = (Path(__file__).parents[1] / "docs" / "files.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("kind", files.KINDS)
+def test_the_reference_has_a_row_for_every_key_with_its_default_and_meaning(kind: files.Kind) -> None:
+    made = schema(kind)
+    rows = {
+        tuple(cell.strip() for cell in row.strip("|").split("|")) for row in REFERENCE.splitlines() if row[:1] == "|"
+    }
+    for table in (made, *made["$defs"].values()):
+        for key, value in table["properties"].items():
+            default = value.get("default")
+            written = "required" if key in table.get("required", ()) else f"`{json.dumps(default, ensure_ascii=False)}`"
+            shown = "–" if written in ("`null`", '`""`', "`[]`") else written
+            assert [row for row in rows if (row[0], *row[2:]) == (f"`{key}`", shown, value["description"])], key
+
+
+def test_the_examples_of_the_reference_load(tmp_path: Path) -> None:
+    examples = re.findall(r"```toml\n(.*?)```", REFERENCE, re.DOTALL)
+    assert examples == [starter(kind) for kind in FILE_NAMES]
+    for name, text in zip(FILE_NAMES.values(), examples, strict=True):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    assert files.load_job(tmp_path / "job.toml").warnings == ()
+
+
+def test_the_message_that_the_reference_shows_is_the_one_that_comes(folder: Path) -> None:
+    edit(("bench.toml", 'settle = "50 ms"', "settle = 0.5"))
+    assert problems()[0] in REFERENCE
 
 
 # --- syntax ------------------------------------------------------------------------------------------------------
