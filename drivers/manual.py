@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 OnEvent = Callable[[str, str], None]
 STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
+MOST_MISSES: Final = 50  # answers in a row that make no sense: nobody is there
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
 
 HELP_FREQUENCY: Final = """\
@@ -49,6 +50,7 @@ class Manual:
         self.role = role
         self._operator, self._on_event = operator, on_event
         self._label = f"{role} ({model.label})" if model.label != "?" else str(role)
+        self._misses = 0
 
     def identify(self) -> str:
         """Its label: nobody answers by wire."""
@@ -76,6 +78,13 @@ class Manual:
             else:
                 return typed
 
+    def _puzzled(self, sentence: str) -> None:
+        """Say what is wrong with an answer; whoever never gives a usable one is not a person."""
+        self._misses += 1
+        if self._misses >= MOST_MISSES:
+            raise OperatorStop(f"Stopped: {MOST_MISSES} answers in a row made no sense. {STOPPED}")
+        self._operator.tell(sentence)
+
     def _keep(self, note: str) -> None:
         if note:
             self._on_event("note", note)
@@ -86,10 +95,9 @@ class Manual:
         while True:
             typed = self._line(prompt, HELP_DO, may_go_back=may_go_back)
             if typed.lower() in ("", "done", "ok", "yes"):
+                self._misses = 0
                 return
-            self._operator.tell(
-                f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
-            )
+            self._puzzled(f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT.")
 
 
 class ManualSource(Manual):
@@ -142,7 +150,7 @@ class ManualMeter(Manual):
         """Ask; a count far from what is expected is asked for once more, and believed when it is repeated."""
         known = expected_hz > 0
         hint = f"about {quantities.show(expected_hz, 'Hz')}" if known else ""
-        prompt = Prompt(kind="read", title=f"What does the {self._label} show?", hint=hint)
+        prompt = Prompt(kind="read", title=f"What does the {self._label} show?", hint=hint, role=self.role)
         asked_again = False
         while True:
             typed = self._line(prompt, HELP_FREQUENCY)
@@ -151,8 +159,9 @@ class ManualMeter(Manual):
                 if frequency_hz <= 0:
                     raise ValueError("A frequency is above zero; type what the counter shows, such as 19.98 MHz.")
             except ValueError as error:
-                self._operator.tell(str(error))
+                self._puzzled(str(error))
                 continue
+            self._misses = 0
             if not known or asked_again or abs(frequency_hz / expected_hz - 1) <= FARTHEST_FREQUENCY:
                 return frequency_hz
             asked_again = True
@@ -210,8 +219,9 @@ class ManualScreen(Manual):
             try:
                 answer = read_answer(typed, step, self._screen_div(step))
             except ValueError as error:
-                self._operator.tell(str(error))
+                self._puzzled(str(error))
                 continue
+            self._misses = 0
             match answer:
                 case Value(value=value):
                     self._settled(step)
@@ -249,8 +259,9 @@ class ManualScreen(Manual):
             try:
                 answer = read_answer(typed, step, self._screen_div(step))
             except ValueError as error:
-                self._operator.tell(str(error))
+                self._puzzled(str(error))
                 continue
+            self._misses = 0
             if isinstance(answer, Value):
                 self._settled(step)
                 return Reading(value=answer.value, said=typed)

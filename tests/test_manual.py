@@ -285,6 +285,23 @@ def test_labels_and_checks():
     driver.close()
 
 
+def test_whoever_never_makes_sense_is_not_asked_for_ever():
+    driver, person, _ = screen(*["mumble"] * 1000)
+    with pytest.raises(OperatorStop, match="made no sense"):
+        driver.read(step())
+    assert len(person.asked) == 50
+
+
+def test_a_simulated_person_is_told_what_to_do_in_values_too():
+    driver, person = source("", "")
+    driver.apply(Dc(level_v=1.0))
+    driver.off()
+    assert [(prompt.role, prompt.stimulus) for prompt in person.asked] == [
+        ("calibrator", Dc(level_v=1.0)),
+        ("calibrator", NoSignal()),
+    ]
+
+
 # Whatever is typed.
 
 TYPED = st.one_of(
