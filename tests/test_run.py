@@ -1,0 +1,152 @@
+import pytest
+
+from harness.errors import InstrumentError, JournalError, LinkError
+from harness.journal import Journal, comparable, read
+from harness.operator import GoBack
+from harness.run import Part, run_part, run_parts
+from harness.steps import Connect, Dc, Done, Measure, Reading, View, connect, measure
+from tests.test_journal import HEADER
+
+
+def step(level_v, channel=1):
+    return Measure(
+        purpose="deflection",
+        path="lead",
+        source="calibrator",
+        stimulus=Dc(level_v=level_v),
+        display="unit",
+        view=View(channel=channel, volts_per_div=1.0, s_per_div=1e-3),
+        quantity="deflection",
+    )
+
+
+def doubling(channels=(1, 2)):
+    """A sequence whose next level is what it was told before: it must see exactly the recorded replies."""
+    for channel in channels:
+        yield from connect(path="lead", source="calibrator", display="unit", channel=channel)
+        level_v = 1.0
+        for _ in range(3):
+            reading = yield from measure(step(level_v, channel))
+            level_v = round(reading.value * 2, 6)
+
+
+class World:
+    """Answers steps, and stops, goes back or fails when told to."""
+
+    def __init__(self, raises=None):
+        self.asked, self.raises = [], dict(raises or {})
+
+    def __call__(self, asked):
+        self.asked.append(asked)
+        error = self.raises.pop(len(self.asked), None)
+        if error is not None:
+            raise error
+        return Done() if isinstance(asked, Connect) else Reading(value=asked.stimulus.level_v * 1.01)
+
+
+PART = Part(name="a", start=doubling)
+
+
+def new(tmp_path, name):
+    return Journal.create(tmp_path / name, HEADER, lambda: "t")
+
+
+@pytest.fixture
+def unbroken(tmp_path):
+    journal = new(tmp_path, "unbroken")
+    run_parts([PART], World(), journal)
+    journal.close()
+    return comparable(tmp_path / "unbroken")
+
+
+class Crash(BaseException):
+    pass
+
+
+@pytest.mark.parametrize("at", range(1, 9))
+def test_stopped_at_any_step_and_resumed_equals_unbroken(tmp_path, unbroken, at):
+    journal = new(tmp_path, "run")
+    with pytest.raises(Crash):
+        run_parts([PART], World({at: Crash()}), journal)
+    journal.close()
+    journal, contents = Journal.reopen(tmp_path / "run", lambda: "later")
+    world = World()
+    run_parts([PART], world, journal, recorded=contents.replies)
+    journal.close()
+    assert comparable(tmp_path / "run") == unbroken
+    assert isinstance(world.asked[0], Connect)  # the last connection is asked for again
+
+
+def test_resume_takes_no_recorded_reading_again(tmp_path):
+    journal = new(tmp_path, "run")
+    with pytest.raises(Crash):
+        run_parts([PART], World({4: Crash()}), journal)
+    world = World()
+    run_part(PART, world, journal, read(tmp_path / "run").replies("a"))
+    assert len([s for s in world.asked if isinstance(s, Measure)]) == 4
+
+
+def test_back_withdraws_and_asks_again(tmp_path):
+    journal = new(tmp_path, "run")
+    world = World({4: GoBack()})
+    run_parts([PART], world, journal)
+    contents = read(tmp_path / "run")
+    assert len(contents.withdrawn) == 1
+    assert world.asked[4] == contents.withdrawn[0].step
+    assert len(contents.records) == 8
+
+
+def test_back_at_the_first_question_asks_it_again(tmp_path):
+    world = World({1: GoBack()})
+    run_parts([PART], world, new(tmp_path, "run"))
+    assert world.asked[0] == world.asked[1]
+
+
+def test_back_over_a_connection_makes_the_earlier_one_again(tmp_path):
+    # asked: 1 connect, 2-4 readings, 5 connect channel 2, 6 first reading there → back to 5; 7 (= 5 again) → back to 4
+    world = World({6: GoBack(), 7: GoBack()})
+    run_parts([PART], world, new(tmp_path, "run"))
+    after = world.asked[7:9]
+    assert isinstance(after[0], Connect)
+    assert after[0].channel == 1
+    assert after[1] == world.asked[3]
+
+
+def test_a_changed_job_is_refused(tmp_path):
+    journal = new(tmp_path, "run")
+    run_parts([PART], World(), journal)
+    records = read(tmp_path / "run").replies("a")
+    other = Part(name="a", start=lambda: doubling((2, 1)))
+    with pytest.raises(JournalError, match="start a new run"):
+        run_part(other, World(), journal, records)
+
+
+def test_a_journal_longer_than_the_sequence_is_refused(tmp_path):
+    journal = new(tmp_path, "run")
+    run_parts([PART], World(), journal)
+    short = Part(name="a", start=lambda: doubling((1,)))
+    with pytest.raises(JournalError, match="reading 5 answers another step"):
+        run_part(short, World(), journal, read(tmp_path / "run").replies("a"))
+
+
+def test_an_instrument_that_stays_away_ends_its_part_only(tmp_path):
+    journal = new(tmp_path, "run")
+    parts = [PART, Part(name="b", start=lambda: doubling((1,)))]
+    ended = run_parts(parts, World({3: LinkError("counter", "does not answer")}), journal)
+    contents = read(tmp_path / "run")
+    assert ended == ["a: counter: does not answer"]
+    assert dict(contents.parts) == {"b": "finished"}
+    assert contents.closed_at is None  # unfinished: the run can be resumed
+    assert [event.what for event in contents.events] == ["ended early"]
+
+
+def test_a_refused_command_ends_the_part_and_is_told(tmp_path):
+    ended = run_parts(
+        [PART], World({2: InstrumentError("unit", 'refused: -222,"Data out of range"')}), new(tmp_path, "r")
+    )
+    assert "Data out of range" in ended[0]
+
+
+def test_a_stop_iteration_from_a_driver_is_not_swallowed(tmp_path):
+    with pytest.raises(StopIteration):
+        run_parts([PART], World({2: StopIteration()}), new(tmp_path, "run"))
