@@ -20,7 +20,7 @@ from harness.errors import BusyError
 @contextmanager
 def hold(names: tuple[str, ...], folder: Path | None = None) -> Iterator[None]:
     """Hold every name, or say who holds one; a holder that was killed holds nothing."""
-    folder = folder or Path(platformdirs.user_runtime_dir("halfpower", ensure_exists=True))
+    folder = folder or Path(platformdirs.user_state_dir("halfpower", ensure_exists=True))
     with ExitStack() as stack:
         for name in sorted(names):
             stem = folder / hashlib.sha256(name.encode()).hexdigest()[:16]
