@@ -287,7 +287,7 @@ def assemble(
     on: Setup, points: tuple[Point, ...], responses: tuple[Response, ...], times: tuple[Point, ...], *, overdue: bool
 ) -> Report:
     """Put the parts together with a verdict and a next step."""
-    word = overall([p.word for p in (*points, *times) if p.verdict] + [r.word for r in responses if r.verdict])
+    word = overall([p.verdict for p in (*points, *times) if p.verdict] + [r.verdict for r in responses if r.verdict])
     finished = all(p.word != "not measured" for p in points)
     first, second = (next(p for p in points if p.channel == c and p.budget) for c in (1, 2))
     assert first.budget is not None
@@ -424,8 +424,8 @@ def hostile() -> Report:
             plain=(plain,), left_out=(HOSTILE,),
         )  # fmt: skip
 
-    names = "number title program started ended sentence next_step rule_text equality_text error_text".split()
-    texts = dict.fromkeys(names, HOSTILE)
+    identity = dict.fromkeys(("number", "title", "program", "started", "ended"), HOSTILE)
+    texts = dict.fromkeys(("sentence", "next_step", "rule_text", "equality_text", "error_text"), HOSTILE)
     return with_parts(
         replace(
             base, setup=on, deviations=(HOSTILE,), notes=(HOSTILE,),
@@ -433,6 +433,7 @@ def hostile() -> Report:
                 replace(s, label=HOSTILE, identity=HOSTILE, certificate=HOSTILE, certified=HOSTILE, due=HOSTILE)
                 for s in base.standards
             ),
+            **identity,  # type: ignore[arg-type]
             **texts,  # type: ignore[arg-type]
         ),
         part,

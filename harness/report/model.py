@@ -52,6 +52,7 @@ class Point:
     remarks: tuple[str, ...] = ()
     setting_unit: str = "V/div"  # of `setting_value`
     applied_unit: str = "V"  # of `applied_value`
+    error_unit: str = "%"  # of the limits, where there is no statement to say it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,7 +48,7 @@ SERIES: Final = (
 INKS: Final = (TEXT, FAINT, GRID, LIMIT, GUARD, ZONE, BAND, *SERIES)
 MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X", "<")
 
-_SETTINGS: Final[dict[str, Any]] = {
+_SETTINGS: Final[Any] = {
     "svg.fonttype": "none", "svg.hashsalt": "halfpower", "text.parse_math": False, "axes.formatter.use_mathtext": False,
     "font.family": "sans-serif", "font.sans-serif": ["DejaVu Sans"], "font.size": 9.0, "axes.labelsize": 9.0,
     "axes.titlesize": 9.5, "axes.titlelocation": "left", "axes.titlepad": 7.0, "legend.fontsize": 8.5,

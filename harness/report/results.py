@@ -146,7 +146,7 @@ def _part(part: PartResult) -> dict[str, Any]:
 
 
 def _point(p: Point) -> dict[str, Any]:
-    unit = p.statement.unit if p.statement is not None else p.budget.unit if p.budget is not None else "%"
+    unit = shown.error_unit(p)
     return {
         "quantity": p.quantity,
         "channel": p.channel,

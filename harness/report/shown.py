@@ -131,6 +131,11 @@ def reading_text(point: Point) -> str:
     return f"{minus(value)} {point.unit}"
 
 
+def error_unit(point: Point) -> str:
+    """Unit of a point's error and limits."""
+    return point.error_unit if point.statement is None else point.statement.unit
+
+
 def limits_text(limits: Limits | None, unit: str = "") -> str:
     """Write limits as a report shows them."""
     return "–" if limits is None else minus(limits.text(unit))
