@@ -45,7 +45,7 @@ def test_any_value_survives_the_header_to_the_last_bit(value: float, ratio: floa
     calibrator = Calibrator(
         due=day,
         accuracy=(Accuracy(function="dc", of_value=ratio),),
-        levels=(f"{value!r} V",),  # type: ignore[arg-type]
+        levels=(f"{value!r} V",),
     )
     bench = before.bench.model_copy(update={"calibrator": calibrator})
     changed = Setup(bench=bench, unit=unit, job=before.job)
