@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -48,10 +49,10 @@ class Program(click.RichGroup):
             with _signals():
                 return super().invoke(ctx)
         except HalfpowerError as error:
-            _say(str(error))
+            _say("\n".join([str(error), *_notes(error)]))
             ctx.exit(error.exit_code)
         except KeyboardInterrupt as stopped:
-            _say(" ".join(["Stopped.", *getattr(stopped, "__notes__", ())]))
+            _say("\n".join(["Stopped.", *_notes(stopped)]))
             ctx.exit(getattr(stopped, "exit_code", 130))
 
 
@@ -67,13 +68,19 @@ def _signals() -> Iterator[None]:
             raise Stopped(number)
         _say("Still switching outputs off; please wait.")
 
-    known = [getattr(signal, name) for name in SIGNALS if hasattr(signal, name)]
+    alone = threading.current_thread() is threading.main_thread()  # only there may handlers be set
+    known = [getattr(signal, name) for name in SIGNALS if alone and hasattr(signal, name)]
     before = {number: signal.signal(number, stop) for number in known}
     try:
         yield
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _notes(error: BaseException) -> list[str]:
+    """What was added on the way up: where the readings are, and how to go on."""
+    return list(getattr(error, "__notes__", ()))
 
 
 def _say(sentence: str) -> None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from harness.operator import Prompt
 
 _SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
-GONE: Final = "Nobody answers at this terminal (end of input); the outputs are off."
+GONE: Final = "Nobody answers at this terminal any more (end of input)."
 
 
 class Terminal:
@@ -78,4 +78,7 @@ class Terminal:
         line = answers.readline()
         if not line:
             raise EOFError
-        return line.rstrip("\r\n")
+        line = line.rstrip("\r\n")
+        if not self._console.is_terminal:  # a terminal has shown what was typed; a protocol of a piped run has not
+            self._print(line)
+        return line

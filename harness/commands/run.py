@@ -243,11 +243,7 @@ def told_how_to_resume(runs: Path, folder: Path | None = None) -> Iterator[None]
     except (HalfpowerError, KeyboardInterrupt) as stopped:
         made = folder or max(set(_folders(runs)) - before, default=None)
         if made is not None:
-            sentence = f"What was measured is kept; go on with: halfpower resume {made}"
-            if isinstance(stopped, HalfpowerError):
-                click.echo(sentence, err=True)
-            else:
-                stopped.add_note(sentence)
+            stopped.add_note(f"What was measured is kept; go on with: halfpower resume {made}")
         raise
 
 

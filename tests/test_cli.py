@@ -1,0 +1,355 @@
+"""The commands as a user types them: exit codes by kind of failure, one sentence each, and what is left on disk."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from typing import IO
+
+import pytest
+from click.testing import CliRunner, Result
+
+from harness import journal
+from harness.cli import cli
+from harness.commands.demo import Compared, unpack
+from harness.lock import hold
+from harness.steps import Measure
+
+DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
+COMMANDS = ("demo", "check", "new", "schema", "bench", "rehearse", "run", "resume", "report")
+
+QUICK = """
+title = "Two ranges"
+unit = "aldermoor_s1002.toml"
+bench = "bench.toml"
+serial = "S1002-3071"
+
+[[sequence]]
+use = "vertical"
+paths = ["lead"]
+channels = [1]
+"""
+
+
+def halfpower(*arguments: object, answers: str | None = None) -> Result:
+    return CliRunner().invoke(cli, [str(argument) for argument in arguments], input=answers, prog_name="halfpower")
+
+
+def piped(command: list[str]) -> subprocess.Popen[str]:
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8")
+
+
+@pytest.fixture
+def lab(tmp_path: Path) -> Path:
+    """The demo's files, with a short job."""
+    folder = tmp_path / "lab"
+    shutil.copytree(DEMO, folder)
+    (folder / "quick.toml").write_text(QUICK, "utf-8")
+    return folder
+
+
+@pytest.fixture
+def ran(lab: Path) -> Path:
+    """The folder of a finished run."""
+    done = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--quiet")
+    assert done.exit_code == 0, done.stderr
+    return next((lab / "runs").iterdir())
+
+
+# --- help and files ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself_with_examples(command: str) -> None:
+    told = halfpower(command, "--help")
+    assert told.exit_code == 0
+    assert f"halfpower {command} " in told.stdout.split("Examples:")[1]
+
+
+def test_a_misspelt_command_names_the_nearest() -> None:
+    told = halfpower("chek")
+    assert told.exit_code == 2
+    assert "check" in told.stderr
+
+
+def test_starter_files_are_sound_together(tmp_path: Path) -> None:
+    for kind in ("bench", "unit", "job"):
+        (tmp_path / f"{kind}.toml").write_text(halfpower("new", kind).stdout, "utf-8")
+    checked = halfpower("check", *sorted(tmp_path.iterdir()))
+    assert checked.exit_code == 0, checked.stderr
+    assert len(checked.stdout.splitlines()) == 3
+
+
+def test_every_file_of_the_demo_is_sound() -> None:
+    checked = halfpower("check", *sorted(DEMO.glob("*.toml")))
+    assert checked.exit_code == 0, checked.stderr
+
+
+def test_check_reports_every_problem_of_every_file_once(lab: Path) -> None:
+    unit, job = lab / "aldermoor_s1002.toml", lab / "quick.toml"
+    unit.write_text(unit.read_text("utf-8").replace("bandwidth =", "bandwith =", 1), "utf-8")
+    job.write_text(QUICK.replace("vertical", "vertcal").replace('serial = "S1002-3071"', "serial = 7"), "utf-8")
+    checked = halfpower("check", job, unit)
+    assert checked.exit_code == 3
+    assert checked.stdout == ""
+    problems = checked.stderr.splitlines()
+    assert len(problems) == len(set(problems))
+    for wrong in ("bandwith", "vertcal", "serial"):
+        assert sum(wrong in problem for problem in problems) >= 1, problems
+    assert all(f".toml:{line}" in problem for problem in problems if (line := problem.split(":")[1]).isdigit())
+
+
+@pytest.mark.parametrize("content", [None, b"", b"\x00\xff\xfe", b"[[[", b'colour = "blue"\n'])
+def test_a_file_that_is_none_of_ours_gets_a_sentence(tmp_path: Path, content: bytes | None) -> None:
+    path = tmp_path / "what.toml"
+    if content is not None:
+        path.write_bytes(content)
+    checked = halfpower("check", path)
+    assert checked.exit_code == 3
+    assert "what.toml" in checked.stderr
+
+
+def test_a_hostile_file_name_steers_no_terminal(tmp_path: Path) -> None:
+    checked = halfpower("check", tmp_path / "\x1b[2Jgone.toml")
+    assert checked.exit_code == 3
+    assert "\x1b" not in checked.stderr
+
+
+@pytest.mark.parametrize("kind", ["bench", "unit", "job"])
+def test_schema_is_json_and_names_the_keys(kind: str) -> None:
+    schema = json.loads(halfpower("schema", kind).stdout)
+    assert {"bench": "calibrator", "unit": "volts_per_div", "job": "sequence"}[kind] in schema["properties"]
+
+
+# --- bench and rehearsal -----------------------------------------------------------------------------------------
+
+
+def test_bench_tells_who_answers_and_until_when_certificates_hold(lab: Path) -> None:
+    told = halfpower("bench", lab / "bench.toml")
+    assert told.exit_code == 0, told.stderr
+    for text in ("calibrator:", "answers as Northfen", "round trip", "good until"):
+        assert text in told.stdout
+
+
+def test_bench_says_which_instrument_is_another_than_expected(lab: Path) -> None:
+    bench = lab / "bench.toml"
+    text = bench.read_text("utf-8")
+    identity = next(line for line in text.splitlines() if line.startswith("identity"))
+    bench.write_text(text.replace(identity, 'identity = "Northfen,K999,1,1"', 1), "utf-8")
+    told = halfpower("bench", bench)
+    assert told.exit_code == 4
+    assert "K999" in told.stdout
+    assert "calibrator" in told.stderr
+
+
+def test_only_a_simulated_bench_can_be_served(lab: Path) -> None:
+    bench = lab / "bench.toml"
+    lines = [line for line in bench.read_text("utf-8").splitlines() if not line.startswith("simulation")]
+    bench.write_text("\n".join(lines), "utf-8")
+    told = halfpower("bench", bench, "--serve")
+    assert told.exit_code == 3
+    assert "simulation" in told.stderr
+
+
+def test_a_served_bench_answers_a_plain_socket(lab: Path) -> None:
+    import socket
+
+    command = [sys.executable, "-m", "harness.cli", "bench", str(lab / "bench.toml"), "--serve"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
+    ) as served:
+        assert served.stdout is not None
+        said = ""
+        try:
+            while "Served" not in said:
+                line = served.stdout.readline()
+                assert line, served.stderr and served.stderr.read()
+                said += line
+            address = next(line for line in said.splitlines() if line.startswith("counter")).split()[1]
+            with socket.create_connection(("127.0.0.1", int(address.split("::")[2])), timeout=10) as wire:
+                wire.sendall(b"*IDN?\n")
+                assert wire.makefile("r").readline().startswith("Northfen,")
+        finally:
+            served.send_signal(signal.SIGINT)
+        assert served.wait(timeout=20) == 130
+
+
+def test_rehearsal_names_hands_hazards_and_what_cannot_be_decided(lab: Path) -> None:
+    told = halfpower("rehearse", lab / "by_eye.toml")
+    assert told.exit_code == 0, told.stderr
+    for text in ("A person is needed:", "Hazards:", "Cannot be decided", "what would help:", "Estimated time:"):
+        assert text in told.stdout
+    assert not (lab / "runs").exists()
+
+
+# --- runs --------------------------------------------------------------------------------------------------------
+
+
+def test_json_lines_are_the_journal_and_end_with_the_verdict(lab: Path) -> None:
+    done = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--json")
+    assert done.exit_code == 0, done.stderr
+    *events, end = map(json.loads, done.stdout.splitlines())
+    assert end["event"] == "end"
+    kept = journal.read(Path(end["folder"]))
+    assert sum(each["event"] == "step" for each in events) == len(kept.records)
+    assert any(isinstance(record.step, Measure) for record in kept.records)
+    assert end["sentence"]
+    assert Path(end["report"]).read_text("utf-8").startswith("<!")
+
+
+def test_quiet_shows_the_result_alone_and_plain_lines_every_reading(lab: Path) -> None:
+    quiet = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--quiet")
+    plain = halfpower("run", lab / "quick.toml", "--runs", lab / "runs")
+    assert quiet.exit_code == plain.exit_code == 0
+    assert "Report:" in quiet.stdout
+    assert "left:" not in quiet.stdout
+    assert plain.stdout.count("left:") > 10
+    assert len(list((lab / "runs").iterdir())) == 2
+
+
+def test_quiet_and_json_exclude_each_other(lab: Path) -> None:
+    assert halfpower("run", lab / "quick.toml", "--quiet", "--json").exit_code == 2
+
+
+def test_a_run_that_is_over_is_reported_again_by_resume(ran: Path) -> None:
+    again = halfpower("resume", ran, "--quiet")
+    assert again.exit_code == 0, again.stderr
+    assert "Report:" in again.stdout
+
+
+def test_a_report_is_made_from_the_journal_alone(ran: Path, tmp_path: Path) -> None:
+    alone = tmp_path / "elsewhere"
+    alone.mkdir()
+    shutil.copy(ran / journal.NAME, alone)
+    shutil.rmtree(ran.parent.parent)
+    page, table, data = tmp_path / "new" / "r.html", tmp_path / "p.csv", tmp_path / "r.json"
+    made = halfpower("report", alone, "--html", page, "--csv", table, "--json", data)
+    assert made.exit_code == 0, made.stderr
+    assert "S1002-3071" in page.read_text("utf-8")
+    assert "deflection" in table.read_text("utf-8")
+    assert json.loads(data.read_text("utf-8"))
+    assert halfpower("report", alone).stdout
+
+
+def test_a_report_that_cannot_be_written_says_so(ran: Path) -> None:
+    told = halfpower("report", ran, "--html", ran / journal.NAME / "r.html")
+    assert told.exit_code == 1
+    assert "cannot be written" in told.stderr
+
+
+@pytest.mark.parametrize("command", ["report", "resume"])
+def test_a_folder_without_a_run_is_refused(tmp_path: Path, command: str) -> None:
+    told = halfpower(command, tmp_path)
+    assert told.exit_code == 5
+    assert "run folder" in told.stderr
+
+
+def test_a_runs_folder_that_is_a_file_is_refused(lab: Path) -> None:
+    told = halfpower("run", lab / "quick.toml", "--runs", lab / "bench.toml", "--quiet")
+    assert told.exit_code == 5
+    assert "--runs" in told.stderr
+
+
+def test_a_bench_in_use_is_left_alone(lab: Path) -> None:
+    with hold((str((lab / "bench.toml").resolve()),)):
+        told = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--quiet")
+    assert told.exit_code == 8
+    assert "in use" in told.stderr
+    assert not (lab / "runs").exists()
+
+
+# --- a person at the terminal ------------------------------------------------------------------------------------
+
+
+def test_a_person_stops_and_is_told_how_to_go_on(lab: Path) -> None:
+    job, runs = lab / "by_eye.toml", lab / "runs"
+    stopped = halfpower("run", job, "--runs", runs, "--by-hand", "--quiet", answers="\n\n\nstop\n\n\n\n")
+    assert stopped.exit_code == 9, stopped.stderr
+    folder = next(runs.iterdir())
+    assert f"halfpower resume {folder}" in stopped.stderr
+    assert "Outputs are off. Connect" in stopped.stdout
+    assert journal.read(folder).closed_at is None
+    resumed = halfpower("resume", folder, "--quiet")
+    assert resumed.exit_code == 0, resumed.stderr
+    assert journal.read(folder).closed_at is not None
+
+
+def test_a_terminal_that_closes_ends_the_run_with_a_warning_about_outputs(lab: Path) -> None:
+    stopped = halfpower("run", lab / "by_eye.toml", "--runs", lab / "runs", "--by-hand", "--quiet", answers="\n\n")
+    assert stopped.exit_code == 9
+    assert "Nobody answers" in stopped.stderr
+    assert "Switch it off by hand" in stopped.stdout
+
+
+# --- signals -----------------------------------------------------------------------------------------------------
+
+
+def first_step(stream: IO[str]) -> None:
+    while line := stream.readline():
+        if json.loads(line)["event"] == "step":
+            return
+    raise AssertionError("the run ended before its first step")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+@pytest.mark.parametrize(("name", "code"), [("SIGINT", 130), ("SIGTERM", 143), ("SIGHUP", 129)])
+def test_a_signal_ends_the_run_cleanly_and_it_goes_on_where_it_stopped(lab: Path, name: str, code: int) -> None:
+    runs = lab / "runs"
+    command = [sys.executable, "-m", "harness.cli", "run", str(lab / "digital.toml"), "--runs", str(runs), "--json"]
+    with piped(command) as run:
+        assert run.stdout is not None
+        first_step(run.stdout)
+        run.send_signal(getattr(signal, name))
+        _, said = run.communicate(timeout=60)
+    folder = next(runs.iterdir())
+    assert run.returncode == code, said
+    assert f"halfpower resume {folder}" in said
+    assert "Traceback" not in said
+    contents = journal.read(folder)
+    assert contents.closed_at is None
+    assert contents.records
+
+
+# --- demo --------------------------------------------------------------------------------------------------------
+
+
+def test_the_demo_finds_the_hidden_truth(tmp_path: Path) -> None:
+    done = halfpower("demo", "--out", tmp_path / "demo", "--quiet")
+    assert done.exit_code == 0, done.stderr
+    truth = done.stdout.split("hidden truth")[1]
+    held, _, total = truth.split(" stated intervals")[0].split()[-3:]
+    assert int(total) > 40
+    assert int(held) >= 0.9 * int(total)  # 95 % should; a run of some fifty may miss a few
+    assert truth.count("half-power frequency, channel") >= 2
+    assert "No pass is truly beyond its rating" in truth
+    page = Path(done.stdout.rsplit("Report: ", 1)[1].strip())
+    assert page.is_file()
+
+
+def test_the_demo_keeps_what_a_user_has_changed(tmp_path: Path) -> None:
+    assert unpack(tmp_path) == []
+    changed = tmp_path / "digital.toml"
+    changed.write_text(changed.read_text("utf-8") + "# mine\n", "utf-8")
+    assert unpack(tmp_path) == [changed]
+    assert changed.read_text("utf-8").endswith("# mine\n")
+
+
+@pytest.mark.parametrize(
+    ("true", "word", "within_rating", "held", "wrong"),
+    [
+        (1.5, "pass", True, True, False),
+        (2.5, "pass", True, False, False),
+        (3.5, "pass", False, False, True),
+        (1.5, "fail", True, True, True),
+        (3.5, "undecided", False, False, False),
+    ],
+)
+def test_a_verdict_is_compared_with_the_truth(
+    true: float, word: str, within_rating: bool, held: bool, wrong: bool
+) -> None:
+    one = Compared(what="", low=1.0, high=2.0, true=true, unit="%", word=word, within_rating=within_rating)
+    assert (one.held, one.wrong) == (held, wrong)
