@@ -113,8 +113,11 @@ def fit_crossing(
     step = 1.0
     for _ in range(ITERATIONS):
         k = max(1.0, abs(c1) / (shape.steep_db * scale))
-        c, covariance, chi2, inside = _solve(log_f - x, y_db + drop_db, s_db, c1=c1, k=k, scale=scale, shape=shape)
-        if not np.all(np.isfinite(c)):
+        try:
+            c, covariance, chi2, inside = _solve(log_f - x, y_db + drop_db, s_db, c1=c1, k=k, scale=scale, shape=shape)
+        except np.linalg.LinAlgError:
+            return None
+        if not (np.all(np.isfinite(c)) and np.all(np.diag(covariance) > 0.0)):
             return None
         # The prior and the window follow the slope and pull it back: half-way steps settle what full steps make swing.
         c1 = -math.sqrt(abs(c1) * min(max(-float(c[1]), shape.clip_db[0] * scale), steepest))
@@ -122,9 +125,7 @@ def fit_crossing(
         x += step
         if abs(step) < SETTLED:
             break
-    if abs(step) > SETTLED_ENOUGH:
-        return None
-    if c[1] >= -0.5 * shape.clip_db[0] * scale:
+    if abs(step) > SETTLED_ENOUGH or c[1] >= -0.5 * shape.clip_db[0] * scale:
         return None
     return CrossingFit(
         log_f=x,

@@ -176,16 +176,16 @@ def van_der_corput(n: int) -> float:
 
 
 def _scan(readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan) -> Ask | None:
-    """Ask for the next point of the scan, from a tenth of the rating up to the first certain fall."""
+    """Ask for the next point of the scan, from a tenth of the rating up to it, and on to the first certain fall."""
     if not plan.scan:
         return None
     half_step = math.log(10.0) / SCAN_PER_DECADE / 2.0
     read = [o.log_f for o in reduced.observations]
-    margin = [o.log_f for o in reduced.observations if o.y_db + plan.drop_db < -3.0 * _s(o, reduced)]
-    ceiling = math.log(plan.max_hz)
+    fallen = [o.log_f for o in reduced.observations if o.y_db + plan.drop_db < -3.0 * _s(o, reduced)]
+    ceiling, rated = math.log(plan.max_hz), math.log(plan.rated_hz) + half_step
     for step in range(-SCAN_PER_DECADE, 3 * SCAN_PER_DECADE):
         log_f = math.log(plan.rated_hz) + step * math.log(10.0) / SCAN_PER_DECADE
-        if log_f > ceiling or (margin and log_f > min(margin)):
+        if log_f > ceiling or (fallen and log_f > max(min(fallen), rated)):
             return None
         if log_f < math.log(max(plan.min_hz, 1.5 * plan.reference_hz)):
             continue
