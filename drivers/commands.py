@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness.errors import ConfigError
+from harness.replies import rooted
 
 if TYPE_CHECKING:
     from harness.steps import Role
@@ -200,12 +201,6 @@ def number(value: float | str) -> str:
     if not math.isfinite(value):
         raise ValueError(f"{value} cannot be sent to an instrument")
     return repr(value + 0.0).upper()  # −0.0 + 0.0 is 0.0
-
-
-def rooted(text: str) -> str:
-    """Start at the root of the command tree, wherever the message before ended."""
-    text = text.strip()
-    return text if not text or text[0] in ":*" else f":{text}"
 
 
 def _nearest(name: str, known: Mapping[str, object] | set[str]) -> str:

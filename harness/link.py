@@ -17,31 +17,33 @@ import re
 import threading
 from collections import Counter
 from collections.abc import Callable
-from functools import lru_cache
 from typing import Final, Literal, TypeAlias, TypeVar
 
 from harness.clock import Clock
 from harness.errors import HalfpowerError, InstrumentError, LinkError
 from harness.port import Port, PortError
+from harness.replies import (
+    COMPLETE,
+    ERROR_ENTRY,
+    EVENT_ERRORS,
+    NO_VALUE,
+    NUMBER,
+    POWER_ON,
+    code_of,
+    identity_agrees,
+    is_of_the_way,
+    pattern,
+    rooted,
+    short,
+)
 
 EventKind: TypeAlias = Literal["resync", "power_cycle", "repeat", "old_errors", "query_error", "note"]
 OnEvent: TypeAlias = Callable[[str, str], None]
 """Told of everything a journal should keep: a kind (`EventKind`) and a sentence."""
 
-NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[Ee][+-]?\d+)?"
-WHOLE: Final = r"[+-]?\d+"
-ERROR_ENTRY: Final = r'[+-]?\d+,\s*".*"'
-COMPLETE: Final = r"\+?1"
-
-NO_VALUE: Final = 9.9e37 * (1 - 1e-6)
-"""SCPI-1999 says 9.9E37 for infinity and 9.91E37 for "not a number"; instruments pad and round both."""
-
 LONGEST_ERROR_QUEUE: Final = 32
 STALE_LINES: Final = 16
 LARGEST_BLOCK: Final = 1 << 26
-POWER_ON: Final = 128  # bit 7 of the standard event status register, IEEE 488.2
-_EVENT_ERRORS: Final = {32: -100, 16: -200, 8: -300, 4: -400}  # its error bits and their classes, SCPI-1999
-
 T = TypeVar("T")
 
 
@@ -136,7 +138,7 @@ class Link:
             status, entry = self._ask_status()
             if int(status) & POWER_ON:
                 self._settings_are_gone("was switched off and on")
-            if _code(entry) == 0:
+            if code_of(entry) == 0:
                 return tuple(entries)
             entries.append(entry)
             if len(entries) > LONGEST_ERROR_QUEUE:
@@ -147,7 +149,7 @@ class Link:
         entries = self.drain_errors()
         if not entries:
             return
-        self._doubt()
+        self.epoch += 1
         self._refuse(entries, "")
         raise LinkError(self.name, f"lost a message on the way ({'; '.join(entries)}); the point is repeated")
 
@@ -173,10 +175,10 @@ class Link:
         else:
             raise LinkDown(
                 self.name,
-                f"does not answer after {self._tries} tries ({_reason(problem)}): "
+                f"does not answer after {self._tries} tries ({problem}): "
                 "check that it is switched on, its cable and its address",
             ) from problem
-        self._doubt()
+        self.epoch += 1
         self._clean = self._opened = True
         self._event_status_in_doubt = False
         if not first:
@@ -212,9 +214,9 @@ class Link:
             reply = self._read_line(extra_s)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        match = _pattern(f"({shape}){tail}").fullmatch(reply)
+        match = pattern(f"({shape}){tail}").fullmatch(reply)
         if match is None:
-            raise LinkError(self.name, f"answers {_short(reply)} to {command!r}: out of step", command=command)
+            raise LinkError(self.name, f"answers {short(reply)} to {command!r}: out of step", command=command)
         self._clean = True
         return str(match.group(1))
 
@@ -228,14 +230,14 @@ class Link:
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
         if rest != tail:
-            raise LinkError(self.name, f"goes on with {_short(rest)} after the block: out of step", command=command)
+            raise LinkError(self.name, f"goes on with {short(rest)} after the block: out of step", command=command)
         self._clean = True
         return data
 
     def _read_block(self, expected_bytes: int | None, timeout_s: float) -> tuple[bytes, str]:
         head = self._port.read_bytes(2, timeout_s)
         if re.fullmatch(rb"#\d", head) is None:
-            raise PortError(f"a block of data was expected, not {_short(head.decode('latin-1'))}")
+            raise PortError(f"a block of data was expected, not {short(head.decode('latin-1'))}")
         if head != b"#0":
             length = self._port.read_bytes(int(head[1:]), timeout_s)
             if not length.isdigit() or int(length) > LARGEST_BLOCK:
@@ -258,7 +260,7 @@ class Link:
         if not self._tagged:
             return command.encode("ascii"), ""
         tag = self._next_nonce()
-        return f"*ESE {tag};{_rooted(command)};*ESE?".encode("ascii"), f";{tag}"
+        return f"*ESE {tag};{rooted(command)};*ESE?".encode("ascii"), f";{tag}"
 
     def _ask_status(self) -> tuple[str, str]:
         """Return the event status and one entry; without an error queue the status' own error bits are the entry."""
@@ -267,7 +269,7 @@ class Link:
             status, _, entry = reply.partition(";")
             return status, entry
         status = self._exchange("*ESR?", r"\d+", 0.0)
-        first = next((code for bit, code in _EVENT_ERRORS.items() if int(status) & bit), 0)
+        first = next((code for bit, code in EVENT_ERRORS.items() if int(status) & bit), 0)
         return status, f'{first},"event status {status}"'
 
     def _read_line(self, extra_s: float) -> str:
@@ -300,7 +302,7 @@ class Link:
 
     def _refuse(self, entries: tuple[str, ...], command: str) -> None:
         """Raise for an instrument's no; what the trouble on the way itself left in the queue is only told."""
-        said_no = [entry for entry in entries if not _is_of_the_way(_code(entry))]
+        said_no = [entry for entry in entries if not is_of_the_way(code_of(entry))]
         if said_no:
             asked = f"refuses {command!r}: " if command else "reports "
             raise InstrumentError(self.name, asked + "; ".join(said_no), command=command)
@@ -331,7 +333,7 @@ class Link:
         nonce = self._next_nonce()
         self._port.write(f"{before}*ESE {nonce};*ESE?".encode("ascii"))
         for _ in range(STALE_LINES):
-            match = _pattern(f"{shape}{nonce}").fullmatch(self._read_line(0.0))
+            match = pattern(f"{shape}{nonce}").fullmatch(self._read_line(0.0))
             if match is not None:
                 return str(match.group(1))
         raise PortError("no echo among its replies")
@@ -358,7 +360,7 @@ class Link:
         self._port.write(b"*IDN?")
         identity = self._read_line(0.0)
         if not identity.isprintable() or not identity:
-            raise PortError(f"*IDN? is answered by {_short(identity)}")
+            raise PortError(f"*IDN? is answered by {short(identity)}")
         return identity
 
     def _next_nonce(self) -> int:
@@ -366,12 +368,9 @@ class Link:
         return self._nonce
 
     def _settings_are_gone(self, why: str) -> None:
-        self._doubt()
+        self.epoch += 1
         self._tell("power_cycle", f"{why}; its settings are restored")
         raise PowerCycled(self.name, f"{why}, so its settings are lost; the point is repeated")
-
-    def _doubt(self) -> None:
-        self.epoch += 1
 
     def _tell(self, kind: EventKind, text: str) -> None:
         self.counts[kind] += 1
@@ -398,36 +397,3 @@ def repeat_point(action: Callable[[], T], *, tries: int = 3, on_event: OnEvent =
                 raise
             on_event("repeat", f"{error}; try {attempt + 1} of {tries}")
     raise AssertionError("tries is at least 1")
-
-
-def identity_agrees(answered: str, expected: str) -> bool:
-    """Compare field by field; the expected identity may leave out the last fields, such as the firmware's version."""
-    theirs = [part.strip() for part in answered.split(",")]
-    ours = [part.strip() for part in expected.split(",")]
-    return theirs[: len(ours)] == ours
-
-
-def _is_of_the_way(code: int) -> bool:
-    """SCPI-1999: −4xx are query errors, −36x errors of the communication; neither is the instrument's no."""
-    return -500 < code <= -400 or -370 < code <= -360
-
-
-def _code(entry: str) -> int:
-    return int(entry.split(",", 1)[0])
-
-
-def _rooted(command: str) -> str:
-    return command if command[0] in ":*" else f":{command}"
-
-
-@lru_cache(maxsize=512)
-def _pattern(shape: str) -> re.Pattern[str]:
-    return re.compile(shape, re.ASCII)
-
-
-def _reason(problem: HalfpowerError | None) -> str:
-    return str(problem).rstrip(".") if problem is not None else "no reason given"
-
-
-def _short(reply: str) -> str:
-    return repr(reply if len(reply) <= 60 else reply[:57] + "…")

@@ -25,8 +25,7 @@ ResourceManagerFactory: TypeAlias = Callable[[], Any]
 """Returns a pyvisa ResourceManager, or something that opens resources like one; called once a port."""
 
 OPEN_S: Final = 5.0
-CHUNK: Final = 1 << 22
-"""Largest single read of a block: a VXI-11 reply that is an exact multiple of the chunk would time out."""
+CHUNK: Final = 1 << 22  # a VXI-11 reply that is an exact multiple of it would time out
 LINE_CHUNK: Final = 256
 LONGEST_LINE: Final = 1 << 16
 QUIET_S: Final = 0.2
@@ -104,8 +103,9 @@ class VisaPort:
         self._set_timeout(timeout_s)
         line, end = bytearray(), self._clock.now() + timeout_s
         while True:
-            line += self._read(LINE_CHUNK, to_newline=True)
-            if line.endswith(b"\n") or (self._interface.marks_end and len(line) % LINE_CHUNK):
+            chunk = self._read(LINE_CHUNK)
+            line += chunk
+            if line.endswith(b"\n") or (self._interface.marks_end and len(chunk) < LINE_CHUNK):
                 return bytes(line).rstrip(b"\r\n")
             if len(line) >= LONGEST_LINE or self._clock.now() > end:
                 raise PortError(f"sends without an end ({len(line)} bytes so far)")
@@ -115,8 +115,9 @@ class VisaPort:
         self._set_timeout(timeout_s)
         data, end = bytearray(), self._clock.now() + timeout_s
         while len(data) < count:
-            data += self._read(min(CHUNK, count - len(data)), to_newline=False)
-            if self._clock.now() > end and len(data) < count:
+            chunk = self._read(min(CHUNK, count - len(data)))
+            data += chunk
+            if len(data) < count and (not chunk or self._clock.now() > end):
                 raise PortError(f"sent only {len(data)} of {count} bytes within {timeout_s:g} s")
         return bytes(data)
 
@@ -175,9 +176,10 @@ class VisaPort:
             raise PortError("the connection is closed")
         return self._resource
 
-    def _read(self, count: int, *, to_newline: bool) -> bytes:
+    def _read(self, count: int) -> bytes:
+        """Read once, to a newline, the message's end or `count`: asked for more, pyvisa waits at an end for ever."""
         with _foreign():
-            return bytes(self._open_resource().read_bytes(count, chunk_size=count, break_on_termchar=to_newline))
+            return bytes(self._open_resource().read_bytes(count, chunk_size=count, break_on_termchar=True))
 
     def _set_timeout(self, timeout_s: float) -> None:
         if timeout_s != self._timeout_s:
@@ -195,7 +197,7 @@ class VisaPort:
             if waiting == 0:
                 return
             self._set_timeout(OPEN_S)
-            thrown_away += len(self._read(waiting, to_newline=False))
+            thrown_away += len(self._read(waiting))
             if thrown_away > LARGEST_DRAIN:
                 break
         raise PortError("the line does not fall silent")

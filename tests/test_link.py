@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from link_double import Double, Refusal, Trouble, WaitingClock
 
 from harness.errors import HalfpowerError, InstrumentError, LinkError
-from harness.link import ERROR_ENTRY, Link, LinkDown, NoValue, PowerCycled, identity_agrees, repeat_point
+from harness.link import Link, LinkDown, NoValue, PowerCycled, repeat_point
 from harness.port import MemoryPort, PortError
+from harness.replies import ERROR_ENTRY, identity_agrees
 
 BLOCK = b"\n;1\r\n#\x00\xff"
 
