@@ -1,0 +1,67 @@
+"""What the README shows is true: its files are sound, its Python runs, its session is what the commands say."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from harness.cli import cli
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text("utf-8")
+
+
+def blocks(language: str) -> list[str]:
+    return re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Path:
+    for kind, text in zip(("bench", "unit", "job"), blocks("toml"), strict=True):
+        (tmp_path / f"{kind}.toml").write_text(text, "utf-8")
+    return tmp_path
+
+
+def shown(after: str) -> str:
+    """The lines that the session shows after a command."""
+    session = README.split(f"    $ {after}\n", 1)[1].split("\n\n", 1)[0]
+    return "\n".join(line.removeprefix("    ") for line in session.splitlines()) + "\n"
+
+
+@pytest.mark.parametrize("command", ["check job.toml", "rehearse job.toml"])
+def test_the_session_is_what_the_commands_say(files: Path, command: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(files)
+    said = CliRunner().invoke(cli, command.split(), prog_name="halfpower")
+    assert said.exit_code == 0, said.stderr
+    assert said.stdout == shown(f"halfpower {command}")
+
+
+def test_the_example_in_python_runs_on_the_demo(tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "demo" / "brackwater", tmp_path, dirs_exist_ok=True)
+    (example,) = blocks("python")
+    done = subprocess.run(
+        [sys.executable, "-c", example], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"},
+        capture_output=True, encoding="utf-8", check=False, timeout=100,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "does not meet its rating" in done.stdout
+    assert "half power at" in done.stdout
+    assert "fail" in done.stdout
+    assert len(list((tmp_path / "runs").iterdir())) == 1
+
+
+def test_every_link_leads_somewhere() -> None:
+    for target in re.findall(r"\]\(([^)#]+)\)", README):
+        assert (ROOT / target).exists(), target
+
+
+def test_every_command_of_the_readme_exists() -> None:
+    named = set(re.findall(r"halfpower ([a-z]+)", README)) - {"import"}
+    assert {name for name in named if name not in cli.commands} == set()
