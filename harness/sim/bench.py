@@ -132,12 +132,10 @@ class SimulatedBench:
             )
         self.profiles[role] = data
         self._models[role] = self._model(role, entry, data)
-        if not data.remote:
-            if entry.address is not None:
-                raise ConfigError(f"{self.path}: {role}.address: {entry.profile!r} is worked by hand; leave it out")
-            return
         if entry.address is None:
-            raise ConfigError(f"{self.path}: {role}.address: missing; expected one such as 'GPIB0::9::INSTR'")
+            return  # worked by hand
+        if not data.remote:
+            raise ConfigError(f"{self.path}: {role}.address: {entry.profile!r} has no remote interface; leave it out")
         self.addresses[role] = _resource_name(entry.address, f"{self.path}: {role}.address")
         if list(self.addresses.values()).count(self.addresses[role]) > 1:
             raise ConfigError(f"{self.path}: {role}.address: {entry.address!r} is taken by another instrument")
@@ -266,6 +264,7 @@ class SimulatedBench:
         if not any(math.isclose(view.volts_per_div, step, rel_tol=1e-6) for step in ranges):
             raise InstrumentError(display, f"has no range of {view.volts_per_div:g} V/div")
         with self._lock:
+            screen.shown = view.channel
             screen.inputs[view.channel - 1] = Input(
                 volts_per_div=view.volts_per_div, ground_div=view.ground_line_div, coupling=view.coupling
             )
@@ -292,10 +291,17 @@ class SimulatedBench:
         """The sources at whose outputs a voltage stands now."""
         return tuple(role for role, box in self.world.sources.items() if box.live)
 
-    def picture(self, width: int = 60, height: int = 17, display: str = "unit", channel: int = 1) -> list[str]:
-        """The screen as rows of text, graticule and trace."""
+    def count_hz(self) -> float:
+        """What the counter shows now."""
+        entry = self.settings.counter
+        return self.world.count_hz("counter", entry.counts) if entry else math.nan
+
+    def picture(
+        self, width: int = 60, height: int = 17, display: str = "unit", channel: int | None = None
+    ) -> list[str]:
+        """The screen as rows of text, graticule and trace; the channel that was set last where none is named."""
         screen = self.world.screens[display]
-        trace = self.world.look(display, channel)
+        trace = self.world.look(display, channel or screen.shown)
         error = self.world.time_error(display)
         return picture.rows(trace, screen, time_error=error, width=width, height=height)
 

@@ -39,9 +39,9 @@ class Person:
 
     def ask(self, prompt: Prompt) -> str:
         """Do, read, or choose."""
+        self.prepare(prompt)
         match prompt.kind:
             case "do":
-                self._do(prompt)
                 return ""
             case "choose":
                 return prompt.choices[0] if prompt.choices else ""
@@ -54,37 +54,26 @@ class Person:
         """Listen."""
         self.told.append(text)
 
-    def _do(self, prompt: Prompt) -> None:
+    def prepare(self, prompt: Prompt) -> None:
+        """Only the hands' part: cables, front panels and knobs, so that somebody else can read the screen."""
         bench, step = self._bench, prompt.step
-        if prompt.role is not None and prompt.stimulus is not None:
+        if prompt.kind == "do" and prompt.role is not None and prompt.stimulus is not None:
             bench.apply_by_hand(prompt.role, prompt.stimulus)
-            return
         match step:
             case Connect():
                 bench.connect(step.path, step.source, step.display, step.channel)
-            case Measure():
-                if bench.is_manual(step.source):
-                    bench.apply_by_hand(step.source, step.stimulus)
-                if bench.is_manual(step.display):
-                    bench.set_by_hand(step.display, step.view)
-            case None:  # asked without a step, a person switches off what only hands can switch off
-                for role in bench.world.sources:
-                    if bench.is_manual(role):
-                        bench.off_by_hand(role)
+            case Measure() if bench.is_manual(step.display) and prompt.kind != "choose":
+                bench.set_by_hand(step.display, step.view)
             case _:
-                assert_never(step)
+                pass
 
     def _read(self, prompt: Prompt) -> str:
         step = prompt.step
-        if not isinstance(step, Measure):
-            return ""
+        if not isinstance(step, Measure):  # the one other thing that is read is a counter
+            return f"{self._bench.count_hz():.10g} Hz"
         key = json.dumps(to_plain(step), sort_keys=True)
         again = self._asked[key] = self._asked.get(key, -1) + 1
         rng = self._bench.world.rng_of(f"eyes/{key}/{again}")
-        if "counter" in prompt.title.lower():
-            return f"{self._bench.world.count_hz('counter', step.source):.9g} Hz"
-        if self._bench.is_manual(step.display):
-            self._bench.set_by_hand(step.display, step.view)
         if step.tune_to_div is not None:
             self._bench.tune(step, step.tune_to_div + float(rng.normal(0, self._eyes.scatter)))
         seen = look(self._bench, step)

@@ -218,6 +218,7 @@ class ScopeModel(Base):
         """Change a setting of the screen."""
         screen = self.world.screens[self.name]
         entry = screen.inputs[number - 1] if number <= len(screen.inputs) else screen.inputs[0]
+        screen.shown = number
         match name:
             case "full_scale_v":
                 self._range(number, float(value) / self._size.vertical_div)

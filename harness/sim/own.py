@@ -34,7 +34,7 @@ def amplitude(record: Record) -> float:
 def rise_time(record: Record) -> float:
     """From 10 % to 90 % of the first rising edge that is whole."""
     base, top = _states(record.volts)
-    edge = _edge(record.volts, base, top)
+    edge = _edge(record, base, top)
     if edge is None:
         return math.nan
     start, stop = edge
@@ -44,7 +44,7 @@ def rise_time(record: Record) -> float:
 def overshoot_percent(record: Record) -> float:
     """Above the top, after a rising edge, in percent of the amplitude."""
     base, top = _states(record.volts)
-    edge = _edge(record.volts, base, top)
+    edge = _edge(record, base, top)
     if record.clipped or edge is None:
         return math.inf if record.clipped else math.nan
     after = record.volts[int(edge[1]) :]
@@ -53,7 +53,7 @@ def overshoot_percent(record: Record) -> float:
 
 def period(record: Record) -> float:
     """Mean time between rising crossings of the middle."""
-    crossings = _rising(record.volts)
+    crossings = _rising(record)
     if crossings.size < 2:
         return math.nan
     return float((crossings[-1] - crossings[0]) / (crossings.size - 1)) * record.dt_s
@@ -80,9 +80,10 @@ def _around(volts: Floats, state: float, span: float) -> float:
     return float(volts[np.abs(volts - state) <= 0.02 * span].mean())
 
 
-def _edge(volts: Floats, base: float, top: float) -> tuple[float, float] | None:
+def _edge(record: Record, base: float, top: float) -> tuple[float, float] | None:
     """Sample positions of the 10 % and 90 % crossings of the first whole rising edge."""
-    if top - base <= 0:
+    volts = record.volts
+    if top - base <= record.least_v:
         return None
     middle = (base + top) / 2
     for at in np.flatnonzero((volts[:-1] < middle) & (volts[1:] >= middle)):
@@ -100,10 +101,11 @@ def _cross(volts: Floats, at: int, level: float) -> float:
     return at + (float((level - volts[at]) / step) if step else 0.0)
 
 
-def _rising(volts: Floats) -> Floats:
+def _rising(record: Record) -> Floats:
     """Positions of the rising crossings of the middle, with hysteresis against noise."""
+    volts = record.volts
     low, high = float(volts.min()), float(volts.max())
-    if high <= low:
+    if high - low <= record.least_v:
         return np.empty(0)
     middle, guard = (low + high) / 2, 0.1 * (high - low)
     state = np.where(volts > middle + guard, 1, np.where(volts < middle - guard, -1, 0))

@@ -21,6 +21,8 @@ from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth,
 from harness.sim.waves import Level, Marks, Seen, SeenSquare, Silence, SineWave, SquareWave, Steady, Wave, arrive
 from harness.steps import Coupling
 
+_LEAST_DIV = 0.4
+"""Height below which a digital scope finds no edge; an own choice."""
 _COUPLING_HZ = 8.0
 """Corner of AC coupling; common practice is below 10 Hz."""
 
@@ -105,6 +107,7 @@ class Screen:
     vertical_div: float = 8.0
     horizontal_div: float = 10.0
     bits: int | None = 8  # None for an analogue trace
+    shown: int = 1  # the channel that was set last
 
     def channel(self, number: int) -> ChannelTruth:
         """The truth of a channel; an ideal one where none is written."""
@@ -166,6 +169,7 @@ class Record:
     volts: Floats
     dt_s: float
     clipped: bool
+    least_v: float = 0.0  # what is lower is noise to the instrument: no edge is looked for in it
 
 
 class World:
@@ -291,7 +295,7 @@ class World:
         clipped = bool(codes.min() <= 0 or codes.max() >= top)
         codes = np.clip(codes, 0, top)
         reported = (codes * (2 * half / top) - (half + trace.ground_div)) * trace.volts_per_div
-        return Record(volts=reported, dt_s=dt, clipped=clipped)
+        return Record(volts=reported, dt_s=dt, clipped=clipped, least_v=_LEAST_DIV * trace.volts_per_div)
 
     def _samples(self, trace: Trace, points: int, true_dt_s: float) -> Floats:
         """The voltage at the sampling instants; the trigger stands within a sample of the centre."""
