@@ -32,6 +32,7 @@ from harness.analysis.verdict import (
     overall,
 )
 from harness.models import Setup
+from harness.report.html import html_page
 from harness.report.model import (
     Band,
     Finding,
@@ -464,3 +465,9 @@ EXAMPLES: dict[str, Callable[[], Report]] = {
         above_generator, hostile, plain_only,
     )
 }  # fmt: skip
+
+
+@cache
+def html_of(name: str) -> str:
+    """The page of an example, made once for all tests."""
+    return html_page(EXAMPLES[name]())

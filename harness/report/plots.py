@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from harness.report import shown
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
 
 WIDE_IN: Final = 8.6
 NARROW_IN: Final = 4.3
+_NARROW_BELOW_IN: Final = 6.0
+_LONGEST_SETTING: Final = 15
 _ROTATE_FROM: Final = 9  # settings on an axis
 
 
@@ -54,8 +58,8 @@ def _drawable(points: Sequence[Point]) -> bool:
 
 def response_picture(report: Report, response: Response, *, key: str, width_in: float = WIDE_IN) -> Picture:
     """The response with band, readings, half-power point and rating; below it the residuals."""
-    narrow = width_in < 6.0
-    with drawing(width_in, 4.6 if narrow else 4.5) as figure:
+    narrow = width_in < _NARROW_BELOW_IN
+    with drawing(width_in, 4.6 if narrow else 4.5, margins_in=(0.6, 0.12, 0.08, 0.48)) as figure:
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.6, 1.0))
         _response_lines(upper, response)
         _residuals(lower, response)
@@ -109,7 +113,7 @@ def _response_lines(axes: Axes, response: Response) -> None:
         axes.errorbar(
             [result.frequency_hz], [-result.drop_db],
             xerr=[[result.frequency_hz - low_hz], [high_hz - result.frequency_hz]], fmt="D", markersize=6.5,
-            markerfacecolor=SERIES[1].light, markeredgecolor=TEXT.light, markeredgewidth=0.8, ecolor=TEXT.light,
+            markerfacecolor=SERIES[1].light, markeredgecolor=TEXT.light, markeredgewidth=0.8, color=TEXT.light,
             elinewidth=1.2, capsize=3.0, label=f"half power {shown.half_power_text(result).frequency}", zorder=5,
         )  # fmt: skip
     axes.set_ylim(bottom, top)
@@ -133,35 +137,40 @@ def _residuals(axes: Axes, response: Response) -> None:
     axes.set_ylabel("residual / u")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Slot:
+    """A point's place on the axis: the points of one setting share its width."""
+
+    x: float
+    width: float
+    point: Point
+
+
 def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in: float = WIDE_IN) -> Picture:
     """Errors with U by setting, one marker a channel and path, between tolerance and acceptance limits."""
     settings = list(dict.fromkeys(p.setting for p in sorted(points, key=lambda p: p.setting_value)))
     series = list(dict.fromkeys((p.channel, p.path) for p in points))
     unit = next(p.statement.unit for p in points if p.statement is not None)
-    narrow = width_in < 6.0
-    with drawing(width_in, 3.6) as figure:
+    slots = [
+        slot for x, setting in enumerate(settings) for slot in _slots(x, [p for p in points if p.setting == setting])
+    ]
+    narrow = width_in < _NARROW_BELOW_IN
+    turned = narrow or len(settings) > _ROTATE_FROM
+    columns = 1 if narrow else 3
+    legend_in = 0.19 * math.ceil((len(series) + 2) / columns) + 0.1
+    bottom_in = 0.95 if turned else 0.35
+    with drawing(width_in, 2.4 + legend_in + bottom_in, margins_in=(0.6, 0.12, legend_in, bottom_in)) as figure:
         axes = figure.subplots()
         axes.axhline(0.0, color=FAINT.light, linewidth=0.8)
-        for x, setting in enumerate(settings):
-            here = [p for p in points if p.setting == setting]
-            width = 1.0 / len(here)
-            for slot, point in enumerate(here):
-                n = series.index((point.channel, point.path))
-                label = f"channel {point.channel}, {shown.shortened(shown.path_label(report, point.path), 28)}"
-                _error_point(axes, point, x + (slot - (len(here) - 1) / 2.0) * width, width, style=n, label=label)
-        turned = narrow or len(settings) > _ROTATE_FROM
-        axes.set_xticks(
-            range(len(settings)), [shown.shortened(s, 18) for s in settings], rotation=55 if turned else 0,
-            ha="right" if turned else "center", rotation_mode="anchor",
-        )  # fmt: skip
-        axes.tick_params(axis="x", length=0)
-        axes.grid(visible=False, axis="x")
-        axes.set_xticks([x - 0.5 for x in range(1, len(settings))], minor=True)
-        axes.grid(visible=True, which="minor", axis="x")
-        axes.tick_params(axis="x", which="minor", length=0)
-        axes.set_xlim(-0.5, len(settings) - 0.5)
+        for n, (channel, path) in enumerate(series):
+            own = [s for s in slots if (s.point.channel, s.point.path) == (channel, path)]
+            label = f"channel {channel}, {shown.shortened(shown.path_label(report, path), 28)}"
+            _error_bars(axes, own, label=label, style=n)
+        _zones(axes, slots)
+        _signs(axes, slots)
+        _setting_axis(axes, settings, turned=turned)
         axes.set_ylabel(f"error, {shown.shortened(unit, 12)}" if unit else "error")
-        _error_legend(axes, columns=1 if narrow else 3)
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, handlelength=1.4, columnspacing=1.4)
         svg = to_svg(figure)
     quantity = points[0].quantity
     return Picture(
@@ -172,49 +181,67 @@ def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in
     )
 
 
-def _error_point(axes: Axes, point: Point, x: float, width: float, *, style: int, label: str) -> None:
-    """Draw one point in its slot of a setting, with the zones that it was judged by."""
-    _zones(axes, point, x, width)
-    if point.statement is None:
-        axes.annotate("–", (x, 0.0), ha="center", va="center", fontsize=10, color=FAINT.light)
-        return
+def _slots(x: int, points: Sequence[Point]) -> list[_Slot]:
+    width = 1.0 / len(points)
+    return [_Slot(x=x + (n - (len(points) - 1) / 2.0) * width, width=width, point=p) for n, p in enumerate(points)]
+
+
+def _error_bars(axes: Axes, slots: Sequence[_Slot], *, label: str, style: int) -> None:
+    known = [(s.x, s.point.statement) for s in slots if s.point.statement is not None]
     axes.errorbar(
-        [x], [point.statement.estimate], [point.statement.expanded], fmt=MARKERS[style % len(MARKERS)],
-        markersize=4.4, color=SERIES[style % len(SERIES)].light, elinewidth=1.0, capsize=2.0, label=label,
+        [x for x, _ in known], [s.estimate for _, s in known], [s.expanded for _, s in known],
+        fmt=MARKERS[style % len(MARKERS)], markersize=4.4, color=SERIES[style % len(SERIES)].light, elinewidth=1.0,
+        capsize=2.0, label=label,
     )  # fmt: skip
-    if point.word != "pass":
-        axes.annotate(
-            shown.SIGN[point.word], (x, point.statement.high), xytext=(0, 3), textcoords="offset points",
-            ha="center", fontsize=10, color=LIMIT.light, fontweight="bold", annotation_clip=False,
+
+
+def _zones(axes: Axes, slots: Sequence[_Slot]) -> None:
+    """Draw the tolerance of every point, and the guard band that its own uncertainty draws inside it."""
+    edges: list[tuple[_Slot, float, float | None]] = []
+    for slot in slots:
+        limits, verdict = slot.point.limits, slot.point.verdict
+        accepted = verdict.acceptance if verdict is not None else None
+        if limits is not None and limits.low is not None:
+            edges.append((slot, limits.low, None if accepted is None else accepted.low))
+        if limits is not None and limits.high is not None:
+            edges.append((slot, limits.high, None if accepted is None else accepted.high))
+    if edges:
+        axes.hlines(
+            [edge for _, edge, _ in edges], [s.x - s.width / 2.0 for s, _, _ in edges],
+            [s.x + s.width / 2.0 for s, _, _ in edges], color=LIMIT.light, linewidth=1.3, label="tolerance",
+        )  # fmt: skip
+    guarded = [(s, edge, inner) for s, edge, inner in edges if inner is not None and inner != edge]
+    if guarded:
+        axes.bar(
+            [s.x for s, _, _ in guarded], [inner - edge for _, edge, inner in guarded],
+            [s.width for s, _, _ in guarded], [edge for _, edge, _ in guarded], color=GUARD.light, linewidth=0, zorder=0.6, label="guard band",
         )  # fmt: skip
 
 
-def _zones(axes: Axes, point: Point, x: float, width: float) -> None:
-    limits, accepted = point.limits, point.verdict.acceptance if point.verdict is not None else None
-    if limits is None:
-        return
-    left, right = x - width / 2.0, x + width / 2.0
-    edges = [(limits.low, accepted.low), (limits.high, accepted.high)] if accepted is not None else []
-    for edge, drawn_in in edges or [(limits.low, None), (limits.high, None)]:
-        if edge is None:
-            continue
-        axes.plot(
-            [left, right], [edge, edge], color=LIMIT.light, linewidth=1.3, label="tolerance", solid_capstyle="butt"
-        )
-        if drawn_in is not None and drawn_in != edge:
-            axes.fill_between([left, right], edge, drawn_in, color=GUARD.light, linewidth=0, label="guard band")
+def _signs(axes: Axes, slots: Sequence[_Slot]) -> None:
+    """Put the sign of every word but "pass" at its point."""
+    for slot in slots:
+        s, word = slot.point.statement, slot.point.word
+        if s is None:
+            axes.annotate(shown.SIGN[word], (slot.x, 0.0), ha="center", va="center", fontsize=10, color=FAINT.light)
+        elif word != "pass":
+            axes.annotate(
+                shown.SIGN[word], (slot.x, s.high), xytext=(0, 3), textcoords="offset points", ha="center",
+                fontsize=10, color=LIMIT.light, fontweight="bold", annotation_clip=False,
+            )  # fmt: skip
 
 
-def _error_legend(axes: Axes, *, columns: int) -> None:
-    """Put one entry a kind above the axes."""
-    handles, labels = axes.get_legend_handles_labels()
-    once = dict(zip(reversed(labels), reversed(handles), strict=True))
-    order = [label for label in dict.fromkeys(labels) if label not in ("tolerance", "guard band")]
-    order += [label for label in ("tolerance", "guard band") if label in once]
-    axes.legend(
-        [once[label] for label in order], order, loc="lower left", bbox_to_anchor=(0.0, 1.01), ncols=columns,
-        handlelength=1.4, columnspacing=1.4,
+def _setting_axis(axes: Axes, settings: Sequence[str], *, turned: bool) -> None:
+    axes.set_xticks(
+        range(len(settings)), [shown.shortened(s, _LONGEST_SETTING) for s in settings], rotation=55 if turned else 0,
+        ha="right" if turned else "center", rotation_mode="anchor",
     )  # fmt: skip
+    axes.set_xticks([x - 0.5 for x in range(1, len(settings))], minor=True)
+    axes.tick_params(axis="x", which="both", length=0)
+    axes.grid(visible=False, axis="x")
+    axes.grid(visible=True, which="minor", axis="x")
+    axes.set_xlim(-0.5, len(settings) - 0.5)
+    axes.margins(y=0.12)
 
 
 def _in_words(points: Sequence[Point]) -> str:

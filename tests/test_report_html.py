@@ -1,0 +1,201 @@
+"""The page as a browser, a printer and a screen reader take it: structure, self-containment, escaping."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import cache
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import pytest
+
+from harness.report import shown
+from harness.report.html import css_string, html_page
+from tests.report_examples import EXAMPLES, HOSTILE, html_of
+
+VOID = {"meta", "link", "br", "hr", "img", "input", "wbr"}
+PAGES = ("does_not_meet", "incomplete", "overdue_standard", "above_generator", "hostile", "plain_only")
+
+
+class Page(HTMLParser):
+    """The elements of a page in order, each with its attributes, its ancestors and the text right inside it."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.elements: list[tuple[str, dict[str, str], tuple[str, ...]]] = []
+        self.texts: list[tuple[tuple[str, ...], str]] = []
+        self.open: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, {k: v or "" for k, v in attrs}, tuple(self.open)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, {k: v or "" for k, v in attrs}, tuple(self.open)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open.pop() == tag, f"</{tag}> does not close what is open"
+
+    def handle_data(self, data: str) -> None:
+        self.texts.append((tuple(self.open), data))
+
+    def tags(self, name: str) -> list[dict[str, str]]:
+        return [attributes for tag, attributes, _ in self.elements if tag == name]
+
+    def seen(self) -> str:
+        """The text that a reader sees, white space made one."""
+        words = " ".join(text for inside, text in self.texts if not {"style", "svg", "title"} & set(inside))
+        return " ".join(words.split())
+
+
+text_of = html_of
+
+
+@cache
+def page_of(name: str) -> Page:
+    return Page(text_of(name))
+
+
+@pytest.fixture(params=PAGES)
+def page(request: pytest.FixtureRequest) -> Page:
+    return page_of(request.param)
+
+
+@pytest.fixture(params=PAGES)
+def text(request: pytest.FixtureRequest) -> str:
+    return text_of(request.param)
+
+
+def test_everything_that_opens_closes(page: Page) -> None:
+    assert page.open == []
+
+
+def test_there_is_no_script_and_nothing_is_fetched(page: Page, text: str) -> None:
+    names = {tag for tag, _, _ in page.elements}
+    assert not names & {"script", "iframe", "object", "embed", "img", "base", "form", "foreignobject"}
+    for tag, attributes, _ in page.elements:
+        assert not [key for key in attributes if key.startswith("on")], tag
+        for key in ("href", "src", "xlink:href", "action", "srcset"):
+            assert attributes.get(key, "#").startswith(("#", "data:,")), (tag, attributes)
+    style = text[text.index("<style>") : text.index("</style>")]
+    assert "url(" not in style
+    assert "@import" not in style
+    outside = re.findall(r"https?://[^\s\"'<>]+", text)
+    assert set(outside) <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}  # names, not addresses
+
+
+def test_every_table_has_a_caption_and_every_header_a_scope(page: Page) -> None:
+    tables = [i for i, (tag, _, _) in enumerate(page.elements) if tag == "table"]
+    assert tables
+    assert all(page.elements[i + 1][0] == "caption" for i in tables)
+    assert all(header.get("scope") in ("col", "row") for header in page.tags("th"))
+
+
+def test_every_picture_has_words_and_is_hidden_behind_them() -> None:
+    page = page_of("does_not_meet")
+    pictures = [a for _, a, _ in page.elements if a.get("role") == "img"]
+    assert len(pictures) == 4
+    assert all(len(picture["aria-label"]) > 40 for picture in pictures)
+    assert any("+6.25" in picture["aria-label"] and "fail" in picture["aria-label"] for picture in pictures)
+    drawings = page.tags("svg")
+    assert len(drawings) == 2 * len(pictures)  # for wide and for narrow screens
+    holders = [a for _, a, _ in page.elements if a.get("class") in ("broad", "narrow")]
+    assert all(holder["aria-hidden"] == "true" for holder in holders)
+
+
+def test_ids_are_unique_and_every_link_has_its_target(page: Page) -> None:
+    ids = [a["id"] for _, a, _ in page.elements if "id" in a]
+    assert len(ids) == len(set(ids))
+    links = [a["href"][1:] for a in page.tags("a")]
+    assert set(links) <= set(ids)
+
+
+def test_the_page_says_its_language_and_one_heading_leads(page: Page) -> None:
+    assert page.tags("html")[0]["lang"] == "en"
+    assert len(page.tags("h1")) == 1
+    levels = [int(tag[1]) for tag, _, _ in page.elements if re.fullmatch("h[1-6]", tag)]
+    assert all(later <= earlier + 2 for earlier, later in pairwise(levels))
+
+
+def test_the_verdict_and_the_next_step_come_first() -> None:
+    seen, report = page_of("does_not_meet").seen(), EXAMPLES["does_not_meet"]()
+    for later in ("Overview", "Decision rule", "Standards used"):
+        assert seen.index(report.sentence) < seen.index(report.next_step) < seen.index(later)
+
+
+def test_every_colour_has_a_word_and_a_sign_beside_it(page: Page) -> None:
+    coloured = [i for i, (tag, a, _) in enumerate(page.elements) if tag == "span" and a["class"].startswith("word ")]
+    for i in coloured:
+        sign = page.elements[i + 1][1]
+        assert sign["class"] == "sign"
+        assert sign["aria-hidden"] == "true"
+
+
+def test_marks_stand_at_the_top_and_on_every_printed_page() -> None:
+    marked, clean = text_of("overdue_standard"), text_of("does_not_meet")
+    assert page_of("overdue_standard").seen().startswith(f"{shown.SIMULATED} {shown.OVERDUE}")
+    assert css_string(f"{shown.SIMULATED} · {shown.OVERDUE}".upper()) in marked
+    assert 'class="marks"' not in clean
+    assert shown.INCOMPLETE in page_of("incomplete").seen()
+    assert "✗ overdue" in page_of("overdue_standard").seen()
+
+
+def test_pages_are_numbered_and_heads_of_tables_repeat_in_print() -> None:
+    text = text_of("does_not_meet")
+    assert 'content: "page " counter(page) " of " counter(pages)' in text
+    assert "thead { display: table-header-group; }" in text
+    assert "details::details-content { content-visibility: visible;" in text
+
+
+def test_every_contribution_of_every_budget_is_there() -> None:
+    seen = page_of("does_not_meet").seen()
+    report = EXAMPLES["does_not_meet"]()
+    budgets = [p.budget for part in report.parts for p in part.points if p.budget is not None]
+    assert seen.count("Combined; k = ") == len(budgets) + 2  # and the two half-power frequencies
+    for line in budgets[0].contributions:
+        assert line.name in seen
+
+
+def test_the_obligatory_sentences_are_there(page: Page) -> None:
+    assert shown.NOT_ACCREDITED in page.seen()
+
+
+def test_hostile_text_is_shown_and_never_obeyed() -> None:
+    text, page = text_of("hostile"), page_of("hostile")
+    assert "<script" not in text
+    assert text.count("</style>") == 1
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert "{{ 7*7 }}" in text  # not 49
+    assert shown.clean(HOSTILE) in page.seen()
+    assert len(page.tags("style")) == 1
+
+
+def test_a_css_string_holds_any_text() -> None:
+    text = css_string('"; } body { display: none } /* \\ </style> é 😀')
+    assert re.fullmatch(r'"(?:[A-Za-z0-9]|\\[0-9a-f]{6})*"', text)
+    back = re.sub(r"\\([0-9a-f]{6})", lambda m: chr(int(m[1], 16)), text[1:-1])
+    assert back == '"; } body { display: none } /* \\ </style> é 😀'
+
+
+def test_the_same_report_gives_the_same_bytes() -> None:
+    report = EXAMPLES["plain_only"]()
+    assert html_page(report) == html_page(replace(report))
+    assert html_page(EXAMPLES["incomplete"]()) == text_of("incomplete")
+
+
+def test_a_point_that_was_not_measured_says_so() -> None:
+    seen = page_of("incomplete").seen()
+    assert "not measured skipped by the operator" in seen
+    assert "– – – ±3 %" in seen  # no reading, no error, no U, no k, but the limits
+
+
+def test_there_is_no_value_above_the_generator() -> None:
+    seen = page_of("above_generator").seen()
+    assert "above 250 MHz" in seen
+    assert "highest frequency of the generator" in seen

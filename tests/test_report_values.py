@@ -1,0 +1,208 @@
+"""All renderings tell the same values: page, CSV, JSON, frames and terminal, compared with the report itself."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from dataclasses import fields, replace
+from functools import cache
+from typing import Any
+
+import pandas as pd
+import pytest
+from rich.console import Console
+
+from harness.report import shown
+from harness.report.frame import budget_frame, frame, response_frame
+from harness.report.model import Report
+from harness.report.results import FORMAT, VERSION, results, to_json
+from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell
+from harness.report.terminal import render
+from tests.report_examples import EXAMPLES, HOSTILE, html_of
+
+NAMES = tuple(EXAMPLES)
+
+
+def rows_of(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text, newline="")))
+
+
+def unquoted(cell: str) -> str:
+    """Take the apostrophe off, as the module's first lines say a reader does."""
+    return cell.removeprefix("'")
+
+
+page = html_of
+
+
+@cache
+def screen(name: str) -> str:
+    console = Console(width=140, file=io.StringIO(), record=True, force_terminal=False)
+    console.print(render(EXAMPLES[name]()))
+    return console.export_text()
+
+
+@pytest.mark.parametrize("name", ["does_not_meet", "incomplete", "above_generator"])
+def test_all_renderings_agree_with_the_report(name: str) -> None:
+    report: Report = EXAMPLES[name]()
+    points = [p for part in report.parts for p in part.points]
+    responses = [r for part in report.parts for r in part.responses]
+    told = json.loads(to_json(report))
+    told_points = [p for part in told["parts"] for p in part["points"]]
+    table = [row for row in rows_of(points_csv(report)) if row["kind"] == "point"]
+    data = frame(report)
+    data = data[data["kind"] == "point"].reset_index(drop=True)
+    cells = re.findall(r'data-label="(?:Error|U|k|Reading)">(?:<a[^>]*>)?<data value="([^"]+)"', page(name))
+    on_page = [float(x) for x in cells]
+    expected_on_page: list[float] = []
+    assert len(points) == len(told_points) == len(table) == len(data)
+    for i, p in enumerate(points):
+        s = p.statement
+        assert told_points[i]["word"] == table[i]["verdict"] == data["verdict"][i] == p.word
+        assert told_points[i]["setting"] == table[i]["setting"] == data["setting"][i] == p.setting
+        if s is None or p.reading is None:
+            assert told_points[i]["error"] is None
+            assert table[i]["result"] == table[i]["expanded_u"] == ""
+            assert math.isnan(data["result"][i])
+            continue
+        expected_on_page += [p.reading, s.estimate, s.expanded, s.k]
+        assert (
+            told_points[i]["error"]["estimate_percent"] == float(table[i]["result"]) == data["result"][i] == s.estimate
+        )
+        assert told_points[i]["error"]["expanded_u_percent"] == float(table[i]["expanded_u"]) == s.expanded
+        assert told_points[i]["reading_div"] == float(table[i]["reading"]) == data["reading"][i] == p.reading
+        assert p.limits is not None
+        assert told_points[i]["limits"]["high_percent"] == float(table[i]["limit_high"]) == p.limits.high
+        value, u = shown.error_pair(s)
+        line = rf"{re.escape(p.setting)} .*{re.escape(shown.reading_text(p))} +{re.escape(value)} % +{re.escape(u)} % "
+        assert re.search(line, screen(name)), line
+    half = [x for r in responses if r.result.frequency_hz is not None for x in (r.result.frequency_hz,)]
+    assert [float(x) for x in re.findall(r'data-label="Half power at"><data value="([^"]+)"', page(name))] == half
+    assert [r["half_power_hz"] for part in told["parts"] for r in part["responses"] if r["half_power_hz"]] == half
+    assert [float(r["result"]) for r in rows_of(points_csv(report)) if r["result_unit"] == "Hz" and r["result"]] == half
+    for r in responses:
+        text = shown.half_power_text(r.result)
+        assert text.frequency in screen(name)
+        assert text.frequency in page(name)
+    # The half-power table has a U of its own, in hertz: take those out before the points are compared.
+    in_hertz = {shown.expanded_hz(r.result) for r in responses}
+    assert sorted(x for x in on_page if x not in in_hertz) == sorted(expected_on_page)
+
+
+def test_the_verdict_is_the_same_sentence_everywhere() -> None:
+    for name in ("does_not_meet", "incomplete"):
+        report = EXAMPLES[name]()
+        assert report.sentence in page(name)
+        assert report.sentence in screen(name)
+        assert results(report)["sentence"] == report.sentence
+        assert report.next_step in page(name)
+        assert report.next_step in screen(name)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_same_report_gives_the_same_bytes(name: str) -> None:
+    report = EXAMPLES[name]()
+    for rendering in (points_csv, response_csv, budget_csv, to_json):
+        assert rendering(report) == rendering(replace(report))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_json_names_its_version_and_holds_no_number_that_json_lacks(name: str) -> None:
+    text = to_json(EXAMPLES[name]())
+
+    def refuse(constant: str) -> Any:
+        raise AssertionError(constant)
+
+    told = json.loads(text, parse_constant=refuse)
+    assert (told["format"], told["version"]) == (FORMAT, VERSION) == ("halfpower-report", 1)
+    assert list(told)[:2] == ["format", "version"]
+
+
+PURE = re.compile(
+    r"(k|probability|degrees_of_freedom|divisor|sensitivity|r|residual|version|channels?)|.*_probability|.*_ratio"
+)
+UNITS = re.compile(r".*_(hz|db|div|percent|ratio|celsius|v|s|v_per_div|s_per_div|ohm|db_per_ln_f)")
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if n != "hostile"])
+def test_every_number_in_json_has_its_unit_in_the_key(name: str) -> None:
+    def check(key: str, value: Any, beside: dict[str, Any]) -> None:
+        match value:
+            case dict():
+                for inner, item in value.items():
+                    check(inner, item, value)
+            case list():
+                for item in value:
+                    check(key, item, beside)
+            case float() | int() if not isinstance(value, bool):
+                assert PURE.fullmatch(key) or UNITS.fullmatch(key) or f"{key}_unit" in beside, key
+
+    check("", results(EXAMPLES[name]()), {})
+
+
+def test_csv_is_rfc_4180_and_tidy() -> None:
+    """RFC 4180, section 2: records end in CR LF, as many fields in every record, quotes doubled inside quotes."""
+    for name in NAMES:
+        for text in (points_csv(EXAMPLES[name]()), response_csv(EXAMPLES[name]()), budget_csv(EXAMPLES[name]())):
+            assert text.endswith("\r\n")
+            assert "\n" not in text.replace("\r\n", "")
+            text.encode("utf-8")
+            rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+            assert {len(row) for row in rows} == {len(rows[0])}
+
+
+@pytest.mark.parametrize("start", ["=1+1", "+1", "-1", "@SUM(A1)", "＝1", "'quoted"])
+def test_no_cell_of_text_is_a_formula_and_each_reads_back(start: str) -> None:
+    cell = safe_cell(start)
+    assert isinstance(cell, str)
+    assert cell.startswith("'")
+    assert unquoted(cell) == start
+
+
+def test_numbers_keep_their_sign_and_their_value() -> None:
+    assert safe_cell(-1.5) == "-1.5"
+    assert float(str(safe_cell(0.1 + 0.2))) == 0.1 + 0.2
+    assert safe_cell(math.inf) == safe_cell(math.nan) == safe_cell(None) == ""
+    assert safe_cell(7) == 7
+    assert safe_cell(True) == "true"
+
+
+def test_hostile_cells_are_harmless() -> None:
+    hostile = EXAMPLES["hostile"]()
+    formula = replace(hostile, parts=tuple(replace(p, name="=" + HOSTILE) for p in hostile.parts))
+    for row in rows_of(points_csv(formula)):
+        assert row["part"].startswith("'=")
+        assert "\x1b" not in "".join(row.values())
+
+
+def test_frames_have_the_columns_and_dtypes_that_are_promised() -> None:
+    for name in ("does_not_meet", "incomplete", "plain_only"):
+        data = frame(EXAMPLES[name]())
+        assert list(data.columns) == [f.name for f in fields(PointRow)]
+        assert str(data["channel"].dtype) == "Int64"
+        assert str(data["setting"].dtype) == "string"
+        assert str(data["result"].dtype) == "float64"
+        assert len(data) == len(point_rows(EXAMPLES[name]()))
+    assert str(response_frame(EXAMPLES["meets"]())["used"].dtype) == "bool"
+    assert len(response_frame(EXAMPLES["incomplete"]())) == 0  # an empty frame keeps its columns
+    assert str(response_frame(EXAMPLES["incomplete"]())["frequency_hz"].dtype) == "float64"
+
+
+def test_a_frame_answers_the_usual_question() -> None:
+    found = frame(EXAMPLES["does_not_meet"]()).query("kind == 'point' and verdict != 'pass'")
+    assert list(found["setting"]) == ["50 mV/div"]
+    assert found["result"].iloc[0] == pytest.approx(6.25)
+
+
+def test_contributions_add_up_to_the_uncertainty() -> None:
+    """JCGM 100:2008, 5.1.2: independent contributions add in quadrature."""
+    report = EXAMPLES["meets"]()
+    points, lines = frame(report), budget_frame(report)
+    keys = ["part", "quantity", "channel", "path", "setting"]
+    squares = lines.assign(square=lines["contribution_u"] ** 2).groupby(keys, as_index=False)["square"].sum()
+    both = pd.merge(points[points["kind"] == "point"], squares, on=keys)
+    assert len(both) == 32
+    assert both["standard_u"].tolist() == pytest.approx((both["square"] ** 0.5).tolist(), rel=1e-12)
