@@ -14,6 +14,7 @@ from drivers import Driver, Meter, Router, Screen, Source
 from harness import limits
 from harness.clock import Clock
 from harness.errors import HalfpowerError, InstrumentError, LinkError, OperatorStop, SafetyError
+from harness.link import LinkDown
 from harness.models import Setup, SignalPath
 from harness.operator import HELP_DO, GoBack, Operator, Prompt, describe_connection
 from harness.steps import Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
@@ -90,7 +91,7 @@ class LiveBench:
                 return self._point(step)
             except LinkError as error:
                 self._standing = None
-                if attempt == TRIES:
+                if attempt == TRIES or isinstance(error, LinkDown):
                     raise
                 self._on_event("repeat", f"{error} The point is taken again ({attempt + 1} of {TRIES}).")
         raise AssertionError("unreachable")
