@@ -65,3 +65,40 @@ def test_every_link_leads_somewhere() -> None:
 def test_every_command_of_the_readme_exists() -> None:
     named = set(re.findall(r"halfpower ([a-z]+)", README)) - {"import"}
     assert {name for name in named if name not in cli.commands} == set()
+
+
+# --- DEVELOPERS.md -----------------------------------------------------------------------------------------------
+
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+
+def test_every_test_that_holds_an_invariant_exists() -> None:
+    named = re.findall(r"`(test_\w+\.py)::(test_\w+)`", DEVELOPERS)
+    assert len(named) >= 12
+    for file, name in named:
+        assert f"def {name}(" in (ROOT / "tests" / file).read_text("utf-8"), f"{file}::{name}"
+
+
+def test_the_code_map_leaves_nothing_out() -> None:
+    table = DEVELOPERS.split("## Code map")[1].split("\n## ")[0]
+    named = re.findall(r"`([\w/*.]+)`", table)
+    for path in sorted((ROOT / "harness").iterdir()):
+        if path.name.startswith("__"):
+            continue
+        patterns = [name if name.startswith("harness/") else f"harness/{name}" for name in named]
+        assert any(path.relative_to(ROOT).match(pattern.rstrip("/")) for pattern in patterns), path.name
+
+
+def test_the_driver_and_the_sequence_shown_are_what_the_loaders_take(tmp_path: Path) -> None:
+    from drivers.loading import load_class
+    from harness import open as opening
+
+    driver, sequence = re.findall(r"```python\n(.*?)```", DEVELOPERS, re.DOTALL)
+    (tmp_path / "my_scope.py").write_text(driver, "utf-8")
+    assert load_class("my_scope.py:MyScope", "unit", tmp_path).__name__ == "MyScope"
+    shutil.copytree(ROOT / "demo" / "brackwater", tmp_path, dirs_exist_ok=True)
+    (tmp_path / "steps_of_three.py").write_text(sequence, "utf-8")
+    job = (tmp_path / "digital.toml").read_text("utf-8").split("[[sequence]]")[0]
+    (tmp_path / "own.toml").write_text(f'{job}[[sequence]]\nuse = "steps_of_three.py"\n', "utf-8")
+    rehearsal = opening.rehearse(opening.load(tmp_path / "own.toml"))
+    assert [len(part.steps) for part in rehearsal.parts] == [4]
