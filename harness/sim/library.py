@@ -28,6 +28,8 @@ class Wire(SimDevice):  # type: ignore[misc]  # pyvisa-sim ships no types
 
     def __init__(self, name: str, endpoint: Endpoint, clock: Clock, *, stream: bool) -> None:
         super().__init__(name, b"")
+        for interface in ("TCPIP SOCKET", "TCPIP INSTR", "GPIB INSTR", "USB INSTR", "ASRL INSTR"):
+            self.add_eom(interface, "\n", "\n")  # else pyvisa-sim logs a warning for each instrument
         self.endpoint, self.clock, self.stream = endpoint, clock, stream
         self.broken = ""
         self.out = bytearray()
@@ -116,8 +118,8 @@ class BenchLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no
     def open(self, session: Any, resource_name: str, *args: Any, **kwargs: Any) -> tuple[Any, StatusCode]:
         """Open a session; the wire learns of it."""
         number, status = super().open(session, resource_name, *args, **kwargs)
-        if status >= 0:
-            self.sessions[number].device.attached()
+        self.handle_return_value(None, status)
+        self.sessions[number].device.attached()
         return number, status
 
     def write(self, session: Any, data: bytes) -> tuple[int, StatusCode]:

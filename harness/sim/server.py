@@ -9,7 +9,7 @@ import struct
 import threading
 from collections.abc import Mapping
 from types import TracebackType
-from typing import Final
+from typing import Any, Final
 
 from harness.errors import ConfigError
 from harness.sim.faults import Delivery, Endpoint
@@ -25,7 +25,17 @@ class _Server(socketserver.ThreadingTCPServer):
     def __init__(self, endpoint: Endpoint, host: str, port: int) -> None:
         self.endpoint = endpoint
         self.clients: set[socket.socket] = set()
+        self.resetting: set[socket.socket] = set()
         super().__init__((host, port), _Handler)
+
+    def shutdown_request(self, request: Any) -> None:
+        """End a connection: orderly, or without lingering, which sends RST."""
+        if request in self.resetting:
+            self.resetting.discard(request)
+            request.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            request.close()
+        else:
+            super().shutdown_request(request)
 
     def handle_error(self, _request: object, _client_address: object) -> None:
         """A client that goes away is no error of ours."""
@@ -61,8 +71,8 @@ class _Handler(socketserver.StreamRequestHandler):
                 timer.start()
             elif piece:
                 self.request.sendall(piece)
-        if delivery.ending == "reset":  # close without lingering sends RST
-            self.request.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        if delivery.ending == "reset":
+            self.server.resetting.add(self.request)
         return not delivery.ending
 
     def _late(self, piece: bytes) -> None:

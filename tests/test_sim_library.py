@@ -1,0 +1,167 @@
+"""The simulated instruments through pyvisa in this process, and the names of pyvisa-sim that this leans on."""
+
+from __future__ import annotations
+
+import inspect
+from pathlib import Path
+
+import numpy as np
+import pytest
+import pyvisa
+from pyvisa.constants import StatusCode
+from pyvisa.errors import VisaIOError
+from pyvisa_sim.devices import Device, Devices
+from pyvisa_sim.highlevel import SimVisaLibrary
+
+from harness.sim.bench import SimulatedBench
+from harness.sim.faults import FaultPlan
+
+DEMO = Path(__file__).parent.parent / "demo" / "brackwater" / "bench_sim.toml"
+
+
+@pytest.fixture
+def bench() -> SimulatedBench:
+    return SimulatedBench.load(DEMO)
+
+
+def opened(bench: SimulatedBench, role: str, timeout: int = 2000) -> pyvisa.resources.MessageBasedResource:
+    return bench.resource_manager().open_resource(
+        bench.addresses[role], read_termination="\n", write_termination="\n", timeout=timeout
+    )
+
+
+def test_the_public_names_of_pyvisa_sim_that_we_build_on() -> None:
+    """A contract: if one of these goes, the library has to be looked at, not only this test."""
+    for name in (
+        "_init",
+        "open",
+        "close",
+        "read",
+        "write",
+        "clear",
+        "read_stb",
+        "get_attribute",
+        "handle_return_value",
+    ):
+        assert callable(getattr(SimVisaLibrary, name)), name
+    assert list(inspect.signature(SimVisaLibrary.read).parameters) == ["self", "session", "count"]
+    assert list(inspect.signature(SimVisaLibrary.write).parameters) == ["self", "session", "data"]
+    assert list(inspect.signature(SimVisaLibrary.open).parameters)[:3] == ["self", "session", "resource_name"]
+    assert list(inspect.signature(Device.__init__).parameters) == ["self", "name", "delimiter"]
+    assert list(inspect.signature(Devices.add_device).parameters) == ["self", "resource_name", "device"]
+
+
+def test_every_instrument_answers_to_its_name(bench: SimulatedBench) -> None:
+    manager = bench.resource_manager()
+    assert set(manager.list_resources("?*")) == set(bench.addresses.values())
+    identities = {role: opened(bench, role).query("*IDN?") for role in bench.addresses}
+    assert identities["unit"] == "Aldermoor,S1002,S1002-3071,1.08"
+    assert identities["generator"].startswith("Northfen,G550,")
+
+
+def test_a_calibrator_level_shows_on_the_unit(bench: SimulatedBench) -> None:
+    opened(bench, "switch").query("ROUT:CLOS (@101);*OPC?")
+    opened(bench, "calibrator").query("SOUR:FUNC DC;:SOUR:VOLT 3;:OUTP ON;*OPC?")
+    unit = opened(bench, "unit")
+    unit.query("SENS1:VOLT:RANG:PTP 8;*OPC?")
+    true = bench.truth.gain_error(1, 1.0), bench.truth.offset_div(1)
+    assert float(unit.query("MEAS:VOLT? (@1)")) == pytest.approx(3 * (1 + true[0]) + true[1] * 1.0, rel=2e-3)
+    assert unit.query("SYST:ERR?") == '0,"No error"'
+    assert bench.outputs_on() == ("calibrator",)
+    opened(bench, "calibrator").query("OUTP OFF;*OPC?")
+    assert bench.outputs_on() == ()
+
+
+@pytest.mark.parametrize(
+    ("form", "border"), [("REAL,32", "NORM"), ("REAL,64", "NORM"), ("REAL,32", "SWAP"), ("ASC", "NORM")]
+)
+def test_a_record_in_every_format_is_the_same(bench: SimulatedBench, form: str, border: str) -> None:
+    opened(bench, "switch").query("ROUT:CLOS (@202);*OPC?")
+    opened(bench, "generator").query("SOUR:FREQ 1E6;:SOUR:VOLT 0.6;:OUTP ON;*OPC?")
+    unit = opened(bench, "unit")
+    unit.query(f"SENS1:VOLT:RANG:PTP 0.8;:SENS:SWE:TIME 1E-5;POIN 500;:FORM {form};:FORM:BORD {border};:INIT;*OPC?")
+    if form == "ASC":
+        volts = np.array(unit.query_ascii_values("TRAC? CHAN1"))
+    else:
+        kind = "f" if form == "REAL,32" else "d"
+        volts = np.array(unit.query_binary_values("TRAC? CHAN1", kind, is_big_endian=border == "NORM"))
+    assert volts.size == 500 == int(unit.query("TRAC:POIN? CHAN1"))
+    unit.write("FORM REAL,64;:FORM:BORD NORM")
+    again = np.array(unit.query_binary_values("TRAC? CHANNEL1", "d", is_big_endian=True))
+    assert volts == pytest.approx(again, rel=1e-6)  # one record, asked for twice
+    assert unit.query("SYST:ERR?") == '0,"No error"'
+
+
+def test_a_record_that_was_never_taken_is_stale(bench: SimulatedBench) -> None:
+    unit = opened(bench, "unit", timeout=50)
+    with pytest.raises(VisaIOError):
+        unit.query("TRAC? CHAN1")
+    assert unit.query("SYST:ERR?").startswith("-230,")
+
+
+def test_waiting_costs_time_on_the_bench_and_none_here(bench: SimulatedBench) -> None:
+    unit = opened(bench, "unit", timeout=120_000)
+    before = bench.clock.now()
+    unit.query("SENS:SWE:TIME 50;:INIT;*OPC?")
+    assert bench.clock.now() - before >= 50
+
+
+def test_a_busy_instrument_lets_a_short_time_out_pass_and_its_reply_comes_late(bench: SimulatedBench) -> None:
+    generator = opened(bench, "generator", timeout=1)  # a raw socket: the stream keeps what is late
+    with pytest.raises(VisaIOError) as caught:
+        generator.query("SOUR:FREQ 1E6;*OPC?")
+    assert caught.value.error_code == StatusCode.error_timeout == -1073807339
+    generator.timeout = 1000
+    assert generator.query("*IDN?") == "1"
+
+
+def test_a_time_out_loses_the_part_that_has_come(bench: SimulatedBench) -> None:
+    bench.inject(FaultPlan(rate=1.0, kinds=("cut",), late="3 s"))
+    generator = opened(bench, "generator")
+    seen = set()
+    for _ in range(20):
+        with pytest.raises(VisaIOError):
+            generator.query("*IDN?")
+        bench.clock.sleep(2)
+        bench.inject(FaultPlan())
+        tail = generator.read()
+        assert "Northfen,G550,G550-0093,1.7".endswith(tail)
+        seen.add(tail)
+        bench.inject(FaultPlan(rate=1.0, kinds=("cut",), late="3 s", seed=len(seen) + 7))
+        generator = opened(bench, "generator")
+    assert len(seen) > 3
+
+
+def test_a_bus_interrupts_and_says_so(bench: SimulatedBench) -> None:
+    """IEEE 488.2, 6.3: a new message discards the reply; a read without a query is an error as well."""
+    counter = opened(bench, "counter", timeout=10)
+    counter.write("*IDN?")
+    assert counter.read_stb() & 16
+    counter.write("*ESE?")
+    assert counter.read() == "0"
+    assert counter.query("SYST:ERR?").startswith("-410,")
+    with pytest.raises(VisaIOError):
+        counter.read()
+    assert counter.query("SYST:ERR?").startswith("-420,")
+
+
+def test_device_clear_empties_the_buffers_and_keeps_the_status(bench: SimulatedBench) -> None:
+    counter = opened(bench, "counter", timeout=10)
+    counter.write("BOGUS;*IDN?")
+    counter.clear()
+    assert not counter.read_stb() & 16
+    assert counter.query("SYST:ERR?").startswith("-113,")
+
+
+def test_an_address_that_is_not_there(bench: SimulatedBench) -> None:
+    with pytest.raises(VisaIOError) as caught:
+        bench.resource_manager().open_resource("GPIB0::30::INSTR")
+    assert caught.value.error_code == StatusCode.error_resource_not_found
+
+
+def test_two_benches_are_two_worlds(bench: SimulatedBench) -> None:
+    other = SimulatedBench.load(DEMO)
+    opened(bench, "calibrator").query("OUTP ON;*OPC?")
+    assert bench.outputs_on() == ("calibrator",)
+    assert other.outputs_on() == ()
+    assert opened(other, "calibrator").query("OUTP?") == "0"
