@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import importlib
-import importlib.util
 import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -13,13 +11,12 @@ from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
-from harness import files
 from harness.bench import LiveBench
 from harness.clock import Clock, RealClock
 from harness.errors import ConfigError, HalfpowerError, JournalError
+from harness.jobs import LoadedJob, load, needs_of
 from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
 from harness.lock import hold
@@ -34,47 +31,9 @@ if TYPE_CHECKING:
     from harness.rehearsal import Rehearsal
     from harness.sim.bench import SimulatedBench
 
+__all__ = ["LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start"]
+
 OnEvent = Callable[[str, str], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Use:
-    """One sequence of a job, ready to start."""
-
-    name: str
-    definition: Any
-    options: Any
-    use: str
-
-    @property
-    def title(self) -> str:
-        """Its title in a report."""
-        return str(getattr(self.definition, "TITLE", self.name))
-
-    def entry(self, setup: Setup) -> dict[str, Any]:
-        """What the journal's header keeps of it."""
-        plan = self.definition.plan(setup, self.options)
-        return {
-            "name": self.name,
-            "use": self.use,
-            "title": self.title,
-            "evaluate": getattr(self.definition, "EVALUATE", self.use),
-            "options": self.options.model_dump(mode="json", exclude_none=True),
-            "planned": sum(planned.repeats for planned in plan.points),
-            "left_out": list(plan.left_out),
-        }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadedJob:
-    """A job with its bench and unit, and its sequences."""
-
-    setup: Setup
-    uses: tuple[Use, ...]
-    job_path: Path
-    bench_path: Path
-    unit_path: Path
-    warnings: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,83 +43,6 @@ class RunResult:
     folder: Path
     report: Report
     ended_early: tuple[str, ...]
-
-
-# --- loading -----------------------------------------------------------------------------------------------------
-
-
-def load(job_path: str | Path) -> LoadedJob:
-    """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError."""
-    from drivers.commands import check_overrides
-
-    path = Path(job_path)
-    known = definitions(path)
-    loaded = files.load_job(
-        path,
-        options={name: module.Options for name, module in known.items()},
-        needs={name: _needs(module) for name, module in known.items()},
-        check_overrides=check_overrides,
-    )
-    uses = []
-    for place, chosen in enumerate(loaded.setup.job.sequence, 1):
-        definition = known[chosen.use]
-        options = loaded.options[place - 1] or definition.Options()
-        stem = Path(chosen.use).stem
-        uses.append(Use(name=f"{place} {stem}", definition=definition, options=options, use=chosen.use))
-    return LoadedJob(
-        setup=loaded.setup,
-        uses=tuple(uses),
-        job_path=loaded.job_path,
-        bench_path=loaded.bench_path,
-        unit_path=loaded.unit_path,
-        warnings=tuple(str(warning) for warning in loaded.warnings),
-    )
-
-
-def definitions(job_path: Path) -> dict[str, Any]:
-    """The sequences of this program, and those of the user's own that the job names."""
-    from sequences import BUILT_IN
-
-    known: dict[str, Any] = {name: importlib.import_module(f"sequences.{name}") for name in BUILT_IN}
-    for name in _own_sequences(job_path):
-        path = job_path.parent / name
-        if path.is_file():
-            known[name] = _own_module(path)
-    return known
-
-
-def _own_sequences(job_path: Path) -> list[str]:
-    import tomllib
-
-    try:
-        tables = tomllib.loads(job_path.read_text("utf-8")).get("sequence", [])
-        names = [str(table["use"]) for table in tables if isinstance(table, dict) and "use" in table]
-    except (OSError, ValueError, AttributeError, TypeError, RecursionError):
-        return []  # files.load_job says what is wrong, with the line
-    return [name for name in names if name.endswith(".py")]
-
-
-def _own_module(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"halfpower_sequence_{path.stem}", path)
-    if spec is None or spec.loader is None:
-        raise ConfigError(f"{path}: cannot be read as Python")
-    module = importlib.util.module_from_spec(spec)
-    try:
-        spec.loader.exec_module(module)
-    except Exception as error:
-        raise ConfigError(f"{path}: fails on import: {type(error).__name__}: {error}") from error
-    missing = [name for name in ("Options", "script") if not hasattr(module, name)]
-    if missing:
-        raise ConfigError(f"{path}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
-    if not hasattr(module, "plan"):
-        from sequences import Plan
-
-        module.plan = lambda _setup, _options: Plan()  # type: ignore[attr-defined]  # optional for a user's own
-    return module
-
-
-def _needs(module: Any) -> Any:
-    return getattr(module, "needs", lambda _options: ())
 
 
 def rehearse(loaded: LoadedJob) -> Rehearsal:
@@ -220,7 +102,7 @@ def _lock_names(loaded: LoadedJob) -> tuple[str, ...]:
 
 def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
     """The roles that the job's sequences use, and those that go with them."""
-    roles: list[Role] = [role for use in loaded.uses for role in _needs(use.definition)(use.options)]
+    roles: list[Role] = [role for use in loaded.uses for role in needs_of(use.definition)(use.options)]
     bench = loaded.setup.bench
     if "generator" in roles:
         roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]

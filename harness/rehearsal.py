@@ -24,7 +24,7 @@ from harness.quantities import show
 from harness.steps import Connect, Dc, Done, Measure, Reading, Reply, Sine, Step
 
 if TYPE_CHECKING:
-    from harness.open import Use
+    from harness.jobs import Use
 
 CONNECT_S: Final = 60.0  # a person moves a cable
 READ_S: Final = 15.0  # a person reads a screen

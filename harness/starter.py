@@ -76,6 +76,10 @@ level_high = "5 Vpp"
 function = "sine"
 db = "0.5 dB"
 
+[[generator.accuracy]]
+function = "frequency"
+of_value = "10 ppm"
+
 [counter]
 address = "TCPIP0::192.0.2.13::5025::SOCKET"
 maker = "Aldermoor"

@@ -254,23 +254,23 @@ FAST = {"edge_rise_time": "1 ns", "edge_rise_time_u": "0.05 ns"}
 
 def test_rise_time_without_its_source():
     budget = pulse_budget(setup(calibrator=FAST, rise_time="9 ns"), EDGE, read(9e-9))
-    assert budget.estimate == pytest.approx(math.sqrt(80.0) * 1e-9)
+    assert budget.estimate == pytest.approx(math.sqrt(80.0))
     by_name = lines(budget)
     gain = 9.0 / math.sqrt(80.0)
     assert by_name["time factor within its tolerance"].contribution == pytest.approx(
-        gain * 9e-9 * 0.03 / math.sqrt(3.0)
+        gain * 9 * 0.03 / math.sqrt(3.0)
     )
-    assert by_name["rise time of the source"].contribution == pytest.approx(-0.05e-9 / math.sqrt(80.0))
+    assert by_name["rise time of the source"].contribution == pytest.approx(-0.05 / math.sqrt(80.0))
     assert by_name["removing the source by squares"].u > 0.0
     edges = [by_name["reading of one edge"], by_name["reading of the other edge"]]
-    assert math.hypot(*(e.contribution for e in edges)) == pytest.approx(gain * 0.1 / math.sqrt(6.0) * 2e-9)
+    assert math.hypot(*(e.contribution for e in edges)) == pytest.approx(gain * 0.1 / math.sqrt(6.0) * 2)
     better = pulse_budget(setup(calibrator=FAST), EDGE, read(9e-9), u_time_factor=0.003)
     assert better.u < budget.u
 
 
 def test_path_slows_the_edge():
     slow = setup(calibrator=FAST, paths={"straight": {"rise_time": "2 ns"}})
-    assert pulse_budget(slow, EDGE, read(9e-9)).estimate == pytest.approx(math.sqrt(81.0 - 5.0) * 1e-9)
+    assert pulse_budget(slow, EDGE, read(9e-9)).estimate == pytest.approx(math.sqrt(81.0 - 5.0))
 
 
 def test_rated_source_is_known_to_a_fifth():
@@ -282,9 +282,9 @@ def test_rated_source_is_known_to_a_fifth():
 
 def test_rise_time_expected_is_the_rated_one():
     rated = setup(calibrator=FAST, rise_time="9 ns")
-    assert pulse_budget(rated, EDGE).estimate == pytest.approx(9e-9)
-    assert limits_for(rated, EDGE).high == pytest.approx(9e-9)
-    assert limits_unit("rise_time") == "s"
+    assert pulse_budget(rated, EDGE).estimate == pytest.approx(9)
+    assert limits_for(rated, EDGE).high == pytest.approx(9)
+    assert limits_unit("rise_time") == "ns"
     with pytest.raises(AnalysisError, match="rise time of its edge is not stated"):
         pulse_budget(setup(), EDGE, read(9e-9))
 

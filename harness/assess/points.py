@@ -23,6 +23,9 @@ from harness.steps import Measure, Quantity, Reading
 RATED_RISE_TIME_SPREAD = 0.2
 
 
+_NS_PER_S = 1e9  # rise times are stated in ns, as errors are in percent
+
+
 def deflection_budget(
     setup: Setup,
     step: Measure,
@@ -99,7 +102,7 @@ def pulse_budget(
     setup: Setup, step: Measure, readings: Sequence[Reading] = (), *, u_time_factor: float | None = None
 ) -> Budget:
     """
-    Return a pulse parameter: the unit's own rise time in s, or overshoot or aberration of the top in percent.
+    Return a pulse parameter: the unit's own rise time in ns, or overshoot or aberration of the top in percent.
 
     Parameters
     ----------
@@ -127,7 +130,7 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
         case "span":
             return Limits.symmetric(100.0 * _time_tolerance(setup, step))
         case "rise_time":
-            limit = setup.unit.rise_time
+            limit = None if setup.unit.rise_time is None else setup.unit.rise_time * _NS_PER_S
         case "overshoot":
             limit = None if rated.overshoot is None else 100.0 * rated.overshoot
         case "top_aberration":
@@ -142,7 +145,7 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
 
 def limits_unit(quantity: Quantity) -> str:
     """The unit of a quantity's budget and limits."""
-    return "s" if quantity == "rise_time" else "%"
+    return "ns" if quantity == "rise_time" else "%"
 
 
 def _rise_time(setup: Setup, step: Measure, readings: Sequence[Reading], u_time_factor: float | None) -> Budget:
@@ -165,15 +168,16 @@ def _rise_time(setup: Setup, step: Measure, readings: Sequence[Reading], u_time_
         if u_time_factor is None
         else estimate.normal("time factor as measured", u=u_time_factor)
     )
+    in_s = (
+        *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
+        replace(time_factor, sensitivity=measured_s * gain),
+        *(line for line in unit.contributions if line.name != "rise time measured"),
+    )
     return Budget(
         quantity=f"rise time of channel {step.view.channel}",
-        unit="s",
-        estimate=unit.rise_time_s,
-        contributions=(
-            *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
-            replace(time_factor, sensitivity=measured_s * gain),
-            *(line for line in unit.contributions if line.name != "rise time measured"),
-        ),
+        unit="ns",
+        estimate=unit.rise_time_s * _NS_PER_S,
+        contributions=tuple(replace(line, sensitivity=line.sensitivity * _NS_PER_S) for line in in_s),
     )
 
 

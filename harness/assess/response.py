@@ -154,12 +154,15 @@ def _plan(setup: Setup, wanted: Wanted) -> ResponsePlan:
 
 
 def _u_frequency(setup: Setup) -> float:
+    """Relative standard uncertainty of the frequency: of the counter, where there is one, else of the generator."""
     for instrument in (setup.bench.counter, setup.bench.generator):
-        if instrument is not None:
-            for line in instrument.accuracy:
-                if line.function == "frequency":
-                    return line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
-    return 1e-5
+        for line in instrument.accuracy if instrument else ():
+            if line.function == "frequency":
+                return line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
+    raise AnalysisError(
+        "The frequency of the sine has no stated uncertainty: add an accuracy line with function = 'frequency' to the "
+        "counter or the generator in the bench file."
+    )
 
 
 def _table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTable | None:

@@ -98,10 +98,10 @@ def schema(kind: Kind) -> None:
     """
     import json
 
-    from harness import open as opening
+    from harness.jobs import definitions
     from harness.schema import schema as schema_of
 
-    options = {name: module.Options for name, module in opening.definitions(Path()).items()}
+    options = {name: module.Options for name, module in definitions(Path()).items()}
     click.echo(json.dumps(schema_of(kind, options), ensure_ascii=False, indent=2))
 
 
