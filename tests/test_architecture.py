@@ -44,10 +44,14 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.lock", ("harness.errors",)),
     ("harness.run", ("harness.errors", "harness.steps", "harness.journal", "harness.operator")),
     ("harness.port", ("harness.errors",)),
-    ("harness.link", ("harness.errors", "harness.clock", "harness.port")),
+    ("harness.replies", ()),
+    ("harness.link", ("harness.errors", "harness.clock", "harness.port", "harness.replies")),
     ("harness.visa", (*PLAIN, "harness.clock", "harness.link", "harness.port")),
     ("harness.sim*", (*PLAIN, "harness.clock", "harness.operator", "harness.sim*")),
-    ("harness.bench", (*PLAIN, "harness.clock", "harness.limits", "harness.models", "harness.operator", "drivers")),
+    (
+        "harness.bench",
+        (*PLAIN, "harness.clock", "harness.limits", "harness.link", "harness.models", "harness.operator", "drivers"),
+    ),
     (
         "harness.rehearsal",
         (*PLAIN, "harness.a*", "harness.bench", "harness.limits", "harness.models", "harness.operator"),
@@ -56,12 +60,21 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.live", (*PLAIN, "harness.operator", "harness.report.shown", "drivers.words")),
     ("harness.cli", ("harness.errors", "harness.commands*", "harness.report.shown")),
     ("harness.commands*", ("harness*", "drivers*")),
+    ("harness.jobs", (*PLAIN, "harness.models", "harness.files", "drivers.commands", "sequences*")),
     ("harness.open", ("harness*", "drivers*", "sequences*")),
     ("harness.talk", (*PLAIN, "harness.clock", "harness.files", "harness.models", "harness.visa", "harness.sim*")),
     *((name, (*PLAIN, "harness.models", *FILES)) for name in FILES),
     (
         "drivers*",
-        (*PLAIN, "harness.models", "harness.operator", "harness.link", "harness.analysis*", "drivers*"),
+        (
+            *PLAIN,
+            "harness.models",
+            "harness.operator",
+            "harness.link",
+            "harness.replies",
+            "harness.analysis*",
+            "drivers*",
+        ),
     ),
     ("sequences*", (*PLAIN, "harness.models", "harness.assess*", "harness.analysis*", "sequences*")),
     ("sim_profiles", ()),
@@ -70,7 +83,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 # A pure module is a function of its arguments: no clock, no chance, no machine.
 PURE: Final = (
     "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.limits",
-    "harness.operator", "harness.quantities", "harness.models",
+    "harness.operator", "harness.quantities", "harness.models", "harness.replies",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = ("scipy.stats", "scipy.optimize", "scipy.signal", "pandas", "matplotlib", "pyvisa")

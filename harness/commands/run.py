@@ -73,9 +73,9 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
         if sentences:
             yield f"{title}:"
             yield from (f"  {sentence}" for sentence in sentences)
-    yield ("Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided.")
-    for remedy, points in _by_remedy(rehearsal.undecided).items():
-        yield from (f"  {point}" for point in points)
+    yield "Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided."
+    for remedy, open_points in _by_remedy(rehearsal.undecided).items():
+        yield from (f"  {point}" for point in open_points)
         yield f"    what would help: {remedy}"
 
 
