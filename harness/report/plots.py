@@ -116,6 +116,17 @@ def _response_lines(axes: Axes, response: Response) -> None:
             markerfacecolor=SERIES[1].light, markeredgecolor=TEXT.light, markeredgewidth=0.8, color=TEXT.light,
             elinewidth=1.2, capsize=3.0, label=f"half power {shown.half_power_text(result).frequency}", zorder=5,
         )  # fmt: skip
+    below = [point.frequency_hz for point in result.points if point.response_db < bottom]
+    if below:
+        axes.plot(
+            below,
+            [bottom] * len(below),
+            "v",
+            markersize=5.0,
+            color=colour,
+            clip_on=False,
+            label="reading below the axis",
+        )
     axes.set_ylim(bottom, top)
     axes.annotate(
         f"−{result.drop_db:.2f} dB", (0.0, -result.drop_db), xycoords=("axes fraction", "data"), xytext=(4, 3),
@@ -169,6 +180,7 @@ def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in
         _zones(axes, slots)
         _signs(axes, slots)
         _setting_axis(axes, settings, turned=turned)
+        axes.set_ylim(*_reach(points))
         axes.set_ylabel(f"error, {shown.shortened(unit, 12)}" if unit else "error")
         axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, handlelength=1.4, columnspacing=1.4)
         svg = to_svg(figure)
@@ -179,6 +191,16 @@ def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in
         caption=f"{shown.capital(quantity)}: errors with U, tolerance and guard band",
         alt=f"{shown.capital(quantity)} errors by setting for {len(series)} series of points. {_in_words(points)}",
     )
+
+
+def _reach(points: Sequence[Point]) -> tuple[float, float]:
+    """The error axis: every limit and every interval, with some room."""
+    ends = [0.0]
+    for p in points:
+        ends += [] if p.statement is None else [p.statement.low, p.statement.high]
+        ends += [] if p.limits is None else [e for e in (p.limits.low, p.limits.high) if e is not None]
+    room = 0.1 * (max(ends) - min(ends)) or 1.0
+    return min(ends) - room, max(ends) + room
 
 
 def _slots(x: int, points: Sequence[Point]) -> list[_Slot]:
@@ -214,7 +236,8 @@ def _zones(axes: Axes, slots: Sequence[_Slot]) -> None:
     if guarded:
         axes.bar(
             [s.x for s, _, _ in guarded], [inner - edge for _, edge, inner in guarded],
-            [s.width for s, _, _ in guarded], [edge for _, edge, _ in guarded], color=GUARD.light, linewidth=0, zorder=0.6, label="guard band",
+            [s.width for s, _, _ in guarded], [edge for _, edge, _ in guarded], color=GUARD.light,
+            edgecolor=GUARD.light, linewidth=0.4, zorder=0.6, label="guard band",
         )  # fmt: skip
 
 
@@ -241,7 +264,6 @@ def _setting_axis(axes: Axes, settings: Sequence[str], *, turned: bool) -> None:
     axes.grid(visible=False, axis="x")
     axes.grid(visible=True, which="minor", axis="x")
     axes.set_xlim(-0.5, len(settings) - 0.5)
-    axes.margins(y=0.12)
 
 
 def _in_words(points: Sequence[Point]) -> str:

@@ -107,6 +107,18 @@ def percent(share: float | None, digits: int = 3) -> str:
     return "–" if share is None else number(100.0 * share, "%", digits)
 
 
+def decibels(level_db: float | None) -> str:
+    """Write a level to a thousandth of a decibel, so that a column lines up."""
+    return "–" if level_db is None else minus(f"{level_db:.3f} dB")
+
+
+def chance(probability: float) -> str:
+    """Write a probability without claiming certainty."""
+    if probability > 0.9999:
+        return "more than 99.99 %"
+    return "less than 0.01 %" if probability < 0.0001 else number(100.0 * probability, "%", 4)
+
+
 def moment(text: str) -> str:
     """Write an ISO date and time to the second, with its offset; other text as it is."""
     try:
@@ -222,8 +234,25 @@ def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:
 
 
 def not_passed(report: Report) -> tuple[tuple[PartResult, Point | Response], ...]:
-    """What did not pass, in the order of the report."""
-    return tuple((part, one) for part in report.parts for one in judged(part) if one.word != "pass")
+    """What was judged and did not pass, in the order of the report."""
+    settled = ("pass", "not measured")
+    return tuple((part, one) for part in report.parts for one in judged(part) if one.word not in settled)
+
+
+def not_measured(report: Report) -> tuple[str, ...]:
+    """What is missing, one line a group of points: "Deflection, channel 2, direct: 2 V/div, 5 V/div"."""
+    lines = []
+    for part in report.parts:
+        for group in point_groups(part):
+            missing = [p.setting for p in group.points if p.word == "not measured"]
+            if missing:
+                lines.append(f"{group_title(report, group)}: {', '.join(missing)}")
+        lines += [
+            f"Half-power frequency, channel {r.channel}, {path_label(report, r.path)}: {r.setting}"
+            for r in part.responses
+            if r.word == "not measured"
+        ]
+    return tuple(lines)
 
 
 def marks(report: Report) -> tuple[str, ...]:

@@ -74,6 +74,7 @@ class _Screen:
         for part in self.report.parts:
             yield from self.part(part)
         yield from self._listed("What did not pass", [*self._not_passed()])
+        yield from self._listed("What was not measured", [self.say(text) for text in shown.not_measured(self.report)])
         yield from self._listed("Deviations", [self.say(text) for text in self.report.deviations])
         yield from self._listed("Notes", [self.say(text) for text in self.report.notes])
         yield self.answer()
