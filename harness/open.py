@@ -25,7 +25,7 @@ from harness.operator import Operator
 from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Part, Watch, run_parts
-from harness.steps import Role
+from harness.steps import Measure, Role
 
 if TYPE_CHECKING:
     from harness.rehearsal import Rehearsal
@@ -152,8 +152,10 @@ class _Mirrored:
     def ask(self, prompt: Any) -> str:
         if prompt.kind == "do":
             self._simulated.operator.ask(prompt)
-        elif prompt.kind == "read":
-            picture = self._simulated.picture(60, 17)
+        elif prompt.kind == "read" and isinstance(prompt.step, Measure):
+            display, view = prompt.step.display, prompt.step.view
+            self._simulated.set_by_hand(display, view)
+            picture = self._simulated.picture(60, 17, display, view.channel)
             prompt = replace(prompt, lines=(*prompt.lines, *picture))
         return self._operator.ask(prompt)
 

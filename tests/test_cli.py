@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import signal
 import subprocess
@@ -19,6 +20,7 @@ from harness.commands.demo import Compared, unpack
 from harness.lock import hold
 from harness.steps import Measure
 
+BRAILLE = re.compile("[\u2801-\u28ff]")
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
 COMMANDS = ("demo", "check", "new", "schema", "bench", "rehearse", "run", "resume", "report")
 
@@ -276,6 +278,20 @@ def test_a_person_stops_and_is_told_how_to_go_on(lab: Path) -> None:
     resumed = halfpower("resume", folder, "--quiet")
     assert resumed.exit_code == 0, resumed.stderr
     assert journal.read(folder).closed_at is not None
+
+
+def test_the_person_at_a_simulated_bench_sees_the_trace_where_it_stands(lab: Path) -> None:
+    """10 V at 5 V/div is 2 div above a ground line that was set 3 div below the centre: 1 div below it."""
+    answers = "\n\n\nstop\n\n\n"
+    stopped = halfpower("run", lab / "by_eye.toml", "--runs", lab / "runs", "--by-hand", "--quiet", answers=answers)
+    asked = stopped.stdout.split("how many divisions")[1].split("answer:")[0]
+    assert "deflection factor: 5 V/div" in asked
+    assert "ground line: 3 div below the centre" in asked
+    assert "applied: 10 V DC" in asked
+    rows = [line for line in asked.splitlines() if "┼" in line or "·  " in line or BRAILLE.search(line)]
+    assert len(rows) == 17
+    (trace,) = [number for number, line in enumerate(rows) if BRAILLE.search(line)]
+    assert trace == 8 + 2
 
 
 def test_a_terminal_that_closes_ends_the_run_with_a_warning_about_outputs(lab: Path) -> None:
