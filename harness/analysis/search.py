@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from harness.analysis.response import Evaluation, evaluate
-from harness.analysis.response_flags import LEAST_AT_TOP, top_of_generator
+from harness.analysis.response_flags import AT_TOP, LEAST_AT_TOP, Top, top_of_generator
 from harness.analysis.response_model import (
     DB_PER_NEPER,
     Purpose,
@@ -29,7 +29,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Ask", "Stop", "StopReason", "implausible", "next_request"]
 
-StopReason = Literal["reached", "above_generator", "several_crossings", "below_generator", "too_many_readings"]
+StopReason = Literal[
+    "reached", "above_generator", "at_generator_limit", "several_crossings", "below_generator", "too_many_readings"
+]
 
 SCAN_PER_DECADE = 10
 CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
@@ -205,18 +207,17 @@ def _without_fit(
     readings: Sequence[ResponseReading], evaluation: Evaluation, reduced: Reduced, plan: ResponsePlan
 ) -> Ask | Stop:
     """Bracket the crossing, or find that the generator does not reach it."""
-    count, mean_db, u_db = top_of_generator(reduced, plan)
-    certain = u_db <= TOP_RESOLUTION_DB or mean_db - 4.0 * u_db > -plan.drop_db
-    if evaluation.result.status == "above_generator" and certain:
-        flag = evaluation.result.flags[-1]
+    top = top_of_generator(reduced, plan)
+    enough = top.count >= MOST_AT_TOP or (top.count >= LEAST_AT_TOP and top.u_readings_db <= TOP_RESOLUTION_DB)
+    if evaluation.result.status == "above_generator" and (enough or top.mean_db - 4.0 * top.u_db > -plan.drop_db):
         if not _reference_at_end(readings, plan):
             return _reference(readings, plan)
-        return Stop(reason="above_generator", sentence=flag.sentence)
-    if 0 < count < MOST_AT_TOP and not any(o.y_db < -plan.drop_db for o in _below_top(reduced, plan)):
-        return _at_top(readings, reduced, plan, count=count, mean_db=mean_db, u_db=u_db)
-    if count >= MOST_AT_TOP:
-        sentence = f"The crossing is at {hertz(plan.max_hz)}, the end of the generator's range: no value."
-        return Stop(reason="above_generator", sentence=sentence)
+        return Stop(reason="above_generator", sentence=evaluation.result.flags[-1].sentence)
+    if enough and top.mean_db + plan.drop_db > -2.0 * top.u_db:
+        sentence = f"The crossing cannot be told from {hertz(plan.max_hz)}, the end of the generator's range: no value."
+        return Stop(reason="at_generator_limit", sentence=sentence)
+    if top.count > 0 and not any(o.y_db < -plan.drop_db for o in _below_top(reduced, plan)):
+        return _at_top(readings, reduced, plan, top, enough=enough)
     log_f = bracket_log_f(reduced, plan)
     floor = math.log(max(plan.min_hz, 1.5 * plan.reference_hz))
     if log_f <= floor and any(o.log_f <= floor + 1e-6 for o in reduced.observations):
@@ -230,28 +231,18 @@ def _below_top(reduced: Reduced, plan: ResponsePlan) -> tuple[Observation, ...]:
 
 
 def _at_top(
-    readings: Sequence[ResponseReading],
-    reduced: Reduced,
-    plan: ResponsePlan,
-    *,
-    count: int,
-    mean_db: float,
-    u_db: float,
+    readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan, top: Top, *, enough: bool
 ) -> Ask:
     """Repeat the highest frequency, dithered, and the reference, until a claim has its power; else come back down."""
-    far_below = count > 0 and mean_db + 3.0 * u_db < -plan.drop_db
-    enough = count >= LEAST_AT_TOP and u_db <= TOP_RESOLUTION_DB
-    if far_below or enough:
+    if enough or top.mean_db + 3.0 * top.u_db < -plan.drop_db:
         below = max((o.log_f for o in _below_top(reduced, plan)), default=math.log(plan.rated_hz / 2.0))
-        log_f = 0.5 * (below + math.log(plan.max_hz))
-        return _ask(math.exp(log_f), None, "bracket", readings, plan)
+        return _ask(math.exp(0.5 * (below + math.log(plan.max_hz))), None, "bracket", readings, plan)
     reference = reduced.reference
-    single = reference.s_db**2 / (reference.count + 1)
-    top_variance = max(u_db**2 - reference.s_db**2, 0.0)
-    if count >= 2 and single > top_variance / (count + 1):
+    top_variance = max(top.u_readings_db**2 - reference.s_db**2, 0.0)
+    if top.count >= 2 and reference.s_db**2 / (reference.count + 1) > top_variance / (top.count + 1):
         return _reference(readings, plan)
-    shown_div = reference.deflection_div * 10.0 ** (mean_db / 20.0)
-    return _ask(plan.max_hz, _dither_db(count, shown_div, plan), "bracket", readings, plan)
+    shown_div = reference.deflection_div * 10.0 ** (top.mean_db / 20.0)
+    return _ask(plan.max_hz, _dither_db(top.count, shown_div, plan), "bracket", readings, plan)
 
 
 def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
@@ -312,7 +303,8 @@ def _refine_or_stop(
     span = min(max(12.0 * single_db / slope, 0.03), 0.35)
     log_f = fit.log_f + span * (van_der_corput(n_near) - 0.5)
     purpose: Purpose = "confirm" if result.u_readings_rel <= plan.target_rel else "refine"
-    log_f = min(max(log_f, math.log(plan.min_hz)), math.log(plan.max_hz))
+    # Below the top itself: the test of a claim above the generator is made once, not at every further reading.
+    log_f = min(max(log_f, math.log(plan.min_hz)), math.log(plan.max_hz) - 2.0 * AT_TOP)
     return _crossing(log_f, n_near, purpose, readings, plan)
 
 

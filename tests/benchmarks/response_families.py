@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -56,7 +56,7 @@ def normalised(raw_db: Gain, *, reference: float, drop_db: float = 20.0 * math.l
     return Response(raw_db, scale, raw_db(scale * reference))
 
 
-def poles_db(poles: list[complex], zeros: list[complex] = []) -> Gain:  # noqa: B006 - never changed
+def poles_db(poles: list[complex], zeros: Sequence[complex] = ()) -> Gain:
     def gain(f: float) -> float:
         s = 1j * f
         value = 1.0 + 0.0j
@@ -114,6 +114,10 @@ def _echo(rng: np.random.Generator) -> Gain:
     return _plus(base, lambda f: 20.0 * math.log10(abs(1.0 + size * cmath.exp(1j * (delay * f + angle)))))
 
 
+def power_db(size_db: float, exponent: float) -> Gain:
+    return lambda f: -size_db * f**exponent
+
+
 def _sinc(f: float) -> float:
     return 20.0 * math.log10(abs(math.sin(f) / f) + 1e-300)
 
@@ -139,10 +143,8 @@ FAMILIES: dict[str, Callable[[np.random.Generator], Gain]] = {
 UNSEEN: dict[str, Callable[[np.random.Generator], Gain]] = {
     "moving average (sin x/x)": lambda _: _sinc,
     "Bessel 3 with an echo": _echo,
-    "skin effect and a pole": lambda rng: _plus(
-        poles_db([-1.0 + 0j]), lambda f, a=rng.uniform(0.1, 0.8): -a * math.sqrt(f)  # type: ignore[misc]
-    ),
-    "super-Gaussian": lambda rng: lambda f, n=rng.uniform(2.5, 3.5): -(f**n),  # type: ignore[misc]
+    "skin effect and a pole": lambda rng: _plus(poles_db([-1.0 + 0j]), power_db(rng.uniform(0.1, 0.8), 0.5)),
+    "super-Gaussian": lambda rng: power_db(1.0, rng.uniform(2.5, 3.5)),
     "equal poles, 2 to 6": lambda rng: poles_db([-1.0 + 0j] * int(rng.integers(2, 7))),
     "elliptic, 0.2 dB": lambda rng: filter_db(
         scipy.signal.ellip(int(rng.integers(2, 5)), 0.2, 40.0, 1.0, analog=True, output="zpk")
