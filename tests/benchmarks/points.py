@@ -1,0 +1,171 @@
+"""What a point costs: `python -m tests.benchmarks.points`.
+
+One point is set, wait, read a record, fit, SYST:ERR? on every instrument, and a synced journal line. Beside it, in the
+same run, the same SCPI messages sent bare through pyvisa, and the journal line alone. Ratios count; the machine's
+speed does not.
+"""
+
+from __future__ import annotations
+
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from harness import open as opening
+from harness.bench import LiveBench
+from harness.jobs import LoadedJob
+from harness.journal import Journal
+from harness.models import Bench
+from harness.sim.bench import SimulatedBench
+from harness.steps import Connect, Dc, Measure, Reading, Sine, View
+from harness.visa import VisaPort, open_link, resource_manager
+
+DEMO = Path(__file__).resolve().parents[2] / "demo" / "brackwater"
+POINTS = 400
+
+
+def main() -> None:
+    """Print the table."""
+    loaded = opening.load(DEMO / "digital.toml")
+    print(f"{'':<38}{'point':>9}{'bare SCPI':>11}{'journal':>9}{'over bare':>11}   (medians, µs, {POINTS} points)")
+    for kind, step in (("DC deflection", dc_step), ("sine, fitted, counted", sine_step)):
+        for way in ("in process", "loopback TCP"):
+            point, bare, journal = measured(loaded, step, way)
+            print(f"{kind}, {way}".ljust(38), end="")
+            print(f"{point:>9.0f}{bare:>11.0f}{journal:>9.0f}{point / bare:>10.2f}×")
+
+
+def dc_step(n: int) -> Measure:
+    """A DC point whose level changes every time, so that nothing is left out as unchanged."""
+    return Measure(
+        purpose="deflection",
+        path="lead",
+        source="calibrator",
+        stimulus=Dc(level_v=round(0.5 + 1e-4 * n, 6)),
+        display="unit",
+        view=View(channel=1, volts_per_div=0.1, s_per_div=1e-3, ground_line_div=-3.0),
+        quantity="deflection",
+    )
+
+
+def sine_step(n: int) -> Measure:
+    """A sine point at a new frequency every time."""
+    return Measure(
+        purpose="search",
+        path="terminated",
+        source="generator",
+        stimulus=Sine(level_vpp=0.6, frequency_hz=50e6 + 1e5 * n),
+        display="unit",
+        view=View(channel=1, volts_per_div=0.1, s_per_div=2e-8),
+        quantity="peak_to_peak",
+        with_counter=True,
+    )
+
+
+def measured(loaded: LoadedJob, step: Callable[[int], Measure], way: str) -> tuple[float, float, float]:
+    """Median µs of a point, of its bare SCPI messages, and of its journal line."""
+    simulated = opening.simulated_bench(loaded)
+    assert simulated is not None
+    servers = simulated.serve() if way == "loopback TCP" else None
+    setup = loaded.setup
+    if servers is not None:
+        setup = replace(setup, bench=readdressed(setup.bench, servers.addresses))
+    factory = resource_manager("@py") if servers is not None else simulated.resource_manager
+    bench = opened(loaded, setup, simulated, factory)
+    connection = Connect(path=step(0).path, source=step(0).source, display="unit", channel=1)
+    bench.perform(connection)
+    with tempfile.TemporaryDirectory() as folder:
+        journal = Journal.create(Path(folder) / "run", {"program": "benchmark"}, lambda: "t")
+        reading = bench.perform(step(0))
+        assert isinstance(reading, Reading)
+
+        def point(n: int) -> None:
+            taken = step(n)
+            journal.reply("benchmark", n, taken, bench.perform(taken))
+
+        whole = median_us(point)
+        alone = median_us(lambda n: journal.reply("benchmark", n, step(n), reading))
+        journal.close()
+    bare = bare_us(bench, step)
+    bench.close()
+    if servers is not None:
+        servers.close()
+    return whole, bare, alone
+
+
+def bare_us(bench: LiveBench, step: Callable[[int], Measure]) -> float:
+    """The same messages, written and read through the same pyvisa resources with nothing around them."""
+    calls: list[tuple[VisaPort, str, Any]] = []
+    kept = {name: getattr(VisaPort, name) for name in ("write", "read_line", "read_bytes", "read_rest")}
+
+    def noting(name: str) -> Callable[..., Any]:
+        def noted(port: VisaPort, first: Any, *rest: Any) -> Any:
+            calls.append((port, name, first))
+            return kept[name](port, first, *rest)
+
+        return noted
+
+    for name in kept:
+        setattr(VisaPort, name, noting(name))
+    try:
+        bench.perform(step(POINTS + 1))
+    finally:
+        for name, method in kept.items():
+            setattr(VisaPort, name, method)
+
+    def exchange(_n: int) -> None:
+        for port, name, first in calls:
+            resource: Any = port._resource
+            if name == "write":
+                resource.write_raw(first + b"\n")
+            elif name == "read_bytes":
+                resource.read_bytes(first)
+            else:
+                resource.read_raw()
+
+    return median_us(exchange)
+
+
+def opened(loaded: LoadedJob, setup: object, simulated: SimulatedBench, factory: object) -> LiveBench:
+    """A live bench on the simulated instruments."""
+    from drivers.loading import make_driver
+
+    drivers = {
+        role: make_driver(
+            role,
+            setup,  # type: ignore[arg-type]
+            folder=loaded.bench_path.parent,
+            open_link=lambda instrument, role: open_link(instrument, role, factory, simulated.clock),  # type: ignore[arg-type]
+            operator=simulated.operator,
+        )
+        for role in opening.used_roles(loaded)
+    }
+    return LiveBench(setup, drivers, operator=simulated.operator, clock=simulated.clock)  # type: ignore[arg-type]
+
+
+def readdressed(bench: Bench, addresses: dict[str, str]) -> Bench:
+    """The bench with its instruments where they are served."""
+    found = {
+        role: instrument.model_copy(update={"address": addresses[instrument.address]})
+        for role, instrument in bench.instruments()
+        if instrument.address in addresses
+    }
+    return bench.model_copy(update=found)
+
+
+def median_us(action: Callable[[int], None]) -> float:
+    """Median time of an action, µs."""
+    times = []
+    for n in range(1, POINTS + 1):
+        began = time.perf_counter()
+        action(n)
+        times.append(time.perf_counter() - began)
+    return statistics.median(times) * 1e6
+
+
+if __name__ == "__main__":
+    main()
