@@ -138,6 +138,14 @@ def fit_crossing(
     )
 
 
+def fitted_db(fit: CrossingFit, w: NDArray[np.float64], target_db: float) -> tuple[NDArray[np.float64], ...]:
+    """Return the fitted response at w = ln(f/f3), its variance and the model error there, in dB."""
+    powers = np.stack([np.ones_like(w), w, w**2, w**3])
+    value = np.array(fit.coefficients) @ powers - target_db
+    variance = np.einsum("iw,ij,jw->w", powers, np.array(fit.covariance), powers)
+    return value, variance, model_error_db(w, c1=fit.slope_db, k=fit.narrowing)
+
+
 def model_error_db(w: NDArray[np.float64], *, c1: float, k: float, shape: Shape = SHAPE) -> NDArray[np.float64]:
     """Equation (4): how far a cubic may miss the response at a distance w = ln(f/f3)."""
     return np.asarray(shape.model * k**3 * abs(c1) * w**4)

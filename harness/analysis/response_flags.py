@@ -105,8 +105,8 @@ def above_generator(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
         return None
     name = "half-power" if abs(plan.drop_db - HALF_POWER_DB) < 0.005 else f"−{plan.drop_db:g} dB"
     sentence = (
-        f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response stands at {top.mean_db:+.2f} dB: "
-        f"the {name} frequency is above it (95 %)."
+        f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response stands at "
+        f"{top.mean_db:+.2f} dB: the {name} frequency is above it (95 %)."
     )
     return Flag(code="above_generator", sentence=sentence)
 

@@ -117,7 +117,7 @@ def shown(reading: ResponseReading, plan: ResponsePlan) -> float:
 
 
 def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
-    """Return the variance of a mean of equal settings: only what lies above the rounding floor averages."""
+    """Return the variance of a mean of equal settings: only what lies above the floor averages, equation (12)."""
     count = len(s_db)
     single = sum(s * s for s in s_db) / count
     floor = min(floor_db**2, single)

@@ -17,12 +17,19 @@ from harness.analysis.response_model import (
     Purpose,
     ResponsePlan,
     ResponseReading,
-    Tuning,
     hertz,
 )
 from harness.analysis.response_reduce import Observation, Reduced, is_reference, off_screen, superseded, usable
-from harness.analysis.response_suspect import audit, crossing_in_doubt, expected_span, implausible, reference_in_doubt
-from harness.quantities import round_to
+from harness.analysis.response_suspect import audit, crossing_in_doubt, implausible, reference_in_doubt
+from harness.analysis.search_setpoints import (
+    Ask,
+    ask_at,
+    ask_at_crossing,
+    dither_db,
+    reference_line_div,
+    repeat,
+    van_der_corput,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,29 +42,11 @@ StopReason = Literal[
 
 SCAN_PER_DECADE = 10
 CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
-SETPOINT_DIGITS = 4
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
 TOP_RESOLUTION_DB = 0.058
 MOST_AT_TOP = 24
 CLOSE_LN, CLOSE_SPAN_LN = 0.05, 0.5
 LOWER_BY_DB, LOWEST_LEVEL_DB = 3.0, -12.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ask:
-    """A reading to take: where, at which level, what for, and the span it is expected in.
-
-    `tune` is what a person turns until the trace meets `line_div`; with "none" the deflection is read.
-    `because` is a sentence when something is asked again.
-    """
-
-    frequency_hz: float
-    level_db: float
-    purpose: Purpose
-    expected_div: tuple[float, float] | None = None
-    because: str = ""
-    tune: Tuning = "none"
-    line_div: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,29 +105,11 @@ def _ask_again(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask |
     if off_screen(last, plan) and not slip and last.level_db > LOWEST_LEVEL_DB:
         level_db = round(last.level_db - LOWER_BY_DB, 2)
         because = f"{last.deflection_div:g} at {hertz(last.frequency_hz)} is off the screen or clipped: level lowered."
-        return _ask(last.frequency_hz, level_db, "re-ask", readings[:-1], plan, because=because)
+        return ask_at(last.frequency_hz, level_db, "re-ask", readings[:-1], plan, because=because)
     if last.purpose == "re-ask" or (last.on_line and not plan.typed):
         return None
     sentence = implausible(last, readings[:-1], plan)
-    return None if sentence is None else _repeat(last, readings[:-1], plan, sentence)
-
-
-def _repeat(reading: ResponseReading, others: Sequence[ResponseReading], plan: ResponsePlan, because: str) -> Ask:
-    """Ask for one earlier reading again, at its own setting."""
-    if reading.on_line:
-        tune: Tuning = "level" if is_reference(reading, plan) else plan.line
-        return Ask(
-            frequency_hz=_round_hz(reading.frequency_hz, plan),
-            level_db=reading.level_db,
-            purpose="re-ask",
-            because=because,
-            tune=tune,
-            line_div=reading.deflection_div,
-        )
-    return _ask(reading.frequency_hz, reading.level_db, "re-ask", others, plan, because=because)
-
-
-# Reference and scan ---------------------------------------------------------------------------------------------------
+    return None if sentence is None else repeat(last, readings[:-1], plan, sentence)
 
 
 def _reference_count(readings: Sequence[ResponseReading], plan: ResponsePlan) -> int:
@@ -146,7 +117,7 @@ def _reference_count(readings: Sequence[ResponseReading], plan: ResponsePlan) ->
 
 
 def _reference(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask:
-    """Ask for a reference reading; small known level steps let rounded readings average, equation (14)."""
+    """Ask for a reference reading; small known level steps let rounded readings average."""
     count = _reference_count(readings, plan)
     if plan.line != "none":
         return Ask(
@@ -156,25 +127,7 @@ def _reference(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask:
             tune="level",
             line_div=float(reference_line_div(plan)),
         )
-    return _ask(plan.reference_hz, _dither_db(count, plan.deflection_div, plan), "reference", readings, plan)
-
-
-def _dither_db(count: int, deflection_div: float, plan: ResponsePlan) -> float:
-    """Spread repeated settings over one resolution step by van der Corput's sequence."""
-    if not plan.dither or plan.reader.resolution_div <= 0.0:
-        return 0.0
-    step_db = DB_PER_NEPER * plan.reader.resolution_div / deflection_div
-    return round(step_db * (van_der_corput(count) - 0.5), 2)
-
-
-def van_der_corput(n: int) -> float:
-    """Return the n-th element (from 0) of van der Corput's sequence in base 2, starting in the middle: ½, ¼, ¾, …."""
-    value, denominator, n = 0.0, 1.0, n + 1
-    while n:
-        n, digit = divmod(n, 2)
-        denominator *= 2.0
-        value += digit / denominator
-    return value
+    return ask_at(plan.reference_hz, dither_db(count, plan.deflection_div, plan), "reference", readings, plan)
 
 
 def _scan(readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan) -> Ask | None:
@@ -192,15 +145,12 @@ def _scan(readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponseP
         if log_f < math.log(max(plan.min_hz, 1.5 * plan.reference_hz)):
             continue
         if all(abs(log_f - other) >= half_step for other in read):
-            return _ask(math.exp(log_f), 0.0, "scan", readings, plan)
+            return ask_at(math.exp(log_f), 0.0, "scan", readings, plan)
     return None
 
 
 def _s(o: Observation, reduced: Reduced) -> float:
     return math.hypot(o.s_db, reduced.reference.s_db)
-
-
-# Bracket --------------------------------------------------------------------------------------------------------------
 
 
 def _without_fit(
@@ -223,7 +173,7 @@ def _without_fit(
     if log_f <= floor and any(o.log_f <= floor + 1e-6 for o in reduced.observations):
         sentence = f"The response has dropped by {plan.drop_db:.2f} dB already at {hertz(math.exp(floor))}: no value."
         return Stop(reason="below_generator", sentence=sentence)
-    return _ask(math.exp(max(log_f, floor)), None, "bracket", readings, plan)
+    return ask_at(math.exp(max(log_f, floor)), None, "bracket", readings, plan)
 
 
 def _below_top(reduced: Reduced, plan: ResponsePlan) -> tuple[Observation, ...]:
@@ -236,13 +186,13 @@ def _at_top(
     """Repeat the highest frequency, dithered, and the reference, until a claim has its power; else come back down."""
     if enough or top.mean_db + 3.0 * top.u_db < -plan.drop_db:
         below = max((o.log_f for o in _below_top(reduced, plan)), default=math.log(plan.rated_hz / 2.0))
-        return _ask(math.exp(0.5 * (below + math.log(plan.max_hz))), None, "bracket", readings, plan)
+        return ask_at(math.exp(0.5 * (below + math.log(plan.max_hz))), None, "bracket", readings, plan)
     reference = reduced.reference
     top_variance = max(top.u_readings_db**2 - reference.s_db**2, 0.0)
     if top.count >= 2 and reference.s_db**2 / (reference.count + 1) > top_variance / (top.count + 1):
         return _reference(readings, plan)
     shown_div = reference.deflection_div * 10.0 ** (top.mean_db / 20.0)
-    return _ask(plan.max_hz, _dither_db(top.count, shown_div, plan), "bracket", readings, plan)
+    return ask_at(plan.max_hz, dither_db(top.count, shown_div, plan), "bracket", readings, plan)
 
 
 def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
@@ -276,12 +226,10 @@ def _z(o: Observation, plan: ResponsePlan) -> float:
     return math.log(excess / at_crossing)
 
 
-# Refine ---------------------------------------------------------------------------------------------------------------
-
-
 def _refine_or_stop(
     readings: Sequence[ResponseReading], evaluation: Evaluation, reduced: Reduced, plan: ResponsePlan
 ) -> Ask | Stop:
+    """Read where the next reading helps most, equations (13) and (16), until equation (17) holds."""
     fit, result = evaluation.fit, evaluation.result
     if fit is None or result.u_readings_rel is None or result.frequency_hz is None:
         return _without_fit(readings, evaluation, reduced, plan)
@@ -305,7 +253,7 @@ def _refine_or_stop(
     purpose: Purpose = "confirm" if result.u_readings_rel <= plan.target_rel else "refine"
     # Below the top itself: the test of a claim above the generator is made once, not at every further reading.
     log_f = min(max(log_f, math.log(plan.min_hz)), math.log(plan.max_hz) - 2.0 * AT_TOP)
-    return _crossing(log_f, n_near, purpose, readings, plan)
+    return ask_at_crossing(log_f, n_near, purpose, readings, plan)
 
 
 def _single_db(reduced: Reduced, plan: ResponsePlan) -> float:
@@ -350,75 +298,4 @@ def doubt_ask(doubt: tuple[int, str], readings: Sequence[ResponseReading], plan:
     """Ask for the reading at an index again, with the reason."""
     index, sentence = doubt
     others = [r for i, r in enumerate(readings) if i != index and i not in superseded(readings)]
-    return _repeat(readings[index], others, plan, sentence)
-
-
-def _crossing(
-    log_f: float, count: int, purpose: Purpose, readings: Sequence[ResponseReading], plan: ResponsePlan
-) -> Ask:
-    """Ask for a reading at the crossing: on a line where a person tunes to one, else at equal deflection."""
-    if plan.line == "none":
-        return _ask(math.exp(log_f), None, purpose, readings, plan)
-    line_div, level_db = crossing_line(plan, count)
-    if plan.line == "level":
-        level_db = min(plan.drop_db, plan.headroom_db)
-    return Ask(
-        frequency_hz=_round_hz(math.exp(log_f), plan),
-        level_db=level_db,
-        purpose=purpose,
-        tune=plan.line,
-        line_div=line_div,
-    )
-
-
-def reference_line_div(plan: ResponsePlan) -> int:
-    """Return the whole number of divisions that the reference is brought to."""
-    return max(1, round(plan.deflection_div))
-
-
-LINE_STEPS_DB = (0.0, 0.5, -0.5)
-
-
-def crossing_line(plan: ResponsePlan, count: int) -> tuple[float, float]:
-    """Return the line, and the level that brings the crossing onto it; three levels in turn let the slope be seen."""
-    reference_div = reference_line_div(plan)
-    spare_db = plan.headroom_db - plan.drop_db - max(LINE_STEPS_DB)
-    line_div = reference_div if spare_db >= 0.0 else max(1, math.floor(reference_div * 10.0 ** (spare_db / 20.0)))
-    level_db = plan.drop_db + 20.0 * math.log10(line_div / reference_div) + LINE_STEPS_DB[count % 3]
-    return float(line_div), float(round(level_db, 2))
-
-
-# Setpoints ------------------------------------------------------------------------------------------------------------
-
-
-def _ask(
-    frequency_hz: float,
-    level_db: float | None,
-    purpose: Purpose,
-    readings: Sequence[ResponseReading],
-    plan: ResponsePlan,
-    *,
-    because: str = "",
-) -> Ask:
-    """Round the setpoint, choose the level for equal deflection where none is given, name the expected span."""
-    frequency_hz = frequency_hz if frequency_hz == plan.reference_hz else _round_hz(frequency_hz, plan)
-    if level_db is None:
-        level_db = _equal_deflection_db(frequency_hz, readings, plan)
-    span = expected_span(frequency_hz, level_db, readings, plan)
-    return Ask(frequency_hz=frequency_hz, level_db=level_db, purpose=purpose, expected_div=span, because=because)
-
-
-def _round_hz(frequency_hz: float, plan: ResponsePlan) -> float:
-    return min(max(round_to(frequency_hz, SETPOINT_DIGITS), plan.min_hz), plan.max_hz)
-
-
-def _equal_deflection_db(frequency_hz: float, readings: Sequence[ResponseReading], plan: ResponsePlan) -> float:
-    """Raise the level by what the response is expected to have dropped, as far as head-room and screen allow."""
-    if plan.headroom_db <= 0.0:
-        return 0.0
-    span = expected_span(frequency_hz, 0.0, readings, plan)
-    if span is None or span[1] <= 0.0:
-        return 0.0
-    room_db = 20.0 * math.log10((plan.screen_div - 1.0) / span[1])
-    wanted_db = min(plan.drop_db, plan.headroom_db, DB_PER_NEPER * math.log(plan.deflection_div / (span[0] + 1e-9)))
-    return round(max(0.0, min(room_db, wanted_db)), 2)
+    return repeat(readings[index], others, plan, sentence)
