@@ -1,0 +1,49 @@
+"""What docs/writing_a_sequence.md shows, done."""
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from harness import open as opening
+from harness.steps import Connect, Done, Measure, Reading
+
+ROOT = Path(__file__).parent.parent
+TEXT = (ROOT / "docs" / "writing_a_sequence.md").read_text("utf-8")
+BLOCKS = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
+
+
+@pytest.fixture
+def job(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(ROOT / "demo" / "brackwater", tmp_path / "demo" / "brackwater")
+    folder = tmp_path / "demo" / "brackwater"
+    (folder / "ripple.py").write_text(BLOCKS[0], "utf-8")
+    text = (folder / "digital.toml").read_text("utf-8")
+    table = re.search(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    (folder / "own.toml").write_text(text[: text.index("[[sequence]]")] + table.group(1), "utf-8")
+    return folder / "own.toml"
+
+
+def test_the_sequence_of_the_page_runs_and_is_reported(job, tmp_path):
+    result = opening.start(job, tmp_path / "runs")
+    (part,) = result.report.parts
+    assert part.title == "Steadiness"
+    assert [round(reading.value, 1) for reading in part.plain] == [3.0] * 4
+
+
+def test_it_can_be_driven_by_hand(job):
+    loaded = opening.load(job)
+    script = loaded.uses[0].definition.script(loaded.setup, loaded.uses[0].options)
+    assert isinstance(next(script), Connect)
+    assert isinstance(script.send(Done()), Measure)
+    assert isinstance(script.send(Reading(value=3.01)), Measure)
+
+
+def test_the_lines_for_a_notebook_work(job, capsys):
+    exec(BLOCKS[-1], {})
+    shown = capsys.readouterr().out
+    assert "does not meet its rating" in shown
+    assert "500 mV/div" in shown
