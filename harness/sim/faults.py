@@ -43,7 +43,7 @@ class FaultPlan(Settings):
     """Which faults, how often, and the faults that stay."""
 
     rate: Ratio = Field(0.0, ge=0, le=1, description="probability of a fault at each query")
-    kinds: tuple[Fault, ...] = Field(FAULTS, min_length=1)
+    kinds: tuple[Fault, ...] = FAULTS
     seed: int = 1
     late: Seconds = Field(3.0, gt=0, le=3600, description="how much later a late reply comes")
     roles: tuple[str, ...] = Field((), description="which instruments; all where none is named")
@@ -66,7 +66,7 @@ class FaultInjector:
 
     def __init__(self, plan: FaultPlan, role: str) -> None:
         self._plan = plan
-        self._on = plan.rate > 0 and (not plan.roles or role in plan.roles)
+        self._on = plan.rate > 0 and bool(plan.kinds) and (not plan.roles or role in plan.roles)
         self._random = random.Random(f"{plan.seed}/{role}")
         self.slow_s = plan.slow.get(role, 0.0)
         self.counts: dict[str, int] = {}
