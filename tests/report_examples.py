@@ -143,7 +143,6 @@ def time_point(*, s_per_div: float, magnifier: int, error: float, rng: np.random
     factor = quantities.show(s_per_div, "s") + "/div" + (f" ×{magnifier}" if magnifier > 1 else "")
     return Point(
         quantity="time factor", channel=1, path="direct", setting=factor, setting_value=s_per_div / magnifier,
-        setting_unit="s/div", applied_unit="s",
         applied=f"marks of {quantities.show(s_per_div / magnifier, 's')}", applied_value=s_per_div / magnifier,
         expected=8.0, readings=(span,), reading=span, unit="div", statement=state(budget), budget=budget,
         limits=limits, verdict=verdict, word=verdict.word,

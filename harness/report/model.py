@@ -50,8 +50,8 @@ class Point:
     verdict: Verdict | None
     word: Word
     remarks: tuple[str, ...] = ()
-    setting_unit: str = "V/div"  # of `setting_value`
-    applied_unit: str = "V"  # of `applied_value`
+    setting_unit: Literal["", "V/div", "s/div"] = ""  # of `setting_value`; "" follows from the quantity
+    applied_unit: Literal["", "V", "s"] = ""  # of `applied_value`; "" follows from the quantity
     error_unit: str = "%"  # of the limits, where there is no statement to say it
 
 

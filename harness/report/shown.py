@@ -143,6 +143,22 @@ def reading_text(point: Point) -> str:
     return f"{minus(value)} {point.unit}"
 
 
+def setting_unit(point: Point) -> str:
+    """Unit of a point's setting: V/div for deflection, s/div for what is seen along the time axis."""
+    return point.setting_unit or ("V/div" if point.quantity == "deflection" else "s/div")
+
+
+def applied_unit(point: Point) -> str:
+    """Unit of what was applied: the period of time marks in s, everything else in V."""
+    return point.applied_unit or ("s" if point.quantity == "time factor" else "V")
+
+
+def own_remarks(response: Response) -> tuple[str, ...]:
+    """Remarks that are not the sentence of a flag, which stands below the table."""
+    said = {flag.sentence for flag in response.result.flags}
+    return tuple(remark for remark in response.remarks if remark not in said)
+
+
 def error_unit(point: Point) -> str:
     """Unit of a point's error and limits."""
     return point.error_unit if point.statement is None else point.statement.unit

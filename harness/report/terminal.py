@@ -154,7 +154,8 @@ class _Screen:
             table.add_row(
                 self.say(str(r.channel)), self.say(shown.shortened(r.setting, _LONGEST_SETTING)),
                 self.say(text.frequency), self.say(text.u),
-                self.say(text.relative), self.say(shown.hertz(r.rated_hz)), self._with_remarks(r.word, r.remarks),
+                self.say(text.relative), self.say(shown.hertz(r.rated_hz)),
+                self._with_remarks(r.word, shown.own_remarks(r)),
             )  # fmt: skip
         return table
 
