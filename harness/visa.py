@@ -111,7 +111,19 @@ class VisaPort:
                 raise PortError(f"sends without an end ({len(line)} bytes so far)")
 
     def read_bytes(self, count: int, timeout_s: float) -> bytes:
-        """Read exactly so many bytes."""
+        """Read exactly so many bytes; a long block without regard to newlines, each of which would end a piece."""
+        if count < LINE_CHUNK:
+            return self._read_exactly(count, timeout_s)
+        with _foreign():
+            resource = self._open_resource()
+            termination, resource.read_termination = resource.read_termination, None
+        try:
+            return self._read_exactly(count, timeout_s)
+        finally:
+            with _foreign():
+                resource.read_termination = termination
+
+    def _read_exactly(self, count: int, timeout_s: float) -> bytes:
         self._set_timeout(timeout_s)
         data, end = bytearray(), self._clock.now() + timeout_s
         while len(data) < count:
