@@ -303,7 +303,7 @@ class Redrawn(Silent):
         from rich.live import Live
 
         self._live = Live(
-            console=self._console, get_renderable=self.drawn, refresh_per_second=4, transient=True,
+            console=self._console, get_renderable=self.drawn, refresh_per_second=8, transient=True,
             redirect_stdout=False, redirect_stderr=False,
         )  # fmt: skip
         self._live.start()
@@ -318,9 +318,11 @@ class Redrawn(Silent):
         done, total = self.progress.done, self.progress.total
         head = Text(clean(f"{self._part or 'starting'}  {done}/{total}  left: {duration(self.progress.left_s())}"))
         table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
-        for row in self._last:
+        for row in tuple(self._last):  # drawn by another thread than the one that measures
             table.add_row(*(Text(clean(cell)) for cell in row))
-        shown: list[RenderableType] = [head, ProgressBar(total=max(total, 1), completed=done, width=60), table]
+        bar = Table.grid()  # a bar by itself ends no line
+        bar.add_row(ProgressBar(total=max(total, 1), completed=done, width=60))
+        shown: list[RenderableType] = [head, bar, table]
         if self._is_responding() and (latest := self.responses.latest()) and len(latest[1]) > 2:
             (part, channel), points = latest
             shown.append(Text(clean(f"{part}, channel {channel}, uncorrected, relative to its lowest frequency")))

@@ -244,6 +244,9 @@ def test_the_redrawn_display_shows_progress_last_readings_and_the_growing_respon
     shown = out.getvalue()
     for text in ("bandwidth  4/8", "40 MHz", "channel 1, 100 mV/div", "-3.01 dB"):
         assert text in shown
+    bar, first_reading = shown.splitlines()[1:3]
+    assert set(bar.strip()) <= set("━╸╺")
+    assert first_reading.startswith("bandwidth")
 
 
 def test_plain_lines_draw_the_response_when_its_part_is_over() -> None:

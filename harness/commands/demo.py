@@ -10,9 +10,13 @@ from typing import TYPE_CHECKING, Final
 import rich_click as click
 
 if TYPE_CHECKING:
+    from harness.live import Silent
     from harness.report.model import Point, Report, Response
+    from harness.run import Watch
     from harness.sim.true_values import TrueValues
+    from harness.steps import Reply, Step
 
+WATCHABLE_S: Final = 0.04  # a step, at a terminal
 JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml"}
 
 
@@ -23,7 +27,8 @@ JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml"}
     help="Where the files and the run are kept.",
 )  # fmt: skip
 @click.option("--quiet", is_flag=True, help="Show the result alone.")
-def demo(which: str, out: Path, quiet: bool) -> None:
+@click.option("--fast", is_flag=True, help="At a terminal: as fast as it goes, too fast to watch.")
+def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
     """Verify a simulated oscilloscope from the first volt to the half-power frequency.
 
     'digital' reads a 100 MHz scope over its interface; 'by-eye' a 40 MHz scope without one, through simulated eyes.
@@ -43,13 +48,29 @@ def demo(which: str, out: Path, quiet: bool) -> None:
     job, runs = out / JOBS[which], out / "runs"
     loaded = opening.load(job)
     with shown(quiet, False, lambda: opening.rehearse(loaded)) as (live, _), told_how_to_resume(runs):
-        result = opening.start(job, runs, on_event=live.event, watch=live.step)
+        watch = live.step if fast else paced(live)
+        result = opening.start(job, runs, on_event=live.event, watch=watch)
     page = finish(result)
     simulated = opening.simulated_bench(loaded)
     if simulated is not None:
         for line in truth_lines(compare(result.report, simulated.truth)):
             click.echo(line)
     click.echo(f"Report: {page.resolve()}")
+
+
+def paced(live: Silent) -> Watch:
+    """Slow a simulated run down where somebody watches it being drawn."""
+    from harness.clock import RealClock
+    from harness.live import Redrawn
+
+    if not isinstance(live, Redrawn):
+        return live.step
+
+    def watch(part: str, n: int, step: Step, reply: Reply) -> None:
+        live.step(part, n, step, reply)
+        RealClock().sleep(WATCHABLE_S)
+
+    return watch
 
 
 def unpack(out: Path) -> list[Path]:
