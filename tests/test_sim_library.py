@@ -165,3 +165,53 @@ def test_two_benches_are_two_worlds(bench: SimulatedBench) -> None:
     assert bench.outputs_on() == ("calibrator",)
     assert other.outputs_on() == ()
     assert opened(other, "calibrator").query("OUTP?") == "0"
+
+
+@pytest.mark.parametrize(
+    ("address", "is_bus"),
+    [
+        ("GPIB0::7::INSTR", True),
+        ("TCPIP0::192.0.2.40::inst0::INSTR", True),
+        ("TCPIP0::192.0.2.40::hislip0::INSTR", True),
+        ("USB0::0x1234::0x5678::SN1::INSTR", True),
+        ("ASRL3::INSTR", False),
+        ("TCPIP0::192.0.2.40::5025::SOCKET", False),
+    ],
+)
+def test_every_kind_of_address_carries_the_same_talk(tmp_path: Path, address: str, is_bus: bool) -> None:
+    """A bus interrupts an unread reply (IEEE 488.2, 6.3); a stream keeps everything in order."""
+    file = tmp_path / "one.toml"
+    file.write_text(f"[generator]\nprofile = 'northfen_generator'\naddress = '{address}'", "utf-8")
+    bench = SimulatedBench.load(file)
+    device = opened(bench, "generator")
+    assert device.query("*IDN?").startswith("Northfen,G550")
+    device.write("*IDN?")
+    device.write("SYST:ERR?")
+    first = device.read()
+    assert first.startswith("-410") if is_bus else first.startswith("Northfen")
+
+
+def test_a_serial_line_says_how_much_it_holds(tmp_path: Path) -> None:
+    file = tmp_path / "one.toml"
+    file.write_text("[generator]\nprofile = 'northfen_generator'\naddress = 'ASRL3::INSTR'", "utf-8")
+    device = opened(SimulatedBench.load(file), "generator")
+    assert device.bytes_in_buffer == 0
+    device.write("*OPC?")
+    assert device.bytes_in_buffer == 2
+
+
+def test_a_level_meter_is_another_reference(tmp_path: Path) -> None:
+    """600 mVpp into 50 Ω is 212.1 mV rms, −0.4576 dBm: 20·log10(Vpp/2√2) + 13.0103."""
+    file = tmp_path / "meter.toml"
+    file.write_text(
+        "[generator]\nprofile = 'northfen_generator'\naddress = 'GPIB0::1::INSTR'\ntruth.response.stages = []\n"
+        "[reference]\nprofile = 'northfen_level_meter'\naddress = 'GPIB0::2::INSTR'\ntruth.scatter = '0 %'\n"
+        "[paths.lead]\n",
+        "utf-8",
+    )
+    bench = SimulatedBench.load(file)
+    bench.connect("lead", "generator", "reference", 1)
+    opened(bench, "generator").query("SOUR:FREQ 50 KHZ;:SOUR:VOLT 600 MV;:OUTP ON;*OPC?")
+    meter = opened(bench, "reference")
+    assert float(meter.query("MEAS:VOLT:AC?")) == pytest.approx(0.6 / (2 * 2**0.5), rel=1e-6)
+    assert float(meter.query("MEAS:POW?")) == pytest.approx(-0.4576, abs=0.5e-4)

@@ -259,8 +259,7 @@ class SimulatedBench:
         screen = self.world.screens.get(display)
         if screen is None or not 1 <= view.channel <= len(screen.inputs):
             raise InstrumentError("simulated bench", f"there is no channel {view.channel} of the {display}")
-        size = self.profiles[display].screen
-        ranges = size.volts_per_div if size else ()
+        ranges = self.profiles[display].size.volts_per_div
         if not any(math.isclose(view.volts_per_div, step, rel_tol=1e-6) for step in ranges):
             raise InstrumentError(display, f"has no range of {view.volts_per_div:g} V/div")
         with self._lock:
@@ -320,8 +319,7 @@ def _turn_until(height: Any, wanted: float, start_hz: float) -> None:
 
 
 def _screen(data: Profile, truth: ScreenTruth) -> Screen:
-    size = data.screen
-    assert size is not None
+    size = data.size
     return Screen(
         truth=truth,
         resistance=size.resistance,

@@ -248,7 +248,6 @@ class Device:
             raise ScpiError(-221)
         match command.does:
             case "sets":
-                assert command.holds is not None
                 self.model.put(command.name, number, _read(command.holds, unit.parameters))
                 return None
             case "asks":
@@ -345,7 +344,9 @@ class Device:
         return str(value)
 
 
-def _read(holds: Holds, parameters: Sequence[Parameter]) -> Value:
+def _read(holds: Holds | None, parameters: Sequence[Parameter]) -> Value:
+    if holds is None:
+        raise ScpiError(-310)  # a table that says of a setting nothing about its parameter
     if not parameters:
         raise ScpiError(-109)
     if isinstance(holds, Choice):

@@ -209,8 +209,7 @@ class ScopeModel(Base):
 
     def __init__(self, name: str, profile: Profile, world: World) -> None:
         super().__init__(name, profile, world)
-        assert profile.screen is not None
-        self._size = profile.screen
+        self._size = profile.size
         self._seen: dict[int, Trace] = {}
         self._records: dict[int, Record] = {}
 

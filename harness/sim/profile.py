@@ -177,6 +177,13 @@ class Profile(Settings):
         return self
 
     @property
+    def size(self) -> ScreenSize:
+        """The screen of a scope; a scope's profile has one."""
+        if self.screen is None:
+            raise TypeError(f"a {self.kind} has no screen")
+        return self.screen
+
+    @property
     def remote(self) -> bool:
         """Whether it has a remote interface."""
         return bool(self.commands)
