@@ -25,6 +25,7 @@ _BRAILLE: Final = 0x2800
 _LABEL: Final = 7  # characters left of the axis
 _FLOOR_DB: Final = -9.0
 _NARROWEST: Final = 24
+_LEAST_DECADES: Final = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +36,7 @@ class ResponseChart:
     response_db: tuple[float, ...]
     fitted: tuple[tuple[float, float], ...] = ()
     half_power_hz: float | None = None
+    rated_hz: float | None = None
     drop_db: float = HALF_POWER_DB
     width: int | None = None
     height: int = 12
@@ -58,6 +60,7 @@ def response_chart(
     *,
     fitted: Iterable[tuple[float, float]] = (),
     half_power_hz: float | None = None,
+    rated_hz: float | None = None,
     drop_db: float = HALF_POWER_DB,
     width: int | None = None,
     height: int = 12,
@@ -65,6 +68,7 @@ def response_chart(
     """Chart readings over frequency, with the fitted curve as (Hz, dB) pairs and the half-power point if known."""
     return ResponseChart(
         frequencies_hz=tuple(frequencies_hz), response_db=tuple(response_db), half_power_hz=half_power_hz,
+        rated_hz=rated_hz,
         fitted=tuple((f, y) for f, y in fitted if f > 0 and _real(f, y)), drop_db=drop_db, width=width,
         height=max(height, 5),
     )  # fmt: skip
@@ -94,8 +98,8 @@ class _Drawing:
         cls, chart: ResponseChart, points: list[tuple[float, float]], *, width: int, braille: bool, encoding: str
     ) -> _Drawing:
         """Choose the scales from what there is to draw."""
-        logs = [math.log10(f) for f, _ in points]
-        spare = 0.15 if max(logs) - min(logs) < 0.3 else 0.0
+        logs = [math.log10(f) for f in [*(f for f, _ in points), *([chart.rated_hz] if chart.rated_hz else [])]]
+        spare = max(0.0, (_LEAST_DECADES - (max(logs) - min(logs))) / 2.0)
         levels = [y for _, y in points]
         return cls(
             chart=chart, points=points, columns=width - _LABEL - 2, rows=chart.height - 2, log_low=min(logs) - spare,
@@ -146,8 +150,11 @@ class _Drawing:
         return lines
 
     def _marks(self) -> dict[tuple[int, int], tuple[str, str]]:
-        """Readings, the last one bold, and the half-power point."""
+        """The rating, then readings, the last one bold, and the half-power point."""
         marks: dict[tuple[int, int], tuple[str, str]] = {}
+        if self.chart.rated_hz is not None:
+            column, _ = self.cell(self.chart.rated_hz, 0.0)
+            marks = {(column, row): (self._sign("┊", ":"), "dim") for row in range(self.rows)}
         for n, (f, level_db) in enumerate(self.points):
             below = level_db < self.bottom_db
             sign = self._sign("▾", "v") if below else self._sign("●", "o")
@@ -189,11 +196,11 @@ class _Drawing:
         return best if carries(best, self.encoding) else plain
 
     def _frequencies(self) -> str:
-        """Labels of the frequency axis, none over another: the ends first, then whole decades, then 2 and 5."""
+        """Labels of the frequency axis, none over another: the rating, whole decades, 2 and 5, then what fits."""
         taken = [" "] * self.columns
         decades = range(math.floor(self.log_low), math.ceil(self.log_high) + 1)
-        ticks = [m * 10.0**d for m in (1, 2, 5) for d in decades]
-        for f in ticks:
+        ticks = [m * 10.0**d for m in (1, 2, 5, 3, 7, 1.5, 4, 6, 8) for d in decades]
+        for f in ([self.chart.rated_hz] if self.chart.rated_hz else []) + ticks:
             if not 0.0 <= self.x(f) <= 1.0:
                 continue
             label = spelt(show(f, "Hz", 3), self.encoding)

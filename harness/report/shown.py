@@ -129,17 +129,29 @@ def moment(text: str) -> str:
     return at.strftime("%Y-%m-%d %H:%M:%S") + (f" {offset[:3]}:{offset[3:]}" if offset else "")
 
 
-def error_pair(statement: Statement) -> tuple[str, str]:
-    """Estimate (signed) and expanded uncertainty, rounded together, without unit."""
-    value, u = format_pair(statement.estimate, statement.expanded, signed=True)
+def is_error(quantity: str) -> bool:
+    """Whether a quantity is judged by its error; else the value itself stands against its limit."""
+    return quantity in ("deflection", "time factor")
+
+
+def result_name(quantity: str) -> str:
+    """What is judged of a quantity."""
+    return "Error" if is_error(quantity) else "Result"
+
+
+def error_pair(statement: Statement, quantity: str = "deflection") -> tuple[str, str]:
+    """Estimate (an error with its sign) and expanded uncertainty, rounded together, without unit."""
+    value, u = format_pair(statement.estimate, statement.expanded, signed=is_error(quantity))
     return minus(value if value.strip("+-0.") else value.lstrip("+-")), u
 
 
 def reading_text(point: Point) -> str:
-    """The reading of a point, to the decimal place of its expanded uncertainty where that is known in percent."""
-    if point.reading is None or point.statement is None or point.statement.unit != "%":
+    """The reading of a point, to the decimal place of its expanded uncertainty, which may be relative."""
+    if point.reading is None or point.statement is None or point.statement.unit not in ("%", point.unit):
         return number(point.reading, point.unit if point.reading is not None else "")
-    value, _ = format_pair(point.reading, abs(point.reading) * point.statement.expanded / 100.0)
+    relative = point.statement.unit != point.unit
+    expanded = point.statement.expanded * (abs(point.reading) / 100.0 if relative else 1.0)
+    value, _ = format_pair(point.reading, expanded)
     return f"{minus(value)} {point.unit}"
 
 

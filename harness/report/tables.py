@@ -203,7 +203,8 @@ def _of_point(part: PartResult, p: Point) -> PointRow:
         part=part.name, kind="point", quantity=p.quantity, channel=p.channel, path=p.path, setting=p.setting,
         setting_value=p.setting_value, setting_unit=shown.setting_unit(p), applied=p.applied,
         applied_value=p.applied_value, applied_unit=shown.applied_unit(p), ideal=p.expected,
-        reading=p.reading, reading_unit=p.unit, readings=len(p.readings), verdict=p.word, remarks="; ".join(p.remarks), **_stated(p.statement),
+        reading=p.reading, reading_unit=p.unit, readings=len(p.readings),
+        verdict=p.word, remarks="; ".join(p.remarks), **_stated(p.statement),
         **_judged(p.verdict, p.limits),
     )  # fmt: skip
 

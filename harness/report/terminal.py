@@ -121,18 +121,19 @@ class _Screen:
 
     def _points(self, group: shown.PointGroup) -> Table:
         hidden = () if self.width >= _ROOMY else ("Ideal", "k") if self.width >= _NARROW else ("Ideal", "k", "Applied")
-        columns = [("Setting", False), ("Applied", True), ("Ideal", True), ("Reading", True), ("Error", True),
+        error = shown.result_name(group.quantity)
+        columns = [("Setting", False), ("Applied", True), ("Ideal", True), ("Reading", True), (error, True),
                    ("U", True), ("k", True), ("Limits", True), ("Verdict", False)]  # fmt: skip
         shown_columns = tuple(c for c in columns if c[0] not in hidden)
         table = self._table(shown.group_title(self.report, group), shown_columns)
         for p in group.points:
             s = p.statement
-            error, u = shown.error_pair(s) if s is not None else ("–", "–")
+            value, u = shown.error_pair(s, p.quantity) if s is not None else ("–", "–")
             unit = f" {s.unit}" if s is not None and s.unit else ""
             cells = {
                 "Setting": self.say(shown.shortened(p.setting, _LONGEST_SETTING)), "Applied": self.say(p.applied),
                 "Ideal": self.say(shown.number(p.expected, p.unit)), "Reading": self.say(shown.reading_text(p)),
-                "Error": self.say(error + unit), "U": self.say(u + unit),
+                error: self.say(value + unit), "U": self.say(u + unit),
                 "k": self.say("–" if s is None else f"{s.k:.2f}"),
                 "Limits": self.say(shown.limits_text(p.limits, shown.error_unit(p))),
                 "Verdict": self._with_remarks(p.word, p.remarks),
@@ -172,7 +173,7 @@ class _Screen:
             chart = response_chart(
                 [p.frequency_hz for p in points], [p.response_db for p in points], fitted=fitted,
                 half_power_hz=response.result.frequency_hz, drop_db=response.result.drop_db,
-                width=min(self.width, 110),
+                rated_hz=response.rated_hz, width=min(self.width, 110),
             )  # fmt: skip
             yield Padding(chart, (1, 0))
 
