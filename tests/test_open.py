@@ -87,6 +87,26 @@ def test_the_verdicts_are_the_ones_the_truth_calls_for(digital):
     assert report.simulated
 
 
+def test_channel_match_and_divider_ratio_hold_the_truth(digital, by_eye):
+    (match,) = digital.report.parts[0].findings
+    truth = truth_of("digital.toml")
+    gains = [1 + truth.gain_error(channel, 0.5) for channel in (1, 2)]
+    assert "500 mV/div" in match.sentence
+    assert abs(match.value - 100 * (gains[1] / gains[0] - 1)) <= match.u
+    ratios = [finding for finding in by_eye.report.parts[0].findings if finding.name == "divider ratio"]
+    assert [finding.channel for finding in ratios] == [1, 2]
+    assert all(abs(finding.value - truth_of("by_eye.toml").divides_by("probe")) <= finding.u for finding in ratios)
+
+
+def test_several_levels_show_linearity(bench, tmp_path):
+    change(
+        bench / "digital.toml", 'paths = ["lead"]', 'paths = ["lead"]\nlevels = 3\nchannels = [1]\nranges = ["100 mV"]'
+    )
+    report = opening.start(bench / "digital.toml", tmp_path / "runs").report
+    (line,) = (finding for finding in report.parts[0].findings if finding.name == "linearity")
+    assert abs(line.value) <= line.u  # the simulated unit is linear
+
+
 def test_a_decade_calibrator_cannot_decide_the_one_and_two_ranges(by_eye):
     # One or two divisions read to 0.1 div against ±3 %: measurement practice, and said beforehand by the rehearsal.
     words = {(p.expected, p.word) for p in by_eye.report.parts[0].points}

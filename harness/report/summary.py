@@ -21,6 +21,7 @@ from harness.errors import AnalysisError
 from harness.journal import Contents
 from harness.models import Setup
 from harness.quantities import show
+from harness.report.findings import findings
 from harness.report.model import Band, LevelPoint, PartResult, PlainReading, Point, Report, Response, Word
 from harness.report.words import deviations, next_step, sentence, standards
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square, Stimulus, TimeMarks
@@ -104,6 +105,7 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
         finished=contents.parts.get(name) == "finished",
         points=points,
         responses=responses,
+        findings=tuple(findings(setup, points)),
         plain=plain,
         left_out=tuple(entry.get("left_out", ())),
     )

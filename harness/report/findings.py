@@ -1,0 +1,143 @@
+"""What several points say together: linearity of a range, match of the channels, ratio of a divider probe.   [pure]"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from harness.analysis import estimate
+from harness.analysis.deflection import channel_match, linearity, mean_ratio, probe_ratio
+from harness.analysis.graticule import Length, Reader, mean_length
+from harness.analysis.rounding import format_value_u
+from harness.assess.sources import source_contributions
+from harness.models import Calibrator, Setup, SignalPath
+from harness.quantities import show
+from harness.report.model import Finding, Point
+from harness.steps import Dc
+
+_K = 2.0
+
+
+def findings(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+    """Everything that the deflection points of one part say together."""
+    read = [point for point in points if point.quantity == "deflection" and point.reading is not None and point.budget]
+    yield from _linearities(setup, read)
+    yield from _matches(setup, read)
+    yield from _ratios(setup, read)
+
+
+def _linearities(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+    by_range: dict[tuple[int, str, str], list[Point]] = defaultdict(list)
+    for point in points:
+        by_range[point.channel, point.path, point.setting].append(point)
+    u_reading_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(6.0))  # two rounded edges
+    for (channel, path, setting), levels in by_range.items():
+        if len(levels) < 3 or u_reading_div <= 0:
+            continue
+        line = linearity(
+            [p.applied_value for p in levels],
+            [p.reading or 0.0 for p in levels],
+            volts_per_div=levels[0].setting_value,
+            u_reading_div=u_reading_div,
+            definition=setup.job.error,
+        )
+        departs = "no more than the readings scatter" if line.fits else "more than the readings scatter"
+        yield Finding(
+            name="linearity",
+            channel=channel,
+            path=path,
+            value=line.departure_div,
+            u=_K * line.u_departure_div,
+            unit="div",
+            sentence=f"channel {channel}, {setting}: departs from a straight line by {line.departure_div:+.2g} div at "
+            f"{show(line.departure_at_v, 'V')}, {departs}.",
+        )
+
+
+def _matches(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+    """The clearest difference of channel 2 and up from channel 1, against its uncertainty, on one range and level."""
+    at = {(p.channel, p.path, p.setting, p.applied): p for p in points}
+    largest: dict[tuple[int, str], tuple[estimate.Budget, Point]] = {}
+    for (channel, path, setting, applied), point in at.items():
+        first = at.get((1, path, setting, applied))
+        if channel == 1 or first is None or first.budget is None or point.budget is None:
+            continue
+        shared = [line.name for line in point.budget.contributions if line.name in _source_lines(setup, point)]
+        match = channel_match(point.budget, first.budget, shared=shared)
+        kept = largest.get((channel, path))
+        if kept is None or abs(match.estimate) * kept[0].u > abs(kept[0].estimate) * match.u:
+            largest[channel, path] = match, point
+    for (channel, path), (match, point) in largest.items():
+        expanded = _K * match.u
+        yield Finding(
+            name="channel match",
+            channel=channel,
+            path=path,
+            value=match.estimate,
+            u=expanded,
+            unit="%",
+            sentence=f"channel {channel} against channel 1: clearest difference "
+            f"{format_value_u(match.estimate, expanded, '%', signed=True)}, at {point.setting}.",
+        )
+
+
+def _source_lines(setup: Setup, point: Point) -> tuple[str, ...]:
+    calibrator = setup.bench.calibrator
+    if calibrator is None:
+        return ()
+    level_v = point.applied_value * setup.bench.paths.get(point.path, SignalPath()).divides_by
+    return tuple(line.name for line in source_contributions(calibrator, Dc(level_v=level_v)))
+
+
+def _ratios(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+    """The divider's ratio by channel, from every range read straight and divided."""
+    straight = {
+        (p.channel, p.setting): p for p in points if setup.bench.paths.get(p.path, SignalPath()).divides_by == 1
+    }
+    pairs: dict[tuple[int, str], list[estimate.Budget]] = defaultdict(list)
+    for point in points:
+        divides_by = setup.bench.paths.get(point.path, SignalPath()).divides_by
+        other = straight.get((point.channel, point.setting))
+        if divides_by != 1 and other is not None and setup.bench.calibrator is not None:
+            pairs[point.channel, point.path].append(_ratio(setup, setup.bench.calibrator, other, point, divides_by))
+    for (channel, path), ratios in pairs.items():
+        mean = mean_ratio(ratios)
+        expanded = _K * mean.u
+        yield Finding(
+            name="divider ratio",
+            channel=channel,
+            path=path,
+            value=mean.estimate,
+            u=expanded,
+            unit="",
+            sentence=f"{path} on channel {channel}: 1 : {format_value_u(mean.estimate, expanded, '')}, from "
+            f"{len(ratios)} ranges.",
+        )
+
+
+def _ratio(setup: Setup, calibrator: Calibrator, straight: Point, divided: Point, divides_by: float) -> estimate.Budget:
+    levels = straight.applied_value, divided.applied_value * divides_by
+    lines = [
+        replace(line, name=f"{name}: {line.name}", sensitivity=line.sensitivity / level_v)
+        for name, level_v in zip(("straight", "divided"), levels, strict=True)
+        for line in source_contributions(calibrator, Dc(level_v=level_v))
+    ]
+    return probe_ratio(
+        _length(setup, straight),
+        _length(setup, divided),
+        straight_v=levels[0],
+        divided_v=levels[1],
+        straight_volts_per_div=straight.setting_value,
+        divided_volts_per_div=divided.setting_value,
+        level_ratio=lines if levels[0] != levels[1] else (),
+        quantity=f"divider ratio, {divided.setting}",
+    )
+
+
+def _length(setup: Setup, point: Point) -> Length:
+    reader = Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
+    by_eye = setup.unit.read == "eye"
+    values = point.readings if by_eye else (point.reading or 0.0,)  # a remote unit's ground line is taken off
+    return mean_length(values, reader, edges="set and read" if by_eye else "both read")
