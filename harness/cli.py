@@ -6,11 +6,13 @@ Start-up imports nothing but click: every command imports what it needs when it 
 
 from __future__ import annotations
 
+import importlib.util
 import signal
 import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from types import FrameType
 from typing import Any, Final, NoReturn
 
@@ -23,6 +25,7 @@ from harness.commands.run import rehearse, report, resume, run
 from harness.errors import HalfpowerError
 
 SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")  # Ctrl-C, an order to end, a terminal that was closed
+PACKAGES: Final = ("drivers", "sequences", "sim_profiles", "demo")
 PATIENCE: Final = 3  # how many signals it takes to end the switching-off itself
 
 click.rich_click.TEXT_PARAGRAPH_LINEBREAKS = "\n\n"
@@ -46,6 +49,7 @@ class Program(click.RichGroup):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command."""
         try:
+            _check_neighbours()
             with _signals():
                 return super().invoke(ctx)
         except HalfpowerError as error:
@@ -54,6 +58,20 @@ class Program(click.RichGroup):
         except KeyboardInterrupt as stopped:
             _say("\n".join(["Stopped.", *_notes(stopped)]))
             ctx.exit(getattr(stopped, "exit_code", 130))
+
+
+def _check_neighbours() -> None:
+    """Our packages have plain names: one of a stranger's, in the current folder say, must not be taken for ours."""
+    home = Path(__file__).resolve().parent.parent
+    for name in PACKAGES:
+        spec = importlib.util.find_spec(name)
+        found = Path(spec.origin).resolve().parent.parent if spec and spec.origin else None
+        if found != home:
+            where = f"the one in {found} hides it" if found else "it is not there"
+            raise HalfpowerError(
+                f"Halfpower's own package {name!r} cannot be used: {where}. Start the command 'halfpower' from an "
+                "environment of its own."
+            )
 
 
 @contextmanager

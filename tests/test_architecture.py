@@ -38,6 +38,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.analysis*", (*PLAIN[:2], "harness.analysis*")),
     ("harness.assess*", (*PLAIN, "harness.models", "harness.analysis*", "harness.assess*")),
     ("harness.report.summary", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
+    ("harness.report.findings", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
     ("harness.report.words", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
     ("harness.report*", (*PLAIN, "harness.models", "harness.analysis*", "harness.report*")),
     ("harness.journal", ("harness.errors", "harness.steps")),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import signal
@@ -76,6 +77,19 @@ def test_a_misspelt_command_names_the_nearest() -> None:
     told = halfpower("chek")
     assert told.exit_code == 2
     assert "check" in told.stderr
+
+
+def test_a_strangers_package_of_the_same_name_is_not_taken_for_ours(tmp_path: Path) -> None:
+    (tmp_path / "drivers").mkdir()
+    (tmp_path / "drivers" / "__init__.py").write_text("raise RuntimeError('started')", "utf-8")
+    environment = {**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{DEMO.parent.parent}"}
+    told = subprocess.run(
+        [sys.executable, "-m", "harness.cli", "new", "job"], cwd=tmp_path, env=environment,
+        capture_output=True, encoding="utf-8", check=False, timeout=60,
+    )  # fmt: skip
+    assert told.returncode == 1
+    assert "Halfpower's own package 'drivers'" in told.stderr
+    assert "started" not in told.stderr
 
 
 def test_starter_files_are_sound_together(tmp_path: Path) -> None:

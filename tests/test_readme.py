@@ -57,9 +57,15 @@ def test_the_example_in_python_runs_on_the_demo(tmp_path: Path) -> None:
     assert len(list((tmp_path / "runs").iterdir())) == 1
 
 
-def test_every_link_leads_somewhere() -> None:
-    for target in re.findall(r"\]\(([^)#]+)\)", README):
-        assert (ROOT / target).exists(), target
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "docs/index.md"])
+def test_every_link_leads_somewhere(page: str) -> None:
+    for target in re.findall(r"\]\(([^)#]+)\)", (ROOT / page).read_text("utf-8")):
+        assert ((ROOT / page).parent / target).exists(), target
+
+
+def test_the_index_leaves_no_document_out() -> None:
+    index = (ROOT / "docs" / "index.md").read_text("utf-8")
+    assert not [page.name for page in (ROOT / "docs").glob("*.md") if f"({page.name})" not in index + "(index.md)"]
 
 
 def test_every_command_of_the_readme_exists() -> None:

@@ -1,0 +1,1 @@
+"""An invented laboratory: benches, units and jobs, written out by `halfpower demo`."""
