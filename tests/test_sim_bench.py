@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
 
 from harness.errors import ConfigError, InstrumentError
-from harness.sim import profile
+from harness.sim import bench as bench_module
+from harness.sim import profile, truth
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
+from harness.sim.eyes import Eyes
+from harness.sim.faults import FAULTS, FaultPlan
 from harness.sim.picture import rows
 from harness.steps import Dc, Measure, Sine, Square, View
 
@@ -158,21 +162,21 @@ def test_the_bench_overrides_the_truth_of_a_profile_channel_by_channel(tmp_path:
 
 
 def test_the_truth_of_the_demo() -> None:
-    truth = SimulatedBench.load(DEMO / "bench_sim.toml").truth
-    assert truth.half_power_hz(1) == pytest.approx(118e6, rel=1e-6)
-    assert truth.half_power_hz(2) == pytest.approx(92e6, rel=1e-6)
-    assert truth.gain_error(2, 0.5) == 0.042
-    assert truth.response_db(1, 118e6) == pytest.approx(truth.response_db(1, 1e3) - 3.0103, abs=1e-3)
+    true = SimulatedBench.load(DEMO / "bench_sim.toml").truth
+    assert true.half_power_hz(1) == pytest.approx(118e6, rel=1e-6)
+    assert true.half_power_hz(2) == pytest.approx(92e6, rel=1e-6)
+    assert true.gain_error(2, 0.5) == 0.042
+    assert true.response_db(1, 118e6) == pytest.approx(true.response_db(1, 1e3) - 3.0103, abs=1e-3)
     out = [
         (channel, size)
         for channel in (1, 2)
         for size in (2e-3, 5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
-        if abs(truth.gain_error(channel, size)) > 0.03
+        if abs(true.gain_error(channel, size)) > 0.03
     ]
     assert out == [(2, 0.5)]
-    assert truth.half_power_behind_hz(1, "terminated") < truth.half_power_hz(1)  # the input's own capacitance
-    assert truth.rise_time_s(1) == pytest.approx(0.35 / 118e6, rel=0.05)  # common practice for a smooth response
-    assert 0 <= truth.overshoot(1) < 0.05
+    assert true.half_power_behind_hz(1, "terminated") < true.half_power_hz(1)  # the input's own capacitance
+    assert true.rise_time_s(1) == pytest.approx(0.35 / 118e6, rel=0.05)  # common practice for a smooth response
+    assert 0 <= true.overshoot(1) < 0.05
 
 
 def test_finding_the_truth_by_hand_as_a_person_would(tmp_path: Path) -> None:
@@ -267,3 +271,20 @@ def test_the_picture_shows_what_the_unit_shows() -> None:
     assert not any(character >= "\u2800" for row in off for character in row)
     screen = bench.world.screens["unit"]
     assert rows(bench.world.look("unit", 2), screen, time_error=0.0, width=61, height=17) == off
+
+
+# --- the description -----------------------------------------------------------------------------------------------
+
+
+def test_the_description_names_every_key_and_every_fault() -> None:
+    text = (DEMO.parent.parent / "docs" / "simulated_bench.md").read_text("utf-8")
+    models = (
+        bench_module.BenchFile, bench_module.InstrumentEntry, bench_module.Route, Eyes, FaultPlan, truth.SourceTruth,
+        truth.CounterTruth, truth.ChannelTruth, truth.ScreenTruth, truth.MeterTruth, truth.PathTruth, truth.Stage,
+        truth.Response, profile.Profile, profile.Entry, profile.Output, profile.ScreenSize,
+    )  # fmt: skip
+    words = set(re.findall(r"[a-z_0-9]+", text))
+    assert [(m.__name__, key) for m in models for key in m.model_fields if key not in words] == []
+    assert [name for kind in profile.KNOWN.values() for names in kind.values() for name in names - words] == []
+    assert [fault for fault in FAULTS if f"`{fault}`" not in text] == []
+    assert [name for name in profile.shipped() if f"`{name}`" not in text] == []
