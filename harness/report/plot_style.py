@@ -134,7 +134,7 @@ def frequency_axis(axes: Axes) -> None:
     axes.set_xscale("log")
     low, high = axes.get_xlim()
     decades = high / low
-    inner = (1.0,) if decades > 300 else (1.0, 2.0, 5.0)
+    inner = (1.0,) if decades > 300 else (1.0, 2.0, 5.0) if decades > 8 else (1.0, 2.0, 3.0, 5.0, 7.0)
     axes.xaxis.set_major_locator(LogLocator(base=10.0, subs=inner, numticks=12))
     axes.xaxis.set_minor_locator(LogLocator(base=10.0, subs=tuple(range(2, 10)), numticks=12))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda f, _: show(f, "Hz", 3)))

@@ -33,6 +33,7 @@ WIDE_IN: Final = 8.6
 NARROW_IN: Final = 4.3
 _NARROW_BELOW_IN: Final = 6.0
 _LONGEST_SETTING: Final = 15
+_LEAST_DECADES: Final = 0.6
 _ROTATE_FROM: Final = 9  # settings on an axis
 
 
@@ -59,14 +60,18 @@ def _drawable(points: Sequence[Point]) -> bool:
 def response_picture(report: Report, response: Response, *, key: str, width_in: float = WIDE_IN) -> Picture:
     """The response with band, readings, half-power point and rating; below it the residuals."""
     narrow = width_in < _NARROW_BELOW_IN
-    with drawing(width_in, 4.6 if narrow else 4.5, margins_in=(0.6, 0.12, 0.08, 0.48)) as figure:
+    legend_in = 0.84 if narrow else 0.48
+    with drawing(width_in, 4.3 + legend_in, margins_in=(0.6, 0.12, legend_in, 0.48)) as figure:
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.6, 1.0))
         _response_lines(upper, response)
         _residuals(lower, response)
+        lower.set_xlim(*_span_hz(response))
         frequency_axis(lower)
         upper.set_ylabel("response, dB")
         lower.set_xlabel(f"frequency (reference: {shown.hertz(response.result.reference_hz)})")
-        upper.legend(loc="lower left", ncols=1, handlelength=1.6)
+        upper.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2 if narrow else 4, handlelength=1.4, columnspacing=1.2
+        )
         svg = to_svg(figure)
     place = f"channel {response.channel}, {shown.path_label(report, response.path)}"
     points = response.result.points
@@ -82,6 +87,16 @@ def response_picture(report: Report, response: Response, *, key: str, width_in: 
         caption=f"Response of {place}, {response.setting}",
         alt=f"Response in decibels over frequency, {place}. {response.sentence}{span}",
     )
+
+
+def _span_hz(response: Response) -> tuple[float, float]:
+    """The frequency axis: every reading, the rating, and never so little that a slope looks like a plain."""
+    some = [p.frequency_hz for p in response.result.points] + [response.rated_hz]
+    if response.result.interval_hz is not None:
+        some += response.result.interval_hz
+    low, high = math.log10(min(some)), math.log10(max(some))
+    spare = max(0.04 * (high - low), (_LEAST_DECADES - (high - low)) / 2.0)
+    return 10.0 ** (low - spare), 10.0 ** (high + spare)
 
 
 def _response_lines(axes: Axes, response: Response) -> None:

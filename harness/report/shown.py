@@ -48,6 +48,7 @@ DEFINITION_OF_BANDWIDTH: Final = (
 )
 
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_ONE_BY_ONE: Final = 3  # points of one group that are listed each with its numbers
 _UNSEEN: Final = frozenset(
     "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2028\u2029\u2066\u2067\u2068\u2069\ufeff"
 )  # would turn the direction of the text around it, or break its line
@@ -261,10 +262,29 @@ def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:
     return tuple((word, words.count(word)) for word in WORDS if word in words)
 
 
-def not_passed(report: Report) -> tuple[tuple[PartResult, Point | Response], ...]:
-    """What was judged and did not pass, in the order of the report."""
-    settled = ("pass", "not measured")
-    return tuple((part, one) for part in report.parts for one in judged(part) if one.word not in settled)
+def not_passed(report: Report) -> tuple[tuple[Word, str], ...]:
+    """What was judged and did not pass, in the order of the report: a line a point, or a line for many of one group."""
+    lines: list[tuple[Word, str]] = []
+    for part in report.parts:
+        for group in point_groups(part):
+            title = group_title(report, group)
+            for word in (word for word in WORDS if word not in ("pass", "not measured")):
+                some = [p for p in group.points if p.word == word]
+                if len(some) > _ONE_BY_ONE:
+                    lines.append((word, f"{title}: {', '.join(p.setting for p in some)}"))
+                else:
+                    lines += [(word, f"{title}, {p.setting}{_against(p)}") for p in some]
+        lines += [(r.word, minus(r.sentence)) for r in part.responses if r.word not in ("pass", "not measured")]
+    return tuple(lines)
+
+
+def _against(point: Point) -> str:
+    """A point's result against its limits, as the end of a sentence."""
+    if point.statement is None:
+        return ""
+    value, u = error_pair(point.statement, point.quantity)
+    unit = point.statement.unit
+    return f": ({value} ± {u}) {unit}".rstrip() + f" against {limits_text(point.limits, unit)}"
 
 
 def not_measured(report: Report) -> tuple[str, ...]:

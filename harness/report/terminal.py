@@ -193,9 +193,8 @@ class _Screen:
         return table
 
     def _not_passed(self) -> Iterator[Text]:
-        for part, one in shown.not_passed(self.report):
-            where = f": {part.title}, channel {one.channel}, {shown.path_label(self.report, one.path)}, {one.setting}"
-            yield Text.assemble(self.word(one.word), self.say(where))
+        for word, text in shown.not_passed(self.report):
+            yield Text.assemble(self.word(word), self.say(f": {text}"))
 
     def _listed(self, title: str, lines: list[Text]) -> Iterator[RenderableType]:
         if not lines:
