@@ -214,6 +214,7 @@ class ManualScreen(Manual):
 
     def _ask(self, step: Measure) -> Reading:
         prompt = self._prompt(step)
+        self._shown = None  # in doubt until it is answered: after 'back' everything is said again
         while True:
             typed = " ".join(self._operator.ask(prompt).split())
             try:
@@ -272,7 +273,7 @@ class ManualScreen(Manual):
     def _prompt(self, step: Measure) -> Prompt:
         lines = [*self._settings(step), f"applied: {describe_stimulus(step.stimulus)}"]
         if step.because:
-            lines.append(f"asked because {step.because}")
+            lines.append(f"why: {step.because}")
         hint = expectation(step, self._unit)
         title = f"{self._where(step)}: {_ASKS[step.quantity]}"
         return Prompt(kind="read", title=title, lines=tuple(lines), step=step, hint=hint)
