@@ -189,7 +189,7 @@ def test_the_width_of_the_screen_bounds_a_span():
 def test_why_it_is_asked_again_is_said():
     driver, person, _ = screen("6")
     driver.read(step(because="it disagrees with its neighbours"))
-    assert "asked because it disagrees with its neighbours" in person.asked[0].lines
+    assert "why: it disagrees with its neighbours" in person.asked[0].lines
 
 
 @pytest.mark.parametrize(
