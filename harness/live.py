@@ -188,15 +188,20 @@ class Silent:
 
 
 class JsonLines(Silent):
-    """One JSON object a line."""
+    """One JSON object a line; a reader that goes away does not end the run."""
 
     def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+        self._stream: TextIO | None = stream
 
     def write(self, **entry: Any) -> None:
         """Write one line."""
-        self._stream.write(json.dumps(entry, ensure_ascii=False, allow_nan=False) + "\n")
-        self._stream.flush()
+        if self._stream is None:
+            return
+        try:
+            self._stream.write(json.dumps(entry, ensure_ascii=False, allow_nan=False) + "\n")
+            self._stream.flush()
+        except OSError:
+            self._stream = None
 
     def event(self, what: str, text: str) -> None:
         """Something happened."""

@@ -289,6 +289,9 @@ def test_a_person_stops_and_is_told_how_to_go_on(lab: Path) -> None:
     assert f"halfpower resume {folder}" in stopped.stderr
     assert "Outputs are off. Connect" in stopped.stdout
     assert journal.read(folder).closed_at is None
+    unfinished = halfpower("report", folder)
+    assert unfinished.exit_code == 0, unfinished.stderr
+    assert "not finished" in " ".join(unfinished.stdout.split())
     resumed = halfpower("resume", folder, "--quiet")
     assert resumed.exit_code == 0, resumed.stderr
     assert journal.read(folder).closed_at is not None
@@ -342,6 +345,20 @@ def test_a_signal_ends_the_run_cleanly_and_it_goes_on_where_it_stopped(lab: Path
     contents = journal.read(folder)
     assert contents.closed_at is None
     assert contents.records
+
+
+def test_a_reader_that_goes_away_does_not_end_the_run(lab: Path) -> None:
+    runs = lab / "runs"
+    command = [sys.executable, "-m", "harness.cli", "run", str(lab / "quick.toml"), "--runs", str(runs), "--json"]
+    with piped(command) as run:
+        assert run.stdout is not None
+        assert run.stderr is not None
+        first_step(run.stdout)
+        run.stdout.close()
+        said = run.stderr.read()
+        run.wait(timeout=60)
+    assert "Traceback" not in said
+    assert journal.read(next(runs.iterdir())).closed_at is not None
 
 
 # --- demo --------------------------------------------------------------------------------------------------------

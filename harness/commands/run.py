@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -195,10 +195,15 @@ def report(
 
 
 def a_console(*, stderr: bool = False) -> Console:
-    """A console that shows data as it is: no markup, no emoji codes, no highlighting."""
+    """A console that shows data as it is, no markup, no emoji codes, and outlives whoever reads it."""
     from rich.console import Console
 
-    return Console(stderr=stderr, markup=False, emoji=False, highlight=False)
+    class Lasting(Console):
+        def on_broken_pipe(self) -> None:
+            """A reader that goes away, `| head` say, does not end the run."""
+            self.quiet = True
+
+    return Lasting(stderr=stderr, markup=False, emoji=False, highlight=False)
 
 
 @contextmanager
@@ -254,18 +259,18 @@ def _folders(runs: Path) -> list[Path]:
 
 
 def finish(result: RunResult, *, as_json: bool = False) -> Path:
-    """Write the page, show the result, return where the page is; a part that ended early is an instrument's failure."""
+    """Show the result, write the page, return where it is; a part that ended early is an instrument's failure."""
     import json
 
     from harness.errors import InstrumentError
 
     page = result.folder / "report.html"
+    if not as_json:
+        show_report(result.report)
     write_html(result.report, page)
     if as_json:
         end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
         click.echo(json.dumps({**end, "sentence": result.report.sentence, "report": str(page)}, ensure_ascii=False))
-    else:
-        show_report(result.report)
     if result.ended_early:
         raise InstrumentError("ended early", " ".join(result.ended_early))
     return page
@@ -287,12 +292,14 @@ def write_html(made: Report, path: Path) -> None:
 
 def write_text(path: Path, text: str) -> None:
     """Write a file whole or not at all."""
+    beside = path.with_name(f"{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside = path.with_name(f"{path.name}.part")
         beside.write_text(text, "utf-8", newline="\n")
         beside.replace(path)
     except OSError as error:
+        with suppress(OSError):
+            beside.unlink()
         raise HalfpowerError(f"{path}: cannot be written: {error.strerror}. Name another file.") from None
 
 
