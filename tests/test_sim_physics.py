@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from harness.sim import own, response
+from harness.sim import own, response, waves
 from harness.sim.clock import VirtualClock
 from harness.sim.response import Bell, Echo, HighPass, Loading, Pair, Pole, Shelf, Table, half_power_hz, transfer
 from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, Response, ScreenTruth, SourceTruth
@@ -155,6 +155,16 @@ def test_the_step_of_a_pole_is_an_exponential() -> None:
     begin = -tau * math.log(2)  # t = 0 is at one half
     assert step.at(later) == pytest.approx(1 - np.exp(-(later - begin) / tau), abs=2e-3)
     assert step.at(np.array([-1.0, 1.0])).tolist() == [0.0, 1.0]
+
+
+def test_a_square_wave_that_does_not_settle_is_the_known_exponential() -> None:
+    """RC in the steady state: the top ends at 1/(1 + exp(−T/2τ)), the base at its complement (textbook)."""
+    tau = 1 / (2 * math.pi * 1e8)
+    period_s = 6 * tau
+    seen = waves.arrive(SquareWave(1.0, 1 / period_s, 0.0), (Pole(1e8),), 1.0, blocks_dc=False)
+    shown = seen.volts(np.linspace(-period_s, period_s, 20_001), 0.0)
+    assert shown.max() == pytest.approx(1 / (1 + math.exp(-3)), abs=2e-3)
+    assert shown.min() == pytest.approx(1 / (1 + math.exp(3)), abs=2e-3)
 
 
 def test_a_square_wave_stands_between_ground_and_its_level() -> None:
@@ -416,6 +426,4 @@ def test_levels_fall_monotonically_for_cascades_of_poles() -> None:
 
 
 def test_the_gaussian_edge_constant_is_the_error_functions() -> None:
-    from harness.sim import waves
-
     assert pytest.approx(2 * math.sqrt(2) * special.erfinv(0.8), rel=1e-12) == waves._TEN_TO_NINETY

@@ -112,10 +112,11 @@ class SeenSquare:
     step: Step
 
     def volts(self, time_s: Floats, _phase: float) -> Floats:
-        """The voltage at these times: the nearest rising and falling edges, each a step response."""
+        """The voltage at these times: the edges around, each a step response, and what the two before them left."""
         half = self.period_s / 2
         since = np.mod(time_s + half / 2, self.period_s) - half / 2  # from a quarter before the edge
-        shape = self.step.at(since) - self.step.at(since - half) + self.step.at(since + half) - 1
+        at = self.step.at
+        shape = at(since) - at(since - half) + (1 - at(since + half)) + (at(since + self.period_s) - 1)
         return self.base_v + (self.top_v - self.base_v) * shape
 
     def extremes(self) -> tuple[float, float]:
