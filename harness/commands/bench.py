@@ -43,7 +43,7 @@ def _lines(state: InstrumentState) -> list[str]:
     """One instrument in words."""
     from harness.report.shown import clean
 
-    lines = [f"{state.role}: {state.label} at {state.address or 'no address'}"]
+    lines = [f"{state.role}: {state.label}{f' at {state.address}' if state.address else f', {state.problem}'}"]
     if state.identity:
         lines.append(f"  answers as {state.identity}")
         if state.expected_identity and state.expected_identity != state.identity:
@@ -53,8 +53,8 @@ def _lines(state: InstrumentState) -> list[str]:
     lines += [f"  error queue {error}" for error in state.errors]
     if state.due:
         lines.append(f"  certificate {'RAN OUT ON' if state.overdue else 'good until'} {state.due}")
-    if state.problem:
-        lines.append(f"  {'PROBLEM  ' if state.address else 'no wire  '}   {state.problem}")
+    if state.problem and state.address:
+        lines.append(f"  PROBLEM     {state.problem}")
     return [clean(line) for line in lines]
 
 
