@@ -92,7 +92,7 @@ def reference_line_div(plan: ResponsePlan) -> int:
 
 
 def crossing_line(plan: ResponsePlan, count: int) -> tuple[float, float]:
-    """Return the line, and the level that brings the crossing onto it; three levels in turn show the slope, equation (19)."""
+    """Return the line and the level that brings the crossing onto it, equation (19); three levels show the slope."""
     reference_div = reference_line_div(plan)
     spare_db = plan.headroom_db - plan.drop_db - max(LINE_STEPS_DB)
     line_div = reference_div if spare_db >= 0.0 else max(1, math.floor(reference_div * 10.0 ** (spare_db / 20.0)))
