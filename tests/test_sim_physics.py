@@ -158,13 +158,16 @@ def test_the_step_of_a_pole_is_an_exponential() -> None:
 
 
 def test_a_square_wave_that_does_not_settle_is_the_known_exponential() -> None:
-    """RC in the steady state: the top ends at 1/(1 + exp(−T/2τ)), the base at its complement (textbook)."""
+    """RC in the steady state: the top ends at 1/(1 + exp(−T/2τ)), the base at its complement (textbook).
+
+    The corner itself is rounded by the table's step, a fortieth of the rise time.
+    """
     tau = 1 / (2 * math.pi * 1e8)
     period_s = 6 * tau
     seen = waves.arrive(SquareWave(1.0, 1 / period_s, 0.0), (Pole(1e8),), 1.0, blocks_dc=False)
     shown = seen.volts(np.linspace(-period_s, period_s, 20_001), 0.0)
-    assert shown.max() == pytest.approx(1 / (1 + math.exp(-3)), abs=2e-3)
-    assert shown.min() == pytest.approx(1 / (1 + math.exp(3)), abs=2e-3)
+    assert shown.max() == pytest.approx(1 / (1 + math.exp(-3)), abs=3e-3)
+    assert shown.min() == pytest.approx(1 / (1 + math.exp(3)), abs=3e-3)
 
 
 def test_a_square_wave_stands_between_ground_and_its_level() -> None:
