@@ -13,7 +13,9 @@ from typing import Any, Final, assert_never
 import numpy as np
 
 from harness.analysis.estimate import COVERAGE, Budget, state
+from harness.analysis.pulse import PulseFlag
 from harness.analysis.response import HalfPower, response_band
+from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide, decide_statement, overall
 from harness.assess import applied_at_input, deflection_budget, limits_for, pulse_budget, time_base_budget
 from harness.assess.response import Levelled, Wanted, levelled, result
@@ -39,6 +41,7 @@ _QUANTITY: Final = {
     "overshoot": "overshoot",
     "top_aberration": "top aberration",
 }
+_FLAGS: Final = {flag.name: flag.value for flag in (*SineFlag, *PulseFlag)}
 _BAND_POINTS: Final = 121
 _Taken = tuple[Measure, Reading]
 
@@ -212,18 +215,18 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
     step = group.step
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
     scale, unit = _shown_in(step)
-    remarks = [flag for reading in group.readings for flag in reading.flags]
-    statement = budget = limits = verdict = None
+    remarks = [_flag_words(flag) for reading in group.readings for flag in reading.flags]
+    limits = _rated(setup, step)
+    statement = budget = verdict = None
     word: Word = "not measured"
     if not values:
         remarks.append("off the screen" if group.readings[0].status == "off_screen" else "left out by the operator")
     else:
         try:
             budget = _budget(setup, group, ground)
-            limits = limits_for(setup, step)
             statement = state(budget, COVERAGE)
-            verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
-            word = verdict.word
+            verdict = limits and decide_statement(statement, limits, setup.job.rule, budget=budget)
+            word = verdict.word if verdict else "undecided"
         except AnalysisError as error:
             word = "undecided"
             remarks.append(str(error))
@@ -248,6 +251,19 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
         word=word,
         remarks=tuple(dict.fromkeys(remarks)),
     )
+
+
+def _rated(setup: Setup, step: Measure) -> Limits | None:
+    try:
+        return limits_for(setup, step)
+    except AnalysisError:
+        return None  # no rating: read and reported, not judged
+
+
+def _flag_words(flag: str) -> str:
+    """A flag of a driver in words; one of a user's own driver as it is."""
+    named = {name.lower().replace("_", " "): text for name, text in _FLAGS.items()}
+    return f"the record {named[flag]}" if flag in named else flag
 
 
 def _applied_value(setup: Setup, step: Measure) -> float:
@@ -296,7 +312,6 @@ def _response(setup: Setup, wanted: Wanted, channel: int, found: Levelled, first
         word=word,
         sentence=f"Channel {channel}: {_half_power_words(half, wanted)} Rated {show(rated_hz, 'Hz')}: {word}.",
         level_method=found.method,
-        remarks=tuple(flag.sentence for flag in half.flags),
     )
 
 
@@ -331,7 +346,7 @@ def _half_power_words(half: HalfPower, wanted: Wanted) -> str:
 
 
 def _band(found: Levelled) -> Band:
-    frequencies = [reading.frequency_hz for reading in found.readings]
+    frequencies = [reading.frequency_hz for reading in found.readings if reading.purpose != "reference"]
     if len(set(frequencies)) < 2:
         return Band(frequency_hz=(), response_db=(), low_db=(), high_db=())
     grid = np.geomspace(min(frequencies), max(frequencies), _BAND_POINTS)
