@@ -21,11 +21,6 @@ from harness.talk import talk
 DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
 
 
-@pytest.fixture(autouse=True)
-def own_locks(tmp_path, monkeypatch):
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-
-
 @pytest.fixture
 def bench(tmp_path):
     """A copy of the demo to change."""

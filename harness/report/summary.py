@@ -225,7 +225,7 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
         try:
             budget = _budget(setup, group, ground)
             statement = state(budget, COVERAGE)
-            verdict = limits and decide_statement(statement, limits, setup.job.rule, budget=budget)
+            verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
             word = verdict.word if verdict else "undecided"
         except AnalysisError as error:
             word = "undecided"
