@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from collections.abc import Iterator
-
-import pytest
 from hypothesis import settings
 
 # The same examples on every run, and no verdict on a busy machine's speed.
@@ -19,13 +16,5 @@ settings.load_profile("halfpower")
 def own_locks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Locks of the tests are their own: a run of the user's on the same machine is not in the way."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("locks")))
-        yield
-
-
-@pytest.fixture(scope="session", autouse=True)
-def _locks_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Two test runs at once are two laboratories: neither finds the other's bench in use."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("locks")))
         yield
