@@ -14,7 +14,7 @@ from harness.assess.response import LEVEL, LEVEL_CHECK, Taken, Wanted, levelled,
 from harness.errors import AnalysisError
 from harness.models import Decibels, Divisions, Generator, Hertz, Model, Ratio, Reference, Setup, SignalPath, Volts
 from harness.quantities import ratio_of_db, round_to
-from harness.steps import Measure, Role, Sine, View, connect, measure
+from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
 from sequences import Plan, Planned, channels_of, one_two_five
 
 TITLE: Final = "Bandwidth"
@@ -82,6 +82,11 @@ def _search(
 ) -> steps.Sequence[float | None]:
     shown: list[Taken] = []
     at_unit = False
+    if setup.unit.read == "eye":
+        step = _width_step(setup, options, channel)
+        yield from connect(path=step.path, source=step.source, display="unit", channel=channel)
+        shown.append((step, (yield from measure(step))))
+        at_unit = True
     for number in range(_MOST_READINGS):
         state = levelled(setup, wanted, level, shown)
         ask = next_request(state.readings, state.plan)
@@ -102,6 +107,22 @@ def _search(
             reading = replace(reading, value=setup.unit.vertical_div)
         shown.append((step, reading))
     return result(levelled(setup, wanted, level, shown)).frequency_hz
+
+
+def _width_step(setup: Setup, options: Options, channel: int) -> Measure:
+    """The width of the trace itself, which an eye reads into every peak to peak."""
+    return Measure(
+        purpose="trace width",
+        path=options.path,
+        source="generator",
+        stimulus=NoSignal(),
+        display="unit",
+        view=View(channel=channel, volts_per_div=_volts_per_div(setup, options), s_per_div=1e-3),
+        quantity="trace_width",
+        expected=0.1,
+        expected_high=0.5,
+        expected_low=0.0,
+    )
 
 
 def _level_where_unknown(

@@ -257,9 +257,7 @@ def test_rise_time_without_its_source():
     assert budget.estimate == pytest.approx(math.sqrt(80.0))
     by_name = lines(budget)
     gain = 9.0 / math.sqrt(80.0)
-    assert by_name["time factor within its tolerance"].contribution == pytest.approx(
-        gain * 9 * 0.03 / math.sqrt(3.0)
-    )
+    assert by_name["time factor within its tolerance"].contribution == pytest.approx(gain * 9 * 0.03 / math.sqrt(3.0))
     assert by_name["rise time of the source"].contribution == pytest.approx(-0.05 / math.sqrt(80.0))
     assert by_name["removing the source by squares"].u > 0.0
     edges = [by_name["reading of one edge"], by_name["reading of the other edge"]]

@@ -82,6 +82,22 @@ def test_the_verdicts_are_the_ones_the_truth_calls_for(digital):
     assert report.simulated
 
 
+def test_a_person_can_tune_the_generator_to_a_graticule_line(bench, tmp_path):
+    text = (bench / "by_eye.toml").read_text("utf-8")
+    head = text[: text.index("[[sequence]]")]
+    (bench / "tuned.toml").write_text(
+        head + '[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntuned = true\n', "utf-8"
+    )
+    report = opening.start(bench / "tuned.toml", tmp_path / "runs").report
+    truth = truth_of("by_eye.toml")
+    for response in report.parts[0].responses:
+        assert response.result.status == "found"
+        off = response.result.frequency_hz / truth.half_power_hz(response.channel) - 1
+        assert abs(off) <= 3 * response.result.u_rel
+    tuned = [r.step for r in read(tmp_path / "runs" / report.number).records if getattr(r.step, "tune_to_div", None)]
+    assert len(tuned) >= 4
+
+
 def test_channel_match_and_divider_ratio_hold_the_truth(digital, by_eye):
     (match,) = digital.report.parts[0].findings
     truth = truth_of("digital.toml")

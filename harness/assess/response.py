@@ -17,7 +17,7 @@ from harness.analysis.response import HalfPower, ReadingModel, ResponsePlan, Res
 from harness.analysis.response_model import DB_PER_NEPER, HALF_POWER_DB, Purpose
 from harness.errors import AnalysisError
 from harness.models import Generator, Setup, SignalPath
-from harness.quantities import db, show
+from harness.quantities import db, ratio_of_db, show
 from harness.steps import Measure, Reading, Sine
 
 LEVEL: Final = "level"
@@ -93,30 +93,32 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         Steps and readings of the unit, in order.
     """
     table = _table(setup, wanted, level)
-    base_vpp = next((sine_level(step)[1] for step, _ in shown), 1.0)
+    width = _trace_width(setup, shown)
+    sines = [(step, reading) for step, reading in shown if step.quantity == "peak_to_peak"]
+    base_vpp = next((sine_level(step)[1] for step, _ in sines), 1.0)
     readings = []
-    for step, reading in shown:
-        if reading.value is None:
+    for step, reading in sines:
+        if reading.value is None or reading.value <= width.value:
             continue
         set_hz, vpp = sine_level(step)
         known_db = db(vpp / base_vpp) + _level_at(setup, wanted, table, set_hz).correction_db
         readings.append(
             ResponseReading(
                 frequency_hz=reading.frequency_hz or set_hz,
-                deflection_div=reading.value,
+                deflection_div=reading.value - width.value,
                 level_db=known_db,
                 purpose=_purpose(step.purpose),
-                on_line=step.tune_to_div is not None,
+                on_line=step.tune_to_div is not None and reading.value == step.tune_to_div,
             )
         )
     plan = _plan(setup, wanted)
     found = half_power(readings, replace(plan, u_level_db=_u_db(setup, wanted, table, setup.unit.bandwidth)[0]))
     crossing_hz = min(found.frequency_hz or setup.unit.bandwidth, wanted.max_hz)
-    u_db, lines = _u_db(setup, wanted, table, crossing_hz)
-    drift = _drift(level)
+    _, lines = _u_db(setup, wanted, table, crossing_hz)
+    lines += (*_drift(level), *_width_lines(width, wanted))
     return Levelled(
         readings=tuple(readings),
-        plan=replace(plan, u_level_db=math.hypot(u_db, drift)),
+        plan=replace(plan, u_level_db=math.hypot(*(line.contribution for line in lines))),
         level=table.points if table else (),
         lines=lines,
         method=_method(setup, level),
@@ -285,8 +287,8 @@ def _u_db(
     return known.u_db, known.contributions
 
 
-def _drift(level: Sequence[Taken]) -> float:
-    """Standard uncertainty from how far the level had gone at the end, where it was checked."""
+def _drift(level: Sequence[Taken]) -> tuple[Contribution, ...]:
+    """How far the level had gone at the end, where it was checked."""
     before: dict[float, float] = {}
     changes = []
     for step, reading in level:
@@ -297,7 +299,25 @@ def _drift(level: Sequence[Taken]) -> float:
                 changes.append(now_db - before[set_hz])
             elif step.purpose == LEVEL:
                 before[set_hz] = now_db
-    return levelling.drift_correction(changes).u_db if changes else 0.0
+    return levelling.drift_correction(changes).contributions if changes else ()
+
+
+def _trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
+    """The width of the trace, taken off every peak to peak: known to within half of itself, and as well as it was read."""
+    widths = [reading.value for step, reading in shown if step.quantity == "trace_width" and reading.value is not None]
+    if not widths:
+        return rectangular("trace width", half_width=0.0, unit="div")
+    read_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(12))
+    half_width = widths[-1] / 2 + math.sqrt(3) * read_div
+    return rectangular("trace width", half_width=half_width, value=widths[-1], unit="div")
+
+
+def _width_lines(width: Contribution, wanted: Wanted) -> tuple[Contribution, ...]:
+    """An error of the width goes into both deflections of the ratio: w·(1/a − 1/A) of it stays."""
+    if not width.u:
+        return ()
+    crossing_div = wanted.deflection_div * ratio_of_db(-wanted.drop_db)
+    return (replace(width, sensitivity=DB_PER_NEPER * (1 / crossing_div - 1 / wanted.deflection_div)),)
 
 
 def _method(setup: Setup, level: Sequence[Taken]) -> str:

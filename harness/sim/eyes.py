@@ -76,6 +76,7 @@ class Person:
         rng = self._bench.world.rng_of(f"eyes/{key}/{again}")
         if step.tune_to_div is not None:
             self._bench.tune(step, step.tune_to_div + float(rng.normal(0, self._eyes.scatter)))
+            return "="
         seen = look(self._bench, step)
         return "off" if seen is None else self._say(seen, step, rng, again)
 
