@@ -62,6 +62,7 @@ def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> M
     rated_s = unit.rise_time or 0.35 / unit.bandwidth
     expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
     sweep_s = expected_s if quantity == "rise_time" else 10 * expected_s
+    s_per_div, magnifier = _sweep(setup, sweep_s)
     frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
     return Measure(
         purpose=quantity.replace("_", " "),
@@ -72,12 +73,21 @@ def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> M
         view=View(
             channel=channel,
             volts_per_div=volts_per_div,
-            s_per_div=min(unit.s_per_div or (sweep_s,), key=lambda s: abs(math.log(s / sweep_s))),
+            s_per_div=s_per_div,
+            magnifier=magnifier,
             ground_line_div=-_EDGE_DIV / 2,
         ),
         quantity=quantity,
         expected=float(f"{expected_s:.3e}") if quantity == "rise_time" else 0.0,
     )
+
+
+def _sweep(setup: Setup, wanted_s: float) -> tuple[float, float]:
+    """The time factor and magnifier that come nearest to what is wanted; the magnifier only where it helps."""
+    unit = setup.unit
+    plain = [(s, 1.0) for s in unit.s_per_div or (wanted_s,)]
+    magnified = [(s, unit.magnifier) for s in unit.s_per_div] if unit.magnifier != 1 else []
+    return min(plain + magnified, key=lambda at: (round(abs(math.log(at[0] / at[1] / wanted_s)), 9), at[1]))
 
 
 def _near_tenth(volts_per_div: float) -> float:

@@ -7,4 +7,4 @@ import sys
 from environment import run
 
 if __name__ == "__main__":
-    sys.exit(run("-m", "pytest", *sys.argv[1:], groups=("test",)))
+    sys.exit(run("-m", "pytest", "-n", "2", *sys.argv[1:], groups=("test",)))

@@ -303,7 +303,7 @@ def _drift(level: Sequence[Taken]) -> tuple[Contribution, ...]:
 
 
 def _trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
-    """The width of the trace, taken off every peak to peak: known to within half of itself, and as well as it was read."""
+    """The width of the trace, taken off every peak to peak: known to half of itself, and as well as it was read."""
     widths = [reading.value for step, reading in shown if step.quantity == "trace_width" and reading.value is not None]
     if not widths:
         return rectangular("trace width", half_width=0.0, unit="div")
