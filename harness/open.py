@@ -177,7 +177,7 @@ def start(
 ) -> RunResult:
     """Run a job into a new folder below `runs`; outputs are off at every exit."""
     loaded = load(job_path)
-    _refuse_overdue(loaded.setup, dt.datetime.now(dt.UTC).date())
+    _refuse_overdue(loaded.setup, _today(loaded))
     journal_events = _Events(on_event)
     with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand) as bench:
         started = bench.clock.utc()
@@ -295,6 +295,12 @@ def _new_folder(runs: Path, started: dt.datetime, serial: str) -> Path:
         if not folder.exists():
             return folder
     raise JournalError(f"{runs}: a thousand runs of this unit today; name another folder with --runs.")
+
+
+def _today(loaded: LoadedJob) -> dt.date:
+    """The day by the bench's own clock: a simulated bench may have its own."""
+    simulated = simulated_bench(loaded)
+    return (simulated.clock if simulated else RealClock()).utc().date()
 
 
 def _refuse_overdue(setup: Setup, day: dt.date) -> None:

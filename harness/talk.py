@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness import files
-from harness.clock import RealClock
+from harness.clock import Clock, RealClock
 from harness.errors import HalfpowerError
-from harness.models import Bench, Instrument
+from harness.models import Instrument
 from harness.steps import Role
 
 if TYPE_CHECKING:
@@ -37,19 +37,19 @@ def talk(bench_path: str | Path) -> tuple[InstrumentState, ...]:
     """Ask every instrument of a bench file; one that does not answer is a state, not an error."""
     path = Path(bench_path)
     bench = files.load_bench(path)
-    factory = _factory(bench, path)
-    today = dt.datetime.now(dt.UTC).date()
-    return tuple(_state(role, instrument, factory, today) for role, instrument in bench.instruments())
-
-
-def _factory(bench: Bench, path: Path) -> ResourceManagerFactory:
+    clock: Clock = RealClock()
+    factory: ResourceManagerFactory
     if bench.simulation is not None:
         from harness.sim.bench import SimulatedBench
 
-        return SimulatedBench.load(path.parent / bench.simulation).resource_manager
-    from harness.visa import resource_manager
+        simulated = SimulatedBench.load(path.parent / bench.simulation)
+        clock, factory = simulated.clock, simulated.resource_manager
+    else:
+        from harness.visa import resource_manager
 
-    return resource_manager()
+        factory = resource_manager()
+    today = clock.utc().date()
+    return tuple(_state(role, instrument, factory, today) for role, instrument in bench.instruments())
 
 
 def _state(role: Role, instrument: Instrument, factory: ResourceManagerFactory, today: dt.date) -> InstrumentState:
