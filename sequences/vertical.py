@@ -8,10 +8,11 @@ from typing import Final, Literal
 from pydantic import Field
 
 from harness import steps
-from harness.analysis.ordering import WorkPoint, arrange
+from harness.analysis.ordering import WorkCosts, WorkPoint, arrange
 from harness.analysis.planning import repeats_to_decide
 from harness.assess import (
     LevelChoice,
+    available_levels,
     choose_level,
     deflection_budget,
     levels_for_linearity,
@@ -69,8 +70,18 @@ def plan(setup: Setup, options: Options) -> Plan:
         )
         for c in candidates
     ]
-    planned = [_planned(setup, options, candidates[i]) for i in arrange(work).order]
+    planned = [_planned(setup, options, candidates[i]) for i in arrange(work, _costs(setup)).order]
     return Plan(points=tuple(planned), left_out=tuple(left_out))
+
+
+def _costs(setup: Setup) -> WorkCosts:
+    """A keyed level costs one entry, a knob one cost a click, a remote range next to nothing."""
+    stepped = available_levels(_calibrator(setup)) is not None
+    return WorkCosts(
+        range_click=1.0 if setup.unit.read == "eye" else 0.01,
+        level_click=1.0 if stepped else 0.0,
+        level_entry=0.0 if stepped else 1.0,
+    )
 
 
 def _candidates(setup: Setup, options: Options) -> tuple[list[_Candidate], list[str]]:
