@@ -21,7 +21,7 @@ from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
 from harness.lock import hold
 from harness.models import Setup
-from harness.operator import Operator
+from harness.operator import Nobody, Operator
 from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Part, Watch, run_parts
@@ -62,13 +62,11 @@ def opened(
     """Open the bench of a job, hold it against others, and leave it with every output off."""
     simulated = simulated_bench(loaded)
     clock: Clock = simulated.clock if simulated else RealClock()
-    person = operator
+    person = operator or Nobody()
     if simulated and not by_hand:
         person = simulated.operator
-    elif simulated and operator is not None:
-        person = _Mirrored(operator, simulated, loaded.setup)
-    if person is None:
-        raise ConfigError("a person is needed at this bench, and there is no terminal to ask them at")
+    elif simulated:
+        person = _Mirrored(person, simulated, loaded.setup)
     with hold(_lock_names(loaded)):
         drivers = _drivers(loaded, simulated, clock, person, on_event)
         bench = LiveBench(

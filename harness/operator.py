@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol, TypeAlias
 
 from harness import quantities
+from harness.errors import OperatorStop
 from harness.steps import Connect, Measure, Quantity, Role, Step, Stimulus
 
 
@@ -37,6 +38,17 @@ class Operator(Protocol):
 
     def tell(self, text: str) -> None:
         """Say something that needs no answer."""
+
+
+class Nobody:
+    """An unattended bench: whatever needs a person stops the run, which a person can then resume."""
+
+    def ask(self, prompt: Prompt) -> str:
+        """There is no answer."""
+        raise OperatorStop(f"A person is needed, and this run has none: {prompt.title}. Resume it at a terminal.")
+
+    def tell(self, text: str) -> None:
+        """Nobody listens; what is told is in the journal as an event."""
 
 
 class GoBack(Exception):  # noqa: N818 - a choice of the operator, not an error
