@@ -46,6 +46,7 @@ class LiveBench:
         self._confirmed_hazard = setup.job.allow_hazardous_voltage
         self._cautioned = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
+        self._driven_v = 0.0  # peak that the sources may be giving, as far as is known
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
@@ -114,14 +115,16 @@ class LiveBench:
 
     def _set(self, step: Measure, source: Source, screen: Screen) -> None:
         """Set source and display so that the display is never driven harder than it was or will be."""
-        standing_v = limits.stress(self._standing[1]).peak_v if self._standing else 0.0
-        rising = limits.stress(step.stimulus).peak_v >= standing_v
+        wanted_v = limits.stress(step.stimulus).peak_v
+        rising = wanted_v >= self._driven_v
         if rising:
             screen.show(step.view)
+        self._driven_v = max(self._driven_v, wanted_v)  # until it is done, either may stand
         if isinstance(step.stimulus, NoSignal):
             source.off()
         else:
             source.apply(step.stimulus)
+        self._driven_v = wanted_v
         if not rising:
             screen.show(step.view)
 
@@ -179,9 +182,11 @@ class LiveBench:
                 continue
             try:
                 driver.off()  # type: ignore[attr-defined]  # the role's protocol
-            except HalfpowerError as error:
-                label = getattr(self.setup.bench, role).label
-                problems.append(f"The output of the {role} ({label}) may still be ON: {error} Switch it off by hand.")
+            except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
+                label, why = getattr(self.setup.bench, role).label, str(error) or type(error).__name__
+                problems.append(f"The output of the {role} ({label}) may still be ON: {why} Switch it off by hand.")
+        if not problems:
+            self._driven_v = 0.0
         return problems
 
     def identify(self) -> dict[Role, str]:

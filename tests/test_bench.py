@@ -1,0 +1,104 @@
+"""The live bench with drivers of a user's own, which may do anything: which outputs stay on, and what comes first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from harness.bench import LiveBench
+from harness.clock import RealClock
+from harness.errors import LinkError, SafetyError
+from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Stimulus, View
+from tests.setups import a_setup
+
+
+@dataclass
+class Driver:
+    """A source and a display in one, as simple as a user may write it; it fails when told to, once for each."""
+
+    said: list[Any]
+    name: str
+    failing: list[BaseException] = field(default_factory=list)
+
+    def _fail(self) -> None:
+        if self.failing:
+            raise self.failing.pop(0)
+
+    def apply(self, stimulus: Stimulus) -> None:
+        self._fail()
+        self.said.append((self.name, stimulus))
+
+    def off(self) -> None:
+        self._fail()
+        self.said.append((self.name, "off"))
+
+    def show(self, view: View) -> None:
+        self.said.append((self.name, view.volts_per_div))
+
+    def read(self, _step: Measure) -> Reading:
+        return Reading(value=1.0)
+
+    def check(self) -> None: ...
+
+    def close(self) -> None:
+        self.said.append((self.name, "closed"))
+
+
+class Person:
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def ask(self, _prompt: object) -> str:
+        return ""
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+
+
+def a_bench(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], Person]:
+    said: list[Any] = []
+    person = Person()
+    drivers: dict[Any, Any] = {
+        name: Driver(said, name, failing.get(name, [])) for name in ("calibrator", "generator", "unit")
+    }
+    return LiveBench(a_setup(), drivers, operator=person, clock=RealClock()), said, person
+
+
+def dc(level_v: float, volts_per_div: float) -> Measure:
+    view = View(channel=1, volts_per_div=volts_per_div, s_per_div=1e-3)
+    stimulus = Dc(level_v=level_v) if level_v else NoSignal()
+    return Measure(
+        purpose="deflection", path="lead", source="calibrator", stimulus=stimulus, display="unit", view=view,
+        quantity="deflection",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("error", [ZeroDivisionError("a bug"), KeyboardInterrupt(), LinkError("calibrator", "gone")])
+def test_one_source_that_cannot_be_switched_off_does_not_leave_the_other_on(error: BaseException) -> None:
+    bench, said, person = a_bench(calibrator=[error])
+    with bench.guarded():
+        pass
+    assert said == [("generator", "off"), ("calibrator", "closed"), ("generator", "closed"), ("unit", "closed")]
+    assert "output of the calibrator" in person.told[0]
+    assert "Switch it off by hand" in person.told[0]
+
+
+def test_no_hand_is_asked_to_a_cable_while_an_output_may_be_on() -> None:
+    bench, _, _ = a_bench(generator=[RuntimeError("driver fails")])
+    with pytest.raises(SafetyError, match=r"Do not touch the cables.*generator.*driver fails"):
+        bench.perform(Connect(path="lead", source="calibrator", display="unit", channel=1))
+
+
+def test_after_a_lost_answer_the_level_falls_before_the_range_does() -> None:
+    """The source may still give the level before: a sensitive range is not set under it."""
+    bench, said, _ = a_bench()
+    bench.perform(dc(8.0, 1.0))
+    bench.drivers["calibrator"].failing.append(LinkError("calibrator", "does not answer"))  # type: ignore[attr-defined]
+    said.clear()
+    bench.perform(dc(0.8, 0.1))
+    assert [entry for entry in said if entry[0] != "generator"] == [
+        ("calibrator", Dc(level_v=0.8)),
+        ("unit", 0.1),
+    ]
