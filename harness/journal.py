@@ -12,6 +12,7 @@ import json
 import os
 import zlib
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -70,6 +71,7 @@ def _seal(text: str, previous: int) -> int:
 
 def _encode(entry: Mapping[str, Any], previous: int) -> tuple[bytes, int]:
     body = json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    body = body.encode("utf-8", "replace").decode()  # a terminal may hand over bytes that are no character
     crc = _seal(body, previous)
     return f'{body[:-1]},"crc":"{crc:08x}"}}\n'.encode(), crc
 
@@ -245,6 +247,8 @@ class Journal:
             _write_all(self._file, line)
             os.fsync(self._file)
         except OSError as error:
+            with suppress(OSError):  # what was not confirmed is not left for a shorter line to end
+                os.ftruncate(self._file, self._end)
             raise JournalError(
                 f"{self.path}: cannot be written: {error.strerror}. Everything up to the reading before is on disk; "
                 "make room, then resume the run."

@@ -118,6 +118,26 @@ def test_a_full_disk_loses_nothing_and_says_what_to_do(folder, monkeypatch):
     assert len(contents.records) == 2
 
 
+def test_a_line_that_was_written_but_not_synced_is_taken_back(folder, monkeypatch):
+    """Else a shorter line over it would leave its end standing, and the journal would be refused."""
+    journal, _ = Journal.reopen(folder, stamps())
+    fsync = os.fsync
+    monkeypatch.setattr(journals.os, "fsync", lambda _handle: _full())
+    with pytest.raises(JournalError, match="make room, then resume"):
+        journal.reply("a", 2, STEP, Reading(value=1.0, said="a long answer " * 20))
+    monkeypatch.setattr(journals.os, "fsync", fsync)
+    journal.event("a", "note", "short")
+    journal.close()
+    assert [event.text for event in read(folder).events] == ["slightly out of focus", "short"]
+
+
+def test_a_remark_with_bytes_that_are_no_character_is_kept_as_far_as_it_can_be(folder):
+    journal, _ = Journal.reopen(folder, stamps())
+    journal.event("a", "note", "focus \udcff soft")
+    journal.close()
+    assert read(folder).events[-1].text == "focus ? soft"
+
+
 def _full():
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
