@@ -164,13 +164,19 @@ def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable
 
 
 def _remedy(setup: Setup, step: Measure) -> str:
+    try:
+        rated = limits_for(setup, step)
+    except AnalysisError:
+        return "state the rating in the unit file"
     candidates = []
     tries: list[tuple[str, float, Callable[[], Budget]]] = [
         (f"read it {n} times", n * READ_S, partial(_budget, setup, step, n)) for n in (3, 5, 10)
     ]
-    finer = replace(setup, unit=setup.unit.model_copy(update={"resolution": setup.unit.resolution / 2}))
+    unit = setup.unit
+    halved = {"resolution": unit.resolution / 2, "time_resolution": unit.time_resolution / 2}
+    finer = replace(setup, unit=unit.model_copy(update=halved))
     tries.append(("read to half the step", 2 * READ_S, partial(_budget, finer, step, 1)))
-    most = setup.unit.vertical_div - 2
+    most = unit.vertical_div - 2
     if step.quantity == "deflection" and step.expected and step.expected < most:
         tries.append((f"apply a level that gives {most:g} div", 4 * READ_S, partial(_at_more, setup, step, most)))
     for sentence, cost, budget in tries:
@@ -178,7 +184,6 @@ def _remedy(setup: Setup, step: Measure) -> str:
             candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))
         except HalfpowerError:
             continue
-    rated = limits_for(setup, step)
     least = _USEFUL * (rated.half_width or 0.0)
     found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
     return found.candidate.sentence if found else "use a better source, or a finer reading together with a higher level"

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 from harness import steps
-from harness.errors import InstrumentError, JournalError
+from harness.errors import AnalysisError, InstrumentError, JournalError
 from harness.journal import Journal, Record
 from harness.operator import GoBack
 from harness.steps import Connect, Done, Reply, Step
@@ -112,7 +112,7 @@ def run_parts(
     finished: Callable[[str], bool] = lambda _: False,
     watch: Watch = lambda *_: None,
 ) -> list[str]:
-    """Run the parts in order; one whose instrument stays away ends early, and the others go on.
+    """Run the parts in order; one that has lost its instrument or its estimate ends early, and the others go on.
 
     Returns the sentences of the parts that ended early.
     """
@@ -122,7 +122,7 @@ def run_parts(
             continue
         try:
             run_part(part, perform, journal, recorded(part.name), watch)
-        except InstrumentError as error:
+        except (InstrumentError, AnalysisError) as error:
             journal.event(part.name, "ended early", str(error))
             ended_early.append(f"{part.name}: {error}")
         else:

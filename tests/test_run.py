@@ -1,6 +1,6 @@
 import pytest
 
-from harness.errors import InstrumentError, JournalError, LinkError
+from harness.errors import AnalysisError, InstrumentError, JournalError, LinkError
 from harness.journal import Journal, comparable, read
 from harness.operator import GoBack
 from harness.run import Part, run_part, run_parts
@@ -145,6 +145,17 @@ def test_a_refused_command_ends_the_part_and_is_told(tmp_path):
         [PART], World({2: InstrumentError("unit", 'refused: -222,"Data out of range"')}), new(tmp_path, "r")
     )
     assert "Data out of range" in ended[0]
+
+
+def test_a_part_that_cannot_be_reckoned_on_ends_early_and_the_others_go_on(tmp_path):
+    def hopeless():
+        yield Connect(path="lead", source="calibrator", display="unit", channel=1)
+        raise AnalysisError("the reference is too slow")
+
+    parts = [Part(name="a", start=hopeless), Part(name="b", start=lambda: doubling((1,)))]
+    ended = run_parts(parts, World(), new(tmp_path, "run"))
+    assert ended == ["a: the reference is too slow"]
+    assert dict(read(tmp_path / "run").parts) == {"b": "finished"}
 
 
 def test_a_stop_iteration_from_a_driver_is_not_swallowed(tmp_path):

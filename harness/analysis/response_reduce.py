@@ -62,9 +62,10 @@ def is_reference(reading: ResponseReading, plan: ResponsePlan) -> bool:
 
 
 def off_screen(reading: ResponseReading, plan: ResponsePlan) -> bool:
-    """Say whether a trace is so high that its ends cannot be trusted."""
+    """Say whether a trace is so high that its ends cannot be trusted; one that fills the screen is."""
     margin_div = OPERATOR_MARGIN_DIV if plan.typed else 0.0
-    return not reading.on_line and reading.deflection_div > plan.screen_div - margin_div
+    high = reading.deflection_div > plan.screen_div - margin_div or reading.deflection_div >= plan.screen_div
+    return high and not reading.on_line
 
 
 def superseded(readings: Sequence[ResponseReading]) -> frozenset[int]:

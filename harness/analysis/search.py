@@ -127,7 +127,14 @@ def _reference(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask:
             tune="level",
             line_div=float(reference_line_div(plan)),
         )
-    return ask_at(plan.reference_hz, dither_db(count, plan.deflection_div, plan), "reference", readings, plan)
+    level_db = _reference_level_db(readings, plan) + dither_db(count, plan.deflection_div, plan)
+    return ask_at(plan.reference_hz, level_db, "reference", readings, plan)
+
+
+def _reference_level_db(readings: Sequence[ResponseReading], plan: ResponsePlan) -> float:
+    """Where the reference left the screen it is asked for at the lower level from then on, not driven off again."""
+    off_db = [r.level_db for r in readings if is_reference(r, plan) and off_screen(r, plan)]
+    return max(min(off_db) - LOWER_BY_DB, LOWEST_LEVEL_DB) if off_db else 0.0
 
 
 def _scan(readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan) -> Ask | None:

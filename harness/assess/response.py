@@ -98,14 +98,14 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
     base_vpp = next((sine_level(step)[1] for step, _ in sines), 1.0)
     readings = []
     for step, reading in sines:
-        if reading.value is None or reading.value <= width.value:
+        if reading.value is None:
             continue
         set_hz, vpp = sine_level(step)
         known_db = db(vpp / base_vpp) + _level_at(setup, wanted, table, set_hz).correction_db
         readings.append(
             ResponseReading(
                 frequency_hz=reading.frequency_hz or set_hz,
-                deflection_div=reading.value - width.value,
+                deflection_div=_shown_div(reading, width, setup.unit.vertical_div),
                 level_db=known_db,
                 purpose=_purpose(step.purpose),
                 on_line=step.tune_to_div is not None and reading.value == step.tune_to_div,
@@ -121,7 +121,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         plan=replace(plan, u_level_db=math.hypot(*(line.contribution for line in lines))),
         level=table.points if table else (),
         lines=lines,
-        method=_method(setup, level),
+        method=_method(setup, table),
     )
 
 
@@ -302,6 +302,13 @@ def _drift(level: Sequence[Taken]) -> tuple[Contribution, ...]:
     return levelling.drift_correction(changes).contributions if changes else ()
 
 
+def _shown_div(reading: Reading, width: Contribution, screen_div: float) -> float:
+    """The deflection without the width of the trace; nothing but the width is no deflection, not no reading."""
+    if reading.status == "off_screen":
+        return screen_div
+    return max((reading.value or 0.0) - width.value, 0.0)
+
+
 def _trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
     """The width of the trace, taken off every peak to peak: known to half of itself, and as well as it was read."""
     widths = [reading.value for step, reading in shown if step.quantity == "trace_width" and reading.value is not None]
@@ -320,9 +327,11 @@ def _width_lines(width: Contribution, wanted: Wanted) -> tuple[Contribution, ...
     return (replace(width, sensitivity=DB_PER_NEPER * (1 / crossing_div - 1 / wanted.deflection_div)),)
 
 
-def _method(setup: Setup, level: Sequence[Taken]) -> str:
-    if not level or setup.bench.reference is None:
+def _method(setup: Setup, table: LevelTable | None) -> str:
+    if setup.bench.reference is None:
         return "level by the generator's own stated flatness"
+    if table is None:
+        return "level not known: it was not read on the reference"
     reference = setup.bench.reference
     if reference.flatness:
         own = "its measured flatness corrected"

@@ -71,6 +71,11 @@ def source_contributions(instrument: Instrument, stimulus: Stimulus) -> tuple[Co
     )
 
 
+def source_line_names(instrument: Instrument) -> tuple[str, str]:
+    """What the lines of `source_contributions` are called in a budget: limits, certificate."""
+    return f"limits of {instrument.label}", f"certificate of {instrument.label}"
+
+
 def applied_at_input(setup: Setup, step: Measure) -> float:
     """Voltage at the unit's input (V, or peak to peak): the level, divided by its path, its termination loaded."""
     return level_of(step.stimulus) * _transfer(setup, path_of(setup, step))
@@ -133,6 +138,7 @@ def _point(stimulus: Stimulus) -> tuple[tuple[Function, ...], float | None, floa
 
 def _line(instrument: Instrument, accuracy: Accuracy, *, value: float, unit: str) -> Contribution:
     width = accuracy.of_value * value + (accuracy.floor or 0.0)
+    limits, certificate = source_line_names(instrument)
     if accuracy.stated_as == "limits":
-        return estimate.rectangular(f"limits of {instrument.label}", half_width=width, value=value, unit=unit)
-    return estimate.expanded(f"certificate of {instrument.label}", expanded=width, value=value, unit=unit)
+        return estimate.rectangular(limits, half_width=width, value=value, unit=unit)
+    return estimate.expanded(certificate, expanded=width, value=value, unit=unit)

@@ -11,11 +11,10 @@ from harness.analysis import estimate
 from harness.analysis.deflection import channel_match, linearity, mean_ratio, probe_ratio
 from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.rounding import format_value_u
-from harness.assess.sources import source_contributions
-from harness.models import Calibrator, Setup, SignalPath
+from harness.assess.sources import source_line_names
+from harness.models import Setup, SignalPath
 from harness.quantities import show
 from harness.report.model import Finding, Point
-from harness.steps import Dc
 
 _K = 2.0
 
@@ -64,8 +63,7 @@ def _matches(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         first = at.get((1, path, setting, applied))
         if channel == 1 or first is None or first.budget is None or point.budget is None:
             continue
-        shared = [line.name for line in point.budget.contributions if line.name in _source_lines(setup, point)]
-        match = channel_match(point.budget, first.budget, shared=shared)
+        match = channel_match(point.budget, first.budget, shared=[line.name for line in _source_lines(setup, point)])
         kept = largest.get((channel, path))
         if kept is None or abs(match.estimate) * kept[0].u > abs(kept[0].estimate) * match.u:
             largest[channel, path] = match, point
@@ -83,16 +81,17 @@ def _matches(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         )
 
 
-def _source_lines(setup: Setup, point: Point) -> tuple[str, ...]:
+def _source_lines(setup: Setup, point: Point) -> tuple[estimate.Contribution, ...]:
+    """The lines of a point's budget that are the source's, in V at the source: `value` is the level there."""
     calibrator = setup.bench.calibrator
-    if calibrator is None:
+    if calibrator is None or point.budget is None:
         return ()
-    level_v = point.applied_value * setup.bench.paths.get(point.path, SignalPath()).divides_by
-    return tuple(line.name for line in source_contributions(calibrator, Dc(level_v=level_v)))
+    return tuple(line for line in point.budget.contributions if line.name in source_line_names(calibrator))
 
 
 def _ratios(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
     """The divider's ratio by channel, from every range read straight and divided."""
+    points = _fullest(points)
     straight = {
         (p.channel, p.setting): p for p in points if setup.bench.paths.get(p.path, SignalPath()).divides_by == 1
     }
@@ -101,7 +100,7 @@ def _ratios(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         divides_by = setup.bench.paths.get(point.path, SignalPath()).divides_by
         other = straight.get((point.channel, point.setting))
         if divides_by != 1 and other is not None and setup.bench.calibrator is not None:
-            pairs[point.channel, point.path].append(_ratio(setup, setup.bench.calibrator, other, point, divides_by))
+            pairs[point.channel, point.path].append(_ratio(setup, other, point, divides_by))
     for (channel, path), ratios in pairs.items():
         mean = mean_ratio(ratios)
         expanded = _K * mean.u
@@ -117,12 +116,20 @@ def _ratios(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         )
 
 
-def _ratio(setup: Setup, calibrator: Calibrator, straight: Point, divided: Point, divides_by: float) -> estimate.Budget:
+def _fullest(points: Sequence[Point]) -> list[Point]:
+    """The largest deflection of every range: one reading is in one pair, so the ratios are independent."""
+    largest: dict[tuple[int, str, str], Point] = {}
+    for point in sorted(points, key=lambda p: abs(p.expected)):
+        largest[point.channel, point.path, point.setting] = point
+    return list(largest.values())
+
+
+def _ratio(setup: Setup, straight: Point, divided: Point, divides_by: float) -> estimate.Budget:
     levels = straight.applied_value, divided.applied_value * divides_by
     lines = [
-        replace(line, name=f"{name}: {line.name}", sensitivity=line.sensitivity / level_v)
-        for name, level_v in zip(("straight", "divided"), levels, strict=True)
-        for line in source_contributions(calibrator, Dc(level_v=level_v))
+        replace(line, name=f"{name}: {line.name}", sensitivity=1.0 / line.value)
+        for name, point in (("straight", straight), ("divided", divided))
+        for line in _source_lines(setup, point)
     ]
     return probe_ratio(
         _length(setup, straight),

@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.analysis.estimate import COVERAGE, Budget, state
 from harness.analysis.pulse import PulseFlag
-from harness.analysis.response import HalfPower, response_band
+from harness.analysis.response import HALF_POWER_DB, HalfPower, response_band
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide, decide_statement, overall
 from harness.assess import applied_at_input, deflection_budget, limits_for, pulse_budget, time_base_budget
@@ -43,6 +43,8 @@ _QUANTITY: Final = {
 }
 _FLAGS: Final = {flag.name: flag.value for flag in (*SineFlag, *PulseFlag)}
 _BAND_POINTS: Final = 121
+_HALF_POWER_WITHIN_DB: Final = 0.02  # "3 dB" is half power too: common practice
+_BEYOND_LEVEL: Final = 1.01  # of the highest frequency of the level table
 _Taken = tuple[Measure, Reading]
 
 
@@ -292,26 +294,39 @@ def _responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[_Taken]
     for channel in channels:
         shown = [(step, r) for step, r in taken if step.display == "unit" and step.view.channel == channel]
         usable = [(step, r) for step, r in shown if r.status == "read"]
-        if usable:
-            yield _response(setup, wanted, channel, levelled(setup, wanted, level, usable), usable[0][0])
+        try:
+            found = levelled(setup, wanted, level, usable)
+        except AnalysisError as error:
+            yield _response(setup, wanted, shown[0][0], None, reason=str(error))
+        else:
+            yield _response(setup, wanted, shown[0][0], found)
 
 
-def _response(setup: Setup, wanted: Wanted, channel: int, found: Levelled, first: Measure) -> Response:
-    half = result(found)
-    rated_hz = setup.unit.bandwidth
-    word, verdict = _judge(setup, half, rated_hz)
+def _response(setup: Setup, wanted: Wanted, first: Measure, found: Levelled | None, *, reason: str = "") -> Response:
+    """A channel against its rating; one that cannot be reckoned stays in the report, with the reason."""
+    rated_hz, channel = setup.unit.bandwidth, first.view.channel
+    half = HalfPower(status="failed", reference_hz=wanted.reference_hz, drop_db=wanted.drop_db)
+    if found is not None:
+        half = result(found)
+        reason = _not_judged(setup, wanted, found, half)
+    word: Word = "undecided"
+    verdict = None
+    if not reason:
+        word, verdict = _judge(setup, half, rated_hz)
+    level = found.level if found else ()
     return Response(
         channel=channel,
         path=first.path,
         setting=f"{show(first.view.volts_per_div, 'V')}/div",
         rated_hz=rated_hz,
         result=half,
-        band=_band(found),
-        level=tuple(LevelPoint(frequency_hz=p.frequency_hz, level_db=p.level_db, u_db=p.u_db) for p in found.level),
+        band=_band(found) if found else Band(frequency_hz=(), response_db=(), low_db=(), high_db=()),
+        level=tuple(LevelPoint(frequency_hz=p.frequency_hz, level_db=p.level_db, u_db=p.u_db) for p in level),
         verdict=verdict,
         word=word,
         sentence=f"Channel {channel}: {_half_power_words(half, wanted)} Rated {show(rated_hz, 'Hz')}: {word}.",
-        level_method=found.method,
+        level_method=found.method if found else "",
+        remarks=(reason,) if reason else (),
     )
 
 
@@ -325,6 +340,20 @@ def _judge(setup: Setup, half: HalfPower, rated_hz: float) -> tuple[Word, Any]:
     if half.status == "above_generator" and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
         return "pass", None
     return "undecided", None
+
+
+def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) -> str:
+    """Why a frequency is stated but not held against the rating, if it is not."""
+    if abs(wanted.drop_db - HALF_POWER_DB) > _HALF_POWER_WITHIN_DB:
+        return f"The rating is of half power; a drop of {wanted.drop_db:.4g} dB is reported, not judged."
+    if setup.bench.reference is None:
+        return ""
+    if not found.level:
+        return "The level was not read on the reference, so the sine is not known well enough to judge by."
+    known_to_hz = found.level[-1].frequency_hz
+    if half.frequency_hz is not None and half.frequency_hz > _BEYOND_LEVEL * known_to_hz:
+        return f"The level was read on the reference up to {show(known_to_hz, 'Hz')} only."
+    return ""
 
 
 def _half_power_words(half: HalfPower, wanted: Wanted) -> str:

@@ -1,0 +1,222 @@
+"""Readings played into the sequences, and what the report makes of them: verdicts that must not be given, above all.
+
+The unit here is a single pole, |H| = 1/√(1 + (f/f3)²) (textbook), so the true frequencies of any drop are known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from harness import rehearsal
+from harness.errors import AnalysisError
+from harness.jobs import Use
+from harness.journal import Contents, Record
+from harness.models import Reference, Setup
+from harness.report.html import html_page
+from harness.report.model import Report
+from harness.report.summary import summarise
+from harness.steps import Connect, Done, Measure, NoSignal, Reading, Reply, Sine, Step
+from sequences import bandwidth, pulse, vertical
+from tests.setups import a_setup
+
+AT = "2026-05-04T09:00:00+00:00"
+Answer = Callable[[Step], Reply]
+
+
+def played(sequence: Any, setup: Setup, options: Any, answer: Answer) -> tuple[Record, ...]:
+    """Every step with its answer; what a sequence raises ends it, as in a run."""
+    script, records = sequence.script(setup, options), []
+    try:
+        step = next(script)
+        while True:
+            records.append(Record(part="1", n=len(records), step=step, reply=answer(step), at=AT))
+            step = script.send(records[-1].reply)
+    except (StopIteration, AnalysisError):
+        return tuple(records)
+
+
+def reported(sequence: str, setup: Setup, options: Any, records: tuple[Record, ...]) -> Report:
+    part = {"name": "1", "use": sequence, "options": options.model_dump(mode="json", exclude_none=True)}
+    header = {"run": "r", "program": "test", "started": AT, "setup": setup.to_header(), "parts": [part]}
+    report = summarise(
+        Contents(header=header, records=records, withdrawn=(), events=(), parts={"1": "finished"}, closed_at=AT)
+    )
+    assert html_page(report)
+    return report
+
+
+def single_pole(setup: Setup, f3_hz: float, *, gain: float = 1.0) -> Answer:
+    """What a unit of this bandwidth shows, by eye with a trace 0.1 div wide; off the screen beyond it."""
+    by_eye = setup.unit.read == "eye"
+
+    def answer(step: Step) -> Reply:
+        if isinstance(step, Connect):
+            return Done()
+        if step.quantity == "trace_width":
+            return Reading(value=0.1)
+        if isinstance(step.stimulus, NoSignal):
+            return Reading(value=0.0)
+        assert isinstance(step.stimulus, Sine)
+        frequency_hz = step.stimulus.frequency_hz
+        response = 1.0 if step.display == "reference" else gain / math.hypot(1.0, frequency_hz / f3_hz)
+        shown = step.stimulus.level_vpp / step.view.volts_per_div * response
+        if shown > setup.unit.vertical_div:
+            return Reading(status="off_screen")
+        value = round((shown + 0.1) / 0.1) * 0.1 if by_eye and step.display == "unit" else shown
+        return Reading(value=value, frequency_hz=frequency_hz)
+
+    return answer
+
+
+def skipping(answer: Answer, which: Callable[[Measure], bool]) -> Answer:
+    return lambda step: Reading(status="skipped") if isinstance(step, Measure) and which(step) else answer(step)
+
+
+def remote(setup: Setup) -> Setup:
+    return replace(setup, unit=setup.unit.model_copy(update={"read": "remote", "resolution": 0.0, "scatter": 0.01}))
+
+
+def with_reference(setup: Setup, bandwidth_hz: float) -> Setup:
+    reference = Reference(maker="Northfen", model="R5", bandwidth=f"{bandwidth_hz:g} Hz")
+    return replace(setup, bench=setup.bench.model_copy(update={"reference": reference}))
+
+
+# --- verdicts that must not be given -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("drop", ["6 dB", "1 dB"])
+def test_another_drop_than_half_power_is_reported_and_not_held_against_the_rating(drop: str) -> None:
+    setup, options = a_setup(), bandwidth.Options(channels=(1,), drop=drop)
+    report = reported("bandwidth", setup, options, played(bandwidth, setup, options, single_pole(setup, 35e6)))
+    (response,) = report.parts[0].responses
+    drop_db = float(drop.split(maxsplit=1)[0])
+    true_hz = 35e6 * math.sqrt(10 ** (drop_db / 10) - 1)
+    low, high = response.result.interval_hz or (0.0, 0.0)
+    assert low <= true_hz <= high
+    assert (response.word, report.overall) == ("undecided", "cannot be decided")
+    assert "rating is of half power" in response.remarks[0]
+
+
+def test_three_decibels_are_half_power() -> None:
+    setup, options = a_setup(), bandwidth.Options(channels=(1,), drop="3 dB")
+    report = reported("bandwidth", setup, options, played(bandwidth, setup, options, single_pole(setup, 50e6)))
+    assert [r.word for r in report.parts[0].responses] == ["pass"]
+
+
+def test_a_channel_whose_readings_were_all_left_out_does_not_vanish_from_the_verdict() -> None:
+    setup = remote(a_setup())
+    answer = skipping(single_pole(setup, 50e6), lambda step: step.view.channel == 2)
+    report = reported("bandwidth", setup, bandwidth.Options(), played(bandwidth, setup, bandwidth.Options(), answer))
+    assert [(r.channel, r.word) for r in report.parts[0].responses] == [(1, "pass"), (2, "undecided")]
+    assert report.overall == "cannot be decided"
+
+
+def test_a_level_that_was_never_read_gives_no_verdict() -> None:
+    setup, options = with_reference(a_setup(), 500e6), bandwidth.Options(channels=(1,))
+    answer = skipping(single_pole(setup, 50e6), lambda step: step.display == "reference")
+    report = reported("bandwidth", setup, options, played(bandwidth, setup, options, answer))
+    (response,) = report.parts[0].responses
+    assert response.word == "undecided"
+    assert "not read on the reference" in response.remarks[0]
+    assert "own stated flatness" not in response.level_method
+
+
+def test_a_level_read_only_up_to_below_the_crossing_gives_no_verdict() -> None:
+    setup, options = with_reference(a_setup(), 500e6), bandwidth.Options(channels=(1,))
+    pole = single_pole(setup, 50e6)
+    answer = skipping(pole, lambda s: s.display == "reference" and isinstance(s.stimulus, Sine)
+                      and s.stimulus.frequency_hz > 20e6)  # fmt: skip
+    report = reported("bandwidth", setup, options, played(bandwidth, setup, options, answer))
+    (response,) = report.parts[0].responses
+    assert response.word == "undecided"
+    assert "MHz only" in response.remarks[0]
+
+
+def test_a_reference_too_slow_for_the_search_leaves_a_report_with_the_reason() -> None:
+    setup, options = with_reference(a_setup(), 80e6), bandwidth.Options(channels=(1,))
+    records = played(bandwidth, setup, options, single_pole(setup, 150e6))
+    report = reported("bandwidth", setup, options, records)
+    (response,) = report.parts[0].responses
+    assert response.word == "undecided"
+    assert "times its bandwidth" in response.remarks[0]
+
+
+# --- readings at the ends of the screen --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("read", ["remote", "eye"])
+def test_a_reference_off_the_screen_is_lowered_once_and_the_crossing_found(read: str) -> None:
+    setup = remote(a_setup()) if read == "remote" else a_setup()
+    options = bandwidth.Options(channels=(1,))
+    records = played(bandwidth, setup, options, single_pole(setup, 50e6, gain=1.4))
+    off = [r for r in records if isinstance(r.reply, Reading) and r.reply.status == "off_screen"]
+    assert len(off) == 1
+    assert len(records) < 40
+    (response,) = reported("bandwidth", setup, options, records).parts[0].responses
+    low, high = response.result.interval_hz or (0.0, 0.0)
+    assert low <= 50e6 <= high
+
+
+def test_a_trace_that_is_nothing_but_its_width_is_a_reading() -> None:
+    setup, options = a_setup(), bandwidth.Options(channels=(1,))
+    flat_from_hz = 20e6
+    pole = single_pole(setup, 5e6)
+
+    def answer(step: Step) -> Reply:
+        high = isinstance(step, Measure) and isinstance(step.stimulus, Sine)
+        return Reading(value=0.1) if high and step.stimulus.frequency_hz > flat_from_hz else pole(step)
+
+    records = played(bandwidth, setup, options, answer)
+    assert len(records) < 40
+    (response,) = reported("bandwidth", setup, options, records).parts[0].responses
+    assert response.word == "fail"  # 5 of 40 MHz
+
+
+# --- vertical and rehearsal --------------------------------------------------------------------------------------
+
+
+def without(setup: Setup, function: str) -> Setup:
+    calibrator = setup.bench.calibrator
+    assert calibrator is not None
+    lines = tuple(line for line in calibrator.accuracy if line.function != function)
+    return replace(
+        setup,
+        bench=setup.bench.model_copy(update={"calibrator": calibrator.model_copy(update={"accuracy": lines})}),
+    )
+
+
+def ideally(setup: Setup) -> Answer:
+    return lambda step: rehearsal.ideal(setup, step)
+
+
+def test_a_calibrator_specified_for_square_waves_alone_has_a_report_with_findings() -> None:
+    setup, options = without(a_setup(), "dc"), vertical.Options(signal="square", paths=("lead", "probe"))
+    report = reported("vertical", setup, options, played(vertical, setup, options, ideally(setup)))
+    found = {finding.name: finding for finding in report.parts[0].findings}
+    assert found["divider ratio"].value == pytest.approx(10.0)
+    assert found["channel match"].value == pytest.approx(0.0)
+
+
+def test_more_levels_do_not_make_the_divider_ratio_surer_than_its_readings() -> None:
+    u = []
+    for levels in (1, 3):
+        setup = a_setup()
+        options = vertical.Options(channels=(1,), paths=("lead", "probe"), levels=levels)
+        report = reported("vertical", setup, options, played(vertical, setup, options, ideally(setup)))
+        u += [f.u for f in report.parts[0].findings if f.name == "divider ratio"]
+    assert u[0] == pytest.approx(u[1])
+
+
+def test_a_rating_that_the_unit_file_lacks_is_named_in_the_rehearsal() -> None:
+    setup = a_setup()
+    assert setup.bench.calibrator is not None
+    edged = setup.bench.calibrator.model_copy(update={"edge_rise_time": 1e-9})
+    setup = replace(setup, bench=setup.bench.model_copy(update={"calibrator": edged}))
+    use = Use(name="1 pulse", definition=pulse, options=pulse.Options(), use="pulse")
+    found = rehearsal.rehearse(setup, (use,))
+    assert {each.remedy for each in found.undecided} == {"state the rating in the unit file"}
