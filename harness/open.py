@@ -204,6 +204,7 @@ def resume(
         return RunResult(folder=folder, report=summarise(contents), ended_early=())
     journal_events = _Events(on_event)
     with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand) as bench:
+        _refuse_others(bench.identify(), contents)
         journal, contents = Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
         journal_events.into(journal)
         journal.event("", "resumed", f"after {len(contents.records)} entries")
@@ -219,7 +220,7 @@ class _Events:
     """Events go to the journal, once there is one, and to whoever watches."""
 
     def __init__(self, on_event: OnEvent) -> None:
-        self._on_event, self._journal, self.part = on_event, None, ""
+        self._on_event, self._journal = on_event, None
         self._waiting: list[tuple[str, str]] = []
 
     _journal: Journal | None
@@ -236,7 +237,7 @@ class _Events:
             self._waiting.append((what, text))
             return
         try:
-            self._journal.event(self.part, what, text)
+            self._journal.event("", what, text)
         except JournalError:
             self._on_event("journal", f"not recorded: {text}")
 
@@ -312,6 +313,16 @@ def _refuse_overdue(setup: Setup, day: dt.date) -> None:
             f"Past the due date: {'; '.join(overdue)}. Renew the certificate in the bench file, or set "
             "allow_overdue = true in the job: every page is then marked."
         )
+
+
+def _refuse_others(answering: Mapping[Role, str], contents: Contents) -> None:
+    begun: Mapping[str, str] = contents.header["identities"]
+    for role, identity in answering.items():
+        if begun.get(role, identity) != identity:
+            raise JournalError(
+                f"The {role} that answers is {identity!r}, and the run was begun with {begun[role]!r}; "
+                "connect that one again, or start a new run."
+            )
 
 
 def _refuse_changed(loaded: LoadedJob, contents: Contents) -> None:

@@ -188,6 +188,20 @@ def test_resume_refuses_what_has_changed(bench, tmp_path):
         opening.resume(run.folder)
 
 
+def test_resume_refuses_another_instrument_under_the_same_address(bench, tmp_path):
+    def stop(_part, n, *_):
+        if n == 5:
+            raise OperatorStop("stop")
+
+    change(bench / "bench.toml", 'identity = "Northfen,F8,F8-2210,3.0"\n', "")  # else the start compares it
+    with suppress(OperatorStop):
+        opening.start(bench / "digital.toml", tmp_path / "runs", watch=stop)
+    (run,) = (tmp_path / "runs").iterdir()
+    change(bench / "bench_sim.toml", "[counter]\n", '[counter]\nidentity = "Northfen,F8,F8-9999,3.0"\n')
+    with pytest.raises(JournalError, match=r"The counter that answers is .*F8-9999.*F8-2210.*connect that one again"):
+        opening.resume(run)
+
+
 # --- safety and failure ------------------------------------------------------------------------------------------
 
 

@@ -5,6 +5,7 @@ The unit here is a single pole, |H| = 1/√(1 + (f/f3)²) (textbook), so the tru
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -40,11 +41,11 @@ def played(sequence: Any, setup: Setup, options: Any, answer: Answer) -> tuple[R
         return tuple(records)
 
 
-def reported(sequence: str, setup: Setup, options: Any, records: tuple[Record, ...]) -> Report:
+def reported(sequence: str, setup: Setup, options: Any, records: tuple[Record, ...], *, ended: str = AT) -> Report:
     part = {"name": "1", "use": sequence, "options": options.model_dump(mode="json", exclude_none=True)}
     header = {"run": "r", "program": "test", "started": AT, "setup": setup.to_header(), "parts": [part]}
     report = summarise(
-        Contents(header=header, records=records, withdrawn=(), events=(), parts={"1": "finished"}, closed_at=AT)
+        Contents(header=header, records=records, withdrawn=(), events=(), parts={"1": "finished"}, closed_at=ended)
     )
     assert html_page(report)
     return report
@@ -144,6 +145,20 @@ def test_a_reference_too_slow_for_the_search_leaves_a_report_with_the_reason() -
     (response,) = report.parts[0].responses
     assert response.word == "undecided"
     assert "times its bandwidth" in response.remarks[0]
+
+
+def test_a_certificate_that_ran_out_before_the_last_reading_is_overdue() -> None:
+    setup = a_setup()
+    assert setup.bench.calibrator is not None
+    due = setup.bench.calibrator.model_copy(update={"due": dt.date(2026, 5, 5)})
+    setup = replace(setup, bench=setup.bench.model_copy(update={"calibrator": due}))
+    options = vertical.Options(channels=(1,))
+    records = played(vertical, setup, options, ideally(setup))
+    for resumed_at, overdue in ((AT, False), ("2026-05-06T09:00:00+00:00", True)):
+        report = reported(
+            "vertical", setup, options, (*records[:-1], replace(records[-1], at=resumed_at)), ended=resumed_at
+        )
+        assert [s.overdue for s in report.standards if s.role == "calibrator"] == [overdue]
 
 
 # --- readings at the ends of the screen --------------------------------------------------------------------------

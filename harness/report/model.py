@@ -26,7 +26,7 @@ class Standard:
     certificate: str
     certified: str
     due: str
-    overdue: bool  # on the day of the run
+    overdue: bool  # on the last day of the run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -54,8 +54,8 @@ def summarise(contents: Contents) -> Report:
     setup = Setup.from_header(header["setup"])
     parts = tuple(_part(setup, entry, contents) for entry in header["parts"])
     finished = contents.closed_at is not None
-    day = dt.date.fromisoformat(str(header["started"])[:10])
-    used = tuple(standards(setup, day, contents))
+    ended = contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"]))
+    used = tuple(standards(setup, dt.date.fromisoformat(ended[:10]), contents))
     words = [point.word for part in parts for point in part.points]
     words += [response.word for part in parts for response in part.responses]
     whole = overall([word if word != "not measured" else "undecided" for word in words])
@@ -67,7 +67,7 @@ def summarise(contents: Contents) -> Report:
         setup=setup,
         program=str(header["program"]),
         started=str(header["started"]),
-        ended=contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"])),
+        ended=ended,
         finished=finished,
         simulated=setup.bench.simulation is not None,
         overall=whole,
