@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from harness import rehearsal
+from harness.analysis.response import HalfPower
 from harness.errors import AnalysisError
 from harness.jobs import Use
 from harness.journal import Contents, Record
@@ -159,6 +160,33 @@ def test_a_certificate_that_ran_out_before_the_last_reading_is_overdue() -> None
             "vertical", setup, options, (*records[:-1], replace(records[-1], at=resumed_at)), ended=resumed_at
         )
         assert [s.overdue for s in report.standards if s.role == "calibrator"] == [overdue]
+
+
+@pytest.mark.parametrize(("at_reference_db", "at_crossing_db"), [(0.0, 0.0), (0.5, 0.5), (0.5, 0.0), (0.0, 0.5)])
+def test_a_level_that_had_gone_at_the_end_widens_the_interval_and_moves_nothing(
+    at_reference_db: float, at_crossing_db: float
+) -> None:
+    setup, options = remote(with_reference(a_setup(), 500e6)), bandwidth.Options(channels=(1,))
+    pole = single_pole(setup, 50e6)
+
+    def gone(step: Step) -> Reply:
+        reply = pole(step)
+        if not (isinstance(step, Measure) and isinstance(reply, Reading) and step.purpose == "level check"):
+            return reply
+        assert isinstance(step.stimulus, Sine)
+        change_db = at_reference_db if step.stimulus.frequency_hz < 1e6 else at_crossing_db
+        return replace(reply, value=(reply.value or 0.0) * 10 ** (change_db / 20))
+
+    def found(answer: Answer) -> HalfPower:
+        records = played(bandwidth, setup, options, answer)
+        return reported("bandwidth", setup, options, records).parts[0].responses[0].result
+
+    still, drifted = found(pole), found(gone)
+    assert drifted.frequency_hz == pytest.approx(still.frequency_hz, rel=1e-3)
+    assert (drifted.u_rel or 0.0) >= (still.u_rel or 1.0)
+    if at_reference_db != at_crossing_db:
+        # Rectangular, the change whole; a single pole falls by 10/ln 10 dB per ln f at half power (textbook).
+        assert (drifted.u_rel or 0.0) >= 0.5 / math.sqrt(3) / (10 / math.log(10))
 
 
 # --- readings at the ends of the screen --------------------------------------------------------------------------

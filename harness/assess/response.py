@@ -115,7 +115,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
     found = half_power(readings, replace(plan, u_level_db=_u_db(setup, wanted, table, setup.unit.bandwidth)[0]))
     crossing_hz = min(found.frequency_hz or setup.unit.bandwidth, wanted.max_hz)
     _, lines = _u_db(setup, wanted, table, crossing_hz)
-    lines += (*_drift(level), *_width_lines(width, wanted))
+    lines += (*_drift(wanted, table, level), *_width_lines(width, wanted))
     return Levelled(
         readings=tuple(readings),
         plan=replace(plan, u_level_db=math.hypot(*(line.contribution for line in lines))),
@@ -172,13 +172,8 @@ def _table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTable |
     reference = setup.bench.reference
     if reference is None or not level:
         return None
-    gathered: dict[float, list[float]] = {}
-    deflections: dict[float, float] = {}
-    for step, reading in level:
-        if reading.value:
-            set_hz, vpp = sine_level(step)
-            gathered.setdefault(set_hz, []).append(db(reading.value * step.view.volts_per_div / vpp))
-            deflections[set_hz] = reading.value
+    gathered = _gathered_db(level, LEVEL)  # a check is of the table, and no part of it
+    deflections = {sine_level(step)[0]: reading.value for step, reading in level if reading.value}
     if wanted.reference_hz not in gathered or len(gathered) < 2:
         return None
     base_db = math.fsum(gathered[wanted.reference_hz]) / len(gathered[wanted.reference_hz])
@@ -287,19 +282,43 @@ def _u_db(
     return known.u_db, known.contributions
 
 
-def _drift(level: Sequence[Taken]) -> tuple[Contribution, ...]:
-    """How far the level had gone at the end, where it was checked."""
-    before: dict[float, float] = {}
-    changes = []
+def _drift(wanted: Wanted, table: LevelTable | None, level: Sequence[Taken]) -> tuple[Contribution, ...]:
+    """How far the level had gone at the end, where it was checked.
+
+    A change common to all frequencies goes into the unit's reference readings too, taken before and after: half of it
+    may stay. A change of one frequency against the reference frequency stays whole.
+    """
+    before_db, after_db = _means_db(level, LEVEL), _means_db(level, LEVEL_CHECK)
+    base_db = after_db.get(wanted.reference_hz)
+    if table is None or base_db is None:
+        return ()
+    common = levelling.drift_correction([base_db - before_db[wanted.reference_hz]]).contributions
+    apart_db = [
+        after_db[f] - base_db - table.level(f).level_db
+        for f in after_db
+        if f != wanted.reference_hz and table.points[0].frequency_hz <= f <= table.points[-1].frequency_hz
+    ]
+    if not apart_db:
+        return common
+    half_width = max(abs(change) for change in apart_db)
+    return (
+        *common,
+        rectangular("drift of the level against the reference frequency", half_width=half_width, unit="dB"),
+    )
+
+
+def _gathered_db(level: Sequence[Taken], purpose: str) -> dict[float, list[float]]:
+    """Levels per set volt at each frequency that was read for a purpose."""
+    gathered: dict[float, list[float]] = {}
     for step, reading in level:
-        set_hz, vpp = sine_level(step)
-        if reading.value:
-            now_db = db(reading.value * step.view.volts_per_div / vpp)
-            if step.purpose == LEVEL_CHECK and set_hz in before:
-                changes.append(now_db - before[set_hz])
-            elif step.purpose == LEVEL:
-                before[set_hz] = now_db
-    return levelling.drift_correction(changes).contributions if changes else ()
+        if reading.value and step.purpose == purpose:
+            set_hz, vpp = sine_level(step)
+            gathered.setdefault(set_hz, []).append(db(reading.value * step.view.volts_per_div / vpp))
+    return gathered
+
+
+def _means_db(level: Sequence[Taken], purpose: str) -> dict[float, float]:
+    return {set_hz: math.fsum(each) / len(each) for set_hz, each in _gathered_db(level, purpose).items()}
 
 
 def _shown_div(reading: Reading, width: Contribution, screen_div: float) -> float:
