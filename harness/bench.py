@@ -5,6 +5,7 @@ Everything here is the same for remote, manual and simulated instruments; the dr
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
@@ -111,6 +112,10 @@ class LiveBench:
             counter.check()
         source.check()
         screen.check()
+        numbers = (reading.value, reading.scatter, reading.frequency_hz)
+        if not all(number is None or math.isfinite(number) for number in numbers):
+            what = step.quantity.replace("_", " ")
+            raise InstrumentError(step.display, f"gave a {what} that is no number: {numbers}; look at its driver")
         return reading
 
     def _set(self, step: Measure, source: Source, screen: Screen) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from harness.bench import LiveBench
 from harness.clock import RealClock
-from harness.errors import LinkError, SafetyError
+from harness.errors import InstrumentError, LinkError, SafetyError
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Stimulus, View
 from tests.setups import a_setup
 
@@ -83,6 +83,14 @@ def test_one_source_that_cannot_be_switched_off_does_not_leave_the_other_on(erro
     assert said == [("generator", "off"), ("calibrator", "closed"), ("generator", "closed"), ("unit", "closed")]
     assert "output of the calibrator" in person.told[0]
     assert "Switch it off by hand" in person.told[0]
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf")])
+def test_a_reading_that_is_no_number_is_the_instruments_failure(value: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench, _, _ = a_bench()
+    monkeypatch.setattr(Driver, "read", lambda _self, _step: Reading(value=value))
+    with pytest.raises(InstrumentError, match="unit: gave a deflection that is no number"):
+        bench.perform(dc(0.8, 0.1))
 
 
 def test_no_hand_is_asked_to_a_cable_while_an_output_may_be_on() -> None:
