@@ -6,7 +6,9 @@ A person is told only what has changed; the first prompt says everything.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, assert_never
 
 from drivers.words import describe_stimulus, expectation, stimulus_parts, view_parts
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 OnEvent = Callable[[str, str], None]
 STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
 MOST_MISSES: Final = 50  # answers in a row that make no sense: nobody is there
+_AGREES: Final = 0.05  # a second reading this near to the first is the same answer
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
 
 HELP_FREQUENCY: Final = """\
@@ -199,18 +202,25 @@ class ManualScreen(Manual):
         if step.tune_to_div is not None:
             return self._tune(step, step.tune_to_div)
         reading = self._ask(step)
-        if reading.status != "read" or reading.value is None or self._is_plausible(step, reading.value):
+        first: float | None = None
+        said: list[str] = []
+        while reading.status == "read" and reading.value is not None and not self._is_plausible(step, reading.value):
+            if first is not None and math.isclose(reading.value, first, rel_tol=_AGREES):
+                break
+            first = reading.value
+            said.append(reading.said)
+            span = self._span(step)
+            self._operator.tell(f"{reading.said}: expected {span}. Read again; the same answer is believed.")
+            reading = self._ask(step)
+        if first is None or reading.status != "read":
             return reading
-        span = self._span(step)
-        self._operator.tell(f"{reading.said}: expected {span}. Read again; the same answer is believed.")
-        again = self._ask(step)
-        if again.status != "read":
-            return again
-        first = f"first_{'div' if unit_of(step.quantity) == 'div' else unit_of(step.quantity)}"
-        return Reading(
-            value=again.value, said=f"{reading.said}; again: {again.said}", flags=("asked again",),
-            more={first: reading.value},
-        )  # fmt: skip
+        unit = unit_of(step.quantity)
+        return replace(
+            reading,
+            said="; again: ".join([*said, reading.said]),
+            flags=("asked again",),
+            more={f"first_{unit}": first},
+        )
 
     def _ask(self, step: Measure) -> Reading:
         prompt = self._prompt(step)

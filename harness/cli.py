@@ -55,6 +55,12 @@ class Program(click.RichGroup):
         except HalfpowerError as error:
             _say("\n".join([str(error), *_notes(error)]))
             ctx.exit(error.exit_code)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            _say("\n".join([f"{where}{error.strerror or error}. Nothing that was measured is lost.", *_notes(error)]))
+            ctx.exit(1)
         except KeyboardInterrupt as stopped:
             _say("\n".join(["Stopped.", *_notes(stopped)]))
             ctx.exit(getattr(stopped, "exit_code", 130))

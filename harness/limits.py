@@ -59,6 +59,7 @@ class Hazard:
 
     kind: Literal["rating", "voltage"]
     sentence: str
+    of_the_source: bool = False  # the source cannot give it; nothing would be damaged
 
 
 def stress(stimulus: Stimulus) -> Stress:
@@ -83,6 +84,7 @@ def hazards(step: Measure, setup: Setup) -> list[Hazard]:
     applied = stress(step.stimulus)
     path = setup.bench.paths.get(step.path, SignalPath())
     found = [Hazard(kind="rating", sentence=sentence) for sentence in _over_rating(step, setup, path, applied)]
+    found += [Hazard(kind="rating", sentence=text, of_the_source=True) for text in _beyond_source(step, setup)]
     if applied.hazardous:
         found.append(Hazard(kind="voltage", sentence=f"{_say(applied)} is hazardous"))
     return found
@@ -110,7 +112,6 @@ def _over_rating(step: Measure, setup: Setup, path: SignalPath, applied: Stress)
                 f"{_say(behind)} makes {show(heat_w, 'W', 3)} in the {show(path.termination, 'Ω')} termination of path "
                 f"{step.path!r}, which may take {show(path.termination_power, 'W')}"
             )
-    found += _beyond_source(step, setup)
     return found
 
 

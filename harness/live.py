@@ -96,12 +96,12 @@ def place(step: Measure) -> str:
 
 
 def outcome(step: Measure, reading: Reading) -> str:
-    """What was read, beside what an ideal unit would show."""
+    """What was read, beside what was expected."""
     unit = unit_of(step.quantity)
     if reading.status != "read" or reading.value is None:
         return reading.status.replace("_", " ")
     digits = {"div": 4, "s": 4}.get(unit, 3)
-    expected = f" (ideal {show(step.expected, unit, digits)})" if step.expected is not None else ""
+    expected = f" (expected {show(step.expected, unit, digits)})" if step.expected is not None else ""
     return f"{show(reading.value, unit, digits)}{expected}"
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.bench import LiveBench
 from harness.clock import Clock, RealClock
-from harness.errors import ConfigError, HalfpowerError, JournalError
+from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 from harness.jobs import LoadedJob, load, needs_of
 from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
@@ -176,6 +176,8 @@ def start(
     """Run a job into a new folder below `runs`; outputs are off at every exit."""
     loaded = load(job_path)
     _refuse_overdue(loaded.setup, _today(loaded))
+    if refused := rehearse(loaded).refused:
+        raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
     journal_events = _Events(on_event)
     with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand) as bench:
         started = bench.clock.utc()

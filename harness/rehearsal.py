@@ -16,11 +16,13 @@ from harness import limits
 from harness.analysis.estimate import Budget
 from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
 from harness.assess import deflection_budget, limits_for, pulse_budget, time_base_budget
+from harness.assess.levels import largest_deflection_div
+from harness.assess.sources import level_of
 from harness.bench import route_of
 from harness.errors import AnalysisError, HalfpowerError
 from harness.models import Setup
 from harness.operator import describe_connection
-from harness.quantities import show
+from harness.quantities import round_to, show
 from harness.steps import Connect, Dc, Done, Measure, Reading, Reply, Sine, Step
 
 if TYPE_CHECKING:
@@ -62,6 +64,7 @@ class Rehearsal:
     estimated_s: float
     hands: tuple[str, ...]
     hazards: tuple[str, ...]
+    refused: tuple[str, ...]  # above a rating: the run would not apply them, so it does not begin
     undecided: tuple[Undecidable, ...]
     left_out: tuple[str, ...]
 
@@ -96,7 +99,8 @@ def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
         parts=tuple(parts),
         estimated_s=sum(_duration_s(setup, step) for step in steps),
         hands=tuple(_hands(setup, steps)),
-        hazards=tuple(dict.fromkeys(_hazard(setup, step) for step in steps if _hazard(setup, step))),
+        hazards=tuple(dict.fromkeys(text for step in steps for text in _hazards(setup, step, "voltage"))),
+        refused=tuple(dict.fromkeys(text for step in steps for text in _hazards(setup, step, "rating"))),
         undecided=tuple(undecided),
         left_out=tuple(left_out),
     )
@@ -176,9 +180,10 @@ def _remedy(setup: Setup, step: Measure) -> str:
     halved = {"resolution": unit.resolution / 2, "time_resolution": unit.time_resolution / 2}
     finer = replace(setup, unit=unit.model_copy(update=halved))
     tries.append(("read to half the step", 2 * READ_S, partial(_budget, finer, step, 1)))
-    most = unit.vertical_div - 2
-    if step.quantity == "deflection" and step.expected and step.expected < most:
-        tries.append((f"apply a level that gives {most:g} div", 4 * READ_S, partial(_at_more, setup, step, most)))
+    more = _at_most_deflection(setup, step)
+    if more is not None:
+        sentence = f"apply {show(level_of(more.stimulus), 'V')}, from a source that gives it: {more.expected:g} div"
+        tries.append((sentence, 4 * READ_S, partial(_budget, setup, more, 1)))
     for sentence, cost, budget in tries:
         try:
             candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))
@@ -186,13 +191,19 @@ def _remedy(setup: Setup, step: Measure) -> str:
             continue
     least = _USEFUL * (rated.half_width or 0.0)
     found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
-    return found.candidate.sentence if found else "use a better source, or a finer reading together with a higher level"
+    return found.candidate.sentence if found else "a better source, or a finer reading together with a higher level"
 
 
-def _at_more(setup: Setup, step: Measure, most_div: float) -> Budget:
+def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
+    """The step at the largest deflection that stays inside the screen, where the ratings allow it and it is more."""
+    most = largest_deflection_div(setup.unit)
+    if step.quantity != "deflection" or not step.expected or step.expected >= most:
+        return None
     path = setup.bench.paths.get(step.path)
-    level_v = most_div * step.view.volts_per_div * (path.divides_by if path else 1)
-    return _budget(setup, replace(step, stimulus=Dc(level_v=level_v), expected=most_div), 1)
+    level_v = round_to(most * step.view.volts_per_div * (path.divides_by if path else 1), 6)
+    more = replace(step, stimulus=Dc(level_v=level_v), expected=most)
+    rated = [hazard for hazard in limits.hazards(more, setup) if hazard.kind == "rating" and not hazard.of_the_source]
+    return None if rated else more
 
 
 # --- people, time, hazards ---------------------------------------------------------------------------------------
@@ -229,9 +240,8 @@ def _hands(setup: Setup, steps: list[Step]) -> list[str]:
     return found + ([f"{readings} × set or read by a person"] if readings else [])
 
 
-def _hazard(setup: Setup, step: Step) -> str:
+def _hazards(setup: Setup, step: Step, kind: str) -> list[str]:
     if isinstance(step, Connect):
-        return ""
+        return []
     where = f"channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div, {step.path}"
-    found = limits.hazards(step, setup)
-    return "; ".join(f"{where}: {hazard.sentence}" for hazard in found)
+    return [f"{where}: {hazard.sentence}" for hazard in limits.hazards(step, setup) if hazard.kind == kind]

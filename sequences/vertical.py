@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import Field
 
@@ -39,7 +39,9 @@ class Options(Model):
     ranges: tuple[Volts, ...] = Field((), description="deflection factors; all if left out")
     signal: Literal["dc", "square"] = Field("dc", description="DC from the ground line, or a square wave")
     levels: int = Field(1, ge=1, le=9, description="levels per range; 3 or more show linearity")
-    repeats: int | Literal["auto"] = Field(1, description="readings of each point; 'auto': as many as would decide it")
+    repeats: Annotated[int, Field(ge=1, le=100)] | Literal["auto"] = Field(
+        1, description="readings of each point; 'auto': as many as would decide it"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -180,7 +180,7 @@ def test_plain_lines_say_setting_signal_reading_and_progress() -> None:
         live.step("vertical", 1, DEFLECTION, Reading(value=5.98))
     shown = out.getvalue()
     assert "\x1b" not in shown
-    for text in ("2/2", "vertical", "channel 2, 50 mV/div", "300 mV DC", "5.98 div", "ideal 6 div", "direct"):
+    for text in ("2/2", "vertical", "channel 2, 50 mV/div", "300 mV DC", "5.98 div", "expected 6 div", "direct"):
         assert text in shown
 
 

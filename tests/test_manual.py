@@ -336,3 +336,11 @@ def test_a_counter_survives_any_typing(typed):
     driver, _ = counter(*typed, "stop")
     with contextlib.suppress(OperatorStop, GoBack):
         assert driver.read_frequency_hz(1e6) > 0
+
+
+def test_a_second_answer_is_believed_only_where_it_agrees_or_is_plausible():
+    driver, person, _ = screen("2.8", "4.9", "3.1")
+    reading = driver.read(step(expected=3.2, expected_low=3.0, expected_high=3.4))
+    assert reading.value == 3.1
+    assert len(person.told) == 2
+    assert reading.said == "2.8; again: 4.9; again: 3.1"

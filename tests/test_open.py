@@ -13,7 +13,7 @@ import pytest
 
 from harness import open as opening
 from harness.bench import LiveBench
-from harness.errors import BusyError, ConfigError, InstrumentError, JournalError, OperatorStop
+from harness.errors import BusyError, ConfigError, InstrumentError, JournalError, OperatorStop, SafetyError
 from harness.journal import comparable, read
 from harness.steps import Measure
 from harness.talk import talk
@@ -254,6 +254,23 @@ def test_a_standard_past_its_due_date_stops_the_run_unless_the_job_allows_it(ben
     report = opening.start(bench / "digital.toml", tmp_path / "runs").report
     assert [standard.role for standard in report.standards if standard.overdue] == ["counter"]
     assert any("past its due date" in text for text in report.deviations)
+
+
+def test_a_job_above_a_rating_is_refused_before_anything_is_opened(bench, tmp_path):
+    change(bench / "aldermoor_s1002.toml", 'maximum = "300 V"', 'maximum = "100 mV"')
+    change(bench / "bench.toml", 'termination_power = "1 W"', 'termination_power = "0.1 mW"')
+    rehearsed = opening.rehearse(opening.load(bench / "digital.toml"))
+    assert any("termination" in text for text in rehearsed.refused)
+    with pytest.raises(SafetyError, match=r"Not begun\. channel 1"):
+        opening.start(bench / "digital.toml", tmp_path / "runs")
+    assert not (tmp_path / "runs").exists()
+
+
+def test_no_remedy_asks_for_more_than_the_input_may_take(bench):
+    change(bench / "aldermoor_a402.toml", 'maximum = "400 V"', 'maximum = "15 V"')
+    remedies = {u.point: u.remedy for u in opening.rehearse(opening.load(bench / "by_eye.toml")).undecided}
+    assert "apply 30 V" not in " ".join(remedies.values())
+    assert "apply 6 V" in remedies["channel 1, 1 V/div, lead"]
 
 
 def test_a_second_run_on_the_same_bench_names_the_first(tmp_path):

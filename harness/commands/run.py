@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
-from harness.errors import HalfpowerError
+from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -68,11 +68,14 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
     for title, sentences in (
         ("A person is needed", rehearsal.hands),
         ("Hazards", rehearsal.hazards),
+        ("Above a rating, so that the run would not begin", rehearsal.refused),
         ("Cannot be done with this equipment", rehearsal.left_out),
     ):
         if sentences:
             yield f"{title}:"
             yield from (f"  {sentence}" for sentence in sentences)
+    if searched := [part.title for part in rehearsal.parts if not part.points]:
+        yield f"Not judged beforehand, because its points are found on the way: {', '.join(searched)}."
     yield "Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided."
     for remedy, open_points in _by_remedy(rehearsal.undecided).items():
         yield from (f"  {point}" for point in open_points)
@@ -247,7 +250,7 @@ def told_how_to_resume(runs: Path, folder: Path | None = None) -> Iterator[None]
         yield
     except (HalfpowerError, KeyboardInterrupt) as stopped:
         made = folder or max(set(_folders(runs)) - before, default=None)
-        if made is not None:
+        if made is not None and not isinstance(stopped, ConfigError | JournalError | SafetyError):
             stopped.add_note(f"What was measured is kept; go on with: halfpower resume {made}")
         raise
 
@@ -292,6 +295,8 @@ def write_html(made: Report, path: Path) -> None:
 
 def write_text(path: Path, text: str) -> None:
     """Write a file whole or not at all."""
+    if path.exists() and not path.is_file():
+        raise HalfpowerError(f"{path}: is no ordinary file. Name a file to write.")
     beside = path.with_name(f"{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
