@@ -44,7 +44,7 @@ class LiveBench:
         self._operator = operator
         self._on_event = on_event
         self._before = before  # a simulated bench ties its noise to the step
-        self._confirmed_hazard = setup.job.allow_hazardous_voltage
+        self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
         self._cautioned = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
         self._driven_v = 0.0  # peak that the sources may be giving, as far as is known
@@ -158,7 +158,7 @@ class LiveBench:
         for hazard in limits.hazards(step, self.setup):
             if hazard.kind == "rating":
                 raise SafetyError(f"Not applied: {hazard.sentence}. Change the level, the range or the path.")
-            if not self._confirmed_hazard:
+            if limits.stress(step.stimulus).peak_v > self._confirmed_v:
                 self._confirm(step, hazard)
 
     def _confirm(self, step: Measure, hazard: limits.Hazard) -> None:
@@ -173,7 +173,7 @@ class LiveBench:
         )
         if self._operator.ask(prompt).strip().lower() != "go on":
             raise OperatorStop("Stopped before a hazardous voltage was applied; the outputs are off.")
-        self._confirmed_hazard = True
+        self._confirmed_v = limits.stress(step.stimulus).peak_v
 
     # --- safety ------------------------------------------------------------------------------------------------
 

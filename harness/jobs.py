@@ -18,7 +18,6 @@ from harness.steps import Role
 # What a sequence's verdicts rest on: a specification that the bench file must have.
 _ACCURACIES: Final[dict[str, tuple[tuple[Role, Function], ...]]] = {
     "time_base": (("calibrator", "period"),),
-    "bandwidth": (("generator", "frequency"),),
 }
 
 

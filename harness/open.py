@@ -13,7 +13,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.bench import LiveBench
+from harness.bench import SOURCES, LiveBench
 from harness.clock import Clock, RealClock
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 from harness.jobs import LoadedJob, load, needs_of
@@ -128,7 +128,9 @@ def _drivers(
                 on_event=on_event,
             )
     except BaseException:
-        for driver in made.values():
+        for role, driver in made.items():
+            if role in SOURCES and getattr(loaded.setup.bench, role).driver != "manual":
+                _quietly(driver.off)  # what an earlier run may have left on
             _quietly(driver.close)
         raise
     return made

@@ -36,13 +36,15 @@ def needs(options: Options) -> tuple[Role, ...]:
 def plan(setup: Setup, options: Options) -> Plan:
     """Each channel: the edge, then the top."""
     unit = setup.unit
-    wanted: list[Quantity] = ["rise_time"]
+    wanted: list[Quantity] = ["rise_time"] if unit.rise_time is not None else []
     wanted += ["overshoot"] if unit.tolerance.overshoot is not None else []
     wanted += ["top_aberration"] if unit.tolerance.top_aberration is not None else []
     steps_ = [
         _step(setup, options, channel, what) for channel in channels_of(setup, options.channels) for what in wanted
     ]
-    return Plan(points=tuple(Planned(step=step, repeats=options.repeats) for step in steps_))
+    unrated = [name for name in ("rise_time", "overshoot", "top_aberration") if name not in wanted]
+    left_out = [f"{name.replace('_', ' ').capitalize()}: the unit file states no rating." for name in unrated]
+    return Plan(points=tuple(Planned(step=step, repeats=options.repeats) for step in steps_), left_out=tuple(left_out))
 
 
 def _source(setup: Setup, options: Options) -> Calibrator | Generator:

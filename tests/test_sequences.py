@@ -119,7 +119,7 @@ def test_the_edge_needs_a_source_with_a_stated_rise_time():
     from harness.errors import AnalysisError
 
     with pytest.raises(AnalysisError, match="edge_rise_time"):
-        pulse.plan(a_setup(), pulse.Options())
+        pulse.plan(a_setup(rise_time="9 ns"), pulse.Options())
 
 
 def test_a_bandwidth_without_a_reference_rests_on_the_generators_own_flatness():

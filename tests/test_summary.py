@@ -139,13 +139,17 @@ def test_a_level_read_only_up_to_below_the_crossing_gives_no_verdict() -> None:
     assert "MHz only" in response.remarks[0]
 
 
-def test_a_reference_too_slow_for_the_search_leaves_a_report_with_the_reason() -> None:
-    setup, options = with_reference(a_setup(), 80e6), bandwidth.Options(channels=(1,))
+@pytest.mark.parametrize(
+    ("bandwidth_hz", "word", "said"),
+    [(80e6, "pass", "the highest frequency that could be used"), (36e6, "undecided", "was not found")],
+)
+def test_the_search_ends_where_the_reference_is_no_longer_known(bandwidth_hz: float, word: str, said: str) -> None:
+    # A unit of 150 MHz rated 40 MHz: shown to be above 76 MHz it meets the rating; above 34 MHz it is open.
+    setup, options = with_reference(a_setup(), bandwidth_hz), bandwidth.Options(channels=(1,))
     records = played(bandwidth, setup, options, single_pole(setup, 150e6))
-    report = reported("bandwidth", setup, options, records)
-    (response,) = report.parts[0].responses
-    assert response.word == "undecided"
-    assert "times its bandwidth" in response.remarks[0]
+    (response,) = reported("bandwidth", setup, options, records).parts[0].responses
+    assert response.word == word
+    assert said in response.sentence
 
 
 def test_a_certificate_that_ran_out_before_the_last_reading_is_overdue() -> None:
@@ -262,4 +266,5 @@ def test_a_rating_that_the_unit_file_lacks_is_named_in_the_rehearsal() -> None:
     setup = replace(setup, bench=setup.bench.model_copy(update={"calibrator": edged}))
     use = Use(name="1 pulse", definition=pulse, options=pulse.Options(), use="pulse")
     found = rehearsal.rehearse(setup, (use,))
-    assert {each.remedy for each in found.undecided} == {"state the rating in the unit file"}
+    assert found.left_out[0] == "Rise time: the unit file states no rating."
+    assert found.undecided == ()

@@ -16,12 +16,13 @@ from harness.analysis.level_table import LevelPoint, LevelTable
 from harness.analysis.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
 from harness.analysis.response_model import DB_PER_NEPER, HALF_POWER_DB, Purpose
 from harness.errors import AnalysisError
-from harness.models import Generator, Setup, SignalPath
+from harness.models import Generator, Reference, Setup, SignalPath
 from harness.quantities import db, ratio_of_db, show
 from harness.steps import Measure, Reading, Sine
 
 LEVEL: Final = "level"
 LEVEL_CHECK: Final = "level check"
+_BANDWIDTH_KNOWN_TO: Final = 0.1  # of a reference's bandwidth that is stated as a single figure
 _CAPACITANCE_KNOWN_TO: Final = 0.1  # of a stated input capacitance: common practice
 Taken = tuple[Measure, Reading]
 
@@ -45,7 +46,7 @@ class Wanted:
     def from_options(cls, options: Mapping[str, Any], setup: Setup) -> Wanted:
         """Take the SI options of the sequence."""
         generator = setup.bench.generator
-        highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf]
+        highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf, _reach_hz(setup)]
         return cls(
             path=options.get("path", ""),
             reference_hz=options.get("reference_frequency", 50e3),
@@ -112,7 +113,9 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
             )
         )
     plan = _plan(setup, wanted)
-    found = half_power(readings, replace(plan, u_level_db=_u_db(setup, wanted, table, setup.unit.bandwidth)[0]))
+    found = half_power(
+        readings, replace(plan, u_level_db=_u_db(setup, wanted, table, min(setup.unit.bandwidth, wanted.max_hz))[0])
+    )
     crossing_hz = min(found.frequency_hz or setup.unit.bandwidth, wanted.max_hz)
     _, lines = _u_db(setup, wanted, table, crossing_hz)
     lines += (*_drift(wanted, table, level), *_width_lines(width, wanted))
@@ -155,12 +158,22 @@ def _plan(setup: Setup, wanted: Wanted) -> ResponsePlan:
     )
 
 
+def _reach_hz(setup: Setup) -> float:
+    """How far up the reference's own response is known."""
+    reference = setup.bench.reference
+    if reference is not None and reference.flatness:
+        return max(point.frequency for point in reference.flatness)
+    if reference is not None and reference.bandwidth is not None:
+        return 0.95 * reference.bandwidth
+    return math.inf
+
+
 def _u_frequency(setup: Setup) -> float:
     """Relative standard uncertainty of the frequency: of the counter, where there is one, else of the generator."""
-    for instrument in (setup.bench.counter, setup.bench.generator):
-        for line in instrument.accuracy if instrument else ():
-            if line.function == "frequency":
-                return line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
+    instrument = setup.bench.counter or setup.bench.generator
+    for line in instrument.accuracy if instrument else ():
+        if line.function == "frequency" and line.covers(frequency_hz=setup.unit.bandwidth):
+            return line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
     raise AnalysisError(
         "The frequency of the sine has no stated uncertainty: add an accuracy line with function = 'frequency' to the "
         "counter or the generator in the bench file."
@@ -203,15 +216,17 @@ def _level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_
         parts.append(levelling.LevelCorrection(correction_db=shown.level_db, contributions=shown.contributions))
         parts.append(_reference_response(setup, wanted, frequency_hz))
     elif setup.bench.reference is None:
-        parts.append(_own_flatness(setup.bench.generator, frequency_hz))
+        parts.append(_stated_flatness(setup.bench.generator, "generator", frequency_hz))
     parts += _at_the_unit(setup, wanted, frequency_hz)
     return levelling.combine(*parts)
 
 
 def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> levelling.LevelCorrection:
     reference = setup.bench.reference
-    if reference is None or not (reference.flatness or reference.bandwidth):
+    if reference is None:
         return levelling.LevelCorrection(correction_db=0.0, contributions=())
+    if not (reference.flatness or reference.bandwidth):
+        return _stated_flatness(reference, "reference", frequency_hz)
     response: levelling.Response
     if reference.flatness:
         response = levelling.MeasuredFlatness(
@@ -221,23 +236,28 @@ def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> le
             )
         )
     elif reference.bandwidth_is == "stated":
-        response = levelling.StatedBandwidth(bandwidth_hz=reference.bandwidth or 0.0, shape=reference.shape)
+        response = levelling.StatedBandwidth(
+            bandwidth_hz=reference.bandwidth or 0.0, shape=reference.shape, tolerance=_BANDWIDTH_KNOWN_TO
+        )
     else:
         response = levelling.AtLeastBandwidth(bandwidth_hz=reference.bandwidth or 0.0)
     return levelling.response_correction(response, frequency_hz, reference_frequency_hz=wanted.reference_hz)
 
 
-def _own_flatness(generator: Generator | None, frequency_hz: float) -> levelling.LevelCorrection:
-    for line in generator.accuracy if generator else ():
+def _stated_flatness(
+    instrument: Generator | Reference | None, role: str, frequency_hz: float
+) -> levelling.LevelCorrection:
+    """The flatness that an accuracy line with `db` states."""
+    for line in instrument.accuracy if instrument else ():
         if line.db is not None and line.covers(frequency_hz=frequency_hz):
-            name = "flatness of the generator"
+            name = f"flatness of the {role}"
             stated = rectangular(name, half_width=line.db, unit="dB")
             if line.stated_as == "expanded":
                 stated = expanded(name, expanded=line.db, unit="dB")
             return levelling.LevelCorrection(correction_db=0.0, contributions=(stated,))
     raise AnalysisError(
-        "The level of the sine is not known: level it through a reference, or state the generator's flatness "
-        "as an accuracy line with 'db'."
+        f"The level of the sine is not known: the bench file states no response of the {role}. Give a flatness table "
+        "or a bandwidth of the reference, or an accuracy line with 'db'."
     )
 
 

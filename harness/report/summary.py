@@ -367,7 +367,7 @@ def _half_power_words(half: HalfPower, wanted: Wanted) -> str:
             expanded_hz = half.k * half.u_rel * half.frequency_hz
             return f"{drop} at {show(half.frequency_hz, 'Hz')} ± {show(expanded_hz, 'Hz', 2)} (k = {half.k:.2f})."
         case "above_generator" if half.bound_hz is not None:
-            return f"{drop} lies above {show(half.bound_hz, 'Hz')} (95 %), where the generator ends."
+            return f"{drop} lies above {show(half.bound_hz, 'Hz')} (95 %), the highest frequency that could be used."
         case "several_crossings" if half.frequency_hz is not None:
             return f"falls to {drop} more than once, first at {show(half.frequency_hz, 'Hz')}."
         case _:

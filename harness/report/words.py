@@ -50,7 +50,9 @@ def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finis
     unsure = [entry for part in parts for entry in _named(part, others)]
     match whole:
         case "meets":
-            return f"{name} meets its rating: all {total} points pass."
+            untried = sum(len(part.left_out) for part in parts)
+            but = f" What could not be tried: {untried}, named under deviations." if untried else ""
+            return f"{name} meets its rating: all {total} points pass.{but}"
         case "does not meet":
             return f"{name} does not meet its rating: {len(failed)} of {total} points fail ({_some(failed)})."
         case "cannot be decided":
