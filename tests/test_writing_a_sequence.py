@@ -1,5 +1,6 @@
 """What docs/writing_a_sequence.md shows, done."""
 
+import importlib
 import re
 import shutil
 from pathlib import Path
@@ -8,6 +9,7 @@ import pytest
 
 from harness import open as opening
 from harness.steps import Connect, Done, Measure, Reading
+from sequences import BUILT_IN
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "docs" / "writing_a_sequence.md").read_text("utf-8")
@@ -47,3 +49,11 @@ def test_the_lines_for_a_notebook_work(job, capsys):
     shown = capsys.readouterr().out
     assert "does not meet its rating" in shown
     assert "500 mV/div" in shown
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+def test_every_option_of_a_sequence_is_documented(name):
+    page = (ROOT / "docs" / "sequences.md").read_text("utf-8")
+    section = page.split(f"\n## {name}\n")[1].split("\n## ")[0]
+    options = importlib.import_module(f"sequences.{name}").Options.model_fields
+    assert re.findall(r"^\| `(\w+)` \|", section, re.MULTILINE) == list(options)
