@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from harness import limits
 from harness.analysis.estimate import Budget
 from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
-from harness.assess import deflection_budget, limits_for, pulse_budget, time_base_budget
+from harness.assess import budget_for, limits_for
 from harness.assess.levels import largest_deflection_div
 from harness.assess.sources import level_of
 from harness.bench import route_of
@@ -138,17 +138,9 @@ def ideal(setup: Setup, step: Step) -> Reply:
 # --- what can be decided -----------------------------------------------------------------------------------------
 
 
-def _budget(setup: Setup, step: Measure, repeats: int) -> Budget:
-    if step.quantity == "span":
-        return time_base_budget(setup, step, repeats=repeats)
-    if step.quantity in ("deflection", "peak_to_peak"):
-        return deflection_budget(setup, step, repeats=repeats)
-    return pulse_budget(setup, step)
-
-
 def _judge(setup: Setup, step: Measure, repeats: int) -> Reach | str:
     try:
-        return reach(_budget(setup, step, repeats), limits_for(setup, step), setup.job.rule)
+        return reach(budget_for(setup, step, repeats=repeats), limits_for(setup, step), setup.job.rule)
     except AnalysisError as error:
         return str(error)
 
@@ -174,16 +166,16 @@ def _remedy(setup: Setup, step: Measure) -> str:
         return "state the rating in the unit file"
     candidates = []
     tries: list[tuple[str, float, Callable[[], Budget]]] = [
-        (f"read it {n} times", n * READ_S, partial(_budget, setup, step, n)) for n in (3, 5, 10)
+        (f"read it {n} times", n * READ_S, partial(budget_for, setup, step, repeats=n)) for n in (3, 5, 10)
     ]
     unit = setup.unit
     halved = {"resolution": unit.resolution / 2, "time_resolution": unit.time_resolution / 2}
     finer = replace(setup, unit=unit.model_copy(update=halved))
-    tries.append(("read to half the step", 2 * READ_S, partial(_budget, finer, step, 1)))
+    tries.append(("read to half the step", 2 * READ_S, partial(budget_for, finer, step)))
     more = _at_most_deflection(setup, step)
     if more is not None:
         sentence = f"apply {show(level_of(more.stimulus), 'V')}, from a source that gives it: {more.expected:g} div"
-        tries.append((sentence, 4 * READ_S, partial(_budget, setup, more, 1)))
+        tries.append((sentence, 4 * READ_S, partial(budget_for, setup, more)))
     for sentence, cost, budget in tries:
         try:
             candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))

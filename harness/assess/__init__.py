@@ -2,6 +2,7 @@
 
 from harness.assess.levels import LevelChoice, available_levels, choose_level, levels_for_linearity, lower_level
 from harness.assess.points import (
+    budget_for,
     deflection_budget,
     limits_for,
     limits_unit,
@@ -15,6 +16,7 @@ __all__ = [
     "applied_at_input",
     "applied_lines",
     "available_levels",
+    "budget_for",
     "choose_level",
     "deflection_budget",
     "levels_for_linearity",

@@ -121,6 +121,24 @@ def pulse_budget(
             raise AnalysisError(f"a {step.quantity} is no pulse parameter.")
 
 
+def budget_for(
+    setup: Setup,
+    step: Measure,
+    readings: Sequence[Reading] = (),
+    ground: Sequence[Reading] = (),
+    *,
+    repeats: int = 1,
+) -> Budget:
+    """Return the budget of any point by its quantity; the parameters are those of `deflection_budget`."""
+    match step.quantity:
+        case "span":
+            return time_base_budget(setup, step, readings, repeats=repeats)
+        case "deflection" | "peak_to_peak":
+            return deflection_budget(setup, step, readings, ground, repeats=repeats)
+        case _:
+            return pulse_budget(setup, step, readings)
+
+
 def limits_for(setup: Setup, step: Measure) -> Limits:
     """Return the tolerance of a point in the unit of its budget (`limits_unit`); AnalysisError if none is rated."""
     rated = setup.unit.tolerance

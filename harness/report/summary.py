@@ -12,12 +12,12 @@ from typing import Any, Final, assert_never
 
 import numpy as np
 
-from harness.analysis.estimate import COVERAGE, Budget, state
+from harness.analysis.estimate import COVERAGE, state
 from harness.analysis.pulse import PulseFlag
 from harness.analysis.response import HALF_POWER_DB, HalfPower, response_band
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide, decide_statement, overall
-from harness.assess import applied_at_input, deflection_budget, limits_for, pulse_budget, time_base_budget
+from harness.assess import applied_at_input, budget_for, limits_for
 from harness.assess.response import Levelled, Wanted, levelled, result
 from harness.errors import AnalysisError
 from harness.journal import Contents
@@ -204,15 +204,6 @@ def _setting(step: Measure) -> str:
     return f"{show(step.view.s_per_div, 's')}/div{magnified}"
 
 
-def _budget(setup: Setup, group: _Group, ground: Reading | None) -> Budget:
-    step, readings = group.step, group.readings
-    if step.quantity == "span":
-        return time_base_budget(setup, step, readings)
-    if step.quantity in ("deflection", "peak_to_peak"):
-        return deflection_budget(setup, step, readings, () if ground is None else (ground,))
-    return pulse_budget(setup, step, readings)
-
-
 def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
     step = group.step
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
@@ -225,7 +216,7 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
         remarks.append("off the screen" if group.readings[0].status == "off_screen" else "left out by the operator")
     else:
         try:
-            budget = _budget(setup, group, ground)
+            budget = budget_for(setup, group.step, group.readings, () if ground is None else (ground,))
             statement = state(budget, COVERAGE)
             verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
             word = verdict.word if verdict else "undecided"
