@@ -7,15 +7,17 @@ does not list may come from a file of the user's beside the job file.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Protocol
 
 from pydantic import BaseModel
 
 from harness import steps
-from harness.models import Setup
-from harness.steps import Measure, Role, connect
+from harness.errors import AnalysisError
+from harness.models import Calibrator, Setup, Unit
+from harness.steps import Measure, Role, connect, measure
 
 BUILT_IN: Final = ("vertical", "bandwidth", "time_base", "pulse")
 
@@ -64,6 +66,29 @@ def reconnect(before: Measure | None, step: Measure) -> steps.Sequence[None]:
 
     if before is None or place(before) != place(step):
         yield from connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+
+
+def read_all(plan: Plan) -> steps.Sequence[None]:
+    """Read every point of a plan in its order, with its repeats, connecting where the path changes."""
+    before: Measure | None = None
+    for planned in plan.points:
+        yield from reconnect(before, planned.step)
+        for repeat in range(planned.repeats):
+            yield from measure(replace(planned.step, repeat=repeat))
+        before = planned.step
+
+
+def calibrator_of(setup: Setup) -> Calibrator:
+    """The bench's calibrator; AnalysisError if it has none."""
+    if setup.bench.calibrator is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no calibrator, which this sequence needs.")
+    return setup.bench.calibrator
+
+
+def signal_range(unit: Unit, chosen: float | None) -> float:
+    """The deflection factor for sine and edge: as chosen, as the unit file says, or the nearest to 100 mV/div."""
+    wanted = chosen or unit.bandwidth_volts_per_div
+    return wanted or min(unit.volts_per_div, key=lambda v: abs(math.log(v / 0.1)))
 
 
 def one_two_five(low: float, high: float) -> Iterator[float]:

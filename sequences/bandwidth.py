@@ -15,7 +15,7 @@ from harness.errors import AnalysisError
 from harness.models import Decibels, Divisions, Generator, Hertz, Model, Ratio, Reference, Setup, SignalPath, Volts
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
-from sequences import Plan, Planned, channels_of, one_two_five
+from sequences import Plan, Planned, channels_of, one_two_five, signal_range
 
 TITLE: Final = "Bandwidth"
 _MOST_READINGS: Final = 120
@@ -117,7 +117,7 @@ def _width_step(setup: Setup, options: Options, channel: int) -> Measure:
         source="generator",
         stimulus=NoSignal(),
         display="unit",
-        view=View(channel=channel, volts_per_div=_volts_per_div(setup, options), s_per_div=1e-3),
+        view=View(channel=channel, volts_per_div=signal_range(setup.unit, options.volts_per_div), s_per_div=1e-3),
         quantity="trace_width",
         expected=0.1,
         expected_high=0.5,
@@ -198,7 +198,7 @@ def _unit_step(setup: Setup, options: Options, channel: int, ask: Ask, number: i
         display="unit",
         view=View(
             channel=channel,
-            volts_per_div=_volts_per_div(setup, options),
+            volts_per_div=signal_range(setup.unit, options.volts_per_div),
             s_per_div=_sweep(ask.frequency_hz, setup.unit.s_per_div, remote=setup.unit.read == "remote"),
         ),
         quantity="peak_to_peak",
@@ -223,14 +223,8 @@ def _sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) -
 def _base_vpp(setup: Setup, options: Options) -> float:
     """The level at the reference frequency, at the source."""
     path = setup.bench.paths.get(options.path, SignalPath())
-    vpp = options.deflection * _volts_per_div(setup, options) * path.divides_by
+    vpp = options.deflection * signal_range(setup.unit, options.volts_per_div) * path.divides_by
     return round_to(min(vpp, _generator(setup).level_high), _LEVEL_DIGITS)
-
-
-def _volts_per_div(setup: Setup, options: Options) -> float:
-    unit = setup.unit
-    chosen = options.volts_per_div or unit.bandwidth_volts_per_div
-    return chosen or min(unit.volts_per_div, key=lambda v: abs(math.log(v / 0.1)))
 
 
 def _at_each(setup: Setup, options: Options) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Final, Literal
 
 from pydantic import Field
@@ -11,8 +10,8 @@ from pydantic import Field
 from harness import steps
 from harness.errors import AnalysisError
 from harness.models import Calibrator, Generator, Model, Setup, SignalPath, Volts
-from harness.steps import FastEdge, Measure, Quantity, Role, View, measure
-from sequences import Plan, Planned, channels_of, reconnect
+from harness.steps import FastEdge, Measure, Quantity, Role, View
+from sequences import Plan, Planned, channels_of, read_all, signal_range
 
 TITLE: Final = "Pulse response"
 _EDGE_DIV: Final = 5.0  # between the 0 and 100 % lines of a graticule
@@ -60,7 +59,7 @@ def _source(setup: Setup, options: Options) -> Calibrator | Generator:
 def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> Measure:
     unit, source = setup.unit, _source(setup, options)
     path = setup.bench.paths.get(options.path, SignalPath())
-    volts_per_div = options.volts_per_div or unit.bandwidth_volts_per_div or min(unit.volts_per_div, key=_near_tenth)
+    volts_per_div = signal_range(unit, options.volts_per_div)
     rated_s = unit.rise_time or 0.35 / unit.bandwidth
     expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
     sweep_s = expected_s if quantity == "rise_time" else 10 * expected_s
@@ -92,15 +91,6 @@ def _sweep(setup: Setup, wanted_s: float) -> tuple[float, float]:
     return min(plain + magnified, key=lambda at: (round(abs(math.log(at[0] / at[1] / wanted_s)), 9), at[1]))
 
 
-def _near_tenth(volts_per_div: float) -> float:
-    return abs(math.log(volts_per_div / 0.1))
-
-
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     """Read every parameter of every channel."""
-    before: Measure | None = None
-    for planned in plan(setup, options).points:
-        yield from reconnect(before, planned.step)
-        for repeat in range(planned.repeats):
-            yield from measure(replace(planned.step, repeat=repeat))
-        before = planned.step
+    yield from read_all(plan(setup, options))

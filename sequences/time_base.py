@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Final
 
 from pydantic import Field
 
 from harness import steps
-from harness.errors import AnalysisError
-from harness.models import Calibrator, Model, Seconds, Setup, SignalPath
+from harness.models import Model, Seconds, Setup, SignalPath
 from harness.quantities import round_to, show
-from harness.steps import Measure, Role, TimeMarks, View, measure
-from sequences import Plan, Planned, one_two_five, reconnect
+from harness.steps import Measure, Role, TimeMarks, View
+from sequences import Plan, Planned, calibrator_of, one_two_five, read_all
 
 TITLE: Final = "Time base"
 CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
@@ -68,7 +66,7 @@ def _marks(setup: Setup, s_per_div: float) -> tuple[float, float] | None:
 
     One mark a division is best; marks faster than the unit can show give way to slower ones over fewer divisions.
     """
-    calibrator = _calibrator(setup)
+    calibrator = calibrator_of(setup)
     if calibrator.periods == "continuous":
         available = [round_to(s_per_div * n, calibrator.level_digits) for n in (1, 2, 4, 8)]
     elif calibrator.periods in ("1-2-5", "decade"):
@@ -95,7 +93,7 @@ def _marks(setup: Setup, s_per_div: float) -> tuple[float, float] | None:
 
 
 def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, marks: tuple[float, float]) -> Measure:
-    calibrator, unit, (period_s, span_div) = _calibrator(setup), setup.unit, marks
+    calibrator, unit, (period_s, span_div) = calibrator_of(setup), setup.unit, marks
     at_input_v = calibrator.mark_level / setup.bench.paths.get(options.path, SignalPath()).divides_by
     inside = [v for v in sorted(unit.volts_per_div) if at_input_v / v <= unit.vertical_div - 2]
     return Measure(
@@ -120,15 +118,4 @@ def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, ma
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     """Read every time factor."""
-    before: Measure | None = None
-    for planned in plan(setup, options).points:
-        yield from reconnect(before, planned.step)
-        for repeat in range(planned.repeats):
-            yield from measure(replace(planned.step, repeat=repeat))
-        before = planned.step
-
-
-def _calibrator(setup: Setup) -> Calibrator:
-    if setup.bench.calibrator is None:
-        raise AnalysisError(f"bench {setup.bench.name!r} has no calibrator, which this sequence needs.")
-    return setup.bench.calibrator
+    yield from read_all(plan(setup, options))

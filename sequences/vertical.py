@@ -20,11 +20,10 @@ from harness.assess import (
     lower_level,
 )
 from harness.assess.sources import level_of
-from harness.errors import AnalysisError
-from harness.models import Calibrator, Model, Setup, SignalPath, Volts
+from harness.models import Model, Setup, SignalPath, Volts
 from harness.quantities import show
 from harness.steps import Dc, Measure, NoSignal, Reading, Role, Square, View, measure
-from sequences import Plan, Planned, channels_of, reconnect
+from sequences import Plan, Planned, calibrator_of, channels_of, reconnect
 
 TITLE: Final = "Vertical deflection"
 _TRIES_OFF_SCREEN: Final = 4
@@ -78,7 +77,7 @@ def plan(setup: Setup, options: Options) -> Plan:
 
 def _costs(setup: Setup) -> WorkCosts:
     """A keyed level costs one entry, a knob one cost a click, a remote range next to nothing."""
-    stepped = available_levels(_calibrator(setup)) is not None
+    stepped = available_levels(calibrator_of(setup)) is not None
     return WorkCosts(
         range_click=1.0 if setup.unit.read == "eye" else 0.01,
         level_click=1.0 if stepped else 0.0,
@@ -87,7 +86,7 @@ def _costs(setup: Setup) -> WorkCosts:
 
 
 def _candidates(setup: Setup, options: Options) -> tuple[list[_Candidate], list[str]]:
-    calibrator, found, left_out = _calibrator(setup), [], []
+    calibrator, found, left_out = calibrator_of(setup), [], []
     for name in options.paths:
         path = setup.bench.paths.get(name, SignalPath())
         for channel in channels_of(setup, options.channels):
@@ -119,7 +118,7 @@ def _planned(setup: Setup, options: Options, candidate: _Candidate) -> Planned:
 
 def _step(setup: Setup, options: Options, candidate: _Candidate) -> Measure:
     choice, unit = candidate.choice, setup.unit
-    calibrator = _calibrator(setup)
+    calibrator = calibrator_of(setup)
     stimulus: Dc | Square
     if options.signal == "dc":
         stimulus, s_per_div = Dc(level_v=choice.level_v), 1e-3
@@ -198,7 +197,7 @@ def _lowered(setup: Setup, step: Measure) -> Measure | None:
     path = setup.bench.paths.get(step.path, SignalPath())
     level_v = level_of(step.stimulus)
     standing = LevelChoice(level_v=level_v, at_input_v=level_v / path.divides_by, deflection_div=step.expected or 0.0)
-    choice = lower_level(standing, _calibrator(setup), path, volts_per_div=step.view.volts_per_div)
+    choice = lower_level(standing, calibrator_of(setup), path, volts_per_div=step.view.volts_per_div)
     if choice is None:
         return None
     stimulus = (
@@ -208,9 +207,3 @@ def _lowered(setup: Setup, step: Measure) -> Measure | None:
     )
     lowered = replace(step, stimulus=stimulus, because="The trace left the screen; the level is lowered.")
     return _expecting(lowered, choice.deflection_div)
-
-
-def _calibrator(setup: Setup) -> Calibrator:
-    if setup.bench.calibrator is None:
-        raise AnalysisError(f"bench {setup.bench.name!r} has no calibrator, which this sequence needs.")
-    return setup.bench.calibrator
