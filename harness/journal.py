@@ -8,6 +8,7 @@ refused with its line number.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import zlib
@@ -22,7 +23,7 @@ from harness.steps import Reply, Step, from_plain, to_plain
 
 FORMAT: Final = 1
 NAME: Final = "journal.jsonl"
-_VOLATILE: Final = ("at", "crc")  # what differs between a resumed run and an unbroken one
+_OF_ONE_RUN: Final = ("at", "crc", "started", "run", "id")  # what differs between two runs that went alike
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +60,12 @@ class Contents:
     events: tuple[Event, ...]
     parts: Mapping[str, PartState]
     closed_at: str | None
+
+    @property
+    def id(self) -> str:
+        """What no other run has, wherever its folder lies; a journal without one is known by its header."""
+        text = json.dumps(self.header, sort_keys=True, ensure_ascii=False)
+        return str(self.header.get("id") or hashlib.sha256(text.encode()).hexdigest()[:32])
 
     def replies(self, part: str) -> tuple[Record, ...]:
         """The records of one part that stand, in order."""
@@ -168,7 +175,7 @@ def comparable(path: Path) -> list[dict[str, Any]]:
     Events are left out: an interruption is one, and stays visible in the journal itself.
     """
     kept = (entry for _, _, entry, _ in _entries(path / NAME if path.is_dir() else path) if entry["kind"] != "event")
-    return [{key: value for key, value in entry.items() if key not in (*_VOLATILE, "started", "run")} for entry in kept]
+    return [{key: value for key, value in entry.items() if key not in _OF_ONE_RUN} for entry in kept]
 
 
 class Journal:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import re
+import uuid
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -270,6 +271,7 @@ def _stamp(clock: Clock) -> str:
 def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role, str]) -> dict[str, Any]:
     return {
         "run": run,
+        "id": uuid.uuid4().hex,
         "program": program_version(),
         "started": started,
         "files": {
