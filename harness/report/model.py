@@ -9,6 +9,7 @@ from harness.analysis.estimate import Budget, Statement
 from harness.analysis.response import HalfPower
 from harness.analysis.verdict import Limits, Overall, Verdict
 from harness.models import Setup
+from harness.steps import Stimulus, View
 
 Word: TypeAlias = Literal[
     "pass", "conditional pass", "conditional fail", "fail", "undecided",
@@ -53,6 +54,8 @@ class Point:
     setting_unit: Literal["", "V/div", "s/div"] = ""  # of `setting_value`; "" follows from the quantity
     applied_unit: Literal["", "V", "s"] = ""  # of `applied_value`; "" follows from the quantity
     error_unit: str = "%"  # of the limits, where there is no statement to say it
+    stimulus: Stimulus | None = None  # what was put out, and how the screen was set: for a drawing of it
+    view: View | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -243,6 +243,8 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
         verdict=verdict,
         word=word,
         remarks=tuple(dict.fromkeys(remarks)),
+        stimulus=step.stimulus,
+        view=step.view,
     )
 
 
