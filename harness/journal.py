@@ -1,29 +1,37 @@
 """The journal: append-only JSON lines, each on disk before anything depends on it.
 
 Line 1 is the header with the resolved bench, unit and job; then come replies (a step and what was answered),
-events, withdrawals and marks of parts. Each line ends in a checksum chained over the line before, so a changed,
-missing or doubled line is found. A torn last line is what a crash leaves, and is dropped; any other damage is
-refused with its line number.
+events, withdrawals and marks of parts. How lines are sealed and what a crash leaves is `harness.sealed`' work.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
-import zlib
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from harness.errors import JournalError
+from harness.sealed import SealedFile, Style, lines
 from harness.steps import Reply, Step, from_plain, to_plain
 
 FORMAT: Final = 1
 NAME: Final = "journal.jsonl"
 _OF_ONE_RUN: Final = ("at", "crc", "started", "run", "id")  # what differs between two runs that went alike
+
+
+def _style() -> Style:
+    return Style(
+        kind="header",
+        format=FORMAT,
+        name=NAME,
+        what="a journal of a run",
+        place="a run folder",
+        taken="there is a run here already; resume it, or name another folder.",
+        remedy="Everything up to the reading before is on disk; make room, then resume the run.",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,59 +80,6 @@ class Contents:
         return tuple(record for record in self.records if record.part == part)
 
 
-def _seal(text: str, previous: int) -> int:
-    return zlib.crc32(text.encode(), previous)
-
-
-def _encode(entry: Mapping[str, Any], previous: int) -> tuple[bytes, int]:
-    body = json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    body = body.encode("utf-8", "replace").decode()  # a terminal may hand over bytes that are no character
-    crc = _seal(body, previous)
-    return f'{body[:-1]},"crc":"{crc:08x}"}}\n'.encode(), crc
-
-
-def _entries(path: Path) -> Iterator[tuple[int, int, dict[str, Any], int]]:
-    """Yield (line number, offset of its end, entry, checksum) for every sound line; stop before a torn tail."""
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise JournalError(f"{path}: cannot be read: {error.strerror}. Name a run folder or its {NAME}.") from None
-    previous = offset = 0
-    for number, line in enumerate(data.splitlines(keepends=True), 1):
-        if not line.endswith(b"\n"):
-            return  # torn by a crash: the reading was never confirmed to the sequence
-        offset += len(line)
-        entry, previous = _decode(path, number, line, previous)
-        yield number, offset, entry, previous
-
-
-def _decode(path: Path, number: int, line: bytes, previous: int) -> tuple[dict[str, Any], int]:
-    text, mark, rest = line.decode("utf-8", "replace").rpartition(',"crc":"')
-    try:
-        crc = int(rest[:8], 16)
-        if not mark or rest[8:] != '"}\n' or _seal(text + "}", previous) != crc:
-            raise ValueError
-        entry = json.loads(text + "}")
-    except (ValueError, RecursionError):
-        raise JournalError(
-            f"{path}:{number}: this line was changed or damaged after it was written. "
-            "Restore the file from a copy; the lines before it are sound."
-        ) from None
-    if number == 1:
-        _check_header(path, entry)
-    return entry, crc
-
-
-def _check_header(path: Path, entry: Mapping[str, Any]) -> None:
-    if entry.get("kind") != "header":
-        raise JournalError(f"{path}:1: this is not a journal of a run: its first line is no header.")
-    if entry.get("format") != FORMAT:
-        raise JournalError(
-            f"{path}:1: journal format {entry.get('format')!r} is not known to this version, which reads format "
-            f"{FORMAT}. Use the version named in the header as 'program'."
-        )
-
-
 def read(path: Path) -> Contents:
     """Read a journal; `path` is the file or its run folder."""
     path = path / NAME if path.is_dir() else path
@@ -134,7 +89,8 @@ def read(path: Path) -> Contents:
     events: list[Event] = []
     parts: dict[str, PartState] = {}
     closed_at = None
-    for number, _, entry, _ in _entries(path):
+    for line in lines(path, _style()):
+        entry = line.entry
         part, at = str(entry.get("part", "")), str(entry.get("at", ""))
         try:
             match entry["kind"]:
@@ -156,7 +112,7 @@ def read(path: Path) -> Contents:
                 case other:
                     raise ValueError(f"unknown kind {other!r}")
         except (KeyError, ValueError, TypeError) as error:
-            raise JournalError(f"{path}:{number}: this line is no entry of a journal ({error}).") from None
+            raise JournalError(f"{path}:{line.number}: this line is no entry of a journal ({error}).") from None
     if header is None:
         raise JournalError(f"{path}: the journal is empty: nothing was measured. Start the job again.")
     return Contents(
@@ -174,105 +130,50 @@ def comparable(path: Path) -> list[dict[str, Any]]:
 
     Events are left out: an interruption is one, and stays visible in the journal itself.
     """
-    kept = (entry for _, _, entry, _ in _entries(path / NAME if path.is_dir() else path) if entry["kind"] != "event")
+    entries = (line.entry for line in lines(path / NAME if path.is_dir() else path, _style()))
+    kept = (entry for entry in entries if entry["kind"] != "event")
     return [{key: value for key, value in entry.items() if key not in _OF_ONE_RUN} for entry in kept]
 
 
 class Journal:
-    """The open journal of a run; every `append` is on disk when it returns."""
+    """The open journal of a run; every entry is on disk when its method returns."""
 
-    def __init__(self, path: Path, stamp: Callable[[], str]) -> None:
-        self.path = path
-        self._stamp = stamp
-        self._file: int | None = None
-        self._end = self._crc = 0
+    def __init__(self, file: SealedFile) -> None:
+        self._file = file
+        self.path = file.path
 
     @classmethod
     def create(cls, folder: Path, header: Mapping[str, Any], stamp: Callable[[], str]) -> Journal:
         """Begin a new journal in a folder that has none."""
-        journal = cls(folder / NAME, stamp)
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            journal._file = os.open(journal.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0))
-            journal._append({"kind": "header", "format": FORMAT, **header})
-            _sync_folder(folder)
-        except FileExistsError:
-            raise JournalError(
-                f"{journal.path}: there is a run here already; resume it, or name another folder."
-            ) from None
-        except OSError as error:
-            raise JournalError(
-                f"{folder}: cannot be written: {error.strerror}. Name another folder with --runs."
-            ) from None
-        return journal
+        return cls(SealedFile.create(folder / NAME, _style(), stamp, header))
 
     @classmethod
     def reopen(cls, path: Path, stamp: Callable[[], str]) -> tuple[Journal, Contents]:
         """Continue a journal: checks every line, then drops a torn tail."""
-        journal = cls(path / NAME if path.is_dir() else path, stamp)
-        contents = read(journal.path)
-        *_, (_, journal._end, _, journal._crc) = _entries(journal.path)
-        try:
-            journal._file = os.open(journal.path, os.O_WRONLY | getattr(os, "O_BINARY", 0))
-            os.ftruncate(journal._file, journal._end)
-        except OSError as error:
-            raise JournalError(f"{journal.path}: cannot be continued: {error.strerror}.") from None
-        return journal, contents
+        path = path / NAME if path.is_dir() else path
+        contents = read(path)
+        return cls(SealedFile.reopen(path, _style(), stamp)), contents
 
     def reply(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """Record what was answered to a step."""
-        self._append({"kind": "reply", "part": part, "n": n, "step": to_plain(step), "reply": to_plain(reply)})
+        self._file.append({"kind": "reply", "part": part, "n": n, "step": to_plain(step), "reply": to_plain(reply)})
 
     def withdraw(self, part: str) -> None:
         """The operator wants the last reading of this part again; the old one stays in the file."""
-        self._append({"kind": "withdrawn", "part": part})
+        self._file.append({"kind": "withdrawn", "part": part})
 
     def event(self, part: str, what: str, text: str) -> None:
         """Record something that happened."""
-        self._append({"kind": "event", "part": part, "what": what, "text": text})
+        self._file.append({"kind": "event", "part": part, "what": what, "text": text})
 
     def part(self, part: str, state: PartState) -> None:
         """Mark the end of a part."""
-        self._append({"kind": "part", "part": part, "state": state})
+        self._file.append({"kind": "part", "part": part, "state": state})
 
     def end(self) -> None:
         """Mark the end of the run."""
-        self._append({"kind": "end"})
+        self._file.append({"kind": "end"})
 
     def close(self) -> None:
         """Close the file."""
-        if self._file is not None:
-            os.close(self._file)
-            self._file = None
-
-    def _append(self, entry: Mapping[str, Any]) -> None:
-        if self._file is None:
-            raise JournalError(f"{self.path}: the journal is closed.")
-        line, crc = _encode({**entry, "at": self._stamp()}, self._crc)
-        try:
-            os.lseek(self._file, self._end, os.SEEK_SET)
-            _write_all(self._file, line)
-            os.fsync(self._file)
-        except OSError as error:
-            with suppress(OSError):  # what was not confirmed is not left for a shorter line to end
-                os.ftruncate(self._file, self._end)
-            raise JournalError(
-                f"{self.path}: cannot be written: {error.strerror}. Everything up to the reading before is on disk; "
-                "make room, then resume the run."
-            ) from None
-        self._end, self._crc = self._end + len(line), crc
-
-
-def _write_all(file: int, data: bytes) -> None:
-    while data:
-        data = data[os.write(file, data) :]
-
-
-def _sync_folder(folder: Path) -> None:
-    # A new file's name is on disk only when its folder is; Windows cannot open a folder, and needs no such sync.
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        self._file.close()

@@ -52,7 +52,7 @@ def test_what_was_recorded_comes_back_equal(folder):
 def test_every_line_is_synced_before_append_returns(tmp_path, monkeypatch):
     synced = []
     fsync = os.fsync
-    monkeypatch.setattr(journals.os, "fsync", lambda handle: (synced.append(handle), fsync(handle))[1])
+    monkeypatch.setattr(os, "fsync", lambda handle: (synced.append(handle), fsync(handle))[1])
     journal = Journal.create(tmp_path / "run", HEADER, stamps())
     before = len(synced)
     journal.reply("a", 0, STEP, Reading(value=1.0))
@@ -108,10 +108,10 @@ def test_a_file_that_is_no_journal_is_refused(tmp_path):
 def test_a_full_disk_loses_nothing_and_says_what_to_do(folder, monkeypatch):
     journal, _ = Journal.reopen(folder, stamps())
     write = os.write
-    monkeypatch.setattr(journals.os, "write", lambda handle, data: (write(handle, data[:9]), _full())[1])
+    monkeypatch.setattr(os, "write", lambda handle, data: (write(handle, data[:9]), _full())[1])
     with pytest.raises(JournalError, match=r"No space left on device.*make room, then resume"):
         journal.reply("a", 2, STEP, Reading(value=1.0))
-    monkeypatch.setattr(journals.os, "write", write)
+    monkeypatch.setattr(os, "write", write)
     journal.close()
     again, contents = Journal.reopen(folder, stamps())
     again.close()
@@ -122,10 +122,10 @@ def test_a_line_that_was_written_but_not_synced_is_taken_back(folder, monkeypatc
     """Else a shorter line over it would leave its end standing, and the journal would be refused."""
     journal, _ = Journal.reopen(folder, stamps())
     fsync = os.fsync
-    monkeypatch.setattr(journals.os, "fsync", lambda _handle: _full())
+    monkeypatch.setattr(os, "fsync", lambda _handle: _full())
     with pytest.raises(JournalError, match="make room, then resume"):
         journal.reply("a", 2, STEP, Reading(value=1.0, said="a long answer " * 20))
-    monkeypatch.setattr(journals.os, "fsync", fsync)
+    monkeypatch.setattr(os, "fsync", fsync)
     journal.event("a", "note", "short")
     journal.close()
     assert [event.text for event in read(folder).events] == ["slightly out of focus", "short"]
