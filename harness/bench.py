@@ -13,7 +13,7 @@ from typing import Any, Final, assert_never
 
 from drivers import Driver, Meter, Router, Screen, Source
 from harness import limits
-from harness.clock import Clock
+from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 from harness.errors import HalfpowerError, InstrumentError, LinkError, OperatorStop, SafetyError
 from harness.link import LinkDown
 from harness.models import Setup, SignalPath
@@ -37,6 +37,7 @@ class LiveBench:
         clock: Clock,
         on_event: OnEvent = lambda _what, _text: None,
         before: Callable[[Step], None] = lambda _step: None,
+        on_life: OnLife = no_sign,
     ) -> None:
         self.setup = setup
         self.clock = clock
@@ -44,6 +45,7 @@ class LiveBench:
         self._operator = operator
         self._on_event = on_event
         self._before = before  # a simulated bench ties its noise to the step
+        self._on_life = on_life
         self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
         self._cautioned = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
@@ -51,14 +53,18 @@ class LiveBench:
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
+        self._on_life(BETWEEN_SIGNS_S)
         self._before(step)
+        reply: Reply
         match step:
             case Connect():
-                return self._connect(step)
+                reply = self._connect(step)
             case Measure():
-                return self._measure(step)
+                reply = self._measure(step)
             case _:
                 assert_never(step)
+        self._on_life(BETWEEN_SIGNS_S)  # the reply goes to disk, and the sequence thinks
+        return reply
 
     # --- connections -------------------------------------------------------------------------------------------
 
@@ -72,6 +78,7 @@ class LiveBench:
             self._by_hand(step)
         else:
             switch: Router = self.drivers["switch"]  # type: ignore[assignment]  # the role's protocol
+            self._alive(switch)
             switch.route(route)
             switch.check()
         return Done()
@@ -104,13 +111,17 @@ class LiveBench:
         self._others_off(step.source)
         self._set(step, source, screen)
         self._settle(step)
+        self._alive(screen)
         reading = screen.read(step)
         if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
             counter: Meter = self._role("counter")
+            self._alive(counter)
             expected_hz = getattr(step.stimulus, "frequency_hz", 0.0)
             reading = replace(reading, frequency_hz=counter.read_frequency_hz(expected_hz))
             counter.check()
+        self._alive(source)
         source.check()
+        self._alive(screen)
         screen.check()
         numbers = (reading.value, reading.scatter, reading.frequency_hz)
         if not all(number is None or math.isfinite(number) for number in numbers):
@@ -123,14 +134,17 @@ class LiveBench:
         wanted_v = limits.stress(step.stimulus).peak_v
         rising = wanted_v >= self._driven_v
         if rising:
+            self._alive(screen)
             screen.show(step.view)
         self._driven_v = max(self._driven_v, wanted_v)  # until it is done, either may stand
+        self._alive(source)
         if isinstance(step.stimulus, NoSignal):
             source.off()
         else:
             source.apply(step.stimulus)
         self._driven_v = wanted_v
         if not rising:
+            self._alive(screen)
             screen.show(step.view)
 
     def _settle(self, step: Measure) -> None:
@@ -143,6 +157,10 @@ class LiveBench:
             self.clock.sleep(max(waits, default=0.0))
             self._standing = standing
 
+    def _alive(self, driver: Driver) -> None:
+        """Say how long the next call of a driver may take before it is heard of again."""
+        self._on_life(getattr(driver, "longest_s", BETWEEN_SIGNS_S))
+
     def _role(self, role: Role) -> Any:
         try:
             return self.drivers[role]
@@ -152,6 +170,7 @@ class LiveBench:
     def _others_off(self, used: Role) -> None:
         for role in SOURCES:
             if role != used and role in self.drivers and (self._standing is None or self._standing[0] != used):
+                self._alive(self.drivers[role])
                 self.drivers[role].off()  # type: ignore[attr-defined]  # the role's protocol
 
     def _allow(self, step: Measure) -> None:
@@ -186,6 +205,7 @@ class LiveBench:
             if driver is None:
                 continue
             try:
+                self._alive(driver)
                 driver.off()  # type: ignore[attr-defined]  # the role's protocol
             except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
                 label, why = getattr(self.setup.bench, role).label, str(error) or type(error).__name__
@@ -196,12 +216,17 @@ class LiveBench:
 
     def identify(self) -> dict[Role, str]:
         """Who answers in each role."""
-        return {role: driver.identify() for role, driver in self.drivers.items()}
+        answers: dict[Role, str] = {}
+        for role, driver in self.drivers.items():
+            self._alive(driver)
+            answers[role] = driver.identify()
+        return answers
 
     def close(self) -> None:
         """Let go of every instrument."""
         for driver in self.drivers.values():
             try:
+                self._alive(driver)
                 driver.close()
             except HalfpowerError as error:
                 self._on_event("close", str(error))

@@ -1,10 +1,31 @@
-"""Time as a boundary: whoever waits or stamps is handed a `Clock`, so tests and simulated nights do not wait."""
+"""Time as a boundary: whoever waits or stamps is handed a `Clock`, so tests and simulated nights do not wait.
+
+And signs of life: whoever works says, before anything that takes time, by when it will be heard of again. Whoever
+listens (the guardian, a heartbeat) then tells slow from hung without knowing what is being done.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
+import math
 import time
-from typing import Protocol
+from collections.abc import Callable
+from typing import Final, Protocol, TypeAlias
+
+OnLife: TypeAlias = Callable[[float], None]
+"""Still alive, and the next sign of life comes within so many seconds: a lease. `math.inf`: waiting for a person."""
+
+BETWEEN_SIGNS_S: Final = 30.0
+"""The longest stretch without a sign that is not bounded by a time-out: computing, a synced line on a slow disk, a
+user's own driver at work by itself. Every lease is what is known to be bounded, plus this. Longer, and a hung driver
+leaves an output on for longer; shorter, and a disk that spins up ends a good run."""
+
+SLICE_S: Final = 1.0
+"""A long sleep on a real clock gives a sign this often."""
+
+
+def no_sign(_within_s: float) -> None:
+    """Nobody listens."""
 
 
 class Clock(Protocol):
@@ -34,3 +55,28 @@ class RealClock:
     def utc(self) -> dt.datetime:
         """Wall-clock time, UTC."""
         return dt.datetime.now(dt.UTC)
+
+
+class BeatingClock:
+    """A clock that gives signs of life while it sleeps: in slices, or one a sleep where sleeping costs no time."""
+
+    def __init__(self, clock: Clock, on_life: OnLife, *, slice_s: float = SLICE_S) -> None:
+        self._clock, self._on_life, self._slice_s = clock, on_life, slice_s
+
+    def now(self) -> float:
+        """Monotonic time in seconds."""
+        return self._clock.now()
+
+    def sleep(self, seconds: float) -> None:
+        """Wait, heard of all the while."""
+        end = self._clock.now() + seconds
+        left = seconds
+        while left > 0:
+            piece = min(left, self._slice_s)
+            self._on_life(piece + BETWEEN_SIGNS_S)
+            self._clock.sleep(piece)
+            left = 0.0 if math.isinf(self._slice_s) else end - self._clock.now()
+
+    def utc(self) -> dt.datetime:
+        """Wall-clock time, with its zone."""
+        return self._clock.utc()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import math
 import re
 import uuid
 from collections.abc import Callable, Iterator, Mapping
@@ -15,14 +16,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.bench import SOURCES, LiveBench
-from harness.clock import Clock, RealClock
+from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 from harness.jobs import LoadedJob, load, needs_of
 from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
 from harness.lock import hold
 from harness.models import Setup
-from harness.operator import Nobody, Operator
+from harness.operator import Nobody, Operator, Prompt
 from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Part, Watch, run_parts
@@ -58,18 +59,27 @@ def rehearse(loaded: LoadedJob) -> Rehearsal:
 
 @contextmanager
 def opened(
-    loaded: LoadedJob, *, operator: Operator | None = None, on_event: OnEvent = lambda *_: None, by_hand: bool = False
+    loaded: LoadedJob,
+    *,
+    operator: Operator | None = None,
+    on_event: OnEvent = lambda *_: None,
+    by_hand: bool = False,
+    on_life: OnLife = no_sign,
 ) -> Iterator[LiveBench]:
-    """Open the bench of a job, hold it against others, and leave it with every output off."""
+    """Open the bench of a job, hold it against others, and leave it with every output off.
+
+    `on_life` is told before every step, exchange, wait and question by when the next sign of life comes.
+    """
     simulated = simulated_bench(loaded)
-    clock: Clock = simulated.clock if simulated else RealClock()
+    clock = _beating(simulated, on_life)
     person = operator or Nobody()
     if simulated and not by_hand:
         person = simulated.operator
     elif simulated:
         person = _Mirrored(person, simulated, loaded.setup)
+    person = _Awaited(person, on_life)
     with hold(_lock_names(loaded)):
-        drivers = _drivers(loaded, simulated, clock, person, on_event)
+        drivers = _drivers(loaded, simulated, clock, person, on_event=on_event, on_life=on_life)
         bench = LiveBench(
             loaded.setup,
             drivers,
@@ -77,9 +87,16 @@ def opened(
             clock=clock,
             on_event=on_event,
             before=simulated.begin if simulated else lambda _step: None,
+            on_life=on_life,
         )
         with bench.guarded():
             yield bench
+
+
+def _beating(simulated: SimulatedBench | None, on_life: OnLife) -> Clock:
+    if simulated is not None:
+        return BeatingClock(simulated.clock, on_life, slice_s=math.inf)
+    return BeatingClock(RealClock(), on_life, slice_s=SLICE_S)
 
 
 def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
@@ -110,16 +127,23 @@ def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
 
 
 def _drivers(
-    loaded: LoadedJob, simulated: SimulatedBench | None, clock: Clock, person: Operator, on_event: OnEvent
+    loaded: LoadedJob,
+    simulated: SimulatedBench | None,
+    clock: Clock,
+    person: Operator,
+    *,
+    on_event: OnEvent,
+    on_life: OnLife,
 ) -> Mapping[Role, Any]:
     from drivers.loading import make_driver
     from harness.visa import open_link, resource_manager
 
     factory = simulated.resource_manager if simulated else resource_manager()
-    connect = partial(open_link, resource_manager_factory=factory, clock=clock, on_event=on_event)
+    connect = partial(open_link, resource_manager_factory=factory, clock=clock, on_event=on_event, on_life=on_life)
     made: dict[Role, Any] = {}
     try:
         for role in used_roles(loaded):
+            on_life(BETWEEN_SIGNS_S)
             made[role] = make_driver(
                 role,
                 loaded.setup,
@@ -142,6 +166,23 @@ def _quietly(action: Callable[[], None]) -> None:
         action()
     except HalfpowerError:
         return  # the first failure is the one to report
+
+
+class _Awaited:
+    """A person who is waited for: that may take for ever, and is no sign that anything hangs."""
+
+    def __init__(self, operator: Operator, on_life: OnLife) -> None:
+        self._operator, self._on_life = operator, on_life
+
+    def ask(self, prompt: Prompt) -> str:
+        self._on_life(math.inf)
+        try:
+            return self._operator.ask(prompt)
+        finally:
+            self._on_life(BETWEEN_SIGNS_S)
+
+    def tell(self, text: str) -> None:
+        self._operator.tell(text)
 
 
 class _Mirrored:
@@ -175,6 +216,7 @@ def start(
     on_event: OnEvent = lambda *_: None,
     watch: Watch = lambda *_: None,
     by_hand: bool = False,
+    on_life: OnLife = no_sign,
 ) -> RunResult:
     """Run a job into a new folder below `runs`; outputs are off at every exit."""
     loaded = load(job_path)
@@ -182,7 +224,7 @@ def start(
     if refused := rehearse(loaded).refused:
         raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
     journal_events = _Events(on_event)
-    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand) as bench:
+    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life) as bench:
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), bench.identify())
@@ -199,6 +241,7 @@ def resume(
     watch: Watch = lambda *_: None,
     by_hand: bool = False,
     job_path: str | Path | None = None,
+    on_life: OnLife = no_sign,
 ) -> RunResult:
     """Go on with a run that stopped; refused where job, bench, unit or program have changed since."""
     folder = Path(run_folder)
@@ -208,7 +251,7 @@ def resume(
     if contents.closed_at is not None:
         return RunResult(folder=folder, report=summarise(contents), ended_early=())
     journal_events = _Events(on_event)
-    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand) as bench:
+    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life) as bench:
         _refuse_others(bench.identify(), contents)
         journal, contents = Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
         journal_events.into(journal)

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
-from harness.clock import Clock
+from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 from harness.errors import ConfigError, HalfpowerError
 from harness.link import Link, OnEvent
 from harness.port import PortError
@@ -25,6 +25,9 @@ ResourceManagerFactory: TypeAlias = Callable[[], Any]
 """Returns a pyvisa ResourceManager, or something that opens resources like one; called once a port."""
 
 OPEN_S: Final = 5.0
+LASTS: Final = (
+    4  # what a call may take, in time-outs: a GPIB controller rounds up to 1, 3, 10, …; the last piece comes late
+)
 CHUNK: Final = 1 << 22  # a VXI-11 reply that is an exact multiple of it would time out
 LINE_CHUNK: Final = 256
 LONGEST_LINE: Final = 1 << 16
@@ -83,15 +86,24 @@ def interface_of(address: str) -> Interface:
 class VisaPort:
     """A pyvisa resource. After trouble always a new one: closing and opening the old one loses its settings."""
 
-    def __init__(self, address: str, *, factory: ResourceManagerFactory, clock: Clock) -> None:
+    def __init__(
+        self,
+        address: str,
+        *,
+        factory: ResourceManagerFactory,
+        clock: Clock,
+        on_life: OnLife = no_sign,
+        between_s: float = BETWEEN_SIGNS_S,
+    ) -> None:
         self._address, self._interface = address, interface_of(address)
-        self._factory, self._clock = factory, clock
+        self._factory, self._clock, self._on_life, self._between_s = factory, clock, on_life, between_s
         self._manager: Any = None
         self._resource: Any = None
         self._timeout_s = 0.0
 
     def write(self, message: bytes) -> None:
         """Send one message and a newline."""
+        self._alive(self._timeout_s)
         with _foreign():
             self._open_resource().write_raw(message + b"\n")
 
@@ -100,6 +112,7 @@ class VisaPort:
 
         In small pieces with a look at the clock: a line that dribbles for ever would never time out by itself.
         """
+        self._alive(timeout_s)
         self._set_timeout(timeout_s)
         line, end = bytearray(), self._clock.now() + timeout_s
         while True:
@@ -124,6 +137,7 @@ class VisaPort:
                 resource.read_termination = termination
 
     def _read_exactly(self, count: int, timeout_s: float) -> bytes:
+        self._alive(timeout_s)
         self._set_timeout(timeout_s)
         data, end = bytearray(), self._clock.now() + timeout_s
         while len(data) < count:
@@ -137,6 +151,7 @@ class VisaPort:
         """Read to the end of the message."""
         if not self._interface.marks_end:
             raise PortError(f"a {self._interface.name} does not mark the end of a block of unknown length")
+        self._alive(timeout_s)
         self._set_timeout(timeout_s)
         with _foreign():
             resource = self._open_resource()
@@ -145,6 +160,7 @@ class VisaPort:
 
     def clear(self) -> None:
         """Device clear, or a quiet window; a raw socket has neither: clearing it may never return."""
+        self._alive(self._timeout_s)
         match self._interface.way_back:
             case "device clear":
                 with _foreign():
@@ -156,6 +172,7 @@ class VisaPort:
 
     def reopen(self) -> None:
         """Build a new resource."""
+        self._alive(OPEN_S)
         self.close()
         with _foreign():
             if self._manager is None:
@@ -177,11 +194,16 @@ class VisaPort:
         """Let go; what fails here does not matter any more."""
         resource, self._resource = self._resource, None
         if resource is not None:
+            self._alive(self._timeout_s)
             try:
                 with _foreign():
                     resource.close()
             except PortError:
                 pass
+
+    def _alive(self, timeout_s: float) -> None:
+        """Say before a call how long it may take."""
+        self._on_life(LASTS * timeout_s + self._between_s)
 
     def _open_resource(self) -> Any:
         if self._resource is None:
@@ -269,12 +291,17 @@ def open_link(
     resource_manager_factory: ResourceManagerFactory,
     clock: Clock,
     on_event: OnEvent = lambda _kind, _text: None,
+    *,
+    on_life: OnLife = no_sign,
+    between_s: float = BETWEEN_SIGNS_S,
 ) -> Link:
     """Open an instrument of the bench file: in step, recognised, its old errors cleared."""
     if instrument.address is None:
         raise ConfigError(f'the {role} has no address; write its VISA address, or driver = "manual"')
     link = Link(
-        VisaPort(instrument.address, factory=resource_manager_factory, clock=clock),
+        VisaPort(
+            instrument.address, factory=resource_manager_factory, clock=clock, on_life=on_life, between_s=between_s
+        ),
         f"{role} ({instrument.label})",
         clock=clock,
         timeout_s=instrument.timeout,

@@ -1,0 +1,114 @@
+"""Signs of life: given before anything that takes time, and never later than the lease before promised."""
+
+import itertools
+import math
+import re
+import shutil
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from harness import open as opening
+from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock
+from harness.sim.bench import SimulatedBench
+from harness.sim.clock import VirtualClock
+from harness.steps import Connect
+
+DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
+POOR = 'rate = 0.05\nkinds = ["late", "cut", "lost", "doubled", "prefixed"]\n'
+
+
+@pytest.fixture
+def lab(tmp_path):
+    """The demo without its longest sequence, and its simulated bench within reach."""
+    shutil.copytree(DEMO, tmp_path / "demo")
+    for job in ("digital.toml", "by_eye.toml"):
+        path = tmp_path / "demo" / job
+        head, *sequences = path.read_text("utf-8").split("[[sequence]]")
+        path.write_text("[[sequence]]".join([head, *sequences[:1]]), "utf-8")
+    return tmp_path / "demo"
+
+
+def signs_of(job, runs, monkeypatch):
+    """Run a job on the virtual clock; every sign with its time, and every step."""
+    benches, signs, steps = [], [], []
+    load = opening.simulated_bench
+    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
+    opening.start(
+        job,
+        runs,
+        on_life=lambda within_s: signs.append((benches[-1].clock.now(), within_s)),
+        watch=lambda _part, _n, step, _reply: steps.append((len(signs), step)),
+    )
+    return signs, steps
+
+
+def overdue(signs):
+    """Signs that came later than promised; on a virtual clock computing takes no time, so that the margin is unused."""
+    pairs = itertools.pairwise(signs)
+    return [(at, within) for (at, within), (then, _) in pairs if then - at > within - BETWEEN_SIGNS_S + 1e-9]
+
+
+def test_every_step_exchange_and_wait_is_announced_and_no_lease_is_broken(lab, tmp_path, monkeypatch):
+    signs, steps = signs_of(lab / "digital.toml", tmp_path / "runs", monkeypatch)
+    assert overdue(signs) == []
+    assert signs[-1][0] > 1.0  # the clock moved: there were waits
+    between = [later - sooner for (sooner, _), (later, _) in itertools.pairwise(steps)]
+    assert min(between) >= 2
+    assert len(signs) > 10 * len(steps)  # every message written and every reply read is one
+
+
+def test_no_lease_is_broken_on_a_poor_line_either(lab, tmp_path, monkeypatch):
+    path = lab / "bench_sim.toml"
+    path.write_text(re.sub(r"\[calibrator\]", f"[faults]\n{POOR}\n[calibrator]", path.read_text("utf-8"), count=1))
+    signs, _ = signs_of(lab / "digital.toml", tmp_path / "runs", monkeypatch)
+    assert overdue(signs) == []
+    assert signs[-1][0] > 10.0  # time-outs and waits on the way back
+
+
+def test_whoever_waits_for_a_person_says_so(lab, tmp_path, monkeypatch):
+    asked = Counter()
+    ask = SimulatedBench.load(lab / "hand_bench_sim.toml").operator.__class__.ask
+
+    def counted(self, prompt):
+        asked[prompt.kind] += 1
+        return ask(self, prompt)
+
+    monkeypatch.setattr("harness.sim.eyes.Person.ask", counted)
+    signs, steps = signs_of(lab / "by_eye.toml", tmp_path / "runs", monkeypatch)
+    endless = [place for place, (_, within) in enumerate(signs) if math.isinf(within)]
+    assert len(endless) == asked.total() > len(steps) > 0
+    assert asked["do"] >= sum(isinstance(step, Connect) for _, step in steps)
+    assert all(signs[place + 1][1] == BETWEEN_SIGNS_S for place in endless)  # and after the answer time counts again
+
+
+class Counting(VirtualClock):
+    def __init__(self):
+        super().__init__()
+        self.slept = []
+
+    def sleep(self, seconds):
+        self.slept.append(seconds)
+        super().sleep(seconds)
+
+
+def test_a_long_sleep_is_cut_into_slices_each_with_its_sign():
+    clock, signs = Counting(), []
+    BeatingClock(clock, signs.append).sleep(3.5)
+    assert clock.slept == [SLICE_S, SLICE_S, SLICE_S, 0.5]
+    assert signs == [each + BETWEEN_SIGNS_S for each in clock.slept]
+    assert clock.now() == 3.5
+
+
+def test_a_virtual_night_is_slept_at_once():
+    clock, signs = Counting(), []
+    BeatingClock(clock, signs.append, slice_s=math.inf).sleep(86400.0)
+    assert clock.slept == [86400.0]
+    assert signs == [86400.0 + BETWEEN_SIGNS_S]
+
+
+def test_no_wait_is_no_sleep():
+    clock = Counting()
+    BeatingClock(clock, lambda _s: None).sleep(0.0)
+    assert clock.slept == []
