@@ -1,4 +1,4 @@
-"""What a bench file and a unit file must say beyond the form of their values: each on its own.
+"""What a bench, a unit and a queue file must say beyond the form of their values: each on its own.
 
 Errors are what no run could go on with, or what would make its result worthless; warnings are what a
 person should look at once.
@@ -16,7 +16,7 @@ from typing import Final
 
 from harness import quantities
 from harness.file_words import nearest, shown
-from harness.models import Accuracy, Bench, Calibrator, Instrument, Unit
+from harness.models import Accuracy, Bench, Calibrator, Instrument, Queue, Unit
 from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Problem, Text, printable
@@ -349,3 +349,21 @@ def _factors(found: Findings, path: KeyPath, values: Iterable[float]) -> None:
         elif among(value, seen):
             found.error((*path, place), "stands in the list twice; expected it once")
         seen.append(value)
+
+
+# --- the queue ---------------------------------------------------------------------------------------------------
+
+
+def check_queue(text: Text, queue: Queue) -> Findings:
+    """Check a queue file by itself: every job is there, and stands once."""
+    found = Findings(text)
+    seen: dict[Path, int] = {}
+    for place, name in enumerate(queue.jobs):
+        path = text.path.parent / name
+        if not _exists(path):
+            found.error(("jobs", place), f"there is no file {shown(name)}; expected its path from this file")
+        elif (first := seen.setdefault(path.resolve(), place)) != place:
+            found.error(
+                ("jobs", place), f"{shown(name)} is job {first + 1} already; expected each once, or a copy of the file"
+            )
+    return found

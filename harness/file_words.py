@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, SecretStr, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
@@ -145,6 +145,8 @@ def _branch(detail: ErrorDetails, data: Any) -> _Branch:
 def _sentence(detail: ErrorDetails, model: type[BaseModel], path: KeyPath, base: KeyPath, value: object) -> str:
     kind, context = detail["type"], detail.get("ctx", {})
     field = _field(model, path)
+    if field is not None and SecretStr in (field.annotation, *get_args(field.annotation)):
+        value = None  # what holds a secret is never shown
     if kind == "missing":
         return f"missing; expected {_meaning(field)}"
     if kind == "extra_forbidden":

@@ -1,4 +1,4 @@
-"""Bench, unit and job files: from paths to frozen models, with every problem of every file at once.
+"""Bench, unit, job and queue files: from paths to frozen models, with every problem of every file at once.
 
 A problem is one line, `file:line: key: what is wrong; what is expected`. Warnings have the same form and
 are returned, not raised.
@@ -15,15 +15,15 @@ from typing import Final, Generic, Literal, TypeAlias, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 
 from harness.errors import ConfigError
-from harness.file_checks import CheckOverrides, Findings, check_bench, check_unit
+from harness.file_checks import CheckOverrides, Findings, check_bench, check_queue, check_unit
 from harness.file_words import one_of, shown, validation_problems
 from harness.job_checks import Functions, Roles, Sequences, Together, check_job, check_together, read_options
-from harness.models import Bench, Job, Model, Setup, Unit
+from harness.models import Bench, Job, Model, Queue, Setup, Unit
 from harness.toml_text import BadText, Problem, Text, read
 
-Kind: TypeAlias = Literal["bench", "unit", "job"]
+Kind: TypeAlias = Literal["bench", "unit", "job", "queue"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
-MODELS: Final[Mapping[Kind, type[Model]]] = {"bench": Bench, "unit": Unit, "job": Job}
+MODELS: Final[Mapping[Kind, type[Model]]] = {"bench": Bench, "unit": Unit, "job": Job, "queue": Queue}
 
 M = TypeVar("M", bound=Model)
 
@@ -69,6 +69,11 @@ def read_unit(path: str | Path) -> Checked[Unit]:
     return _checked(_unit(Path(path)))
 
 
+def read_queue(path: str | Path) -> Checked[Queue]:
+    """Read a queue file; raises ConfigError with all its problems. The jobs themselves are not read."""
+    return _checked(_read(Path(path), "queue", Queue, check_queue))
+
+
 def load_job(
     path: str | Path,
     *,
@@ -103,14 +108,14 @@ def load_job(
 
 
 def kind_of(path: str | Path) -> Kind:
-    """Which of the three kinds a file is, by its keys; raises ConfigError for a file that is none of them."""
+    """Which of the four kinds a file is, by its keys; raises ConfigError for a file that is none of them."""
     try:
         text = read(Path(path))
     except BadText as bad:
         raise ConfigError(str(bad.problem)) from None
     likely = max(KINDS, key=lambda kind: _likeness(text, kind))
     if _simulated(text) or not set(text.data) & set(MODELS[likely].model_fields):
-        raise ConfigError(f"{text.file}: is neither a bench file nor a unit file nor a job file")
+        raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job or queue file")
     return likely
 
 

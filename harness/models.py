@@ -1,4 +1,4 @@
-"""The three files as frozen models: bench, unit and job. Pure: reading files is `harness.files`' work.
+"""The four files as frozen models: bench, unit, job and queue. Pure: reading files is `harness.files`' work.
 
 Every value is SI in memory; in a file it is text with its unit ("20 MHz"). A journal's header holds the
 SI numbers themselves and is read back with `from_header`.
@@ -20,13 +20,14 @@ from pydantic import (
     Field,
     GetCoreSchemaHandler,
     GetJsonSchemaHandler,
+    SecretStr,
     Strict,
     ValidationInfo,
 )
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import core_schema
 
-from harness import quantities
+from harness import moments, quantities
 from harness.steps import ROLES, Role
 
 
@@ -393,6 +394,33 @@ class Job(Model):
     )
     sequence: tuple[SequenceUse, ...] = Field(
         min_length=1, description="what is done, in order: one [[sequence]] table each"
+    )
+
+
+def _moment(value: object) -> object:
+    """TOML has times and dates of its own; they are taken as well as text."""
+    text = value.isoformat() if isinstance(value, dt.datetime) else value
+    text = f"{value:%H:%M}" if isinstance(value, dt.time) else text
+    if isinstance(text, str) and text:
+        moments.parse(text)
+    return text
+
+
+class Queue(Model):
+    """Jobs to run one after another, with nobody there."""
+
+    title: str = Field("", description="heading of the page about the night")
+    jobs: tuple[str, ...] = Field(min_length=1, description="the job files, in order")
+    at: Annotated[str, BeforeValidator(_moment)] = Field(
+        "", description="when to start, local time, such as '18:00'; at once where it is left out"
+    )
+    again: Whole = Field(
+        1, ge=0, le=9, description="how often a job that lost its instrument is tried again, after all others"
+    )
+    leave_out: Flag = Field(False, description="leave refused jobs out and run the others")
+    awake: Flag = Field(True, description="keep the machine from going to sleep")
+    notify: tuple[SecretStr, ...] = Field(
+        (), description="addresses of the channels that are told, which hold secrets: keep the file to yourself"
     )
 
 

@@ -1,6 +1,6 @@
 """A commented file of each kind to start from: the radio lab of the invented maritime college at Brackwater.
 
-The three belong together: the job names `bench.toml` and `unit.toml` beside itself.
+They belong together: the job names `bench.toml` and `unit.toml` beside itself, the queue `job.toml`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,12 @@ from typing import Final
 
 from harness.files import Kind
 
-FILE_NAMES: Final[dict[Kind, str]] = {"bench": "bench.toml", "unit": "unit.toml", "job": "job.toml"}
+FILE_NAMES: Final[dict[Kind, str]] = {
+    "bench": "bench.toml",
+    "unit": "unit.toml",
+    "job": "job.toml",
+    "queue": "queue.toml",
+}
 
 _BENCH: Final = """\
 #:schema ./bench.schema.json
@@ -185,7 +190,20 @@ use = "bandwidth"                   # up to the half-power frequency
 use = "time_base"                   # every time factor over the centre eight divisions
 """
 
-_TEXTS: Final[dict[Kind, str]] = {"bench": _BENCH, "unit": _UNIT, "job": _JOB}
+_QUEUE: Final = """\
+#:schema ./queue.schema.json
+# Jobs to run one after another, with nobody there: none of them may need hands.
+
+title = "Scopes of the training ship Petrel"
+jobs = ["job.toml"]                 # the job files, in order
+at = "18:00"                        # local time; leave out to start at once
+again = 1                           # a job that lost its instrument is tried once more, after all others
+leave_out = false                   # true: leave refused jobs out and run the others
+awake = true                        # keep the machine from going to sleep
+notify = []                         # addresses of the channels that are told; they hold secrets
+"""
+
+_TEXTS: Final[dict[Kind, str]] = {"bench": _BENCH, "unit": _UNIT, "job": _JOB, "queue": _QUEUE}
 
 
 def starter(kind: Kind) -> str:

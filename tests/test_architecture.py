@@ -32,8 +32,9 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.quantities", ()),
     ("harness.steps", ()),
     ("harness.clock", ()),
+    ("harness.moments", ()),
     ("harness.operator", PLAIN),
-    ("harness.models", PLAIN),
+    ("harness.models", (*PLAIN, "harness.moments")),
     ("harness.limits", (*PLAIN, "harness.models")),
     ("harness.analysis*", (*PLAIN[:2], "harness.analysis*")),
     ("harness.assess*", (*PLAIN, "harness.models", "harness.analysis*", "harness.assess*")),
@@ -85,7 +86,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 # A pure module is a function of its arguments: no clock, no chance, no machine.
 PURE: Final = (
     "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.limits",
-    "harness.operator", "harness.quantities", "harness.models", "harness.replies",
+    "harness.operator", "harness.quantities", "harness.models", "harness.replies", "harness.moments",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = ("scipy.stats", "scipy.optimize", "scipy.signal", "pandas", "matplotlib", "pyvisa")

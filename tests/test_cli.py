@@ -93,11 +93,11 @@ def test_a_strangers_package_of_the_same_name_is_not_taken_for_ours(tmp_path: Pa
 
 
 def test_starter_files_are_sound_together(tmp_path: Path) -> None:
-    for kind in ("bench", "unit", "job"):
+    for kind in ("bench", "unit", "job", "queue"):
         (tmp_path / f"{kind}.toml").write_text(halfpower("new", kind).stdout, "utf-8")
     checked = halfpower("check", *sorted(tmp_path.iterdir()))
     assert checked.exit_code == 0, checked.stderr
-    assert len(checked.stdout.splitlines()) == 3
+    assert len(checked.stdout.splitlines()) == 4
 
 
 def test_every_file_of_the_demo_is_sound() -> None:

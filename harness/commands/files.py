@@ -1,4 +1,4 @@
-"""Commands about the three files: validate them, describe them to an editor, start one."""
+"""Commands about the four kinds of files: validate them, describe them to an editor, start one."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ import rich_click as click
 if TYPE_CHECKING:
     from harness.files import Kind
 
-KIND = click.Choice(["bench", "unit", "job"])
+KIND = click.Choice(["bench", "unit", "job", "queue"])
 
 
 @click.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 def check(files: tuple[Path, ...]) -> None:
-    """Validate bench, unit and job files: every problem at once, each with its line.
+    """Validate bench, unit, job and queue files: every problem at once, each with its line.
 
-    A job file is checked together with the bench and unit files that it names. The file of a simulated bench is checked
-    too.
+    A job file is checked together with the bench and unit files that it names, a queue file with its jobs. The file of
+    a simulated bench is checked too.
 
     \b
     Examples:
@@ -71,6 +71,28 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
         case "unit":
             unit = files.read_unit(path)
             return f"{path}: a sound unit file: {unit.value.maker} {unit.value.model}", unit.warnings
+        case "queue":
+            return _checked_queue(path)
+
+
+def _checked_queue(path: Path) -> tuple[str, tuple[str, ...]]:
+    """A queue file with its jobs: every problem of all of them."""
+    from harness import files
+    from harness import open as opening
+    from harness.errors import ConfigError
+
+    queue = files.read_queue(path)
+    problems: list[str] = []
+    warnings = list(queue.warnings)
+    for name in queue.value.jobs:
+        try:
+            warnings += opening.load(path.parent / name).warnings
+        except ConfigError as error:
+            problems += error.problems
+    if problems:
+        raise ConfigError(*dict.fromkeys(problems))
+    count = len(queue.value.jobs)
+    return f"{path}: a sound queue file, {count} job{'s' if count != 1 else ''}", tuple(dict.fromkeys(warnings))
 
 
 def _is_simulated_bench(path: Path) -> bool:
@@ -115,6 +137,7 @@ def new(kind: Kind) -> None:
       halfpower new bench > bench.toml
       halfpower new unit > unit.toml
       halfpower new job > job.toml
+      halfpower new queue > queue.toml
     """
     from harness.starter import starter
 

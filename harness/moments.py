@@ -1,0 +1,43 @@
+"""When something is to begin, as a person writes it: "18:00" for the next such time, or a date with a time.   [pure]"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import Final
+
+EXAMPLES: Final = "'18:00' or '2026-12-01T18:00'"
+_TIME: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+_DAY: Final = dt.timedelta(days=1)
+
+
+def parse(text: str) -> dt.time | dt.datetime:
+    """Understand a time of day, or a date with a time; raises ValueError with one sentence."""
+    wanted = " ".join(text.split())
+    if found := _TIME.fullmatch(wanted):
+        return dt.time(int(found[1]), int(found[2]))
+    try:
+        if not re.match(r"\d{4}-\d{2}-\d{2}[T ]\d", wanted):
+            raise ValueError
+        return dt.datetime.fromisoformat(wanted)
+    except ValueError:
+        raise ValueError(f"{text[:40]!r} is no time to start at; expected such as {EXAMPLES}") from None
+
+
+def next_moment(wanted: dt.time | dt.datetime, now: dt.datetime, zone: dt.tzinfo | None = None) -> dt.datetime:
+    """The moment meant, in local time with its offset: the next such time of day, or the date as it stands.
+
+    `zone` is the place's; the machine's own where it is None. Of an hour that comes twice when clocks go back the first
+    is meant; one that is skipped begins when the clocks have gone forward.
+    """
+    if isinstance(wanted, dt.datetime):
+        return _placed(wanted, zone)
+    today = now.astimezone(zone).date()
+    moment = _placed(dt.datetime.combine(today, wanted), zone)
+    return moment if moment > now else _placed(dt.datetime.combine(today + _DAY, wanted), zone)
+
+
+def _placed(moment: dt.datetime, zone: dt.tzinfo | None) -> dt.datetime:
+    if moment.tzinfo is None:
+        moment = moment.astimezone() if zone is None else moment.replace(tzinfo=zone)
+    return moment.astimezone(dt.UTC).astimezone(zone)  # by way of UTC, where every hour exists once
