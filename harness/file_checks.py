@@ -113,6 +113,11 @@ def _driver(found: Findings, role: Role, instrument: Instrument) -> None:
         near = nearest(name, DRIVERS)
         hint = f" (did you mean '{near}'?)" if near else ""
         found.error((role, "driver"), f"{shown(name)} is no driver; expected 'scpi', 'manual' or 'FILE.py:Class'{hint}")
+    if instrument.serial_line is not None and not (instrument.address or "").strip().upper().startswith("ASRL"):
+        found.error(
+            (role, "serial_line"),
+            "belongs to a serial address such as 'ASRL/dev/ttyUSB0::INSTR'; expected such an address, or no such table",
+        )
     if instrument.identity is not None and not instrument.identity.strip():
         found.error((role, "identity"), "is empty; expected what *IDN? answers, or no such key")
 

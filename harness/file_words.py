@@ -168,7 +168,10 @@ def _sentence(detail: ErrorDetails, model: type[BaseModel], path: KeyPath, base:
 
 
 def _no_such_word(field: FieldInfo | None, value: object) -> str:
-    words = list(dict.fromkeys(_words(field.annotation if field else None)))
+    known = list(dict.fromkeys(_words(field.annotation if field else None)))
+    words = [word for word in known if isinstance(word, str)]
+    if not words and known:
+        return f"{shown(value)} is not known here; expected {' or '.join(str(number) for number in known)}"
     near = nearest(value, words) if isinstance(value, str) else ""
     return f"{shown(value)} is not known here; expected {one_of(words)}" + (
         f" (did you mean '{near}'?)" if near else ""
@@ -216,11 +219,11 @@ def _marks(annotation: Any) -> Sequence[Any]:
     return found
 
 
-def _words(annotation: Any) -> list[str]:
-    """The words of the Literals within an annotation."""
-    words: list[str] = []
+def _words(annotation: Any) -> list[str | int]:
+    """The words, or numbers, of the Literals within an annotation."""
+    words: list[str | int] = []
     for argument in get_args(annotation):
-        words += [argument] if isinstance(argument, str) else _words(argument)
+        words += [argument] if isinstance(argument, str | int) else _words(argument)
     return words
 
 

@@ -141,6 +141,18 @@ def _within(value: float | None, low: float | None, high: float | None) -> bool:
     )
 
 
+class SerialLine(Model):
+    """How a serial line is set; both ends must agree."""
+
+    baud: Whole = Field(9600, ge=50, le=4_000_000, description="bits a second")
+    data_bits: Literal[7, 8] = Field(8, description="bits of a character")
+    parity: Literal["none", "odd", "even"] = Field("none", description="parity bit after them")
+    stop_bits: Literal[1, 2] = Field(1, description="stop bits")
+    flow_control: Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"] = Field(
+        "none", description="how a full buffer is said: by characters, or by the line that is named"
+    )
+
+
 class Instrument(Model):
     """What every instrument of a bench has."""
 
@@ -158,6 +170,7 @@ class Instrument(Model):
     settle: Seconds = Field(0.0, ge=0, le=600, description="wait after a new setting")
     warm_up: Seconds = Field(0.0, ge=0, le=86400, description="time from switching on until the specification holds")
     timeout: Seconds = Field(2.0, gt=0, le=120, description="longest wait for one answer")
+    serial_line: SerialLine | None = Field(None, description="how a serial line is set: the table [ROLE.serial_line]")
     tag_queries: Flag = Field(False, description="send a counted echo with every query: slower, safest on a poor line")
     commands: Mapping[str, str] = Field(
         default_factory=dict, description="commands that differ from the driver's table"

@@ -18,7 +18,7 @@ from harness.link import Link, OnEvent
 from harness.port import PortError
 
 if TYPE_CHECKING:
-    from harness.models import Instrument
+    from harness.models import Instrument, SerialLine
     from harness.steps import Role
 
 ResourceManagerFactory: TypeAlias = Callable[[], Any]
@@ -38,30 +38,66 @@ LARGEST_DRAIN: Final = 1 << 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interface:
-    """What an interface can do for a link that is out of step."""
+    """What an interface can do for a link that is out of step; docs/interfaces.md shows the same table."""
 
     name: str
+    example: str
     way_back: Literal["reopen", "device clear", "quiet window"]
     marks_end: bool  # whether the end of a message is told apart from a newline in it
+    needs: str
     pattern: str
 
 
+_PURE: Final = "nothing more"
 INTERFACES: Final = (
-    Interface(name="raw socket", way_back="reopen", marks_end=False, pattern=r"TCPIP\d*::[^:]+::\d+::SOCKET"),
     Interface(
-        name="HiSLIP", way_back="device clear", marks_end=True, pattern=r"TCPIP\d*::[^:]+::hislip\d+(,\d+)?(::INSTR)?"
+        name="raw socket",
+        example="TCPIP0::192.0.2.11::5025::SOCKET",
+        way_back="reopen",
+        marks_end=False,
+        needs=_PURE,
+        pattern=r"TCPIP\d*::[^:]+::\d+::SOCKET",
     ),
     Interface(
-        name="VXI-11", way_back="device clear", marks_end=True, pattern=r"TCPIP\d*::[^:]+(::[a-z][^:]*)?(::INSTR)?"
-    ),
-    Interface(name="GPIB", way_back="device clear", marks_end=True, pattern=r"GPIB\d*::\d+(::\d+)?(::INSTR)?"),
-    Interface(
-        name="USBTMC",
+        name="HiSLIP",
+        example="TCPIP0::192.0.2.11::hislip0::INSTR",
         way_back="device clear",
         marks_end=True,
+        needs=_PURE,
+        pattern=r"TCPIP\d*::[^:]+::hislip\d+(,\d+)?(::INSTR)?",
+    ),
+    Interface(
+        name="VXI-11",
+        example="TCPIP0::192.0.2.11::inst0::INSTR",
+        way_back="device clear",
+        marks_end=True,
+        needs=_PURE,
+        pattern=r"TCPIP\d*::[^:]+(::[a-z][^:]*)?(::INSTR)?",
+    ),
+    Interface(
+        name="GPIB",
+        example="GPIB0::9::INSTR",
+        way_back="device clear",
+        marks_end=True,
+        needs="the interface's VISA library or driver",
+        pattern=r"GPIB\d*::\d+(::\d+)?(::INSTR)?",
+    ),
+    Interface(
+        name="USBTMC",
+        example="USB0::0x1234::0x5678::SN1::INSTR",
+        way_back="device clear",
+        marks_end=True,
+        needs="a VISA library, or pyusb",
         pattern=r"USB\d*::(0x[\da-f]+|\d+)::(0x[\da-f]+|\d+)::[^:]+(::\d+)?(::INSTR)?",
     ),
-    Interface(name="serial", way_back="quiet window", marks_end=False, pattern=r"ASRL[^:]+(::INSTR)?"),
+    Interface(
+        name="serial",
+        example="ASRL/dev/ttyUSB0::INSTR",
+        way_back="quiet window",
+        marks_end=False,
+        needs='`pip install ".[serial]"`',
+        pattern=r"ASRL[^:]+(::INSTR)?",
+    ),
 )
 
 
@@ -76,11 +112,8 @@ def interface_of(address: str) -> Interface:
             f"address {address!r} has a port number but does not end in SOCKET; "
             f"write '{forgotten.group(1)}::SOCKET' for a raw socket"
         )
-    raise ConfigError(
-        f"{address!r} is no VISA address; expected one such as 'TCPIP0::192.0.2.11::5025::SOCKET', "
-        "'TCPIP0::192.0.2.11::hislip0::INSTR', 'GPIB0::9::INSTR', 'USB0::0x1234::0x5678::SN1::INSTR' "
-        "or 'ASRL/dev/ttyUSB0::INSTR'"
-    )
+    *most, last = [f"'{each.example}'" for each in INTERFACES if each.name != "VXI-11"]
+    raise ConfigError(f"{address!r} is no VISA address; expected one such as {', '.join(most)} or {last}")
 
 
 class VisaPort:
@@ -92,10 +125,11 @@ class VisaPort:
         *,
         factory: ResourceManagerFactory,
         clock: Clock,
+        serial_line: SerialLine | None = None,
         on_life: OnLife = no_sign,
         between_s: float = BETWEEN_SIGNS_S,
     ) -> None:
-        self._address, self._interface = address, interface_of(address)
+        self._address, self._interface, self._serial_line = address, interface_of(address), serial_line
         self._factory, self._clock, self._on_life, self._between_s = factory, clock, on_life, between_s
         self._manager: Any = None
         self._resource: Any = None
@@ -184,6 +218,7 @@ class VisaPort:
                 chunk_size=CHUNK,
                 read_termination="\n",
                 write_termination="\n",
+                **_line_attributes(self._serial_line),
             )
             self._timeout_s = OPEN_S
             _send_at_once(self._manager, self._resource)
@@ -256,6 +291,21 @@ def _in_words(error: Exception) -> str:
     return text.rstrip(".")
 
 
+def _line_attributes(line: SerialLine | None) -> dict[str, Any]:
+    """How a serial line is set, in pyvisa's words; without the table the library's own 9600 baud, 8N1 stands."""
+    if line is None:
+        return {}
+    from pyvisa.constants import ControlFlow, Parity, StopBits
+
+    return {
+        "baud_rate": line.baud,
+        "data_bits": line.data_bits,
+        "parity": Parity[line.parity],
+        "stop_bits": {1: StopBits.one, 2: StopBits.two}[line.stop_bits],
+        "flow_control": ControlFlow[line.flow_control],
+    }
+
+
 def _send_at_once(manager: Any, resource: Any) -> None:
     """Switch Nagle's delay off below pyvisa-py, whose attribute for it cannot be set; elsewhere it is the default."""
     sessions = getattr(manager.visalib, "sessions", None)
@@ -300,7 +350,12 @@ def open_link(
         raise ConfigError(f'the {role} has no address; write its VISA address, or driver = "manual"')
     link = Link(
         VisaPort(
-            instrument.address, factory=resource_manager_factory, clock=clock, on_life=on_life, between_s=between_s
+            instrument.address,
+            factory=resource_manager_factory,
+            clock=clock,
+            serial_line=instrument.serial_line,
+            on_life=on_life,
+            between_s=between_s,
         ),
         f"{role} ({instrument.label})",
         clock=clock,

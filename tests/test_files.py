@@ -443,6 +443,28 @@ def test_what_holds_a_secret_is_never_shown(folder: Path, notify: str) -> None:
     assert "hush" not in told
 
 
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ("{baud = 1}", "serial_line.baud: 1 is too small; expected at least 50"),
+        ("{data_bits = 5}", "serial_line.data_bits: 5 is not known here; expected 7 or 8"),
+        ('{parity = "evn"}', "expected 'none', 'odd' or 'even' (did you mean 'even'?)"),
+        ("{baud = 9600}", "serial_line: belongs to a serial address such as 'ASRL/dev/ttyUSB0::INSTR'; expected"),
+    ],
+)
+def test_a_serial_line_is_checked_and_belongs_to_a_serial_address(folder: Path, line: str, expected: str) -> None:
+    edit(("bench.toml", 'settle = "50 ms"', f'settle = "50 ms"\nserial_line = {line}'))
+    (problem,) = problems()
+    assert expected in problem
+
+
+def test_a_serial_line_at_a_serial_address_is_taken(folder: Path) -> None:
+    edit(("bench.toml", 'settle = "50 ms"', 'settle = "50 ms"\nserial_line = {baud = 19200, stop_bits = 2}'))
+    edit(("bench.toml", '"TCPIP0::192.0.2.11::5025::SOCKET"', '"ASRL/dev/ttyUSB0::INSTR"'))
+    line = load().setup.bench.calibrator.serial_line
+    assert (line.baud, line.data_bits, line.parity, line.stop_bits) == (19200, 8, "none", 2)
+
+
 # --- the reference -----------------------------------------------------------------------------------------------
 
 REFERENCE = (Path(__file__).parents[1] / "docs" / "files.md").read_text(encoding="utf-8")

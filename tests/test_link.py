@@ -233,6 +233,13 @@ def test_stale_lines_are_swallowed():
     assert bench.link.connect() == "Northfen,NF-1,1,2"
 
 
+def test_an_echo_of_an_earlier_count_proves_nothing():
+    """Stale echoes are the likeliest replies of all after a resync that failed; only this one's number counts."""
+    bench = Bench(damage=after(0, lambda reply: (b"", reply)), first_wait_s=0.0)
+    assert bench.link.connect() == "Northfen,NF-1,1,2"
+    assert bench.port.messages[:2] == [b"*ESE 1;*ESE?", b"*ESE 2;*ESE?"]  # the second is not answered by the first
+
+
 def test_device_clear_is_tried_before_a_new_connection():
     bench = Bench(can_clear=True, damage=after(CONNECT, LOST))
     bench.link.connect()
@@ -373,6 +380,16 @@ def test_tags_go_round_every_query():
     bench.link.query_float(":MEAS:VOLT?")
     assert bench.port.messages[-1] == b"*ESE 5;:MEAS:VOLT?;*ESE?"
     assert bench.port.messages[-2] == b"*ESE 4;:SOUR:VOLT 4;*OPC?;*ESE?"
+
+
+def test_a_tag_of_another_query_is_no_reply():
+    bench = Bench(tag_queries=True)
+    bench.link.connect()
+    bench.link.set("SOUR:VOLT 4")
+    bench.port._damage = after(0, lambda _reply: (b"9.000000E+00;4\n", b""))  # a whole reply, of the query before
+    with pytest.raises(LinkError, match="out of step"):
+        bench.link.query_float(":MEAS:VOLT?")
+    assert bench.link.query_float(":MEAS:VOLT?") == 4.0
 
 
 def test_a_point_is_repeated_a_bounded_number_of_times():

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import select
 import socket
 import subprocess
 import sys
-import threading
 
 import pytest
 from link_double import Double, TcpDouble, Trouble, WaitingClock
 from pyvisa.constants import StatusCode
 from pyvisa.errors import InvalidSession, VisaIOError
+from serial_double import SerialDouble
 
 from harness.clock import RealClock
 from harness.errors import ConfigError, InstrumentError, LinkError
 from harness.link import Link, LinkDown, repeat_point
-from harness.models import Generator
+from harness.models import Generator, SerialLine
 from harness.port import PortError
 from harness.visa import LONGEST_LINE, VisaPort, interface_of, list_addresses, open_link, resource_manager
 
@@ -310,56 +307,44 @@ def test_no_value_is_silently_wrong_over_a_poor_connection(tcp, tag):
 # A serial line.
 
 
-@pytest.fixture
-def serial_line():
-    """A pseudo-terminal with the double at its far end."""
-    pytest.importorskip("serial")
-    pty = pytest.importorskip("pty")
-    tty = pytest.importorskip("tty")
-    far, near = pty.openpty()
-    tty.setraw(far)
-    tty.setraw(near)
-    double, stop = make_double(), threading.Event()
-    trouble = {"before": b""}
-
-    def serve() -> None:
-        waiting = b""
-        while not stop.is_set():
-            if not select.select([far], [], [], 0.01)[0]:
-                continue
-            with contextlib.suppress(OSError):
-                waiting += os.read(far, 4096)
-            while b"\n" in waiting:
-                line, waiting = waiting.split(b"\n", 1)
-                reply = double.handle(line)
-                if reply is not None:
-                    os.write(far, trouble["before"] + reply + b"\n")
-                    trouble["before"] = b""
-
-    thread = threading.Thread(target=serve, daemon=True)
-    thread.start()
-    yield os.ttyname(near), far, trouble
-    stop.set()
-    thread.join()
-    os.close(far)
-    os.close(near)
-
-
-def test_a_serial_line_falls_quiet_before_it_is_trusted(serial_line):
-    name, far, trouble = serial_line
-    model = Generator.model_validate({"address": f"ASRL{name}::INSTR", "timeout": 0.1}, context=SI)
-    os.write(far, b"stale 9.99E9\n1.0\nhalf a li")
+def test_a_serial_line_falls_quiet_before_it_is_trusted():
+    pytest.importorskip("pty")
+    noise = [b""] * 5 + [b"\x00garbage\n9.99E9\n"]
+    line = SerialDouble(make_double(), damage=lambda reply: ((noise.pop(0) if noise else b"") + reply, b""))
+    model = Generator.model_validate({"address": line.address, "timeout": 0.1}, context=SI)
+    line.send(b"stale 9.99E9\n1.0\nhalf a li")
     clock = WaitingClock()
     link = open_link(model, "generator", resource_manager("@py"), clock)
     assert link.identity == "Northfen,NF-1,1,2"
-    link.set(":SOUR:VOLT 3")
-    trouble["before"] = b"\x00garbage\n9.99E9\n"
     with pytest.raises(LinkError):
-        link.query_float(":MEAS:VOLT?")
+        link.set(":SOUR:VOLT 3")
+    link.set(":SOUR:VOLT 3")
     assert link.query_float(":MEAS:VOLT?") == 3.0
     link.check()
     assert 0.2 in clock.waits
     link.close()
+    line.close()
+
+
+def test_a_line_is_set_in_pyvisas_words():
+    """The names of VPP-4.3's attributes for a serial line, as pyvisa spells them."""
+    from pyvisa.constants import ControlFlow, Parity, StopBits
+
+    opened: dict[str, object] = {}
+
+    class Noting(Manager):
+        def open_resource(self, address, **options):
+            opened.update(options)
+            return super().open_resource(address, **options)
+
+    line = SerialLine(baud=19200, data_bits=7, parity="even", stop_bits=2, flow_control="rts_cts")
+    VisaPort("ASRL1::INSTR", factory=Noting, clock=WaitingClock(), serial_line=line).reopen()
+    assert (opened["baud_rate"], opened["data_bits"]) == (19200, 7)
+    assert (opened["parity"], opened["stop_bits"]) == (Parity.even, StopBits.two)
+    assert opened["flow_control"] == ControlFlow.rts_cts
+    opened.clear()
+    VisaPort("ASRL1::INSTR", factory=Noting, clock=WaitingClock()).reopen()
+    assert "baud_rate" not in opened
 
 
 def test_a_serial_line_that_never_falls_quiet_is_bounded():
