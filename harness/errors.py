@@ -65,3 +65,9 @@ class OperatorStop(HalfpowerError):  # noqa: N818 - not a failure: the person ch
     """The operator stopped the run; it can be resumed."""
 
     exit_code = 9
+
+
+class RecordsError(HalfpowerError):
+    """The store of finished runs cannot be used: it is away, locked, full, damaged, or of another version."""
+
+    exit_code = 10

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from harness.errors import JournalError
-from harness.sealed import SealedFile, Style, lines
+from harness.sealed import SealedFile, Style, lines, whole
 from harness.steps import Reply, Step, from_plain, to_plain
 
 FORMAT: Final = 1
@@ -80,16 +80,34 @@ class Contents:
         return tuple(record for record in self.records if record.part == part)
 
 
+def _file(path: Path) -> Path:
+    return path / NAME if path.is_dir() else path
+
+
+def sound(path: Path) -> bytes:
+    """Return the bytes of a journal up to its last whole line, every line checked; `path` as in `read`."""
+    path = _file(path)
+    data = whole(path, _style())
+    end = 0
+    for line in lines(path, _style(), data):
+        end = line.end
+    return data[:end]
+
+
 def read(path: Path) -> Contents:
     """Read a journal; `path` is the file or its run folder."""
-    path = path / NAME if path.is_dir() else path
+    return parse(whole(_file(path), _style()), _file(path))
+
+
+def parse(data: bytes, path: Path) -> Contents:
+    """Read a journal from its bytes; `path` is where they came from, for what is said of them."""
     header: dict[str, Any] | None = None
     records: list[Record] = []
     withdrawn: list[Record] = []
     events: list[Event] = []
     parts: dict[str, PartState] = {}
     closed_at = None
-    for line in lines(path, _style()):
+    for line in lines(path, _style(), data):
         entry = line.entry
         part, at = str(entry.get("part", "")), str(entry.get("at", ""))
         try:
@@ -130,7 +148,7 @@ def comparable(path: Path) -> list[dict[str, Any]]:
 
     Events are left out: an interruption is one, and stays visible in the journal itself.
     """
-    entries = (line.entry for line in lines(path / NAME if path.is_dir() else path, _style()))
+    entries = (line.entry for line in lines(_file(path), _style()))
     kept = (entry for entry in entries if entry["kind"] != "event")
     return [{key: value for key, value in entry.items() if key not in _OF_ONE_RUN} for entry in kept]
 
@@ -150,7 +168,7 @@ class Journal:
     @classmethod
     def reopen(cls, path: Path, stamp: Callable[[], str]) -> tuple[Journal, Contents]:
         """Continue a journal: checks every line, then drops a torn tail."""
-        path = path / NAME if path.is_dir() else path
+        path = _file(path)
         contents = read(path)
         return cls(SealedFile.reopen(path, _style(), stamp)), contents
 

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +27,7 @@ from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Part, Watch, run_parts
 from harness.steps import Measure, Role
+from harness.version import program_version
 
 if TYPE_CHECKING:
     from harness.rehearsal import Rehearsal
@@ -326,14 +326,6 @@ def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role,
         "setup": loaded.setup.to_header(),
         "parts": [use.entry(loaded.setup) for use in loaded.uses],
     }
-
-
-def program_version() -> str:
-    """The version of this program."""
-    try:
-        return version("halfpower")
-    except PackageNotFoundError:
-        return "uninstalled"
 
 
 def _new_folder(runs: Path, started: dt.datetime, serial: str) -> Path:

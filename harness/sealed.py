@@ -42,14 +42,19 @@ class Line:
     crc: int
 
 
-def lines(path: Path, style: Style) -> Iterator[Line]:
-    """Yield every sound line; stop before a torn tail."""
+def whole(path: Path, style: Style) -> bytes:
+    """Read a file's bytes."""
     try:
-        data = path.read_bytes()
+        return path.read_bytes()
     except OSError as error:
         raise JournalError(
             f"{path}: cannot be read: {error.strerror}. Name {style.place} or its {style.name}."
         ) from None
+
+
+def lines(path: Path, style: Style, data: bytes | None = None) -> Iterator[Line]:
+    """Yield every sound line of a file, or of bytes that came from it; stop before a torn tail."""
+    data = whole(path, style) if data is None else data
     previous = offset = 0
     for number, line in enumerate(data.splitlines(keepends=True), 1):
         if not line.endswith(b"\n"):

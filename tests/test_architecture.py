@@ -33,6 +33,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.steps", ()),
     ("harness.clock", ()),
     ("harness.moments", ()),
+    ("harness.version", ()),
     ("harness.operator", PLAIN),
     ("harness.models", (*PLAIN, "harness.moments")),
     ("harness.limits", (*PLAIN, "harness.models")),
@@ -45,6 +46,13 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.sealed", ("harness.errors",)),
     ("harness.journal", ("harness.errors", "harness.steps", "harness.sealed")),
     ("harness.lock", ("harness.errors",)),
+    (
+        "harness.records*",
+        (
+            *PLAIN, "harness.clock", "harness.journal", "harness.models", "harness.version", "harness.report.*",
+            "harness.records*",
+        ),
+    ),
     ("harness.run", ("harness.errors", "harness.steps", "harness.journal", "harness.operator")),
     ("harness.port", ("harness.errors",)),
     ("harness.replies", ()),
