@@ -137,6 +137,7 @@ def cli() -> None:
       2 wrong use of a command          7 readings allow no estimate
       3 a file is wrong                 8 the bench is in use
       4 an instrument failed            9 stopped by the operator
+      10 the store of finished runs cannot be used
       130, 143 stopped by Ctrl-C or SIGTERM
     """
 

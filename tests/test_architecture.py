@@ -49,7 +49,12 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     (
         "harness.records*",
         (
-            *PLAIN, "harness.clock", "harness.journal", "harness.models", "harness.version", "harness.report.*",
+            *PLAIN,
+            "harness.clock",
+            "harness.journal",
+            "harness.models",
+            "harness.version",
+            "harness.report.*",
             "harness.records*",
         ),
     ),
@@ -97,8 +102,21 @@ PURE: Final = (
     "harness.operator", "harness.quantities", "harness.models", "harness.replies", "harness.moments",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
-HEAVY: Final = ("scipy.stats", "scipy.optimize", "scipy.signal", "pandas", "matplotlib", "pyvisa")
-SUBCLASSES_VISA: Final = ("harness.sim.library",)  # imported when a simulated bench opens, not before
+HEAVY: Final = (
+    "scipy.stats",
+    "scipy.optimize",
+    "scipy.signal",
+    "pandas",
+    "matplotlib",
+    "pyvisa",
+    "sqlalchemy",
+    "alembic",
+)
+# Imported when a simulated bench or a store opens, not before.
+BUILT_ON_HEAVY: Final = (
+    "harness.sim.library", "harness.records.schema", "harness.records.database", "harness.records.migrate",
+    "harness.records.queries", "harness.records.writing", "harness.records.migrations.*",
+)  # fmt: skip
 
 LONGEST: Final = 400
 REASON: Final = re.compile(r"over 400 lines", re.IGNORECASE)
@@ -190,7 +208,9 @@ def test_pyvisa_stands_behind_one_module_and_the_simulator() -> None:
 
 
 def test_heavy_libraries_are_imported_when_needed() -> None:
-    for name in set(MODULES) - set(SUBCLASSES_VISA):
+    for name in MODULES:
+        if matches(name, BUILT_ON_HEAVY):
+            continue
         heavy = {each for each in imports(name, at_import=True) if any(f"{each}.".startswith(f"{h}.") for h in HEAVY)}
         assert not heavy, name
 

@@ -8,7 +8,19 @@ import sys
 
 import pytest
 
-HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "pyvisa", "pyvisa_sim", "pydantic", "jinja2", "rich.live")
+HEAVY = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "pyvisa",
+    "pyvisa_sim",
+    "pydantic",
+    "jinja2",
+    "rich.live",
+    "sqlalchemy",
+    "alembic",
+)
 
 PROGRAM = """
 import json, sys

@@ -33,7 +33,7 @@ _ERROR_TEXT: Final = {
     "deflection factor": "Error as deflection factor: the set factor's true value against its nominal, "
     "(applied − indicated) / indicated.",
 }
-_QUANTITY: Final = {
+QUANTITY: Final = {  # what a reading's quantity is called in a report
     "deflection": "deflection",
     "peak_to_peak": "deflection",
     "span": "time factor",
@@ -226,7 +226,7 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
     ground_div = ground.value if ground is not None and ground.value is not None else 0.0
     mean = sum(values) / len(values) - (ground_div if step.quantity == "deflection" else 0.0) if values else None
     return Point(
-        quantity=_QUANTITY[step.quantity],
+        quantity=QUANTITY[step.quantity],
         channel=step.view.channel,
         path=step.path,
         setting=_setting(step),

@@ -1,0 +1,193 @@
+"""The database behind a store: its address, its connections, and each of its failures in one sentence.
+
+Importing this imports SQLAlchemy; `harness.records.store` does so when a store is opened.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import platformdirs
+import sqlalchemy as sa
+from sqlalchemy import exc
+
+from harness.errors import RecordsError
+from harness.report.shown import shortened
+
+VARIABLE: Final = "HALFPOWER_STORE"
+BUSY_S: Final = 15.0  # how long a writer waits for another one
+CONNECT_S: Final = 5  # how long a server may take to answer at all
+_POSTGRES: Final = ("postgresql", "postgres", "postgresql+psycopg")
+_LONGEST: Final = 300  # characters of a database's own words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Address:
+    """Where a store is; `name` is what may be shown of it."""
+
+    url: sa.URL
+    name: str
+
+    @property
+    def file(self) -> Path | None:
+        """The file of an SQLite store."""
+        return Path(str(self.url.database)) if self.url.get_backend_name() == "sqlite" else None
+
+
+def local_url() -> str:
+    """The store in the user's own data folder."""
+    return str(Path(platformdirs.user_data_dir("halfpower")) / "records.sqlite")
+
+
+def address(url: str | None = None) -> Address:
+    """Read an address: a file, `sqlite:///FILE` or `postgresql://USER@HOST/DATABASE`; None asks the environment."""
+    text = url or os.environ.get(VARIABLE) or local_url()
+    if "://" not in text:
+        return _file(Path(text))
+    kind, _, rest = text.partition("://")
+    if kind not in ("sqlite", *_POSTGRES):
+        raise RecordsError(
+            f"{shortened(kind, 40)}://: no such store is known; name a file, or a server as postgresql://USER@HOST/DATABASE."
+        )
+    if rest.partition("?")[0].count("@") > 1 or "@" in rest.partition("?")[0].partition("@")[2]:
+        raise RecordsError(
+            f"{kind}://…: the address has more than one '@'; inside a user name or password write it as %40."
+        )
+    try:
+        parsed = sa.make_url(text)
+    except (exc.ArgumentError, ValueError):
+        raise RecordsError(
+            f"{kind}://…: this is no address of a store; write postgresql://USER@HOST/DATABASE."
+        ) from None
+    if kind == "sqlite":
+        if not parsed.database or parsed.database == ":memory:":
+            raise RecordsError("sqlite://: names no file; write sqlite:///FOLDER/records.sqlite, or the file alone.")
+        return _file(Path(parsed.database))
+    if not parsed.database:
+        raise RecordsError(f"{_server_name(parsed)}: names no database; write postgresql://USER@HOST/DATABASE.")
+    return Address(url=parsed.set(drivername="postgresql+psycopg"), name=_server_name(parsed))
+
+
+def _file(path: Path) -> Address:
+    path = path.expanduser().absolute()
+    return Address(url=sa.URL.create("sqlite", database=str(path)), name=str(path))
+
+
+def _server_name(url: sa.URL) -> str:
+    """A server without user, password and options: the name under which runs wait for it, and all that is shown."""
+    port = f":{url.port}" if url.port else ""
+    return f"postgresql://{url.host or 'localhost'}{port}/{url.database or ''}"
+
+
+def connect(place: Address) -> sa.Engine:
+    """Make the engine; nothing is opened yet."""
+    if place.file is not None:
+        engine = sa.create_engine(place.url, connect_args={"timeout": BUSY_S})
+        sa.event.listen(engine, "connect", _prepare_sqlite)
+        sa.event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    # A server that vanishes without a word must not hold a bench up: half a minute without an answer is enough.
+    waits = {"connect_timeout": CONNECT_S, "tcp_user_timeout": 30_000, "keepalives_idle": 15, "keepalives_interval": 5,
+             "keepalives_count": 3}  # fmt: skip
+    given = {key: value for key, value in waits.items() if key not in place.url.query}
+    try:
+        return sa.create_engine(place.url, connect_args={"application_name": "halfpower", **given}, pool_pre_ping=False)
+    except ModuleNotFoundError:
+        raise RecordsError(
+            f"{place.name}: the package for PostgreSQL is not installed; install Halfpower with its extra 'postgresql'."
+        ) from None
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None  # transactions are begun below, so that a change of the layout is one of them
+    with suppress(sqlite3.OperationalError):  # busy or read-only: it stays as it is, and the next one may succeed
+        connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
+
+
+def _begin_sqlite(connection: sa.Connection) -> None:
+    reading = connection.get_execution_options().get("reading", False)
+    connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
+
+
+# --- failures ----------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def told(place: Address) -> Iterator[None]:
+    """Turn what a person can do something about into one sentence; a mistake of ours keeps its traceback."""
+    try:
+        yield
+    except exc.DBAPIError as error:
+        original = error.orig
+        if isinstance(original, sqlite3.Error):
+            raise RecordsError(f"{place.name}: {_of_sqlite(original, place)}") from None
+        sentence = _of_server(original, connected=not isinstance(error, exc.OperationalError))
+        if sentence is None:
+            raise
+        raise RecordsError(f"{place.name}: {sentence}") from None
+    except sqlite3.Error as error:  # while a connection is prepared SQLAlchemy does not stand between
+        raise RecordsError(f"{place.name}: {_of_sqlite(error, place)}") from None
+
+
+def _of_sqlite(error: sqlite3.Error, place: Address) -> str:
+    code = getattr(error, "sqlite_errorname", "")
+    kind = next((known for known in _SQLITE if code.startswith(known)), None)
+    if kind is None:
+        if isinstance(error, sqlite3.OperationalError) and not code.startswith("SQLITE_ERROR"):
+            return f"the database says: {error}."
+        raise error
+    sentence = _SQLITE[kind]
+    if kind == "SQLITE_CANTOPEN" and place.file is not None and place.file.is_dir():
+        sentence = "is a folder; name a file."
+    return sentence
+
+
+_SQLITE: Final = {
+    "SQLITE_FULL": "the disk is full; nothing was changed. Make room, then do it again.",
+    "SQLITE_BUSY": f"another program has held the store for {BUSY_S:.0f} s; do it again when that has ended.",
+    "SQLITE_LOCKED": "another program holds the store; do it again when that has ended.",
+    "SQLITE_READONLY": "may not be written; allow it for the file and its folder, or name another store.",
+    "SQLITE_CANTOPEN": "cannot be opened; its folder must exist and allow writing, for reading too. "
+    "Name another store.",
+    "SQLITE_NOTADB": "is no database; name another file, and look what this one is.",
+    "SQLITE_CORRUPT": "the file is damaged; put it aside, restore a copy, or make a new store from the runs with "
+    "'halfpower records rebuild FOLDER'.",
+    "SQLITE_IOERR": "the disk failed to read or write; nothing was changed. Check it, then do it again.",
+    "SQLITE_PERM": "may not be opened; allow it, or name another store.",
+}
+
+_SERVER: Final = {
+    "28": "the server does not let this user in; check user and password (a password may stand in ~/.pgpass).",
+    "3D": "the server has no such database; create it, see docs/records.md.",
+    "42501": "this user may not do that here; the role needs its rights on the database, see docs/records.md.",
+    "53": "the server is out of room or connections; nothing was changed. Do it again later.",
+    "55P03": "another program holds the store; do it again when that has ended.",
+    "40": "another program wrote at the same moment; do it again.",
+    "57": "the server is starting or shutting down; do it again later.",
+    "25006": "the server takes no writes (a standby, say); name the one that does.",
+    "08": "the connection to the server was lost; nothing was half done. Do it again later.",
+}
+
+
+def _of_server(error: Any, *, connected: bool) -> str | None:
+    state = getattr(error, "sqlstate", None)
+    if state:
+        return next((sentence for prefix, sentence in _SERVER.items() if state.startswith(prefix)), None)
+    if connected:
+        return None
+    # While a connection is made there is no code, only words; they name host and user, never a password.
+    words = str(error).strip().splitlines()
+    last = shortened(words[-1], _LONGEST) if words else "no reason given"
+    if "password" in last or "no pg_hba" in last or "role" in last:
+        return f"{_SERVER['28']} It says: {last}"
+    if "does not exist" in last:
+        return f"{_SERVER['3D']} It says: {last}"
+    return f"the server does not answer; check the address and the network, or do it again later. It says: {last}"

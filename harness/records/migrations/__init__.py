@@ -1,0 +1,1 @@
+"""The layouts of the store, one file a step; alembic runs them through `env.py`."""

@@ -1,0 +1,137 @@
+"""What goes into the store and comes out of it, as values; nothing here knows a database.   [pure]
+
+Times are UTC. A number that is not finite is None, as in the tables of a report.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from harness.report.tables import PointRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRow:
+    """One run: what was verified, where, by whom, and how it ended."""
+
+    id: str
+    number: str
+    started: dt.datetime
+    ended: dt.datetime
+    finished: bool  # False: the journal has no end; its points count, its overall word is open
+    simulated: bool
+    title: str
+    maker: str
+    model: str
+    serial: str
+    condition: str
+    bench: str
+    location: str
+    laboratory: str
+    customer: str
+    customer_reference: str
+    operator: str
+    temperature_celsius: float | None
+    humidity_ratio: float | None
+    rule: str
+    error_definition: str
+    overall: str
+    sentence: str
+    program: str  # that measured
+    derived_by: str  # the version that worked out the rows; another one may decide otherwise: `records rebuild`
+    journal_sha256: str
+    journal_bytes: int
+    host: str
+    folder: str  # on that host
+    added: dt.datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResultRow(PointRow):
+    """One result of a run, as the report's table has it, with what is needed to compare it with other runs."""
+
+    run_id: str
+    position: int
+    at: dt.datetime | None  # of its last reading
+    started: dt.datetime
+    finished: bool
+    simulated: bool
+    maker: str
+    model: str
+    serial: str
+    condition: str
+    bench: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandardRow:
+    """A standard on the bench of a run."""
+
+    run_id: str
+    role: str
+    label: str
+    maker: str
+    model: str
+    serial: str
+    identity: str
+    certificate: str
+    certified: dt.date | None
+    due: dt.date | None
+    used: bool  # whether a reading that stands was taken with it, or levelled on it
+    overdue: bool  # on the last day of the run
+    started: dt.datetime
+    finished: bool
+    simulated: bool
+    bench: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Derived:
+    """Everything that a store holds of one run; all of it follows from the journal."""
+
+    run: RunRow
+    results: tuple[ResultRow, ...]
+    standards: tuple[StandardRow, ...]
+    journal: bytes
+
+
+Outcome: TypeAlias = Literal["added", "known", "replaced"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """What became of a journal that was offered: new, there already, or a longer one of a run that went on."""
+
+    run_id: str
+    number: str
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Selection:
+    """Which runs, results or standards are asked for; what is left None is not asked.
+
+    A run is chosen by its own fields and by having a result or a standard that fits; a result or standard by its own
+    and its run's. Simulated runs and runs without an end are left out unless asked for: neither may pass for a
+    verification unnoticed. `simulated` and `finished` take None for both kinds.
+    """
+
+    serial: str | None = None
+    maker: str | None = None
+    model: str | None = None
+    standard: str | None = None  # label, serial number, certificate or identity of a standard that was used
+    bench: str | None = None
+    since: dt.date | None = None  # first and last day on which a run began, UTC
+    until: dt.date | None = None
+    condition: str | None = None
+    overall: str | None = None  # of the run: "meets", …
+    quantity: str | None = None
+    channel: int | None = None
+    setting: str | None = None  # as the report writes it: "50 mV/div"
+    path: str | None = None
+    verdict: str | None = None  # of a result: "pass", …
+    simulated: bool | None = False
+    finished: bool | None = True
+    run_ids: tuple[str, ...] | None = None

@@ -1,0 +1,225 @@
+"""The store of finished runs, in SQLite or PostgreSQL: add journals, ask for runs, results and standards.
+
+Whatever a run has here follows from its journal, which is kept too; one run is one transaction.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import socket
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+from harness import journal as journals_of_runs
+from harness.clock import Clock, RealClock
+from harness.errors import RecordsError
+from harness.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow
+
+if TYPE_CHECKING:
+    import sqlalchemy as sa
+
+    from harness.records.database import Address
+    from harness.records.migrate import Layouts
+
+Row = TypeVar("Row", RunRow, ResultRow, StandardRow)
+
+
+class Store:
+    """A store, open; use it in a `with`."""
+
+    def __init__(self, place: Address, engine: sa.Engine, clock: Clock) -> None:
+        self.place, self.name, self._engine, self._clock = place, place.name, engine, clock
+        self._reading = engine.execution_options(reading=True)
+
+    @classmethod
+    def open(
+        cls,
+        url: str | None = None,
+        *,
+        create: bool = True,
+        clock: Clock | None = None,
+        tell: Callable[[str], None] = lambda _: None,
+        layouts: Layouts | None = None,
+    ) -> Store:
+        """Open a store, made or brought to this version's layout where it has to be.
+
+        `url` is a file, or postgresql://USER@HOST/DATABASE; None takes HALFPOWER_STORE, or the user's own store.
+        Raises RecordsError.
+        """
+        from harness.records import database, migrate
+
+        clock = clock or RealClock()
+        place = database.address(url)
+        if place.file is not None:
+            _make_room(place.file, create=create)
+        engine = database.connect(place)
+        try:
+            migrate.settle(engine, place, clock=clock, tell=tell, layouts=layouts)
+        except BaseException:
+            engine.dispose()
+            raise
+        return cls(place, engine, clock)
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close every connection."""
+        self._engine.dispose()
+
+    # --- adding ------------------------------------------------------------------------------------------------------
+
+    def add(self, journal_path: Path, *, for_server: str = "") -> Added:
+        """Add the run of a journal or run folder: its rows and the journal itself, or nothing.
+
+        A run that is there already stays, unless this journal is a longer one of the same run, which was resumed
+        since. `for_server` notes in the same transaction that the run waits for that server.
+        Raises JournalError for a damaged journal, RecordsError for another journal under the same identity.
+        """
+        from harness.records import writing
+        from harness.records.derive import Origin, derive
+
+        data = journals_of_runs.sound(journal_path)
+        contents = journals_of_runs.parse(data, journal_path)
+        if self._held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest():
+            if for_server:
+                now = self._clock.utc()
+                self._transaction(lambda connection: writing.wait(connection, contents.id, for_server, now))
+            return Added(run_id=contents.id, number=str(contents.header["run"]), outcome="known")
+        folder = (journal_path if journal_path.is_dir() else journal_path.parent).resolve()
+        origin = Origin(host=socket.gethostname(), folder=str(folder), added=self._clock.utc())
+        return self.put(derive(data, journal_path, origin), for_server=for_server)
+
+    def put(self, derived: Derived, *, for_server: str = "") -> Added:
+        """Add a run that was worked out already, from another store say; as `add`."""
+
+        from harness.records import writing
+
+        def write(connection: sa.Connection) -> Outcome:
+            outcome = writing.place(connection, derived, self.name)
+            if for_server:
+                writing.wait(connection, derived.run.id, for_server, self._clock.utc())
+            return outcome
+
+        outcome = self._transaction(write)
+        return Added(run_id=derived.run.id, number=derived.run.number, outcome=outcome)
+
+    def rebuild(self, run_id: str) -> Literal["equal", "changed"]:
+        """Work the rows of one run out again from its journal; say whether they differ from what stood there."""
+        from harness.records import writing
+        from harness.records.derive import Origin, derive
+
+        before = self.derived(run_id)
+        origin = Origin(host=before.run.host, folder=before.run.folder, added=before.run.added)
+        after = derive(before.journal, Path(f"{self.name}: run {before.run.number}"), origin)
+        if after == before:
+            return "equal"
+
+        # Else another program has put in a longer journal meanwhile, worked out afresh.
+        self._transaction(lambda connection: writing.rewrite(connection, after, only_if=before.run.journal_sha256))
+        return "changed"
+
+    # --- asking ------------------------------------------------------------------------------------------------------
+
+    def runs(self, where: Selection = Selection()) -> tuple[RunRow, ...]:  # noqa: B008 - frozen
+        """The runs, by the moment they began."""
+        from harness.records import queries
+
+        return self._rows(RunRow, queries.runs(where))
+
+    def results(self, where: Selection = Selection()) -> tuple[ResultRow, ...]:  # noqa: B008 - frozen
+        """The results, by the moment their run began and their place in its report."""
+        from harness.records import queries
+
+        return self._rows(ResultRow, queries.results(where))
+
+    def standards(self, where: Selection = Selection()) -> tuple[StandardRow, ...]:  # noqa: B008 - frozen
+        """The standards, one row a run and role, by the moment the run began."""
+        from harness.records import queries
+
+        return self._rows(StandardRow, queries.standards(where))
+
+    def due(self, until: dt.date) -> tuple[StandardRow, ...]:
+        """The standards whose certificate runs out by a day, as the newest real run had each; the earliest first."""
+        from harness.records import queries
+
+        return self._rows(StandardRow, queries.due(until))
+
+    def journal(self, run_id: str) -> bytes:
+        """The journal of a run, as it was added; raises RecordsError where it is not what was added."""
+        from harness.records import queries
+        from harness.records.writing import unpacked
+
+        found = self._ask(lambda connection: connection.execute(queries.journal(run_id)).one_or_none())
+        if found is None:
+            raise RecordsError(f"{self.name}: holds no run {run_id!r}; 'halfpower records list' shows what it holds.")
+        return unpacked(found.packed, found.journal_sha256, f"{self.name}: run {found.number}")
+
+    def derived(self, run_id: str) -> Derived:
+        """Everything the store holds of a run."""
+        where = Selection(run_ids=(run_id,), simulated=None, finished=None)
+        data = self.journal(run_id)
+        (run,) = self.runs(where)
+        return Derived(run=run, results=self.results(where), standards=self.standards(where), journal=data)
+
+    # --- waiting for a server ----------------------------------------------------------------------------------------
+
+    def held(self, run_ids: Iterable[str]) -> Mapping[str, str]:
+        """The checksum of the journal of each of these runs that is here."""
+        return self._held(tuple(run_ids))
+
+    def waiting(self, server: str) -> tuple[str, ...]:
+        """The runs that wait for a server, those that waited longest first."""
+        from harness.records import queries
+
+        return tuple(self._ask(lambda connection: connection.execute(queries.waiting(server)).scalars().all()))
+
+    def arrived(self, server: str, run_id: str, journal_sha256: str) -> None:
+        """Strike a run that has arrived, unless a longer journal of it was added since."""
+        from harness.records import writing
+
+        self._transaction(lambda connection: writing.arrived(connection, server, run_id, journal_sha256))
+
+    # --- what they share ---------------------------------------------------------------------------------------------
+
+    def _held(self, run_ids: tuple[str, ...]) -> Mapping[str, str]:
+        from harness.records import writing
+
+        found: Mapping[str, str] = self._ask(lambda connection: writing.held(connection, run_ids))
+        return found
+
+    def _rows(self, row: type[Row], statement: sa.Select[Any]) -> tuple[Row, ...]:
+        return tuple(
+            row(**found) for found in self._ask(lambda connection: connection.execute(statement).mappings().all())
+        )
+
+    def _ask(self, question: Callable[[sa.Connection], Any]) -> Any:
+        from harness.records.database import told
+
+        with told(self.place), self._reading.connect() as connection:
+            return question(connection)
+
+    def _transaction(self, work: Callable[[sa.Connection], Any]) -> Any:
+        from harness.records.database import told
+
+        with told(self.place), self._engine.begin() as connection:
+            return work(connection)
+
+
+def _make_room(file: Path, *, create: bool) -> None:
+    if file.exists():
+        return
+    if not create:
+        raise RecordsError(f"{file}: there is no store here yet; 'halfpower records add RUN_FOLDER' makes one.")
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordsError(f"{file.parent}: cannot be made: {error.strerror}. Name another store.") from None
