@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from GTC import cos, type_a, type_b, ureal
 
 from harness.analysis.estimate import Budget, arcsine, expanded, normal, rectangular, repeated, triangular
+from harness.analysis.line_fit import straight_line_shared
 
 # The tool's own kind of point: 6 div at 1 V/div from 6.000 V, in volts.
 POINT = Budget(
@@ -87,3 +89,20 @@ def _correlation(a: tuple[float, ...], b: tuple[float, ...]) -> float:
     mean_a, mean_b = math.fsum(a) / len(a), math.fsum(b) / len(b)
     cross = math.fsum((x - mean_a) * (y - mean_b) for x, y in zip(a, b, strict=True))
     return cross / math.sqrt(math.fsum((x - mean_a) ** 2 for x in a) * math.fsum((y - mean_b) ** 2 for y in b))
+
+
+def test_a_line_through_results_that_share_a_standard():
+    years, values, own = (-2.0, -1.0, 0.5, 1.5, 2.5), (0.1, 0.3, 0.35, 0.8, 0.7), (0.1, 0.15, 0.1, 0.2, 0.12)
+    old, new = (0.2, 0.2, 0.0, 0.0, 0.0), (0.0, 0.0, 0.25, 0.3, 0.25)  # one certificate, then the next
+    stated = [math.sqrt(a * a + b * b + c * c) for a, b, c in zip(own, old, new, strict=True)]
+    first, second = ureal(0.0, 1.0), ureal(0.0, 1.0)
+    ys = [
+        ureal(y, a) + b * first + c * second for y, a, b, c in zip(values, own, old, new, strict=True)
+    ]
+    theirs = type_b.line_fit_wls(years, ys, stated)
+    ours = straight_line_shared(years, values, stated, np.array([old, new]))
+    assert ours.excess == 0.0
+    assert (ours.own.intercept, ours.own.slope) == pytest.approx((theirs.a_b[0].x, theirs.a_b[1].x), rel=1e-12)
+    assert ours.u_at(0.0) == pytest.approx(theirs.a_b[0].u, rel=1e-9)
+    assert ours.u_slope == pytest.approx(theirs.a_b[1].u, rel=1e-9)
+    assert ours.u_at(6.0) == pytest.approx((theirs.a_b[0] + 6.0 * theirs.a_b[1]).u, rel=1e-9)

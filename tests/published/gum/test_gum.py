@@ -5,12 +5,14 @@ Data and printed results of H.2 and H.3 are published; the example of G.4.1 and 
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
+from harness.analysis.drift import DAYS_A_YEAR, DatedResult, fit_drift
 from harness.analysis.estimate import Budget, coverage_factor, normal, repeated
 from harness.analysis.line_fit import straight_line
 from harness.analysis.rounding import round_uncertainty
@@ -156,6 +158,23 @@ def test_h3_prediction_with_and_without_the_correlation():
     assert fit.u_at(30.0) == pytest.approx(0.0041, abs=5e-5)
     rejected = math.hypot(fit.u_intercept, 10.0 * fit.u_slope)
     assert rejected == pytest.approx(0.0073, abs=5e-5)
+
+
+def test_h3_as_a_drift_in_time():
+    """The thermometer's corrections as results of days: a thousand days to a degree, and u smaller than the scatter."""
+    start = dt.date(2000, 1, 1)
+    series = [
+        DatedResult(day=start + dt.timedelta(days=round(1000 * (t - 20.0))), value=y, u=0.001)
+        for t, y in zip(TEMPERATURES, CORRECTIONS, strict=True)
+    ]
+    drift = fit_drift(series)
+    degree = 1000 / DAYS_A_YEAR
+    assert round(drift.per_year * degree, 5) == 0.00218
+    assert round(drift.u_per_year * degree, 5) == 0.00067
+    assert drift.line.dof == 9
+    at_30 = drift.predict(start + dt.timedelta(days=10000))
+    assert (round(at_30.value, 4), round(at_30.u, 4)) == (-0.1494, 0.0041)
+    assert at_30.expanded == pytest.approx(coverage_factor(0.95, 9) * at_30.u)
 
 
 def test_h3_does_not_depend_on_where_the_intercept_is_taken():

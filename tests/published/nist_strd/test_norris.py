@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.analysis.line_fit import straight_line
+from harness.analysis.line_fit import straight_line, straight_line_shared
 
 LINES = (Path(__file__).parent / "Norris.dat").read_text(encoding="ascii").splitlines()
 Y, X = np.array([[float(field) for field in line.split()] for line in LINES[60:96]]).T
@@ -47,3 +47,12 @@ def test_equal_weights_change_nothing():
     plain, weighted = straight_line(X, Y), straight_line(X, Y, 0.25)
     for name in ("intercept", "slope", "u_intercept", "u_slope"):
         assert getattr(weighted, name) == pytest.approx(getattr(plain, name), rel=RELATIVE)
+
+
+def test_scatter_beyond_the_stated_uncertainties_gives_the_certified_ones():
+    # The certified standard deviations come from the scatter: whatever smaller uncertainty is stated, they come out.
+    fit = straight_line_shared(X, Y, np.full(X.size, 0.5), np.empty((0, X.size)))
+    (b0, s0), (b1, s1) = certified("B0"), certified("B1")
+    assert (fit.own.intercept, fit.own.slope) == (pytest.approx(b0, rel=1e-10), pytest.approx(b1, rel=RELATIVE))
+    assert (fit.own.u_intercept, fit.u_slope) == (pytest.approx(s0, rel=1e-10), pytest.approx(s1, rel=1e-10))
+    assert fit.birge == pytest.approx(0.884796396144373 / 0.5, rel=RELATIVE)
