@@ -16,7 +16,7 @@ from typing import Final
 
 from harness import quantities
 from harness.file_words import nearest, shown
-from harness.models import Accuracy, Bench, Calibrator, Instrument, Queue, Unit
+from harness.models import Accuracy, Bench, Calibrator, Instrument, KnownError, Queue, Unit
 from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Problem, Text, printable
@@ -86,6 +86,7 @@ def check_bench(text: Text, bench: Bench, check_overrides: CheckOverrides | None
         _certificate(found, role, instrument)
         _ranges(found, role, instrument)
         _accuracy(found, role, instrument)
+        _known_errors(found, role, instrument)
         for sentence in check_overrides(role, instrument.commands) if check_overrides else ():
             _override(found, role, instrument, sentence)
     _addresses(found, instruments)
@@ -179,12 +180,7 @@ def _accuracy(found: Findings, role: Role, instrument: Instrument) -> None:
             found.error(
                 (*at, "db"), f"belongs to a levelled sine, not to '{line.function}'; expected of_value or floor"
             )
-        if line.floor is not None and line.function in ("frequency", "period"):
-            found.error((*at, "floor"), f"is a level, which a {line.function} has not; expected of_value")
-        for low, high in (("level_from", "level_to"), ("frequency_from", "frequency_to")):
-            bottom, top = getattr(line, low), getattr(line, high)
-            if bottom is not None and top is not None and bottom > top:
-                found.error((*at, low), f"is above {high}; expected it below")
+        floor_and_ranges(found, at, line)
     for (one, first), (two, second) in combinations(enumerate(instrument.accuracy), 2):
         if first.function == second.function and _overlap(first, second):
             line_no = found.text.lines.line((role, "accuracy", one))
@@ -192,6 +188,27 @@ def _accuracy(found: Findings, role: Role, instrument: Instrument) -> None:
                 (role, "accuracy", two),
                 f"holds where the '{first.function}' accuracy of line {line_no} holds too; expected one of them",
             )
+
+
+def _known_errors(found: Findings, role: Role, instrument: Instrument) -> None:
+    for place, line in enumerate(instrument.known_error):
+        at: KeyPath = (role, "known_error", place)
+        if role in ("reference", "unit", "switch"):
+            instead = "; expected its measured 'flatness' instead" if role == "reference" else "; expected none here"
+            found.error(at, f"is not corrected for on the {role}{instead}")
+        if not line.of_value and not line.floor:
+            found.error(at, "states no error; expected of_value or floor")
+        floor_and_ranges(found, at, line)
+
+
+def floor_and_ranges(found: Findings, at: KeyPath, line: Accuracy | KnownError) -> None:
+    """Check what lines of accuracy and of known errors have in common."""
+    if line.floor is not None and line.function in ("frequency", "period"):
+        found.error((*at, "floor"), f"is a level, which a {line.function} has not; expected of_value")
+    for low, high in (("level_from", "level_to"), ("frequency_from", "frequency_to")):
+        bottom, top = getattr(line, low), getattr(line, high)
+        if bottom is not None and top is not None and bottom > top:
+            found.error((*at, low), f"is above {high}; expected it below")
 
 
 def _overlap(first: Accuracy, second: Accuracy) -> bool:

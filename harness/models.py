@@ -153,6 +153,26 @@ class SerialLine(Model):
     )
 
 
+class KnownError(Model):
+    """A known error: the true value is what the instrument says, times (1 + of_value), plus floor."""
+
+    function: Literal["dc", "square", "frequency", "period"] = Field(
+        description="what is wrong by a known amount: dc or square level, frequency, or period"
+    )
+    level_from: Level | None = Field(None, description="lowest level the line holds for")
+    level_to: Level | None = Field(None, description="highest level the line holds for")
+    frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
+    frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
+    of_value: Ratio = Field(0.0, gt=-1, lt=1, description="part proportional to the value, such as '+0.21 %'")
+    floor: Level | None = Field(None, description="fixed part of a level, such as '-30 uV'")
+
+    def covers(self, *, level: float | None = None, frequency_hz: float | None = None) -> bool:
+        """Whether this line holds at a level and a frequency."""
+        return _within(level, self.level_from, self.level_to) and _within(
+            frequency_hz, self.frequency_from, self.frequency_to
+        )
+
+
 class Instrument(Model):
     """What every instrument of a bench has."""
 
@@ -176,6 +196,9 @@ class Instrument(Model):
         default_factory=dict, description="commands that differ from the driver's table"
     )
     accuracy: tuple[Accuracy, ...] = Field((), description="specification, one [[ROLE.accuracy]] table a line")
+    known_error: tuple[KnownError, ...] = Field(
+        (), description="errors known from its certificate and corrected for, one [[ROLE.known_error]] table a line"
+    )
 
     @property
     def label(self) -> str:

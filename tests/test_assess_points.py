@@ -14,6 +14,7 @@ from harness.assess import (
     applied_at_input,
     applied_lines,
     deflection_budget,
+    ideal,
     limits_for,
     limits_unit,
     pulse_budget,
@@ -134,6 +135,40 @@ def test_what_stands_at_the_input():
     assert load == pytest.approx(49.9975, abs=5e-5)
     matched = applied_at_input(setup(), measure(Square(level_vpp=1.0, frequency_hz=1e3), path="matched"))
     assert matched == pytest.approx(2.0 * load / (50.0 + load), rel=1e-12)
+
+
+def known(*lines) -> dict[str, Any]:
+    return {"known_error": list(lines)}
+
+
+def test_a_known_error_is_in_what_was_applied_and_in_what_is_ideal():
+    high = setup(calibrator=known({"function": "dc", "level_from": "1 V", "of_value": "+0.5 %", "floor": "2 mV"}))
+    assert applied_at_input(high, SIX_VOLTS) == pytest.approx(6.032)
+    assert applied_at_input(high, measure(Dc(level_v=-6.0))) == pytest.approx(-6.032)
+    assert applied_at_input(high, measure(Dc(level_v=60.0), path="divider")) == pytest.approx(6.0302)
+    assert applied_at_input(high, measure(Dc(level_v=0.5))) == 0.5  # below the line's range
+    assert applied_at_input(high, measure(Square(level_vpp=6.0, frequency_hz=1e3))) == 6.0
+    step = replace(SIX_VOLTS, expected=6.0)
+    assert ideal(high, step) == pytest.approx(6.032)
+    # 6.032 div shown of 6.032 V is no error; the limits still go by what was set.
+    budget = deflection_budget(high, step, read(6.032))
+    assert budget.estimate == pytest.approx(0.0, abs=1e-12)
+    assert lines(budget)["limits of Northfen C1"].half_width == pytest.approx(0.015)
+
+
+def test_the_first_known_error_that_holds_counts_even_at_the_end_of_its_range():
+    lines_ = known({"function": "dc", "level_to": "6 V", "of_value": "1 %"}, {"function": "dc", "of_value": "-1 %"})
+    assert applied_at_input(setup(calibrator=lines_), SIX_VOLTS) == pytest.approx(6.06)
+    assert applied_at_input(setup(calibrator=lines_), measure(Dc(level_v=6.1))) == pytest.approx(6.039)
+
+
+@pytest.mark.parametrize(("function", "of_value"), [("period", "+0.1 %"), ("frequency", "-0.0999001 %")])
+def test_a_known_error_of_time_marks(function, of_value):
+    slow = setup(calibrator=known({"function": function, "of_value": of_value}))
+    step = measure(TimeMarks(period_s=1e-3, level_vpp=1.0), quantity="span", expected=8.0)
+    assert ideal(slow, step) == pytest.approx(8.008)
+    assert time_base_budget(slow, step, read(8.008)).estimate == pytest.approx(0.0, abs=1e-6)
+    assert time_base_budget(slow, step).estimate == pytest.approx(0.0, abs=1e-12)  # expected beforehand
 
 
 def test_divider_and_termination_have_their_lines():

@@ -21,9 +21,7 @@ def day(years: float) -> dt.date:
 
 def results(values, u=0.1, shared=(), years=None):
     years = range(len(values)) if years is None else years
-    return [
-        DatedResult(day=day(t), value=v, u=u, shared=shared) for t, v in zip(years, values, strict=True)
-    ]
+    return [DatedResult(day=day(t), value=v, u=u, shared=shared) for t, v in zip(years, values, strict=True)]
 
 
 # --- what it states ----------------------------------------------------------------------------------------------

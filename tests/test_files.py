@@ -327,6 +327,17 @@ BENCH: list[tuple[Edit, str]] = [
       "expected of_value or floor")),
     (("bench.toml", 'level_to = "200 mV"', 'level_to = "0.2 mV"'),
      "bench.toml:<level_from>: calibrator.accuracy[1].level_from: is above level_to; expected it below"),
+    (("bench.toml", "[generator]  ", '[[calibrator.known_error]]\nfunction = "dc"\n[generator]  '),
+     ("bench.toml:<[[calibrator.known_error]]>: calibrator.known_error[1]: states no error; "
+      "expected of_value or floor")),
+    (("bench.toml", "[generator]  ",
+      '[[calibrator.known_error]]\nfunction = "period"\nof_value = "1 %"\nfloor = "1 V"\n[generator]  '),
+     ("bench.toml:<floor = \"1 V>: calibrator.known_error[1].floor: is a level, which a period has not; "
+      "expected of_value")),
+    (("bench.toml", "[unit]  ",
+      '[[reference.known_error]]\nfunction = "dc"\nof_value = "1 %"\n[unit]  '),
+     ("bench.toml:<[[reference.known_error]]>: reference.known_error[1]: is not corrected for on the reference; "
+      "expected its measured 'flatness' instead")),
 ]  # fmt: skip
 
 

@@ -197,11 +197,8 @@ def _years(epoch: dt.date, day: dt.date) -> float:
 
 def _with_leaving(drift: Drift, limits: Limits) -> Drift:
     """The side whose limit may be left first, by the prediction interval."""
-    found = [
-        _leaving(drift, side, limit)
-        for side, limit in (("low", limits.low), ("high", limits.high))
-        if limit is not None
-    ]
+    sides: tuple[tuple[Literal["low", "high"], float | None], ...] = (("low", limits.low), ("high", limits.high))
+    found = [_leaving(drift, side, limit) for side, limit in sides if limit is not None]
     soonest = min(found, key=lambda each: (each.earliest or dt.date.max, each.expected or dt.date.max))
     return replace(drift, leaving=soonest)
 

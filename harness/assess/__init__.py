@@ -4,6 +4,7 @@ from harness.assess.levels import LevelChoice, available_levels, choose_level, l
 from harness.assess.points import (
     budget_for,
     deflection_budget,
+    ideal,
     limits_for,
     limits_unit,
     pulse_budget,
@@ -19,6 +20,7 @@ __all__ = [
     "budget_for",
     "choose_level",
     "deflection_budget",
+    "ideal",
     "levels_for_linearity",
     "limits_for",
     "limits_unit",

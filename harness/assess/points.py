@@ -13,7 +13,16 @@ from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.rise_time import remove_source
 from harness.analysis.time_base import time_base_error
 from harness.analysis.verdict import Limits
-from harness.assess.sources import applied_at_input, applied_lines, instrument_for, path_of, period_lines
+from harness.assess.sources import (
+    applied_at_input,
+    applied_lines,
+    instrument_for,
+    level_of,
+    path_of,
+    period_lines,
+    true_level,
+    true_period_ratio,
+)
 from harness.errors import AnalysisError
 from harness.models import Calibrator, Generator, Setup
 from harness.quantities import show
@@ -84,9 +93,10 @@ def time_base_budget(setup: Setup, step: Measure, readings: Sequence[Reading] = 
     if step.expected is None:
         raise AnalysisError("a span without the span expected cannot be judged.")
     values = _values(readings)
+    expected_div = ideal(setup, step)
     return time_base_error(
-        values if values else [step.expected],
-        expected_div=step.expected,
+        values if values else [expected_div],
+        expected_div=expected_div,
         period=period_lines(setup, step),
         reader=Reader(resolution_div=setup.unit.time_resolution, scatter_div=setup.unit.scatter),
         definition=setup.job.error,
@@ -137,6 +147,17 @@ def budget_for(
             return deflection_budget(setup, step, readings, ground, repeats=repeats)
         case _:
             return pulse_budget(setup, step, readings)
+
+
+def ideal(setup: Setup, step: Measure) -> float:
+    """Return what an ideal unit shows: as the sequence expected it, moved by the known error of the source."""
+    match step.quantity:
+        case "span":
+            return (step.expected or 0.0) * true_period_ratio(setup, step)
+        case "deflection" | "peak_to_peak" if level_of(step.stimulus):
+            return (step.expected or 0.0) * (true_level(setup, step) / level_of(step.stimulus))
+        case _:
+            return step.expected or 0.0
 
 
 def limits_for(setup: Setup, step: Measure) -> Limits:

@@ -105,7 +105,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         known_db = db(vpp / base_vpp) + _level_at(setup, wanted, table, set_hz).correction_db
         readings.append(
             ResponseReading(
-                frequency_hz=reading.frequency_hz or set_hz,
+                frequency_hz=_true_hz(setup, reading, set_hz),
                 deflection_div=_shown_div(reading, width, setup.unit.vertical_div),
                 level_db=known_db,
                 purpose=_purpose(step.purpose),
@@ -131,6 +131,15 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
 def result(found: Levelled) -> HalfPower:
     """The half-power frequency."""
     return half_power(found.readings, found.plan)
+
+
+def _true_hz(setup: Setup, reading: Reading, set_hz: float) -> float:
+    """The frequency of the sine: as counted, else as set; without the known error of the one that says so."""
+    instrument = setup.bench.counter if reading.frequency_hz else setup.bench.generator
+    said_hz = reading.frequency_hz or set_hz
+    lines = instrument.known_error if instrument else ()
+    error = next((e for e in lines if e.function == "frequency" and e.covers(frequency_hz=said_hz)), None)
+    return said_hz if error is None else said_hz * (1.0 + error.of_value)
 
 
 def _purpose(text: str) -> Purpose:

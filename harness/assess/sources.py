@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import assert_never
@@ -9,7 +10,7 @@ from typing import assert_never
 from harness.analysis import estimate
 from harness.analysis.estimate import Contribution
 from harness.errors import AnalysisError
-from harness.models import Accuracy, Function, Instrument, Setup, SignalPath
+from harness.models import Accuracy, Function, Instrument, KnownError, Setup, SignalPath
 from harness.quantities import show
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks
 
@@ -76,9 +77,42 @@ def source_line_names(instrument: Instrument) -> tuple[str, str]:
     return f"limits of {instrument.label}", f"certificate of {instrument.label}"
 
 
+def true_level(setup: Setup, step: Measure) -> float:
+    """What the source put out by all that is known of it: the level it was set to, and its known error there."""
+    level = level_of(step.stimulus)
+    if not level or isinstance(step.stimulus, TimeMarks):
+        return level
+    error = _known_error(getattr(setup.bench, step.source), step.stimulus)
+    return level if error is None else level * (1.0 + error.of_value) + math.copysign(error.floor or 0.0, level)
+
+
+def true_period_ratio(setup: Setup, step: Measure) -> float:
+    """The period of time marks over what was set, by the known error of the source; 1 for any other stimulus."""
+    if not isinstance(step.stimulus, TimeMarks):
+        return 1.0
+    error = _known_error(getattr(setup.bench, step.source), step.stimulus)
+    if error is None:
+        return 1.0
+    return 1.0 + error.of_value if error.function == "period" else 1.0 / (1.0 + error.of_value)
+
+
+def _known_error(instrument: Instrument | None, stimulus: Stimulus) -> KnownError | None:
+    """The first line that holds there; a line of the limits holds by what was set, so this one does too."""
+    if instrument is None or not instrument.known_error:
+        return None
+    functions, level, frequency_hz, _ = _point(stimulus)
+    holding = (
+        line
+        for function in functions
+        for line in instrument.known_error
+        if line.function == function and line.covers(level=level, frequency_hz=frequency_hz)
+    )
+    return next(holding, None)
+
+
 def applied_at_input(setup: Setup, step: Measure) -> float:
-    """Voltage at the unit's input (V, or peak to peak): the level, divided by its path, its termination loaded."""
-    return level_of(step.stimulus) * _transfer(setup, path_of(setup, step))
+    """Voltage at the unit's input (V, or peak to peak): what the source gave, divided by its path, loaded."""
+    return true_level(setup, step) * _transfer(setup, path_of(setup, step))
 
 
 def applied_lines(setup: Setup, step: Measure) -> tuple[Contribution, ...]:
@@ -86,7 +120,7 @@ def applied_lines(setup: Setup, step: Measure) -> tuple[Contribution, ...]:
     path = path_of(setup, step)
     transfer = _transfer(setup, path)
     source = source_contributions(instrument_for(setup, step), step.stimulus)
-    at_input = level_of(step.stimulus) * transfer
+    at_input = true_level(setup, step) * transfer
     return (
         *(replace(line, sensitivity=transfer) for line in source),
         *(replace(line, sensitivity=line.sensitivity * at_input) for line in _path_lines(step.path, path)),

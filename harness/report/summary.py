@@ -17,7 +17,7 @@ from harness.analysis.pulse import PulseFlag
 from harness.analysis.response import HALF_POWER_DB, HalfPower, response_band
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide, decide_statement, overall
-from harness.assess import applied_at_input, budget_for, limits_for
+from harness.assess import applied_at_input, budget_for, ideal, limits_for
 from harness.assess.response import Levelled, Wanted, levelled, result
 from harness.errors import AnalysisError
 from harness.journal import Contents
@@ -78,7 +78,7 @@ def summarise(contents: Contents) -> Report:
         error_text=_ERROR_TEXT[setup.job.error],
         parts=parts,
         standards=used,
-        deviations=tuple(deviations(contents, parts, used)),
+        deviations=tuple(deviations(setup, contents, parts, used)),
         notes=tuple(event.text for event in contents.events if event.what == "note"),
     )
 
@@ -233,7 +233,7 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
         setting_value=_setting_value(step),
         applied=describe_applied(step.stimulus),
         applied_value=_applied_value(setup, step),
-        expected=(step.expected or 0.0) * scale,
+        expected=ideal(setup, step) * scale,
         readings=tuple(value * scale for value in values),
         reading=None if mean is None else mean * scale,
         unit=unit,

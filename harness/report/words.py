@@ -9,6 +9,7 @@ from typing import assert_never
 from harness.analysis.verdict import Overall
 from harness.journal import Contents
 from harness.models import Setup
+from harness.quantities import show
 from harness.report.model import PartResult, Standard
 from harness.steps import Reading
 
@@ -81,13 +82,28 @@ def next_step(setup: Setup, whole: Overall, *, finished: bool) -> str:
     return "File this report with the unit."
 
 
-def deviations(contents: Contents, parts: Sequence[PartResult], used: Sequence[Standard]) -> Iterator[str]:
-    """What was not as planned, and what the equipment could not do."""
+def _corrected(setup: Setup) -> Iterator[str]:
+    """The known errors that were taken off."""
+    for role, instrument in setup.bench.instruments():
+        said = []
+        for line in instrument.known_error:
+            parts = [f"{100.0 * line.of_value:+.6g} %"] if line.of_value else []
+            parts += [f"{'+' if line.floor > 0 else ''}{show(line.floor, 'V')}"] if line.floor else []
+            said.append(f"{line.function} {' and '.join(parts)}")
+        if said:
+            yield f"Known errors of the {role} ({instrument.label}) were corrected: {'; '.join(said)}."
+
+
+def deviations(
+    setup: Setup, contents: Contents, parts: Sequence[PartResult], used: Sequence[Standard]
+) -> Iterator[str]:
+    """What was not as planned, what was corrected, and what the equipment could not do."""
     if contents.header["setup"]["bench"].get("simulation"):
         yield "Simulated bench: no real instrument was measured."
     for standard in used:
         if standard.overdue:
             yield f"The {standard.role} ({standard.label}) was past its due date, {standard.due}."
+    yield from _corrected(setup)
     for part in parts:
         yield from part.left_out
         if not part.finished:

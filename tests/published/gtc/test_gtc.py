@@ -96,9 +96,7 @@ def test_a_line_through_results_that_share_a_standard():
     old, new = (0.2, 0.2, 0.0, 0.0, 0.0), (0.0, 0.0, 0.25, 0.3, 0.25)  # one certificate, then the next
     stated = [math.sqrt(a * a + b * b + c * c) for a, b, c in zip(own, old, new, strict=True)]
     first, second = ureal(0.0, 1.0), ureal(0.0, 1.0)
-    ys = [
-        ureal(y, a) + b * first + c * second for y, a, b, c in zip(values, own, old, new, strict=True)
-    ]
+    ys = [ureal(y, a) + b * first + c * second for y, a, b, c in zip(values, own, old, new, strict=True)]
     theirs = type_b.line_fit_wls(years, ys, stated)
     ours = straight_line_shared(years, values, stated, np.array([old, new]))
     assert ours.excess == 0.0
