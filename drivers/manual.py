@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, assert_never
 
-from drivers.words import describe_stimulus, expectation, stimulus_parts, view_parts
+from drivers.words import expectation, stimulus_parts, view_parts
 from harness import quantities
 from harness.errors import OperatorStop
 from harness.operator import (
@@ -23,8 +23,8 @@ from harness.operator import (
     Prompt,
     Value,
     read_answer,
-    unit_of,
 )
+from harness.signals import describe, unit_of
 from harness.steps import Measure, NoSignal, Reading, Stimulus, View
 
 if TYPE_CHECKING:
@@ -126,7 +126,7 @@ class ManualSource(Manual):
         if not self._on:
             lines.append("output: on")
         self._parts, self._on = None, None  # in doubt until it is done
-        title = f"Set the {self._label} to {describe_stimulus(stimulus)}"
+        title = f"Set the {self._label} to {describe(stimulus)}"
         self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus))
         self._parts, self._on = parts, True
 
@@ -281,7 +281,7 @@ class ManualScreen(Manual):
     # The words of the prompt.
 
     def _prompt(self, step: Measure) -> Prompt:
-        lines = [*self._settings(step), f"applied: {describe_stimulus(step.stimulus)}"]
+        lines = [*self._settings(step), f"applied: {describe(step.stimulus)}"]
         if step.because:
             lines.append(f"why: {step.because}")
         hint = expectation(step, self._unit)

@@ -4,31 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, assert_never
 
-from harness.operator import unit_of
 from harness.quantities import show
+from harness.signals import unit_of
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks, View
 
 if TYPE_CHECKING:
     from harness.models import Unit
-
-
-def describe_stimulus(stimulus: Stimulus) -> str:
-    """Name a signal in one phrase."""
-    match stimulus:
-        case NoSignal():
-            return "no signal, output off"
-        case Dc(level_v=level_v):
-            return f"{show(level_v, 'V', 7)} DC"
-        case Square(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return f"{show(level_vpp, 'Vpp', 7)} square wave, {show(frequency_hz, 'Hz', 7)}"
-        case Sine(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return f"{show(level_vpp, 'Vpp', 7)} sine, {show(frequency_hz, 'Hz', 7)}"
-        case TimeMarks(period_s=period_s):
-            return f"time marks, one every {show(period_s, 's', 7)}"
-        case FastEdge(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return f"{show(level_vpp, 'Vpp', 7)} fast edge, {show(frequency_hz, 'Hz', 7)}"
-        case _:
-            assert_never(stimulus)
 
 
 def stimulus_parts(stimulus: Stimulus) -> dict[str, str]:

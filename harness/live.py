@@ -15,10 +15,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
-from drivers.words import describe_stimulus
-from harness.operator import unit_of
 from harness.quantities import HALF_POWER_DB, db, show
 from harness.report.shown import clean
+from harness.signals import describe, unit_of
 from harness.steps import Connect, Measure, Reading, Reply, Sine, Step, to_plain
 
 if TYPE_CHECKING:
@@ -234,7 +233,7 @@ class Lines(Silent):
             self.responses.step(part, step, reply)
             count = f"{self.progress.done}/{self.progress.total}"
             self._print(
-                f"{count:>9}  {part}: {place(step)}, {describe_stimulus(step.stimulus)}: {outcome(step, reply)}"
+                f"{count:>9}  {part}: {place(step)}, {describe(step.stimulus)}: {outcome(step, reply)}"
                 f"  (left: {duration(self.progress.left_s())})"
             )
         elif isinstance(step, Connect):
@@ -293,7 +292,7 @@ class Redrawn(Silent):
         self.progress.step(part, n)
         if isinstance(step, Measure) and isinstance(reply, Reading):
             self.responses.step(part, step, reply)
-            self._last.append((part, place(step), describe_stimulus(step.stimulus), outcome(step, reply)))
+            self._last.append((part, place(step), describe(step.stimulus), outcome(step, reply)))
 
     @contextmanager
     def aside(self) -> Iterator[None]:

@@ -185,6 +185,9 @@ class Instrument(Model):
     model: str = Field("", description="model, as the report shows it")
     serial: str = Field("", description="serial number")
     certificate: str | None = Field(None, description="number of the calibration certificate")
+    certificate_by: str | None = Field(
+        None, description="laboratory that issued the certificate, and its accreditation"
+    )
     certified: Day | None = Field(None, description="date of the certificate")
     due: Day | None = Field(None, description="date on which the certificate runs out")
     settle: Seconds = Field(0.0, ge=0, le=600, description="wait after a new setting")
@@ -387,7 +390,9 @@ class Environment(Model):
     """The room."""
 
     temperature: Celsius | None = Field(None, description="air temperature")
+    temperature_within: Celsius | None = Field(None, ge=0, description="it stayed within ± this during the work")
     humidity: Ratio | None = Field(None, description="relative humidity, such as '45 %'")
+    humidity_within: Ratio | None = Field(None, ge=0, description="it stayed within ± this during the work")
     note: str = Field("", description="anything else about the room")
 
 
@@ -417,12 +422,22 @@ class Job(Model):
     condition: Literal["as found", "as left"] = Field(
         "as found", description="'as found' before any adjustment, 'as left' after it"
     )
+    item_condition: str = Field("", description="what the unit looked like: 'clean, no damage seen'")
+    received: Day | None = Field(None, description="day on which the unit came in, where that matters")
+    method: str = Field("", description="the laboratory's procedure and its issue")
     rule: Rule = Field("guarded", description="decision rule of the verdicts")
+    rule_agreed: str = Field("", description="where the customer agreed to the rule: 'order SAN-118'")
     error: ErrorDefinition = Field("indication", description="what the error is of: what is shown, or the V/div itself")
     operator: str = Field("", description="who does the work")
+    operator_function: str = Field("", description="their function")
+    authorised_by: str = Field("", description="who authorises the report")
+    authorised_function: str = Field("", description="their function")
     laboratory: str = Field("", description="name of the laboratory")
+    laboratory_address: str = Field("", description="its address")
     customer: str = Field("", description="whose unit it is")
+    customer_contact: str = Field("", description="the customer's address or contact")
     customer_reference: str = Field("", description="the customer's order or inventory number")
+    next_due: Day | None = Field(None, description="next verification, only where the customer asked for a date")
     environment: Environment = Field(Environment(), description="the room: the table [environment]")
     allow_overdue: Flag = Field(False, description="run with a standard past its due date, and mark every page")
     allow_hazardous_voltage: Flag = Field(

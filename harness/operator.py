@@ -13,6 +13,7 @@ from typing import Literal, Protocol, TypeAlias
 
 from harness import quantities
 from harness.errors import OperatorStop
+from harness.signals import unit_of
 from harness.steps import Connect, Measure, Quantity, Role, Step, Stimulus
 
 
@@ -88,21 +89,6 @@ back        take the previous reading again
 note TEXT   keep a remark with the run
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""
-
-_UNITS: dict[Quantity, str] = {
-    "deflection": "div",
-    "peak_to_peak": "div",
-    "trace_width": "div",
-    "span": "div",
-    "rise_time": "s",
-    "overshoot": "ratio",
-    "top_aberration": "ratio",
-}
-
-
-def unit_of(quantity: Quantity) -> str:
-    """The unit a reading of this quantity is in."""
-    return _UNITS[quantity]
 
 
 def read_answer(text: str, step: Measure, screen_div: float) -> Answer:

@@ -13,7 +13,8 @@ from decimal import Decimal, InvalidOperation
 from typing import Final
 
 HALF_POWER_RATIO: Final = math.sqrt(0.5)
-HALF_POWER_DB: Final = -20 * math.log10(HALF_POWER_RATIO)  # a drop of 3.0103 dB, not 3 dB
+HALF_POWER_DB: Final = 10 * math.log10(2)  # a drop of 3.0103 dB, not 3 dB
+DB_PER_NEPER: Final = 20 / math.log(10)
 VPP_PER_VRMS_SINE: Final = 2 * math.sqrt(2)
 
 _PREFIX: Final = {

@@ -32,6 +32,8 @@ from harness.analysis.verdict import (
     overall,
 )
 from harness.models import Setup
+from harness.report import particulars
+from harness.report.checklist import checklist
 from harness.report.html import html_page
 from harness.report.model import (
     Band,
@@ -44,6 +46,7 @@ from harness.report.model import (
     Response,
     Standard,
 )
+from harness.report.summary import with_particulars
 
 RANGES_V = (5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 TIME_FACTORS_S = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2)
@@ -235,7 +238,7 @@ def standards(*, overdue: bool = False) -> tuple[Standard, ...]:
     return tuple(
         Standard(
             role=role, label=f"Aldermoor {label}", identity=f"ALDERMOOR,{label.split()[0]},{label.split()[2]},1.04",
-            certificate=f"BRK-2026-011{i}", certified="2026-02-11",
+            certificate=f"BRK-2026-011{i}", certificate_by="Harbour Standards Laboratory", certified="2026-02-11",
             due="2026-09-30" if overdue and role == "generator" else "2027-02-11",
             overdue=overdue and role == "generator",
         )
@@ -303,9 +306,10 @@ def assemble(
         deviations.append("The generator's certificate ran out on 2026-09-30, before this run; the job allowed it.")
     if not finished:
         deviations.append("The run was stopped before its end; what is missing is marked “not measured”.")
-    return Report(
-        number="20261125-0915-NF-20417", title=on.job.title or "Verification of an oscilloscope", setup=on,
-        program="halfpower 0.1.0", started="2026-11-25T09:15:02+00:00", ended="2026-11-25T10:41:37+00:00",
+    report = Report(
+        number="20261125-0915-NF-20417", id="8f1c0a52d7e94b6fa1d3c5e7f9b02468", issued="2026-11-25",
+        title=on.job.title or "Verification of an oscilloscope", setup=on,
+        program="Halfpower 0.1.0", started="2026-11-25T09:15:02+00:00", ended="2026-11-25T10:41:37+00:00",
         finished=finished, simulated=on.bench.simulation is not None, overall=word,
         sentence=f"{on.unit.maker} {on.unit.model} no. {on.job.serial} {word}"
         + (" what its maker rates." if word != "cannot be decided" else " at the stated uncertainty."),
@@ -324,8 +328,10 @@ def assemble(
             PartResult(name="time_base", use="time_base", title="Time base", finished=True, points=times),
         ),
         standards=standards(overdue=overdue), deviations=tuple(deviations),
-        notes=("10:02 Fan of the unit is loud.",),
+        notes=("10:02 Fan of the unit is loud.",), facts=(), not_stated=(), statements=(),
+        signatures=particulars.signatures(on.job), checklist=(),
     )  # fmt: skip
+    return with_particulars(replace(report, checklist=checklist(on, report.parts, ("Dc",))))
 
 
 def with_parts(report: Report, change: Callable[[PartResult], PartResult]) -> Report:

@@ -18,7 +18,7 @@ import pytest
 ROOT: Final = Path(__file__).resolve().parent.parent
 PACKAGES: Final = ("harness", "drivers", "sequences", "sim_profiles")
 
-PLAIN: Final = ("harness.errors", "harness.quantities", "harness.steps")
+PLAIN: Final = ("harness.errors", "harness.quantities", "harness.steps", "harness.signals")
 FILES: Final = tuple(
     f"harness.{name}"
     for name in ("files", "schema", "starter", "toml_lines", "toml_text", "file_words", "file_checks", "job_checks")
@@ -31,6 +31,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.errors", ()),
     ("harness.quantities", ()),
     ("harness.steps", ()),
+    ("harness.signals", ("harness.quantities", "harness.steps")),
     ("harness.clock", ()),
     ("harness.moments", ()),
     ("harness.version", ()),
@@ -40,6 +41,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.analysis*", (*PLAIN[:2], "harness.analysis*")),
     ("harness.assess*", (*PLAIN, "harness.models", "harness.analysis*", "harness.assess*")),
     ("harness.report.summary", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
+    ("harness.report.responses", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
+    ("harness.report.adjusted", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
     ("harness.report.findings", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
     ("harness.report.words", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
     ("harness.report*", (*PLAIN, "harness.models", "harness.analysis*", "harness.report*")),

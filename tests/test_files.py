@@ -259,7 +259,7 @@ TOGETHER: list[tuple[list[Edit], str]] = [
      ("job.toml:<ranges>: sequence[1].ranges[2]: the unit has no range of 3 V/div; "
       "it has 5 mV, 10 mV, 20 mV, 50 mV, 100 mV, 200 mV, 500 mV, 1 V, 2 V, 5 V")),
     ([("bench.toml", "[paths.terminated]", "[paths.straight]")],
-     ("job.toml:22: sequence[2].path: the bench has no path 'terminated'; "
+     ("job.toml:32: sequence[2].path: the bench has no path 'terminated'; "
       "expected 'straight', 'lead' or 'probe'")),
     ([("job.toml", "# every", "\nlevels = 12 #")],
      "job.toml:<levels>: sequence[1].levels: 12 is too large; expected at most 11"),
@@ -415,7 +415,7 @@ def test_one_instrument_in_two_roles_is_said_and_taken(folder: Path) -> None:
         edit(("bench.toml", old, new))
     (warning,) = files.read_bench("bench.toml").warnings
     assert re.fullmatch(
-        r"bench.toml:47: generator.address: one instrument serves as calibrator \(line 9\) and generator", warning
+        r"bench.toml:48: generator.address: one instrument serves as calibrator \(line 9\) and generator", warning
     )
 
 

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.operator import Answer, Note, Value, read_answer, unit_of
+from harness.operator import Answer, Note, Value, read_answer
+from harness.signals import unit_of
 from harness.steps import Dc, Measure, Quantity, View
 
 VIEW = View(channel=1, volts_per_div=0.5, s_per_div=1e-6, magnifier=10.0)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal, assert_never
 from harness.analysis import estimate
 from harness.analysis.level_table import interpolate, require_rising
 from harness.errors import AnalysisError
+from harness.quantities import DB_PER_NEPER, HALF_POWER_DB
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
     from harness.analysis.estimate import Contribution
     from harness.analysis.level_table import Interpolated
 
-DB_PER_NEPER = 20.0 / math.log(10.0)
-HALF_POWER_DB = 10.0 * math.log10(2.0)
 
 Shape = Literal["single_pole", "gaussian", "unknown"]
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.quantities import HALF_POWER_DB, show
+from harness.quantities import DB_PER_NEPER, HALF_POWER_DB, show
 
 __all__ = [
     "DB_PER_NEPER",
@@ -24,7 +24,6 @@ __all__ = [
     "hertz",
 ]
 
-DB_PER_NEPER = 20.0 / math.log(10.0)
 
 Purpose = Literal["reference", "scan", "bracket", "refine", "confirm", "re-ask"]
 Status = Literal["found", "above_generator", "several_crossings", "not_bracketed", "failed"]

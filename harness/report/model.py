@@ -25,6 +25,7 @@ class Standard:
     label: str
     identity: str
     certificate: str
+    certificate_by: str
     certified: str
     due: str
     overdue: bool  # on the last day of the run
@@ -140,10 +141,103 @@ class PartResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """A particular of the report, and the clause of ISO/IEC 17025:2017 that asks for it; "" if none does."""
+
+    name: str
+    text: str
+    clause: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactGroup:
+    """Particulars under one heading; none of them is empty."""
+
+    title: str
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """Who stands for the report, and a line to sign on paper."""
+
+    role: Literal["Performed by", "Authorised by"]
+    name: str  # "" leaves the line to be filled in by hand
+    function: str
+
+
+Coverage: TypeAlias = Literal["covered", "not in this job", "out of scope"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A heading of the calibration guide for oscilloscopes, and how this run stands to it."""
+
+    title: str
+    coverage: Coverage
+    by: str  # by what it is covered, by what it could be, or why it is out of this tool's scope
+
+
+Change: TypeAlias = Literal["changed", "no change shown", "one state only"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointPair:
+    """A point as found and as left; None where one of the two runs has no such point."""
+
+    found: Point | None
+    left: Point | None
+    change: Statement | None  # of the error, left less found, with its expanded uncertainty
+    word: Change
+
+    @property
+    def either(self) -> Point:
+        """The point that names the place of both."""
+        one = self.left or self.found
+        assert one is not None
+        return one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponsePair:
+    """A half-power frequency as found and as left."""
+
+    found: Response | None
+    left: Response | None
+    change_hz: float | None  # left less found
+    expanded_hz: float | None  # of the change
+    word: Change
+
+    @property
+    def either(self) -> Response:
+        """The response that names the place of both."""
+        one = self.left or self.found
+        assert one is not None
+        return one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjustment:
+    """What an earlier run found, beside the run that this report is of."""
+
+    number: str  # of the earlier run
+    id: str
+    started: str
+    ended: str
+    overall: Overall
+    sentence: str  # "As found (run …): …"
+    summary: str  # how many points changed
+    points: tuple[PointPair, ...]
+    responses: tuple[ResponsePair, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """Everything a report says."""
 
     number: str
+    id: str  # what no other run has
+    issued: str  # the day of issue, ISO
     title: str
     setup: Setup
     program: str
@@ -161,3 +255,9 @@ class Report:
     standards: tuple[Standard, ...]
     deviations: tuple[str, ...]  # repeats, withdrawn readings, skipped points, overdue standards, events
     notes: tuple[str, ...]  # of the operator
+    facts: tuple[FactGroup, ...]  # laboratory, customer, unit, work, conditions, conformity, uncertainty, traceability
+    not_stated: tuple[str, ...]  # particulars that the files left open: "the customer's contact"
+    statements: tuple[Fact, ...]  # what a report must say about itself, the last one its end
+    signatures: tuple[Signature, ...]
+    checklist: tuple[Heading, ...]  # against the calibration guide for oscilloscopes
+    adjustment: Adjustment | None = None  # the unit as found, where this report is of the unit as left

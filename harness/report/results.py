@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.report import shown
@@ -16,7 +17,7 @@ from harness.report import shown
 if TYPE_CHECKING:
     from harness.analysis.estimate import Budget, Statement
     from harness.analysis.verdict import Limits, Verdict
-    from harness.report.model import PartResult, Point, Report, Response
+    from harness.report.model import Adjustment, Fact, Heading, PartResult, Point, Report, Response, Signature
 
 FORMAT: Final = "halfpower-report"
 VERSION: Final = 1
@@ -33,6 +34,8 @@ def results(report: Report) -> dict[str, Any]:
         "format": FORMAT,
         "version": VERSION,
         "number": report.number,
+        "id": report.id,
+        "issued": report.issued,
         "title": report.title,
         "program": report.program,
         "started": report.started,
@@ -54,13 +57,28 @@ def results(report: Report) -> dict[str, Any]:
         "standards": [
             {
                 name: getattr(s, name)
-                for name in ("role", "label", "identity", "certificate", "certified", "due", "overdue")
+                for name in (
+                    "role",
+                    "label",
+                    "identity",
+                    "certificate",
+                    "certificate_by",
+                    "certified",
+                    "due",
+                    "overdue",
+                )
             }
             for s in report.standards
         ],
         "parts": [_part(part) for part in report.parts],
         "deviations": list(report.deviations),
         "notes": list(report.notes),
+        "facts": [{"title": g.title, "facts": [_plain(fact) for fact in g.facts]} for g in report.facts],
+        "not_stated": list(report.not_stated),
+        "statements": [_plain(fact) for fact in report.statements],
+        "signatures": [_plain(signature) for signature in report.signatures],
+        "checklist": [_plain(heading) for heading in report.checklist],
+        "adjustment": None if report.adjustment is None else _adjustment(report.adjustment),
     }
     return {key: _finite(value) for key, value in plain.items()}
 
@@ -75,6 +93,10 @@ def keyed(name: str, unit: str, value: Any) -> dict[str, Any]:
     if unit in _SUFFIX:
         return {f"{name}_{_SUFFIX[unit]}": value}
     return {name: value, f"{name}_unit": unit}
+
+
+def _plain(value: Fact | Signature | Heading) -> dict[str, Any]:
+    return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
 def _finite(value: Any) -> Any:
@@ -143,6 +165,37 @@ def _part(part: PartResult) -> dict[str, Any]:
         ],
         "left_out": list(part.left_out),
     }  # fmt: skip
+
+
+def _adjustment(a: Adjustment) -> dict[str, Any]:
+    return {
+        "number": a.number,
+        "id": a.id,
+        "started": a.started,
+        "ended": a.ended,
+        "overall": a.overall,
+        "sentence": a.sentence,
+        "summary": a.summary,
+        "points": [
+            {
+                "word": pair.word,
+                "found": None if pair.found is None else _point(pair.found),
+                "left": None if pair.left is None else _point(pair.left),
+                "change": None if pair.change is None else _statement(pair.change),
+            }
+            for pair in a.points
+        ],
+        "responses": [
+            {
+                "word": pair.word,
+                "found": None if pair.found is None else _response(pair.found),
+                "left": None if pair.left is None else _response(pair.left),
+                "change_hz": pair.change_hz,
+                "expanded_u_of_change_hz": pair.expanded_hz,
+            }
+            for pair in a.responses
+        ],
+    }
 
 
 def _point(p: Point) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from harness import quantities
 from harness.analysis.rounding import format_pair
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from harness.analysis.estimate import Statement
     from harness.analysis.response import HalfPower
@@ -254,6 +254,17 @@ def judged(part: PartResult) -> Iterator[Point | Response]:
     """Everything in a part that has a word."""
     yield from part.points
     yield from part.responses
+
+
+def places(part: PartResult, chosen: Callable[[Point | Response], bool]) -> list[str]:
+    """Where the chosen results belong, short: "channel 2, 50 mV/div", "channel 1, bandwidth"."""
+    several_paths = len({point.path for point in part.points}) > 1
+    found = []
+    for point in filter(chosen, part.points):
+        what = "" if is_error(point.quantity) else f", {point.quantity}"
+        path = f", {point.path}" if several_paths else ""
+        found.append(f"channel {point.channel}, {point.setting}{what}{path}")
+    return found + [f"channel {response.channel}, bandwidth" for response in filter(chosen, part.responses)]
 
 
 def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:

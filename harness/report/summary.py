@@ -7,32 +7,28 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final, assert_never
-
-import numpy as np
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 from harness.analysis.estimate import COVERAGE, state
 from harness.analysis.pulse import PulseFlag
-from harness.analysis.response import HALF_POWER_DB, HalfPower, response_band
 from harness.analysis.sine_fit import SineFlag
-from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide, decide_statement, overall
+from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide_statement, overall
 from harness.assess import applied_at_input, budget_for, ideal, limits_for
-from harness.assess.response import Levelled, Wanted, levelled, result
-from harness.errors import AnalysisError
+from harness.errors import AnalysisError, HalfpowerError
 from harness.journal import Contents
 from harness.models import Setup
 from harness.quantities import show
+from harness.report import adjusted, particulars
+from harness.report.checklist import checklist
 from harness.report.findings import findings
-from harness.report.model import Band, LevelPoint, PartResult, PlainReading, Point, Report, Response, Word
+from harness.report.model import PartResult, PlainReading, Point, Report, Response, Word
+from harness.report.particulars import Identity, Worked
+from harness.report.responses import Taken, responses
 from harness.report.words import deviations, next_step, sentence, standards
-from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square, Stimulus, TimeMarks
+from harness.signals import describe, unit_of
+from harness.steps import Measure, Reading, TimeMarks
 
-_ERROR_TEXT: Final = {
-    "indication": "Error as indication: (indicated − applied) / applied.",
-    "deflection factor": "Error as deflection factor: the set factor's true value against its nominal, "
-    "(applied − indicated) / indicated.",
-}
 QUANTITY: Final = {  # what a reading's quantity is called in a report
     "deflection": "deflection",
     "peak_to_peak": "deflection",
@@ -42,30 +38,58 @@ QUANTITY: Final = {  # what a reading's quantity is called in a report
     "top_aberration": "top aberration",
 }
 _FLAGS: Final = {flag.name: flag.value for flag in (*SineFlag, *PulseFlag)}
-_BAND_POINTS: Final = 121
-_HALF_POWER_WITHIN_DB: Final = 0.02  # "3 dB" is half power too: common practice
-_BEYOND_LEVEL: Final = 1.01  # of the highest frequency of the level table
-_Taken = tuple[Measure, Reading]
 
 
-def summarise(contents: Contents) -> Report:
-    """Work out everything that a report says of a run, finished or not."""
+def summarise(contents: Contents, *, issued: dt.date | None = None, found: Contents | None = None) -> Report:
+    """
+    Work out everything that a report says of a run, finished or not.
+
+    Parameters
+    ----------
+    contents
+        The journal; nothing else is read, no clock either.
+    issued
+        The day of issue; else it is the day on which the run ended, so that one journal gives one report.
+    found
+        The journal of the same unit as found, where `contents` is of the unit as left.
+
+    Raises
+    ------
+    HalfpowerError
+        If the day of issue lies before the end of the run, or the two runs are not one unit before and after.
+    """
+    left = _summary(contents, issued)
+    if found is None:
+        return left
+    before = _summary(found, None)
+    adjusted.check_pair(before, left)
+    return _both(left, before, issued_stated=issued is not None)
+
+
+def _summary(contents: Contents, issued: dt.date | None) -> Report:
     header = contents.header
     setup = Setup.from_header(header["setup"])
     parts = tuple(_part(setup, entry, contents) for entry in header["parts"])
     finished = contents.closed_at is not None
     ended = contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"]))
-    used = tuple(standards(setup, dt.date.fromisoformat(ended[:10]), contents))
+    last_day = dt.date.fromisoformat(ended[:10])
+    if issued is not None and issued < last_day:
+        raise HalfpowerError(
+            f"A report issued on {issued} cannot hold a run that ended on {last_day}. State a later day."
+        )
+    used = tuple(standards(setup, last_day, contents))
     words = [point.word for part in parts for point in part.points]
     words += [response.word for part in parts for response in part.responses]
     whole = overall([word if word != "not measured" else "undecided" for word in words])
     if not finished and whole == "meets":
         whole = "cannot be decided"
-    return Report(
+    report = Report(
         number=str(header["run"]),
+        id=contents.id,
+        issued=(issued or last_day).isoformat(),
         title=setup.job.title or f"Verification of {setup.unit.maker} {setup.unit.model}, no. {setup.job.serial}",
         setup=setup,
-        program=str(header["program"]),
+        program=f"Halfpower {header['program']}",
         started=str(header["started"]),
         ended=ended,
         finished=finished,
@@ -75,11 +99,60 @@ def summarise(contents: Contents) -> Report:
         next_step=next_step(setup, whole, finished=finished),
         rule_text=RULE_TEXT[setup.job.rule],
         equality_text=EQUALITY_TEXT,
-        error_text=_ERROR_TEXT[setup.job.error],
+        error_text=particulars.ERROR_TEXT[setup.job.error],
         parts=parts,
         standards=used,
         deviations=tuple(deviations(setup, contents, parts, used)),
         notes=tuple(event.text for event in contents.events if event.what == "note"),
+        facts=(),
+        not_stated=(),
+        statements=(),
+        signatures=particulars.signatures(setup.job),
+        checklist=checklist(setup, parts, _signals(contents)),
+    )
+    return with_particulars(report, issued_stated=issued is not None)
+
+
+def with_particulars(report: Report, *, issued_stated: bool = False, found: Report | None = None) -> Report:
+    """The report with what it must say besides its numbers."""
+    identity = Identity(
+        number=report.number,
+        id=report.id,
+        program=report.program,
+        started=report.started,
+        ended=report.ended,
+        issued=report.issued,
+        issued_stated=issued_stated,
+    )
+    worked = Worked(setup=report.setup, parts=report.parts, standards=report.standards, found=found)
+    return replace(
+        report,
+        facts=particulars.facts(identity, worked),
+        not_stated=particulars.not_stated(report.setup, report.standards),
+        statements=particulars.statements(identity, report.setup.job),
+    )
+
+
+def _both(left: Report, found: Report, *, issued_stated: bool) -> Report:
+    """The unit as left, with what was found beside it, and what was not as planned in either run."""
+    both = replace(
+        left,
+        simulated=left.simulated or found.simulated,
+        standards=adjusted.both_standards(found, left.standards),
+        deviations=adjusted.both_lists(found.deviations, left.deviations),
+        notes=adjusted.both_lists(found.notes, left.notes),
+        adjustment=adjusted.adjustment(found, left),
+    )
+    return with_particulars(both, issued_stated=issued_stated, found=found)
+
+
+def _signals(contents: Contents) -> frozenset[str]:
+    """The kinds of stimulus that the unit's deflection was read of."""
+    steps = (record.step for record in contents.records)
+    return frozenset(
+        type(step.stimulus).__name__
+        for step in steps
+        if isinstance(step, Measure) and step.display == "unit" and step.quantity in ("deflection", "peak_to_peak")
     )
 
 
@@ -94,13 +167,13 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
     ]
     points: tuple[Point, ...] = ()
-    responses: tuple[Response, ...] = ()
+    found: tuple[Response, ...] = ()
     plain: tuple[PlainReading, ...] = ()
     match entry.get("evaluate", use):
         case "vertical" | "time_base" | "pulse":
             points = tuple(_points(setup, taken))
         case "bandwidth":
-            responses = tuple(_responses(setup, entry.get("options", {}), taken))
+            found = tuple(responses(setup, entry.get("options", {}), taken))
         case _:
             plain = tuple(_plain(step, reading) for step, reading in taken)
     return PartResult(
@@ -109,7 +182,7 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
         title=str(entry.get("title", name)),
         finished=contents.parts.get(name) == "finished",
         points=points,
-        responses=responses,
+        responses=found,
         findings=tuple(findings(setup, points)),
         plain=plain,
         left_out=tuple(entry.get("left_out", ())),
@@ -121,33 +194,14 @@ def _plain(step: Measure, reading: Reading) -> PlainReading:
         purpose=step.purpose,
         channel=step.view.channel,
         path=step.path,
-        applied=describe_applied(step.stimulus),
+        applied=describe(step.stimulus),
         setting=f"{show(step.view.volts_per_div, 'V')}/div",
         quantity=step.quantity,
         expected=step.expected,
         value=reading.value,
-        unit="s" if step.quantity == "rise_time" else "" if step.quantity in ("overshoot", "top_aberration") else "div",
+        unit="" if unit_of(step.quantity) == "ratio" else unit_of(step.quantity),
         status=reading.status,
     )
-
-
-def describe_applied(stimulus: Stimulus) -> str:
-    """What a source put out, in words."""
-    match stimulus:
-        case NoSignal():
-            return "nothing"
-        case Dc(level_v=level_v):
-            return f"{show(level_v, 'V', 6)} DC"
-        case Square(level_vpp=level, frequency_hz=frequency_hz):
-            return f"{show(level, 'V', 6)} square, {show(frequency_hz, 'Hz')}"
-        case Sine(level_vpp=level, frequency_hz=frequency_hz):
-            return f"{show(level, 'Vpp')} sine, {show(frequency_hz, 'Hz', 5)}"
-        case TimeMarks(period_s=period_s):
-            return f"marks of {show(period_s, 's')}"
-        case FastEdge(level_vpp=level):
-            return f"{show(level, 'V')} fast edge"
-        case _:
-            assert_never(stimulus)
 
 
 # --- points ------------------------------------------------------------------------------------------------------
@@ -163,7 +217,7 @@ class _Group:
         return any(reading.status == "read" for reading in self.readings)
 
 
-def _points(setup: Setup, taken: Sequence[_Taken]) -> Iterator[Point]:
+def _points(setup: Setup, taken: Sequence[Taken]) -> Iterator[Point]:
     grounds = {_place(step): reading for step, reading in taken if step.purpose == "ground"}
     groups = _groups([(step, reading) for step, reading in taken if step.purpose != "ground"])
     read_somewhere = {_place(group.step) for group in groups if group.read}
@@ -186,8 +240,8 @@ def _place(step: Measure) -> tuple[object, ...]:
     return step.path, view.channel, view.volts_per_div, view.s_per_div, view.magnifier
 
 
-def _groups(taken: Sequence[_Taken]) -> list[_Group]:
-    gathered: dict[tuple[object, ...], list[_Taken]] = {}
+def _groups(taken: Sequence[Taken]) -> list[_Group]:
+    gathered: dict[tuple[object, ...], list[Taken]] = {}
     for step, reading in taken:
         gathered.setdefault((step.path, step.view, step.stimulus, step.quantity), []).append((step, reading))
     return [_Group(step=items[0][0], readings=tuple(reading for _, reading in items)) for items in gathered.values()]
@@ -231,7 +285,7 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
         path=step.path,
         setting=_setting(step),
         setting_value=_setting_value(step),
-        applied=describe_applied(step.stimulus),
+        applied=describe(step.stimulus),
         applied_value=_applied_value(setup, step),
         expected=ideal(setup, step) * scale,
         readings=tuple(value * scale for value in values),
@@ -275,111 +329,3 @@ def _shown_in(step: Measure) -> tuple[float, str]:
             return 100.0, "%"
         case _:
             return 1.0, "div"
-
-
-# --- response ----------------------------------------------------------------------------------------------------
-
-
-def _responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[_Taken]) -> Iterator[Response]:
-    wanted = Wanted.from_options(options, setup)
-    level = [(step, reading) for step, reading in taken if step.display == "reference" and reading.status == "read"]
-    channels = dict.fromkeys(step.view.channel for step, _ in taken if step.display == "unit")
-    for channel in channels:
-        shown = [(step, r) for step, r in taken if step.display == "unit" and step.view.channel == channel]
-        usable = [(step, r) for step, r in shown if r.status == "read"]
-        try:
-            found = levelled(setup, wanted, level, usable)
-        except AnalysisError as error:
-            yield _response(setup, wanted, shown[0][0], None, reason=str(error))
-        else:
-            yield _response(setup, wanted, shown[0][0], found)
-
-
-def _response(setup: Setup, wanted: Wanted, first: Measure, found: Levelled | None, *, reason: str = "") -> Response:
-    """A channel against its rating; one that cannot be reckoned stays in the report, with the reason."""
-    rated_hz, channel = setup.unit.bandwidth, first.view.channel
-    half = HalfPower(status="failed", reference_hz=wanted.reference_hz, drop_db=wanted.drop_db)
-    if found is not None:
-        half = result(found)
-        reason = _not_judged(setup, wanted, found, half)
-    word: Word = "undecided"
-    verdict = None
-    if not reason:
-        word, verdict = _judge(setup, half, rated_hz)
-    level = found.level if found else ()
-    return Response(
-        channel=channel,
-        path=first.path,
-        setting=f"{show(first.view.volts_per_div, 'V')}/div",
-        rated_hz=rated_hz,
-        result=half,
-        band=_band(found) if found else Band(frequency_hz=(), response_db=(), low_db=(), high_db=()),
-        level=tuple(LevelPoint(frequency_hz=p.frequency_hz, level_db=p.level_db, u_db=p.u_db) for p in level),
-        verdict=verdict,
-        word=word,
-        sentence=f"Channel {channel}: {_half_power_words(half, wanted)} Rated {show(rated_hz, 'Hz')}: {word}.",
-        level_method=found.method if found else "",
-        remarks=(reason,) if reason else (),
-    )
-
-
-def _judge(setup: Setup, half: HalfPower, rated_hz: float) -> tuple[Word, Any]:
-    """At least the rated bandwidth: one-sided, in Hz."""
-    limits = Limits(low=rated_hz)
-    if half.status == "found" and half.frequency_hz is not None and half.u_rel is not None:
-        u_hz = half.u_rel * half.frequency_hz
-        verdict = decide(half.frequency_hz, u_hz, half.k * u_hz, limits, setup.job.rule, unit="Hz")
-        return verdict.word, verdict
-    if half.status == "above_generator" and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
-        return "pass", None
-    return "undecided", None
-
-
-def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) -> str:
-    """Why a frequency is stated but not held against the rating, if it is not."""
-    if abs(wanted.drop_db - HALF_POWER_DB) > _HALF_POWER_WITHIN_DB:
-        return f"The rating is of half power; a drop of {wanted.drop_db:.4g} dB is reported, not judged."
-    if setup.bench.reference is None:
-        return ""
-    if not found.level:
-        return "The level was not read on the reference, so the sine is not known well enough to judge by."
-    known_to_hz = found.level[-1].frequency_hz
-    if half.frequency_hz is not None and half.frequency_hz > _BEYOND_LEVEL * known_to_hz:
-        return f"The level was read on the reference up to {show(known_to_hz, 'Hz')} only."
-    return ""
-
-
-def _half_power_words(half: HalfPower, wanted: Wanted) -> str:
-    drop = (
-        "half power"
-        if abs(wanted.drop_db - half.drop_db) < 1e-9 and abs(half.drop_db - 3.0103) < 1e-3
-        else (f"−{half.drop_db:.4g} dB")
-    )
-    match half.status:
-        case "found" if half.frequency_hz is not None and half.u_rel is not None:
-            expanded_hz = half.k * half.u_rel * half.frequency_hz
-            return f"{drop} at {show(half.frequency_hz, 'Hz')} ± {show(expanded_hz, 'Hz', 2)} (k = {half.k:.2f})."
-        case "above_generator" if half.bound_hz is not None:
-            return f"{drop} lies above {show(half.bound_hz, 'Hz')} (95 %), the highest frequency that could be used."
-        case "several_crossings" if half.frequency_hz is not None:
-            return f"falls to {drop} more than once, first at {show(half.frequency_hz, 'Hz')}."
-        case _:
-            return f"{drop} was not found."
-
-
-def _band(found: Levelled) -> Band:
-    frequencies = [reading.frequency_hz for reading in found.readings if reading.purpose != "reference"]
-    if len(set(frequencies)) < 2:
-        return Band(frequency_hz=(), response_db=(), low_db=(), high_db=())
-    grid = np.geomspace(min(frequencies), max(frequencies), _BAND_POINTS)
-    value, u_db = response_band(found.readings, found.plan, grid)
-
-    def plain(values: Any) -> tuple[float | None, ...]:
-        return tuple(float(v) if np.isfinite(v) else None for v in values)
-
-    return Band(
-        frequency_hz=tuple(float(f) for f in grid),
-        response_db=plain(value),
-        low_db=plain(value - 2 * u_db),
-        high_db=plain(value + 2 * u_db),
-    )

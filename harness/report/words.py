@@ -10,6 +10,7 @@ from harness.analysis.verdict import Overall
 from harness.journal import Contents
 from harness.models import Setup
 from harness.quantities import show
+from harness.report import shown
 from harness.report.model import PartResult, Standard
 from harness.steps import Reading
 
@@ -25,30 +26,19 @@ def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standa
             label=instrument.label,
             identity=str(answered.get(role, instrument.identity or "")),
             certificate=instrument.certificate or "",
+            certificate_by=instrument.certificate_by or "",
             certified=instrument.certified.isoformat() if instrument.certified else "",
             due=instrument.due.isoformat() if instrument.due else "",
             overdue=instrument.due is not None and instrument.due < day,
         )
 
 
-def _named(part: PartResult, words: Sequence[str]) -> list[str]:
-    several_paths = len({point.path for point in part.points}) > 1
-    named = []
-    for point in part.points:
-        if point.word in words:
-            what = "" if point.quantity in ("deflection", "time factor") else f", {point.quantity}"
-            path = f", {point.path}" if several_paths else ""
-            named.append(f"channel {point.channel}, {point.setting}{what}{path}")
-    return named + [f"channel {r.channel}, bandwidth" for r in part.responses if r.word in words]
-
-
 def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finished: bool) -> str:
     """The verdict in one sentence."""
     name = f"{setup.unit.maker} {setup.unit.model}, no. {setup.job.serial},"
     total = sum(len(part.points) + len(part.responses) for part in parts)
-    failed = [entry for part in parts for entry in _named(part, ("fail",))]
-    others = ("undecided", "conditional pass", "conditional fail", "not measured")
-    unsure = [entry for part in parts for entry in _named(part, others)]
+    failed = [entry for part in parts for entry in shown.places(part, lambda one: one.word == "fail")]
+    unsure = [entry for part in parts for entry in shown.places(part, lambda one: one.word not in ("pass", "fail"))]
     match whole:
         case "meets":
             untried = sum(len(part.left_out) for part in parts)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, assert_never
 import numpy as np
 from pydantic import Field
 
-from harness.operator import Prompt, unit_of
+from harness.operator import Prompt
+from harness.signals import unit_of
 from harness.sim.settings import Divisions, Ratio, Settings
 from harness.sim.waves import SeenSquare, Step
 from harness.sim.world import Trace

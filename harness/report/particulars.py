@@ -1,0 +1,323 @@
+"""What a report must say besides its numbers, after ISO/IEC 17025:2017, clause 7.8.   [pure]
+
+Each particular stands beside the clause that asks for it. The letters are those of 7.8.2.1 (all reports), 7.8.4.1
+(calibration) and 7.8.6.2 (statements of conformity), from memory of the standard's text and in our own words: check
+them against the standard before citing them elsewhere. Sampling (k) and results from others (p) do not occur here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from harness.analysis.estimate import COVERAGE
+from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT
+from harness.report import shown
+from harness.report.model import Fact, FactGroup, Signature
+
+if TYPE_CHECKING:
+    from harness.models import Bench, Job, Setup, Unit
+    from harness.report.model import PartResult, Point, Report, Response, Standard
+
+ERROR_TEXT: Final = {
+    "indication": "Error as indication: (indicated − applied) / applied.",
+    "deflection factor": "Error as deflection factor: the set factor's true value against its nominal, "
+    "(applied − indicated) / indicated.",
+}
+_READ: Final = {"eye": "by eye", "remote": "over its interface"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """What tells this report from every other, and its days (ISO)."""
+
+    number: str
+    id: str
+    program: str
+    started: str
+    ended: str
+    issued: str
+    issued_stated: bool = False  # else it is the day on which the run ended
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Worked:
+    """What was measured, and on what it rests."""
+
+    setup: Setup
+    parts: tuple[PartResult, ...]
+    standards: tuple[Standard, ...]
+    found: Report | None = None  # the run before the adjustment
+
+
+def facts(identity: Identity, worked: Worked) -> tuple[FactGroup, ...]:
+    """Every particular that the files and the run state; what they leave open is for `not_stated`."""
+    setup = worked.setup
+    job, bench, unit = setup.job, setup.bench, setup.unit
+    groups = (
+        ("Report", _report(identity, worked.found)),
+        ("Laboratory", _laboratory(job, bench)),
+        ("Customer", _customer(job)),
+        ("Unit under test", _unit(job, unit)),
+        ("Work", _work(identity, worked)),
+        ("Conditions", _conditions(job)),
+        ("Statement of conformity", _conformity(worked)),
+        ("Uncertainty and traceability", _uncertainty(worked)),
+    )
+    found = ((title, tuple(fact for fact in some if fact.text)) for title, some in groups)
+    return tuple(FactGroup(title=title, facts=some) for title, some in found if some)
+
+
+def _fact(name: str, text: str, clause: str = "") -> Fact:
+    return Fact(name=name, text=text, clause=clause)
+
+
+def _joined(*texts: str) -> str:
+    return ", ".join(text for text in texts if text)
+
+
+def _report(identity: Identity, found: Report | None) -> Iterator[Fact]:
+    yield _fact("Number", f"{identity.number}, identity {identity.id}", "7.8.2.1 d")
+    issued = identity.issued if identity.issued_stated else f"{identity.issued}, the day on which the run ended"
+    yield _fact("Issued", issued, "7.8.2.1 j")
+    if found is not None:
+        yield _fact("As found", f"run {found.number}, identity {found.id}", "7.8.4.1 d")
+    yield _fact("Made by", f"{identity.program}, from the record of the run alone")
+
+
+def _laboratory(job: Job, bench: Bench) -> Iterator[Fact]:
+    yield _fact("Laboratory", job.laboratory, "7.8.2.1 b")
+    yield _fact("Address", job.laboratory_address, "7.8.2.1 b")
+    simulated = f"simulated by {bench.simulation}" if bench.simulation else ""
+    yield _fact("Place of the work", _joined(bench.location, bench.name, simulated), "7.8.2.1 c")
+
+
+def _customer(job: Job) -> Iterator[Fact]:
+    yield _fact("Customer", job.customer, "7.8.2.1 e")
+    yield _fact("Contact", job.customer_contact, "7.8.2.1 e")
+    yield _fact("Reference", job.customer_reference)
+
+
+def _unit(job: Job, unit: Unit) -> Iterator[Fact]:
+    yield _fact("Oscilloscope", f"{unit.maker} {unit.model}", "7.8.2.1 g")
+    yield _fact("Serial number", job.serial, "7.8.2.1 g")
+    yield _fact("Condition", job.item_condition, "7.8.2.1 g")
+    yield _fact("State", job.condition, "7.8.4.1 d")
+    yield _fact("Received", job.received.isoformat() if job.received else "", "7.8.2.1 h")
+
+
+def _work(identity: Identity, worked: Worked) -> Iterator[Fact]:
+    unit, found = worked.setup.unit, worked.found
+    days = f"{shown.moment(identity.started)} to {shown.moment(identity.ended)}"
+    if found is not None:
+        days = f"as found {shown.moment(found.started)} to {shown.moment(found.ended)}; as left {days}"
+    yield _fact("Performed", days, "7.8.2.1 i")
+    yield _fact("Method", worked.setup.job.method, "7.8.2.1 f")
+    yield _fact("Sequences", "; ".join(part.title for part in worked.parts), "7.8.2.1 f")
+    step = f", to {shown.number(unit.resolution, 'div')}" if unit.resolution else ""
+    yield _fact(
+        "Reading",
+        f"{_READ[unit.read]}{step}, scatter {shown.number(unit.scatter, 'div')}; "
+        f"graticule {shown.number(unit.vertical_div)} by {shown.number(unit.horizontal_div)} div",
+        "7.8.2.1 f",
+    )
+
+
+def _conditions(job: Job) -> Iterator[Fact]:
+    room = job.environment
+    temperature = _within(room.temperature, room.temperature_within)
+    yield _fact("Temperature", f"{temperature} °C" if temperature else "", "7.8.4.1 b")
+    humidity = _within(_hundred(room.humidity), _hundred(room.humidity_within))
+    yield _fact("Relative humidity", f"{humidity} %" if humidity else "", "7.8.4.1 b")
+    yield _fact("Room", room.note, "7.8.4.1 b")
+
+
+def _hundred(share: float | None) -> float | None:
+    return None if share is None else 100.0 * share
+
+
+def _within(value: float | None, within: float | None) -> str:
+    if value is None:
+        return ""
+    text = shown.number(value, "", 3)
+    return text if within is None else f"({text} ± {shown.number(within, '', 2)})"
+
+
+# --- the statement of conformity ---------------------------------------------------------------------------------
+
+
+def _conformity(worked: Worked) -> Iterator[Fact]:
+    setup = worked.setup
+    yield _fact("Specification", specification(setup), "7.8.6.2 b")
+    yield _fact("Applies to", applies_to(worked.parts), "7.8.6.2 a")
+    yield _fact("Does not apply to", applies_not_to(worked.parts), "7.8.6.2 a")
+    for name, words in (("Met", ("pass",)), ("Not met", ("fail",)), ("Conditional", _CONDITIONAL), ("Open", _OPEN)):
+        yield _fact(name, met(worked.parts, words), "7.8.6.2 b")
+    yield _fact("Decision rule", RULE_TEXT[setup.job.rule], "7.8.6.2 c")
+    yield _fact("Equality", EQUALITY_TEXT, "7.8.6.2 c")
+    yield _fact("Agreed with the customer", setup.job.rule_agreed, "7.8.6.1")
+
+
+_CONDITIONAL: Final = ("conditional pass", "conditional fail")
+_OPEN: Final = ("undecided", "not measured")
+
+
+def specification(setup: Setup) -> str:
+    """What the unit is held against."""
+    unit, rated = setup.unit, setup.unit.tolerance
+    some = [
+        f"deflection factors ±{shown.percent(rated.deflection)}",
+        f"time factors ±{shown.percent(rated.time)}" if unit.s_per_div else "",
+        f"magnified ±{shown.percent(rated.time_magnified)}" if rated.time_magnified else "",
+        f"half-power frequency at least {shown.hertz(unit.bandwidth)}",
+        f"rise time at most {shown.quantity(unit.rise_time, 's')}" if unit.rise_time else "",
+        f"overshoot at most {shown.percent(rated.overshoot)}" if rated.overshoot else "",
+        f"aberration of the top at most {shown.percent(rated.top_aberration)}" if rated.top_aberration else "",
+    ]
+    return f"the maker's ratings as the unit file states them: {_joined(*some)}"
+
+
+def applies_to(parts: Sequence[PartResult]) -> str:
+    """The results that a verdict was given on, counted."""
+    some = [_counted(part, [one for one in shown.judged(part) if _is_judged(one)]) for part in parts]
+    return "; ".join(text for text in some if text) or "nothing: no result was held against a limit"
+
+
+def _is_judged(one: Point | Response) -> bool:
+    """Whether a result was held against its limit: a bound above the rating passes without a value."""
+    return one.verdict is not None or one.word == "pass"
+
+
+def _counted(part: PartResult, some: Sequence[Point | Response]) -> str:
+    if not some:
+        return ""
+    channels = sorted({one.channel for one in some})
+    on = f"channel{'s' if len(channels) > 1 else ''} {', '.join(str(c) for c in channels)}"
+    return f"{part.title}, {_several(len(some), 'result')}, {on}"
+
+
+def _several(count: int, name: str) -> str:
+    return f"{count} {name}{'' if count == 1 else 's'}"
+
+
+def applies_not_to(parts: Sequence[PartResult]) -> str:
+    """The results that no verdict was given on."""
+    reported = sum(len(part.findings) + len(part.plain) for part in parts)
+    left_out = sum(len(part.left_out) for part in parts)
+    some = [text for part in parts for text in shown.places(part, lambda one: not _is_judged(one))]
+    some += [f"{_several(reported, 'further result')}, reported only" if reported else ""]
+    some += [f"{_several(left_out, 'point')} that could not be tried, named under deviations" if left_out else ""]
+    return "; ".join(text for text in some if text)
+
+
+def met(parts: Sequence[PartResult], words: Sequence[str]) -> str:
+    """The results with one of these words: how many of all, and which, unless they are the most."""
+    total = sum(len(part.points) + len(part.responses) for part in parts)
+    some = [text for part in parts for text in shown.places(part, lambda one: one.word in words)]
+    if not some:
+        return ""
+    count = f"{len(some)} of {total} results"
+    return count if words == ("pass",) else f"{count}: {'; '.join(some)}"
+
+
+# --- uncertainty, traceability -----------------------------------------------------------------------------------
+
+
+def _uncertainty(worked: Worked) -> Iterator[Fact]:
+    yield _fact("Uncertainty", coverage(worked.parts), "7.8.4.1 a")
+    yield _fact("Error", ERROR_TEXT[worked.setup.job.error])
+    if any(part.responses for part in worked.parts):
+        yield _fact("Half power", shown.DEFINITION_OF_BANDWIDTH)
+    yield _fact("Traceability", traceability(worked), "7.8.4.1 c")
+
+
+def coverage(parts: Sequence[PartResult]) -> str:
+    """The expanded uncertainty in words, with the span of its coverage factors."""
+    statements = [point.statement for part in parts for point in part.points if point.statement is not None]
+    k = [statement.k for statement in statements]
+    k += [r.result.k for part in parts for r in part.responses if r.result.u_rel is not None]
+    probability = shown.percent(statements[0].probability if statements else COVERAGE, 4)
+    span = f" ({min(k):.2f} to {max(k):.2f})" if k else ""
+    return (
+        "U is the expanded uncertainty: the standard uncertainty times the coverage factor k that stands beside each "
+        f"result{span}, for a coverage probability of about {probability}; worked out after JCGM 100:2008, in the "
+        "unit of the result or as a share of it."
+    )
+
+
+def traceability(worked: Worked) -> str:
+    """By which certificates the results rest on the units of the SI, and where the chain is not stated."""
+    issued: dict[str, list[str]] = {}
+    for standard in worked.standards:
+        if standard.certificate:
+            by = standard.certificate_by or "an issuer that is not stated"
+            issued.setdefault(by, []).append(f"{standard.role} {standard.certificate}")
+    bare = [standard.role for standard in worked.standards if not standard.certificate]
+    chain = "; ".join(f"{', '.join(some)}, issued by {by}" for by, some in issued.items())
+    said = []
+    if worked.setup.bench.simulation:
+        said.append("The bench was simulated, so nothing here is traceable.")
+    elif issued:
+        said.append(
+            "The results are traceable to the SI through the certificates of the standards, as far as those are."
+        )
+    said += [f"Certificates: {chain}."] if issued else []
+    said += [f"No certificate is stated for: {', '.join(bare)}; there the chain is open."] if bare else []
+    return " ".join(said)
+
+
+# --- what is not there, and what must be said --------------------------------------------------------------------
+
+
+def not_stated(setup: Setup, used: Sequence[Standard]) -> tuple[str, ...]:
+    """The particulars that the files leave open, by what a reader would call them."""
+    job, room = setup.job, setup.job.environment
+    asked = (
+        ("the laboratory's name", job.laboratory),
+        ("its address", job.laboratory_address),
+        ("where the work was done", setup.bench.location),
+        ("the customer's name", job.customer),
+        ("the customer's contact", job.customer_contact),
+        ("the unit's condition", job.item_condition),
+        ("the laboratory's procedure", job.method),
+        ("the temperature", room.temperature),
+        ("the humidity", room.humidity),
+        ("the customer's agreement to the decision rule", job.rule_agreed),
+        ("who did the work", job.operator),
+        ("who authorises the report", job.authorised_by),
+    )
+    missing = [name for name, value in asked if value is None or value == ""]
+    missing += [f"the certificate of the {s.role}" for s in used if not s.certificate]
+    missing += [f"the due date of the {s.role}" for s in used if not s.due]
+    return tuple(missing)
+
+
+def statements(identity: Identity, job: Job) -> tuple[Fact, ...]:
+    """What the report must say about itself."""
+    interval = f"Next verification, as the customer asked: {job.next_due.isoformat()}." if job.next_due else ""
+    return (
+        _fact("Scope", "The results relate only to the unit named above, as it was measured.", "7.8.2.1 l"),
+        _fact(
+            "Copies",
+            "This report is not to be reproduced except in full without the approval of the laboratory.",
+            "7.8.2.1, note",
+        ),
+        _fact(
+            "Opinions",
+            "It contains no opinions and no interpretations; what to do next is advice and no part of the statement "
+            "of conformity.",
+            "7.8.7",
+        ),
+        _fact("Interval", interval or "It recommends no calibration interval.", "7.8.4.3"),
+        _fact("Accreditation", shown.NOT_ACCREDITED),
+        _fact("End", f"End of report {identity.number}.", "7.8.2.1 d"),
+    )
+
+
+def signatures(job: Job) -> tuple[Signature, ...]:
+    """Who did the work and who authorises the report (7.8.2.1 o)."""
+    return (
+        Signature(role="Performed by", name=job.operator, function=job.operator_function),
+        Signature(role="Authorised by", name=job.authorised_by, function=job.authorised_function),
+    )
