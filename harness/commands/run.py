@@ -95,11 +95,12 @@ def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
 @click.command()
 @click.argument("job", type=PATH)
 @click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the run's folder is made.")
+@click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
 @click.option(
     "--by-hand", is_flag=True, help="On a simulated bench: you are the person at it, with the screen drawn for you."
 )
-def run(job: Path, runs: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
+def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool) -> None:
     """Run a job: measure, judge, and write the report.
 
     Every reading is on disk before the next one is taken; a run that was stopped goes on with 'halfpower resume'.
@@ -108,7 +109,7 @@ def run(job: Path, runs: Path, quiet: bool, as_json: bool, by_hand: bool) -> Non
     \b
     Examples:
       halfpower run job.toml
-      halfpower run job.toml --runs verified --quiet
+      halfpower run job.toml --runs verified --quiet --pdf
       halfpower run job.toml --json > progress.jsonl
       halfpower run job.toml --by-hand
     """
@@ -126,16 +127,17 @@ def run(job: Path, runs: Path, quiet: bool, as_json: bool, by_hand: bool) -> Non
             on_event=live.event,
             watch=live.step,
         )
-    page = finish(result, as_json=as_json)
+    page = finish(result, as_json=as_json, printed=printed)
     if not as_json:
         click.echo(f"Report: {page}")
 
 
 @click.command()
 @click.argument("run_folder", type=PATH)
+@click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
 @click.option("--by-hand", is_flag=True, help="On a simulated bench: you are the person at it.")
-def resume(run_folder: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
+def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool) -> None:
     """Go on with a run that was stopped, from the first step without an answer.
 
     \b
@@ -156,7 +158,7 @@ def resume(run_folder: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
     ):
         operator = terminal if by_hand or loaded.setup.bench.simulation is None else None
         result = opening.resume(run_folder, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step)
-    page = finish(result, as_json=as_json)
+    page = finish(result, as_json=as_json, printed=printed)
     if not as_json:
         click.echo(f"Report: {page}")
 
@@ -164,11 +166,22 @@ def resume(run_folder: Path, quiet: bool, as_json: bool, by_hand: bool) -> None:
 @click.command()
 @click.argument("run_folder", type=PATH)
 @click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
+@click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
 @click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
 @click.option("--json", "json_path", type=PATH, help="Write the whole report as JSON.")
+@click.option("--letter", is_flag=True, help="Letter paper for the PDF; else A4.")
+@click.option("--fonts", type=PATH, help="A folder of fonts for the PDF, for scripts that the program's own lack.")
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def report(
-    run_folder: Path, html_path: Path | None, csv_path: Path | None, json_path: Path | None, open_page: bool
+    *,
+    run_folder: Path,
+    html_path: Path | None,
+    pdf_path: Path | None,
+    csv_path: Path | None,
+    json_path: Path | None,
+    letter: bool,
+    fonts: Path | None,
+    open_page: bool,
 ) -> None:
     """Make the report of a run from its journal alone; without options, show it here.
 
@@ -176,19 +189,24 @@ def report(
     Examples:
       halfpower report runs/2026-05-04-D2-0147-01
       halfpower report runs/2026-05-04-D2-0147-01 --html report.html --open
+      halfpower report runs/2026-05-04-D2-0147-01 --pdf report.pdf
       halfpower report runs/2026-05-04-D2-0147-01 --csv points.csv --json report.json
     """
     from harness import journal
     from harness.report.summary import summarise
 
     made = summarise(journal.read(run_folder))
+    if (letter or fonts is not None) and pdf_path is None:
+        raise click.UsageError("--letter and --fonts are about the PDF; say where to write it: --pdf FILE.")
     if open_page and html_path is None:
         html_path = run_folder / "report.html"
     if html_path is not None:
         write_html(made, html_path)
+    if pdf_path is not None:
+        write_pdf(made, pdf_path, letter=letter, fonts=fonts)
     if csv_path is not None or json_path is not None:
         _write_tables(made, csv_path, json_path)
-    if html_path is None and csv_path is None and json_path is None:
+    if not any((html_path, pdf_path, csv_path, json_path)):
         show_report(made)
     if open_page and html_path is not None:
         click.launch(str(html_path.resolve()))
@@ -261,8 +279,8 @@ def _folders(runs: Path) -> list[Path]:
     return [each.parent for each in runs.glob(f"*/{NAME}")]
 
 
-def finish(result: RunResult, *, as_json: bool = False) -> Path:
-    """Show the result, write the page, return where it is; a part that ended early is an instrument's failure."""
+def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -> Path:
+    """Show the result, write it, return where the page is; a part that ended early is an instrument's failure."""
     import json
 
     from harness.errors import InstrumentError
@@ -271,6 +289,8 @@ def finish(result: RunResult, *, as_json: bool = False) -> Path:
     if not as_json:
         show_report(result.report)
     write_html(result.report, page)
+    if printed:
+        write_pdf(result.report, page.with_suffix(".pdf"))
     if as_json:
         end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
         click.echo(json.dumps({**end, "sentence": result.report.sentence, "report": str(page)}, ensure_ascii=False))
@@ -293,14 +313,26 @@ def write_html(made: Report, path: Path) -> None:
     write_text(path, html_page(made))
 
 
+def write_pdf(made: Report, path: Path, *, letter: bool = False, fonts: Path | None = None) -> None:
+    """The report as printed pages, with its results attached."""
+    from harness.report.pdf import pdf
+
+    write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts))
+
+
 def write_text(path: Path, text: str) -> None:
+    """Write a text file whole or not at all."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
     """Write a file whole or not at all."""
     if path.exists() and not path.is_file():
         raise HalfpowerError(f"{path}: is no ordinary file. Name a file to write.")
     beside = path.with_name(f"{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_text(text, "utf-8", newline="\n")
+        beside.write_bytes(content)
         beside.replace(path)
     except OSError as error:
         with suppress(OSError):

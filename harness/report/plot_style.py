@@ -67,6 +67,7 @@ class Picture:
     """A plot: the drawing in fixed colours, its caption, and what it shows in words."""
 
     key: str
+    part: int  # of the report, counted from 0
     svg: str
     caption: str
     alt: str

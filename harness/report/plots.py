@@ -42,12 +42,13 @@ def pictures(report: Report, *, width_in: float = WIDE_IN) -> tuple[Picture, ...
     found: list[Picture] = []
     for n, part in enumerate(report.parts):
         found += [
-            response_picture(report, one, key=f"p{n}r{i}", width_in=width_in) for i, one in enumerate(part.responses)
+            response_picture(report, one, key=f"p{n}r{i}", part=n, width_in=width_in)
+            for i, one in enumerate(part.responses)
         ]
         for i, quantity in enumerate(dict.fromkeys(point.quantity for point in part.points)):
             points = [point for point in part.points if point.quantity == quantity]
             if _drawable(points):
-                found.append(error_picture(report, points, key=f"p{n}e{i}", width_in=width_in))
+                found.append(error_picture(report, points, key=f"p{n}e{i}", part=n, width_in=width_in))
     return tuple(found)
 
 
@@ -57,11 +58,13 @@ def _drawable(points: Sequence[Point]) -> bool:
     return len(units) == 1 and len({point.setting for point in points}) > 1
 
 
-def response_picture(report: Report, response: Response, *, key: str, width_in: float = WIDE_IN) -> Picture:
+def response_picture(
+    report: Report, response: Response, *, key: str, part: int = 0, width_in: float = WIDE_IN
+) -> Picture:
     """The response with band, readings, half-power point and rating; below it the residuals."""
     narrow = width_in < _NARROW_BELOW_IN
     legend_in = 0.84 if narrow else 0.48
-    with drawing(width_in, 4.3 + legend_in, margins_in=(0.6, 0.12, legend_in, 0.48)) as figure:
+    with drawing(width_in, 3.8 + legend_in, margins_in=(0.6, 0.12, legend_in, 0.48)) as figure:
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.6, 1.0))
         _response_lines(upper, response)
         _residuals(lower, response)
@@ -83,6 +86,7 @@ def response_picture(report: Report, response: Response, *, key: str, width_in: 
     )
     return Picture(
         key=key,
+        part=part,
         svg=svg,
         caption=f"Response of {place}, {response.setting}",
         alt=f"Response in decibels over frequency, {place}. {response.sentence}{span}",
@@ -172,7 +176,9 @@ class _Slot:
     point: Point
 
 
-def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in: float = WIDE_IN) -> Picture:
+def error_picture(
+    report: Report, points: Sequence[Point], *, key: str, part: int = 0, width_in: float = WIDE_IN
+) -> Picture:
     """Errors with U by setting, one marker a channel and path, between tolerance and acceptance limits."""
     settings = list(dict.fromkeys(p.setting for p in sorted(points, key=lambda p: p.setting_value)))
     series = list(dict.fromkeys((p.channel, p.path) for p in points))
@@ -202,6 +208,7 @@ def error_picture(report: Report, points: Sequence[Point], *, key: str, width_in
     quantity = points[0].quantity
     return Picture(
         key=key,
+        part=part,
         svg=svg,
         caption=f"{shown.capital(quantity)}: errors with U, tolerance and guard band",
         alt=f"{shown.capital(quantity)} errors by setting for {len(series)} series of points. {_in_words(points)}",

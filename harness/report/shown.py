@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from harness.analysis.estimate import Statement
     from harness.analysis.response import HalfPower
     from harness.analysis.verdict import Limits
-    from harness.report.model import PartResult, Point, Report, Response, Word
+    from harness.report.model import Finding, PartResult, Point, Report, Response, Word
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 
@@ -45,6 +45,11 @@ INCOMPLETE: Final = "Incomplete: the run has not reached its end"
 DEFINITION_OF_BANDWIDTH: Final = (
     "The half-power frequency is the lowest frequency at which the response, relative to the reference frequency, "
     "has dropped to 1/√2 of the voltage (−3.0103 dB)."
+)
+
+UNCERTAINTY: Final = (
+    "U is the expanded uncertainty at the coverage probability and with the coverage factor k that stand beside each "
+    "result (JCGM 100:2008)."
 )
 
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -312,6 +317,56 @@ def not_measured(report: Report) -> tuple[str, ...]:
             if r.word == "not measured"
         ]
     return tuple(lines)
+
+
+def finding_text(finding: Finding) -> str:
+    """A further result as a sentence with its number."""
+    u = "" if finding.u is None else f", U = {number(finding.u, finding.unit, 2)}"
+    value = number(finding.value, finding.unit, 3)
+    return f"{capital(finding.name)}: {minus(finding.sentence)} ({value}{u})"
+
+
+def readings_text(point: Point) -> str:
+    """The readings of a point in their order."""
+    return f"{', '.join(number(x) for x in point.readings)} {point.unit}".strip() if point.readings else "–"
+
+
+def with_tolerance(value: str, tolerance: float | None) -> str:
+    """A nominal value and how far it may be off."""
+    return f"{value} ± {percent(tolerance)}" if tolerance else value
+
+
+def made_by(report: Report) -> str:
+    """What made the report, and what it speaks of."""
+    return (
+        f"Made from the record of the run by {report.program}. It speaks only of the unit named above, as it was "
+        "measured."
+    )
+
+
+def place(report: Report) -> Iterator[tuple[str, str]]:
+    """Where and how the work was done, and what the unit is rated for: names with what they stand for."""
+    unit, job, bench = report.setup.unit, report.setup.job, report.setup.bench
+    room = job.environment
+    yield "Laboratory", job.laboratory or "not given"
+    simulated = f"; simulated by {bench.simulation}" if bench.simulation else ""
+    yield "Bench", f"{bench.name}{f', {bench.location}' if bench.location else ''}{simulated}"
+    yield (
+        "Environment",
+        ("temperature not recorded" if room.temperature is None else number(room.temperature, "°C", 3))
+        + (", humidity not recorded" if room.humidity is None else f", {percent(room.humidity)} relative humidity")
+        + (f"; {room.note}" if room.note else ""),
+    )  # fmt: skip
+    yield "Performed by", job.operator or "not given"
+    yield "Program", report.program
+    read = "by eye" if unit.read == "eye" else "over its interface"
+    graticule = f"graticule {number(unit.vertical_div)} by {number(unit.horizontal_div)} div"
+    reader = f"{read}, to {number(unit.resolution, 'div')}, scatter {number(unit.scatter, 'div')}"
+    yield "Unit is read", f"{reader}; {graticule}"
+    rated = f"deflection ±{percent(unit.tolerance.deflection)}, time ±{percent(unit.tolerance.time)}"
+    given = f"{quantity(unit.input.resistance, 'Ω')} and {quantity(unit.input.capacitance, 'F')}"
+    most = quantity(unit.input.maximum, "V")
+    yield "Rated", f"{rated}, bandwidth {hertz(unit.bandwidth)}, input {given}, at most {most}"
 
 
 def marks(report: Report) -> tuple[str, ...]:

@@ -1,0 +1,202 @@
+"""The report as a PDF: PDF/A-3a and PDF/UA-1, the results attached, the same bytes each run.
+
+Everything comes to the template as JSON, and text from JSON is never markup to it. Fonts are those that come with
+matplotlib and typst, whatever the machine has, so that a report looks the same everywhere.
+
+References
+----------
+ISO 19005-3:2012 (PDF/A-3: long-term keeping, with the data inside), ISO 14289-1:2014 (PDF/UA-1: for readers by ear).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+import unicodedata
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+
+from harness.errors import HalfpowerError
+from harness.report import shown
+from harness.report.blocks import plain
+from harness.report.plots import pictures
+from harness.report.results import to_json
+from harness.report.sheet import sheet
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from typst import PDFStandard
+
+    from harness.report.model import Report
+
+Paper: TypeAlias = Literal["a4", "us-letter"]
+
+TEMPLATE: Final = Path(__file__).parent / "templates" / "report.typ"
+RESULTS: Final = "results.json"
+STANDARDS: Final[list[PDFStandard]] = ["a-3a", "ua-1"]
+_TEXT_FONT: Final = "DejaVuSans.ttf"
+_LAST_RESORT: Final = "LastResortHE-Regular.ttf"  # a frame for every character; newer releases of matplotlib have it
+_LACKING: Final = "\N{REPLACEMENT CHARACTER}"
+_BREAK: Final = "\N{ZERO WIDTH SPACE}"
+_LONG_WORD: Final = 18  # characters; longer ones may be broken anywhere
+_NAMED: Final = 12  # characters that no font has, named one by one
+
+
+def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None) -> bytes:
+    """
+    Render a report as a PDF file; the same report gives the same bytes.
+
+    Parameters
+    ----------
+    report
+        The report of a run.
+    paper
+        The size of its pages.
+    fonts
+        A folder with further fonts, for names in scripts that the program's own fonts lack.
+
+    Returns
+    -------
+    bytes
+        A PDF/A-3a file, tagged, with `harness.report.results.to_json` attached as "results.json".
+
+    Raises
+    ------
+    HalfpowerError
+        The type-setter or its fonts are missing, or it refuses the document.
+    """
+    folders = [_font_folder(), *([fonts] if fonts is not None else [])]
+    made = _made(report)
+    charsets = _characters(tuple(folders))
+    lacking: set[str] = set()
+    document = _texts(plain(sheet(report, pictures(report))), _speller(charsets, lacking))
+    document |= {
+        "paper": paper,
+        "lacking": _lacking_text(lacking),
+        "date": [*made.timetuple()[:6]],
+    }
+    return _compiled(document, to_json(report), folders, made)
+
+
+def _compiled(document: Mapping[str, Any], attached: str, folders: list[Path], made: dt.datetime) -> bytes:
+    try:
+        import typst
+    except ImportError:
+        raise HalfpowerError(
+            "The PDF needs the package 'typst', which is not installed: pip install typst, or write --html instead."
+        ) from None
+    try:
+        file: bytes = typst.compile(
+            TEMPLATE.read_bytes(),
+            font_paths=typst.Fonts(include_system_fonts=False, font_paths=folders),
+            sys_inputs={"document": json.dumps(document, ensure_ascii=False), "results": attached},
+            pdf_standards=STANDARDS,
+            timestamp=made,
+        )
+    except typst.TypstError as error:
+        raise HalfpowerError(
+            f"The PDF could not be set: {shown.clean(error.message)}. Write --html instead, and report this as a fault."
+        ) from error
+    return file
+
+
+def _made(report: Report) -> dt.datetime:
+    """When the run ended, for the file's own date: never the clock's, so that the bytes stay the same."""
+    try:
+        at = dt.datetime.fromisoformat(report.ended)
+    except ValueError:
+        return dt.datetime.fromtimestamp(0, dt.UTC)
+    return at.astimezone(dt.UTC) if at.tzinfo is not None else at.replace(tzinfo=dt.UTC)
+
+
+# --- text --------------------------------------------------------------------------------------------------------
+
+
+def _texts(value: Any, spelt: Callable[[str], str], *, key: str = "") -> Any:
+    """Every text as it can be printed; drawings are left as they are."""
+    match value:
+        case str():
+            return value if key == "svg" else spelt(value)
+        case list():
+            return [_texts(item, spelt, key=key) for item in value]
+        case dict():
+            return {name: _texts(item, spelt, key=name) for name, item in value.items()}
+        case _:
+            return value
+
+
+def _speller(charsets: tuple[frozenset[str], bool], lacking: set[str]) -> Callable[[str], str]:
+    """Take out control characters, mark what no font has, and let words break that are longer than a column."""
+    held, framed = charsets
+
+    def one(character: str) -> str:
+        if character in held:
+            return character
+        lacking.add(character)
+        printable = unicodedata.category(character) not in ("Cn", "Co")
+        return character if framed and printable else _LACKING
+
+    def spelt(text: str) -> str:
+        return re.sub(r"\S+", _breakable, "".join(map(one, shown.clean(text))))
+
+    return spelt
+
+
+def _breakable(match: re.Match[str]) -> str:
+    """A word that may break after signs, and anywhere where it is too long even so."""
+    word = match[0]
+    if len(word) <= _LONG_WORD:
+        return word
+    word = re.sub(r"(?<=[,;:/_.@\\=-])(?=\w)", _BREAK, word)
+    return re.sub(rf"[^{_BREAK}]{{{_LONG_WORD}}}(?=[^{_BREAK}])", lambda run: _BREAK.join(run[0]) + _BREAK, word)
+
+
+def _lacking_text(lacking: set[str]) -> str:
+    """Say which characters the fonts lack."""
+    if not lacking:
+        return ""
+    codes = [f"U+{ord(character):04X}" for character in sorted(lacking)]
+    more = f" and {len(codes) - _NAMED} more" if len(codes) > _NAMED else ""
+    return (
+        f"Some characters are in none of this document's fonts and stand as frames or as {_LACKING}: "
+        f"{', '.join(codes[:_NAMED])}{more}. The attached results hold them as they are."
+    )
+
+
+# --- fonts -------------------------------------------------------------------------------------------------------
+
+
+def _font_folder() -> Path:
+    """The fonts that come with matplotlib."""
+    import matplotlib as mpl
+
+    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
+    if not (folder / _TEXT_FONT).is_file():
+        raise HalfpowerError(
+            f"{folder / _TEXT_FONT}: is missing, so the PDF has no fonts. Install matplotlib again, or write --html."
+        )
+    return folder
+
+
+@cache
+def _characters(folders: tuple[Path, ...]) -> tuple[frozenset[str], bool]:
+    """The characters that can be printed, and whether there is a frame for all others."""
+    from matplotlib.ft2font import FT2Font
+
+    own, *further = folders
+    files = [own / _TEXT_FONT]
+    for folder in further:
+        found = sorted(path for path in folder.rglob("*") if path.suffix.lower() in (".ttf", ".otf"))
+        if not found:
+            raise HalfpowerError(f"{folder}: holds no font (.ttf or .otf). Name a folder that does.")
+        files += found
+    held: set[str] = set()
+    for file in files:
+        try:
+            held.update(map(chr, FT2Font(str(file)).get_charmap()))
+        except RuntimeError as error:
+            raise HalfpowerError(f"{file}: is no font that can be read ({error}). Take it out of the folder.") from None
+    return frozenset(held), (own / _LAST_RESORT).is_file()

@@ -1,0 +1,226 @@
+"""The later pages of a printed report: rule, standards, deviations, signatures, uncertainty.   [pure]"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from string import ascii_lowercase
+from typing import TYPE_CHECKING
+
+from harness.report import shown
+from harness.report.blocks import (
+    Block,
+    Bullets,
+    Cell,
+    Facts,
+    Heading,
+    Paragraph,
+    Row,
+    Signatures,
+    Table,
+    columns,
+    row,
+)
+
+if TYPE_CHECKING:
+    from harness.report.model import PartResult, Point, Report, Response
+
+
+def rest(report: Report) -> Iterator[Block]:
+    """Everything below the results."""
+    yield from _rule(report)
+    yield from _standards(report)
+    yield from _deviations(report)
+    yield Signatures(lines=(("Performed by", report.setup.job.operator), ("Checked by", "")))
+    yield from _settings(report)
+    yield from _uncertainty(report)
+
+
+def _rule(report: Report) -> Iterator[Block]:
+    yield Heading(text="Decision rule and definitions")
+    yield Facts(
+        entries=(
+            ("Rule", report.rule_text),
+            ("Equality", report.equality_text),
+            ("Error", report.error_text),
+            ("Uncertainty", shown.UNCERTAINTY),
+        )
+    )
+    yield Paragraph(text="The verdicts apply to the points in the tables above and to nothing else.")
+
+
+def _standards(report: Report) -> Iterator[Block]:
+    yield Heading(text="Standards used")
+    if not report.standards:
+        yield Paragraph(text="None.")
+        return
+    yield Table(
+        columns=columns(
+            ("Role", 1.1), ("Instrument", 2.2), ("Identity", 2.4), ("Certificate", 1.3), ("Certified", 1.1), ("Due", 1.3)
+        ),
+        rows=tuple(
+            row(
+                Cell(text=s.role, strong=True), s.label, s.identity, s.certificate or "none given", s.certified or "–",
+                Cell(text=f"{s.due}, overdue", sign="✗", kind="bad") if s.overdue else s.due or "–",
+                kind="bad" if s.overdue else "",
+            )
+            for s in report.standards
+        ),
+    )  # fmt: skip
+
+
+def _deviations(report: Report) -> Iterator[Block]:
+    yield Heading(text="Deviations and notes")
+    for title, texts in (("Deviations from the plan", report.deviations), ("Notes of the operator", report.notes)):
+        yield Heading(text=title, level=2)
+        yield Bullets(entries=tuple(Cell(text=text) for text in texts)) if texts else Paragraph(text="None.")
+
+
+def _settings(report: Report) -> Iterator[Block]:
+    yield Heading(text="Settings and place")
+    yield Facts(entries=tuple(shown.place(report)))
+    yield Table(
+        columns=columns(("Sequence", 1.0), ("Options of the job file", 4.0)),
+        rows=tuple(
+            row(
+                Cell(text=use.use, strong=True),
+                "; ".join(f"{key} = {given}" for key, given in use.options.items()) or "none",
+            )
+            for use in report.setup.job.sequence
+        ),
+    )
+    if paths := report.setup.bench.paths:
+        yield Table(
+            columns=columns(
+                ("Path", 1.0), ("What it is", 2.4), (">Divides by", 1.2), (">Termination", 1.2), (">Largest voltage", 1.2)
+            ),
+            rows=tuple(
+                row(
+                    Cell(text=name, strong=True), path.label or "–",
+                    shown.with_tolerance(shown.number(path.divides_by), path.tolerance),
+                    shown.with_tolerance(shown.quantity(path.termination, "Ω"), path.termination_tolerance),
+                    shown.quantity(path.maximum, "V"),
+                )
+                for name, path in paths.items()
+            ),
+        )  # fmt: skip
+
+
+# --- readings and uncertainty ------------------------------------------------------------------------------------
+
+
+def _uncertainty(report: Report) -> Iterator[Block]:
+    yield Heading(text="Readings and uncertainty")
+    yield Paragraph(
+        text="Every line of every budget, with half-widths, distributions, divisors, sensitivities and degrees of "
+        "freedom, is in the results attached to this file.",
+        small=True,
+    )
+    for part in report.parts:
+        for response in part.responses:
+            yield from _response_readings(report, response)
+        yield from _budgets(report, part)
+
+
+def _response_readings(report: Report, r: Response) -> Iterator[Block]:
+    place = f"channel {r.channel}, {shown.path_label(report, r.path)}"
+    height = r.result.reference_div
+    yield Heading(
+        text=f"Response readings, {place}", level=2,
+        note=f"relative to {shown.hertz(r.result.reference_hz)}"
+        + (f", reference deflection {shown.number(height, 'div')}" if height is not None else ""),
+    )  # fmt: skip
+    yield Table(
+        columns=columns(
+            (">Frequency", 1.0), (">Response", 1.0), (">u", 1.0), (">Fitted", 1.0), (">Residual / u", 1.0), ("Purpose", 3.0)
+        ),
+        rows=tuple(
+            row(
+                shown.hertz(p.frequency_hz), shown.decibels(p.response_db), shown.decibels(p.u_db),
+                shown.decibels(p.fitted_db), shown.number(p.residual, "", 2), p.purpose,
+            )
+            for p in r.result.points
+        ),
+        small=True,
+    )  # fmt: skip
+    yield Heading(text=f"Levels, {place}", level=2)
+    if r.level_method:
+        yield Paragraph(text=r.level_method, small=True)
+    if r.level:
+        yield Table(
+            columns=columns((">Frequency", 1.0), (">Level", 1.0), (">u", 1.0), ("", 5.0)),
+            rows=tuple(
+                row(shown.hertz(x.frequency_hz), shown.decibels(x.level_db), shown.decibels(x.u_db), "")
+                for x in r.level
+            ),
+            small=True,
+        )
+    else:
+        yield Paragraph(text="No levels were recorded.", small=True)
+    if r.result.budget:
+        yield from _half_power_budget(r, place)
+
+
+def _half_power_budget(r: Response, place: str) -> Iterator[Block]:
+    slope = shown.number(r.result.slope_db_per_ln, "dB per unit of ln f", 3)
+    yield Heading(text=f"Budget of the half-power frequency, {place}", level=2, note=f"slope {slope}")
+    lines = [
+        row(
+            line.name, shown.number(line.u_db, "dB", 2), shown.percent(line.u_rel, 2),
+            shown.number(line.degrees_of_freedom),
+        )
+        for line in r.result.budget
+    ]  # fmt: skip
+    total = row(f"Combined; k = {r.result.k:.2g}", "", shown.percent(r.result.u_rel, 2), "", total=True)
+    yield Table(
+        columns=columns(("Contribution", 2.4), (">u, level", 1.0), (">u, frequency", 1.0), (">Degrees of freedom", 1.2)),
+        rows=(*lines, total), small=True,
+    )  # fmt: skip
+
+
+def _budgets(report: Report, part: PartResult) -> Iterator[Block]:
+    """One table a group of points: a row a point, a column a contribution, named by a letter below."""
+    for group in shown.point_groups(part):
+        known = [point for point in group.points if point.budget is not None and point.statement is not None]
+        if not known:
+            continue
+        names = list(dict.fromkeys(c.name for p in known if p.budget is not None for c in p.budget.contributions))
+        letters = dict(zip(names, _letters(), strict=False))
+        yield Heading(
+            text=f"Uncertainty: {shown.group_title(report, group)}", level=2,
+            note="standard uncertainty that each source gives the result",
+        )  # fmt: skip
+        yield Table(
+            columns=columns(
+                ("Setting", 1.6),
+                ("Readings", 2.4),
+                *((f">{letters[name]}", 0.9) for name in names),
+                (">u", 1.0),
+                (">k", 0.7),
+                (">U", 1.0),
+                (">TUR", 0.7),
+            ),
+            rows=tuple(_budget_row(point, names) for point in known),
+            small=True,
+        )
+        yield Paragraph(text="; ".join(f"{letters[name]}: {name}" for name in names) + ".", small=True)
+
+
+def _letters() -> Iterator[str]:
+    yield from ascii_lowercase
+    for n in range(1, 1000):
+        yield from (f"{letter}{n}" for letter in ascii_lowercase)
+
+
+def _budget_row(p: Point, names: list[str]) -> Row:
+    assert p.budget is not None
+    assert p.statement is not None
+    given = {c.name: c for c in p.budget.contributions}
+    s = p.statement
+    unit = f" {s.unit}" if s.unit else ""
+    return row(
+        Cell(text=p.setting, strong=True), shown.readings_text(p),
+        *("–" if name not in given else shown.number(abs(given[name].contribution), "", 2) for name in names),
+        Cell(text=shown.number(s.u, s.unit, 2), strong=True), f"{s.k:.2f}",
+        shown.error_pair(s, p.quantity)[1] + unit,
+        shown.number(p.verdict.tur if p.verdict is not None else None, "", 2),
+    )  # fmt: skip
