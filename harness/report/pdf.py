@@ -41,7 +41,9 @@ _TEXT_FONT: Final = "DejaVuSans.ttf"
 _LAST_RESORT: Final = "LastResortHE-Regular.ttf"  # a frame for every character; newer releases of matplotlib have it
 _LACKING: Final = "\N{REPLACEMENT CHARACTER}"
 _BREAK: Final = "\N{ZERO WIDTH SPACE}"
-_LONG_WORD: Final = 18  # characters; longer ones may be broken anywhere
+_LINE: Final = 88  # capital letters in a line of a table
+_LONG_WORD: Final = 40  # characters of a word in running text; longer ones may be broken anywhere
+_SHORT_WORD: Final = 12  # the same in the narrowest column
 _NAMED: Final = 12  # characters that no font has, named one by one
 
 
@@ -72,8 +74,7 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None) -> by
     made = _made(report)
     charsets = _characters(tuple(folders))
     lacking: set[str] = set()
-    document = _texts(plain(sheet(report, pictures(report))), _speller(charsets, lacking))
-    document |= {
+    document = _texts(plain(sheet(report, pictures(report))), _speller(charsets, lacking)) | {
         "paper": paper,
         "lacking": _lacking_text(lacking),
         "date": [*made.timetuple()[:6]],
@@ -109,27 +110,41 @@ def _made(report: Report) -> dt.datetime:
         at = dt.datetime.fromisoformat(report.ended)
     except ValueError:
         return dt.datetime.fromtimestamp(0, dt.UTC)
+    at = at.replace(microsecond=0)
     return at.astimezone(dt.UTC) if at.tzinfo is not None else at.replace(tzinfo=dt.UTC)
 
 
 # --- text --------------------------------------------------------------------------------------------------------
 
 
-def _texts(value: Any, spelt: Callable[[str], str], *, key: str = "") -> Any:
-    """Every text as it can be printed; drawings are left as they are."""
+def _texts(value: Any, spelt: Callable[[str, int], str], longest: int = _LONG_WORD) -> Any:
+    """Every text as it can be printed, words no longer than the column they stand in; drawings are left as they are."""
     match value:
         case str():
-            return value if key == "svg" else spelt(value)
+            return spelt(value, longest)
         case list():
-            return [_texts(item, spelt, key=key) for item in value]
+            return [_texts(item, spelt, longest) for item in value]
+        case {"is": "table", "columns": heads, "rows": rows}:
+            held = _held(heads)
+            cut = [
+                row | {"cells": [_texts(cell, spelt, n) for cell, n in zip(row["cells"], held, strict=True)]}
+                for row in rows
+            ]
+            return value | {"columns": _texts(heads, spelt, longest), "rows": cut}
         case dict():
-            return {name: _texts(item, spelt, key=name) for name, item in value.items()}
+            return {name: item if name == "svg" else _texts(item, spelt, longest) for name, item in value.items()}
         case _:
             return value
 
 
-def _speller(charsets: tuple[frozenset[str], bool], lacking: set[str]) -> Callable[[str], str]:
-    """Take out control characters, mark what no font has, and let words break that are longer than a column."""
+def _held(heads: list[dict[str, Any]]) -> list[int]:
+    """How many characters a column holds on one line."""
+    shares = [head["stretch"] for head in heads]
+    return [max(int(_LINE * share / sum(shares)), _SHORT_WORD) for share in shares]
+
+
+def _speller(charsets: tuple[frozenset[str], bool], lacking: set[str]) -> Callable[[str, int], str]:
+    """Take out control characters, mark what no font has, and let a word break that is longer than its line."""
     held, framed = charsets
 
     def one(character: str) -> str:
@@ -139,19 +154,11 @@ def _speller(charsets: tuple[frozenset[str], bool], lacking: set[str]) -> Callab
         printable = unicodedata.category(character) not in ("Cn", "Co")
         return character if framed and printable else _LACKING
 
-    def spelt(text: str) -> str:
-        return re.sub(r"\S+", _breakable, "".join(map(one, shown.clean(text))))
+    def spelt(text: str, longest: int) -> str:
+        printed = "".join(map(one, shown.clean(text)))
+        return re.sub(rf"\S{{{longest + 1},}}", lambda word: _BREAK.join(word[0]), printed)
 
     return spelt
-
-
-def _breakable(match: re.Match[str]) -> str:
-    """A word that may break after signs, and anywhere where it is too long even so."""
-    word = match[0]
-    if len(word) <= _LONG_WORD:
-        return word
-    word = re.sub(r"(?<=[,;:/_.@\\=-])(?=\w)", _BREAK, word)
-    return re.sub(rf"[^{_BREAK}]{{{_LONG_WORD}}}(?=[^{_BREAK}])", lambda run: _BREAK.join(run[0]) + _BREAK, word)
 
 
 def _lacking_text(lacking: set[str]) -> str:

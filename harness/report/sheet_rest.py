@@ -55,7 +55,8 @@ def _standards(report: Report) -> Iterator[Block]:
         return
     yield Table(
         columns=columns(
-            ("Role", 1.1), ("Instrument", 2.2), ("Identity", 2.4), ("Certificate", 1.3), ("Certified", 1.1), ("Due", 1.3)
+            ("Role", 1.0), ("Instrument", 2.0), ("Identity", 3.2), ("Certificate", 1.3), ("Certified", 1.1),
+            ("Due", 1.3),
         ),
         rows=tuple(
             row(
@@ -91,7 +92,8 @@ def _settings(report: Report) -> Iterator[Block]:
     if paths := report.setup.bench.paths:
         yield Table(
             columns=columns(
-                ("Path", 1.0), ("What it is", 2.4), (">Divides by", 1.2), (">Termination", 1.2), (">Largest voltage", 1.2)
+                ("Path", 1.0), ("What it is", 2.4), (">Divides by", 1.2), (">Termination", 1.2),
+                (">Largest voltage", 1.2),
             ),
             rows=tuple(
                 row(
@@ -131,7 +133,8 @@ def _response_readings(report: Report, r: Response) -> Iterator[Block]:
     )  # fmt: skip
     yield Table(
         columns=columns(
-            (">Frequency", 1.0), (">Response", 1.0), (">u", 1.0), (">Fitted", 1.0), (">Residual / u", 1.0), ("Purpose", 3.0)
+            (">Frequency", 1.0), (">Response", 1.0), (">u", 1.0), (">Fitted", 1.0), (">Residual / u", 1.0),
+            ("Purpose", 3.0),
         ),
         rows=tuple(
             row(
@@ -172,7 +175,9 @@ def _half_power_budget(r: Response, place: str) -> Iterator[Block]:
     ]  # fmt: skip
     total = row(f"Combined; k = {r.result.k:.2g}", "", shown.percent(r.result.u_rel, 2), "", total=True)
     yield Table(
-        columns=columns(("Contribution", 2.4), (">u, level", 1.0), (">u, frequency", 1.0), (">Degrees of freedom", 1.2)),
+        columns=columns(
+            ("Contribution", 2.4), (">u, level", 1.0), (">u, frequency", 1.0), (">Degrees of freedom", 1.2)
+        ),
         rows=(*lines, total), small=True,
     )  # fmt: skip
 

@@ -1,0 +1,296 @@
+"""The printed report: what is on the pages, that data is never markup, the same bytes, and what other programs find.
+
+The checks by outside programs (qpdf, and poppler's pdftotext, pdfinfo and pdffonts) are in the group `e2e`.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import unicodedata
+import xml.etree.ElementTree as ET
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.errors import HalfpowerError
+from harness.report import pdf as printed
+from harness.report import shown
+from harness.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Sheet, Table
+from harness.report.model import Report
+from harness.report.pdf import pdf
+from harness.report.plots import pictures
+from harness.report.results import to_json
+from harness.report.sheet import sheet
+from tests.report_examples import EXAMPLES, setup
+
+NAMES = tuple(EXAMPLES)
+PRINTED = ("does_not_meet", "incomplete", "above_generator", "plain_only", "overdue_standard")
+# Everything that means something to the type-setter, and what its fonts may lack.
+MARKUP = (
+    '#let x = 1; #panic("no") $a^2$ *b* _c_ @ref <label> `raw` ```typ #x``` \\u{41} \\ // c '
+    "/* d */ 'q' \"q\" ~ -- --- = t"
+)
+SCRIPTS = "Dvořák Ωμέγα Привет שלום مرحبا e\u0301 soft\u00adhyphen"
+LACKING = "\u4e2d\u6587 \ufdd0 \ue000"
+
+
+@cache
+def made(name: str) -> bytes:
+    return pdf(EXAMPLES[name]())
+
+
+def texts_of(blocks: tuple[Block, ...]) -> Iterator[str]:
+    for block in blocks:
+        match block:
+            case Heading(text=text, note=note):
+                yield text
+                yield note
+            case Paragraph(text=text):
+                yield text
+            case Facts(entries=entries):
+                yield from (text for entry in entries for text in entry)
+            case Bullets(entries=entries):
+                yield from (part for entry in entries for part in (entry.sign, entry.text))
+            case Table(columns=columns, rows=rows):
+                yield from (column.name for column in columns)
+                for row in rows:
+                    yield from (part for cell in row.cells for part in (cell.sign, cell.text, cell.small))
+
+
+def rows_of(made_sheet: Sheet) -> list[tuple[str, ...]]:
+    return [tuple(c.text for c in row.cells) for b in made_sheet.blocks if isinstance(b, Table) for row in b.rows]
+
+
+# --- what is laid out --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["does_not_meet", "incomplete", "above_generator", "conditional"])
+def test_every_value_of_the_report_is_laid_out(name: str) -> None:
+    """The same texts as on the page and the screen: by the functions of `shown`, from the report's own values."""
+    report: Report = EXAMPLES[name]()
+    rows = rows_of(sheet(report))
+    for point in (p for part in report.parts for p in part.points):
+        s = point.statement
+        value, u = shown.error_pair(s, point.quantity) if s is not None else ("–", "–")
+        unit = f" {s.unit}" if s is not None else ""
+        assert (
+            point.setting, point.applied, shown.number(point.expected, point.unit), shown.reading_text(point),
+            value + unit, u + unit, "–" if s is None else f"{s.k:.2f}",
+            shown.limits_text(point.limits, shown.error_unit(point)), point.word,
+        ) in rows  # fmt: skip
+        if point.budget is not None and s is not None:
+            given = [shown.number(abs(c.contribution), "", 2) for c in point.budget.contributions]
+            assert any(row[0] == point.setting and set(given) <= set(row) for row in rows)
+    for response in (r for part in report.parts for r in part.responses):
+        text = shown.half_power_text(response.result)
+        assert any(row[3:7] == (text.frequency, text.u, text.relative, text.interval) for row in rows)
+        for one in response.result.points:
+            assert any(row[:2] == (shown.hertz(one.frequency_hz), shown.decibels(one.response_db)) for row in rows)
+    words = set(texts_of(sheet(report).blocks))
+    assert {*report.deviations, *report.notes, report.rule_text, report.equality_text, report.error_text} <= words
+    assert (sheet(report).sentence, sheet(report).next_step) == (report.sentence, report.next_step)
+
+
+def test_a_point_that_does_not_pass_is_told_by_sign_and_word() -> None:
+    told = sheet(EXAMPLES["does_not_meet"]())
+    cells = [c for b in told.blocks if isinstance(b, Table) for row in b.rows for c in row.cells if c.text == "fail"]
+    assert cells
+    assert {cell.sign for cell in cells} == {"✗"}
+
+
+def test_a_word_longer_than_its_column_may_break_and_no_other() -> None:
+    spelt = printed._speller((frozenset(map(chr, range(32, 127))), True), set())
+    assert spelt("serial 12345", 8) == "serial 12345"
+    assert spelt("1234567890", 8).replace("\u200b", "") == "1234567890"
+    assert spelt("1234567890", 8).count("\u200b") == 9
+
+
+def test_what_the_fonts_lack_is_said() -> None:
+    lacking: set[str] = set()
+    assert printed._speller((frozenset("ab"), False), lacking)("a\u4e2db\x07", 20) != ""
+    assert "\u4e2d" in lacking
+    assert "U+4E2D" in printed._lacking_text(lacking)
+    assert printed._lacking_text(set()) == ""
+    assert printed._lacking_text({chr(0x4E00 + n) for n in range(30)}).count("U+") == 12
+
+
+# --- the file ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["does_not_meet", "hostile", "plain_only"])
+def test_the_same_report_gives_the_same_bytes(name: str) -> None:
+    assert made(name) == pdf(replace(EXAMPLES[name]()))
+
+
+def test_it_says_which_standards_it_keeps() -> None:
+    """ISO 19005-3:2012, 6.6.4, and ISO 14289-1:2014, clause 5: the identification schemas in the XMP metadata."""
+    data = made("does_not_meet")
+    packet = re.search(rb"<x:xmpmeta.*?</x:xmpmeta>", data, re.DOTALL)
+    assert packet is not None
+    found = {e.tag: (e.text or "") for e in ET.fromstring(packet[0]).iter() if e.text}
+    assert found["{http://www.aiim.org/pdfa/ns/id/}part"] == "3"
+    assert found["{http://www.aiim.org/pdfa/ns/id/}conformance"] == "A"
+    assert found["{http://www.aiim.org/pdfua/ns/id/}part"] == "1"
+    assert found["{http://ns.adobe.com/xap/1.0/}CreateDate"] == "2026-11-25T10:41:37Z"
+    assert b"Verification of an oscilloscope" in packet[0]
+
+
+def test_markup_scripts_and_missing_signs_neither_stop_nor_steer_it() -> None:
+    base = EXAMPLES["plain_only"]()
+    names = {"serial": MARKUP + "7" * 500, "operator": SCRIPTS, "customer": LACKING, "title": MARKUP}
+    report = replace(base, setup=setup(**names), title=MARKUP, sentence=MARKUP, notes=(MARKUP, SCRIPTS, LACKING))
+    assert pdf(report).startswith(b"%PDF-1.7")
+    assert pdf(report, paper="us-letter") != pdf(report)
+
+
+def test_without_the_type_setter_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(__import__("sys").modules, "typst", None)  # as where it is not installed
+    with pytest.raises(HalfpowerError, match="pip install typst, or write --html"):
+        pdf(EXAMPLES["plain_only"]())
+
+
+def test_fonts_that_cannot_be_used_are_named(tmp_path: Path) -> None:
+    with pytest.raises(HalfpowerError, match=r"holds no font \(\.ttf or \.otf\)"):
+        pdf(EXAMPLES["plain_only"](), fonts=tmp_path)
+    (tmp_path / "letter.ttf").write_text("Dear Sir")
+    with pytest.raises(HalfpowerError, match=r"letter\.ttf: is no font that can be read"):
+        pdf(EXAMPLES["plain_only"](), fonts=tmp_path)
+
+
+def test_missing_fonts_of_its_own_are_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("matplotlib.get_data_path", lambda: str(tmp_path))
+    with pytest.raises(HalfpowerError, match=r"DejaVuSans\.ttf: is missing"):
+        pdf(EXAMPLES["plain_only"]())
+
+
+# --- what other programs find ------------------------------------------------------------------------------------
+
+
+def told_by(*command: str | Path) -> str:
+    done = subprocess.run([str(each) for each in command], capture_output=True, check=True, timeout=60)
+    return done.stdout.decode("utf-8", "replace")  # poppler writes titles as they stand in the file
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    folder = tmp_path_factory.mktemp("printed")
+
+    @cache
+    def file(name: str) -> Path:
+        path = folder / f"{name}.pdf"
+        path.write_bytes(made(name))
+        return path
+
+    return file
+
+
+def joined(text: str) -> str:
+    """Text without what a line break or a page may put into it."""
+    return re.sub(r"[\s\u200b\u00ad]+", "", unicodedata.normalize("NFC", text))
+
+
+@pytest.mark.e2e
+@pytest.mark.parametrize("name", PRINTED)
+def test_qpdf_finds_a_sound_file_with_the_results_attached(name: str, files: Any) -> None:
+    assert "No syntax or stream encoding errors" in told_by("qpdf", "--check", files(name))
+    listed = told_by("qpdf", "--list-attachments", "--verbose", files(name))
+    assert "results.json" in listed
+    assert "mime type: application/json" in listed
+    assert "Every value of this report" in listed
+    assert told_by("qpdf", "--show-attachment=results.json", files(name)) == to_json(EXAMPLES[name]())
+    objects = json.loads(told_by("qpdf", "--json=2", files(name)))["qpdf"][1]
+    found = [o["value"] for o in objects.values() if isinstance(o.get("value"), dict)]
+    assert [o["/AFRelationship"] for o in found if "/AFRelationship" in o] == ["/Data"]
+    catalog = next(o for o in found if o.get("/Type") == "/Catalog")
+    assert catalog["/Lang"] == "u:en"
+    assert catalog["/AF"]
+
+
+@pytest.mark.e2e
+@pytest.mark.parametrize("name", PRINTED)
+def test_every_text_is_on_the_pages(name: str, files: Any) -> None:
+    report = EXAMPLES[name]()
+    told = sheet(report)
+    pages = joined(told_by("pdftotext", "-raw", files(name), "-"))
+    for text in (report.sentence, report.next_step, *(x for entry in told.identification for x in entry), *told.ending):
+        assert joined(text) in pages
+    for block in told.blocks:
+        match block:
+            case Table(rows=rows):
+                for row in rows:
+                    for cell in row.cells:
+                        assert joined(cell.text) in pages, cell
+            case _:
+                for text in texts_of((block,)):
+                    assert joined(text) in pages, text
+    for point in (p for part in report.parts for p in part.points if p.statement is not None):
+        value, u = shown.error_pair(point.statement, point.quantity)
+        unit = point.statement.unit
+        line = f"{shown.reading_text(point)}{value} {unit}{u} {unit}{point.statement.k:.2f}"
+        assert joined(line) in pages, line  # and in the order of their row
+
+
+@pytest.mark.e2e
+def test_every_page_is_numbered_marked_and_named(files: Any) -> None:
+    report = EXAMPLES["overdue_standard"]()
+    pages = told_by("pdftotext", "-layout", files("overdue_standard"), "-").split("\f")[:-1]
+    assert len(pages) == int(re.findall(r"Pages: +(\d+)", told_by("pdfinfo", files("overdue_standard")))[0])
+    for n, page in enumerate(pages, start=1):
+        assert f"page {n} of {len(pages)}" in page
+        assert f"Report {report.number}" in page
+        assert shown.OVERDUE in page
+        assert shown.SIMULATED in page
+
+
+@pytest.mark.e2e
+@pytest.mark.parametrize("name", PRINTED)
+def test_the_file_can_be_heard(name: str, files: Any) -> None:
+    """ISO 14289-1:2014, clause 7: tagged, in order, tables with heads, pictures with words."""
+    report = EXAMPLES[name]()
+    about = told_by("pdfinfo", files(name))
+    assert re.search(r"Tagged: +yes", about)
+    assert re.search(rf"Title: +{re.escape(report.title)}", about)
+    assert re.search(r"Page size: +595\.\d+ x 841\.\d+ pts \(A4\)", about)
+    structure = told_by("pdfinfo", "-struct-text", files(name))
+    told = sheet(report, pictures(report))
+    tables = [block for block in told.blocks if isinstance(block, Table)]
+    assert len(re.findall(r"^ *Table", structure, re.MULTILINE)) == len(tables)
+    assert len(re.findall(r"^ *TH ", structure, re.MULTILINE)) == sum(len(table.columns) for table in tables)
+    headings = [block for block in told.blocks if isinstance(block, Heading)]
+    assert len(re.findall(r"^ *H[123] ", structure, re.MULTILINE)) == len(headings)
+    objects = json.loads(told_by("qpdf", "--json=2", files(name)))["qpdf"][1]
+    spoken = [
+        o["value"]["/Alt"]
+        for o in objects.values()
+        if isinstance(o.get("value"), dict) and o["value"].get("/S") == "/Figure"
+    ]
+    assert sorted(spoken) == sorted(f"u:{picture.alt}" for picture in pictures(report))
+
+
+@pytest.mark.e2e
+@pytest.mark.parametrize("name", ["does_not_meet", "hostile"])
+def test_every_font_is_in_the_file(name: str, files: Any) -> None:
+    table = told_by("pdffonts", files(name)).splitlines()[2:]
+    assert table
+    for line in table:
+        assert re.search(r" (yes) (yes|no) (yes) +\d+ +\d+$", line), line  # embedded; maps to Unicode
+
+
+@pytest.mark.e2e
+def test_hostile_text_is_on_the_pages_as_it_is(tmp_path: Path) -> None:
+    report = replace(EXAMPLES["plain_only"](), sentence=MARKUP, notes=(MARKUP, LACKING), setup=setup(serial="7" * 500))
+    path = tmp_path / "hostile.pdf"
+    path.write_bytes(pdf(report))
+    text = told_by("pdftotext", "-raw", path, "-")
+    pages = joined(text)
+    assert pages.count(joined(MARKUP)) == 2
+    assert "7" * 500 in pages
+    assert "U+4E2D" in text
+    edges = told_by("pdftotext", "-bbox", path, "-")
+    assert max(float(x) for x in re.findall(r'xMax="([\d.]+)"', edges)) < 595 - 40
