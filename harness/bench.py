@@ -245,10 +245,7 @@ class LiveBench:
 
 def route_of(setup: Setup, step: Connect) -> str | None:
     """The switch's channel list for a connection, or None where a hand is needed."""
-    if setup.bench.switch is None:
-        return None
-    routes = setup.bench.paths.get(step.path, SignalPath()).routes
-    return routes.get(f"{step.display}-{step.channel}" if step.display == "unit" else "reference")
+    return setup.route(step.path, step.display, step.channel)
 
 
 def ask_done(operator: Operator, prompt: Prompt, on_event: OnEvent) -> None:

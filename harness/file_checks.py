@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import combinations, pairwise
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 from harness import quantities
 from harness.file_words import nearest, shown
@@ -21,13 +21,16 @@ from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Problem, Text, printable
 
+Placed: TypeAlias = tuple[KeyPath, Role, Instrument]
 CheckOverrides = Callable[[Role, Mapping[str, str]], list[str]]
 """Says what is wrong with the command overrides of a role; a sentence begins with "ROLE.commands.KEY: "."""
 
 DRIVERS: Final = ("scpi", "manual")
 _OWN_FILE: Final = re.compile(r"[^/\\:]+\.py")
 _OWN_DRIVER: Final = re.compile(r"([^/\\:]+\.py):[A-Za-z_][A-Za-z0-9_]*")
-_ROUTE: Final = re.compile(r"reference|unit-([1-9][0-9]?)")
+_ROUTE: Final = re.compile(r"reference|(.+)-([1-9][0-9]?)")
+_POSITION: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+_NO_POSITION: Final = ("unit", "reference")  # what routes call something else by
 _LIMITS: Final = (
     ("level", "level_low", "level_high"),
     ("frequency", "frequency_low", "frequency_high"),
@@ -76,94 +79,127 @@ def _exists(path: Path) -> bool:
 def check_bench(text: Text, bench: Bench, check_overrides: CheckOverrides | None = None) -> Findings:
     """Check a bench file by itself."""
     found = Findings(text)
-    instruments = list(bench.instruments())
+    instruments = _placed(bench)
     if not instruments:
         found.error((), "no instrument at all; expected a table for each role, such as [calibrator] and [generator]")
     if bench.simulation is not None and not _exists(text.path.parent / bench.simulation):
         found.error(("simulation",), f"there is no file {shown(bench.simulation)}; expected its path from this file")
-    for role, instrument in instruments:
-        _driver(found, role, instrument)
-        _certificate(found, role, instrument)
-        _ranges(found, role, instrument)
-        _accuracy(found, role, instrument)
-        _known_errors(found, role, instrument)
+    for at, role, instrument in instruments:
+        _driver(found, at, instrument)
+        _certificate(found, at, instrument)
+        _ranges(found, at, instrument)
+        _settling(found, at, instrument)
+        _accuracy(found, at, instrument)
+        _known_errors(found, at, instrument)
         for sentence in check_overrides(role, instrument.commands) if check_overrides else ():
-            _override(found, role, instrument, sentence)
+            _override(found, at, role, instrument, sentence)
     _addresses(found, instruments)
     _calibrator(found, bench.calibrator)
     _reference(found, bench)
+    _positions(found, bench)
     _paths(found, bench)
     return found
 
 
-def _driver(found: Findings, role: Role, instrument: Instrument) -> None:
+def _placed(bench: Bench) -> list[Placed]:
+    """Every instrument with the table it stands in and the role it plays; at a position it is a unit."""
+    placed: list[Placed] = [((role,), role, instrument) for role, instrument in bench.instruments()]
+    return placed + [(("positions", name), "unit", link) for name, link in bench.positions.items()]
+
+
+def _driver(found: Findings, at: KeyPath, instrument: Instrument) -> None:
     name = instrument.driver
     if name in DRIVERS:
         if name == "scpi" and not (instrument.address or "").strip():
             found.error(
-                (role, "address"),
+                (*at, "address"),
                 "missing; expected a VISA address such as 'TCPIP0::192.0.2.11::5025::SOCKET', or driver = 'manual'",
             )
     elif ".py" in name:
         own = _OWN_DRIVER.fullmatch(name)
         if own is None:
-            found.error((role, "driver"), f"{shown(name)} is no driver; expected 'FILE.py:Class' beside this file")
+            found.error((*at, "driver"), f"{shown(name)} is no driver; expected 'FILE.py:Class' beside this file")
         elif problem := own_file(own[1], found.text.path):
-            found.error((role, "driver"), problem)
+            found.error((*at, "driver"), problem)
     else:
         near = nearest(name, DRIVERS)
         hint = f" (did you mean '{near}'?)" if near else ""
-        found.error((role, "driver"), f"{shown(name)} is no driver; expected 'scpi', 'manual' or 'FILE.py:Class'{hint}")
+        found.error((*at, "driver"), f"{shown(name)} is no driver; expected 'scpi', 'manual' or 'FILE.py:Class'{hint}")
     if instrument.serial_line is not None and not (instrument.address or "").strip().upper().startswith("ASRL"):
         found.error(
-            (role, "serial_line"),
+            (*at, "serial_line"),
             "belongs to a serial address such as 'ASRL/dev/ttyUSB0::INSTR'; expected such an address, or no such table",
         )
     if instrument.identity is not None and not instrument.identity.strip():
-        found.error((role, "identity"), "is empty; expected what *IDN? answers, or no such key")
+        found.error((*at, "identity"), "is empty; expected what *IDN? answers, or no such key")
 
 
-def _certificate(found: Findings, role: Role, instrument: Instrument) -> None:
+def _certificate(found: Findings, at: KeyPath, instrument: Instrument) -> None:
     certified, due = instrument.certified, instrument.due
     if certified and due and due < certified:
-        found.error((role, "due"), f"{due} lies before the certificate's own date {certified}; expected a later day")
-    if role in ("calibrator", "generator", "counter", "reference") and due is None:
-        found.warn((role, "due"), "no due date; expected the day on which the certificate runs out")
+        found.error((*at, "due"), f"{due} lies before the certificate's own date {certified}; expected a later day")
+    if at[0] in ("calibrator", "generator", "counter", "reference") and due is None:
+        found.warn((*at, "due"), "no due date; expected the day on which the certificate runs out")
 
 
-def _ranges(found: Findings, role: Role, instrument: Instrument) -> None:
+def _ranges(found: Findings, at: KeyPath, instrument: Instrument) -> None:
     for name, low, high in _LIMITS:
         bottom, top = getattr(instrument, low, None), getattr(instrument, high, None)
         if bottom is None or top is None:
             continue
         if not 0 < bottom < top:
-            at = high if high in instrument.model_fields_set else low
-            found.error((role, at), f"the {name} range is empty; expected {low} above 0 and below {high}")
+            key = high if high in instrument.model_fields_set else low
+            found.error((*at, key), f"the {name} range is empty; expected {low} above 0 and below {high}")
 
 
-def _override(found: Findings, role: Role, instrument: Instrument, sentence: str) -> None:
+def _settling(found: Findings, at: KeyPath, instrument: Instrument) -> None:
+    for place, line in enumerate(getattr(instrument, "settling", ())):
+        for axis in ("level", "frequency", "volts_per_div"):
+            bottom, top = getattr(line, f"{axis}_from", None), getattr(line, f"{axis}_to", None)
+            if bottom is not None and top is not None and bottom > top:
+                found.error((*at, "settling", place, f"{axis}_from"), f"is above {axis}_to; expected it below")
+    _settled_within(found, at, instrument)
+
+
+def _settled_within(found: Findings, at: KeyPath, read: Instrument | Unit) -> None:
+    """Two readings of a level that stands still differ by less than 2√2 σ nineteen times in twenty: (JCGM 100, H.1)."""
+    within, scatter = getattr(read, "settled_within", None), getattr(read, "scatter", 0.0)
+    if within is None:
+        return
+    if getattr(read, "read", "remote") == "eye" or getattr(read, "driver", "scpi") == "manual":
+        found.warn((*at, "settled_within"), "is of no use where a person reads; 'settle' is waited for all the same")
+    elif within < 2 * math.sqrt(2) * scatter:
+        found.warn(
+            (*at, "settled_within"),
+            f"is less than readings that scatter by {scatter:g} div differ anyway; "
+            f"expected at least {2 * math.sqrt(2) * scatter:.2g} div",
+        )
+
+
+def _override(found: Findings, at: KeyPath, role: Role, instrument: Instrument, sentence: str) -> None:
     """Say what is wrong with an override at its own line, where the sentence begins with its key."""
     for name in instrument.commands:
         start = f"{role}.commands.{name}: "
         if sentence.startswith(start):
-            found.error((role, "commands", name), printable(sentence.removeprefix(start), 400))
+            found.error((*at, "commands", name), printable(sentence.removeprefix(start), 400))
             return
-    found.error((role, "commands"), printable(sentence, 400))
+    found.error((*at, "commands"), printable(sentence, 400))
 
 
-def _addresses(found: Findings, instruments: list[tuple[Role, Instrument]]) -> None:
-    for (first_role, first), (role, second) in combinations(instruments, 2):
+def _addresses(found: Findings, instruments: list[Placed]) -> None:
+    for (first_at, _, first), (at, _, second) in combinations(instruments, 2):
         addresses = {(each.address or "").strip().casefold() for each in (first, second)}
         manual = "manual" in (first.driver, second.driver)
         if manual or len(addresses) > 1 or addresses == {""}:
             continue
-        line = found.text.lines.line((first_role, "address"))
+        line = found.text.lines.line((*first_at, "address"))
+        name, first_name = (".".join(map(str, each)) for each in (at, first_at))
         if first.serial and (first.maker, first.model, first.serial) == (second.maker, second.model, second.serial):
-            found.warn((role, "address"), f"one instrument serves as {first_role} (line {line}) and {role}")
+            found.warn((*at, "address"), f"one instrument serves as {first_name} (line {line}) and {name}")
         else:
             found.error(
-                (role, "address"),
-                f"is also the address of [{first_role}] (line {line}); expected another, "
+                (*at, "address"),
+                f"is also the address of [{first_name}] (line {line}); expected another, "
                 "or the same maker, model and serial where one instrument serves both roles",
             )
 
@@ -171,9 +207,9 @@ def _addresses(found: Findings, instruments: list[tuple[Role, Instrument]]) -> N
 # --- accuracy ----------------------------------------------------------------------------------------------------
 
 
-def _accuracy(found: Findings, role: Role, instrument: Instrument) -> None:
+def _accuracy(found: Findings, table: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.accuracy):
-        at: KeyPath = (role, "accuracy", place)
+        at: KeyPath = (*table, "accuracy", place)
         if line.of_value == 0 and line.floor is None and line.db is None:
             found.error(at, "states no accuracy; expected of_value, floor or db")
         if line.db is not None and line.function != "sine":
@@ -183,19 +219,20 @@ def _accuracy(found: Findings, role: Role, instrument: Instrument) -> None:
         floor_and_ranges(found, at, line)
     for (one, first), (two, second) in combinations(enumerate(instrument.accuracy), 2):
         if first.function == second.function and _overlap(first, second):
-            line_no = found.text.lines.line((role, "accuracy", one))
+            line_no = found.text.lines.line((*table, "accuracy", one))
             found.warn(
-                (role, "accuracy", two),
+                (*table, "accuracy", two),
                 f"holds where the '{first.function}' accuracy of line {line_no} holds too; expected one of them",
             )
 
 
-def _known_errors(found: Findings, role: Role, instrument: Instrument) -> None:
+def _known_errors(found: Findings, table: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.known_error):
-        at: KeyPath = (role, "known_error", place)
-        if role in ("reference", "unit", "switch"):
-            instead = "; expected its measured 'flatness' instead" if role == "reference" else "; expected none here"
-            found.error(at, f"is not corrected for on the {role}{instead}")
+        at: KeyPath = (*table, "known_error", place)
+        if table[0] in ("reference", "unit", "switch", "positions"):
+            reference = table[0] == "reference"
+            instead = "; expected its measured 'flatness' instead" if reference else "; expected none here"
+            found.error(at, f"is not corrected for on the {'unit' if table[0] == 'positions' else table[0]}{instead}")
         if not line.of_value and not line.floor:
             found.error(at, "states no error; expected of_value or floor")
         floor_and_ranges(found, at, line)
@@ -287,7 +324,20 @@ def _reference(found: Findings, bench: Bench) -> None:
         )
 
 
+def _positions(found: Findings, bench: Bench) -> None:
+    for name in bench.positions:
+        if not _POSITION.fullmatch(name) or name in _NO_POSITION:
+            found.error(
+                ("positions", name),
+                "is no name for a position; expected letters, digits, - and _, and neither 'unit' nor 'reference'",
+            )
+    if bench.positions and bench.switch is None:
+        found.warn(("positions",), "are of little use without [switch]: every unit is connected by hand")
+
+
 def _paths(found: Findings, bench: Bench) -> None:
+    inputs = "'reference', 'unit-1', 'unit-2' and so on"
+    inputs += f", or a position's: '{next(iter(bench.positions))}-1'" if bench.positions else ""
     for name, path in bench.paths.items():
         at: KeyPath = ("paths", name)
         if not name.strip():
@@ -298,8 +348,9 @@ def _paths(found: Findings, bench: Bench) -> None:
         if path.routes and bench.switch is None:
             found.warn((*at, "routes"), "is of no use without [switch]")
         for place in path.routes:
-            if not _ROUTE.fullmatch(place):
-                found.error((*at, "routes", place), "is no input; expected 'reference', 'unit-1', 'unit-2' and so on")
+            known = _ROUTE.fullmatch(place)
+            if known is None or (known[1] is not None and known[1] != "unit" and known[1] not in bench.positions):
+                found.error((*at, "routes", place), f"is no input; expected {inputs}")
     if bench.switch is not None and not any(path.routes for path in bench.paths.values()):
         found.warn(("switch",), "no path has 'routes' for the switch; every connection will be made by hand")
 
@@ -332,6 +383,7 @@ def check_unit(text: Text, unit: Unit) -> Findings:
             found.error(("input", key), "must be above zero")
     _rise_time(found, unit)
     _full_screen(found, unit)
+    _settled_within(found, (), unit)
     return found
 
 

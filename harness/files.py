@@ -17,7 +17,16 @@ from pydantic import BaseModel, ValidationError
 from harness.errors import ConfigError
 from harness.file_checks import CheckOverrides, Findings, check_bench, check_queue, check_unit
 from harness.file_words import one_of, shown, validation_problems
-from harness.job_checks import Functions, Roles, Sequences, Together, check_job, check_together, read_options
+from harness.job_checks import (
+    Functions,
+    Roles,
+    Sequences,
+    Together,
+    check_job,
+    check_together,
+    known_position,
+    read_options,
+)
 from harness.models import Bench, Job, Model, Queue, Setup, Unit
 from harness.toml_text import BadText, Problem, Text, read
 
@@ -241,7 +250,9 @@ def _together(
     """Check the three files against each other, once each has its value."""
     if job.value is None or bench.value is None or unit.value is None:
         return None
-    setup = Setup(bench=bench.value, unit=unit.value, job=job.value)
+    if job.found and not known_position(job.found, job.value, bench.value):
+        return None
+    setup = Setup(bench=bench.value.at(job.value.position), unit=unit.value, job=job.value)
     if job.found and bench.found and unit.found:
         check_together(Together(job=job.found, bench=bench.found, unit=unit.found, setup=setup), chosen, sequences)
     return setup

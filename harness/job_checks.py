@@ -89,6 +89,20 @@ def check_job(text: Text, job: Job) -> Findings:
     return found
 
 
+def known_position(found: Findings, job: Job, bench: Bench) -> bool:
+    """Say so where the job's position is none of the bench's."""
+    name = job.position
+    if name is None or name in bench.positions:
+        return True
+    if not bench.positions:
+        found.error(("position",), f"the bench has none; expected [positions.{printable(name, 60)}] in its file")
+        return False
+    near = nearest(name, bench.positions)
+    hint = f" (did you mean '{near}'?)" if near else ""
+    found.error(("position",), f"the bench has no position {shown(name)}; expected {one_of(bench.positions)}{hint}")
+    return False
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Together:
     """The three files of a job, read without error."""
@@ -114,6 +128,7 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
             fields = type(chosen).model_fields if chosen else {}
             _named(files.job, ("sequence", place, key), value, units_of(fields.get(key)), setup)
     _remote(files)
+    _routes(files)
 
 
 def _asked(entry: Any, options: BaseModel | None) -> Iterable[Any]:
@@ -209,14 +224,28 @@ def _range(found: Findings, place: KeyPath, value: object, sign: str, ranges: tu
 
 
 def _remote(files: Together) -> None:
-    bench, unit = files.setup.bench, files.setup.unit
+    bench, unit, position = files.setup.bench, files.setup.unit, files.setup.job.position
     if unit.read != "remote":
         return
-    if bench.unit is None:
+    if bench.unit is None and bench.positions:
+        files.job.error(("position",), f"missing; the bench has its units at {one_of(bench.positions)}")
+    elif bench.unit is None:
         files.bench.error(
             ("unit",), "missing; the unit is read 'remote' and needs its address here, or 'eye' in its file"
         )
     elif bench.unit.driver == "manual":
         files.bench.error(
-            ("unit", "driver"), "is 'manual', but the unit is read 'remote'; expected 'scpi', or 'eye' there"
+            (*(("positions", position) if position else ("unit",)), "driver"),
+            "is 'manual', but the unit is read 'remote'; expected 'scpi', or 'eye' there",
+        )
+
+
+def _routes(files: Together) -> None:
+    """A position that the switch does not reach is one where hands are needed; at night nobody has any."""
+    bench, position = files.setup.bench, files.setup.job.position
+    if position is None or bench.switch is None:
+        return
+    if not any(key.startswith(f"{position}-") for path in bench.paths.values() for key in path.routes):
+        files.job.warn(
+            ("position",), f"no path has a route such as '{printable(position, 60)}-1'; its cables are moved by hand"
         )

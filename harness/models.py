@@ -28,7 +28,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import core_schema
 
 from harness import moments, quantities
-from harness.steps import ROLES, Role
+from harness.steps import ROLES, Display, Role
 
 
 @dataclass(frozen=True)
@@ -173,6 +173,43 @@ class KnownError(Model):
         )
 
 
+class SourceSettling(Model):
+    """One line of how long a source takes to settle, over a range of level and frequency."""
+
+    level_from: Level | None = Field(None, description="lowest level the line holds for")
+    level_to: Level | None = Field(None, description="highest level the line holds for")
+    frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
+    frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
+    wait: Seconds = Field(ge=0, le=3600, description="wait after a new setting there, instead of 'settle'")
+
+    def covers(self, *, level: float | None, frequency_hz: float | None) -> bool:
+        """Whether this line holds at a level and a frequency; a signal without one of them is in every range of it."""
+        return _within(level, self.level_from, self.level_to) and _within(
+            frequency_hz, self.frequency_from, self.frequency_to
+        )
+
+
+class ScreenSettling(Model):
+    """One line of how long a display takes to settle, over a range of deflection factors."""
+
+    volts_per_div_from: Volts | None = Field(None, description="lowest deflection factor the line holds for")
+    volts_per_div_to: Volts | None = Field(None, description="highest deflection factor the line holds for")
+    wait: Seconds = Field(ge=0, le=3600, description="wait after a new setting there, instead of 'settle'")
+
+    def covers(self, volts_per_div: float) -> bool:
+        """Whether this line holds at a deflection factor."""
+        return _within(volts_per_div, self.volts_per_div_from, self.volts_per_div_to)
+
+
+SettledWithin: TypeAlias = Annotated[
+    Divisions | None,
+    Field(gt=0, le=1, description="a reading counts when two in a row agree within this; read over the interface only"),
+]
+SettledBy: TypeAlias = Annotated[
+    Seconds, Field(gt=0, le=3600, description="longest wait for 'settled_within'; then the last reading, marked")
+]
+
+
 class Instrument(Model):
     """What every instrument of a bench has."""
 
@@ -235,6 +272,9 @@ class Calibrator(Instrument):
     edge_rise_time: Seconds | None = Field(None, gt=0, description="rise time of the fast edge, 10 % to 90 %")
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the edge's rise time")
     edge_frequency: Hertz = Field(1e5, description="repetition frequency of the fast edge")
+    settling: tuple[SourceSettling, ...] = Field(
+        (), description="other waits than 'settle', one [[calibrator.settling]] table a range"
+    )
 
 
 class Generator(Instrument):
@@ -249,6 +289,9 @@ class Generator(Instrument):
         None, gt=0, description="rise time of its square wave, if it serves as the fast edge"
     )
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of that rise time")
+    settling: tuple[SourceSettling, ...] = Field(
+        (), description="other waits than 'settle', one [[generator.settling]] table a range"
+    )
 
 
 class Counter(Instrument):
@@ -292,10 +335,19 @@ class Reference(Instrument):
     input_capacitance: Farads = Field(
         0.0, ge=0, description="of a high-impedance input behind a feed-through termination"
     )
+    settling: tuple[ScreenSettling, ...] = Field(
+        (), description="other waits than 'settle', one [[reference.settling]] table a range"
+    )
+    settled_within: SettledWithin = None
+    settled_by: SettledBy = 30.0
 
 
 class UnitLink(Instrument):
     """How the unit under test is reached from this bench."""
+
+    settling: tuple[ScreenSettling, ...] = Field(
+        (), description="other waits than 'settle', one [[unit.settling]] table a range"
+    )
 
 
 class Switch(Instrument):
@@ -316,7 +368,8 @@ class SignalPath(Model):
     rise_time: Seconds = Field(0.0, ge=0, description="rise time of the path itself")
     routes: Mapping[str, str] = Field(
         default_factory=dict,
-        description="channel lists for the switch, by input: {reference = '(@101)', unit-1 = '(@102)'}",
+        description="channel lists for the switch, by input: {reference = '(@101)', unit-1 = '(@102)'}; "
+        "at a position NAME-1",
     )
 
 
@@ -333,6 +386,10 @@ class Bench(Model):
         None, description="the faster scope, or level meter, on which the sine is levelled"
     )
     unit: UnitLink | None = Field(None, description="how a unit that is read 'remote' is reached")
+    positions: Mapping[str, UnitLink] = Field(
+        default_factory=dict,
+        description="places of several units behind one switch, each like [unit]: [positions.NAME]",
+    )
     switch: Switch | None = Field(None, description="moves signals between paths, so that no hand is needed")
     paths: Mapping[str, SignalPath] = Field(default_factory=dict, description="signal paths by name: [paths.NAME]")
 
@@ -342,6 +399,10 @@ class Bench(Model):
             instrument = getattr(self, role)
             if instrument is not None:
                 yield role, instrument
+
+    def at(self, position: str | None) -> Bench:
+        """This bench as a job at one of its positions sees it: `unit` is what stands there."""
+        return self if position is None else self.model_copy(update={"unit": self.positions[position]})
 
 
 class UnitInput(Model):
@@ -384,6 +445,8 @@ class Unit(Model):
     resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.03, ge=0, description="standard deviation of one reading")
     time_resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading along the time axis")
+    settled_within: SettledWithin = None
+    settled_by: SettledBy = 30.0
 
 
 class Environment(Model):
@@ -418,6 +481,7 @@ class Job(Model):
     title: str = Field("", description="heading of the report")
     unit: str = Field(description="the unit file")
     bench: str = Field(description="the bench file")
+    position: str | None = Field(None, description="where on the bench the unit stands: a [positions.NAME] of it")
     serial: str = Field(min_length=1, description="serial number of the unit under test")
     condition: Literal["as found", "as left"] = Field(
         "as found", description="'as found' before any adjustment, 'as left' after it"
@@ -477,11 +541,18 @@ class Queue(Model):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """What a sequence plans from, and what a journal's header holds."""
+    """What a sequence plans from, and what a journal's header holds; `bench.unit` is what stands at the position."""
 
     bench: Bench
     unit: Unit
     job: Job
+
+    def route(self, path: str, display: Display, channel: int) -> str | None:
+        """The switch's channel list for an input behind a path, or None where a hand is needed."""
+        if self.bench.switch is None:
+            return None
+        place = f"{self.job.position or 'unit'}-{channel}" if display == "unit" else "reference"
+        return self.bench.paths.get(path, SignalPath()).routes.get(place)
 
     def to_header(self) -> dict[str, Any]:
         """JSON-ready, SI."""

@@ -118,6 +118,8 @@ vertical_div = "8 div"
 
 [unit]                              # only for units that are read "remote"
 address = "TCPIP0::192.0.2.15::5025::SOCKET"
+# Several units behind a switch: a table [positions.left] like [unit] for each; a job then says position = "left",
+# and paths have routes = { left-1 = "(@101)", left-2 = "(@102)", right-1 = "(@103)" }.
 
 [paths.terminated]
 label = "straight lead, 50 ohm feed-through at the input"

@@ -231,8 +231,9 @@ def _at_each(setup: Setup, options: Options) -> bool:
     """Whether the level is read at every point, which only a switch makes bearable."""
     if options.levelling != "auto":
         return options.levelling == "each"
-    routes = setup.bench.paths.get(options.path, SignalPath()).routes
-    return setup.bench.switch is not None and "reference" in routes and any(key.startswith("unit") for key in routes)
+    channels = channels_of(setup, options.channels)
+    routed = any(setup.route(options.path, "unit", channel) is not None for channel in channels)
+    return routed and setup.route(options.path, "reference", 1) is not None
 
 
 def _generator(setup: Setup) -> Generator:
