@@ -43,7 +43,7 @@ class ScpiSource(Remote):
     def off(self) -> None:
         """Switch the output off, tried more than once; always sent, whatever is believed to be set."""
         self.forget()
-        repeat_point(self._off)
+        repeat_point(self._off, on_event=self.link.on_event)
 
     def forget(self) -> None:
         """Hold nothing for set."""

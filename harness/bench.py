@@ -9,20 +9,22 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import Any, Final, assert_never
+from typing import Any, Final, TypeVar, assert_never
 
 from drivers import Driver, Meter, Router, Screen, Source
-from harness import limits
+from harness import limits, settling
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 from harness.errors import HalfpowerError, InstrumentError, LinkError, OperatorStop, SafetyError
-from harness.link import LinkDown
-from harness.models import Setup, SignalPath
+from harness.link import repeat_point
+from harness.models import Setup, SignalPath, Switch
 from harness.operator import HELP_DO, GoBack, Operator, Prompt, describe_connection
 from harness.steps import Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
+from harness.warm_up import WarmUp
 
 OnEvent = Callable[[str, str], None]
 SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")
-TRIES: Final = 3  # how often a whole point is repeated before the instrument counts as away
+TRIES: Final = 3  # how often a point, or a connection, is tried before the instrument counts as away
+T = TypeVar("T")
 
 
 class LiveBench:
@@ -38,6 +40,7 @@ class LiveBench:
         on_event: OnEvent = lambda _what, _text: None,
         before: Callable[[Step], None] = lambda _step: None,
         on_life: OnLife = no_sign,
+        warm_up: WarmUp | None = None,
     ) -> None:
         self.setup = setup
         self.clock = clock
@@ -45,11 +48,14 @@ class LiveBench:
         self._operator = operator
         self._on_event = on_event
         self._before = before  # a simulated bench ties its noise to the step
-        self._on_life = on_life
+        self._on_life, self._warm_up = on_life, warm_up
         self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
         self._cautioned = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
         self._driven_v = 0.0  # peak that the sources may be giving, as far as is known
+        self._unsure: dict[Role, BaseException] = {}  # the sources that would not go off when last asked
+        self._warned: set[str] = set()
+        self._routed = False  # whether the connection in force was made by the switch: no hand is near a cable
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
@@ -69,19 +75,32 @@ class LiveBench:
     # --- connections -------------------------------------------------------------------------------------------
 
     def _connect(self, step: Connect) -> Done:
-        self._standing = None
-        problems = self.outputs_off()
+        route = route_of(self.setup, step)
+        self._routed = route is not None
+        if route is None:
+            self._refuse_hands(self.outputs_off())
+            self._by_hand(step)
+            return Done()
+        self.make_safe()
+        if step.source in self._unsure:
+            raise self._lost(step.source)  # the others of a bench that switches by itself can do without it
+        return self._tried(lambda: self._by_switch(route))
+
+    def _by_switch(self, route: str) -> Done:
+        switch: Router = self._role("switch")
+        self._alive(switch)
+        switch.route(route)
+        switch.check()
+        self.clock.sleep((self.setup.bench.switch or Switch()).settle)
+        return Done()
+
+    def _refuse_hands(self, problems: list[str]) -> None:
+        """No hand is asked to a cable while an output may be on; where nobody is left to ask, that is the reason."""
+        for error in self._unsure.values():
+            if isinstance(error, OperatorStop):
+                raise error
         if problems:
             raise SafetyError(f"Do not touch the cables: {' '.join(problems)}")
-        route = route_of(self.setup, step)
-        if route is None:
-            self._by_hand(step)
-        else:
-            switch: Router = self.drivers["switch"]  # type: ignore[assignment]  # the role's protocol
-            self._alive(switch)
-            switch.route(route)
-            switch.check()
-        return Done()
 
     def _by_hand(self, step: Connect) -> None:
         path = self.setup.bench.paths.get(step.path, SignalPath())
@@ -95,24 +114,29 @@ class LiveBench:
 
     def _measure(self, step: Measure) -> Reading:
         self._allow(step)
-        for attempt in range(1, TRIES + 1):
+        return self._tried(lambda: self._point(step))
+
+    def _tried(self, action: Callable[[], T]) -> T:
+        """Do a whole point or connection, again after trouble on the way; nothing counts as set then."""
+
+        def whole() -> T:
             try:
-                return self._point(step)
-            except LinkError as error:
+                return action()
+            except LinkError:
                 self._standing = None
-                if attempt == TRIES or isinstance(error, LinkDown):
-                    raise
-                self._on_event("repeat", f"{error} The point is taken again ({attempt + 1} of {TRIES}).")
-        raise AssertionError("unreachable")
+                raise
+
+        return repeat_point(whole, tries=TRIES, on_event=self._on_event)
 
     def _point(self, step: Measure) -> Reading:
+        if self._warm_up is not None:
+            self._warm_up.wait(self._off_or_refuse)
         source: Source = self._role(step.source)
         screen: Screen = self._role(step.display)
         self._others_off(step.source)
         self._set(step, source, screen)
         self._settle(step)
-        self._alive(screen)
-        reading = screen.read(step)
+        reading = self._read(step, screen)
         if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
             counter: Meter = self._role("counter")
             self._alive(counter)
@@ -150,12 +174,25 @@ class LiveBench:
     def _settle(self, step: Measure) -> None:
         standing = (step.source, step.stimulus, step.display, step.view)
         if standing != self._standing:
-            bench = self.setup.bench
-            waits = [
-                instrument.settle for role, instrument in bench.instruments() if role in (step.source, step.display)
-            ]
-            self.clock.sleep(max(waits, default=0.0))
+            self.clock.sleep(settling.wait_s(self.setup, step))
             self._standing = standing
+
+    def _read(self, step: Measure, screen: Screen) -> Reading:
+        """Read; where it is asked for, until two readings in a row agree; each time: so a resumed run reads alike."""
+        self._alive(screen)
+        reading = screen.read(step)
+        wanted = settling.criterion(self.setup, step)
+        if wanted is None:
+            return reading
+        began, before, count = self.clock.now(), reading, 1
+        while count < settling.MOST_READINGS and (count == 1 or self.clock.now() - began < wanted.by_s):
+            self.clock.sleep(wanted.apart_s)
+            self._alive(screen)
+            before, reading, count = reading, screen.read(step), count + 1
+            if settling.agree(before, reading, wanted):
+                return reading
+        self._on_event(settling.NOT_SETTLED, settling.sentence(step, (before, reading), wanted, count))
+        return settling.unsettled(before, reading)
 
     def _alive(self, driver: Driver) -> None:
         """Say how long the next call of a driver may take before it is heard of again."""
@@ -169,7 +206,11 @@ class LiveBench:
 
     def _others_off(self, used: Role) -> None:
         for role in SOURCES:
-            if role != used and role in self.drivers and (self._standing is None or self._standing[0] != used):
+            if role in self._unsure and not self._routed:
+                raise self._lost(role)
+            if role == used or role not in self.drivers or role in self._unsure:
+                continue
+            if self._standing is None or self._standing[0] != used:
                 self._alive(self.drivers[role])
                 self.drivers[role].off()  # type: ignore[attr-defined]  # the role's protocol
 
@@ -200,6 +241,7 @@ class LiveBench:
         """Switch every source off, each by itself; returns a sentence for each that would not."""
         self._standing = None
         problems = []
+        self._unsure.clear()
         for role in SOURCES:
             driver = self.drivers.get(role)
             if driver is None:
@@ -210,9 +252,28 @@ class LiveBench:
             except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
                 label, why = getattr(self.setup.bench, role).label, str(error) or type(error).__name__
                 problems.append(f"The output of the {role} ({label}) may still be ON: {why} Switch it off by hand.")
+                self._unsure[role] = error
         if not problems:
             self._driven_v = 0.0
+            self._warned.clear()
         return problems
+
+    def make_safe(self) -> None:
+        """Switch every source off, and say loudly which would not go; once each, however often it is tried."""
+        for problem in self.outputs_off():
+            if problem not in self._warned:
+                self._warned.add(problem)
+                self._on_event("outputs", problem)
+                self._operator.tell(problem)
+
+    def _off_or_refuse(self) -> None:
+        if problems := self.outputs_off():
+            raise SafetyError(f"Nothing is waited for with an output on: {' '.join(problems)}")
+
+    def _lost(self, role: Role) -> InstrumentError:
+        error = self._unsure[role]
+        why = str(error).removeprefix(f"{role}: ")
+        return error if isinstance(error, InstrumentError) else InstrumentError(role, f"would not go off: {why}")
 
     def identify(self) -> dict[Role, str]:
         """Who answers in each role."""
@@ -237,9 +298,7 @@ class LiveBench:
         try:
             yield self
         finally:
-            for problem in self.outputs_off():
-                self._on_event("outputs", problem)
-                self._operator.tell(problem)
+            self.make_safe()
             self.close()
 
 

@@ -36,9 +36,6 @@ _LIMITS: Final = (
     ("frequency", "frequency_low", "frequency_high"),
     ("period", "period_low", "period_high"),
 )
-# Rise time times bandwidth is 0.35 for a single pole (ln 9 / 2π = 0.3497, from the exponential) and 0.33 to 0.5 for
-# the responses of oscilloscopes: common practice.
-_RISE_TIME_PRODUCT: Final = (0.3, 0.55)
 
 
 @dataclass
@@ -158,11 +155,11 @@ def _settling(found: Findings, at: KeyPath, instrument: Instrument) -> None:
             bottom, top = getattr(line, f"{axis}_from", None), getattr(line, f"{axis}_to", None)
             if bottom is not None and top is not None and bottom > top:
                 found.error((*at, "settling", place, f"{axis}_from"), f"is above {axis}_to; expected it below")
-    _settled_within(found, at, instrument)
+    settled_within(found, at, instrument)
 
 
-def _settled_within(found: Findings, at: KeyPath, read: Instrument | Unit) -> None:
-    """Two readings of a level that stands still differ by less than 2√2 σ nineteen times in twenty: (JCGM 100, H.1)."""
+def settled_within(found: Findings, at: KeyPath, read: Instrument | Unit) -> None:
+    """Two readings of a level that stands still differ by less than 2√2 σ nineteen times in twenty."""
     within, scatter = getattr(read, "settled_within", None), getattr(read, "scatter", 0.0)
     if within is None:
         return
@@ -289,7 +286,7 @@ def _calibrator(found: Findings, calibrator: Calibrator | None) -> None:
         if not values:
             found.error(("calibrator", key), "an empty list; expected at least one value, or a word such as '1-2-5'")
         elif not isinstance(values, str):
-            _factors(found, ("calibrator", key), values)
+            factors(found, ("calibrator", key), values)
     if "edge" in calibrator.functions and calibrator.edge_rise_time is None:
         found.warn(("calibrator", "edge_rise_time"), "missing; without it no rise time can be judged")
     for function in ("dc", "square"):
@@ -308,8 +305,8 @@ def _reference(found: Findings, bench: Bench) -> None:
     reference = bench.reference
     if reference is None:
         return
-    _factors(found, ("reference", "volts_per_div"), reference.volts_per_div)
-    _factors(found, ("reference", "s_per_div"), reference.s_per_div)
+    factors(found, ("reference", "volts_per_div"), reference.volts_per_div)
+    factors(found, ("reference", "s_per_div"), reference.s_per_div)
     if reference.read == "remote" and reference.driver == "manual":
         found.error(("reference", "read"), "a manual instrument is read by a person; expected 'eye'")
     frequencies = [point.frequency for point in reference.flatness]
@@ -355,66 +352,12 @@ def _paths(found: Findings, bench: Bench) -> None:
         found.warn(("switch",), "no path has 'routes' for the switch; every connection will be made by hand")
 
 
-# --- the unit ----------------------------------------------------------------------------------------------------
-
-
-def check_unit(text: Text, unit: Unit) -> Findings:
-    """Check a unit file by itself."""
-    found = Findings(text)
-    _factors(found, ("volts_per_div",), unit.volts_per_div)
-    _factors(found, ("s_per_div",), unit.s_per_div)
-    for key in ("maker", "model"):
-        if not getattr(unit, key).strip():
-            found.error((key,), "is empty; expected the name that stands on the front panel")
-    for key in ("vertical_div", "horizontal_div"):
-        if not 2 <= getattr(unit, key) <= 100:
-            found.error((key,), f"{getattr(unit, key):g} divisions are no graticule; expected 8 or 10, or near it")
-    tried = unit.bandwidth_volts_per_div
-    if tried is not None and not among(tried, unit.volts_per_div):
-        found.error(("bandwidth_volts_per_div",), f"{quantities.show(tried, 'V')} is not one of volts_per_div")
-    for key in ("deflection", "time", "time_magnified", "overshoot", "top_aberration"):
-        value = getattr(unit.tolerance, key)
-        if value is not None and value > 0.5:
-            found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
-    if unit.tolerance.time_magnified is not None and unit.magnifier == 1:
-        found.warn(("tolerance", "time_magnified"), "is of no use without 'magnifier'")
-    for key in ("resistance", "capacitance"):
-        if getattr(unit.input, key) <= 0:
-            found.error(("input", key), "must be above zero")
-    _rise_time(found, unit)
-    _full_screen(found, unit)
-    _settled_within(found, (), unit)
-    return found
-
-
-def _rise_time(found: Findings, unit: Unit) -> None:
-    if unit.rise_time is None:
-        return
-    product = unit.rise_time * unit.bandwidth
-    low, high = _RISE_TIME_PRODUCT
-    if not low <= product <= high:
-        likely = quantities.show(0.35 / unit.bandwidth, "s", 2)
-        found.warn(
-            ("rise_time",), f"does not go with the bandwidth: their product is {product:.2g}; about {likely} would"
-        )
-
-
-def _full_screen(found: Findings, unit: Unit) -> None:
-    largest = max(unit.volts_per_div) * unit.vertical_div
-    if largest > unit.input.maximum:
-        found.warn(
-            ("input", "maximum"),
-            f"is below a full screen of the largest range ({quantities.show(largest, 'V')}): "
-            "that range cannot be tried without a divider",
-        )
-
-
 def among(value: float, values: Iterable[float]) -> bool:
     """Whether a value is one of a list, to the rounding of a float."""
     return any(math.isclose(value, each, rel_tol=1e-9) for each in values)
 
 
-def _factors(found: Findings, path: KeyPath, values: Iterable[float]) -> None:
+def factors(found: Findings, path: KeyPath, values: Iterable[float]) -> None:
     """Levels, periods and V/div are above zero and stand once each."""
     seen: list[float] = []
     for place, value in enumerate(values):

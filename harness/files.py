@@ -15,7 +15,7 @@ from typing import Final, Generic, Literal, TypeAlias, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 
 from harness.errors import ConfigError
-from harness.file_checks import CheckOverrides, Findings, check_bench, check_queue, check_unit
+from harness.file_checks import CheckOverrides, Findings, check_bench, check_queue
 from harness.file_words import one_of, shown, validation_problems
 from harness.job_checks import (
     Functions,
@@ -29,6 +29,7 @@ from harness.job_checks import (
 )
 from harness.models import Bench, Job, Model, Queue, Setup, Unit
 from harness.toml_text import BadText, Problem, Text, read
+from harness.unit_checks import check_unit
 
 Kind: TypeAlias = Literal["bench", "unit", "job", "queue"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)

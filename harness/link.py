@@ -81,11 +81,10 @@ class Link:
         self.epoch = 0  # grows whenever what was set before is no longer certain
         self.counts: Counter[str] = Counter()
         self._port, self._clock, self._timeout_s = port, clock, timeout_s
-        self._expected_identity, self._tagged, self._on_event = expected_identity, tag_queries, on_event
+        self._expected_identity, self._tagged, self.on_event = expected_identity, tag_queries, on_event
         self._tries, self._first_wait_s, self._next_error = tries, first_wait_s, next_error
-        self._clean = False
-        self._opened = False
-        self._event_status_in_doubt = False
+        self.power_came_on = False  # whether the first answer told of a switching-on, or may have
+        self._clean = self._opened = self._is_down = self._event_status_in_doubt = False
         self._nonce = 0
         self._owner: int | None = None
 
@@ -154,17 +153,18 @@ class Link:
         raise LinkError(self.name, f"lost a message on the way ({'; '.join(entries)}); the point is repeated")
 
     def resync(self) -> None:
-        """Get back in step; bounded tries with doubling waits."""
+        """Get back in step; bounded tries with doubling waits, and a single one for what has stayed away before."""
         self._own()
         self._clean = False
         first = not self._opened
         problem: HalfpowerError | None = None
         wrong_identity = ""
-        for attempt in range(self._tries):
+        for attempt in range(1 if self._is_down else self._tries):
             if attempt:
                 self._clock.sleep(self._first_wait_s * 2 ** (attempt - 1))
+            gently = attempt == 0 and self._opened and not self._is_down
             try:
-                lost_power = self._back_in_step(gently=attempt == 0 and self._opened)  # a reason, or ""
+                lost_power = self._back_in_step(gently=gently)  # a reason, or ""
                 break
             except _WrongIdentity as error:
                 if error.identity == wrong_identity:
@@ -173,17 +173,18 @@ class Link:
             except (PortError, LinkError) as error:
                 problem = error
         else:
-            raise LinkDown(
-                self.name,
-                f"does not answer after {self._tries} tries ({problem}): "
-                "check that it is switched on, its cable and its address",
-            ) from problem
+            how = "still does not answer" if self._is_down else f"does not answer after {self._tries} tries"
+            self._is_down = True
+            remedy = "check that it is switched on, its cable and its address"
+            raise LinkDown(self.name, f"{how} ({problem}): {remedy}") from problem
         self.epoch += 1
         self._clean = self._opened = True
-        self._event_status_in_doubt = False
-        if not first:
-            self._tell("resync", "the link was out of step and is back")
-        if lost_power and not first:
+        self._event_status_in_doubt = self._is_down = False
+        if first:
+            self.power_came_on = bool(lost_power)
+            return
+        self._tell("resync", "the link was out of step and is back")
+        if lost_power:
             self._settings_are_gone(lost_power)
 
     def connect(self) -> str:
@@ -374,7 +375,7 @@ class Link:
 
     def _tell(self, kind: EventKind, text: str) -> None:
         self.counts[kind] += 1
-        self._on_event(kind, f"{self.name}: {text}")
+        self.on_event(kind, f"{self.name}: {text}")
 
 
 class _WrongIdentity(LinkError):  # noqa: N818 - never leaves this module

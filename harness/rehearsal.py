@@ -23,6 +23,7 @@ from harness.errors import AnalysisError, HalfpowerError
 from harness.models import Setup
 from harness.operator import describe_connection
 from harness.quantities import round_to, show
+from harness.settling import planned_s
 from harness.steps import Connect, Dc, Done, Measure, Reading, Reply, Sine, Step
 
 if TYPE_CHECKING:
@@ -219,10 +220,9 @@ def _duration_s(setup: Setup, step: Step) -> float:
     hand = needs_hand(setup, step)
     if isinstance(step, Connect):
         return CONNECT_S if hand else 1.0
-    waits = [instrument.settle for role, instrument in setup.bench.instruments() if role in (step.source, step.display)]
     source = getattr(setup.bench, step.source)
     set_s = SET_S if source is not None and source.driver == "manual" else REMOTE_S
-    return max(waits, default=0.0) + set_s + (READ_S if hand else REMOTE_S)
+    return planned_s(setup, step) + set_s + (READ_S if hand else REMOTE_S)
 
 
 def _hands(setup: Setup, steps: list[Step]) -> list[str]:

@@ -21,7 +21,17 @@ PACKAGES: Final = ("harness", "drivers", "sequences", "sim_profiles")
 PLAIN: Final = ("harness.errors", "harness.quantities", "harness.steps", "harness.signals")
 FILES: Final = tuple(
     f"harness.{name}"
-    for name in ("files", "schema", "starter", "toml_lines", "toml_text", "file_words", "file_checks", "job_checks")
+    for name in (
+        "files",
+        "schema",
+        "starter",
+        "toml_lines",
+        "toml_text",
+        "file_words",
+        "file_checks",
+        "job_checks",
+        "unit_checks",
+    )
 )
 SHELL: Final = ("harness.cli", "harness.commands*", "harness.console", "harness.live")
 
@@ -38,6 +48,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.operator", PLAIN),
     ("harness.models", (*PLAIN, "harness.moments")),
     ("harness.limits", (*PLAIN, "harness.models")),
+    ("harness.settling", (*PLAIN, "harness.models")),
+    ("harness.warm_up", ("harness.errors", "harness.clock", "harness.operator")),
     ("harness.analysis*", (*PLAIN[:2], "harness.analysis*")),
     ("harness.assess*", (*PLAIN, "harness.models", "harness.analysis*", "harness.assess*")),
     ("harness.report.summary", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
@@ -69,11 +81,29 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.sim*", (*PLAIN, "harness.clock", "harness.operator", "harness.sim*")),
     (
         "harness.bench",
-        (*PLAIN, "harness.clock", "harness.limits", "harness.link", "harness.models", "harness.operator", "drivers"),
+        (
+            *PLAIN,
+            "harness.clock",
+            "harness.limits",
+            "harness.link",
+            "harness.models",
+            "harness.operator",
+            "harness.settling",
+            "harness.warm_up",
+            "drivers",
+        ),
     ),
     (
         "harness.rehearsal",
-        (*PLAIN, "harness.a*", "harness.bench", "harness.limits", "harness.models", "harness.operator"),
+        (
+            *PLAIN,
+            "harness.a*",
+            "harness.bench",
+            "harness.limits",
+            "harness.models",
+            "harness.operator",
+            "harness.settling",
+        ),
     ),
     ("harness.console", ("harness.errors", "harness.operator", "harness.report.shown")),
     ("harness.live", (*PLAIN, "harness.operator", "harness.report.shown", "drivers.words")),
@@ -81,7 +111,10 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.commands*", ("harness*", "drivers*")),
     ("harness.jobs", (*PLAIN, "harness.models", "harness.files", "drivers.commands", "sequences*")),
     ("harness.open", ("harness*", "drivers*", "sequences*")),
-    ("harness.talk", (*PLAIN, "harness.clock", "harness.files", "harness.models", "harness.visa", "harness.sim*")),
+    (
+        "harness.talk",
+        (*PLAIN, "harness.clock", "harness.files", "harness.models", "harness.visa", "harness.sim*", "harness.warm_up"),
+    ),
     *((name, (*PLAIN, "harness.models", *FILES)) for name in FILES),
     (
         "drivers*",
