@@ -242,6 +242,17 @@ TOGETHER: list[tuple[list[Edit], str]] = [
     ([("bench.toml", 'function = "square"', 'function = "period"'), ("job.toml", "# every", '\nsignal = "square" #')],
      ("bench.toml:<[[calibrator.accuracy]]>: calibrator.accuracy: no line for 'square'; "
       "expected one, as the verdict of 'vertical' needs it")),
+    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "left"')],
+     "job.toml:<position>: position: the bench has none; expected [positions.left] in its file"),
+    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "lefd"'),
+      ("bench.toml", "[paths.lead]", '[positions.left]\naddress = "GPIB0::8::INSTR"\n\n[paths.lead]')],
+     "job.toml:<position>: position: the bench has no position 'lefd'; expected 'left' (did you mean 'left'?)"),
+    ([("bench.toml", "[unit]", "[positions.left]")],
+     "job.toml:1: position: missing; the bench has its units at 'left'"),
+    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "left"'),
+      ("bench.toml", "[paths.lead]", '[positions.left]\ndriver = "manual"\n\n[paths.lead]')],
+     ("bench.toml:<driver = \"manual\">: positions.left.driver: is 'manual', but the unit is read 'remote'; "
+      "expected 'scpi', or 'eye' there")),
     ([("job.toml", '"vertical"', '"vertikal"')],
      ("job.toml:<use>: sequence[1].use: there is no sequence 'vertikal'; "
       "expected 'vertical', 'bandwidth', 'time_base' or 'FILE.py' (did you mean 'vertical'?)")),
@@ -325,6 +336,19 @@ BENCH: list[tuple[Edit, str]] = [
     (("bench.toml", 'of_value = "2 ppm"', 'db = "2 dB"'),
      ("bench.toml:<db = \"2>: counter.accuracy[1].db: belongs to a levelled sine, not to 'frequency'; "
       "expected of_value or floor")),
+    (("bench.toml", "[paths.lead]", '[positions.unit]\naddress = "GPIB0::8::INSTR"\n\n[paths.lead]'),
+     ("bench.toml:<[positions.unit]>: positions.unit: is no name for a position; expected letters, digits, - and _, "
+      "and neither 'unit' nor 'reference'")),
+    (("bench.toml", "[paths.lead]", '[positions.left]\naddress = "TCPIP0::192.0.2.15::5025::SOCKET"\n\n[paths.lead]'),
+     ("bench.toml:112: positions.left.address: is also the address of [unit] (line 101); expected another, "
+      "or the same maker, model and serial where one instrument serves both roles")),
+    (("bench.toml", "[paths.lead]", ('[positions.left]\naddress = "GPIB0::8::INSTR"\n\n[paths.lead]\n'
+      'routes = { right-1 = "(@101)" }')),
+     ("bench.toml:<{ right-1>: paths.lead.routes.right-1: is no input; expected 'reference', 'unit-1', 'unit-2' "
+      "and so on, or a position's: 'left-1'")),
+    (("bench.toml", "[generator]  ", ('[[calibrator.settling]]\nwait = "2 s"\nlevel_from = "2 V"\nlevel_to = "1 V"\n'
+      "[generator]  ")),
+     'bench.toml:<level_from = "2 V">: calibrator.settling[1].level_from: is above level_to; expected it below'),
     (("bench.toml", 'level_to = "200 mV"', 'level_to = "0.2 mV"'),
      "bench.toml:<level_from>: calibrator.accuracy[1].level_from: is above level_to; expected it below"),
     (("bench.toml", "[generator]  ", '[[calibrator.known_error]]\nfunction = "dc"\n[generator]  '),
@@ -396,6 +420,16 @@ WARNINGS: list[tuple[list[Edit], str]] = [
     ([("unit.toml", 'maximum = "300 V"', 'maximum = "30 V"')],
      ("unit.toml:<maximum>: input.maximum: is below a full screen of the largest range (40 V): "
       "that range cannot be tried without a divider")),
+    ([("unit.toml", 'scatter = "0.02 div"', 'scatter = "0.02 div"\nsettled_within = "0.05 div"')],
+     ("unit.toml:<settled_within>: settled_within: is less than readings that scatter by 0.02 div differ anyway; "
+      "expected at least 0.057 div")),
+    ([("unit.toml", 'read = "remote"', 'read = "eye"\nsettled_within = "0.5 div"')],
+     ("unit.toml:<settled_within>: settled_within: is of no use where a person reads; "
+      "'settle' is waited for all the same")),
+    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "left"'),
+      ("bench.toml", "[paths.lead]", ('[switch]\naddress = "GPIB0::7::INSTR"\n\n[positions.left]\n'
+       'address = "GPIB0::8::INSTR"\n\n[paths.lead]\nroutes = { unit-1 = "(@101)" }'))],
+     "job.toml:<position>: position: no path has a route such as 'left-1'; its cables are moved by hand"),
 ]  # fmt: skip
 
 
@@ -427,7 +461,7 @@ def test_one_instrument_in_two_roles_is_said_and_taken(folder: Path) -> None:
     ('title = "x"', "queue.toml:1: jobs: missing; expected the job files, in order"),
     ('jobs = ["job.toml", "./job.toml"]', "queue.toml:1: jobs[2]: './job.toml' is job 1 already; expected each once"),
     ('jobs = ["other.toml"]', "queue.toml:1: jobs[1]: there is no file 'other.toml'; expected its path from this file"),
-    ('jobs = ["job.toml"]\nat = "6 pm"', "queue.toml:2: at: '6 pm' is no time to start at; expected such as '18:00' or"),
+    ('jobs = ["job.toml"]\nat = "6 pm"', "queue.toml:2: at: '6 pm' is no time to start at; expected such as '18:00'"),
     ('jobs = ["job.toml"]\nat = "2026-13-01T18:00"', "queue.toml:2: at: '2026-13-01T18:00' is no time to start at"),
     ('jobs = ["job.toml"]\nagain = 10', "queue.toml:2: again: 10 is too large; expected at most 9"),
     ('jobs = ["job.toml"]\nagian = 1', "queue.toml:2: agian: unknown key; did you mean 'again'?"),
