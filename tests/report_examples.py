@@ -46,7 +46,7 @@ from harness.report.model import (
     Response,
     Standard,
 )
-from harness.report.summary import with_particulars
+from harness.report.summary import beside, with_particulars
 
 RANGES_V = (5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 TIME_FACTORS_S = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2)
@@ -352,6 +352,20 @@ def does_not_meet() -> Report:
 
 
 @cache
+def as_left() -> Report:
+    """A unit as left, with the run as found beside it: one range adjusted, a bandwidth that stays short."""
+    found = build(bad=(3, 0.062), f3_hz=34e6, seed=11)
+    left = build(f3_hz=34e6, seed=11)
+    on = setup(condition="as left", operator_function="technician", authorised_by="", next_due="2027-11-30")
+    later = replace(
+        left, setup=on, number="20261126-1030-NF-20417", id="0d2b7c5e9a1f4386b2c4d6e8f0a1b3c5", issued="2026-11-26",
+        started="2026-11-26T10:30:11+00:00", ended="2026-11-26T11:52:40+00:00",
+        signatures=particulars.signatures(on.job),
+    )  # fmt: skip
+    return beside(with_particulars(later), found)
+
+
+@cache
 def undecided() -> Report:
     """Errors near the limits: nothing fails, not everything passes."""
     return build(bad=(5, 0.031), seed=3, error_scale=0.003, repeats=1)
@@ -466,7 +480,7 @@ def plain_only() -> Report:
 EXAMPLES: dict[str, Callable[[], Report]] = {
     one.__name__: one
     for one in (
-        meets, does_not_meet, undecided, conditional, incomplete, overdue_standard, several_crossings,
+        meets, does_not_meet, as_left, undecided, conditional, incomplete, overdue_standard, several_crossings,
         above_generator, hostile, plain_only,
     )
 }  # fmt: skip

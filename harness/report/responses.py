@@ -96,14 +96,14 @@ def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) 
 def _half_power_words(half: HalfPower) -> str:
     """The frequency as the tables round it, or what is known instead."""
     drop = "half power" if abs(half.drop_db - HALF_POWER_DB) < 1e-3 else f"−{half.drop_db:.4g} dB"
-    text = shown.half_power_text(half)
+    stated = shown.half_power_with_u(half)
     match half.status:
         case "found" if half.frequency_hz is not None and half.u_rel is not None:
-            return f"{drop} at {text.frequency} ± {text.u} (k = {half.k:.2f})."
+            return f"{drop} at {stated}, k = {half.k:.2f}."
         case "above_generator" if half.bound_hz is not None:
-            return f"{drop} lies {text.frequency} (95 %), the highest frequency that could be used."
+            return f"{drop} lies {stated} (95 %), the highest frequency that could be used."
         case "several_crossings" if half.frequency_hz is not None:
-            first = shown.hertz(half.frequency_hz) if half.u_rel is None else f"{text.frequency} ± {text.u}"
+            first = shown.hertz(half.frequency_hz) if half.u_rel is None else stated
             return f"falls to {drop} more than once, first at {first}."
         case _:
             return f"{drop} was not found."

@@ -18,7 +18,18 @@ if TYPE_CHECKING:
     from harness.analysis.estimate import Statement
     from harness.analysis.response import HalfPower
     from harness.analysis.verdict import Limits
-    from harness.report.model import Finding, PartResult, Point, Report, Response, Word
+    from harness.report.model import (
+        Adjustment,
+        Coverage,
+        Finding,
+        PartResult,
+        Point,
+        PointPair,
+        Report,
+        Response,
+        ResponsePair,
+        Word,
+    )
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 
@@ -31,6 +42,7 @@ KIND: Final[dict[str, Kind]] = {
     "pass": "good", "conditional pass": "open", "conditional fail": "open", "fail": "bad", "undecided": "open",
     "not measured": "none", "meets": "good", "does not meet": "bad", "cannot be decided": "open",
 }  # fmt: skip
+COVERAGE_SIGN: Final[dict[Coverage, str]] = {"covered": "✓", "not in this job": "–", "out of scope": "·"}
 WORDS: Final[tuple[Word, ...]] = (
     "pass", "conditional pass", "undecided", "conditional fail", "fail", "not measured",
 )  # fmt: skip
@@ -50,6 +62,10 @@ DEFINITION_OF_BANDWIDTH: Final = (
 UNCERTAINTY: Final = (
     "U is the expanded uncertainty at the coverage probability and with the coverage factor k that stand beside each "
     "result (JCGM 100:2008)."
+)
+CHECKLIST_SOURCE: Final = (
+    "After the headings of EURAMET calibration guide No. 7 (cg-7), noted from the contents of its draft of 2011; "
+    "check the guide itself."
 )
 
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -148,7 +164,12 @@ def result_name(quantity: str) -> str:
 def error_pair(statement: Statement, quantity: str = "deflection") -> tuple[str, str]:
     """Estimate (an error with its sign) and expanded uncertainty, rounded together, without unit."""
     value, u = format_pair(statement.estimate, statement.expanded, signed=is_error(quantity))
-    return minus(value if value.strip("+-0.") else value.lstrip("+-")), u
+    return _signed(value), u
+
+
+def _signed(value: str) -> str:
+    """A number as text with its sign; nought has none."""
+    return minus(value if value.strip("+-0.") else value.lstrip("+-"))
 
 
 def reading_text(point: Point) -> str:
@@ -204,15 +225,19 @@ def expanded_hz(result: HalfPower) -> float | None:
     return result.k * result.u_rel * result.frequency_hz
 
 
+def _frequency_scale(frequency_hz: float) -> tuple[float, str]:
+    """The prefix that a frequency is written with."""
+    scales = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
+    return next((scale, unit) for scale, unit in scales if abs(frequency_hz) >= scale or scale == 1)
+
+
 def half_power_text(result: HalfPower) -> HalfPowerText:
     """Frequency and U in the frequency's own prefix, rounded together."""
     expanded = expanded_hz(result)
     if result.frequency_hz is None or result.u_rel is None or expanded is None:
         bound = "" if result.bound_hz is None else f"above {hertz(result.bound_hz)}"
         return HalfPowerText(frequency=bound or "no value", u="–", relative="–", interval="–")
-    scale, unit = next(
-        (s, u) for s, u in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz")) if result.frequency_hz >= s or s == 1
-    )
+    scale, unit = _frequency_scale(result.frequency_hz)
     value, u = format_pair(result.frequency_hz / scale, expanded / scale)
     interval = "–"
     if result.interval_hz is not None:
@@ -221,6 +246,15 @@ def half_power_text(result: HalfPower) -> HalfPowerText:
     return HalfPowerText(
         frequency=f"{value} {unit}", u=f"{u} {unit}", relative=percent(result.k * result.u_rel, 2), interval=interval
     )
+
+
+def half_power_with_u(result: HalfPower) -> str:
+    """A half-power frequency with its expanded uncertainty, "(92.3 ± 1.8) MHz", or what is known instead."""
+    text = half_power_text(result)
+    if text.u == "–":
+        return text.frequency
+    value, unit = text.frequency.split()
+    return f"({value} ± {text.u.split()[0]}) {unit}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,13 +278,35 @@ def point_groups(part: PartResult) -> tuple[PointGroup, ...]:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairGroup:
+    """The points of one quantity, channel and path, as found and as left."""
+
+    quantity: str
+    channel: int
+    path: str
+    pairs: tuple[PointPair, ...]
+
+
+def pair_groups(adjustment: Adjustment) -> tuple[PairGroup, ...]:
+    """Sort the pairs as the points are sorted."""
+    found: dict[tuple[str, int, str], list[PointPair]] = {}
+    for pair in adjustment.points:
+        point = pair.either
+        found.setdefault((point.quantity, point.channel, point.path), []).append(pair)
+    return tuple(
+        PairGroup(quantity=quantity, channel=channel, path=path, pairs=tuple(pairs))
+        for (quantity, channel, path), pairs in found.items()
+    )
+
+
 def path_label(report: Report, name: str) -> str:
     """What a path is called in the bench file, or its name."""
     path = report.setup.bench.paths.get(name)
     return path.label if path is not None and path.label else name
 
 
-def group_title(report: Report, group: PointGroup) -> str:
+def group_title(report: Report, group: PointGroup | PairGroup) -> str:
     """Name a group of points."""
     return f"{capital(group.quantity)}, channel {group.channel}, {path_label(report, group.path)}"
 
@@ -298,9 +354,40 @@ def _against(point: Point) -> str:
     """A point's result against its limits, as the end of a sentence."""
     if point.statement is None:
         return ""
-    value, u = error_pair(point.statement, point.quantity)
-    unit = point.statement.unit
-    return f": ({value} ± {u}) {unit}".rstrip() + f" against {limits_text(point.limits, unit)}"
+    return f": {stated(point)} against {limits_text(point.limits, point.statement.unit)}"
+
+
+def stated(point: Point | None) -> str:
+    """A point's result with its expanded uncertainty: "(+4.20 ± 0.21) %"; a dash where there is none."""
+    if point is None or point.statement is None:
+        return "–"
+    return with_u(point.statement, point.quantity)
+
+
+def with_u(statement: Statement, quantity: str = "deflection") -> str:
+    """An estimate with its expanded uncertainty."""
+    value, u = error_pair(statement, quantity)
+    return f"({value} ± {u}) {statement.unit}".rstrip()
+
+
+def half_power_stated(response: Response | None) -> str:
+    """A half-power frequency with its expanded uncertainty; what is known instead, or a dash."""
+    if response is None:
+        return "–"
+    return half_power_with_u(response.result)
+
+
+def change_text(pair: PointPair | ResponsePair) -> str:
+    """How much a result changed, with the uncertainty of the change; a dash where only one state is known."""
+    from harness.report.model import PointPair
+
+    if isinstance(pair, PointPair):
+        return "–" if pair.change is None else with_u(pair.change)
+    if pair.change_hz is None or pair.expanded_hz is None:
+        return "–"
+    scale, unit = _frequency_scale(pair.either.result.frequency_hz or 0.0)
+    value, u = format_pair(pair.change_hz / scale, pair.expanded_hz / scale, signed=True)
+    return f"({_signed(value)} ± {u}) {unit}"
 
 
 def not_measured(report: Report) -> tuple[str, ...]:

@@ -59,11 +59,7 @@ def summarise(contents: Contents, *, issued: dt.date | None = None, found: Conte
         If the day of issue lies before the end of the run, or the two runs are not one unit before and after.
     """
     left = _summary(contents, issued)
-    if found is None:
-        return left
-    before = _summary(found, None)
-    adjusted.check_pair(before, left)
-    return _both(left, before, issued_stated=issued is not None)
+    return left if found is None else beside(left, _summary(found, None), issued_stated=issued is not None)
 
 
 def _summary(contents: Contents, issued: dt.date | None) -> Report:
@@ -133,8 +129,9 @@ def with_particulars(report: Report, *, issued_stated: bool = False, found: Repo
     )
 
 
-def _both(left: Report, found: Report, *, issued_stated: bool) -> Report:
+def beside(left: Report, found: Report, *, issued_stated: bool = False) -> Report:
     """The unit as left, with what was found beside it, and what was not as planned in either run."""
+    adjusted.check_pair(found, left)
     both = replace(
         left,
         simulated=left.simulated or found.simulated,
