@@ -7,7 +7,7 @@ them against the standard before citing them elsewhere. Sampling (k) and results
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -205,16 +205,27 @@ def applies_not_to(parts: Sequence[PartResult]) -> str:
     """The results that no verdict was given on."""
     reported = sum(len(part.findings) + len(part.plain) for part in parts)
     left_out = sum(len(part.left_out) for part in parts)
-    some = [text for part in parts for text in shown.places(part, lambda one: not _is_judged(one))]
+    some = [text for part in parts for text in places(part, lambda one: not _is_judged(one))]
     some += [f"{_several(reported, 'further result')}, reported only" if reported else ""]
     some += [f"{_several(left_out, 'point')} that could not be tried, named under deviations" if left_out else ""]
     return "; ".join(text for text in some if text)
 
 
+def places(part: PartResult, chosen: Callable[[Point | Response], bool]) -> list[str]:
+    """Where the chosen results belong, short: "channel 2, 50 mV/div", "channel 1, bandwidth"."""
+    several_paths = len({point.path for point in part.points}) > 1
+    found = []
+    for point in filter(chosen, part.points):
+        what = "" if shown.is_error(point.quantity) else f", {point.quantity}"
+        path = f", {point.path}" if several_paths else ""
+        found.append(f"channel {point.channel}, {point.setting}{what}{path}")
+    return found + [f"channel {response.channel}, bandwidth" for response in filter(chosen, part.responses)]
+
+
 def met(parts: Sequence[PartResult], words: Sequence[str]) -> str:
     """The results with one of these words: how many of all, and which, unless they are the most."""
     total = sum(len(part.points) + len(part.responses) for part in parts)
-    some = [text for part in parts for text in shown.places(part, lambda one: one.word in words)]
+    some = [text for part in parts for text in places(part, lambda one: one.word in words)]
     if not some:
         return ""
     count = f"{len(some)} of {total} results"

@@ -13,23 +13,13 @@ from harness import quantities
 from harness.analysis.rounding import format_pair
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from harness.analysis.estimate import Statement
     from harness.analysis.response import HalfPower
     from harness.analysis.verdict import Limits
-    from harness.report.model import (
-        Adjustment,
-        Coverage,
-        Finding,
-        PartResult,
-        Point,
-        PointPair,
-        Report,
-        Response,
-        ResponsePair,
-        Word,
-    )
+    from harness.report.model import Finding, PartResult, Point, Report, Response, Word
+    from harness.report.pairs import PairGroup
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 
@@ -42,7 +32,6 @@ KIND: Final[dict[str, Kind]] = {
     "pass": "good", "conditional pass": "open", "conditional fail": "open", "fail": "bad", "undecided": "open",
     "not measured": "none", "meets": "good", "does not meet": "bad", "cannot be decided": "open",
 }  # fmt: skip
-COVERAGE_SIGN: Final[dict[Coverage, str]] = {"covered": "✓", "not in this job": "–", "out of scope": "·"}
 WORDS: Final[tuple[Word, ...]] = (
     "pass", "conditional pass", "undecided", "conditional fail", "fail", "not measured",
 )  # fmt: skip
@@ -63,11 +52,6 @@ UNCERTAINTY: Final = (
     "U is the expanded uncertainty at the coverage probability and with the coverage factor k that stand beside each "
     "result (JCGM 100:2008)."
 )
-CHECKLIST_SOURCE: Final = (
-    "After the headings of EURAMET calibration guide No. 7 (cg-7), noted from the contents of its draft of 2011; "
-    "check the guide itself."
-)
-
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _ONE_BY_ONE: Final = 3  # points of one group that are listed each with its numbers
 _UNSEEN: Final = frozenset(
@@ -164,10 +148,10 @@ def result_name(quantity: str) -> str:
 def error_pair(statement: Statement, quantity: str = "deflection") -> tuple[str, str]:
     """Estimate (an error with its sign) and expanded uncertainty, rounded together, without unit."""
     value, u = format_pair(statement.estimate, statement.expanded, signed=is_error(quantity))
-    return _signed(value), u
+    return signed(value), u
 
 
-def _signed(value: str) -> str:
+def signed(value: str) -> str:
     """A number as text with its sign; nought has none."""
     return minus(value if value.strip("+-0.") else value.lstrip("+-"))
 
@@ -225,7 +209,7 @@ def expanded_hz(result: HalfPower) -> float | None:
     return result.k * result.u_rel * result.frequency_hz
 
 
-def _frequency_scale(frequency_hz: float) -> tuple[float, str]:
+def frequency_scale(frequency_hz: float) -> tuple[float, str]:
     """The prefix that a frequency is written with."""
     scales = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
     return next((scale, unit) for scale, unit in scales if abs(frequency_hz) >= scale or scale == 1)
@@ -237,7 +221,7 @@ def half_power_text(result: HalfPower) -> HalfPowerText:
     if result.frequency_hz is None or result.u_rel is None or expanded is None:
         bound = "" if result.bound_hz is None else f"above {hertz(result.bound_hz)}"
         return HalfPowerText(frequency=bound or "no value", u="–", relative="–", interval="–")
-    scale, unit = _frequency_scale(result.frequency_hz)
+    scale, unit = frequency_scale(result.frequency_hz)
     value, u = format_pair(result.frequency_hz / scale, expanded / scale)
     interval = "–"
     if result.interval_hz is not None:
@@ -278,28 +262,6 @@ def point_groups(part: PartResult) -> tuple[PointGroup, ...]:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairGroup:
-    """The points of one quantity, channel and path, as found and as left."""
-
-    quantity: str
-    channel: int
-    path: str
-    pairs: tuple[PointPair, ...]
-
-
-def pair_groups(adjustment: Adjustment) -> tuple[PairGroup, ...]:
-    """Sort the pairs as the points are sorted."""
-    found: dict[tuple[str, int, str], list[PointPair]] = {}
-    for pair in adjustment.points:
-        point = pair.either
-        found.setdefault((point.quantity, point.channel, point.path), []).append(pair)
-    return tuple(
-        PairGroup(quantity=quantity, channel=channel, path=path, pairs=tuple(pairs))
-        for (quantity, channel, path), pairs in found.items()
-    )
-
-
 def path_label(report: Report, name: str) -> str:
     """What a path is called in the bench file, or its name."""
     path = report.setup.bench.paths.get(name)
@@ -315,17 +277,6 @@ def judged(part: PartResult) -> Iterator[Point | Response]:
     """Everything in a part that has a word."""
     yield from part.points
     yield from part.responses
-
-
-def places(part: PartResult, chosen: Callable[[Point | Response], bool]) -> list[str]:
-    """Where the chosen results belong, short: "channel 2, 50 mV/div", "channel 1, bandwidth"."""
-    several_paths = len({point.path for point in part.points}) > 1
-    found = []
-    for point in filter(chosen, part.points):
-        what = "" if is_error(point.quantity) else f", {point.quantity}"
-        path = f", {point.path}" if several_paths else ""
-        found.append(f"channel {point.channel}, {point.setting}{what}{path}")
-    return found + [f"channel {response.channel}, bandwidth" for response in filter(chosen, part.responses)]
 
 
 def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:
@@ -368,26 +319,6 @@ def with_u(statement: Statement, quantity: str = "deflection") -> str:
     """An estimate with its expanded uncertainty."""
     value, u = error_pair(statement, quantity)
     return f"({value} ± {u}) {statement.unit}".rstrip()
-
-
-def half_power_stated(response: Response | None) -> str:
-    """A half-power frequency with its expanded uncertainty; what is known instead, or a dash."""
-    if response is None:
-        return "–"
-    return half_power_with_u(response.result)
-
-
-def change_text(pair: PointPair | ResponsePair) -> str:
-    """How much a result changed, with the uncertainty of the change; a dash where only one state is known."""
-    from harness.report.model import PointPair
-
-    if isinstance(pair, PointPair):
-        return "–" if pair.change is None else with_u(pair.change)
-    if pair.change_hz is None or pair.expanded_hz is None:
-        return "–"
-    scale, unit = _frequency_scale(pair.either.result.frequency_hz or 0.0)
-    value, u = format_pair(pair.change_hz / scale, pair.expanded_hz / scale, signed=True)
-    return f"({_signed(value)} ± {u}) {unit}"
 
 
 def not_measured(report: Report) -> tuple[str, ...]:

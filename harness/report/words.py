@@ -10,8 +10,8 @@ from harness.analysis.verdict import Overall
 from harness.journal import Contents
 from harness.models import Setup
 from harness.quantities import show
-from harness.report import shown
 from harness.report.model import PartResult, Standard
+from harness.report.particulars import places
 from harness.steps import Reading
 
 
@@ -37,8 +37,8 @@ def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finis
     """The verdict in one sentence."""
     name = f"{setup.unit.maker} {setup.unit.model}, no. {setup.job.serial},"
     total = sum(len(part.points) + len(part.responses) for part in parts)
-    failed = [entry for part in parts for entry in shown.places(part, lambda one: one.word == "fail")]
-    unsure = [entry for part in parts for entry in shown.places(part, lambda one: one.word not in ("pass", "fail"))]
+    failed = [entry for part in parts for entry in places(part, lambda one: one.word == "fail")]
+    unsure = [entry for part in parts for entry in places(part, lambda one: one.word not in ("pass", "fail"))]
     match whole:
         case "meets":
             untried = sum(len(part.left_out) for part in parts)
