@@ -21,6 +21,7 @@ import rich_click as click
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, new, schema
+from harness.commands.records import records
 from harness.commands.run import rehearse, report, resume, run
 from harness.errors import HalfpowerError
 
@@ -142,7 +143,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, check, new, schema, bench, rehearse, run, resume, report):
+for _command in (demo, check, new, schema, bench, rehearse, run, resume, report, records):
     cli.add_command(_command)
 
 

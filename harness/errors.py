@@ -71,3 +71,7 @@ class RecordsError(HalfpowerError):
     """The store of finished runs cannot be used: it is away, locked, full, damaged, or of another version."""
 
     exit_code = 10
+
+
+class RunRefused(RecordsError):  # noqa: N818 - the store is well
+    """One run cannot be kept in a store; others can."""

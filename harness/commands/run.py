@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
+from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 
 if TYPE_CHECKING:
@@ -100,7 +101,8 @@ def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
 @click.option(
     "--by-hand", is_flag=True, help="On a simulated bench: you are the person at it, with the screen drawn for you."
 )
-def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool) -> None:
+@store_option
+def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool, store: str | None) -> None:
     """Run a job: measure, judge, and write the report.
 
     Every reading is on disk before the next one is taken; a run that was stopped goes on with 'halfpower resume'.
@@ -128,6 +130,7 @@ def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_
             watch=live.step,
         )
     page = finish(result, as_json=as_json, printed=printed)
+    remember(result.folder, store)
     if not as_json:
         click.echo(f"Report: {page}")
 
@@ -137,7 +140,8 @@ def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
 @click.option("--by-hand", is_flag=True, help="On a simulated bench: you are the person at it.")
-def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool) -> None:
+@store_option
+def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool, store: str | None) -> None:
     """Go on with a run that was stopped, from the first step without an answer.
 
     \b
@@ -159,6 +163,7 @@ def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_ha
         operator = terminal if by_hand or loaded.setup.bench.simulation is None else None
         result = opening.resume(run_folder, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step)
     page = finish(result, as_json=as_json, printed=printed)
+    remember(result.folder, store)
     if not as_json:
         click.echo(f"Report: {page}")
 

@@ -21,6 +21,7 @@ from harness.errors import RecordsError
 from harness.report.shown import shortened
 
 VARIABLE: Final = "HALFPOWER_STORE"
+NONE: Final = "none"  # no store at all
 BUSY_S: Final = 15.0  # how long a writer waits for another one
 CONNECT_S: Final = 5  # how long a server may take to answer at all
 _POSTGRES: Final = ("postgresql", "postgres", "postgresql+psycopg")
@@ -41,13 +42,19 @@ class Address:
 
 
 def local_url() -> str:
-    """The store in the user's own data folder."""
-    return str(Path(platformdirs.user_data_dir("halfpower")) / "records.sqlite")
+    """The store on this computer: the file that is set up, or the one in the user's own data folder."""
+    return str(address().file or _own())
+
+
+def _own() -> Path:
+    return Path(platformdirs.user_data_dir("halfpower")) / "records.sqlite"
 
 
 def address(url: str | None = None) -> Address:
     """Read an address: a file, `sqlite:///FILE` or `postgresql://USER@HOST/DATABASE`; None asks the environment."""
-    text = url or os.environ.get(VARIABLE) or local_url()
+    text = url or os.environ.get(VARIABLE) or str(_own())
+    if text == NONE:
+        raise RecordsError(f"No store is set up: {VARIABLE} or --store says 'none'. Name a file or a server.")
     if "://" not in text:
         return _file(Path(text))
     kind, _, rest = text.partition("://")
@@ -184,10 +191,10 @@ def _of_server(error: Any, *, connected: bool) -> str | None:
     if connected:
         return None
     # While a connection is made there is no code, only words; they name host and user, never a password.
-    words = str(error).strip().splitlines()
-    last = shortened(words[-1], _LONGEST) if words else "no reason given"
-    if "password" in last or "no pg_hba" in last or "role" in last:
-        return f"{_SERVER['28']} It says: {last}"
-    if "does not exist" in last:
-        return f"{_SERVER['3D']} It says: {last}"
-    return f"the server does not answer; check the address and the network, or do it again later. It says: {last}"
+    lines = str(error).removeprefix("connection failed: ").splitlines()
+    said = f"It says: {shortened(lines[0] if lines else 'nothing', _LONGEST)}"
+    if "password" in said or "no pg_hba" in said or "role" in said:
+        return f"{_SERVER['28']} {said}"
+    if "does not exist" in said:
+        return f"{_SERVER['3D']} {said}"
+    return f"the server does not answer; check the address and the network, or do it again later. {said}"

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from harness import journal
-from harness.errors import HalfpowerError, RecordsError
+from harness.errors import HalfpowerError, RunRefused
 from harness.journal import Contents
 from harness.models import Setup
 from harness.records.rows import Derived, ResultRow, RunRow, StandardRow
@@ -51,18 +51,18 @@ def derive(data: bytes, where: Path, origin: Origin) -> Derived:
     ------
     JournalError
         The journal is damaged, or of an unknown format.
-    RecordsError
+    RunRefused
         It holds what no record can hold; the sentence names it.
     """
     contents = journal.parse(data, where)
     if not _ID.fullmatch(contents.id):
-        raise RecordsError(f"{where}: its 'id' is none that this program gives: 1 to 64 letters and digits.")
+        raise RunRefused(f"{where}: its 'id' is none that this program gives: 1 to 64 letters and digits.")
     try:
         made = summarise(contents)
     except HalfpowerError:
         raise
     except (KeyError, ValueError, TypeError, AttributeError) as error:
-        raise RecordsError(
+        raise RunRefused(
             f"{where}: no report can be made from this journal ({type(error).__name__}); it is not added. It was "
             f"written by version {contents.header.get('program')!r}, and this is {program_version()!r}."
         ) from error
@@ -182,11 +182,11 @@ def _fit(name: str, value: Any, where: Path) -> Any:
         case float():
             return value + 0.0 if math.isfinite(value) else None  # the minus of −0 is lost in SQLite
         case int() if not -_INTEGER <= value < _INTEGER:
-            raise RecordsError(f"{where}: {name} is {value}, which no record holds; the run is not added.")
+            raise RunRefused(f"{where}: {name} is {value}, which no record holds; the run is not added.")
         case str():
             longest = SHORT if name in _SEARCHED else LONG
             if len(value) > longest:
-                raise RecordsError(
+                raise RunRefused(
                     f"{where}: {name} has {len(value)} characters, and a record holds {longest}; the run is not "
                     "added. Its report is made as before."
                 )

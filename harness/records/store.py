@@ -8,7 +8,8 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import socket
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
@@ -201,10 +202,16 @@ class Store:
             row(**found) for found in self._ask(lambda connection: connection.execute(statement).mappings().all())
         )
 
-    def _ask(self, question: Callable[[sa.Connection], Any]) -> Any:
+    @contextmanager
+    def connection(self) -> Iterator[sa.Connection]:
+        """A connection for questions that are not among these."""
         from harness.records.database import told
 
         with told(self.place), self._reading.connect() as connection:
+            yield connection
+
+    def _ask(self, question: Callable[[sa.Connection], Any]) -> Any:
+        with self.connection() as connection:
             return question(connection)
 
     def _transaction(self, work: Callable[[sa.Connection], Any]) -> Any:

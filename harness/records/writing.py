@@ -12,7 +12,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
-from harness.errors import RecordsError
+from harness.errors import RunRefused
 from harness.records.rows import Derived, Outcome
 from harness.records.schema import journals, outbox, results, runs, standards
 
@@ -48,7 +48,7 @@ def place(connection: sa.Connection, derived: Derived, store: str) -> Outcome:
     if old.startswith(derived.journal):
         return "known"  # an older copy of the same journal
     if not derived.journal.startswith(old):
-        raise RecordsError(
+        raise RunRefused(
             f"{name}: another journal has the same identity {run.id}, and neither goes on from the other; the one "
             "that is here stays. One of the two files was changed: compare them."
         )
@@ -81,7 +81,7 @@ def unpacked(packed: bytes | None, sha256: str, name: str) -> bytes:
     except zlib.error:
         data = b""
     if hashlib.sha256(data).hexdigest() != sha256:
-        raise RecordsError(
+        raise RunRefused(
             f"{name}: the journal kept here is damaged or was changed; add it again from its run folder with "
             "'halfpower records rebuild FOLDER'."
         )

@@ -1,0 +1,293 @@
+"""Commands about the store of finished runs: add, list, check, rebuild, push."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import rich_click as click
+
+from harness.errors import HalfpowerError, RecordsError
+
+if TYPE_CHECKING:
+    from harness.records.rows import RunRow, Selection
+    from harness.records.store import Store
+
+PATH: Final = click.Path(path_type=Path)
+DAY: Final = click.DateTime(["%Y-%m-%d"])
+STORE_HELP: Final = (
+    "Where finished runs are kept: a file, postgresql://USER@HOST/DATABASE, or 'none'. "
+    "Default: HALFPOWER_STORE, else your own store."
+)
+
+
+def store_option(command: Any) -> Any:
+    """Add the option that names the store."""
+    return click.option("--store", metavar="STORE", help=STORE_HELP)(command)
+
+
+def selection_options(command: Any) -> Any:
+    """Add the options that choose runs and results; `selected` makes a Selection of them."""
+    for name, options in reversed(_SELECTION.items()):
+        command = click.option(f"--{name.replace('_', '-')}", name, **options)(command)
+    return command
+
+
+_SELECTION: Final[dict[str, dict[str, Any]]] = {
+    "serial": {"help": "Serial number of the unit."},
+    "maker": {"help": "Maker of the unit."},
+    "model": {"help": "Model of the unit."},
+    "standard": {"help": "A standard that was used: its label, serial number, certificate or identity."},
+    "bench": {"help": "Name of the bench."},
+    "since": {"type": DAY, "help": "First day on which a run began (UTC)."},
+    "until": {"type": DAY, "help": "Last day on which a run began (UTC)."},
+    "condition": {"type": click.Choice(("as found", "as left")), "help": "Condition of the unit."},
+    "overall": {
+        "type": click.Choice(("meets", "does not meet", "cannot be decided")),
+        "help": "What a run found.",
+    },
+    "quantity": {"help": "A quantity that was judged, such as 'deflection'."},
+    "channel": {"type": click.IntRange(1, 64), "help": "A channel."},
+    "setting": {"help": "A setting as the report writes it, such as '50 mV/div'."},
+    "path": {"help": "A signal path, by its name in the bench file."},
+    "verdict": {"help": "The word of a result, such as 'fail'."},
+    "simulated": {"is_flag": True, "help": "Runs on simulated benches, and only these."},
+    "unfinished": {"is_flag": True, "help": "Runs without an end too."},
+}
+
+
+def selected(options: dict[str, Any]) -> Selection:
+    """Make the selection of these options."""
+    from harness.records.rows import Selection
+
+    chosen = {name: options[name] for name in _SELECTION if name != "unfinished"}
+    days = {name: at.date() if (at := chosen[name]) is not None else None for name in ("since", "until")}
+    return Selection(**(chosen | days), finished=None if options["unfinished"] else True)
+
+
+def opened(store: str | None, *, create: bool = True) -> Store:
+    """Open the store that is set up, and say what was done to its layout."""
+    from harness.records.store import Store
+
+    return Store.open(store, create=create, tell=lambda text: _say(text, err=True))
+
+
+@click.group()
+def records() -> None:
+    """Keep finished runs, and find them again.
+
+    'run' and 'resume' add every finished run on a real bench by themselves.
+
+    \b
+    Examples:
+      halfpower records list --serial S1002-3071
+      halfpower records list --standard BW-C-2217 --since 2026-01-01
+      halfpower records add runs/2026-05-04-D2-0147-01
+      halfpower records push postgresql://bench2@records.lab.example/halfpower
+    """
+
+
+@records.command()
+@click.argument("run_folders", type=PATH, nargs=-1, required=True)
+@click.option("--simulated", is_flag=True, help="Keep runs on simulated benches too; they stay marked.")
+@store_option
+def add(run_folders: tuple[Path, ...], simulated: bool, store: str | None) -> None:
+    """Add runs by their folders; one that is there already stays, one that was resumed since is replaced.
+
+    \b
+    Examples:
+      halfpower records add runs/2026-05-04-D2-0147-01
+      halfpower records add runs/*
+    """
+    with opened(store) as there:
+        _each(run_folders, lambda folder: _add(there, folder, simulated))
+        click.echo(f"Store: {there.name}")
+
+
+@records.command("list")
+@selection_options
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every run.")
+@store_option
+def list_(as_json: bool, store: str | None, **options: Any) -> None:
+    """List the runs of the store, by the moment they began.
+
+    A run is listed that has a result and a standard such as asked for. Runs on simulated benches are listed only
+    with --simulated, and then alone.
+
+    \b
+    Examples:
+      halfpower records list
+      halfpower records list --serial S1002-3071 --condition "as found"
+      halfpower records list --channel 2 --setting "500 mV/div" --verdict fail
+      halfpower records list --standard K320-0417 --since 2026-04-14 --json
+    """
+    where = selected(options)
+    with opened(store, create=False) as there:
+        found = there.runs(where)
+        others = there.runs(replace(where, simulated=True)) if not found and not where.simulated else ()
+        name = there.name
+    if as_json:
+        for run in found:
+            click.echo(_json(run))
+        return
+    for line in _listed(found):
+        _say(line)
+    kind = "simulated run" if where.simulated else "run"
+    hint = f"; {len(others)} on simulated benches, shown by --simulated" if others else ""
+    _say(f"{len(found)} {kind}{'' if len(found) == 1 else 's'} in {name}{hint}")
+
+
+@records.command()
+@store_option
+def check(store: str | None) -> None:
+    """Check the store: the database itself, and every journal in it against its checksums.
+
+    \b
+    Examples:
+      halfpower records check
+    """
+    from harness.records.check import problems
+
+    with opened(store, create=False) as there:
+        found = 0
+        for found, problem in enumerate(problems(there), 1):  # noqa: B007 - counted, and told at once
+            _say(problem, err=True)
+        if found:
+            raise RecordsError(f"{there.name}: {found} {'problem' if found == 1 else 'problems'}, see above.")
+        _say(f"{there.name}: sound")
+
+
+@records.command()
+@click.argument("folder", type=PATH, required=False)
+@click.option("--simulated", is_flag=True, help="Add runs on simulated benches too; they stay marked.")
+@store_option
+def rebuild(folder: Path | None, simulated: bool, store: str | None) -> None:
+    """Work everything out again from the journals: those kept in the store, or every journal below a folder.
+
+    Needed after an update that evaluates otherwise, and to make a store anew from the folders of runs. Each run is
+    changed whole or not at all; runs of the store that are not below the folder stay as they are.
+
+    \b
+    Examples:
+      halfpower records rebuild
+      halfpower records rebuild runs
+    """
+    from harness.journal import NAME
+    from harness.records.rows import Selection
+
+    with opened(store, create=folder is not None) as there:
+        if folder is not None:
+            folders = sorted(each.parent for each in folder.rglob(NAME))
+            if not folders:
+                raise RecordsError(f"{folder}: there is no journal of a run below this folder.")
+            _each(folders, lambda each: _add(there, each, simulated, again=True))
+            return
+        everything = there.runs(Selection(simulated=None, finished=None))
+        _each(everything, lambda run: f"{run.number}: {there.rebuild(run.id)}")
+
+
+@records.command()
+@click.argument("server", metavar="[URL]", required=False)
+@click.option("--simulated", is_flag=True, help="Send runs on simulated benches too; they stay marked.")
+@click.option("--from", "source", metavar="STORE", help="The store that is sent from. Default: your own.")
+def push(server: str | None, simulated: bool, source: str | None) -> None:
+    """Send finished runs from this computer's store to a server; one that is there already is not doubled.
+
+    Without URL: what waits for the server of HALFPOWER_STORE. With URL: every finished run that it does not have.
+
+    \b
+    Examples:
+      halfpower records push
+      halfpower records push postgresql://bench2@records.lab.example/halfpower
+    """
+    from harness.records import database
+    from harness.records.push import everything
+    from harness.records.push import push as pushed
+
+    place = database.address(server)
+    with opened(source or database.local_url(), create=False) as local:
+        if place.name == local.name:
+            raise RecordsError(f"{place.name}: is the store that would be sent; name a server: records push URL.")
+        run_ids = everything(local, simulated=simulated) if server else local.waiting(place.name)
+        with opened(server) as there:
+            done = pushed(local, there, run_ids, lambda added: _say(f"{added.number}: {added.outcome}"))
+    for sentence in done.refused:
+        _say(sentence, err=True)
+    _say(f"{len(done.sent)} sent to {place.name}, {done.known} there already")
+    if done.refused:
+        raise RecordsError(f"{len(done.refused)} refused, see above; the others are there.")
+
+
+def remember(run_folder: Path, store: str | None) -> None:
+    """Add a finished run to the store that is set up; what goes wrong with that is a warning."""
+    from harness.records.push import remember as remembered
+
+    for sentence in remembered(run_folder, store):
+        _say(f"warning: {sentence}", err=True)
+
+
+# --- what they share ---------------------------------------------------------------------------------------------
+
+
+def _add(store: Store, folder: Path, simulated: bool, *, again: bool = False) -> str:
+    from harness import journal
+
+    contents = journal.read(folder)
+    number = contents.header["run"]
+    if contents.header["setup"]["bench"].get("simulation") is not None and not simulated:
+        return f"{number}: left out, a run on a simulated bench; --simulated keeps it, marked"
+    added = store.add(folder)
+    outcome = store.rebuild(added.run_id) if again and added.outcome == "known" else added.outcome
+    return f"{number}: {outcome}{'' if contents.closed_at else ', a run without an end'}"
+
+
+def _each(items: Sequence[Any], work: Callable[[Any], str]) -> None:
+    """Do every one, whatever becomes of another; then fail as the first that failed."""
+    failed: list[HalfpowerError] = []
+    for item in items:
+        try:
+            _say(work(item))
+        except HalfpowerError as error:
+            _say(str(error), err=True)
+            failed.append(error)
+    if failed:
+        last = RecordsError(f"{len(failed)} of {len(items)} failed, see above.")
+        last.exit_code = failed[0].exit_code
+        raise last
+
+
+def _listed(found: Sequence[RunRow]) -> Iterator[str]:
+    from harness.report.shown import shortened
+
+    cells = [
+        (
+            f"{run.started:%Y-%m-%d}", f"{run.maker} {run.model}", run.serial, run.condition, run.bench,
+            run.overall if run.finished else "not finished", run.number,
+        )
+        for run in found
+    ]  # fmt: skip
+    if not cells:
+        return
+    longest = (10, 24, 20, 8, 24, 17, 60)
+    shown = [("began", "unit", "serial", "was", "bench", "found", "run"), *cells]
+    short = [tuple(shortened(text, most) for text, most in zip(row, longest, strict=True)) for row in shown]
+    widths = [max(len(row[place]) for row in short) for place in range(len(longest))]
+    for row in short:
+        yield "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _json(run: RunRow) -> str:
+    import json
+
+    plain = {key: value.isoformat() if isinstance(value, dt.datetime) else value for key, value in asdict(run).items()}
+    return json.dumps(plain, ensure_ascii=False, allow_nan=False)
+
+
+def _say(text: str, *, err: bool = False) -> None:
+    from harness.report.shown import clean
+
+    for line in text.splitlines():
+        click.echo(clean(line), err=err)

@@ -1,0 +1,108 @@
+"""From one store to another: what a bench measured, to the server of the laboratory.
+
+A run is one transaction there, and is struck from the outbox here afterwards: whatever ends a push, doing it again
+sends what is missing and doubles nothing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness import journal
+from harness.errors import HalfpowerError, RecordsError, RunRefused
+from harness.records.rows import Added, Selection
+from harness.records.store import Store
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pushed:
+    """What a push did: the runs that went over, how many the server had, and why others were refused."""
+
+    sent: tuple[Added, ...]
+    known: int
+    refused: tuple[str, ...]
+
+
+def push(
+    local: Store, server: Store, run_ids: Sequence[str], watch: Callable[[Added], None] = lambda _: None
+) -> Pushed:
+    """Send runs from one store to another; raises RecordsError where the server, or the store here, fails."""
+    sent, known, refused = [], 0, []
+    here, there = local.held(run_ids), server.held(run_ids)
+    for run_id in run_ids:
+        if run_id not in here:
+            continue  # gone from the store since
+        if there.get(run_id) == here[run_id]:
+            known += 1
+        else:
+            try:
+                added = server.put(local.derived(run_id))
+            except RunRefused as error:
+                refused.append(str(error))
+                continue
+            sent.append(added)
+            watch(added)
+        local.arrived(server.name, run_id, here[run_id])
+    return Pushed(sent=tuple(sent), known=known, refused=tuple(refused))
+
+
+def remember(run_folder: Path, url: str | None = None) -> tuple[str, ...]:
+    """Add the finished run of a folder to the store that is set up; returns what went wrong, a sentence each.
+
+    Never raises: the run is on disk, and a store can be filled again from it. With a server set up, the run goes into
+    the user's own store first and waits there until the server has it. A simulated run is kept only where `url`
+    names the store for this very run.
+    """
+    later = f"The run is not among the records; add it later: halfpower records add {run_folder}"
+    try:
+        contents = journal.read(run_folder)
+        simulated = contents.header["setup"]["bench"].get("simulation") is not None
+        if contents.closed_at is None or (simulated and url is None):
+            return ()
+        return _remembered(run_folder, url)
+    except HalfpowerError as error:
+        return (f"{error} {later}",)
+    except Exception as bug:  # noqa: BLE001 - a mistake of ours here must not cost a night's run its good end
+        return (f"The store of records failed unexpectedly ({type(bug).__name__}: {bug}). {later}",)
+
+
+def _remembered(run_folder: Path, url: str | None) -> tuple[str, ...]:
+    from harness.records import database
+
+    if url == database.NONE or (url is None and os.environ.get(database.VARIABLE) == database.NONE):
+        return ()
+    place = database.address(url)
+    if place.file is not None:
+        said: list[str] = []
+        with Store.open(url, tell=said.append) as store:
+            store.add(run_folder)
+        return tuple(said)
+    return _by_server(run_folder, url, place.name)
+
+
+def _by_server(run_folder: Path, url: str | None, server_name: str) -> tuple[str, ...]:
+    from harness.records import database
+
+    try:
+        local = Store.open(database.local_url())
+    except RecordsError as error:
+        with Store.open(url) as server:
+            server.add(run_folder)
+        return (str(error),)
+    with local:
+        local.add(run_folder, for_server=server_name)
+        try:
+            with Store.open(url) as server:
+                return push(local, server, local.waiting(server_name)).refused
+        except RecordsError as error:
+            count = len(local.waiting(server_name))
+            runs = f"{count} {'run waits' if count == 1 else 'runs wait'} for it in {local.name}"
+            return (f"{error} {runs}; the next finished run takes them along, or 'halfpower records push'.",)
+
+
+def everything(store: Store, *, simulated: bool) -> tuple[str, ...]:
+    """The finished runs of a store, oldest first; real ones, or simulated ones too."""
+    return tuple(run.id for run in store.runs(Selection(simulated=None if simulated else False)))
