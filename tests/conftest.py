@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 from hypothesis import settings
+
+from tests import postgres
 
 # The same examples on every run, and no verdict on a busy machine's speed.
 settings.register_profile("halfpower", derandomize=True, deadline=None)
@@ -20,3 +22,27 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
         patch.delenv("HALFPOWER_STORE", raising=False)
         yield
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[postgres.Server]:
+    """A PostgreSQL server of the tests' own."""
+    if reason := postgres.why_not():
+        pytest.skip(reason)
+    with postgres.started() as server:
+        yield server
+
+
+@pytest.fixture(scope="session", params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def new_store_url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Callable[[], str]:
+    """Addresses of empty stores, on each of the two databases."""
+    if request.param == "sqlite":
+        return lambda: str(tmp_path_factory.mktemp("store") / "records.sqlite")
+    server: postgres.Server = request.getfixturevalue("postgresql")
+    return server.new
+
+
+@pytest.fixture
+def store_url(new_store_url: Callable[[], str]) -> str:
+    """An empty store, on each of the two databases."""
+    return new_store_url()

@@ -44,7 +44,7 @@ def help_run() -> tuple[str, int, list[str]]:
 def test_help_names_every_command_and_ends_well(help_run: tuple[str, int, list[str]]) -> None:
     text, code, _ = help_run
     assert code == 0
-    for name in ("demo", "check", "new", "schema", "bench", "rehearse", "run", "resume", "report"):
+    for name in ("demo", "check", "new", "schema", "bench", "rehearse", "run", "resume", "report", "records"):
         assert f" {name} " in text
 
 

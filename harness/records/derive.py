@@ -59,6 +59,8 @@ def derive(data: bytes, where: Path, origin: Origin) -> Derived:
         raise RunRefused(f"{where}: its 'id' is none that this program gives: 1 to 64 letters and digits.")
     try:
         made = summarise(contents)
+        for at in (made.started, made.ended, *(record.at for record in contents.records)):
+            _moment(at)
     except HalfpowerError:
         raise
     except (KeyError, ValueError, TypeError, AttributeError) as error:
@@ -86,7 +88,7 @@ def _run(made: Report, contents: Contents, data: bytes, origin: Origin) -> RunRo
         laboratory=job.laboratory, customer=job.customer, customer_reference=job.customer_reference,
         operator=job.operator, temperature_celsius=job.environment.temperature,
         humidity_ratio=job.environment.humidity, rule=job.rule, error_definition=job.error, overall=made.overall,
-        sentence=made.sentence, program=made.program, derived_by=program_version(),
+        sentence=made.sentence, program=str(contents.header["program"]), derived_by=program_version(),
         journal_sha256=hashlib.sha256(data).hexdigest(), journal_bytes=len(data), host=origin.host,
         folder=origin.folder, added=origin.added,
     )  # fmt: skip
