@@ -151,7 +151,7 @@ HEAVY: Final = (
 # Imported when a simulated bench or a store opens, not before.
 BUILT_ON_HEAVY: Final = (
     "harness.sim.library", "harness.records.schema", "harness.records.database", "harness.records.migrate",
-    "harness.records.queries", "harness.records.writing", "harness.records.migrations.*",
+    "harness.records.queries", "harness.records.writing", "harness.records.check", "harness.records.migrations.*",
 )  # fmt: skip
 
 LONGEST: Final = 400
