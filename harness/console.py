@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from harness.operator import Prompt
 
+_INDENT: Final = "  "
 _SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
 GONE: Final = "Nobody answers at this terminal any more (end of input)."
 
@@ -57,8 +58,9 @@ class Terminal:
     def _show(self, prompt: Prompt) -> None:
         self._console.print()
         self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
-        for line in prompt.lines:
-            self._print(f"  {line}")
+        drawn = prompt.screen(self._console.width - len(_INDENT)) if prompt.screen is not None else ()
+        for line in (*prompt.lines, *drawn):
+            self._print(f"{_INDENT}{line}")
         if prompt.hint:
             self._print(f"  {prompt.hint}", "dim")
         if prompt.choices:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from harness.bench import SOURCES, LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
@@ -26,7 +26,7 @@ from harness.operator import Nobody, Operator, Prompt
 from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Part, Watch, run_parts
-from harness.steps import Measure, Role
+from harness.steps import Display, Measure, Role
 from harness.version import program_version
 
 if TYPE_CHECKING:
@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 __all__ = ["LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start"]
 
 OnEvent = Callable[[str, str], None]
+_ACROSS: Final = 10  # divisions of a drawn graticule
+_WIDEST_DIVISION: Final = 6  # characters
+_PICTURE_ROWS: Final = 17  # two a division, and the last line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,9 +200,13 @@ class _Mirrored:
         elif prompt.kind == "read" and isinstance(prompt.step, Measure):
             display, view = prompt.step.display, prompt.step.view
             self._simulated.set_by_hand(display, view)
-            picture = self._simulated.picture(60, 17, display, view.channel)
-            prompt = replace(prompt, lines=(*prompt.lines, *picture))
+            prompt = replace(prompt, screen=partial(self._screen, display, view.channel))
         return self._operator.ask(prompt)
+
+    def _screen(self, display: Display, channel: int, room: int) -> list[str]:
+        """The simulated screen as wide as there is room for, its graticule lines on whole characters."""
+        across = max(1, min(_WIDEST_DIVISION, (room - 1) // _ACROSS))
+        return self._simulated.picture(_ACROSS * across + 1, _PICTURE_ROWS, display, channel)
 
     def tell(self, text: str) -> None:
         self._operator.tell(text)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, Protocol, TypeAlias
 
@@ -29,6 +30,7 @@ class Prompt:
     choices: tuple[str, ...] = field(default=())
     role: Role | None = None  # the source that is to be set by hand, and to what
     stimulus: Stimulus | None = None
+    screen: Callable[[int], Sequence[str]] | None = None  # a simulated screen as rows of text, at most so wide
 
 
 class Operator(Protocol):

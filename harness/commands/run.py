@@ -14,6 +14,8 @@ from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from rich.console import Console
 
     from harness.console import Terminal
@@ -170,6 +172,8 @@ def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_ha
 
 @click.command()
 @click.argument("run_folder", type=PATH)
+@click.option("--as-left", type=PATH, help="The run after an adjustment: one report of both, as found beside as left.")
+@click.option("--issued", type=click.DateTime(["%Y-%m-%d"]), help="Day of issue; else the day on which the run ended.")
 @click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
 @click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
 @click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
@@ -180,6 +184,8 @@ def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_ha
 def report(
     *,
     run_folder: Path,
+    as_left: Path | None,
+    issued: dt.datetime | None,
     html_path: Path | None,
     pdf_path: Path | None,
     csv_path: Path | None,
@@ -196,15 +202,20 @@ def report(
       halfpower report runs/2026-05-04-D2-0147-01 --html report.html --open
       halfpower report runs/2026-05-04-D2-0147-01 --pdf report.pdf
       halfpower report runs/2026-05-04-D2-0147-01 --csv points.csv --json report.json
+      halfpower report runs/2026-05-04-D2-0147-01 --as-left runs/2026-05-06-D2-0147-01 --html report.html
     """
     from harness import journal
     from harness.report.summary import summarise
 
-    made = summarise(journal.read(run_folder))
+    found = journal.read(run_folder)
+    day = issued.date() if issued else None
+    made = (
+        summarise(found, issued=day) if as_left is None else summarise(journal.read(as_left), issued=day, found=found)
+    )
     if (letter or fonts is not None) and pdf_path is None:
         raise click.UsageError("--letter and --fonts are about the PDF; say where to write it: --pdf FILE.")
     if open_page and html_path is None:
-        html_path = run_folder / "report.html"
+        html_path = (as_left or run_folder) / "report.html"
     if html_path is not None:
         write_html(made, html_path)
     if pdf_path is not None:

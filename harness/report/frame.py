@@ -33,7 +33,8 @@ def frame(report: Report) -> pd.DataFrame:
     pandas.DataFrame
         The columns of `harness.report.tables.PointRow`: text as "string", counts and channels as "Int64" (they may be
         missing), numbers as "float64" with NaN for a value that is not there. `kind` is "point",
-        "half-power frequency", "finding" or "reading"; `result` and its uncertainty are in `result_unit`.
+        "half-power frequency", "finding", "reading", "as found" or "change"; `result` and its uncertainty are in
+        `result_unit`.
 
     Examples
     --------

@@ -286,7 +286,7 @@ def not_stated(setup: Setup, used: Sequence[Standard]) -> tuple[str, ...]:
     job, room = setup.job, setup.job.environment
     asked = (
         ("the laboratory's name", job.laboratory),
-        ("its address", job.laboratory_address),
+        ("the laboratory's address", job.laboratory_address),
         ("where the work was done", setup.bench.location),
         ("the customer's name", job.customer),
         ("the customer's contact", job.customer_contact),

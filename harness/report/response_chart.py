@@ -123,7 +123,9 @@ class _Drawing:
     def lines(self) -> tuple[Text, ...]:
         """Every line of the chart, the axis last."""
         lines = self._canvas()
-        labels = {self.cell(10**self.log_low, db)[1]: f"{db:.4g} dB" for db in (self.top_db - 0.5, 0.0)}
+        top_db = self.top_db - 0.5
+        labels = {self.cell(10**self.log_low, top_db)[1]: f"{top_db:.1f} dB"} if top_db >= 0.1 else {}
+        labels[self.cell(10**self.log_low, 0.0)[1]] = "0 dB"
         labels[self.cell(10**self.log_low, -self.chart.drop_db)[1]] = f"−{self.chart.drop_db:.2f}"
         labels.setdefault(self.rows - 1, f"−{-self.bottom_db:.3g}")
         said = []

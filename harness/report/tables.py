@@ -13,7 +13,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from harness.analysis.verdict import Limits
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from harness.analysis.estimate import Statement
     from harness.analysis.verdict import Verdict
-    from harness.report.model import Finding, PartResult, PlainReading, Point, Report, Response
+    from harness.report.model import Adjustment, Finding, PartResult, PlainReading, Point, Report, Response
 
 Cell: TypeAlias = str | int | float | None
 
@@ -36,7 +36,7 @@ class PointRow:
     """One result. `result` is an error, a half-power frequency or a finding; every unit stands in its own column."""
 
     part: str
-    kind: str  # "point", "half-power frequency", "finding" or "reading"
+    kind: str  # "point", "half-power frequency", "finding", "reading", "as found" or "change"
     quantity: str
     channel: int | None = None
     path: str = ""
@@ -111,13 +111,18 @@ class BudgetRow:
 
 
 def point_rows(report: Report) -> tuple[PointRow, ...]:
-    """Every result of a report in its order: points, half-power frequencies, findings, plain readings."""
+    """Every result of a report in its order: points, half-power frequencies, findings, plain readings.
+
+    Of a unit as left, what was found follows: the points and frequencies as found, and how much each has changed.
+    """
     rows: list[PointRow] = []
     for part in report.parts:
-        rows += [_of_point(part, point) for point in part.points]
-        rows += [_of_response(part, response) for response in part.responses]
+        rows += [_of_point(part.name, point) for point in part.points]
+        rows += [_of_response(part.name, response) for response in part.responses]
         rows += [_of_finding(part, finding) for finding in part.findings]
         rows += [_of_plain(part, plain) for plain in part.plain]
+    if report.adjustment is not None:
+        rows += _of_adjustment(report.adjustment)
     return tuple(rows)
 
 
@@ -198,9 +203,9 @@ def _csv(row: type, rows: Iterable[Any]) -> str:
     return file.getvalue()
 
 
-def _of_point(part: PartResult, p: Point) -> PointRow:
+def _of_point(part: str, p: Point) -> PointRow:
     return PointRow(
-        part=part.name, kind="point", quantity=p.quantity, channel=p.channel, path=p.path, setting=p.setting,
+        part=part, kind="point", quantity=p.quantity, channel=p.channel, path=p.path, setting=p.setting,
         setting_value=p.setting_value, setting_unit=shown.setting_unit(p), applied=p.applied,
         applied_value=p.applied_value, applied_unit=shown.applied_unit(p), ideal=p.expected,
         reading=p.reading, reading_unit=p.unit, readings=len(p.readings),
@@ -209,12 +214,12 @@ def _of_point(part: PartResult, p: Point) -> PointRow:
     )  # fmt: skip
 
 
-def _of_response(part: PartResult, r: Response) -> PointRow:
+def _of_response(part: str, r: Response) -> PointRow:
     result = r.result
     low, high = result.interval_hz or (result.bound_hz, None)
     u_hz = None if result.u_rel is None or result.frequency_hz is None else result.u_rel * result.frequency_hz
     return PointRow(
-        part=part.name, kind="half-power frequency", quantity="half-power frequency", channel=r.channel, path=r.path,
+        part=part, kind="half-power frequency", quantity="half-power frequency", channel=r.channel, path=r.path,
         setting=r.setting, ideal=r.rated_hz, readings=result.readings_used, reading_unit="Hz",
         result=result.frequency_hz, result_unit="Hz", standard_u=u_hz, expanded_u=shown.expanded_hz(result),
         k=result.k if u_hz is not None else None, interval_low=low, interval_high=high, method=result.status,
@@ -245,6 +250,29 @@ def _judged(v: Verdict | None, limits: Limits | None) -> dict[str, Any]:
         if v.acceptance is not None:
             cells |= {"acceptance_low": v.acceptance.low, "acceptance_high": v.acceptance.high}
     return cells
+
+
+def _of_adjustment(a: Adjustment) -> Iterable[PointRow]:
+    part = f"as found, {a.number}"
+    for pair in a.points:
+        if pair.found is not None:
+            yield replace(_of_point(part, pair.found), kind="as found")
+        if pair.change is not None:
+            point = pair.either
+            yield PointRow(
+                part=part, kind="change", quantity=point.quantity, channel=point.channel, path=point.path,
+                setting=point.setting, remarks=pair.word, **_stated(pair.change),
+            )  # fmt: skip
+    for other in a.responses:
+        if other.found is not None:
+            yield replace(_of_response(part, other.found), kind="as found")
+        if other.change_hz is not None:
+            r = other.either
+            yield PointRow(
+                part=part, kind="change", quantity="half-power frequency", channel=r.channel, path=r.path,
+                setting=r.setting, result=other.change_hz, result_unit="Hz", expanded_u=other.expanded_hz,
+                remarks=other.word,
+            )  # fmt: skip
 
 
 def _of_finding(part: PartResult, f: Finding) -> PointRow:

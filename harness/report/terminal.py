@@ -1,5 +1,8 @@
 """The report for a terminal: what a person reads at the end of a run, at 80 columns and wider.
 
+A terminal is read from its end, a page from its top: so the order here is the page's turned round. First the verdict in
+a line, then the particulars, the tables, what did not pass, and last the verdict in full with what to do next.
+
 Everything is built from `Text`, never from markup, and spelt in what the console's encoding carries. Colours only
 repeat what words and signs say.
 """
@@ -17,6 +20,8 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.report import shown
+from harness.report.checklist import SIGN, SOURCE
+from harness.report.pairs import change_text, half_power_stated, pair_groups
 from harness.report.response_chart import response_chart
 from harness.report.spelling import spelt
 
@@ -25,7 +30,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 
-    from harness.report.model import PartResult, Report, Response
+    from harness.report.model import Adjustment, PartResult, Point, PointPair, Report, Response, ResponsePair, Standard
 
 _STYLE: Final[dict[shown.Kind, str]] = {
     "good": "bold cyan", "bad": "bold red", "open": "bold magenta", "none": "dim",
@@ -33,8 +38,17 @@ _STYLE: Final[dict[shown.Kind, str]] = {
 _ROOMY: Final = 104  # columns from which every column of a table is shown
 _NARROW: Final = 76  # and below which what was applied is left out
 _LONGEST_LIST: Final = 12
+_LONGEST_NUMBER: Final = 60
 _LONGEST_SETTING: Final = 22
-_WRAPPED: Final = ("Applied", "Verdict", "Purpose", "Status")  # columns that give way first
+_WRAPPED: Final = (
+    "Applied",
+    "Verdict",
+    "Purpose",
+    "Status",
+    "As found",
+    "As left",
+    "Change",
+)  # columns that give way first
 
 
 def render(report: Report) -> Summary:
@@ -71,8 +85,14 @@ class _Screen:
 
     def everything(self) -> Iterator[RenderableType]:
         """The whole report, in the order of what matters."""
+        yield Text.assemble(
+            self.say(f"Report {shown.shortened(self.report.number, _LONGEST_NUMBER)}: "), self.word(self.report.overall)
+        )
+        yield from self.particulars()
         for part in self.report.parts:
             yield from self.part(part)
+        if self.report.adjustment is not None:
+            yield from self.adjustment(self.report.adjustment)
         yield from self._listed("What did not pass", [*self._not_passed()])
         yield from self._listed("What was not measured", [self.say(text) for text in shown.not_measured(self.report)])
         yield from self._listed("Deviations", [self.say(text) for text in self.report.deviations])
@@ -84,8 +104,74 @@ class _Screen:
         report, style = self.report, _STYLE[shown.KIND[self.report.overall]]
         lines = [self.say(f"! {mark}", "bold red") for mark in shown.marks(report)]
         lines += [self.word(report.overall), self.say(report.sentence, "bold"), self.say(report.next_step)]
+        if report.adjustment is not None:
+            lines.append(self.say(report.adjustment.sentence))
         title = self.say(shown.shortened(f"Report {report.number}", max(self.width - 8, 8)))
         return Panel(Group(*lines), title=title, title_align="left", border_style=style, padding=(0, 1))
+
+    def particulars(self) -> Iterator[RenderableType]:
+        """What the report says besides its numbers: particulars, standards, checklist, statements, signatures."""
+        report = self.report
+        for group in report.facts:
+            yield from self._facts(group.title, [(fact.name, fact.text) for fact in group.facts])
+        if report.not_stated:
+            yield Padding(self.say(f"Not stated: {', '.join(report.not_stated)}."), (1, 0, 0, 0))
+        yield from self._facts(
+            "Standards used",
+            [(s.role, _standard(s)) for s in report.standards],
+        )
+        yield from self._facts(
+            "Checklist", [(f"{SIGN[h.coverage]} {h.coverage}", f"{h.title}: {h.by}") for h in report.checklist]
+        )
+        yield self.say(SOURCE, "dim")
+        yield from self._facts("Statements", [(statement.name, statement.text) for statement in report.statements])
+        yield from self._facts(
+            "Signatures",
+            [(s.role, ", ".join(text for text in (s.name, s.function) if text) or "–") for s in report.signatures],
+        )
+
+    def _facts(self, title: str, entries: list[tuple[str, str]]) -> Iterator[RenderableType]:
+        if not entries:
+            return
+        grid = Table.grid(padding=(0, 2, 0, 0))
+        grid.add_column(max_width=max(self.width // 3, 8), overflow="fold")
+        grid.add_column(overflow="fold")
+        for name, text in entries:
+            grid.add_row(self.say(name, "dim"), self.say(text))
+        yield Padding(self.say(title, "bold"), (1, 0, 0, 0))
+        yield grid
+
+    def adjustment(self, found: Adjustment) -> Iterator[RenderableType]:
+        """The unit as found beside the unit as left."""
+        yield Padding(self.say(f"As found and as left: {found.summary}", "bold"), (1, 0, 0, 0))
+        for group in pair_groups(found):
+            table = self._pairs(f"{shown.group_title(self.report, group)}, as found and as left", "Setting")
+            for pair in group.pairs:
+                self._pair(table, pair.either.setting, pair, shown.stated(pair.found), shown.stated(pair.left))
+            yield Padding(table, (1, 0, 0, 0))
+        if found.responses:
+            table = self._pairs("Half-power frequency, as found and as left", "Channel")
+            for other in found.responses:
+                self._pair(
+                    table, str(other.either.channel), other, half_power_stated(other.found),
+                    half_power_stated(other.left),
+                )  # fmt: skip
+            yield Padding(table, (1, 0, 0, 0))
+
+    def _pairs(self, title: str, place: str) -> Table:
+        return self._table(title, ((place, False), ("As found", False), ("As left", False), ("Change", False)))
+
+    def _pair(self, table: Table, name: str, pair: PointPair | ResponsePair, found: str, left: str) -> None:
+        def state(one: Point | Response | None, text: str) -> Text:
+            return self.say("–") if one is None else Text.assemble(self.say(text), apart, self.word(one.word))
+
+        apart = " " if self.width >= _ROOMY else "\n"
+        change = Text.assemble(
+            self.say(change_text(pair)), apart, self.say(pair.word, "bold" if pair.word == "changed" else "")
+        )
+        table.add_row(
+            self.say(shown.shortened(name, _LONGEST_SETTING)), state(pair.found, found), state(pair.left, left), change
+        )
 
     def part(self, part: PartResult) -> Iterator[RenderableType]:
         """One sequence: half-power results first, then errors by channel and range."""
@@ -145,25 +231,27 @@ class _Screen:
         return Text.assemble(self.word(word), *(self.say(f" {remark}", "dim") for remark in remarks))
 
     def _half_power(self, responses: tuple[Response, ...]) -> Table:
-        table = self._table(
-            "Half-power frequency",
-            (("Channel", False), ("Setting", False), ("Half power at", True), ("U", True), ("U, rel.", True),
-             ("Rated", True), ("Verdict", False)),
-        )  # fmt: skip
+        narrow = self.width < _NARROW
+        columns = (("Channel", False), ("Setting", False), ("Half power at", True), ("U", True), ("U, rel.", True),
+                   ("Rated", True), ("Verdict", False))  # fmt: skip
+        hidden = ("Setting", "U, rel.") if narrow else ()
+        table = self._table("Half-power frequency", tuple(c for c in columns if c[0] not in hidden))
         for r in responses:
             text = shown.half_power_text(r.result)
-            table.add_row(
-                self.say(str(r.channel)), self.say(shown.shortened(r.setting, _LONGEST_SETTING)),
-                self.say(text.frequency), self.say(text.u),
-                self.say(text.relative), self.say(shown.hertz(r.rated_hz)),
-                self._with_remarks(r.word, shown.own_remarks(r)),
-            )  # fmt: skip
+            cells = {
+                "Channel": self.say(str(r.channel)),
+                "Setting": self.say(shown.shortened(r.setting, _LONGEST_SETTING)),
+                "Half power at": self.say(text.frequency), "U": self.say(text.u), "U, rel.": self.say(text.relative),
+                "Rated": self.say(shown.hertz(r.rated_hz)),
+                "Verdict": self._with_remarks(r.word, shown.own_remarks(r)),
+            }  # fmt: skip
+            table.add_row(*(cell for name, cell in cells.items() if name not in hidden))
         return table
 
     def _response(self, response: Response) -> Iterator[RenderableType]:
         yield self.say(shown.minus(response.sentence))
         for flag in response.result.flags:
-            yield self.say(flag.sentence, "dim")
+            yield self.say(shown.minus(flag.sentence), "dim")
         points = response.result.points
         if points:
             fitted = [
@@ -206,3 +294,14 @@ class _Screen:
             yield grid
         if len(lines) > _LONGEST_LIST:
             yield self.say(f"… and {len(lines) - _LONGEST_LIST} more, in the report")
+
+
+def _standard(s: Standard) -> str:
+    """An instrument that the results rest on, in a line."""
+    certificate = f"certificate {s.certificate}" if s.certificate else "no certificate given"
+    some = (
+        s.label, s.identity, certificate + (f" by {s.certificate_by}" if s.certificate_by else ""),
+        f"certified {s.certified}" if s.certified else "", f"due {s.due}" if s.due else "",
+        f"{shown.SIGN['fail']} overdue" if s.overdue else "",
+    )  # fmt: skip
+    return ", ".join(text for text in some if text)
