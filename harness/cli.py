@@ -22,6 +22,7 @@ from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, new, schema
 from harness.commands.records import records
+from harness.commands.reanalyse import reanalyse
 from harness.commands.run import rehearse, report, resume, run
 from harness.errors import HalfpowerError
 
@@ -143,7 +144,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, check, new, schema, bench, rehearse, run, resume, report, records):
+for _command in (demo, check, new, schema, bench, rehearse, run, resume, report, records, reanalyse):
     cli.add_command(_command)
 
 

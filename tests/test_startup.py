@@ -20,6 +20,8 @@ HEAVY = (
     "rich.live",
     "sqlalchemy",
     "alembic",
+    "dask",
+    "distributed",
 )
 
 PROGRAM = """
@@ -44,7 +46,19 @@ def help_run() -> tuple[str, int, list[str]]:
 def test_help_names_every_command_and_ends_well(help_run: tuple[str, int, list[str]]) -> None:
     text, code, _ = help_run
     assert code == 0
-    for name in ("demo", "check", "new", "schema", "bench", "rehearse", "run", "resume", "report", "records"):
+    for name in (
+        "demo",
+        "check",
+        "new",
+        "schema",
+        "bench",
+        "rehearse",
+        "run",
+        "resume",
+        "report",
+        "records",
+        "reanalyse",
+    ):
         assert f" {name} " in text
 
 

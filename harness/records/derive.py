@@ -54,7 +54,11 @@ def derive(data: bytes, where: Path, origin: Origin) -> Derived:
     RunRefused
         It holds what no record can hold; the sentence names it.
     """
-    contents = journal.parse(data, where)
+    return derive_read(journal.parse(data, where), data, where, origin)
+
+
+def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin) -> Derived:
+    """Work out the same of a journal that was read, `contents`, from its bytes `data`; RecordsError as `derive`."""
     if not _ID.fullmatch(contents.id):
         raise RunRefused(f"{where}: its 'id' is none that this program gives: 1 to 64 letters and digits.")
     try:

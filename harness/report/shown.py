@@ -42,6 +42,7 @@ NOT_ACCREDITED: Final = (
 )
 SIMULATED: Final = "Simulated bench: no real instrument was measured"
 OVERDUE: Final = "A standard was past its due date on the day of the run"
+REANALYSED: Final = "Re-analysed: not the original report, which stands as it was issued"
 INCOMPLETE: Final = "Incomplete: the run has not reached its end"
 DEFINITION_OF_BANDWIDTH: Final = (
     "The half-power frequency is the lowest frequency at which the response, relative to the reference frequency, "
@@ -396,4 +397,6 @@ def marks(report: Report) -> tuple[str, ...]:
         said.append(OVERDUE)
     if not report.finished:
         said.append(INCOMPLETE)
+    if report.reanalysed:
+        said.append(REANALYSED)
     return tuple(said)

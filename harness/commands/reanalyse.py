@@ -1,0 +1,318 @@
+"""The command that works years of runs out again: what changes is shown, and written only when it is asked for."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import rich_click as click
+
+if TYPE_CHECKING:
+    from harness.corrections import CorrectionsFile
+    from harness.reanalysis import Changes, Done, Outcome, Task
+    from harness.records.rows import Selection
+    from harness.workers import Spread
+
+PATH = click.Path(path_type=Path)
+DAY = click.DateTime(formats=["%Y-%m-%d"])
+RULES: Final = ("simple", "guarded", "non-binary", "managed")
+ERRORS: Final = ("indication", "deflection factor")
+_MOST_SHOWN: Final = 20  # runs whose changes are listed on the terminal
+
+
+def selection_options(command: Any) -> Any:
+    """Add the options that choose runs, the same wherever runs are chosen."""
+    for option in reversed(
+        (
+            click.option("--serial", help="Runs of the unit with this serial number."),
+            click.option("--maker", help="Runs of units of this maker."),
+            click.option("--model", help="Runs of units of this model."),
+            click.option("--bench", help="Runs on this bench."),
+            click.option("--standard", help="Runs with this standard: serial number, certificate, name or identity."),
+            click.option("--since", type=DAY, help="Runs from this day on (UTC), such as 2025-01-01."),
+            click.option("--until", type=DAY, help="Runs up to and with this day."),
+            click.option("--condition", type=click.Choice(("as found", "as left")), help="Runs in this condition."),
+            click.option("--simulated", is_flag=True, help="Simulated runs, and no others."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def selected(given: dict[str, Any], *, finished: bool | None = True) -> Selection:
+    """The choice that the options make; a period that ends before it begins is refused."""
+    from harness.records.rows import Selection
+
+    since, until = (given.pop(name).date() if given[name] else given.pop(name) for name in ("since", "until"))
+    if since and until and since > until:
+        raise click.UsageError(f"--since {since} lies after --until {until}; give the earlier day first.")
+    return Selection(since=since, until=until, finished=finished, **given)
+
+
+@click.command()
+@click.argument("runs", type=PATH, required=False, metavar="[RUNS_FOLDER]")
+@click.option("--store", help="Take the runs of a store instead: a file, or postgresql://USER@HOST/DATABASE.")
+@click.option("--corrections", type=PATH, help="A file of what is now known of standards.")
+@click.option("--rule", type=click.Choice(RULES), help="Decide by this rule instead.")
+@click.option("--error", type=click.Choice(ERRORS), help="State errors by this definition instead.")
+@selection_options
+@click.option("--reason", help="Why, in a sentence, for the record; the corrections' own reason by default.")
+@click.option("--by", default="", help="Who, for the record.")
+@click.option("--workers", type=click.IntRange(1, 512), help="Processes; as many as this machine has cores by default.")
+@click.option("--cluster", metavar="ADDRESS", help="A dask scheduler instead, such as tcp://192.0.2.5:8786.")
+@click.option("--write", "write_to", type=PATH, metavar="FOLDER", help="Keep it as a record in this new folder.")
+@click.option("--quiet", is_flag=True, help="No progress, and the totals alone.")
+def reanalyse(
+    *, runs: Path | None, store: str | None, corrections: Path | None, rule: Any, error: Any, reason: str | None,
+    by: str, workers: int | None, cluster: str | None, write_to: Path | None, quiet: bool, **where: Any,
+) -> None:  # fmt: skip
+    """Work finished runs out again from their journals, and say which verdicts change.
+
+    With this version's method; with --rule or --error by another rule or definition; with --corrections as if what is
+    known now of a standard had been known then. Nothing is written without --write, and never over a run or its report.
+
+    \b
+    Examples:
+      halfpower reanalyse runs
+      halfpower reanalyse runs --rule simple --since 2025-01-01
+      halfpower reanalyse runs --corrections k320.toml --write reanalysis-2026-11
+      halfpower reanalyse --store records.sqlite --corrections k320.toml --cluster tcp://192.0.2.5:8786
+    """  # fmt: skip
+    from harness import reanalysis, reanalysis_record
+    from harness.corrections import load
+
+    if (runs is None) == (store is None):
+        raise click.UsageError("Name the folder that holds the runs, or a store with --store; one of them.")
+    if workers and cluster:
+        raise click.UsageError("Use --workers or --cluster, not both.")
+    if write_to is not None:
+        reanalysis_record.free_folder(write_to)
+    file = load(corrections) if corrections else None
+    changes = reanalysis.Changes(
+        corrections=file.value if file else None, rule=rule, error=error, where=selected(where)
+    )
+    with _tasks(runs, store, changes) as (source, count, tasks, again), _spread(workers, cluster, count) as spread:
+        outcomes = _worked_out(spread, tasks(), changes, count, quiet=quiet)
+        _refuse_empty(outcomes, source)
+        done = reanalysis_record.Reanalysis(
+            made=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"), reason=reason or _reason(file, changes), by=by,
+            source=source, changes=changes, corrections=file, outcomes=outcomes,
+        )  # fmt: skip
+        for line in said(done, quiet=quiet):
+            click.echo(line)
+        _refuse_missed(done)
+        if write_to is not None:
+            pages = _pages(spread, done, again)
+            reanalysis_record.write(done, write_to, pages)
+            click.echo(f"Record: {write_to.resolve()}")
+    _end(done)
+
+
+def _reason(file: CorrectionsFile | None, changes: Changes) -> str:
+    if file is not None:
+        return file.value.reason
+    parts = [f"decided by the rule '{changes.rule}'"] if changes.rule else []
+    parts += [f"error as {changes.error}"] if changes.error else []
+    return f"{' and '.join(parts) or 'this version of the method'}."
+
+
+# --- where the runs are ------------------------------------------------------------------------------------------
+
+Again = "Callable[[Outcome], Task]"
+
+
+@contextmanager
+def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[tuple[str, int, Any, Any]]:
+    """The source's name, how many journals it has, the tasks, and how to get that of one outcome again."""
+    from harness.reanalysis import Task
+
+    if runs is not None:
+        from harness.records.folder import journal_files
+
+        files = journal_files(runs)
+
+        def of_file(file: Path) -> Task:
+            try:
+                return Task(data=file.read_bytes(), where=str(file))
+            except OSError as error:
+                return Task(data=b"", where=str(file), problem=f"{file}: cannot be read: {error.strerror}.")
+
+        yield str(runs), len(files), lambda: map(of_file, files), lambda outcome: of_file(Path(outcome.where))
+        return
+    from harness.errors import RecordsError
+    from harness.records.rows import Selection
+    from harness.records.store import Store
+
+    with Store.open(store, create=False) as opened:
+        rows = opened.runs(changes.where)
+
+        def of_run(row: Any) -> Task:
+            of_it = Selection(run_ids=(row.id,), simulated=None, finished=None)
+            where = f"{opened.name}: run {row.number}"
+            try:
+                return Task(
+                    data=opened.journal(row.id), where=where, stored=opened.results(of_it), stored_overall=row.overall
+                )
+            except RecordsError as error:
+                return Task(data=b"", where=where, problem=str(error))
+
+        yield opened.name, len(rows), lambda: map(of_run, rows), lambda outcome: of_run(outcome.run)
+
+
+# --- working -----------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _spread(workers: int | None, address: str | None, count: int) -> Iterator[Spread]:
+    """Who does the work."""
+    from harness.workers import Processes, Serial, cluster, cores
+
+    if address is not None:
+        with cluster(address) as connected:
+            yield connected
+        return
+    number = min(workers or cores(), max(1, count // 8))  # a process takes as long to start as a few runs to work out
+    yield Serial() if number == 1 else Processes(number)
+
+
+def _worked_out(
+    spread: Spread, tasks: Iterator[Task], changes: Changes, count: int, *, quiet: bool
+) -> tuple[Outcome, ...]:
+    from harness import reanalysis
+
+    function = partial(reanalysis.reanalyse, changes=changes)
+    found: list[Outcome] = []
+    with _progress(count, quiet=quiet) as advance:
+        for done in spread.map(function, tasks, _lost):
+            advance()
+            if done is not None:
+                found.append(done)
+    # By date, whatever the folders are called; what cannot be read comes last.
+    return tuple(
+        sorted(found, key=lambda each: (each.run is None, each.run.started.isoformat() if each.run else "", each.where))
+    )
+
+
+def _lost(task: Task) -> Done:
+    from harness.reanalysis import Outcome
+
+    return Outcome(where=task.where, problem=f"{task.where}: the worker died over it, more than once; left out.")
+
+
+@contextmanager
+def _progress(count: int, *, quiet: bool) -> Iterator[Callable[[], object]]:
+    from harness.commands.run import a_console
+
+    console = a_console(stderr=True)
+    if quiet or not console.is_terminal:
+        yield lambda: None
+        return
+    from rich.progress import Progress
+
+    with Progress(console=console, transient=True) as progress:
+        bar = progress.add_task("Runs", total=count)
+        yield lambda: progress.advance(bar)
+
+
+def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Iterator[tuple[Outcome, str]]:
+    """The page of every run that changed, made by the same workers."""
+    from harness.reanalysis import page
+
+    moved = [each for each in done.outcomes if each.changes]
+    function = partial(page, changes=done.changes, remark=done.remark)
+    texts = spread.map(function, map(again, moved), lambda task: f"{task.where}: the worker died over this page.")
+    return zip(moved, texts, strict=True)
+
+
+def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> None:
+    from harness.errors import RecordsError
+
+    if not outcomes:
+        raise RecordsError(
+            f"{source}: no run fits what was asked. Simulated runs count only with --simulated, and runs "
+            "without an end never."
+        )
+
+
+# --- saying ------------------------------------------------------------------------------------------------------
+
+
+def said(done: Any, *, quiet: bool) -> Iterator[str]:
+    """The re-analysis in words: each run that changed, then the totals."""
+    from harness.reanalysis import digest, totals
+    from harness.report.shown import clean
+
+    counted = totals(done.outcomes)
+    moved = [each for each in done.outcomes if each.changes]
+    for each in moved[: 0 if quiet else _MOST_SHOWN]:
+        yield clean(_heading(each))
+        yield from (clean(f"  {one.point}: {one.before} → {one.after}{_numbers(one)}") for one in each.changes)
+    if len(moved) > _MOST_SHOWN and not quiet:
+        yield f"… and {len(moved) - _MOST_SHOWN} runs more; with --write, all of them are in changes.csv."
+    yield (
+        f"{_times(counted.runs, 'run')} worked out again; of {_times(counted.moved_results, 'result')} the number or "
+        "its uncertainty is another one."
+    )
+    if not counted.verdicts:
+        yield "No verdict changes."
+    for title, pairs in (("Verdicts", counted.verdicts), ("Runs as a whole", counted.overall)):
+        if pairs:
+            yield f"{title}:"
+            yield from (f"  {n:>6} × {before} → {after}" for (before, after), n in sorted(pairs.items()))
+    if done.corrections is not None:
+        for index in range(len(done.corrections.value.standard)):
+            yield clean(f"{done.corrections.place(index)}: concerns {_times(counted.touched.get(index, 0), 'run')}")
+    yield f"Digest of every number: {digest(done.outcomes)[:16]}"
+
+
+def _times(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def _heading(outcome: Outcome) -> str:
+    run = outcome.run
+    if run is None:
+        return outcome.where
+    whole = outcome.overall_before
+    if outcome.overall_after != whole:
+        whole = f"{whole} → {outcome.overall_after}"
+    simulated = ", simulated" if run.simulated else ""
+    return f"{run.number} ({run.maker} {run.model}, no. {run.serial}, {run.condition}{simulated}): {whole}"
+
+
+def _numbers(change: Any) -> str:
+    from harness.report.shown import number
+
+    if change.result_before is None or change.result_after is None:
+        return ""
+    before = "" if change.result_before == change.result_after else f"{number(change.result_before, '', 4)} → "
+    return f" ({before}{number(change.result_after, change.unit, 4)})"
+
+
+def _refuse_missed(done: Any) -> None:
+    """A correction that concerns no run is a slip of the pen, as a rule: nothing is written."""
+    from harness.errors import ConfigError
+    from harness.reanalysis import totals
+
+    if done.corrections is None:
+        return
+    touched = totals(done.outcomes).touched
+    missed = [done.corrections.place(i) for i in range(len(done.corrections.value.standard)) if i not in touched]
+    if missed:
+        raise ConfigError(*(f"{place}: concerns none of these runs; check the number and the days" for place in missed))
+
+
+def _end(done: Any) -> None:
+    """What could not be read is the last word, and the exit code."""
+    from harness.errors import JournalError
+    from harness.report.shown import clean
+
+    problems = [each.problem for each in done.outcomes if each.problem]
+    for problem in problems:
+        click.echo(clean(problem), err=True)
+    if problems:
+        raise JournalError(f"{len(problems)} of {len(done.outcomes)} runs could not be worked out again, named above.")

@@ -1,0 +1,176 @@
+"""The record of a re-analysis: a folder of its own beside the runs, never over them.
+
+A re-analysis is a decision of its own: taken later, for a reason, by a version of the program, about many runs. It is
+kept as one folder that says all of that and holds every number, so that it can be read, filed and sent without the
+store, and a store stays what its journals say: `record.json`, `corrections.toml` (verbatim), `results.csv`,
+`changes.csv`, and a page for every run with another verdict.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+import shutil
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any, Final
+
+from harness.corrections import CorrectionsFile
+from harness.errors import RecordsError
+from harness.reanalysis import Changes, Outcome, VerdictChange, digest, totals
+from harness.records.rows import ResultRow
+from harness.report.tables import safe_cell
+from harness.version import program_version
+
+FORMAT: Final = 1
+RECORD: Final = "record.json"
+_SELECTED: Final = ("serial", "maker", "model", "standard", "bench", "since", "until", "condition", "overall",
+                    "simulated", "finished")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reanalysis:
+    """A re-analysis that is done, and what is said of it."""
+
+    made: str  # ISO
+    reason: str
+    by: str
+    source: str  # the folder, or the store
+    changes: Changes
+    corrections: CorrectionsFile | None
+    outcomes: tuple[Outcome, ...]
+
+    @property
+    def remark(self) -> str:
+        """The sentence that stands on every page."""
+        by = f" by {self.by}" if self.by else ""
+        return f"Re-analysed on {self.made[:10]}{by} with version {program_version()}: {self.reason}"
+
+
+def free_folder(folder: Path) -> Path:
+    """Refuse a folder in which something stands: a record is never written over another."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise RecordsError(f"{folder}: something stands there already, and a record is never written over it. "
+                           "Name a new folder.")  # fmt: skip
+    return folder
+
+
+def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[Outcome, str]]) -> None:
+    """Write the record, whole or not at all; `pages` are the reports of the runs that changed."""
+    beside = folder.with_name(f"{folder.name}.part")
+    try:
+        shutil.rmtree(beside, ignore_errors=True)
+        beside.mkdir(parents=True)
+        for outcome, text in pages:
+            _write(beside / "reports" / page_name(outcome), text)
+        _write(beside / "results.csv", results_csv(done.outcomes))
+        _write(beside / "changes.csv", changes_csv(done.outcomes))
+        if done.corrections is not None:
+            _write(beside / "corrections.toml", done.corrections.text)
+        _write(beside / RECORD, json.dumps(as_plain(done), ensure_ascii=False, indent=2) + "\n")
+        if folder.exists():
+            folder.rmdir()  # it is empty: `free_folder` has looked
+        beside.replace(folder)
+    except OSError as error:
+        shutil.rmtree(beside, ignore_errors=True)
+        raise RecordsError(f"{folder}: cannot be written: {error.strerror}. Name another folder.") from None
+
+
+def _write(path: Path, text: str) -> None:
+    path.parent.mkdir(exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def page_name(outcome: Outcome) -> str:
+    """A file for a run's page: its number, and enough of its identity to tell runs of two benches apart."""
+    number = outcome.run.number if outcome.run else ""
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", number).strip("-.")[:80] or "run"
+    return f"{safe}-{outcome.run.id[:8] if outcome.run else ''}.html"
+
+
+def as_plain(done: Reanalysis) -> dict[str, Any]:
+    """What the record says, for JSON."""
+    counted = totals(done.outcomes)
+    where = done.changes.where
+    selected = {name: value for name in _SELECTED if (value := getattr(where, name)) is not None}
+    return {
+        "format": FORMAT,
+        "what": "re-analysis of finished runs from their journals; the original reports stand",
+        "made": done.made,
+        "reason": done.reason,
+        "by": done.by,
+        "program": program_version(),
+        "source": done.source,
+        "selection": {name: str(value) if name in ("since", "until") else value for name, value in selected.items()},
+        "rule": done.changes.rule or "as each run had it",
+        "error": done.changes.error or "as each run had it",
+        "corrections": None if done.corrections is None else "corrections.toml",
+        "digest_sha256": digest(done.outcomes),
+        "runs": counted.runs,
+        "unreadable": counted.unreadable,
+        "runs_with_another_verdict": counted.changed_runs,
+        "runs_with_another_overall_verdict": counted.changed_overall,
+        "results_with_another_number": counted.moved_results,
+        "verdicts": _counts(counted.verdicts),
+        "overall": _counts(counted.overall),
+        "problems": [each.problem for each in done.outcomes if each.problem],
+        "each": [_run(each) for each in done.outcomes if each.run is not None],
+    }
+
+
+def _counts(counted: Mapping[tuple[str, str], int]) -> list[dict[str, Any]]:
+    return [{"before": before, "after": after, "times": n} for (before, after), n in sorted(counted.items())]
+
+
+def _run(outcome: Outcome) -> dict[str, Any]:
+    run = outcome.run
+    if run is None:
+        return {}
+    return {
+        "run": run.number, "id": run.id, "started": run.started.isoformat(), "serial": run.serial,
+        "simulated": run.simulated, "program": run.program, "journal_sha256": run.journal_sha256,
+        "overall_before": outcome.overall_before, "overall_after": outcome.overall_after,
+        "corrections": [index + 1 for index in outcome.touched],
+        "changes": [asdict(each) for each in outcome.changes],
+        "page": f"reports/{page_name(outcome)}" if outcome.changes else None,
+    }  # fmt: skip
+
+
+def results_csv(outcomes: Sequence[Outcome]) -> str:
+    """Every result as it is now, one row a result, the run's columns with it."""
+    names = [f.name for f in fields(ResultRow)]
+    return _csv(names, ([_cell(getattr(row, name)) for name in names] for each in outcomes for row in each.results))
+
+
+def changes_csv(outcomes: Sequence[Outcome]) -> str:
+    """Every verdict that is another one, one row each."""
+    of_run = ("number", "id", "started", "serial")
+    of_change = [f.name for f in fields(VerdictChange)]
+    rows = (
+        [
+            *(_cell(getattr(each.run, name)) for name in of_run),
+            *(_cell(getattr(one, name)) for name in of_change),
+        ]
+        for each in outcomes
+        for one in each.changes
+    )
+    return _csv([*(f"run_{name}" for name in of_run), *of_change], rows)
+
+
+def _csv(names: list[str], rows: Iterator[list[Any]]) -> str:
+    file = io.StringIO()
+    writer = csv.writer(file, dialect="excel", lineterminator="\r\n")
+    writer.writerow(names)
+    writer.writerows(rows)
+    return file.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    return value.isoformat() if hasattr(value, "isoformat") else safe_cell(value)

@@ -1,0 +1,76 @@
+"""Years of one laboratory in a few seconds: the demo's bench run at many dates, with units whose hidden truth drifts.
+
+Invented data with a known truth, for tests of what is said over years, and for looking at their pages.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness import open as opening
+
+DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
+SETTINGS = ("50 mV", "500 mV", "5 V")
+
+JOB = """
+unit = "aldermoor_s1002.toml"
+bench = "bench.toml"
+serial = "{serial}"
+condition = "{condition}"
+rule = "guarded"
+
+[[sequence]]
+use = "vertical"
+paths = ["lead"]
+ranges = [{ranges}]
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """One verification: the day, the true gain errors of both channels in percent, and the calibrator's own."""
+
+    day: dt.date
+    gains: tuple[float, float]
+    serial: str = "S1002-3071"
+    condition: str = "as found"
+    calibrator: float = 0.01
+    seed: int = 1
+
+
+def run_visits(folder: Path, visits: Sequence[Visit], *, ranges: Sequence[str] = SETTINGS, more: str = "") -> Path:
+    """Run every visit below `folder`/runs, and return that folder; the certificate is a new one every April."""
+    for number, visit in enumerate(visits):
+        home = folder / f"visit{number}"
+        shutil.copytree(DEMO, home)
+        bench, simulated = home / "bench.toml", home / "bench_sim.toml"
+        year = visit.day.year if visit.day >= dt.date(visit.day.year, 4, 14) else visit.day.year - 1
+        text = bench.read_text("utf-8").replace('certificate = "BW-C-2217"', f'certificate = "BW-C-{year}"')
+        text = text.replace("certified = 2026-04-14", f"certified = {year}-04-14")
+        text = re.sub(r"\ncertified = (?!\d+-04-14).*", "", re.sub(r"\ndue = .*", "", text))
+        text = text.replace(f"certified = {year}-04-14", f"certified = {year}-04-14\ndue = {year + 1}-04-14")
+        bench.write_text(text, "utf-8")
+        simulated.write_text(_truth(simulated.read_text("utf-8"), visit), "utf-8")
+        ranged = ", ".join(f'"{each}"' for each in ranges)
+        (home / "job.toml").write_text(
+            JOB.format(serial=visit.serial, condition=visit.condition, ranges=ranged) + more, "utf-8"
+        )
+        opening.start(home / "job.toml", folder / "runs")
+        shutil.rmtree(home)
+    return folder / "runs"
+
+
+def _truth(text: str, visit: Visit) -> str:
+    """The simulated bench of a visit; every range of a channel has its gain."""
+    text = re.sub(r"seed = \d+", f"seed = {visit.seed}", text)
+    text = re.sub(r"start = \S+", f"start = {visit.day.isoformat()}T09:00:00Z", text)
+    text = text.replace('gain_dc = "0.01 %"', f'gain_dc = "{visit.calibrator:.9g} %"')
+    text = re.sub(r"\ngain_by_range = .*", "", text)
+    first, second = visit.gains
+    text = text.replace('gain = "0.6 %"', f'gain = "{first:.9g} %"')
+    return text.replace('gain = "-0.8 %"', f'gain = "{second:.9g} %"')

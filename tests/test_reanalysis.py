@@ -1,0 +1,357 @@
+"""Re-analysis: what changes is what must, the numbers do not depend on who works, and nothing is written over."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import json
+import os
+import shutil
+import signal
+from functools import partial
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from harness import corrections, journal, reanalysis, reanalysis_record, workers
+from harness.cli import cli
+from harness.errors import ConfigError, HalfpowerError, RecordsError
+from harness.records.rows import Selection
+from harness.records.store import Store
+from tests.dying_worker import square_or_die
+from tests.sample_years import Visit, run_visits
+
+HIGH = 1.02  # what the calibrator is now said to have given, over what was set
+
+CORRECTION = """\
+reason = "The calibrator gave 2 % too much after its repair."
+
+[[standard]]
+serial = "K320-0417"
+since = 2021-01-01
+until = 2022-12-31
+
+[[standard.known_error]]
+function = "dc"
+of_value = "+2 %"
+"""
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    """Four visits a year apart; channel 1 at +2.2 %, channel 2 at −1.9 %."""
+    visits = [Visit(day=dt.date(2020 + n, 6, 1), gains=(2.2, -1.9), seed=n + 1) for n in range(4)]
+    return run_visits(tmp_path_factory.mktemp("years"), visits)
+
+
+@pytest.fixture
+def correction(tmp_path):
+    def write(text=CORRECTION):
+        path = tmp_path / "k320.toml"
+        path.write_text(text, "utf-8")
+        return path
+
+    return write
+
+
+def tasks_of(folder):
+    return [reanalysis.Task(data=f.read_bytes(), where=str(f)) for f in sorted(Path(folder).rglob(journal.NAME))]
+
+
+def worked(folder, spread=None, **changes):
+    function = partial(reanalysis.reanalyse, changes=reanalysis.Changes(**changes))
+    return tuple((spread or workers.Serial()).map(function, tasks_of(folder), lost))
+
+
+def lost(task):
+    return reanalysis.Outcome(where=task.where, problem="lost")
+
+
+def invoke(*arguments):
+    return CliRunner().invoke(cli, ["reanalyse", *(str(each) for each in arguments)])
+
+
+# --- what changes ------------------------------------------------------------------------------------------------
+
+
+def test_without_a_change_every_number_and_word_stays(runs):
+    outcomes = worked(runs)
+    assert len(outcomes) == 4
+    assert not any(each.changes or each.moved or each.touched or each.problem for each in outcomes)
+    assert all(each.results for each in outcomes)
+
+
+def test_a_known_error_moves_the_errors_of_its_time_by_its_amount_and_no_others(runs, correction):
+    plain = worked(runs)
+    again = worked(runs, corrections=corrections.load(correction()).value)
+    assert [each.touched for each in again] == [(), (0,), (0,), ()]
+    for before, after in zip(plain, again, strict=True):
+        factor = HIGH if after.touched else 1.0
+        for was, now in zip(before.results, after.results, strict=True):
+            if was.quantity == "deflection" and was.kind == "point":
+                # By hand: shown/applied − 1, and what was applied is 2 % more.
+                assert now.result == pytest.approx(100 * ((1 + was.result / 100) / factor - 1), abs=1e-9)
+    # −1.9 % becomes −3.8 %: out of ±3 %. +2.2 % becomes +0.2 %, a pass as before.
+    assert {(each.before, each.after) for one in again for each in one.changes} == {("pass", "fail")}
+    assert [each.overall_after for each in again] == ["meets", "does not meet", "does not meet", "meets"]
+    assert all("channel 2" in each.point for one in again for each in one.changes)
+
+
+def test_a_corrected_accuracy_changes_uncertainties_alone(runs, correction):
+    poor = CORRECTION.replace("known_error", "accuracy").replace('"+2 %"', '"1.5 %"')
+    plain, again = worked(runs), worked(runs, corrections=corrections.load(correction(poor)).value)
+    was, now = plain[1].results[0], again[1].results[0]
+    assert now.result == was.result
+    assert now.standard_u > 5 * was.standard_u
+    assert {(each.before, each.after) for each in again[1].changes} == {("pass", "undecided")}
+    assert again[0].results == plain[0].results  # not in its time
+
+
+def test_another_rule_and_another_definition(runs):
+    for outcome in worked(runs, rule="simple"):
+        assert not outcome.moved
+        assert not outcome.changes  # all within ±3 % by more than their uncertainty
+    was, now = worked(runs)[0].results[0], worked(runs, error="deflection factor")[0].results[0]
+    # Two definitions of one error: 1/(1 + e) − 1.
+    assert now.result == pytest.approx(100 * (1 / (1 + was.result / 100) - 1), abs=1e-9)
+
+
+def test_runs_are_chosen_by_what_they_are(runs):
+    def chosen(**where):
+        where = {"simulated": None, **where}
+        return sum(each is not None for each in worked(runs, where=Selection(**where)))
+
+    assert chosen() == 4
+    assert chosen(simulated=False) == 0
+    assert chosen(since=dt.date(2021, 6, 1), until=dt.date(2022, 6, 1)) == 2
+    assert chosen(standard="BW-C-2021") == chosen(standard="BW-C-2022") == 1
+    assert chosen(standard="K320-0417") == 4
+    assert chosen(standard="G550-0093") == 0  # on the bench, and not used
+    assert chosen(serial="S1002-3071") == 4
+    assert chosen(serial="S1002") == 0
+
+
+def test_what_a_store_says_is_what_was_before(runs, tmp_path):
+    """An older version that decided otherwise: what it decided stands in the store, and is the word before."""
+    with Store.open(str(tmp_path / "store.sqlite")) as store:
+        for file in sorted(runs.rglob(journal.NAME)):
+            store.add(file)
+        every = Selection(simulated=None)
+        first = store.runs(every)[0]
+        stored = store.results(Selection(run_ids=(first.id,), simulated=None))
+        as_then = tuple(replace_word(row) for row in stored)
+        task = reanalysis.Task(
+            data=store.journal(first.id), where="store", stored=as_then, stored_overall="does not meet"
+        )
+    outcome = reanalysis.reanalyse(task, reanalysis.Changes())
+    assert (outcome.overall_before, outcome.overall_after) == ("does not meet", "meets")
+    assert {(each.before, each.after) for each in outcome.changes} == {("fail", "pass")}
+    assert len(outcome.changes) == len([row for row in stored if row.kind == "point"])
+
+
+def replace_word(row):
+    from dataclasses import replace
+
+    return replace(row, verdict="fail") if row.kind == "point" else row
+
+
+# --- who works ---------------------------------------------------------------------------------------------------
+
+
+def test_the_numbers_are_the_same_whatever_the_number_of_processes(runs, correction):
+    known = corrections.load(correction()).value
+    serial = worked(runs, corrections=known)
+    two = worked(runs, workers.Processes(2), corrections=known)
+    assert two == serial
+    assert reanalysis.digest(two) == reanalysis.digest(serial)
+    assert reanalysis.digest(serial) != reanalysis.digest(worked(runs))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL is POSIX")
+@pytest.mark.parametrize("once", [True, False])
+def test_a_worker_that_is_killed_loses_nothing_else(tmp_path, once):
+    marker = tmp_path / "died" if once else None
+    found = list(workers.Processes(2).map(partial(square_or_die, 3, marker), range(12), lambda thing: -thing))
+    assert found == [n * n if once or n != 3 else -3 for n in range(12)]
+
+
+def test_a_cluster_that_is_not_there_is_said_in_one_sentence(monkeypatch):
+    monkeypatch.setattr(workers, "_CONNECT_S", 0.5)
+    says = r"tcp://127\.0\.0\.1:1: no dask scheduler answers there"
+    with pytest.raises(HalfpowerError, match=says), workers.cluster("tcp://127.0.0.1:1"):
+        pass
+
+
+@pytest.mark.soak
+@pytest.mark.filterwarnings("ignore")  # of distributed's own closing
+def test_a_dask_cluster_gives_the_same_numbers_to_the_last_bit_and_survives_a_killed_worker(runs, correction, tmp_path):
+    from distributed import LocalCluster
+
+    known = corrections.load(correction()).value
+    with (
+        LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None
+        ) as local,
+        workers.cluster(local.scheduler_address) as spread,
+    ):
+        outcomes = worked(runs, spread, corrections=known)
+        assert outcomes == worked(runs, corrections=known)
+        first = next(iter(local.workers.values()))
+        os.kill(first.pid, signal.SIGKILL)
+        assert worked(runs, spread, corrections=known) == outcomes
+        work = partial(square_or_die, 3, tmp_path / "died")
+        assert list(spread.map(work, range(8), lambda thing: -thing)) == [n * n for n in range(8)]
+        work = partial(square_or_die, 3, None)
+        assert list(spread.map(work, range(8), lambda thing: -thing)) == [n * n if n != 3 else -3 for n in range(8)]
+
+
+def test_a_worker_with_other_versions_is_told_apart():
+    own = workers.fingerprint()
+    assert workers.apart(own, own) == []
+    theirs = {**own, "numpy": "1.0", "sources": "0"}
+    assert workers.apart(theirs, own) == [f"sources 0 (here {own['sources']})", f"numpy 1.0 (here {own['numpy']})"]
+
+
+# --- the file of corrections -------------------------------------------------------------------------------------
+
+BAD = [
+    ('reason = "The', 'reson = "The', "k320.toml:1: reason: missing"),
+    ('serial = "K320-0417"', "", "k320.toml:3: standard[1]: names no standard; expected 'serial' or 'certificate'"),
+    ("until = 2022-12-31", "until = 2020-12-31", "k320.toml:5: standard[1].since: lies after 'until'"),
+    ('"+2 %"', '"0 %"', "k320.toml:8: standard[1].known_error[1]: states no error; expected of_value or floor"),
+    ('"+2 %"', '"2 V"', "k320.toml:10: standard[1].known_error[1].of_value: '2 V' has the unit 'V'"),
+    ('"dc"', '"sine"', "k320.toml:9: standard[1].known_error[1].function: 'sine' is not known here"),
+    ("until = 2022", "untl = 2022", "k320.toml:6: standard[1].untl: unknown key"),
+    (
+        '[[standard.known_error]]\nfunction = "dc"\nof_value = "+2 %"\n',
+        "",
+        "k320.toml:3: standard[1]: corrects nothing; expected one of known_error, accuracy, flatness, edge_rise_time",
+    ),
+    (
+        'of_value = "+2 %"',
+        'of_value = "+2 %"\n[[standard]]\nserial = "K320-0417"\nsince = 2022-12-31\nedge_rise_time = "1 ns"',
+        "k320.toml:11: standard[2]: concerns days that line 3 concerns too",
+    ),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "says"), BAD)
+def test_what_is_wrong_with_a_file_of_corrections_is_said_with_its_line(correction, old, new, says):
+    assert old in CORRECTION
+    path = correction(CORRECTION.replace(old, new))
+    with pytest.raises(ConfigError) as caught:
+        corrections.load(path)
+    lines = [problem.replace(f"{path.parent}{os.sep}", "") for problem in caught.value.problems]
+    assert any(line.startswith(says) for line in lines), lines
+
+
+def test_every_problem_is_said_at_once(correction):
+    with pytest.raises(ConfigError) as caught:
+        corrections.load(correction(CORRECTION.replace('serial = "K320-0417"', "").replace('"+2 %"', '"0 %"')))
+    assert len(caught.value.problems) == 2
+
+
+# --- the command and its record ----------------------------------------------------------------------------------
+
+
+def test_what_changes_is_shown_and_nothing_is_written(runs, correction, tmp_path):
+    before = {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()}
+    result = invoke(runs, "--corrections", correction(), "--simulated")
+    assert result.exit_code == 0, result.output
+    assert "deflection, channel 2, lead, 5 V/div: pass → fail (−1.9" in result.output
+    assert "6 × pass → fail" in result.output
+    assert "2 × meets → does not meet" in result.output
+    assert "standard[1] (K320-0417): concerns 2 runs" in result.output
+    assert {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()} == before
+    assert [path.name for path in tmp_path.iterdir()] == ["k320.toml"]
+
+
+def test_a_record_says_what_why_when_and_by_which_version(runs, correction, tmp_path):
+    record = tmp_path / "record"
+    before = {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()}
+    result = invoke(runs, "--corrections", correction(), "--simulated", "--by", "M. Thorne", "--write", record)
+    assert result.exit_code == 0, result.output
+    said = json.loads((record / "record.json").read_text("utf-8"))
+    assert said["reason"] == "The calibrator gave 2 % too much after its repair."
+    assert (said["by"], said["runs"], said["runs_with_another_verdict"]) == ("M. Thorne", 4, 2)
+    assert said["verdicts"] == [{"before": "pass", "after": "fail", "times": 6}]
+    assert said["digest_sha256"] == reanalysis.digest(
+        worked(runs, corrections=corrections.load(correction()).value, where=Selection(simulated=True))
+    )
+    assert (record / "corrections.toml").read_text("utf-8") == CORRECTION
+    rows = list(csv.DictReader((record / "changes.csv").read_text("utf-8").splitlines()))
+    assert len(rows) == 6
+    assert {row["after"] for row in rows} == {"fail"}
+    pages = sorted((record / "reports").iterdir())
+    assert [page.name[:10] for page in pages] == ["2021-06-01", "2022-06-01"]
+    text = pages[0].read_text("utf-8")
+    assert "Re-analysed: not the original report" in text
+    assert "The calibrator gave 2 % too much after its repair." in text
+    assert "Known errors of the calibrator (Northfen K320 no. K320-0417) were corrected: dc +2 %." in text
+    assert {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()} == before
+    again = invoke(runs, "--corrections", correction(), "--simulated", "--write", record)
+    assert again.exit_code == RecordsError.exit_code
+    assert "never written over it" in again.output
+
+
+def test_a_store_is_read_as_a_folder_is(runs, correction, tmp_path):
+    with Store.open(str(tmp_path / "store.sqlite")) as store:
+        for file in sorted(runs.rglob(journal.NAME)):
+            store.add(file)
+    arguments = ("--corrections", correction(), "--simulated")
+    from_store = invoke("--store", tmp_path / "store.sqlite", *arguments)
+    from_folder = invoke(runs, *arguments)
+    assert from_store.exit_code == 0, from_store.output
+    assert from_store.output.replace("store.sqlite", "") == from_folder.output.replace("store.sqlite", "")
+
+
+def test_a_damaged_journal_among_others_is_named_and_the_others_go_on(runs, tmp_path):
+    some = tmp_path / "some"
+    shutil.copytree(runs, some)
+    damaged = sorted(some.rglob(journal.NAME))[1]
+    damaged.write_bytes(damaged.read_bytes().replace(b'"value":', b'"value": ', 1))
+    result = invoke(some, "--simulated")
+    assert result.exit_code == 5
+    assert "3 runs worked out again" in result.output
+    assert f"{damaged}:" in result.output
+    assert "was changed or damaged" in result.output
+    assert "1 of 4 runs could not be worked out again" in result.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "says"),
+    [
+        ((), 2, "Name the folder that holds the runs, or a store"),
+        (("RUNS", "--since", "2023-01-01", "--until", "2022-01-01"), 2, "lies after --until"),
+        (("RUNS", "--workers", "2", "--cluster", "tcp://127.0.0.1:1"), 2, "not both"),
+        (("nowhere",), RecordsError.exit_code, "there is no such folder"),
+        (("RUNS",), RecordsError.exit_code, "Simulated runs count only with --simulated"),
+        (("RUNS", "--simulated", "--serial", "X"), RecordsError.exit_code, "no run fits what was asked"),
+    ],
+)
+def test_what_cannot_be_done_is_said_in_one_sentence(runs, arguments, code, says):
+    result = invoke(*(str(runs) if each == "RUNS" else each for each in arguments))
+    assert (result.exit_code, says in " ".join(result.output.split())) == (code, True), result.output
+
+
+def test_a_correction_that_concerns_no_run_stops_before_anything_is_written(runs, correction, tmp_path):
+    file = correction(CORRECTION.replace("K320-0417", "K320-9999"))
+    result = invoke(runs, "--corrections", file, "--simulated", "--write", tmp_path / "record")
+    assert result.exit_code == ConfigError.exit_code
+    assert "standard[1] (K320-9999): concerns none of these runs" in result.output
+    assert not (tmp_path / "record").exists()
+
+
+def test_a_record_is_whole_or_not_there(runs, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    done = reanalysis_record.Reanalysis(
+        made="2026-11-27T00:00:00+00:00", reason="r", by="", source="s", changes=reanalysis.Changes(),
+        corrections=None, outcomes=worked(runs),
+    )  # fmt: skip
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(RecordsError, match="No space left"):
+        reanalysis_record.write(done, tmp_path / "record", ())
+    assert list(tmp_path.iterdir()) == []
