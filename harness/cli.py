@@ -21,8 +21,8 @@ import rich_click as click
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, new, schema
-from harness.commands.records import records
 from harness.commands.reanalyse import reanalyse
+from harness.commands.records import records
 from harness.commands.run import rehearse, report, resume, run
 from harness.errors import HalfpowerError
 

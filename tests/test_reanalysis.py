@@ -322,7 +322,8 @@ def test_a_damaged_journal_among_others_is_named_and_the_others_go_on(runs, tmp_
 @pytest.mark.parametrize(
     ("arguments", "code", "says"),
     [
-        ((), 2, "Name the folder that holds the runs, or a store"),
+        (("RUNS", "--store", "x"), 2, "or a store with --store, not both"),
+        (("--store", "nowhere.sqlite"), RecordsError.exit_code, "there is no store here yet"),
         (("RUNS", "--since", "2023-01-01", "--until", "2022-01-01"), 2, "lies after --until"),
         (("RUNS", "--workers", "2", "--cluster", "tcp://127.0.0.1:1"), 2, "not both"),
         (("nowhere",), RecordsError.exit_code, "there is no such folder"),

@@ -11,51 +11,22 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
+from harness.commands.records import opened, selected, selection_options, store_option
+
 if TYPE_CHECKING:
     from harness.corrections import CorrectionsFile
     from harness.reanalysis import Changes, Done, Outcome, Task
-    from harness.records.rows import Selection
     from harness.workers import Spread
 
 PATH = click.Path(path_type=Path)
-DAY = click.DateTime(formats=["%Y-%m-%d"])
 RULES: Final = ("simple", "guarded", "non-binary", "managed")
 ERRORS: Final = ("indication", "deflection factor")
 _MOST_SHOWN: Final = 20  # runs whose changes are listed on the terminal
 
 
-def selection_options(command: Any) -> Any:
-    """Add the options that choose runs, the same wherever runs are chosen."""
-    for option in reversed(
-        (
-            click.option("--serial", help="Runs of the unit with this serial number."),
-            click.option("--maker", help="Runs of units of this maker."),
-            click.option("--model", help="Runs of units of this model."),
-            click.option("--bench", help="Runs on this bench."),
-            click.option("--standard", help="Runs with this standard: serial number, certificate, name or identity."),
-            click.option("--since", type=DAY, help="Runs from this day on (UTC), such as 2025-01-01."),
-            click.option("--until", type=DAY, help="Runs up to and with this day."),
-            click.option("--condition", type=click.Choice(("as found", "as left")), help="Runs in this condition."),
-            click.option("--simulated", is_flag=True, help="Simulated runs, and no others."),
-        )
-    ):
-        command = option(command)
-    return command
-
-
-def selected(given: dict[str, Any], *, finished: bool | None = True) -> Selection:
-    """The choice that the options make; a period that ends before it begins is refused."""
-    from harness.records.rows import Selection
-
-    since, until = (given.pop(name).date() if given[name] else given.pop(name) for name in ("since", "until"))
-    if since and until and since > until:
-        raise click.UsageError(f"--since {since} lies after --until {until}; give the earlier day first.")
-    return Selection(since=since, until=until, finished=finished, **given)
-
-
 @click.command()
 @click.argument("runs", type=PATH, required=False, metavar="[RUNS_FOLDER]")
-@click.option("--store", help="Take the runs of a store instead: a file, or postgresql://USER@HOST/DATABASE.")
+@store_option
 @click.option("--corrections", type=PATH, help="A file of what is now known of standards.")
 @click.option("--rule", type=click.Choice(RULES), help="Decide by this rule instead.")
 @click.option("--error", type=click.Choice(ERRORS), help="State errors by this definition instead.")
@@ -72,8 +43,9 @@ def reanalyse(
 ) -> None:  # fmt: skip
     """Work finished runs out again from their journals, and say which verdicts change.
 
-    With this version's method; with --rule or --error by another rule or definition; with --corrections as if what is
-    known now of a standard had been known then. Nothing is written without --write, and never over a run or its report.
+    The runs are those below RUNS_FOLDER; without one, those of the store. With this version's method; with --rule or
+    --error by another rule or definition; with --corrections as if what is known now of a standard had been known
+    then. Nothing is written without --write, and never over a run or its report.
 
     \b
     Examples:
@@ -85,8 +57,8 @@ def reanalyse(
     from harness import reanalysis, reanalysis_record
     from harness.corrections import load
 
-    if (runs is None) == (store is None):
-        raise click.UsageError("Name the folder that holds the runs, or a store with --store; one of them.")
+    if runs is not None and store is not None:
+        raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
     if workers and cluster:
         raise click.UsageError("Use --workers or --cluster, not both.")
     if write_to is not None:
@@ -145,22 +117,21 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
         return
     from harness.errors import RecordsError
     from harness.records.rows import Selection
-    from harness.records.store import Store
 
-    with Store.open(store, create=False) as opened:
-        rows = opened.runs(changes.where)
+    with opened(store, create=False) as there:
+        rows = there.runs(changes.where)
 
         def of_run(row: Any) -> Task:
             of_it = Selection(run_ids=(row.id,), simulated=None, finished=None)
-            where = f"{opened.name}: run {row.number}"
+            where = f"{there.name}: run {row.number}"
             try:
                 return Task(
-                    data=opened.journal(row.id), where=where, stored=opened.results(of_it), stored_overall=row.overall
+                    data=there.journal(row.id), where=where, stored=there.results(of_it), stored_overall=row.overall
                 )
             except RecordsError as error:
                 return Task(data=b"", where=where, problem=str(error))
 
-        yield opened.name, len(rows), lambda: map(of_run, rows), lambda outcome: of_run(outcome.run)
+        yield there.name, len(rows), lambda: map(of_run, rows), lambda outcome: of_run(outcome.run)
 
 
 # --- working -----------------------------------------------------------------------------------------------------

@@ -65,6 +65,10 @@ def selected(options: dict[str, Any]) -> Selection:
 
     chosen = {name: options[name] for name in _SELECTION if name != "unfinished"}
     days = {name: at.date() if (at := chosen[name]) is not None else None for name in ("since", "until")}
+    if days["since"] and days["until"] and days["since"] > days["until"]:
+        raise click.UsageError(
+            f"--since {days['since']} lies after --until {days['until']}; the earlier day comes first."
+        )
     return Selection(**(chosen | days), finished=None if options["unfinished"] else True)
 
 

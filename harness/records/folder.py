@@ -58,9 +58,7 @@ class RunFolders:
 
     def runs(self, where: Selection) -> tuple[RunRow, ...]:
         """The runs, by the moment they began."""
-        return tuple(
-            each.run for each in self._fitting(where) if _has(where, _OF_A_RESULT) <= bool(_results(each, where))
-        )
+        return tuple(each.run for each in self._fitting(where))
 
     def results(self, where: Selection) -> tuple[ResultRow, ...]:
         """The results, by the moment their run began and their place in its report."""
@@ -106,7 +104,7 @@ def is_standard(row: StandardRow, name: str) -> bool:
 
 
 def run_fits(found: Derived, where: Selection) -> bool:
-    """Whether a run is one of those asked for, by its own fields and its standards."""
+    """Whether a run is one of those asked for: by its own fields, and by having a result and a standard that fit."""
     run = found.run
     day = run.started.date()
     return (
@@ -114,12 +112,13 @@ def run_fits(found: Derived, where: Selection) -> bool:
         and (where.since is None or day >= where.since)
         and (where.until is None or day <= where.until)
         and (where.run_ids is None or run.id in where.run_ids)
+        and (_asks_for_results(where) <= bool(_results(found, where)))
         and (where.standard is None or any(row.used and is_standard(row, where.standard) for row in found.standards))
     )
 
 
-def _has(where: Selection, names: tuple[str, ...]) -> bool:
-    return any(getattr(where, name) is not None for name in names)
+def _asks_for_results(where: Selection) -> bool:
+    return any(getattr(where, name) is not None for name in _OF_A_RESULT)
 
 
 def _results(found: Derived, where: Selection) -> tuple[ResultRow, ...]:

@@ -390,13 +390,10 @@ def place(report: Report) -> Iterator[tuple[str, str]]:
 
 def marks(report: Report) -> tuple[str, ...]:
     """What every page must be marked with."""
-    said = []
-    if report.simulated:
-        said.append(SIMULATED)
-    if any(standard.overdue for standard in report.standards):
-        said.append(OVERDUE)
-    if not report.finished:
-        said.append(INCOMPLETE)
-    if report.reanalysed:
-        said.append(REANALYSED)
-    return tuple(said)
+    said = (
+        (SIMULATED, report.simulated),
+        (OVERDUE, any(standard.overdue for standard in report.standards)),
+        (INCOMPLETE, not report.finished),
+        (REANALYSED, bool(report.reanalysed)),
+    )
+    return tuple(mark for mark, holds in said if holds)
