@@ -60,8 +60,7 @@ def _plots(report: Report) -> Mapping[str, tuple[Mapping[str, Any], ...]]:
     """Every picture twice, for wide and narrow screens, by the part it belongs to."""
     found: dict[str, list[Mapping[str, Any]]] = {}
     for wide, narrow in zip(pictures(report), pictures(report, width_in=NARROW_IN), strict=True):
-        part = re.split(r"[re]", wide.key, maxsplit=1)[0]
-        found.setdefault(part, []).append(
+        found.setdefault(f"p{wide.part}", []).append(
             {
                 "key": wide.key, "caption": wide.caption, "alt": wide.alt,
                 "wide": _inline(wide.svg, f"{wide.key}w"), "narrow": _inline(narrow.svg, f"{narrow.key}n"),

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from harness.report import shown
+from harness.report.budget_plot import budget_picture
+from harness.report.chosen import as_found, named, worst, worst_of_parts
 from harness.report.plot_style import (
     BAND,
     FAINT,
@@ -21,6 +23,7 @@ from harness.report.plot_style import (
     frequency_axis,
     to_svg,
 )
+from harness.report.screen_plot import screen_picture
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,10 +40,15 @@ _LEAST_DECADES: Final = 0.6
 _ROTATE_FROM: Final = 9  # settings on an axis
 
 
-def pictures(report: Report, *, width_in: float = WIDE_IN) -> tuple[Picture, ...]:
-    """Every picture of a report, in the order of its parts."""
+def pictures(report: Report, *, width_in: float = WIDE_IN, point: str = "") -> tuple[Picture, ...]:
+    """Every picture of a report, in the order of its parts; `point` names the one that is looked at closely."""
+    close = (named(report, point),) if point else worst_of_parts(report)
+    budget = close[0] if point else worst(report)
     found: list[Picture] = []
     for n, part in enumerate(report.parts):
+        for i, chosen in enumerate(each for each in close if each.part == n):
+            screen = screen_picture(report, chosen, as_found(report, chosen.one), key=f"p{n}s{i}", width_in=width_in)
+            found += [screen] if screen is not None else []
         found += [
             response_picture(report, one, key=f"p{n}r{i}", part=n, width_in=width_in)
             for i, one in enumerate(part.responses)
@@ -49,6 +57,9 @@ def pictures(report: Report, *, width_in: float = WIDE_IN) -> tuple[Picture, ...
             points = [point for point in part.points if point.quantity == quantity]
             if _drawable(points):
                 found.append(error_picture(report, points, key=f"p{n}e{i}", part=n, width_in=width_in))
+        if budget is not None and budget.part == n:
+            bars = budget_picture(report, budget, key=f"p{n}b0", width_in=width_in)
+            found += [bars] if bars is not None else []
     return tuple(found)
 
 
@@ -196,7 +207,7 @@ def error_picture(
         axes.axhline(0.0, color=FAINT.light, linewidth=0.8)
         for n, (channel, path) in enumerate(series):
             own = [s for s in slots if (s.point.channel, s.point.path) == (channel, path)]
-            label = f"channel {channel}, {shown.shortened(shown.path_label(report, path), 28)}"
+            label = f"channel {channel}, {shown.shortened(shown.path_label(report, path), 24)}"
             _error_bars(axes, own, label=label, style=n)
         _zones(axes, slots)
         _signs(axes, slots)

@@ -1,0 +1,122 @@
+"""Which results of a report are looked at closely: the worst ones, or the one that is asked for.   [pure]"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from harness.errors import HalfpowerError
+from harness.report import shown
+from harness.report.model import Point, PointPair, Response, ResponsePair, Word
+
+if TYPE_CHECKING:
+    from harness.analysis.verdict import Limits
+    from harness.report.model import Report
+
+One: TypeAlias = Point | Response
+
+_WORST_FIRST: Final[tuple[Word, ...]] = (
+    "fail", "conditional fail", "undecided", "conditional pass", "pass", "not measured",
+)  # fmt: skip
+_NEAREST: Final = 4  # names that are offered where none fits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """A point or a response, and the part that it belongs to."""
+
+    part: int
+    one: One
+
+
+def everything(report: Report) -> Iterator[Chosen]:
+    """Every judged result of a report, in its order."""
+    for n, part in enumerate(report.parts):
+        yield from (Chosen(part=n, one=one) for one in shown.judged(part))
+
+
+def worst(report: Report) -> Chosen | None:
+    """The result that failed most clearly; else the least certain one; else the one closest to its limit."""
+    return min((each for each in everything(report) if _known(each.one)), key=_badness, default=None)
+
+
+def worst_of_parts(report: Report) -> tuple[Chosen, ...]:
+    """The worst result of each part, where something did not pass; else the one of all closest to its limit."""
+    found = []
+    for n in range(len(report.parts)):
+        some = [each for each in everything(report) if each.part == n and _known(each.one) and each.one.word != "pass"]
+        found += [min(some, key=_badness)] if some else []
+    closest = worst(report)
+    return tuple(found) if found or closest is None else (closest,)
+
+
+def named(report: Report, words: str) -> Chosen:
+    """
+    The result that a person names, "ch 2, 500 mV": every word must occur in its name.
+
+    Raises
+    ------
+    HalfpowerError
+        None fits, or several do and none of them has exactly these words.
+    """
+    names = {name_of(report, each.one): each for each in everything(report)}
+    wanted = _words(words)
+    fitting = [name for name in names if all(any(have.startswith(word) for have in _words(name)) for word in wanted)]
+    if len(fitting) == 1:
+        return names[fitting[0]]
+    nearest = fitting or difflib.get_close_matches(words, names, _NEAREST, 0.0)
+    offered = "; ".join(shown.shortened(name, 80) for name in nearest[:_NEAREST])
+    if not fitting:
+        raise HalfpowerError(f"No result is called {words!r}. The nearest: {offered or 'there is none at all'}.")
+    raise HalfpowerError(f"{len(fitting)} results fit {words!r}. Say more, to tell these apart: {offered}.")
+
+
+def name_of(report: Report, one: One) -> str:
+    """What a result is called: "deflection, channel 2, 1 m lead, 500 mV/div"."""
+    quantity = getattr(one, "quantity", "half-power frequency")
+    return f"{quantity}, channel {one.channel}, {shown.path_label(report, one.path)}, {one.setting}"
+
+
+def as_found(report: Report, one: One) -> One | None:
+    """The same result as it was found before the adjustment, if the report holds it."""
+    if report.adjustment is None:
+        return None
+    pairs: tuple[PointPair | ResponsePair, ...] = (*report.adjustment.points, *report.adjustment.responses)
+    return next((pair.found for pair in pairs if pair.left is one), None)
+
+
+def _words(text: str) -> list[str]:
+    """The words of a name; a number and its unit are one, so that 5 mV does not fit 500 mV."""
+    return re.findall(r"\d[\d.]* ?[^\W\d]*|[^\W\d]+", text.casefold())
+
+
+def _known(one: One) -> bool:
+    return one.word != "not measured"
+
+
+def _badness(each: Chosen) -> tuple[float, ...]:
+    """By word; then by the probability of being inside the limits, where it says something; then by how far outside."""
+    rank, verdict = _WORST_FIRST.index(each.one.word), each.one.verdict
+    if verdict is None:
+        return rank, 1.0, math.inf
+    return rank, round(verdict.conformance_probability, 4), -_excess(each.one, verdict.limits)
+
+
+def _excess(one: One, limits: Limits) -> float:
+    """How many expanded uncertainties a result lies beyond its nearer limit; negative inside."""
+    estimate, expanded = _estimate(one)
+    if estimate is None or not expanded:
+        return -math.inf
+    sides = [-math.inf if limits.high is None else estimate - limits.high]
+    sides += [-math.inf if limits.low is None else limits.low - estimate]
+    return max(sides) / expanded
+
+
+def _estimate(one: One) -> tuple[float | None, float | None]:
+    if isinstance(one, Response):
+        return one.result.frequency_hz, shown.expanded_hz(one.result)
+    return (None, None) if one.statement is None else (one.statement.estimate, one.statement.expanded)

@@ -1,0 +1,120 @@
+"""What a screen should have shown at a point, and what was read on it: in divisions, for a drawing.   [pure]"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias, TypeVar
+
+from harness.report import shown
+from harness.report.model import Point, Response
+from harness.steps import Dc, FastEdge, Sine, Square, TimeMarks
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from harness.report.model import Report
+
+_T = TypeVar("_T", Point, Response)
+Kind: TypeAlias = Literal["level", "square", "sine", "marks", "edge"]
+
+HALF_POWER: Final = 1.0 / math.sqrt(2.0)
+_SINE_DIV: Final = 2.0  # a period, where nothing says how the sweep was set
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """One screen: how large what is measured stands on it, in divisions, and that in words."""
+
+    title: str
+    size_div: float | None  # None: nothing could be read
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screen:
+    """The screens of one point: as it should be, and as it was read, once or as found and as left."""
+
+    kind: Kind
+    width_div: float
+    height_div: float
+    ground_div: float  # of the ground line or the foot of the trace, from the centre
+    period_div: float  # of what repeats
+    traces: tuple[Trace, ...]  # the first is the ideal
+
+
+def screen_of(report: Report, one: Point | Response, found: Point | Response | None = None) -> Screen | None:
+    """The screens of a result, with those of the unit as found if known; None where a drawing would show nothing."""
+    if isinstance(one, Response):
+        return _response(report, one, found if isinstance(found, Response) else None)
+    if one.word == "not measured" and not one.remarks:
+        return None
+    return _point(report, one, found if isinstance(found, Point) else None)
+
+
+def _point(report: Report, point: Point, found: Point | None) -> Screen | None:
+    view, unit = point.view, report.setup.unit
+    if view is None:
+        return None
+    sweep_s = view.s_per_div / view.magnifier
+    kind: Kind
+    match point.stimulus:
+        case Dc():
+            kind, period_div, in_div = "level", 0.0, 1.0
+        case Square(frequency_hz=frequency_hz):
+            kind, period_div, in_div = "square", 1.0 / frequency_hz / sweep_s, 1.0
+        case Sine(frequency_hz=frequency_hz):
+            kind, period_div, in_div = "sine", 1.0 / frequency_hz / sweep_s, 1.0
+        case TimeMarks(period_s=period_s):
+            kind, period_div, in_div = "marks", period_s / sweep_s, 1.0
+        case FastEdge() if point.quantity == "rise time" and point.unit == "ns":
+            kind, period_div, in_div = "edge", 0.0, 1e-9 / sweep_s
+        case _:
+            return None
+
+    def trace(title: str, of: Point) -> Trace:
+        if of.reading is None:
+            return Trace(title=title, size_div=None, text="; ".join(of.remarks) or of.word)
+        return Trace(title=title, size_div=of.reading * in_div, text=f"read: {shown.reading_text(of)}")
+
+    ideal = Trace(
+        title="as it should be", size_div=point.expected * in_div,
+        text=f"{'ideal' if kind != 'edge' else 'rated, with the edge of the source'}: "
+        f"{shown.number(point.expected, point.unit)}",
+    )  # fmt: skip
+    return Screen(
+        kind=kind, width_div=unit.horizontal_div, height_div=unit.vertical_div, ground_div=view.ground_line_div,
+        period_div=period_div, traces=(ideal, *_read(trace, point, found)),
+    )  # fmt: skip
+
+
+def _read(trace: Callable[[str, _T], Trace], one: _T, found: _T | None) -> tuple[Trace, ...]:
+    if found is None:
+        return (trace("as it was read", one),)
+    return trace("as found", found), trace("as left", one)
+
+
+def _response(report: Report, response: Response, found: Response | None) -> Screen | None:
+    """The height of the sine at the rating: 1/√2 of the reference at least, beside what was read nearest to it."""
+    unit = report.setup.unit
+    reference_div, rated = response.result.reference_div, shown.hertz(response.rated_hz)
+    if reference_div is None or not response.result.points:
+        return None
+
+    def trace(title: str, of: Response) -> Trace:
+        if of.result.reference_div is None or not of.result.points:
+            return Trace(title=title, size_div=None, text="no value")
+        nearest = min(of.result.points, key=lambda p: abs(math.log(p.frequency_hz / of.rated_hz)))
+        height_div = of.result.reference_div * 10.0 ** (nearest.response_db / 20.0)
+        at = shown.hertz(nearest.frequency_hz)
+        return Trace(title=title, size_div=height_div, text=f"read at {at}: {shown.number(height_div, 'div', 3)}")
+
+    least_div = reference_div * HALF_POWER
+    ideal = Trace(
+        title="at least as it should be", size_div=least_div,
+        text=f"half power at {rated}: {shown.number(least_div, 'div', 3)} of {shown.number(reference_div, 'div', 3)}",
+    )  # fmt: skip
+    return Screen(
+        kind="sine", width_div=unit.horizontal_div, height_div=unit.vertical_div, ground_div=0.0,
+        period_div=_SINE_DIV, traces=(ideal, *_read(trace, response, found)),
+    )  # fmt: skip
