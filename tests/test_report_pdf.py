@@ -30,7 +30,7 @@ from harness.report.sheet import sheet
 from tests.report_examples import EXAMPLES, setup
 
 NAMES = tuple(EXAMPLES)
-PRINTED = ("does_not_meet", "incomplete", "above_generator", "plain_only", "overdue_standard")
+PRINTED = ("does_not_meet", "as_left", "incomplete", "above_generator", "plain_only", "overdue_standard")
 # Everything that means something to the type-setter, and what its fonts may lack.
 MARKUP = (
     '#let x = 1; #panic("no") $a^2$ *b* _c_ @ref <label> `raw` ```typ #x``` \\u{41} \\ // c '
@@ -89,11 +89,14 @@ def test_every_value_of_the_report_is_laid_out(name: str) -> None:
             assert any(row[0] == point.setting and set(given) <= set(row) for row in rows)
     for response in (r for part in report.parts for r in part.responses):
         text = shown.half_power_text(response.result)
-        assert any(row[3:7] == (text.frequency, text.u, text.relative, text.interval) for row in rows)
+        assert any(row[3:6] + row[7:8] == (text.frequency, text.u, text.relative, text.interval) for row in rows)
         for one in response.result.points:
             assert any(row[:2] == (shown.hertz(one.frequency_hz), shown.decibels(one.response_db)) for row in rows)
     words = set(texts_of(sheet(report).blocks))
-    assert {*report.deviations, *report.notes, report.rule_text, report.equality_text, report.error_text} <= words
+    assert {*report.deviations, *report.notes, *(h.by for h in report.checklist)} <= words
+    on_first = [entry for column in sheet(report).groups for group in column for entry in group.entries]
+    for fact in (fact for group in report.facts for fact in group.facts):
+        assert (fact.name, fact.text) in on_first or {fact.name, fact.text} <= words
     assert (sheet(report).sentence, sheet(report).next_step) == (report.sentence, report.next_step)
 
 
@@ -218,7 +221,8 @@ def test_every_text_is_on_the_pages(name: str, files: Any) -> None:
     report = EXAMPLES[name]()
     told = sheet(report)
     pages = joined(told_by("pdftotext", "-raw", files(name), "-"))
-    for text in (report.sentence, report.next_step, *(x for entry in told.identification for x in entry), *told.ending):
+    facts = [text for fact in (f for group in report.facts for f in group.facts) for text in (fact.name, fact.text)]
+    for text in (report.sentence, report.next_step, told.found, *facts, *told.statements):
         assert joined(text) in pages
     for block in told.blocks:
         match block:

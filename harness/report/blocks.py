@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, Final, Literal, TypeAlias
 
 from harness.report import shown
@@ -91,7 +91,7 @@ class Figure:
 class Signatures:
     """Lines to sign on."""
 
-    lines: tuple[tuple[str, str], ...]  # the part, the name if it is known
+    lines: tuple[tuple[str, str], ...]  # what for, and who if that is known
 
 
 Block: TypeAlias = Heading | Paragraph | Facts | Bullets | Table | Figure | Signatures
@@ -102,6 +102,14 @@ NAMES: Final[dict[type, str]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Facts under a heading of their own."""
+
+    title: str
+    entries: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
     """A printed report: what stands on its first page, on every page, and the rest in order."""
 
@@ -109,15 +117,16 @@ class Sheet:
     subject: str
     laboratory: str
     number: str
-    made: str
+    issued: str
     overall: Cell
     sentence: str
     next_step: str
+    found: str  # what was found before an adjustment
     running: str  # on every page
     marks: tuple[str, ...]
-    identification: tuple[tuple[str, str], ...]
+    groups: tuple[tuple[Group, ...], ...]  # the particulars of the first page, a column each
     blocks: tuple[Block, ...]
-    ending: tuple[str, ...] = field(default=())
+    statements: tuple[str, ...]
 
 
 def word_cell(word: str, remarks: tuple[str, ...] = ()) -> Cell:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 _NARROW_BELOW_IN: Final = 6.0
 _LINE_IN: Final = 0.36  # a bar with its name above it
 _MOST_LINES: Final = 14
+_FAR: Final = 2.5  # expanded uncertainties at which a tolerance is told in words, for it would leave the bars no room
 _NEGLIGIBLE: Final = 1e-3  # of the combined uncertainty
 
 
@@ -75,13 +76,11 @@ def budget_picture(report: Report, chosen: Chosen, *, key: str, width_in: float)
         for n, ((name, value), colour) in enumerate(zip((*kept, *sums), colours, strict=True)):
             _bar(axes, n, (shown.shortened(name, longest), value, _amount(value, bars)), colour)
         axes.axhline(len(kept) - 0.66, color=FAINT.light, linewidth=0.6)
+        most = max(bars.expanded, *(value for _, value in kept))
         if bars.half_width is not None:
-            axes.axvline(bars.half_width, color=LIMIT.light, linewidth=1.3)
-            axes.annotate(
-                f"tolerance {shown.number(bars.half_width, bars.unit)}", (bars.half_width, -0.75), xytext=(0, 2),
-                textcoords="offset points", ha="center", va="bottom", fontsize=8.5, color=LIMIT.light,
-            )  # fmt: skip
-        most = max(bars.expanded, bars.half_width or 0.0, *(value for _, value in kept))
+            far = bars.half_width > _FAR * bars.expanded
+            most = most if far else max(most, bars.half_width)
+            _tolerance(axes, bars, at=most if far else bars.half_width, far=far)
         axes.set(ylim=(rows - 0.4, -0.75), xlim=(0.0, 1.02 * most or 1.0), yticks=[])
         axes.spines["left"].set_visible(True)
         axes.grid(visible=False, axis="y")
@@ -95,6 +94,17 @@ def budget_picture(report: Report, chosen: Chosen, *, key: str, width_in: float)
         key=key, part=chosen.part, svg=svg, caption=f"Budget: {name}",
         alt=f"Bars of what each source contributes to the uncertainty of {name}. {'; '.join(said)}. Combined: "
         f"{_amount(bars.combined, bars)}; expanded with k = {bars.k:.2f}: {_amount(bars.expanded, bars)}.{rest}",
+    )  # fmt: skip
+
+
+def _tolerance(axes: Axes, bars: Bars, *, at: float, far: bool) -> None:
+    """The tolerance as a line, or in words where it lies far beyond the bars."""
+    if not far:
+        axes.axvline(at, color=LIMIT.light, linewidth=1.3)
+    axes.annotate(
+        f"tolerance {shown.number(bars.half_width, bars.unit)}" + (", beyond this axis →" if far else ""), (at, -0.75),
+        xytext=(0, 2), textcoords="offset points", ha="right" if far else "center", va="bottom", fontsize=8.5,
+        color=LIMIT.light,
     )  # fmt: skip
 
 

@@ -242,7 +242,7 @@ def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *,
         x, y = (place, estimate) if upright else (estimate, place)
         bars: Any = {"yerr" if upright else "xerr": [u]}
         axes.errorbar(
-            [x], [y], fmt="D", markersize=6.0, markerfacecolor=face, markeredgecolor=TEXT.light, ecolor=TEXT.light,
+            [x], [y], fmt="D", markersize=6.0, markerfacecolor=face, markeredgecolor=TEXT.light, color=TEXT.light,
             elinewidth=1.2, capsize=3.0, **bars,
         )  # fmt: skip
     name = "error" if isinstance(one, Point) and shown.is_error(one.quantity) else "result"

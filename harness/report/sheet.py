@@ -11,6 +11,7 @@ from harness.report.blocks import (
     Bullets,
     Cell,
     Figure,
+    Group,
     Heading,
     Paragraph,
     Row,
@@ -20,13 +21,24 @@ from harness.report.blocks import (
     row,
     word_cell,
 )
-from harness.report.sheet_rest import rest
+from harness.report.pairs import change_text, half_power_stated, pair_groups
+from harness.report.sheet_rest import conformity, rest
 
 if TYPE_CHECKING:
-    from harness.report.model import PartResult, Point, Report, Response
+    from harness.report.model import (
+        Adjustment,
+        FactGroup,
+        PartResult,
+        Point,
+        PointPair,
+        Report,
+        Response,
+        ResponsePair,
+    )
     from harness.report.plot_style import Picture
 
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
+_FIRST_PAGE: Final = (("Unit under test", "Customer", "Work"), ("Laboratory", "Report", "Conditions"))
 
 
 def sheet(report: Report, pictures: Sequence[Picture] = ()) -> Sheet:
@@ -37,38 +49,35 @@ def sheet(report: Report, pictures: Sequence[Picture] = ()) -> Sheet:
         subject=f"{unit.maker} {unit.model}, no. {job.serial}",
         laboratory=job.laboratory,
         number=report.number,
-        made=shown.moment(report.ended),
+        issued=report.issued,
         overall=word_cell(report.overall),
         sentence=report.sentence,
         next_step=report.next_step,
+        found=report.adjustment.sentence if report.adjustment is not None else "",
         running=f"{shown.shortened(f'{unit.maker} {unit.model}', _MARGIN_TEXT)}, "
         f"no. {shown.shortened(job.serial, _MARGIN_TEXT)}",
         marks=shown.marks(report),
-        identification=tuple(_identification(report)),
+        groups=tuple(
+            tuple(_group(group) for title in titles for group in report.facts if group.title == title)
+            for titles in _FIRST_PAGE
+        ),
         blocks=tuple(_blocks(report, pictures)),
-        ending=(shown.NOT_ACCREDITED, shown.made_by(report)),
+        statements=tuple(statement.text for statement in report.statements),
     )
 
 
-def _identification(report: Report) -> Iterator[tuple[str, str]]:
-    unit, job, bench = report.setup.unit, report.setup.job, report.setup.bench
-    yield "Unit under test", f"{unit.maker} {unit.model}"
-    yield "Serial number", job.serial
-    yield "Condition", job.condition
-    if job.customer or job.customer_reference:
-        reference = f" ({job.customer_reference})" if job.customer_reference else ""
-        yield "Customer", f"{job.customer}{reference}".strip()
-    yield "Measured", f"{shown.moment(report.started)} to {shown.moment(report.ended)}"
-    if job.operator:
-        yield "By", job.operator
-    yield "Bench", f"{bench.name}{f', {bench.location}' if bench.location else ''}"
-    yield "Decision rule", job.rule
+def _group(group: FactGroup) -> Group:
+    return Group(title=group.title, entries=tuple((fact.name, fact.text) for fact in group.facts))
 
 
 def _blocks(report: Report, pictures: Sequence[Picture]) -> Iterator[Block]:
     yield from _overview(report)
+    if report.adjustment is not None:
+        yield from _adjustment(report, report.adjustment)
     for n, part in enumerate(report.parts):
         yield from _part(report, part, [picture for picture in pictures if picture.part == n])
+    on_first = {title for titles in _FIRST_PAGE for title in titles}
+    yield from conformity([_group(group) for group in report.facts if group.title not in on_first], report.not_stated)
     yield from rest(report)
 
 
@@ -102,9 +111,52 @@ def _said(word: str, text: str) -> Cell:
 
 
 def _half_power(response: Response) -> str:
-    text = shown.half_power_text(response.result)
-    u = f" ± {text.u}" if text.u != "–" else ""
-    return f"channel {response.channel}: {text.frequency}{u}"
+    return f"channel {response.channel}: {shown.half_power_with_u(response.result)}"
+
+
+# --- as found and as left ----------------------------------------------------------------------------------------
+
+
+def _adjustment(report: Report, adjustment: Adjustment) -> Iterator[Block]:
+    yield Heading(text="As found and as left")
+    yield Paragraph(text=adjustment.summary)
+    for group in pair_groups(adjustment):
+        yield Heading(text=shown.group_title(report, group), level=2, note="as found and as left")
+        yield _pairs("Setting", [_point_pair(pair) for pair in group.pairs])
+    if adjustment.responses:
+        yield Heading(text="Half-power frequency", level=2, note="as found and as left")
+        yield _pairs("Channel", [_response_pair(pair) for pair in adjustment.responses])
+
+
+def _pairs(place: str, rows: Sequence[Row]) -> Table:
+    return Table(
+        columns=columns(
+            (place, 1.2), (">As found", 1.7), ("Verdict", 1.5), (">As left", 1.7), ("Verdict", 1.5), (">Limits", 1.4),
+            (">Change", 1.7), ("Changed", 1.5),
+        ),
+        rows=tuple(rows),
+    )  # fmt: skip
+
+
+def _point_pair(pair: PointPair) -> Row:
+    point = pair.either
+    return row(
+        Cell(text=point.setting, strong=True), shown.stated(pair.found), _word_of(pair.found), shown.stated(pair.left),
+        _word_of(pair.left), shown.limits_text(point.limits, shown.error_unit(point)), change_text(pair), pair.word,
+    )  # fmt: skip
+
+
+def _response_pair(pair: ResponsePair) -> Row:
+    response = pair.either
+    return row(
+        Cell(text=str(response.channel), strong=True), half_power_stated(pair.found), _word_of(pair.found),
+        half_power_stated(pair.left), _word_of(pair.left), f"at least {shown.hertz(response.rated_hz)}",
+        change_text(pair), pair.word,
+    )  # fmt: skip
+
+
+def _word_of(one: Point | Response | None) -> Cell | str:
+    return "–" if one is None else word_cell(one.word)
 
 
 # --- parts -------------------------------------------------------------------------------------------------------
@@ -133,9 +185,9 @@ def _points(report: Report, group: shown.PointGroup) -> Iterator[Block]:
     yield Heading(text=shown.group_title(report, group), level=2)
     yield Table(
         columns=columns(
-            ("Setting", 1.3), (">Applied", 1.5), (">Ideal", 0.8), (">Reading", 1.2),
-            (f">{shown.result_name(group.quantity)}", 1.0), (">U", 1.0), (">k", 0.6), (">Limits", 1.3),
-            ("Verdict", 2.0),
+            ("Setting", 1.3), (">Applied", 2.1), (">Ideal", 0.9), (">Reading", 1.1),
+            (f">{shown.result_name(group.quantity)}", 1.0), (">U", 0.9), (">k", 0.6), (">Limits", 1.2),
+            ("Verdict", 1.9),
         ),
         rows=tuple(_point_row(point) for point in group.points),
     )  # fmt: skip
@@ -157,10 +209,12 @@ def _responses(report: Report, responses: Sequence[Response]) -> Iterator[Block]
     rows = []
     for r in responses:
         text = shown.half_power_text(r.result)
+        k = "–" if text.u == "–" else f"{r.result.k:.2f}"
         rows.append(
             row(
                 Cell(text=str(r.channel), strong=True), shown.path_label(report, r.path), r.setting,
-                Cell(text=text.frequency, strong=True), text.u, text.relative, text.interval, shown.hertz(r.rated_hz),
+                Cell(text=text.frequency, strong=True), text.u, text.relative, k, text.interval,
+                shown.hertz(r.rated_hz),
                 word_cell(r.word, shown.own_remarks(r)), kind=shown.KIND[r.word],
             )
         )  # fmt: skip
@@ -172,6 +226,7 @@ def _responses(report: Report, responses: Sequence[Response]) -> Iterator[Block]
             (">Half power at", 1.4),
             (">U", 1.1),
             (">U, rel.", 0.9),
+            (">k", 0.6),
             (">Interval", 2.2),
             (">Rated", 1.1),
             ("Verdict", 1.6),
@@ -180,11 +235,6 @@ def _responses(report: Report, responses: Sequence[Response]) -> Iterator[Block]
     )
     for r in responses:
         yield Paragraph(text=" ".join((shown.minus(r.sentence), *(flag.sentence for flag in r.result.flags))))
-    yield Paragraph(
-        text=f"{shown.DEFINITION_OF_BANDWIDTH} U is the expanded uncertainty, k = {responses[0].result.k:.2g}; the "
-        "interval is that of 95 %.",
-        small=True,
-    )
 
 
 def _plain(report: Report, part: PartResult) -> Iterator[Block]:

@@ -1,8 +1,8 @@
-"""The later pages of a printed report: rule, standards, deviations, signatures, uncertainty.   [pure]"""
+"""The later pages of a printed report: conformity, standards, method, signatures, uncertainty.   [pure]"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from string import ascii_lowercase
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from harness.report.blocks import (
     Bullets,
     Cell,
     Facts,
+    Group,
     Heading,
     Paragraph,
     Row,
@@ -20,32 +21,30 @@ from harness.report.blocks import (
     columns,
     row,
 )
+from harness.report.checklist import SIGN, SOURCE
 
 if TYPE_CHECKING:
     from harness.report.model import PartResult, Point, Report, Response
 
 
+def conformity(groups: Sequence[Group], not_stated: Sequence[str]) -> Iterator[Block]:
+    """What the verdicts are of and how they were made: the particulars that have no room on the first page."""
+    for group in groups:
+        yield Heading(text=group.title)
+        yield Facts(entries=group.entries)
+    if not_stated:
+        yield Paragraph(text=f"Not stated: {', '.join(not_stated)}.", small=True)
+
+
 def rest(report: Report) -> Iterator[Block]:
     """Everything below the results."""
-    yield from _rule(report)
     yield from _standards(report)
+    yield from _method(report)
     yield from _deviations(report)
-    yield Signatures(lines=(("Performed by", report.setup.job.operator), ("Checked by", "")))
-    yield from _settings(report)
+    yield from _checklist(report)
+    yield Heading(text="Signatures")
+    yield Signatures(lines=tuple((s.role, ", ".join(filter(None, (s.name, s.function)))) for s in report.signatures))
     yield from _uncertainty(report)
-
-
-def _rule(report: Report) -> Iterator[Block]:
-    yield Heading(text="Decision rule and definitions")
-    yield Facts(
-        entries=(
-            ("Rule", report.rule_text),
-            ("Equality", report.equality_text),
-            ("Error", report.error_text),
-            ("Uncertainty", shown.UNCERTAINTY),
-        )
-    )
-    yield Paragraph(text="The verdicts apply to the points in the tables above and to nothing else.")
 
 
 def _standards(report: Report) -> Iterator[Block]:
@@ -55,12 +54,13 @@ def _standards(report: Report) -> Iterator[Block]:
         return
     yield Table(
         columns=columns(
-            ("Role", 1.0), ("Instrument", 2.0), ("Identity", 3.2), ("Certificate", 1.3), ("Certified", 1.1),
-            ("Due", 1.3),
+            ("Role", 1.0), ("Instrument", 1.9), ("Identity", 3.0), ("Certificate", 1.3), ("Issued by", 1.8),
+            ("Certified", 1.0), ("Due", 1.0),
         ),
         rows=tuple(
             row(
-                Cell(text=s.role, strong=True), s.label, s.identity, s.certificate or "none given", s.certified or "–",
+                Cell(text=s.role, strong=True), s.label, s.identity, s.certificate or "none given",
+                s.certificate_by or "–", s.certified or "–",
                 Cell(text=f"{s.due}, overdue", sign="✗", kind="bad") if s.overdue else s.due or "–",
                 kind="bad" if s.overdue else "",
             )
@@ -76,9 +76,8 @@ def _deviations(report: Report) -> Iterator[Block]:
         yield Bullets(entries=tuple(Cell(text=text) for text in texts)) if texts else Paragraph(text="None.")
 
 
-def _settings(report: Report) -> Iterator[Block]:
-    yield Heading(text="Settings and place")
-    yield Facts(entries=tuple(shown.place(report)))
+def _method(report: Report) -> Iterator[Block]:
+    yield Heading(text="Method")
     yield Table(
         columns=columns(("Sequence", 1.0), ("Options of the job file", 4.0)),
         rows=tuple(
@@ -105,6 +104,20 @@ def _settings(report: Report) -> Iterator[Block]:
                 for name, path in paths.items()
             ),
         )  # fmt: skip
+    yield Paragraph(text=shown.rated_input(report.setup.unit.input), small=True)
+
+
+def _checklist(report: Report) -> Iterator[Block]:
+    yield Heading(text="Checklist", note="what a calibration of an oscilloscope may cover, and what this run did")
+    yield Table(
+        columns=columns(("Heading", 3.0), ("This run", 1.5), ("By", 4.5)),
+        rows=tuple(
+            row(Cell(text=h.title, strong=True), Cell(text=h.coverage, sign=SIGN[h.coverage]), h.by)
+            for h in report.checklist
+        ),
+        small=True,
+    )
+    yield Paragraph(text=SOURCE, small=True)
 
 
 # --- readings and uncertainty ------------------------------------------------------------------------------------
@@ -165,7 +178,7 @@ def _response_readings(report: Report, r: Response) -> Iterator[Block]:
 
 def _half_power_budget(r: Response, place: str) -> Iterator[Block]:
     slope = shown.number(r.result.slope_db_per_ln, "dB per unit of ln f", 3)
-    yield Heading(text=f"Budget of the half-power frequency, {place}", level=2, note=f"slope {slope}")
+    yield Heading(text=f"Budget: half-power frequency, {place}", level=2, note=f"slope {slope}")
     lines = [
         row(
             line.name, shown.number(line.u_db, "dB", 2), shown.percent(line.u_rel, 2),
@@ -192,7 +205,7 @@ def _budgets(report: Report, part: PartResult) -> Iterator[Block]:
         letters = dict(zip(names, _letters(), strict=False))
         yield Heading(
             text=f"Uncertainty: {shown.group_title(report, group)}", level=2,
-            note="standard uncertainty that each source gives the result",
+            note="what each source contributes",
         )  # fmt: skip
         yield Table(
             columns=columns(

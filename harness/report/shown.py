@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from harness.analysis.estimate import Statement
     from harness.analysis.response import HalfPower
     from harness.analysis.verdict import Limits
+    from harness.models import UnitInput
     from harness.report.model import Finding, PartResult, Point, Report, Response, Word
     from harness.report.pairs import PairGroup
 
@@ -49,10 +50,6 @@ DEFINITION_OF_BANDWIDTH: Final = (
     "has dropped to 1/√2 of the voltage (−3.0103 dB)."
 )
 
-UNCERTAINTY: Final = (
-    "U is the expanded uncertainty at the coverage probability and with the coverage factor k that stand beside each "
-    "result (JCGM 100:2008)."
-)
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _ONE_BY_ONE: Final = 3  # points of one group that are listed each with its numbers
 _UNSEEN: Final = frozenset(
@@ -355,37 +352,10 @@ def with_tolerance(value: str, tolerance: float | None) -> str:
     return f"{value} ± {percent(tolerance)}" if tolerance else value
 
 
-def made_by(report: Report) -> str:
-    """What made the report, and what it speaks of."""
-    return (
-        f"Made from the record of the run by {report.program}. It speaks only of the unit named above, as it was "
-        "measured."
-    )
-
-
-def place(report: Report) -> Iterator[tuple[str, str]]:
-    """Where and how the work was done, and what the unit is rated for: names with what they stand for."""
-    unit, job, bench = report.setup.unit, report.setup.job, report.setup.bench
-    room = job.environment
-    yield "Laboratory", job.laboratory or "not given"
-    simulated = f"; simulated by {bench.simulation}" if bench.simulation else ""
-    yield "Bench", f"{bench.name}{f', {bench.location}' if bench.location else ''}{simulated}"
-    yield (
-        "Environment",
-        ("temperature not recorded" if room.temperature is None else number(room.temperature, "°C", 3))
-        + (", humidity not recorded" if room.humidity is None else f", {percent(room.humidity)} relative humidity")
-        + (f"; {room.note}" if room.note else ""),
-    )  # fmt: skip
-    yield "Performed by", job.operator or "not given"
-    yield "Program", report.program
-    read = "by eye" if unit.read == "eye" else "over its interface"
-    graticule = f"graticule {number(unit.vertical_div)} by {number(unit.horizontal_div)} div"
-    reader = f"{read}, to {number(unit.resolution, 'div')}, scatter {number(unit.scatter, 'div')}"
-    yield "Unit is read", f"{reader}; {graticule}"
-    rated = f"deflection ±{percent(unit.tolerance.deflection)}, time ±{percent(unit.tolerance.time)}"
-    given = f"{quantity(unit.input.resistance, 'Ω')} and {quantity(unit.input.capacitance, 'F')}"
-    most = quantity(unit.input.maximum, "V")
-    yield "Rated", f"{rated}, bandwidth {hertz(unit.bandwidth)}, input {given}, at most {most}"
+def rated_input(rated: UnitInput) -> str:
+    """The input of the unit as its maker rates it."""
+    most = f"{quantity(rated.resistance, 'Ω')} and {quantity(rated.capacitance, 'F')}"
+    return f"Rated input of the unit: {most}, at most {quantity(rated.maximum, 'V')}."
 
 
 def marks(report: Report) -> tuple[str, ...]:
