@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, assert_never
 
 from drivers.commands import SOURCE
 from drivers.remote import Remote
-from harness.errors import InstrumentError
+from harness.errors import InstrumentError, LinkError
 from harness.link import Link, repeat_point
 from harness.quantities import VPP_PER_VRMS_SINE
 from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
@@ -41,9 +41,14 @@ class ScpiSource(Remote):
         self._function = (self.link.epoch, type(stimulus))
 
     def off(self) -> None:
-        """Switch the output off, tried more than once; always sent, whatever is believed to be set."""
+        """Switch the output off; always sent, whatever is believed to be set, and again where it is refused."""
         self.forget()
-        repeat_point(self._off, on_event=self.link.on_event)
+        try:
+            repeat_point(self._off, on_event=self.link.on_event)
+        except LinkError:
+            raise
+        except InstrumentError:  # off is the one command whose refusal is not believed at once
+            repeat_point(self._off, on_event=self.link.on_event)
 
     def forget(self) -> None:
         """Hold nothing for set."""

@@ -23,7 +23,6 @@ from harness.warm_up import WarmUp
 
 OnEvent = Callable[[str, str], None]
 SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")
-TRIES: Final = 3  # how often a point, or a connection, is tried before the instrument counts as away
 T = TypeVar("T")
 
 
@@ -55,12 +54,13 @@ class LiveBench:
         self._driven_v = 0.0  # peak that the sources may be giving, as far as is known
         self._unsure: dict[Role, BaseException] = {}  # the sources that would not go off when last asked
         self._warned: set[str] = set()
-        self._routed = False  # whether the connection in force was made by the switch: no hand is near a cable
+        self._dark: set[Role] = set()  # sources that were switched off, and not on since
+        self._route: str | None = None  # what the switch closed for the connection in force: no hand is near a cable
+        self._route_in_doubt = False
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
         self._on_life(BETWEEN_SIGNS_S)
-        self._before(step)
         reply: Reply
         match step:
             case Connect():
@@ -75,24 +75,41 @@ class LiveBench:
     # --- connections -------------------------------------------------------------------------------------------
 
     def _connect(self, step: Connect) -> Done:
-        route = route_of(self.setup, step)
-        self._routed = route is not None
-        if route is None:
+        self._before(step)
+        self._route = route_of(self.setup, step)
+        if self._route is None:
             self._refuse_hands(self.outputs_off())
             self._by_hand(step)
-            return Done()
-        self.make_safe()
-        if step.source in self._unsure:
-            raise self._lost(step.source)  # the others of a bench that switches by itself can do without it
-        return self._tried(lambda: self._by_switch(route))
+        else:
+            self._dark_for_switching(step.source)
+            self._tried(self._by_switch)
+        return Done()
 
-    def _by_switch(self, route: str) -> Done:
+    def _dark_for_switching(self, source: Role) -> None:
+        self.make_safe()
+        if source in self._unsure:
+            raise self._lost(source)  # the others of a bench that switches by itself can do without it
+
+    def _by_switch(self) -> None:
+        assert self._route is not None
         switch: Router = self._role("switch")
         self._alive(switch)
-        switch.route(route)
+        switch.route(self._route)
         switch.check()
         self.clock.sleep((self.setup.bench.switch or Switch()).settle)
-        return Done()
+        self._route_in_doubt = False
+
+    def _hold_route(self) -> None:
+        """A switch that was off for a moment has let go of the path: what was read then was read of nothing."""
+        if self._route is None:
+            return
+        switch: Router = self._role("switch")
+        self._alive(switch)
+        try:
+            switch.check()
+        except LinkError:
+            self._route_in_doubt = True
+            raise
 
     def _refuse_hands(self, problems: list[str]) -> None:
         """No hand is asked to a cable while an output may be on; where nobody is left to ask, that is the reason."""
@@ -126,9 +143,13 @@ class LiveBench:
                 self._standing = None
                 raise
 
-        return repeat_point(whole, tries=TRIES, on_event=self._on_event)
+        return repeat_point(whole, on_event=self._on_event)
 
     def _point(self, step: Measure) -> Reading:
+        self._before(step)
+        if self._route_in_doubt:
+            self._dark_for_switching(step.source)
+            self._by_switch()
         if self._warm_up is not None:
             self._warm_up.wait(self._off_or_refuse)
         source: Source = self._role(step.source)
@@ -147,6 +168,7 @@ class LiveBench:
         source.check()
         self._alive(screen)
         screen.check()
+        self._hold_route()
         numbers = (reading.value, reading.scatter, reading.frequency_hz)
         if not all(number is None or math.isfinite(number) for number in numbers):
             what = step.quantity.replace("_", " ")
@@ -165,6 +187,7 @@ class LiveBench:
         if isinstance(step.stimulus, NoSignal):
             source.off()
         else:
+            self._dark.discard(step.source)
             source.apply(step.stimulus)
         self._driven_v = wanted_v
         if not rising:
@@ -206,13 +229,13 @@ class LiveBench:
 
     def _others_off(self, used: Role) -> None:
         for role in SOURCES:
-            if role in self._unsure and not self._routed:
+            if role in self._unsure and self._route is None:
                 raise self._lost(role)
-            if role == used or role not in self.drivers or role in self._unsure:
+            if role == used or role not in self.drivers or role in self._unsure or role in self._dark:
                 continue
-            if self._standing is None or self._standing[0] != used:
-                self._alive(self.drivers[role])
-                self.drivers[role].off()  # type: ignore[attr-defined]  # the role's protocol
+            self._alive(self.drivers[role])
+            self.drivers[role].off()  # type: ignore[attr-defined]  # the role's protocol
+            self._dark.add(role)
 
     def _allow(self, step: Measure) -> None:
         for hazard in limits.hazards(step, self.setup):
@@ -246,9 +269,11 @@ class LiveBench:
             driver = self.drivers.get(role)
             if driver is None:
                 continue
+            self._dark.discard(role)
             try:
                 self._alive(driver)
                 driver.off()  # type: ignore[attr-defined]  # the role's protocol
+                self._dark.add(role)
             except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
                 label, why = getattr(self.setup.bench, role).label, str(error) or type(error).__name__
                 problems.append(f"The output of the {role} ({label}) may still be ON: {why} Switch it off by hand.")

@@ -13,12 +13,12 @@ last `check` is certain; `PowerCycled`, the same, and the settings are gone; `Li
 from __future__ import annotations
 
 import math
-import re
 import threading
 from collections import Counter
 from collections.abc import Callable
 from typing import Final, Literal, TypeAlias, TypeVar
 
+from harness.blocks import read_block
 from harness.clock import Clock
 from harness.errors import HalfpowerError, InstrumentError, LinkError
 from harness.port import Port, PortError
@@ -37,13 +37,15 @@ from harness.replies import (
     short,
 )
 
-EventKind: TypeAlias = Literal["resync", "power_cycle", "repeat", "old_errors", "query_error", "note"]
+EventKind: TypeAlias = Literal["resync", "power_cycle", "in_doubt", "repeat", "old_errors", "query_error", "note"]
 OnEvent: TypeAlias = Callable[[str, str], None]
 """Told of everything a journal should keep: a kind (`EventKind`) and a sentence."""
 
 LONGEST_ERROR_QUEUE: Final = 32
 STALE_LINES: Final = 16
-LARGEST_BLOCK: Final = 1 << 26
+IN_DOUBT: Final = "may have been switched off and on"
+POINT_TRIES: Final = 8
+"""How often a whole point is done before its trouble is told: with a fault in every third, one in 6,000 is left."""
 T = TypeVar("T")
 
 
@@ -134,7 +136,7 @@ class Link:
         """
         entries: list[str] = []
         while True:
-            status, entry = self._ask_status()
+            status, entry = self._read_status()
             if int(status) & POWER_ON:
                 self._settings_are_gone("was switched off and on")
             if code_of(entry) == 0:
@@ -150,7 +152,7 @@ class Link:
             return
         self.epoch += 1
         self._refuse(entries, "")
-        raise LinkError(self.name, f"lost a message on the way ({'; '.join(entries)}); the point is repeated")
+        raise LinkError(self.name, f"lost a message on the way ({'; '.join(entries)}); the point does not count")
 
     def resync(self) -> None:
         """Get back in step; bounded tries with doubling waits, and a single one for what has stayed away before."""
@@ -190,7 +192,7 @@ class Link:
     def connect(self) -> str:
         """Open, read the identity, and clear what an earlier user left in the error queue."""
         self.resync()
-        self.discard_errors()
+        repeat_point(self.discard_errors)  # nothing is set yet, so nothing is lost with what went astray
         return self.identity
 
     def discard_errors(self) -> None:
@@ -227,32 +229,13 @@ class Link:
         self._clean = False
         try:
             self._port.write(message)
-            data, rest = self._read_block(expected_bytes, self._timeout_s + extra_s)
+            data, rest = read_block(self._port, expected_bytes, self._timeout_s + extra_s, tagged=self._tagged)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
         if rest != tail:
             raise LinkError(self.name, f"goes on with {short(rest)} after the block: out of step", command=command)
         self._clean = True
         return data
-
-    def _read_block(self, expected_bytes: int | None, timeout_s: float) -> tuple[bytes, str]:
-        head = self._port.read_bytes(2, timeout_s)
-        if re.fullmatch(rb"#\d", head) is None:
-            raise PortError(f"a block of data was expected, not {short(head.decode('latin-1'))}")
-        if head != b"#0":
-            length = self._port.read_bytes(int(head[1:]), timeout_s)
-            if not length.isdigit() or int(length) > LARGEST_BLOCK:
-                raise PortError(f"a block cannot be {length!r} bytes long")
-            data = self._port.read_bytes(int(length), timeout_s)
-        elif expected_bytes is not None:
-            data = self._port.read_bytes(expected_bytes, timeout_s)
-        else:
-            rest = self._port.read_rest(timeout_s)
-            if self._tagged:
-                rest, _, tag = rest.rpartition(b";")
-                return rest, f";{tag.decode('latin-1').strip()}"
-            return rest.removesuffix(b"\n"), ""
-        return data, self._port.read_line(timeout_s).decode("latin-1").strip()
 
     def _frame(self, command: str) -> tuple[bytes, str]:
         """Return the message, and what its reply ends in."""
@@ -262,6 +245,18 @@ class Link:
             return command.encode("ascii"), ""
         tag = self._next_nonce()
         return f"*ESE {tag};{rooted(command)};*ESE?".encode("ascii"), f";{tag}"
+
+    def _read_status(self) -> tuple[str, str]:
+        """Read event status and one entry; where the reply is lost, what the register said is lost with it."""
+        self._ready()
+        self._event_status_in_doubt = True
+        try:
+            answer = self._ask_status()
+        except LinkError:
+            self.resync()  # raises PowerCycled
+            raise
+        self._event_status_in_doubt = False
+        return answer
 
     def _ask_status(self) -> tuple[str, str]:
         """Return the event status and one entry; without an error queue the status' own error bits are the entry."""
@@ -327,7 +322,7 @@ class Link:
         if status & POWER_ON:
             return "was switched off and on"
         # Reading the register clears it: a reply that was lost may have taken the power-on bit with it.
-        return "may have been switched off and on" if was_in_doubt else ""
+        return IN_DOUBT if was_in_doubt else ""
 
     def _echo(self, before: str, shape: str = "()") -> str:
         """Send a counted number and swallow what is stale until it comes back; return what came before it."""
@@ -370,8 +365,8 @@ class Link:
 
     def _settings_are_gone(self, why: str) -> None:
         self.epoch += 1
-        self._tell("power_cycle", f"{why}; its settings are restored")
-        raise PowerCycled(self.name, f"{why}, so its settings are lost; the point is repeated")
+        self._tell("in_doubt" if why == IN_DOUBT else "power_cycle", f"{why}; its settings are restored")
+        raise PowerCycled(self.name, f"{why}, so its settings are lost and the point does not count")
 
     def _tell(self, kind: EventKind, text: str) -> None:
         self.counts[kind] += 1
@@ -386,7 +381,9 @@ class _WrongIdentity(LinkError):  # noqa: N818 - never leaves this module
         super().__init__(name, sentence)
 
 
-def repeat_point(action: Callable[[], T], *, tries: int = 3, on_event: OnEvent = lambda _kind, _text: None) -> T:
+def repeat_point(
+    action: Callable[[], T], *, tries: int = POINT_TRIES, on_event: OnEvent = lambda _kind, _text: None
+) -> T:
     """Do a whole point, its settings among it, again after trouble on the way; never after a refusal."""
     for attempt in range(1, tries + 1):
         try:
@@ -395,6 +392,8 @@ def repeat_point(action: Callable[[], T], *, tries: int = 3, on_event: OnEvent =
             raise
         except LinkError as error:
             if attempt == tries:
-                raise
+                why = str(error).removeprefix(f"{error.instrument}: ")
+                tried = f"{why}; given up after {tries} tries: look at its line, its cable and its power"
+                raise LinkError(error.instrument, tried, command=error.command) from error
             on_event("repeat", f"{error}; try {attempt + 1} of {tries}")
     raise AssertionError("tries is at least 1")

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from harness.bench import SOURCES, LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
+from harness.events import Events, OnEvent
 from harness.jobs import LoadedJob, load, needs_of
 from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
@@ -30,12 +31,12 @@ from harness.steps import Display, Measure, Role
 from harness.version import program_version
 
 if TYPE_CHECKING:
+    from harness.faulted import Faults
     from harness.rehearsal import Rehearsal
     from harness.sim.bench import SimulatedBench
 
 __all__ = ["LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start"]
 
-OnEvent = Callable[[str, str], None]
 _ACROSS: Final = 10  # divisions of a drawn graticule
 _WIDEST_DIVISION: Final = 6  # characters
 _PICTURE_ROWS: Final = 17  # two a division, and the last line
@@ -48,6 +49,7 @@ class RunResult:
     folder: Path
     report: Report
     ended_early: tuple[str, ...]
+    faults: tuple[str, ...] = ()  # of a run under faults on purpose: how many there were, what was done about them
 
 
 def rehearse(loaded: LoadedJob) -> Rehearsal:
@@ -68,12 +70,14 @@ def opened(
     on_event: OnEvent = lambda *_: None,
     by_hand: bool = False,
     on_life: OnLife = no_sign,
+    simulated: SimulatedBench | None = None,
 ) -> Iterator[LiveBench]:
     """Open the bench of a job, hold it against others, and leave it with every output off.
 
-    `on_life` is told before every step, exchange, wait and question by when the next sign of life comes.
+    `simulated` is the job's simulated bench where the caller has it already. `on_life` is told before every step,
+    exchange, wait and question by when the next sign of life comes.
     """
-    simulated = simulated_bench(loaded)
+    simulated = simulated or simulated_bench(loaded)
     clock = _beating(simulated, on_life)
     person = operator or Nobody()
     if simulated and not by_hand:
@@ -224,20 +228,24 @@ def start(
     watch: Watch = lambda *_: None,
     by_hand: bool = False,
     on_life: OnLife = no_sign,
+    faults: Faults | None = None,
 ) -> RunResult:
-    """Run a job into a new folder below `runs`; outputs are off at every exit."""
+    """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only."""
     loaded = load(job_path)
     _refuse_overdue(loaded.setup, _today(loaded))
     if refused := rehearse(loaded).refused:
         raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
-    journal_events = _Events(on_event)
-    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life) as bench:
+    journal_events = Events(on_event)
+    simulated = faults.bench_of(loaded.bench_path, simulated_bench(loaded), journal_events) if faults else None
+    with opened(
+        loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life, simulated=simulated
+    ) as bench:
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), bench.identify())
         journal = Journal.create(folder, header, stamp=partial(_stamp, bench.clock))
         journal_events.into(journal)
-        return _run(loaded, bench, journal, None, watch=watch, events=journal_events)
+        return _run(loaded, bench, journal, None, watch=watch, events=journal_events, simulated=simulated)
 
 
 def resume(
@@ -249,6 +257,7 @@ def resume(
     by_hand: bool = False,
     job_path: str | Path | None = None,
     on_life: OnLife = no_sign,
+    faults: Faults | None = None,
 ) -> RunResult:
     """Go on with a run that stopped; refused where job, bench, unit or program have changed since."""
     folder = Path(run_folder)
@@ -257,13 +266,16 @@ def resume(
     _refuse_changed(loaded, contents)
     if contents.closed_at is not None:
         return RunResult(folder=folder, report=summarise(contents), ended_early=())
-    journal_events = _Events(on_event)
-    with opened(loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life) as bench:
+    journal_events = Events(on_event)
+    simulated = faults.bench_of(loaded.bench_path, simulated_bench(loaded), journal_events) if faults else None
+    with opened(
+        loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life, simulated=simulated
+    ) as bench:
         _refuse_others(bench.identify(), contents)
         journal, contents = Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
         journal_events.into(journal)
         journal.event("", "resumed", f"after {len(contents.records)} entries")
-        return _run(loaded, bench, journal, contents, watch=watch, events=journal_events)
+        return _run(loaded, bench, journal, contents, watch=watch, events=journal_events, simulated=simulated)
 
 
 def report(run_folder: str | Path) -> Report:
@@ -271,47 +283,36 @@ def report(run_folder: str | Path) -> Report:
     return summarise(read_journal(Path(run_folder)))
 
 
-class _Events:
-    """Events go to the journal, once there is one, and to whoever watches."""
-
-    def __init__(self, on_event: OnEvent) -> None:
-        self._on_event, self._journal = on_event, None
-        self._waiting: list[tuple[str, str]] = []
-
-    _journal: Journal | None
-
-    def into(self, journal: Journal) -> None:
-        self._journal = journal
-        for what, text in self._waiting:
-            journal.event("", what, text)
-        self._waiting.clear()
-
-    def __call__(self, what: str, text: str) -> None:
-        self._on_event(what, text)
-        if self._journal is None:
-            self._waiting.append((what, text))
-            return
-        try:
-            self._journal.event("", what, text)
-        except JournalError:
-            self._on_event("journal", f"not recorded: {text}")
-
-
 def _run(
-    loaded: LoadedJob, bench: LiveBench, journal: Journal, contents: Contents | None, *, watch: Watch, events: _Events
+    loaded: LoadedJob,
+    bench: LiveBench,
+    journal: Journal,
+    contents: Contents | None,
+    *,
+    watch: Watch,
+    events: Events,
+    simulated: SimulatedBench | None,
 ) -> RunResult:
+    from harness.faulted import account_of
+
     parts = [
         Part(name=use.name, start=partial(use.definition.script, loaded.setup, use.options)) for use in loaded.uses
     ]
     recorded = contents.replies if contents else lambda _name: ()
     finished = (lambda name: contents.parts.get(name) == "finished") if contents else (lambda _name: False)
+    ended_early: list[str] = []
+    account: tuple[str, ...] = ()
     try:
         ended_early = run_parts(parts, bench.perform, journal, recorded=recorded, finished=finished, watch=watch)
     finally:
         for problem in bench.outputs_off():
             events("outputs", problem)
+        account = account_of(simulated, events, len(ended_early)) if simulated is not None else ()
+        events.journal_ends()
         journal.close()
-    return RunResult(folder=journal.path.parent, report=report(journal.path), ended_early=tuple(ended_early))
+    return RunResult(
+        folder=journal.path.parent, report=report(journal.path), ended_early=tuple(ended_early), faults=account
+    )
 
 
 def _stamp(clock: Clock) -> str:

@@ -95,7 +95,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.run", ("harness.errors", "harness.steps", "harness.journal", "harness.operator")),
     ("harness.port", ("harness.errors",)),
     ("harness.replies", ()),
-    ("harness.link", ("harness.errors", "harness.clock", "harness.port", "harness.replies")),
+    ("harness.blocks", ("harness.errors", "harness.port", "harness.replies")),
+    ("harness.link", ("harness.blocks", "harness.errors", "harness.clock", "harness.port", "harness.replies")),
     ("harness.visa", (*PLAIN, "harness.clock", "harness.link", "harness.port")),
     ("harness.sim*", (*PLAIN, "harness.clock", "harness.operator", "harness.sim*")),
     (
@@ -129,6 +130,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.cli", ("harness.errors", "harness.commands*", "harness.report.shown")),
     ("harness.commands*", ("harness*", "drivers*")),
     ("harness.jobs", (*PLAIN, "harness.models", "harness.files", "drivers.commands", "sequences*")),
+    ("harness.events", ("harness.errors", "harness.journal")),
+    ("harness.faulted", (*PLAIN,)),
     ("harness.open", ("harness*", "drivers*", "sequences*")),
     (
         "harness.talk",

@@ -162,6 +162,26 @@ def test_after_trouble_on_the_line_everything_is_sent_again():
     assert sum(b"VOLT" in message for message in port.messages) == count + 1
 
 
+def test_an_output_that_refuses_to_go_off_is_told_again(source):
+    """Off is the one command that is repeated after a refusal: to believe it would leave a voltage on."""
+    driver, double, _port = source
+    driver.apply(Dc(level_v=1.0))
+    refusals = [Refusal('-221,"Settings conflict"')]
+    keep = double._keep("output")
+
+    def reluctant(value):
+        if value == "OFF" and refusals:
+            raise refusals.pop()
+        keep(value)
+
+    double._routes = [(p, reluctant if h.__name__ == "keep" and "OUTP" in str(p) else h) for p, h in double._routes]
+    driver.off()
+    assert double.state["output"] == "OFF"
+    refusals += [Refusal('-221,"Settings conflict"')] * 2
+    with pytest.raises(InstrumentError, match="Settings conflict"):
+        driver.off()
+
+
 @pytest.mark.parametrize("goes_on", [True, False])
 def test_a_refused_level_is_told_and_not_believed_set(goes_on):
     double = SourceDouble(goes_on=goes_on)

@@ -194,6 +194,17 @@ def test_a_power_on_bit_lost_on_the_way_still_counts():
         bench.link.query_float(":MEAS:VOLT?")
 
 
+def test_a_power_on_bit_lost_with_the_closing_check_still_counts():
+    """The check reads the register too: when that reply is lost, so is what it said."""
+    bench = Bench(damage=after(CONNECT + 1, LOST))
+    bench.link.connect()
+    bench.link.set(":SOUR:VOLT 1")
+    bench.double.power_cycle()
+    with pytest.raises(PowerCycled, match="may have been"):
+        bench.link.check()
+    bench.link.check()
+
+
 def test_the_first_power_on_bit_is_no_event():
     bench = Bench()
     assert bench.double.esr == 128

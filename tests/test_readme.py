@@ -78,8 +78,9 @@ def test_every_command_of_the_readme_exists() -> None:
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 
 
-def test_every_test_that_holds_an_invariant_exists() -> None:
-    named = re.findall(r"`(test_\w+\.py)::(test_\w+)`", DEVELOPERS)
+@pytest.mark.parametrize("page", ["DEVELOPERS.md", "docs/interfaces.md", "docs/faults.md"])
+def test_every_test_that_holds_an_invariant_exists(page: str) -> None:
+    named = re.findall(r"`(test_\w+\.py)::(test_\w+)`", (ROOT / page).read_text("utf-8"))
     assert len(named) >= 12
     for file, name in named:
         assert f"def {name}(" in (ROOT / "tests" / file).read_text("utf-8"), f"{file}::{name}"

@@ -7,14 +7,18 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
+from harness.commands.faults import fault_options
+
 if TYPE_CHECKING:
+    from harness.faulted import Faults
     from harness.talk import InstrumentState
 
 
 @click.command()
 @click.argument("bench_file", type=click.Path(path_type=Path))
 @click.option("--serve", is_flag=True, help="Serve a simulated bench on loopback TCP until Ctrl-C.")
-def bench(bench_file: Path, serve: bool) -> None:
+@fault_options
+def bench(bench_file: Path, serve: bool, faults: Faults | None) -> None:
     """Talk to every instrument of a bench: identity, error queue, certificate, a round trip.
 
     Outputs are not touched. With --serve, the instruments of a simulated bench answer any SCPI client.
@@ -23,10 +27,13 @@ def bench(bench_file: Path, serve: bool) -> None:
     Examples:
       halfpower bench bench.toml
       halfpower bench bench.toml --serve
+      halfpower bench bench.toml --serve --faults "5 %" --seed 7
     """
     if serve:
-        _serve(bench_file)
+        _serve(bench_file, faults)
         return
+    if faults is not None:
+        raise click.UsageError("--faults goes with --serve here, or with 'halfpower run'.")
     from harness.errors import InstrumentError
     from harness.talk import talk
 
@@ -58,7 +65,7 @@ def _lines(state: InstrumentState) -> list[str]:
     return [clean(line) for line in lines]
 
 
-def _serve(bench_file: Path) -> None:
+def _serve(bench_file: Path, faults: Faults | None) -> None:
     import threading
 
     from harness.errors import ConfigError
@@ -67,11 +74,20 @@ def _serve(bench_file: Path) -> None:
     loaded = load_bench(bench_file)
     if loaded.simulation is None:
         raise ConfigError(f"{bench_file}: is no simulated bench: it has no key 'simulation'")
+    from harness.faulted import injected
     from harness.sim.bench import SimulatedBench
 
     simulated = SimulatedBench.load(bench_file.parent / loaded.simulation)
+    if faults is not None:
+        faults.put_on(simulated)
     with simulated.serve() as server:
         for role, address in simulated.addresses.items():
             click.echo(f"{role}: {server.addresses[address]}  (in the bench file: {address})")
+        if faults is not None:
+            click.echo(faults.sentence)
         click.echo("Served until Ctrl-C.")
-        threading.Event().wait()
+        try:
+            threading.Event().wait()
+        finally:
+            if faults is not None:
+                click.echo(injected(simulated))

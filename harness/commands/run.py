@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
+from harness.commands.faults import fault_options
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.console import Terminal
+    from harness.faulted import Faults
     from harness.live import Progress, Silent
     from harness.open import RunResult
     from harness.rehearsal import Rehearsal, Undecidable
@@ -104,7 +106,18 @@ def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
     "--by-hand", is_flag=True, help="On a simulated bench: you are the person at it, with the screen drawn for you."
 )
 @store_option
-def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool, store: str | None) -> None:
+@fault_options
+def run(
+    job: Path,
+    runs: Path,
+    *,
+    printed: bool,
+    quiet: bool,
+    as_json: bool,
+    by_hand: bool,
+    store: str | None,
+    faults: Faults | None,
+) -> None:
     """Run a job: measure, judge, and write the report.
 
     Every reading is on disk before the next one is taken; a run that was stopped goes on with 'halfpower resume'.
@@ -116,6 +129,7 @@ def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_
       halfpower run job.toml --runs verified --quiet --pdf
       halfpower run job.toml --json > progress.jsonl
       halfpower run job.toml --by-hand
+      halfpower run job.toml --faults "5 %" --seed 7 --fault-kinds late,cut
     """
     from harness import open as opening
 
@@ -123,13 +137,9 @@ def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_
     _warn(loaded.warnings)
     simulated = loaded.setup.bench.simulation is not None
     with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume(runs):
+        operator = terminal if by_hand or not simulated else None
         result = opening.start(
-            job,
-            runs,
-            operator=terminal if by_hand or not simulated else None,
-            by_hand=by_hand,
-            on_event=live.event,
-            watch=live.step,
+            job, runs, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step, faults=faults
         )
     page = finish(result, as_json=as_json, printed=printed)
     remember(result.folder, store)
@@ -143,7 +153,17 @@ def run(job: Path, runs: Path, *, printed: bool, quiet: bool, as_json: bool, by_
 @shown_options
 @click.option("--by-hand", is_flag=True, help="On a simulated bench: you are the person at it.")
 @store_option
-def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_hand: bool, store: str | None) -> None:
+@fault_options
+def resume(
+    run_folder: Path,
+    *,
+    printed: bool,
+    quiet: bool,
+    as_json: bool,
+    by_hand: bool,
+    store: str | None,
+    faults: Faults | None,
+) -> None:
     """Go on with a run that was stopped, from the first step without an answer.
 
     \b
@@ -163,7 +183,9 @@ def resume(run_folder: Path, *, printed: bool, quiet: bool, as_json: bool, by_ha
         told_how_to_resume(run_folder.parent, run_folder),
     ):
         operator = terminal if by_hand or loaded.setup.bench.simulation is None else None
-        result = opening.resume(run_folder, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step)
+        result = opening.resume(
+            run_folder, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step, faults=faults
+        )
     page = finish(result, as_json=as_json, printed=printed)
     remember(result.folder, store)
     if not as_json:
@@ -304,6 +326,8 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
     page = result.folder / "report.html"
     if not as_json:
         show_report(result.report)
+        for sentence in result.faults:
+            click.echo(sentence)
     write_html(result.report, page)
     if printed:
         write_pdf(result.report, page.with_suffix(".pdf"))

@@ -105,9 +105,10 @@ def deviations(
         yield f"{len(contents.withdrawn)} readings were withdrawn and taken again; both are in the journal."
     counts: dict[str, int] = {}
     for event in contents.events:
-        if event.what in ("ended early", "outputs"):
+        if event.what in ("ended early", "outputs", "faults"):
             yield event.text
         elif event.what != "note":
             counts[event.what] = counts.get(event.what, 0) + 1
     for what, count in sorted(counts.items()):
-        yield f"{what}: {count} times; each is in the journal."
+        times = "once; it" if count == 1 else f"{count} times; each"
+        yield f"{what.replace('_', ' ')}: {times} is in the journal."

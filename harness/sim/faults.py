@@ -69,11 +69,15 @@ class FaultInjector:
         self._on = plan.rate > 0 and bool(plan.kinds) and (not plan.roles or role in plan.roles)
         self._random = random.Random(f"{plan.seed}/{role}")
         self.slow_s = plan.slow.get(role, 0.0)
+        self.asked = 0
         self.counts: dict[str, int] = {}
 
     def draw(self, line: bytes) -> Fault | None:
         """The fault of this message, if any; only queries have one."""
-        if not self._on or b"?" not in line or self._random.random() >= self._plan.rate:
+        if b"?" not in line:
+            return None
+        self.asked += 1
+        if not self._on or self._random.random() >= self._plan.rate:
             return None
         fault = self._random.choice(self._plan.kinds)
         self.counts[fault] = self.counts.get(fault, 0) + 1
@@ -101,7 +105,10 @@ class FaultInjector:
             case "closed" | "reset":
                 return Delivery(ending=fault)
             case "overload":
-                return Delivery(((0.0, _NUMBER.sub(b"9.9E37", reply)),))
+                marked = reply if reply.startswith(b"#") else _NUMBER.sub(b"9.9E37", reply)
+                if marked == reply:
+                    self.counts["overload"] -= 1  # a word, a whole number or a block: nothing to mark
+                return Delivery(((0.0, marked),))
             case _:
                 return Delivery(((0.0, reply),))
 

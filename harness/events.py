@@ -1,0 +1,46 @@
+"""What happens during a run, told: into its journal, once there is one, and to whoever watches."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+
+from harness.errors import JournalError
+from harness.journal import Journal
+
+OnEvent = Callable[[str, str], None]
+"""Told of a kind, in one word, and a sentence."""
+
+
+class Events:
+    """Takes what is told, counts it by its kind, and passes it on."""
+
+    def __init__(self, on_event: OnEvent) -> None:
+        self.counts: Counter[str] = Counter()
+        self._on_event, self._recorded = on_event, True
+        self._journal: Journal | None = None
+        self._waiting: list[tuple[str, str]] = []
+
+    def into(self, journal: Journal) -> None:
+        """From now on into this journal, what was told before it was there first."""
+        self._journal = journal
+        for what, text in self._waiting:
+            journal.event("", what, text)
+        self._waiting.clear()
+
+    def journal_ends(self) -> None:
+        """What still happens, while the bench is left, is shown and recorded nowhere."""
+        self._recorded, self._journal = False, None
+
+    def __call__(self, what: str, text: str) -> None:
+        """Something happened."""
+        self.counts[what] += 1
+        self._on_event(what, text)
+        if self._journal is None:
+            if self._recorded:
+                self._waiting.append((what, text))
+            return
+        try:
+            self._journal.event("", what, text)
+        except JournalError:
+            self._on_event("journal", f"not recorded: {text}")

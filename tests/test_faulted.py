@@ -1,0 +1,250 @@
+"""Whole jobs under faults on purpose: what is kept is what the instruments answered, and the account is true."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from harness import open as opening
+from harness.bench import LiveBench
+from harness.cli import cli
+from harness.errors import ConfigError
+from harness.faulted import INSTRUMENT, LINE, STANDING, Faults
+from harness.journal import comparable, read
+from harness.sim.bench import SimulatedBench
+from harness.sim.faults import FAULTS
+from harness.steps import Measure
+
+DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
+# A damaged byte of a record is a valid sample: only a tagged link reads it twice (test_soak.py).
+SURE = tuple(kind for kind in (*LINE, "power cycle") if kind != "damaged")
+
+
+def halfpower(*arguments: object) -> Result:
+    return CliRunner().invoke(cli, [str(argument) for argument in arguments], prog_name="halfpower")
+
+
+@pytest.fixture(scope="module")
+def clean(tmp_path_factory: pytest.TempPathFactory) -> opening.RunResult:
+    return opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("clean"))
+
+
+@pytest.fixture
+def lab(tmp_path: Path) -> Path:
+    """The demo's files, with a short job."""
+    folder = tmp_path / "lab"
+    shutil.copytree(DEMO, folder)
+    text = (folder / "digital.toml").read_text("utf-8")
+    part = '[[sequence]]\nuse = "vertical"\npaths = ["lead"]\nchannels = [1]\n'
+    (folder / "quick.toml").write_text(text[: text.index("[[sequence]]")] + part, "utf-8")
+    return folder
+
+
+def test_a_whole_job_under_faults_is_the_job_without_them(clean: opening.RunResult, tmp_path: Path) -> None:
+    """The noise of the simulated bench depends on the step alone, so every reading must be equal to the last digit."""
+    result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.05, seed=7, kinds=SURE))
+    assert comparable(result.folder) == comparable(clean.folder)
+    assert result.report.sentence == clean.report.sentence
+    assert re.match(r"\d\d faults were injected into 1\d\d\d queries: closed \d", result.faults[0])
+    assert re.match(
+        r"The tool got back in step \d\d times, did \d\d points again, saw \d+ power cycles", result.faults[1]
+    )
+    told = [event.text for event in read(result.folder).events if event.what == "faults"]
+    assert told == [Faults(rate=0.05, seed=7, kinds=SURE).sentence, *result.faults]
+    assert set(told) <= set(result.report.deviations)
+
+
+def test_the_same_seed_gives_the_same_run_and_another_seed_another(lab: Path) -> None:
+    def events(seed: int) -> list[tuple[str, str]]:
+        run = opening.start(lab / "quick.toml", lab / "runs", faults=Faults(rate=0.04, seed=seed, kinds=SURE))
+        return [(event.what, event.text) for event in read(run.folder).events]
+
+    first = events(5)
+    assert events(5) == first
+    assert events(6) != first
+
+
+@pytest.mark.parametrize("role", ["calibrator", "unit", "switch"])
+def test_an_instrument_that_loses_power_between_two_points_changes_no_reading(
+    role: str, clean: opening.RunResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Settings, and the path that a switch has let go of: all is as it was before the point counts."""
+    benches: list[SimulatedBench] = []
+    load = opening.simulated_bench
+    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
+
+    def watch(_part: str, n: int, step: object, _reply: object) -> None:
+        if n in (3, 9, 20) and isinstance(step, Measure):
+            benches[-1].devices[role].power_cycle()
+
+    result = opening.start(DEMO / "digital.toml", tmp_path, watch=watch)
+    assert comparable(result.folder) == comparable(clean.folder)
+    told = [event.what for event in read(result.folder).events]
+    assert told.count("power_cycle") >= 3
+    assert "repeat" in told
+
+
+def test_a_path_is_closed_again_with_outputs_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A switch that has lost its path must not get it back under a live output."""
+    seen: list[tuple[str, ...]] = []
+    benches: list[SimulatedBench] = []
+    load = opening.simulated_bench
+    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
+    close = LiveBench._by_switch
+    monkeypatch.setattr(LiveBench, "_by_switch", lambda bench: seen.append(benches[-1].outputs_on()) or close(bench))
+
+    def watch(_part: str, n: int, step: object, _reply: object) -> None:
+        if n == 4 and isinstance(step, Measure):
+            benches[-1].devices["switch"].power_cycle()
+
+    opening.start(DEMO / "digital.toml", tmp_path, watch=watch)
+    assert len(seen) > 8
+    assert set(seen) == {()}
+
+
+def test_a_stuck_output_is_noticed_by_nobody(clean: opening.RunResult, tmp_path: Path) -> None:
+    """Why a person has to look: the instrument itself says that its output is off, and so does the tool."""
+    result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.0, kinds=("stuck",)))
+    assert comparable(result.folder) == comparable(clean.folder)
+    assert result.faults == ("0 faults were injected into 941 queries.", "The tool noticed none of them.")
+
+
+def test_an_instrument_that_is_slow_within_its_time_out_changes_nothing(
+    clean: opening.RunResult, tmp_path: Path
+) -> None:
+    result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.0, kinds=("slow",)))
+    assert comparable(result.folder) == comparable(clean.folder)
+
+
+def test_a_refusal_ends_its_part_and_the_others_go_on(tmp_path: Path) -> None:
+    result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.02, seed=3, kinds=("refused",)))
+    assert result.ended_early
+    assert all("-221" in sentence for sentence in result.ended_early)
+    assert result.faults[1].endswith(f"ended {len(result.ended_early)} parts early.")
+
+
+# --- words -------------------------------------------------------------------------------------------------------
+
+
+def test_every_fault_of_the_simulator_has_its_word() -> None:
+    assert set(LINE) | set(INSTRUMENT) == set(FAULTS)
+    assert Faults.of_words("5 %").kinds == (*LINE, *INSTRUMENT)
+    assert Faults.of_words("0.05", kinds="line, power_cycle,late").kinds == (*LINE, "power cycle")
+    assert Faults.of_words("2 %", kinds=",".join(STANDING)).kinds == STANDING
+
+
+@pytest.mark.parametrize(
+    ("rate", "kinds", "expected"),
+    [
+        ("often", "", "--faults: 'often' is not a quantity; expected"),
+        ("5 V", "", "--faults: '5 V' "),
+        ("120 %", "", "--faults: '120 %' is no share of the queries; expected 0 % to 100 %"),
+        ("nan", "", "--faults: "),
+        ("5 %", "late,cat", "--fault-kinds: 'cat' is no kind of fault; expected line, late, cut, "),
+    ],
+)
+def test_what_is_no_fault_is_said(rate: str, kinds: str, expected: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        Faults.of_words(rate, kinds=kinds)
+    assert str(caught.value).startswith(expected)
+
+
+# --- commands ----------------------------------------------------------------------------------------------------
+
+
+def test_a_run_under_faults_ends_with_the_account(lab: Path) -> None:
+    done = halfpower(
+        "run",
+        lab / "quick.toml",
+        "--runs",
+        lab / "runs",
+        "--quiet",
+        "--faults",
+        "5 %",
+        "--seed",
+        "7",
+        "--fault-kinds",
+        "line",
+    )
+    assert done.exit_code == 0, done.stderr
+    *_, account, did, _report = done.stdout.splitlines()
+    assert re.fullmatch(r"\d+ faults were injected into \d+ queries: .*\.", account)
+    assert did.startswith("The tool got back in step")
+    as_json = halfpower(
+        "run",
+        lab / "quick.toml",
+        "--runs",
+        lab / "runs",
+        "--json",
+        "--faults",
+        "5 %",
+        "--seed",
+        "7",
+        "--fault-kinds",
+        "line",
+    )
+    told = [entry["text"] for line in as_json.stdout.splitlines() if (entry := json.loads(line))["event"] == "faults"]
+    assert told[1:] == [account, did]
+
+
+def test_a_real_bench_takes_no_faults(lab: Path) -> None:
+    bench = (lab / "bench.toml").read_text("utf-8")
+    (lab / "bench.toml").write_text(re.sub(r"\nsimulation = .*", "", bench), "utf-8")
+    done = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--faults", "5 %")
+    assert done.exit_code == 3
+    assert "faults on purpose are for simulated benches, and this one is real" in done.stderr
+    assert not (lab / "runs").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("run", "quick.toml", "--seed", "7"),
+        ("bench", "bench.toml", "--faults", "5 %"),
+        ("run", "quick.toml", "--fault-kinds", "late"),
+    ],
+)
+def test_options_that_do_nothing_alone_are_refused(lab: Path, arguments: tuple[str, ...]) -> None:
+    command, name, *options = arguments
+    done = halfpower(command, lab / name, *options)
+    assert done.exit_code == 2
+    assert "--faults" in done.stderr
+
+
+@pytest.fixture
+def served(lab: Path) -> Iterator[tuple[subprocess.Popen[str], int]]:
+    command = [sys.executable, "-m", "harness.cli", "bench", str(lab / "bench.toml"), "--serve"]
+    command += ["--faults", "100 %", "--fault-kinds", "doubled"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
+    ) as process:
+        assert process.stdout is not None
+        said = ""
+        while "Served" not in said:
+            line = process.stdout.readline()
+            assert line, process.stderr and process.stderr.read()
+            said += line
+        assert "On purpose; a fault at 100 % of the queries" in said
+        yield process, int(re.search(r"counter: TCPIP0::127.0.0.1::(\d+)", said)[1])
+        process.kill()
+
+
+def test_clients_of_a_served_bench_meet_the_faults(served: tuple[subprocess.Popen[str], int]) -> None:
+    process, port = served
+    with socket.create_connection(("127.0.0.1", port), timeout=10) as wire, wire.makefile("r") as lines:
+        wire.sendall(b"*IDN?\n")
+        assert lines.readline() == lines.readline()
+    process.send_signal(signal.SIGINT)
+    assert process.stdout is not None
+    assert process.stdout.read() == "1 faults were injected into 1 queries: doubled 1.\n"
+    assert process.wait(timeout=20) == 130
