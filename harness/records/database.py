@@ -9,7 +9,7 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -32,7 +32,7 @@ _LONGEST: Final = 300  # characters of a database's own words
 class Address:
     """Where a store is; `name` is what may be shown of it."""
 
-    url: sa.URL
+    url: sa.URL = field(repr=False)  # SQLAlchemy would show a password among its options
     name: str
 
     @property
@@ -159,7 +159,7 @@ def _of_sqlite(error: sqlite3.Error, place: Address) -> str:
 
 _SQLITE: Final = {
     "SQLITE_FULL": "the disk is full; nothing was changed. Make room, then do it again.",
-    "SQLITE_BUSY": f"another program has held the store for {BUSY_S:.0f} s; do it again when that has ended.",
+    "SQLITE_BUSY": "another program holds the store and did not let go; do it again when that has ended.",
     "SQLITE_LOCKED": "another program holds the store; do it again when that has ended.",
     "SQLITE_READONLY": "may not be written; allow it for the file and its folder, or name another store.",
     "SQLITE_CANTOPEN": "cannot be opened; its folder must exist and allow writing, for reading too. "
