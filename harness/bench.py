@@ -23,6 +23,7 @@ from harness.warm_up import WarmUp
 
 OnEvent = Callable[[str, str], None]
 SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")
+ALL_OFF: Final = "Every output was switched off, and none refused."
 T = TypeVar("T")
 
 
@@ -283,13 +284,15 @@ class LiveBench:
             self._warned.clear()
         return problems
 
-    def make_safe(self) -> None:
+    def make_safe(self) -> list[str]:
         """Switch every source off, and say loudly which would not go; once each, however often it is tried."""
-        for problem in self.outputs_off():
+        problems = self.outputs_off()
+        for problem in problems:
             if problem not in self._warned:
                 self._warned.add(problem)
                 self._on_event("outputs", problem)
                 self._operator.tell(problem)
+        return problems
 
     def _off_or_refuse(self) -> None:
         if problems := self.outputs_off():
@@ -323,7 +326,8 @@ class LiveBench:
         try:
             yield self
         finally:
-            self.make_safe()
+            if not self.make_safe():
+                self._on_event("off", ALL_OFF)
             self.close()
 
 

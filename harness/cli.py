@@ -21,6 +21,7 @@ import rich_click as click
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, new, schema
+from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
 from harness.commands.records import records
 from harness.commands.run import rehearse, report, resume, run
@@ -122,7 +123,7 @@ def cli() -> None:
     """Verify oscilloscopes: deflection, time base and half-power bandwidth, each with its uncertainty and a verdict.
 
     Three small files say everything: a bench file (instruments), a unit file (a model of oscilloscope) and a job
-    file (one unit on one bench).
+    file (one unit on one bench). A fourth, the queue file, lists jobs for a night.
 
     \b
     Examples:
@@ -131,6 +132,7 @@ def cli() -> None:
       halfpower check job.toml       every problem of the three files
       halfpower rehearse job.toml    what would be done, nothing switched on
       halfpower run job.toml         do it
+      halfpower queue *.toml --at 18:00   jobs in the night, with nobody there
 
     \b
     Exit codes:
@@ -140,11 +142,15 @@ def cli() -> None:
       3 a file is wrong                 8 the bench is in use
       4 an instrument failed            9 stopped by the operator
       10 the store of finished runs cannot be used
+      11 a queue was refused, or not every job of it is done
+      12 what is watched gives no sign of life
       130, 143 stopped by Ctrl-C or SIGTERM
     """
 
 
-for _command in (demo, check, new, schema, bench, rehearse, run, resume, report, records, reanalyse):
+for _command in (
+    demo, check, new, schema, bench, rehearse, run, resume, queue, watch, report, records, reanalyse,
+):  # fmt: skip
     cli.add_command(_command)
 
 

@@ -75,3 +75,15 @@ class RecordsError(HalfpowerError):
 
 class RunRefused(RecordsError):  # noqa: N818 - the store is well
     """One run cannot be kept in a store; others can."""
+
+
+class QueueError(HalfpowerError):
+    """A queue was refused, or a job of it was not done."""
+
+    exit_code = 11
+
+
+class Alarm(HalfpowerError):  # noqa: N818 - a warning about another process, not a failure of this one
+    """Something that is watched gives no sign of life."""
+
+    exit_code = 12

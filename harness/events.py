@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 
 from harness.errors import JournalError
 from harness.journal import Journal
@@ -28,8 +29,14 @@ class Events:
             journal.event("", what, text)
         self._waiting.clear()
 
-    def journal_ends(self) -> None:
-        """What still happens, while the bench is left, is shown and recorded nowhere."""
+    def journal_ends(self, off: str = "") -> None:
+        """What still happens, while the bench is left, is shown and recorded nowhere.
+
+        `off` is the last word of the journal where every output is off; watchers hear it at the exit itself.
+        """
+        if self._journal is not None and off:
+            with suppress(JournalError):
+                self._journal.event("", "off", off)
         self._recorded, self._journal = False, None
 
     def __call__(self, what: str, text: str) -> None:

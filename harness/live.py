@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
-from harness.quantities import HALF_POWER_DB, db, show
+from harness.quantities import HALF_POWER_DB, db, duration, show
 from harness.report.shown import clean
 from harness.signals import describe, unit_of
 from harness.steps import Connect, Measure, Reading, Reply, Sine, Step, to_plain
@@ -70,16 +70,6 @@ class Progress:
         if self._began is None or not self._here:
             return self.estimated_s * left / self.total if self.total and self.estimated_s else None
         return (self.now() - self._began) / self._here * left
-
-
-def duration(seconds: float | None) -> str:
-    """A duration as a person says it: "45 s", "12 min", "3 h 05 min"."""
-    if seconds is None:
-        return "unknown"
-    if seconds < 59.5:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 # --- readings in words -------------------------------------------------------------------------------------------

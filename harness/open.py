@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.bench import SOURCES, LiveBench
+from harness.bench import ALL_OFF, SOURCES, LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 from harness.events import Events, OnEvent
@@ -24,6 +24,7 @@ from harness.journal import read as read_journal
 from harness.lock import hold
 from harness.models import Setup
 from harness.operator import Nobody, Operator, Prompt
+from harness.refusals import overdue, refuse_changed, refuse_others
 from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Part, Watch, run_parts
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start"]
 
+OnFolder = Callable[[Path], None]
 _ACROSS: Final = 10  # divisions of a drawn graticule
 _WIDEST_DIVISION: Final = 6  # characters
 _PICTURE_ROWS: Final = 17  # two a division, and the last line
@@ -85,7 +87,7 @@ def opened(
     elif simulated:
         person = _Mirrored(person, simulated, loaded.setup)
     person = _Awaited(person, on_life)
-    with hold(_lock_names(loaded)):
+    with hold(lock_names(loaded)):
         drivers = _drivers(loaded, simulated, clock, person, on_event=on_event, on_life=on_life)
         bench = LiveBench(
             loaded.setup,
@@ -116,7 +118,8 @@ def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
     return SimulatedBench.load(loaded.bench_path.parent / name)
 
 
-def _lock_names(loaded: LoadedJob) -> tuple[str, ...]:
+def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
+    """What a run of this job holds against others: every instrument's address, or the simulated bench."""
     if loaded.setup.bench.simulation is not None:
         return (str(loaded.bench_path.resolve()),)
     addresses = [i.address for _, i in loaded.setup.bench.instruments() if i.address]
@@ -228,11 +231,16 @@ def start(
     watch: Watch = lambda *_: None,
     by_hand: bool = False,
     on_life: OnLife = no_sign,
+    on_folder: OnFolder = lambda _folder: None,
     faults: Faults | None = None,
 ) -> RunResult:
-    """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only."""
+    """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only.
+
+    `on_folder` is told the run's folder once its journal is on disk, before anything is measured.
+    """
     loaded = load(job_path)
-    _refuse_overdue(loaded.setup, _today(loaded))
+    if past := overdue(loaded.setup, today(loaded)):
+        raise ConfigError(past)
     if refused := rehearse(loaded).refused:
         raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
     journal_events = Events(on_event)
@@ -244,6 +252,7 @@ def start(
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), bench.identify())
         journal = Journal.create(folder, header, stamp=partial(_stamp, bench.clock))
+        on_folder(folder)
         journal_events.into(journal)
         return _run(loaded, bench, journal, None, watch=watch, events=journal_events, simulated=simulated)
 
@@ -263,7 +272,7 @@ def resume(
     folder = Path(run_folder)
     contents = read_journal(folder)
     loaded = load(job_path or contents.header["files"]["job"])
-    _refuse_changed(loaded, contents)
+    refuse_changed(loaded, contents)
     if contents.closed_at is not None:
         return RunResult(folder=folder, report=summarise(contents), ended_early=())
     journal_events = Events(on_event)
@@ -271,7 +280,7 @@ def resume(
     with opened(
         loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life, simulated=simulated
     ) as bench:
-        _refuse_others(bench.identify(), contents)
+        refuse_others(bench.identify(), contents)
         journal, contents = Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
         journal_events.into(journal)
         journal.event("", "resumed", f"after {len(contents.records)} entries")
@@ -305,10 +314,11 @@ def _run(
     try:
         ended_early = run_parts(parts, bench.perform, journal, recorded=recorded, finished=finished, watch=watch)
     finally:
-        for problem in bench.outputs_off():
+        problems = bench.outputs_off()
+        for problem in problems:
             events("outputs", problem)
         account = account_of(simulated, events, len(ended_early)) if simulated is not None else ()
-        events.journal_ends()
+        events.journal_ends("" if problems else ALL_OFF)
         journal.close()
     return RunResult(
         folder=journal.path.parent, report=report(journal.path), ended_early=tuple(ended_early), faults=account
@@ -345,46 +355,7 @@ def _new_folder(runs: Path, started: dt.datetime, serial: str) -> Path:
     raise JournalError(f"{runs}: a thousand runs of this unit today; name another folder with --runs.")
 
 
-def _today(loaded: LoadedJob) -> dt.date:
+def today(loaded: LoadedJob) -> dt.date:
     """The day by the bench's own clock: a simulated bench may have its own."""
     simulated = simulated_bench(loaded)
     return (simulated.clock if simulated else RealClock()).utc().date()
-
-
-def _refuse_overdue(setup: Setup, day: dt.date) -> None:
-    overdue = [
-        f"the {role} ({instrument.label}) was due on {instrument.due}"
-        for role, instrument in setup.bench.instruments()
-        if role not in ("unit", "switch") and instrument.due is not None and instrument.due < day
-    ]
-    if overdue and not setup.job.allow_overdue:
-        raise ConfigError(
-            f"Past the due date: {'; '.join(overdue)}. Renew the certificate in the bench file, or set "
-            "allow_overdue = true in the job: every page is then marked."
-        )
-
-
-def _refuse_others(answering: Mapping[Role, str], contents: Contents) -> None:
-    begun: Mapping[str, str] = contents.header["identities"]
-    for role, identity in answering.items():
-        if begun.get(role, identity) != identity:
-            raise JournalError(
-                f"The {role} that answers is {identity!r}, and the run was begun with {begun[role]!r}; "
-                "connect that one again, or start a new run."
-            )
-
-
-def _refuse_changed(loaded: LoadedJob, contents: Contents) -> None:
-    header = contents.header
-    if header["program"] != program_version():
-        raise JournalError(
-            f"This run was begun with version {header['program']} and this is {program_version()}; "
-            "go on with that version, or start a new run."
-        )
-    now = loaded.setup.to_header()
-    for name in ("job", "bench", "unit"):
-        if header["setup"][name] != now[name]:
-            raise JournalError(
-                f"{getattr(loaded, f'{name}_path')}: the {name} file has changed since the run was begun; "
-                "put it back as it was, or start a new run."
-            )

@@ -149,3 +149,13 @@ def db(ratio: float) -> float:
 def ratio_of_db(level_db: float) -> float:
     """The voltage ratio of a level in decibels."""
     return float(10 ** (level_db / 20))
+
+
+def duration(seconds: float | None) -> str:
+    """A duration as a person says it: "45 s", "12 min", "3 h 05 min"."""
+    if seconds is None:
+        return "unknown"
+    if seconds < 59.5:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"

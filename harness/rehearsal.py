@@ -204,11 +204,23 @@ def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
 
 def needs_hand(setup: Setup, step: Step) -> bool:
     """Whether a person must do something for this step."""
+    return bool(_asked(setup, step))
+
+
+def _asked(setup: Setup, step: Step) -> list[str]:
+    """What a person must do for this step, in words."""
     if isinstance(step, Connect):
-        return route_of(setup, step) is None
+        return [f"connect {describe_connection(step)}"] if route_of(setup, step) is None else []
+    asked = []
     source = getattr(setup.bench, step.source)
-    by_eye = setup.unit.read == "eye" if step.display == "unit" else _reference_by_eye(setup)
-    return by_eye or (source is not None and source.driver == "manual")
+    if source is not None and source.driver == "manual":
+        asked.append(f"set the {step.source} by hand")
+    if setup.unit.read == "eye" if step.display == "unit" else _reference_by_eye(setup):
+        asked.append(f"read the {step.display} by eye")
+    counter = setup.bench.counter
+    if step.with_counter and counter is not None and counter.driver == "manual":
+        asked.append("read the counter by eye")
+    return asked
 
 
 def _reference_by_eye(setup: Setup) -> bool:
@@ -226,10 +238,9 @@ def _duration_s(setup: Setup, step: Step) -> float:
 
 
 def _hands(setup: Setup, steps: list[Step]) -> list[str]:
-    moves = [describe_connection(step) for step in steps if isinstance(step, Connect) and needs_hand(setup, step)]
-    readings = sum(isinstance(step, Measure) and needs_hand(setup, step) for step in steps)
-    found = [f"{moves.count(move)} × connect {move}" for move in dict.fromkeys(moves)]
-    return found + ([f"{readings} × set or read by a person"] if readings else [])
+    asked = [text for step in steps for text in _asked(setup, step)]
+    cables_first = sorted(dict.fromkeys(asked), key=lambda text: not text.startswith("connect "))
+    return [f"{asked.count(text)} × {text}" for text in cables_first]
 
 
 def _hazards(setup: Setup, step: Step, kind: str) -> list[str]:

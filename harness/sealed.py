@@ -141,11 +141,12 @@ class SealedFile:
             raise JournalError(f"{path}: cannot be continued: {error.strerror}.") from None
         return made
 
-    def append(self, entry: Mapping[str, Any]) -> None:
-        """Write one line and wait until it is on disk."""
+    def append(self, entry: Mapping[str, Any]) -> str:
+        """Write one line and wait until it is on disk; returns its time stamp."""
         if self._file is None:
             raise JournalError(f"{self.path}: the file is closed.")
-        line, crc = _encode({**entry, "at": self._stamp()}, self._crc)
+        at = self._stamp()
+        line, crc = _encode({**entry, "at": at}, self._crc)
         try:
             os.lseek(self._file, self._end, os.SEEK_SET)
             _write_all(self._file, line)
@@ -155,6 +156,7 @@ class SealedFile:
                 os.ftruncate(self._file, self._end)
             raise JournalError(f"{self.path}: cannot be written: {error.strerror}. {self._style.remedy}") from None
         self._end, self._crc = self._end + len(line), crc
+        return at
 
     def close(self) -> None:
         """Close the file."""

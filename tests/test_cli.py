@@ -23,7 +23,20 @@ from harness.steps import Measure
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
-COMMANDS = ("demo", "check", "new", "schema", "bench", "rehearse", "run", "resume", "report", "records")
+COMMANDS = (
+    "demo",
+    "check",
+    "new",
+    "schema",
+    "bench",
+    "rehearse",
+    "run",
+    "resume",
+    "queue",
+    "watch",
+    "report",
+    "records",
+)
 
 QUICK = """
 title = "Two ranges"

@@ -10,8 +10,9 @@ from rich.console import Console
 
 from harness.console import Terminal
 from harness.errors import OperatorStop
-from harness.live import JsonLines, Lines, Progress, Redrawn, Responses, chart, duration
+from harness.live import JsonLines, Lines, Progress, Redrawn, Responses, chart
 from harness.operator import Prompt
+from harness.quantities import duration
 from harness.steps import Connect, Dc, Done, Measure, Reading, Sine, View, from_plain
 
 

@@ -22,6 +22,8 @@ HEAVY = (
     "alembic",
     "dask",
     "distributed",
+    "apprise",
+    "wakepy",
 )
 
 PROGRAM = """
@@ -55,6 +57,8 @@ def test_help_names_every_command_and_ends_well(help_run: tuple[str, int, list[s
         "rehearse",
         "run",
         "resume",
+        "queue",
+        "watch",
         "report",
         "records",
         "reanalyse",

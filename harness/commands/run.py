@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
+from harness.atomic import write_bytes, write_text
 from harness.commands.faults import fault_options
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
@@ -60,7 +61,7 @@ def rehearse(job: Path) -> None:
 
 def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
     """A rehearsal in words."""
-    from harness.live import duration
+    from harness.quantities import duration
     from harness.steps import Measure
 
     yield f"{'part':<20}{'readings':>10}{'connections':>13}{'points':>8}{'decidable':>11}"
@@ -358,26 +359,6 @@ def write_pdf(made: Report, path: Path, *, letter: bool = False, fonts: Path | N
     from harness.report.pdf import pdf
 
     write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts))
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text file whole or not at all."""
-    write_bytes(path, text.encode("utf-8"))
-
-
-def write_bytes(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    if path.exists() and not path.is_file():
-        raise HalfpowerError(f"{path}: is no ordinary file. Name a file to write.")
-    beside = path.with_name(f"{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as error:
-        with suppress(OSError):
-            beside.unlink()
-        raise HalfpowerError(f"{path}: cannot be written: {error.strerror}. Name another file.") from None
 
 
 def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:

@@ -26,7 +26,7 @@ _MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
 def html_page(report: Report) -> str:
     """Render a report; the same report gives the same bytes."""
     return (
-        _environment()
+        environment()
         .get_template("report.html.j2")
         .render(
             report=report,
@@ -37,13 +37,14 @@ def html_page(report: Report) -> str:
             marks=shown.marks(report),
             plots=_plots(report),
             budget_ids=_budget_ids(report),
-            css=Markup(_css(report)),
+            css=_css(report),
         )
     )
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
+    """The templates, escaping everything that is no markup of theirs."""
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, keep_trailing_newline=True, finalize=_finalize,
@@ -87,19 +88,22 @@ def css_string(text: str) -> str:
     return f'"{body}"'
 
 
-def _css(report: Report) -> str:
+def _css(report: Report) -> Markup:
+    unit = report.setup.unit
+    header = (
+        shown.shortened(f"{unit.maker} {unit.model} no. {report.setup.job.serial}", _MARGIN_TEXT // 2)
+        + " · "
+        + shown.shortened(f"Report {report.number}", _MARGIN_TEXT // 2)
+    )
+    return style_sheet(header=header, marks=" · ".join(shown.marks(report)).upper())
+
+
+def style_sheet(*, header: str, marks: str) -> Markup:
     """The style sheet, the plots' colours, and what stands in the margins of every page; data only by `css_string`."""
     light = "".join(f"--{ink.name}:{ink.light};" for ink in INKS)
     dark = "".join(f"--{ink.name}:{ink.dark};" for ink in INKS)
-    unit = report.setup.unit
-    names = {
-        "HEADER": shown.shortened(f"{unit.maker} {unit.model} no. {report.setup.job.serial}", _MARGIN_TEXT // 2)
-        + " · "
-        + shown.shortened(f"Report {report.number}", _MARGIN_TEXT // 2),
-        "MARKS": " · ".join(shown.marks(report)).upper(),
-    }
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     css = css.replace("/*LIGHT*/", light).replace("/*DARK*/", dark)
-    for name, text in names.items():
+    for name, text in (("HEADER", shown.shortened(header, _MARGIN_TEXT + 3)), ("MARKS", marks)):
         css = css.replace(f'"{name}"', css_string(text))
-    return css
+    return Markup(css)

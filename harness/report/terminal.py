@@ -26,13 +26,13 @@ from harness.report.response_chart import response_chart
 from harness.report.spelling import spelt
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 
     from harness.report.model import Adjustment, PartResult, Point, PointPair, Report, Response, ResponsePair, Standard
 
-_STYLE: Final[dict[shown.Kind, str]] = {
+STYLE: Final[dict[shown.Kind, str]] = {
     "good": "bold cyan", "bad": "bold red", "open": "bold magenta", "none": "dim",
 }  # fmt: skip
 _ROOMY: Final = 104  # columns from which every column of a table is shown
@@ -49,6 +49,17 @@ _WRAPPED: Final = (
     "As left",
     "Change",
 )  # columns that give way first
+
+
+def a_table(title: Text, columns: Sequence[tuple[Text, bool]], wraps: Sequence[bool] = ()) -> Table:
+    """An empty table in our style: each column's head, whether it stands to the right, and whether it gives way."""
+    table = Table(
+        title=title, title_justify="left", title_style="bold",
+        box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, collapse_padding=True, header_style="dim",
+    )  # fmt: skip
+    for (name, right), wrap in zip(columns, wraps or (True,) * len(columns), strict=True):
+        table.add_column(name, justify="right" if right else "left", no_wrap=not wrap, overflow="fold")
+    return table
 
 
 def render(report: Report) -> Summary:
@@ -81,7 +92,7 @@ class _Screen:
 
     def word(self, word: str) -> Text:
         """A verdict with its sign."""
-        return self.say(f"{shown.SIGN[word]} {word}", _STYLE[shown.KIND[word]])
+        return self.say(f"{shown.SIGN[word]} {word}", STYLE[shown.KIND[word]])
 
     def everything(self) -> Iterator[RenderableType]:
         """The whole report, in the order of what matters."""
@@ -101,7 +112,7 @@ class _Screen:
 
     def answer(self) -> RenderableType:
         """The verdict in one sentence and what to do next."""
-        report, style = self.report, _STYLE[shown.KIND[self.report.overall]]
+        report, style = self.report, STYLE[shown.KIND[self.report.overall]]
         lines = [self.say(f"! {mark}", "bold red") for mark in shown.marks(report)]
         lines += [self.word(report.overall), self.say(report.sentence, "bold"), self.say(report.next_step)]
         if report.adjustment is not None:
@@ -196,14 +207,8 @@ class _Screen:
             yield Padding(Group(*words), (1, 0, 0, 0))
 
     def _table(self, title: str, columns: tuple[tuple[str, bool], ...]) -> Table:
-        table = Table(
-            title=self.say(title), title_justify="left", title_style="bold",
-            box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, collapse_padding=True, header_style="dim",
-        )  # fmt: skip
-        for name, right in columns:
-            wraps = name in _WRAPPED
-            table.add_column(self.say(name), justify="right" if right else "left", no_wrap=not wraps, overflow="fold")
-        return table
+        wraps = tuple(name in _WRAPPED for name, _ in columns)
+        return a_table(self.say(title), [(self.say(name), right) for name, right in columns], wraps)
 
     def _points(self, group: shown.PointGroup) -> Table:
         hidden = () if self.width >= _ROOMY else ("Ideal", "k") if self.width >= _NARROW else ("Ideal", "k", "Applied")

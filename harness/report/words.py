@@ -107,7 +107,7 @@ def deviations(
     for event in contents.events:
         if event.what in ("ended early", "outputs", "faults"):
             yield event.text
-        elif event.what != "note":
+        elif event.what not in ("note", "off"):
             counts[event.what] = counts.get(event.what, 0) + 1
     for what, count in sorted(counts.items()):
         times = "once; it" if count == 1 else f"{count} times; each"

@@ -1,0 +1,309 @@
+"""The unattended night: run a list of jobs, and watch from another process that it does not stand still."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import rich_click as click
+
+from harness.commands.records import store_option
+from harness.commands.run import PATH, a_console, shown, shown_options
+from harness.errors import Alarm, HalfpowerError, QueueError
+
+if TYPE_CHECKING:
+    from rich.status import Status
+
+    from harness.live import Silent
+    from harness.night.notices import Channel
+    from harness.night.plan import Checked, Plan
+    from harness.night.runner import Keep, Settings
+
+NOTIFY = click.option(
+    "--notify", multiple=True, metavar="ADDRESS",
+    help="A channel to tell; safer in the queue file or in HALFPOWER_NOTIFY, which no list of processes shows.",
+)  # fmt: skip
+
+
+@click.command()
+@click.argument("jobs", nargs=-1, type=PATH)
+@click.option("--at", metavar="TIME", help="When to start: 18:00, or 2026-12-01T18:00, local time.")
+@click.option("--again", type=click.IntRange(0, 9), help="How often a job that lost its instrument is tried again.")
+@click.option("--leave-out", is_flag=True, help="Leave refused jobs out and run the others.")
+@click.option("--go-on", type=PATH, metavar="FOLDER", help="Go on with a queue that was stopped, or has jobs undone.")
+@click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the folders are made.")
+@NOTIFY
+@click.option("--awake/--no-awake", default=None, help="Keep the machine from going to sleep, or let it.")
+@click.option("--rehearse", is_flag=True, help="Say what would be run and what is refused, and start nothing.")
+@shown_options
+@store_option
+def queue(jobs: tuple[Path, ...], go_on: Path | None, runs: Path, notify: tuple[str, ...], **options: Any) -> None:
+    """Run jobs one after another with nobody there; in the morning a page says what happened.
+
+    Name job files, or one queue file. Every job is loaded and rehearsed first; one that needs a person, applies
+    hazardous voltage without permission or exceeds a rating is refused before anything starts.
+
+    \b
+    Examples:
+      halfpower queue a.toml b.toml --at 18:00
+      halfpower queue queue.toml
+      halfpower queue --go-on runs/night-2026-11-25-01
+      halfpower queue *.toml --leave-out --rehearse
+    """
+    from harness.clock import RealClock
+    from harness.night import plan, runner
+
+    clock, showing = RealClock(), _Shown(quiet=options["quiet"], as_json=options["as_json"])
+    if go_on is not None:
+        if jobs:
+            raise click.UsageError("Use --go-on alone: the jobs stand in the queue's own log.")
+        _go_on(go_on, notify, leave_out=options["leave_out"], showing=showing, keep=_keeper(options["store"]))
+        return
+    if not jobs:
+        raise click.UsageError("Nothing to run: name job files, or a queue file. 'halfpower new queue' writes one.")
+    paths, settings, addresses, leave_out = _asked(jobs, notify, options)
+    start = runner.start_of(settings.at, clock)
+    found = plan.look_through(paths, start or clock.utc())
+    for line in _plan_lines(found, settings):
+        showing.tell(line)
+    if found.refused and not (leave_out and found.checked):
+        raise runner.refusal(found)
+    channels = _channels(addresses)
+    if options["rehearse"]:
+        return
+    with _told_how_to_go_on(runs):
+        keep = _keeper(options["store"])
+        folder = runner.begin(found, settings, runs, clock=clock, channels=channels, showing=showing, keep=keep)
+    _finish(folder, showing)
+
+
+def _asked(
+    jobs: tuple[Path, ...], notify: tuple[str, ...], options: Mapping[str, Any]
+) -> tuple[list[Path], Settings, tuple[str, ...], bool]:
+    """The jobs, how to run them, whom to tell, and whether to leave refused ones out: from the file, then options."""
+    from harness import files
+    from harness.moments import parse
+    from harness.night import notices
+    from harness.night.runner import Settings
+
+    given = {name: options[name] for name in ("at", "again", "awake") if options[name] is not None}
+    try:
+        parse(given.get("at") or "00:00")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--at") from None
+    queued = [path for path in jobs if _is_queue(path)]
+    if not queued:
+        return list(jobs), Settings(**given), notices.addresses(notify), options["leave_out"]
+    if len(jobs) > 1:
+        raise click.UsageError(f"{queued[0]} is a queue file, which is run alone; add the other jobs to it.")
+    path = queued[0]
+    wanted = files.read_queue(path).value
+    settings = {"title": wanted.title, "at": wanted.at, "again": wanted.again, "awake": wanted.awake, **given}
+    addresses = notices.addresses(notify, (each.get_secret_value() for each in wanted.notify))
+    paths = [path.parent / name for name in wanted.jobs]
+    made = Settings(**settings, queue_file=str(path.resolve()))
+    return paths, made, addresses, options["leave_out"] or wanted.leave_out
+
+
+def _is_queue(path: Path) -> bool:
+    from harness.files import kind_of
+
+    try:
+        return kind_of(path) == "queue"
+    except HalfpowerError:
+        return False  # what is wrong with it is said with all other jobs
+
+
+def _channels(addresses: tuple[str, ...]) -> tuple[Channel, ...]:
+    from harness.night import notices
+
+    return notices.channels(addresses)
+
+
+def _keeper(store: str | None) -> Keep:
+    from harness.records.push import remember
+
+    return lambda folder: remember(folder, store)
+
+
+def _go_on(folder: Path, notify: tuple[str, ...], *, leave_out: bool, showing: _Shown, keep: Keep) -> None:
+    from harness import files
+    from harness.clock import RealClock
+    from harness.night import log, notices, runner
+
+    contents = log.read(folder)
+    folder = folder if folder.is_dir() else folder.parent
+    named = Path(str(contents.header["queue_file"]))
+    from_file: list[str] = []
+    if named.is_file():
+        with suppress(HalfpowerError):  # the log has the jobs; the file is asked for its channels alone
+            from_file = [each.get_secret_value() for each in files.read_queue(named).value.notify]
+    channels: tuple[Channel, ...] = ()
+    try:
+        channels = notices.channels(notices.addresses(notify, from_file))
+    except QueueError as error:
+        showing.tell(str(error))
+    with _told_how_to_go_on(folder.parent, folder):
+        runner.go_on(folder, leave_out=leave_out, clock=RealClock(), channels=channels, showing=showing, keep=keep)
+    _finish(folder, showing)
+
+
+def _finish(folder: Path, showing: _Shown) -> None:
+    from harness.night.account import account
+    from harness.night.runner import PAGE
+
+    night = account(folder)
+    showing.night(folder, PAGE)
+    undone = [run.job for run in night.runs if run.outcome in ("not done", "open")]
+    if undone:
+        raise QueueError(
+            f"Not done: {', '.join(undone)}. {folder / PAGE} says why; go on with: halfpower queue --go-on {folder}"
+        )
+
+
+@contextmanager
+def _told_how_to_go_on(runs: Path, folder: Path | None = None) -> Iterator[None]:
+    """Add to whatever ends a queue early how to go on."""
+    from harness.night.log import NAME
+
+    before = {path.parent for path in runs.glob(f"*/{NAME}")}
+    try:
+        yield
+    except (HalfpowerError, KeyboardInterrupt) as stopped:
+        made = folder or max({path.parent for path in runs.glob(f"*/{NAME}")} - before, default=None)
+        if made is not None:
+            stopped.add_note(f"What was measured is kept; go on with: halfpower queue --go-on {made}")
+        raise
+
+
+def _plan_lines(found: Plan, settings: Settings) -> Iterator[str]:
+    from harness.quantities import duration
+
+    for number, each in enumerate(found.checked, 1):
+        points = sum(part.points for part in each.job.parts)
+        more = " and those found on the way" if any(not part.points for part in each.job.parts) else ""
+        yield (
+            f"{number} {each.job.name}: {each.job.unit} no. {each.job.serial}, {points} points{more}, "
+            f"about {duration(each.job.estimated_s)}"
+        )
+    for warning in found.warnings:
+        yield f"warning: {warning}"
+    if found.checked:
+        begin = f"start at {settings.at}" if settings.at else "start now"
+        counts = f"{len(found.checked)} to run, {len(found.refused)} refused"
+        yield f"{counts}; {begin}, about {duration(found.estimated_s)}."
+
+
+class _Shown:
+    """The night at a terminal, as JSON lines, or not at all."""
+
+    def __init__(self, *, quiet: bool, as_json: bool) -> None:
+        if quiet and as_json:
+            raise click.UsageError("Use --quiet or --json, not both.")
+        self._quiet, self._as_json = quiet, as_json
+        self._console = a_console(stderr=as_json)
+        self._status: Status | None = None
+        self._waited = False
+
+    def tell(self, text: str) -> None:
+        """Say something about the night."""
+        from rich.text import Text
+
+        from harness.live import JsonLines
+        from harness.report.shown import clean
+
+        self._end_waiting()
+        if self._as_json:
+            JsonLines(sys.stdout).write(event="queue", text=text)
+        elif not self._quiet:
+            self._console.print(Text(clean(text)), soft_wrap=True)
+
+    def waiting(self, text: str) -> None:
+        """The start is so far away: one line that changes, or one line once where nothing can be redrawn."""
+        if self._as_json or self._quiet or not self._console.is_terminal:
+            if not self._waited:
+                self.tell(text)
+        elif self._status is None:
+            self._status = self._console.status(text)
+            self._status.start()
+        else:
+            self._status.update(text)
+        self._waited = True
+
+    @contextmanager
+    def run(self, checked: Checked, recorded: Mapping[str, int]) -> Iterator[Silent]:
+        """Show one run as 'halfpower run' does."""
+        self._end_waiting()
+        with shown(self._quiet, self._as_json, lambda: checked.rehearsal, dict(recorded)) as (live, _):
+            yield live
+
+    def night(self, folder: Path, page: str) -> None:
+        """The end of the night: what 'halfpower report' shows of it."""
+        from harness.live import JsonLines
+        from harness.night.account import account
+
+        night = account(folder)
+        if self._as_json:
+            JsonLines(sys.stdout).write(
+                event="end", folder=str(folder), sentence=night.sentence, page=str(folder / page)
+            )
+            return
+        show_night(folder)
+        click.echo(f"Page: {folder / page}")
+
+    def _end_waiting(self) -> None:
+        if self._status is not None:
+            self._status.stop()
+            self._status = None
+
+
+def show_night(folder: Path) -> None:
+    """A night as tables on the terminal."""
+    from harness.night.account import account
+    from harness.report.night_terminal import render
+
+    a_console().print(render(account(folder)))
+
+
+# --- watching ----------------------------------------------------------------------------------------------------
+
+
+@click.command()
+@click.argument("heartbeat", type=PATH, metavar="FOLDER_OR_FILE")
+@click.option("--once", is_flag=True, help="Look once and end: for cron and other schedulers.")
+@NOTIFY
+@click.option("--quiet", is_flag=True, help="Speak only in alarm.")
+def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> None:
+    """Watch a queue from another process, and raise the alarm when it gives no sign of life.
+
+    Ends with 0 when the queue has ended, with 12 and a bell when its next sign of life is overdue or its process is
+    gone. The channels named here and in HALFPOWER_NOTIFY are told.
+
+    \b
+    Examples:
+      halfpower watch runs/night-2026-11-25-01
+      halfpower watch runs/night-2026-11-25-01 --once --quiet || logger "the night stands still"
+    """
+    from harness.clock import RealClock
+    from harness.night import notices, watching
+
+    console = a_console()
+    channels = _channels(notices.addresses(notify))
+
+    def tell(text: str) -> None:
+        from rich.text import Text
+
+        from harness.report.shown import clean
+
+        if not quiet:
+            console.print(Text(clean(text)), soft_wrap=True)
+
+    verdict = watching.watch(heartbeat, clock=RealClock(), once=once, tell=tell)
+    if verdict.kind == "alarm":
+        click.echo("\a", err=True, nl=False)
+        to = notices.Notices(channels, trouble=lambda text: click.echo(text, err=True))
+        to.send("Halfpower: no sign of life", f"{heartbeat}: {verdict.sentence}")
+        raise Alarm(f"{heartbeat}: {verdict.sentence} Look at the bench: an output may be on.")

@@ -1,0 +1,1 @@
+"""The unattended night: jobs one after another with nobody there, and somebody who notices when it stands still."""

@@ -1,0 +1,178 @@
+"""The account of a night: from the queue's log and the journals of its runs, and from nothing else."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from harness import journal
+from harness.errors import HalfpowerError
+from harness.night import log as logs
+from harness.night.log import Ending, Job
+from harness.report import shown
+from harness.report.model import PartResult, Report
+from harness.report.night import Night, NightEvent, NightRun, Outcome, Refused, next_step, sentence
+from harness.report.summary import summarise
+
+_NEXT: Final = {
+    "stopped": "Go on with the queue.",
+    "changed": "Check the changed files, then queue the job again.",
+    "ended early": "Look at the instrument that is named, then resume the run: halfpower resume …/{run}",
+    "needs hands": "Resume the run at the bench: halfpower resume …/{run}",
+    "failed": "Put right what is named, then resume the run: halfpower resume …/{run}",
+}
+_NEXT_ANEW: Final = "Put right what is named, then run the job: halfpower run {job}"
+_FAULT: Final = "Its traceback stands in queue.jsonl; send it to whoever looks after the program or the driver."
+
+
+def account(folder: Path) -> Night:
+    """Read a queue's folder and say what happened."""
+    folder = folder if folder.is_dir() else folder.parent
+    contents = logs.read(folder)
+    header = contents.header
+    runs, simulated = [], False
+    for number, job in enumerate(contents.jobs):
+        found = _run_of(folder, contents, number)
+        simulated = simulated or (found is not None and found[1].simulated)
+        runs.append(_run(contents, number, job, found))
+    refused = tuple(
+        Refused(
+            job=Path(each.path).name,
+            problems=tuple(problem.removeprefix(f"{each.path}: ") for problem in each.problems),
+        )
+        for each in contents.left_out
+    )
+    finished = contents.closed_at is not None
+    stamps = [*(each.at for each in contents.endings), *(each.at for each in contents.events)]
+    return Night(
+        name=folder.resolve().name,
+        title=str(header["title"]) or "Unattended night",
+        program=f"Halfpower {header['program']}",
+        host=str(header["host"]),
+        started=contents.started_at or str(header["at"]),
+        ended=contents.closed_at or max(stamps, default=contents.started_at or str(header["at"])),
+        finished=finished,
+        simulated=simulated,
+        sentence=sentence(runs, refused, finished=finished),
+        next_step=next_step(runs, f"…/{folder.resolve().name}", finished=finished),
+        runs=tuple(runs),
+        refused=refused,
+        events=tuple(_events(contents)),
+    )
+
+
+def _run_of(folder: Path, contents: logs.Contents, number: int) -> tuple[journal.Contents, Report] | None:
+    named = contents.folders.get(number)
+    if named is None:
+        return None
+    try:
+        found = journal.read(folder.parent / Path(named).name)
+        return found, summarise(found)
+    except HalfpowerError:
+        return None  # moved, removed or damaged: the log still says how it ended
+
+
+def _run(contents: logs.Contents, number: int, job: Job, found: tuple[journal.Contents, Report] | None) -> NightRun:
+    last = contents.last(number)
+    named = contents.folders.get(number, "")
+    run, report = Path(named).name, found[1] if found else None
+    outcome = _outcome(last, report, contents.begun.get(number, 0))
+    missing = tuple(_missing(job, report)) if report else tuple(part.title for part in job.parts)
+    return NightRun(
+        job=job.name,
+        unit=job.unit,
+        serial=job.serial,
+        outcome=outcome,
+        sentence=_sentence(last, report, outcome),
+        next_step=_next_step(last, report, outcome, run, job),
+        started=_local(report.started, contents) if report else "",
+        ended=_local(report.ended, contents) if report else "",
+        taken=sum(_taken(part) for part in report.parts) if report else 0,
+        planned=_planned(job, report),
+        missing=missing if outcome not in ("meets", "does not meet", "open") or report else (),
+        events=len(found[0].events) if found else 0,
+        tries=contents.begun.get(number, 0),
+        outputs=_outputs(last, contents.begun.get(number, 0)),
+        outputs_off=last.off if last else None,
+        run=run,
+        link=f"{named}/report.html" if found else "",
+    )
+
+
+def _local(stamp: str, contents: logs.Contents) -> str:
+    """A run's time, which is kept as UTC, by the clock on the wall where the queue was begun."""
+    zone = dt.datetime.fromisoformat(str(contents.header["at"])).tzinfo
+    return dt.datetime.fromisoformat(stamp).astimezone(zone).isoformat(timespec="seconds")
+
+
+def _outcome(last: Ending | None, report: Report | None, tries: int) -> Outcome:
+    if last is not None and last.how == "done" and report is not None:
+        return report.overall
+    return "not done" if tries else "open"
+
+
+def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> str:
+    if outcome == "open":
+        return "It has not been tried yet."
+    if last is None:
+        return "It was under way when the program was cut off, or is still under way."
+    if last.how == "done":
+        return report.sentence if report else "It was done, but its record cannot be read any more."
+    return {"ended early": "Ended early. ", "needs hands": ""}.get(last.how, "") + last.text
+
+
+def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run: str, job: Job) -> str:
+    if last is not None and last.how == "done" and report is not None:
+        return report.next_step
+    if outcome == "open" or last is None:
+        return "Go on with the queue."
+    if last.text.startswith("A fault of the program"):
+        return _FAULT
+    text = _NEXT_ANEW if last.how in ("failed", "ended early", "needs hands") and not run else _NEXT.get(last.how, "")
+    return text.format(run=run, job=job.name)
+
+
+def _outputs(last: Ending | None, tries: int) -> str:
+    if not tries:
+        return "not used"
+    if last is None:
+        return "not confirmed: cut off"
+    if last.off:
+        return "confirmed"
+    return " ".join(last.outputs) or "not confirmed: the bench was not reached"
+
+
+# --- points ------------------------------------------------------------------------------------------------------
+
+
+def _taken(part: PartResult) -> int:
+    return sum(one.word != "not measured" for one in shown.judged(part)) + len(part.plain)
+
+
+def _planned(job: Job, report: Report | None) -> int:
+    """Those known beforehand; of a part that finds its points on the way, those that it found."""
+    parts = {part.name: part for part in report.parts} if report else {}
+    return sum(max(part.points, _seen(parts.get(part.name))) for part in job.parts)
+
+
+def _seen(part: PartResult | None) -> int:
+    return len(list(shown.judged(part))) + len(part.plain) if part else 0
+
+
+def _missing(job: Job, report: Report) -> Iterator[str]:
+    parts = {part.name: part for part in report.parts}
+    for planned in job.parts:
+        part = parts.get(planned.name)
+        if part is not None and not part.finished:
+            of = f" of {planned.points}" if planned.points else ""
+            yield f"{planned.title}: not finished, {_taken(part)}{of} points taken"
+    yield from shown.not_measured(report)
+
+
+def _events(contents: logs.Contents) -> Iterator[NightEvent]:
+    for event in contents.events:
+        first, *more = event.text.strip().splitlines() or [""]
+        text = f"{more[-1]} (the traceback stands in queue.jsonl)" if event.what == "fault" and more else first
+        yield NightEvent(at=event.at, text=text)

@@ -1,0 +1,209 @@
+"""The log of a queue: what was to be done, what was begun, and how each job ended; on disk before anything goes on.
+
+Everything else is read back from it: what is open after a crash, the morning page, where the runs are. The lines
+are those of `harness.sealed`; no address of a channel ever stands in them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal, TypeAlias
+
+from harness.errors import JournalError
+from harness.sealed import SealedFile, Style, lines
+
+FORMAT: Final = 1
+NAME: Final = "queue.jsonl"
+STYLE: Final = Style(
+    kind="queue",
+    format=FORMAT,
+    name=NAME,
+    what="a log of a queue",
+    place="the folder of a queue",
+    taken="there is a queue here already; go on with it, or name another folder with --runs.",
+    remedy="Everything up to the entry before is on disk; make room, then go on with 'halfpower queue --go-on'.",
+)
+
+How: TypeAlias = Literal["done", "ended early", "failed", "needs hands", "changed", "stopped"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedPart:
+    """One sequence of a job as it was rehearsed."""
+
+    name: str
+    title: str
+    points: int  # those that are known beforehand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One job of the queue, as it was checked."""
+
+    path: str
+    unit: str
+    serial: str
+    estimated_s: float
+    digest: str
+    parts: tuple[PlannedPart, ...]
+
+    @property
+    def name(self) -> str:
+        """The file's name alone."""
+        return Path(self.path).name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A job that was refused and left out, and why."""
+
+    path: str
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ending:
+    """How one try of a job ended; `off` says whether every output answered that it is off, None where nothing asked."""
+
+    job: int
+    attempt: int
+    how: How
+    text: str
+    off: bool | None
+    outputs: tuple[str, ...]
+    at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happened:
+    """Something that concerns the whole night: the clock was set, a channel failed, the machine may sleep."""
+
+    what: str
+    text: str
+    at: str
+
+
+@dataclass(slots=True, kw_only=True)
+class Contents:
+    """A log, read back."""
+
+    header: Mapping[str, Any]
+    jobs: tuple[Job, ...]
+    left_out: tuple[LeftOut, ...]
+    begun: dict[int, int] = field(default_factory=dict)  # how many tries of each job were begun
+    folders: dict[int, str] = field(default_factory=dict)  # of each job's run, from the queue's folder
+    endings: list[Ending] = field(default_factory=list)
+    events: list[Happened] = field(default_factory=list)
+    started_at: str = ""
+    closed_at: str | None = None
+
+    def last(self, job: int) -> Ending | None:
+        """How the last try of a job ended; None where it was never tried, or is under way, or was cut off."""
+        found = [ending for ending in self.endings if ending.job == job]
+        return found[-1] if found and found[-1].attempt == self.begun.get(job) else None
+
+    def done(self, job: int) -> bool:
+        """Whether nothing is left of a job."""
+        last = self.last(job)
+        return last is not None and last.how == "done"
+
+
+def read(folder: Path) -> Contents:
+    """Read a log back; `folder` is the queue's folder or the file itself."""
+    path = folder / NAME if folder.is_dir() else folder
+    contents: Contents | None = None
+    for line in lines(path, STYLE):
+        try:
+            if contents is None:
+                contents = _begin(line.entry)
+            else:
+                _take(contents, line.entry)
+        except (KeyError, ValueError, TypeError) as error:
+            raise JournalError(f"{path}:{line.number}: this line is no entry of a log ({error}).") from None
+    if contents is None:
+        raise JournalError(f"{path}: the log is empty: nothing was begun. Start the queue again.")
+    return contents
+
+
+def _begin(entry: Mapping[str, Any]) -> Contents:
+    jobs = tuple(Job(**{**job, "parts": tuple(PlannedPart(**part) for part in job["parts"])}) for job in entry["jobs"])
+    left_out = tuple(LeftOut(path=each["path"], problems=tuple(each["problems"])) for each in entry["left_out"])
+    return Contents(header=entry, jobs=jobs, left_out=left_out)
+
+
+def _take(contents: Contents, entry: Mapping[str, Any]) -> None:
+    at = str(entry["at"])
+    match entry["kind"]:
+        case "started":
+            contents.started_at, contents.closed_at = contents.started_at or at, None
+        case "begun":
+            contents.begun[entry["job"]] = entry["attempt"]
+        case "folder":
+            contents.folders[entry["job"]] = entry["folder"]
+        case "ended":
+            kept = {key: entry[key] for key in ("job", "attempt", "how", "text", "off")}
+            contents.endings.append(Ending(**kept, outputs=tuple(entry["outputs"]), at=at))
+        case "event":
+            contents.events.append(Happened(what=entry["what"], text=entry["text"], at=at))
+        case "end":
+            contents.closed_at = at
+        case other:
+            raise ValueError(f"unknown kind {other!r}")
+
+
+class Log:
+    """The open log; every entry is on disk when its method returns."""
+
+    def __init__(self, file: SealedFile, contents: Contents) -> None:
+        self._file, self.contents = file, contents
+        self.folder = file.path.parent
+
+    @classmethod
+    def create(cls, folder: Path, header: Mapping[str, Any], stamp: Callable[[], str]) -> Log:
+        """Begin a new log in a folder that has none."""
+        file = SealedFile.create(folder / NAME, STYLE, stamp, header)
+        return cls(file, read(folder))
+
+    @classmethod
+    def reopen(cls, folder: Path, stamp: Callable[[], str]) -> Log:
+        """Continue a log: checks every line, then drops a torn tail."""
+        contents = read(folder)
+        return cls(SealedFile.reopen(folder / NAME, STYLE, stamp), contents)
+
+    def started(self) -> None:
+        """The first job is about to begin, or the queue goes on."""
+        self._append(kind="started")
+
+    def begun(self, job: int, attempt: int) -> None:
+        """A try of a job begins."""
+        self._append(kind="begun", job=job, attempt=attempt)
+
+    def run_folder(self, job: int, folder: str) -> None:
+        """Where a job's run is, from the queue's folder."""
+        self._append(kind="folder", job=job, folder=folder)
+
+    def ended(self, job: int, attempt: int, how: How, text: str, *, off: bool | None, outputs: tuple[str, ...]) -> None:
+        """A try of a job ended."""
+        self._append(kind="ended", job=job, attempt=attempt, how=how, text=text, off=off, outputs=outputs)
+
+    def event(self, what: str, text: str) -> None:
+        """Something happened that concerns the whole night."""
+        self._append(kind="event", what=what, text=text)
+
+    def end(self) -> None:
+        """Nothing is left that could be done."""
+        self._append(kind="end")
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def _append(self, **entry: Any) -> None:
+        _take(self.contents, {**entry, "at": self._file.append(entry)})
+
+
+def header_of(jobs: tuple[Job, ...], left_out: tuple[LeftOut, ...], **more: Any) -> dict[str, Any]:
+    """The first line of a log."""
+    return {**more, "jobs": [asdict(job) for job in jobs], "left_out": [asdict(each) for each in left_out]}

@@ -1,0 +1,113 @@
+"""Notices through the user's own channels, named by addresses that hold secrets: none is ever shown, only its number.
+
+A channel that fails, hangs or is unknown is told and ends nothing.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+import warnings
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from harness.clock import BETWEEN_SIGNS_S, OnLife, no_sign
+from harness.errors import QueueError
+
+VARIABLE: Final = "HALFPOWER_NOTIFY"
+LONGEST_S: Final = 20.0  # for all channels together: they are told at the same time
+MISSING: Final = (
+    "Notices need the package apprise, which is not installed: pip install 'halfpower[notify]', or leave the "
+    "addresses out."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One way to tell somebody; `label` is all that is ever shown of it."""
+
+    label: str
+    send: Callable[[str, str], bool]
+
+
+def addresses(*sources: Iterable[str], environment: Mapping[str, str] = os.environ) -> tuple[str, ...]:
+    """All addresses, each once: those given, then those of the environment variable, which are parted by spaces."""
+    named = [address.strip() for source in sources for address in source]
+    return tuple(dict.fromkeys(each for each in (*named, *environment.get(VARIABLE, "").split()) if each))
+
+
+def channels(given: Iterable[str]) -> tuple[Channel, ...]:
+    """Understand every address, or say the number of each that is none."""
+    given = tuple(given)
+    if not given:
+        return ()
+    with warnings.catch_warnings():  # what the library warns of is its own affair
+        warnings.simplefilter("ignore")
+        try:
+            from apprise import Apprise
+        except ImportError:
+            raise QueueError(MISSING) from None
+        logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)  # it logs addresses
+        made = [_instance(Apprise, address) for address in given]
+    if unknown := [str(number) for number, each in enumerate(made, 1) if each is None]:
+        raise QueueError(
+            f"Notices: no channel can be made of address {', '.join(unknown)} of {len(given)}; expected one such as "
+            "mailto://… or json://HOST/ (the address itself is not shown, since it may hold a secret)."
+        )
+    return tuple(
+        Channel(label=f"channel {number} ({each.service_name or 'own'})", send=_sender(each))
+        for number, each in enumerate(made, 1)
+    )
+
+
+def _instance(library: Any, address: str) -> Any:
+    try:
+        return library.instantiate(address, suppress_exceptions=True)
+    except Exception:  # noqa: BLE001 - whatever a plug-in makes of it, the address is not usable, and may not be shown
+        return None
+
+
+def _sender(instance: Any) -> Callable[[str, str], bool]:
+    return lambda title, body: bool(instance.notify(body=body, title=title))
+
+
+class Notices:
+    """Tells every channel, at the same time and within a bound."""
+
+    def __init__(
+        self,
+        to: Iterable[Channel] = (),
+        *,
+        trouble: Callable[[str], None] = lambda _text: None,
+        on_life: OnLife = no_sign,
+        longest_s: float = LONGEST_S,
+    ) -> None:
+        self._channels, self._trouble, self._on_life, self._longest_s = tuple(to), trouble, on_life, longest_s
+
+    def send(self, title: str, body: str) -> None:
+        """Tell everybody; what fails is told to whoever watches this machine."""
+        if not self._channels:
+            return
+        self._on_life(self._longest_s + BETWEEN_SIGNS_S)
+        went: dict[str, bool] = {}
+        threads = [
+            threading.Thread(target=_try, args=(channel, title, body, went), daemon=True) for channel in self._channels
+        ]
+        end = time.monotonic() + self._longest_s  # the channel's time is the world's, whatever clock the night is on
+        for thread in threads:
+            thread.start()
+        for channel, thread in zip(self._channels, threads, strict=True):
+            thread.join(max(0.0, end - time.monotonic()))
+            if not went.get(channel.label, False):
+                why = "did not take" if channel.label in went else f"took longer than {self._longest_s:g} s for"
+                self._trouble(f"{channel.label} {why} the notice '{title}'.")
+
+
+def _try(channel: Channel, title: str, body: str, went: dict[str, bool]) -> None:
+    try:
+        went[channel.label] = channel.send(title, body)
+    except Exception:  # noqa: BLE001 - a plug-in may raise anything, and its words may hold the address
+        went[channel.label] = False

@@ -1,0 +1,156 @@
+"""Before the night: every job is loaded and rehearsed, and what cannot be done with nobody there is refused."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from harness import open as opening
+from harness.errors import BusyError, ConfigError, HalfpowerError
+from harness.jobs import LoadedJob
+from harness.lock import hold
+from harness.night.log import Job, LeftOut, PlannedPart
+from harness.refusals import overdue
+from harness.rehearsal import Rehearsal
+
+MOST: Final = 12  # sentences of one kind about one job
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """A job that can be run with nobody there."""
+
+    job: Job
+    loaded: LoadedJob
+    rehearsal: Rehearsal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """The jobs that can be run, in order, and those that cannot, with every reason."""
+
+    checked: tuple[Checked, ...]
+    refused: tuple[LeftOut, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def estimated_s(self) -> float:
+        """Of all jobs together."""
+        return sum(each.job.estimated_s for each in self.checked)
+
+
+def look_through(paths: Sequence[Path], begins: dt.datetime) -> Plan:
+    """Load and rehearse every job; nothing is opened. `begins` is when the first one starts."""
+    checked: list[Checked] = []
+    refused: list[LeftOut] = []
+    warnings: list[str] = []
+    for place, path in enumerate(paths):
+        if path.resolve() in [earlier.resolve() for earlier in paths[:place]]:
+            refused.append(_refusal(path, "stands in the list twice; name each once, or a copy of the file"))
+            continue
+        try:
+            found = look_at(path)
+        except ConfigError as error:
+            refused.append(LeftOut(path=str(path), problems=error.problems))
+            continue
+        except HalfpowerError as error:
+            refused.append(_refusal(path, str(error)))
+            continue
+        warnings += found.loaded.warnings
+        begins_here = begins + dt.timedelta(seconds=sum(each.job.estimated_s for each in checked))
+        problems = [*_problems(found, begins_here), *_other_unit(found, checked)]
+        if problems:
+            refused.append(_refusal(path, *problems))
+        else:
+            checked.append(found)
+    return Plan(checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))
+
+
+def look_at(path: Path) -> Checked:
+    """Load and rehearse one job."""
+    loaded = opening.load(path)
+    rehearsal = opening.rehearse(loaded)
+    setup = loaded.setup
+    job = Job(
+        path=str(path.resolve()),
+        unit=f"{setup.unit.maker} {setup.unit.model}",
+        serial=setup.job.serial,
+        estimated_s=rehearsal.estimated_s,
+        digest=digest(loaded),
+        parts=tuple(PlannedPart(name=part.name, title=part.title, points=part.points) for part in rehearsal.parts),
+    )
+    return Checked(job=job, loaded=loaded, rehearsal=rehearsal)
+
+
+def digest(loaded: LoadedJob) -> str:
+    """What a job comes to: its three files resolved, its sequences' options, and the text of every Python file of the
+    user's own. A changed comment changes nothing."""
+    parts = [use.entry(loaded.setup) for use in loaded.uses]
+    text = json.dumps([loaded.setup.to_header(), parts], sort_keys=True, ensure_ascii=False)
+    found = hashlib.sha256(text.encode())
+    for path in sorted(_own_files(loaded)):
+        found.update(path.read_bytes())
+    return found.hexdigest()
+
+
+def _own_files(loaded: LoadedJob) -> Iterator[Path]:
+    for use in loaded.uses:
+        if use.use.endswith(".py"):
+            yield loaded.job_path.parent / use.use
+    for _, instrument in loaded.setup.bench.instruments():
+        if ".py:" in instrument.driver:
+            yield loaded.bench_path.parent / instrument.driver.rpartition(":")[0]
+
+
+def _refusal(path: Path, *problems: str) -> LeftOut:
+    return LeftOut(path=str(path), problems=tuple(f"{path}: {problem}" for problem in problems))
+
+
+def _problems(found: Checked, begins: dt.datetime) -> Iterator[str]:
+    rehearsal, job = found.rehearsal, found.loaded.setup.job
+    if rehearsal.hands:
+        yield f"needs a person: {_some(rehearsal.hands)}. Run it attended, or let a switch make its connections."
+    if rehearsal.hazards and not job.allow_hazardous_voltage:
+        yield (
+            f"hazardous voltage, which a person must confirm: {_some(rehearsal.hazards)}. Run it attended; "
+            "allow_hazardous_voltage = true in the job is for a bench that nobody can touch."
+        )
+    if rehearsal.refused:
+        yield f"above a rating: {_some(rehearsal.refused)}. Change the level, the range or the path."
+    day = opening.today(found.loaded) if found.loaded.setup.bench.simulation else begins.date()
+    if past := overdue(found.loaded.setup, day):
+        yield past[:1].lower() + past[1:]
+    try:
+        with hold(opening.lock_names(found.loaded)):
+            pass
+    except BusyError as error:
+        yield f"the bench is not free: {error}"
+
+
+def _other_unit(found: Checked, earlier: Sequence[Checked]) -> Iterator[str]:
+    """One address is one instrument: two units on it would need somebody to change them."""
+    for before in earlier:
+        address = unit_address(found.loaded)
+        if address == unit_address(before.loaded) and found.job.serial != before.job.serial:
+            yield (
+                f"needs a person: {before.job.name} finds unit {before.job.serial} at {address}, and this job unit "
+                f"{found.job.serial}. Give each its own address, or run one of them attended."
+            )
+            return
+
+
+def unit_address(loaded: LoadedJob) -> str:
+    """Where the unit under test is reached; on a simulated bench there is one of each address a bench."""
+    unit = loaded.setup.bench.unit
+    place = str(loaded.bench_path.resolve()) if loaded.setup.bench.simulation else ""
+    return " on ".join(part for part in ((unit.address or "") if unit else "", place) if part)
+
+
+def _some(sentences: Sequence[str]) -> str:
+    more = f"; and {len(sentences) - MOST} more" if len(sentences) > MOST else ""
+    return "; ".join(sentences[:MOST]) + more

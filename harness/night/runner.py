@@ -1,0 +1,386 @@
+"""The night itself: wait, run job after job, try the lost ones again, and leave a record whatever happens.
+
+One job's failure never ends the night; a full disk under the log and a signal do, and both leave it to be gone on with.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import socket
+import traceback
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Protocol, TypeAlias
+
+from harness import journal
+from harness import open as opening
+from harness.atomic import write_text
+from harness.clock import BETWEEN_SIGNS_S, Clock
+from harness.errors import BusyError, HalfpowerError, InstrumentError, JournalError, OperatorStop, QueueError
+from harness.lock import hold
+from harness.moments import next_moment, parse
+from harness.night import heartbeat, plan
+from harness.night.account import account
+from harness.night.awake import awake
+from harness.night.log import How, Log, header_of, read
+from harness.night.notices import Channel, Notices
+from harness.night.plan import Checked, Plan
+from harness.operator import Nobody
+from harness.quantities import duration
+from harness.report.night import Night, page
+from harness.steps import Reply, Step
+from harness.version import program_version
+
+PAGE: Final = "night.html"
+SLICE_S: Final = 10.0  # of the wait for the start
+CLOCK_SET_S: Final = 5.0  # a clock that differs by more in one slice was set, or the machine slept
+
+
+Keep: TypeAlias = Callable[[Path], Sequence[str]]
+"""Puts a run among the records; returns what went wrong with that, a sentence each."""
+
+
+class RunShown(Protocol):
+    """What shows one run."""
+
+    def event(self, what: str, text: str) -> None:
+        """Something happened."""
+
+    def step(self, part: str, n: int, step: Step, reply: Reply) -> None:
+        """A step was answered, and is on disk."""
+
+
+class Showing(Protocol):
+    """What shows the night; nobody need look at it."""
+
+    def tell(self, text: str) -> None:
+        """Say something about the night."""
+
+    def waiting(self, text: str) -> None:
+        """The start is so far away: called again and again."""
+
+    def run(self, checked: Checked, recorded: Mapping[str, int]) -> AbstractContextManager[RunShown]:
+        """Show one run; `recorded` are the steps that a resumed one finds done."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How a queue is run."""
+
+    title: str = ""
+    at: str = ""
+    again: int = 1
+    awake: bool = True
+    queue_file: str = ""
+
+
+@dataclass(slots=True)
+class _Outcome:
+    """How a try went; `again` says whether another could go better."""
+
+    how: How
+    text: str
+    again: bool = False
+    off: bool | None = None
+    outputs: list[str] = field(default_factory=list)
+
+
+def start_of(at: str, clock: Clock) -> dt.datetime | None:
+    """The moment to start at, None for at once; one that is past is refused."""
+    if not at:
+        return None
+    now = clock.utc()
+    moment = next_moment(parse(at), now)
+    if moment <= now:
+        raise QueueError(
+            f"{at} is past: it is {now.astimezone():%Y-%m-%d %H:%M} now. Name a later time, or leave it out to start "
+            "at once."
+        )
+    return moment
+
+
+def begin(
+    found: Plan,
+    settings: Settings,
+    runs: Path,
+    *,
+    clock: Clock,
+    channels: Sequence[Channel] = (),
+    showing: Showing,
+    keep: Keep = lambda _folder: (),
+) -> Path:
+    """Run a checked plan into a new folder below `runs`; returns the folder."""
+    moment = start_of(settings.at, clock)
+    folder = _new_folder(runs, (moment or clock.utc()).astimezone().date())
+    header = header_of(
+        tuple(each.job for each in found.checked),
+        found.refused,
+        program=program_version(),
+        host=socket.gethostname(),
+        title=settings.title,
+        start=moment.isoformat() if moment else "",
+        again=settings.again,
+        awake=settings.awake,
+        queue_file=settings.queue_file,
+    )
+    log = Log.create(folder, header, _stamp(clock))
+    checked = dict(enumerate(found.checked))
+    _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
+    return folder
+
+
+def go_on(
+    folder: Path,
+    *,
+    leave_out: bool = False,
+    clock: Clock,
+    channels: Sequence[Channel] = (),
+    showing: Showing,
+    keep: Keep = lambda _folder: (),
+) -> None:
+    """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped."""
+    contents = read(folder)
+    open_jobs = [number for number in range(len(contents.jobs)) if not contents.done(number)]
+    found = plan.look_through([Path(contents.jobs[number].path) for number in open_jobs], clock.utc())
+    if found.refused and not leave_out:
+        raise refusal(found)
+    by_path = {each.job.path: each for each in found.checked}
+    checked = {n: by_path[contents.jobs[n].path] for n in open_jobs if contents.jobs[n].path in by_path}
+    log = Log.reopen(folder, _stamp(clock))
+    for refused in found.refused:
+        log.event("left out", " ".join(refused.problems))
+    _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
+
+
+def refusal(found: Plan) -> QueueError:
+    """What stands in the way, of all jobs at once."""
+    problems = dict.fromkeys(problem for refused in found.refused for problem in refused.problems)
+    left = "Nothing was started. Correct this, or run the other jobs alone with --leave-out."
+    return QueueError("\n".join([*problems, left if found.checked else "Nothing was started: no job is left."]))
+
+
+def _stamp(clock: Clock) -> Callable[[], str]:
+    return lambda: clock.utc().astimezone().isoformat(timespec="milliseconds")  # local time, with its offset
+
+
+def _new_folder(runs: Path, day: dt.date) -> Path:
+    for number in range(1, 1000):
+        folder = runs / f"night-{day}-{number:02d}"
+        if not folder.exists():
+            return folder
+    raise QueueError(f"{runs}: a thousand queues on one day; name another folder with --runs.")
+
+
+class _Runner:
+    """A night under way."""
+
+    def __init__(
+        self,
+        log: Log,
+        checked: Mapping[int, Checked],
+        *,
+        clock: Clock,
+        channels: Sequence[Channel],
+        showing: Showing,
+        keep: Keep,
+    ) -> None:
+        self._log, self._checked, self._clock, self._showing, self._keep = log, checked, clock, showing, keep
+        now = clock.utc()
+        first = heartbeat.Beat(
+            pid=os.getpid(), host=socket.gethostname(), doing="waiting", jobs=len(log.contents.jobs), since=now, at=now,
+            next_by=now,
+        )  # fmt: skip
+        self._heart = heartbeat.Heart(log.folder / heartbeat.NAME, clock, first, self._trouble)
+        self._notices = Notices(channels, trouble=self._trouble, on_life=self._heart.sign)
+        self._lost: set[int] = set()  # jobs whose last try ended in a way that another may not
+        self._page_told = False
+
+    def run(self) -> None:
+        """Everything that can be done, then the page; a signal ends it with outputs off and everything kept."""
+        header = self._log.contents.header
+        try:
+            with hold((str(self._log.folder.resolve()),)), awake(bool(header["awake"]), self._trouble):
+                self._wait(str(header["start"]))
+                self._log.started()
+                for number in self._checked:
+                    self._try(number)
+                for _ in range(int(header["again"])):
+                    for number in sorted(self._lost):
+                        self._try(number)
+                self._log.end()
+                self._finish("finished")
+        except BusyError:
+            raise
+        except BaseException:
+            with suppress(HalfpowerError):
+                self._finish("stopped")
+            raise
+        finally:
+            self._log.close()
+
+    def _finish(self, how: str) -> None:
+        night = self._page()
+        text = night.sentence if night else ""
+        self._heart.end(f"{how}. {text}")
+        self._notices.send(f"Queue {self._log.folder.name} {how}", text)
+
+    def _trouble(self, text: str) -> None:
+        """What goes wrong beside the measuring: shown, kept if it can be, and no reason to stop."""
+        self._showing.tell(text)
+        with suppress(JournalError):
+            self._log.event("trouble", text)
+
+    # --- waiting ---------------------------------------------------------------------------------------------------
+
+    def _wait(self, start: str) -> None:
+        if not start:
+            return
+        moment = dt.datetime.fromisoformat(start)
+        text = f"Waiting until {moment:%Y-%m-%d %H:%M}"
+        self._heart.change(SLICE_S + BETWEEN_SIGNS_S, doing="waiting", text=text)
+        while (left_s := (moment - self._clock.utc()).total_seconds()) > 0:
+            self._showing.waiting(f"{text}, in {duration(left_s)}; Ctrl-C ends it.")
+            piece_s = min(left_s, SLICE_S)
+            self._heart.sign(piece_s + BETWEEN_SIGNS_S)
+            before, day = self._clock.now(), self._clock.utc()
+            self._clock.sleep(piece_s)
+            set_s = (self._clock.utc() - day).total_seconds() - (self._clock.now() - before)
+            if abs(set_s) > CLOCK_SET_S:
+                way = "set back by" if set_s < 0 else "set forward, or the machine slept, by"
+                self._trouble(f"The clock was {way} {duration(abs(set_s))}; the start stays at {moment:%H:%M}.")
+
+    # --- one job ---------------------------------------------------------------------------------------------------
+
+    def _try(self, number: int) -> None:
+        job, contents = self._log.contents.jobs[number], self._log.contents
+        attempt = contents.begun.get(number, 0) + 1
+        self._log.begun(number, attempt)
+        self._lost.discard(number)
+        self._heart.change(
+            BETWEEN_SIGNS_S, doing="running", job=job.name, number=number + 1, jobs=len(contents.jobs), text=""
+        )
+        self._showing.tell(f"Job {number + 1} of {len(contents.jobs)}: {job.name}, {job.unit} no. {job.serial}")
+        outcome = _Outcome("stopped", "Stopped by a signal, outputs first.")
+        try:
+            self._attempt(number, outcome)
+        finally:
+            text, off, outputs = outcome.text, outcome.off, tuple(outcome.outputs)
+            self._log.ended(number, attempt, outcome.how, text, off=off, outputs=outputs)
+        if outcome.again:
+            self._lost.add(number)
+        self._showing.tell(f"{job.name}: {outcome.how}{f': {outcome.text}' if outcome.how != 'done' else ''}")
+        self._leave(number)
+        self._page()
+        self._notices.send(f"{job.name}: {outcome.how}", f"{job.unit} no. {job.serial}. {outcome.text}")
+
+    def _attempt(self, number: int, outcome: _Outcome) -> None:
+        """Run or resume one job and say how it went; only what is no `Exception` comes through."""
+        try:
+            result = self._measure(number, outcome)
+        except OperatorStop as error:
+            outcome.how, outcome.text = "needs hands", str(error)
+        except (InstrumentError, BusyError) as error:
+            outcome.how, outcome.text, outcome.again = "failed", str(error), True
+        except _ChangedError as error:
+            outcome.how, outcome.text = "changed", str(error)
+        except HalfpowerError as error:
+            outcome.how, outcome.text = "failed", str(error)
+        except Exception as error:  # noqa: BLE001 - a fault in one job, or in a user's own driver, must not cost the others
+            outcome.how, outcome.text = "failed", f"A fault of the program: {type(error).__name__}: {error}"
+            self._log.event("fault", traceback.format_exc())
+        else:
+            early = "; ".join(result.ended_early)
+            outcome.how = "ended early" if early else "done"
+            outcome.text, outcome.again = early or result.report.sentence, bool(early)
+
+    def _measure(self, number: int, outcome: _Outcome) -> opening.RunResult:
+        checked, folder = self._checked[number], self.run_folder(number)
+        _refuse_changed(checked)
+        recorded = _recorded(folder)
+        planned = {part.name: len(part.steps) for part in checked.rehearsal.parts}
+        with self._showing.run(checked, recorded) as shown:
+
+            def on_event(what: str, text: str) -> None:
+                if what in ("off", "outputs"):
+                    outcome.off = what == "off"
+                    outcome.outputs += [text] if what == "outputs" and text not in outcome.outputs else []
+                shown.event(what, text)
+
+            def watch(part: str, n: int, step: Step, reply: Reply) -> None:
+                self._heart.step(part, n + 1, max(n + 1, planned.get(part, 0)))
+                shown.step(part, n, step, reply)
+
+            # Nobody is there, on a simulated bench as well: `by_hand` keeps its simulated hands and eyes out of it.
+            common: dict[str, Any] = {
+                "operator": Nobody(), "by_hand": True, "on_event": on_event, "watch": watch,
+                "on_life": self._heart.sign,
+            }  # fmt: skip
+            if folder is not None:
+                return opening.resume(folder, job_path=checked.job.path, **common)
+            return opening.start(
+                checked.job.path,
+                self._log.folder.parent,
+                on_folder=lambda made: self._log.run_folder(number, f"../{made.name}"),
+                **common,
+            )
+
+    def run_folder(self, number: int) -> Path | None:
+        """Where a job's run is, if it has begun."""
+        named = self._log.contents.folders.get(number)
+        return None if named is None else self._log.folder.parent / Path(named).name
+
+    # --- what is left behind ---------------------------------------------------------------------------------------
+
+    def _leave(self, number: int) -> None:
+        """The run's own page, and its place among the records; a fault in these costs nothing else."""
+        folder = self.run_folder(number)
+        if folder is None:
+            return
+        self._heart.sign(2 * BETWEEN_SIGNS_S)
+        try:
+            from harness.report.html import html_page
+
+            write_text(folder / "report.html", html_page(opening.report(folder)))
+        except Exception as error:  # noqa: BLE001 - the readings are on disk; the page can be made again
+            self._trouble(f"The report of {folder.name} could not be written: {error}")
+        for problem in self._keep(folder):
+            self._trouble(problem)
+
+    def _page(self) -> Night | None:
+        """The page about the night so far."""
+        self._heart.sign(2 * BETWEEN_SIGNS_S)
+        try:
+            night = account(self._log.folder)
+            write_text(self._log.folder / PAGE, page(night))
+        except Exception as error:  # noqa: BLE001 - as above
+            if not self._page_told:
+                self._page_told = True
+                self._trouble(f"The page about the night could not be written: {error}")
+            return None
+        return night
+
+
+class _ChangedError(HalfpowerError):
+    """A job is no longer what was checked."""
+
+
+def _refuse_changed(checked: Checked) -> None:
+    now = plan.look_at(Path(checked.job.path))
+    if now.job.digest != checked.job.digest:
+        raise _ChangedError(
+            f"{checked.job.path}: the job, its bench, its unit or a Python file of theirs was changed after it was "
+            "checked; check it and queue it again."
+        )
+
+
+def _recorded(folder: Path | None) -> dict[str, int]:
+    """How many steps of each part a run has behind it."""
+    recorded: dict[str, int] = {}
+    if folder is not None:
+        with suppress(HalfpowerError):  # resuming says what is wrong with it
+            for record in journal.read(folder).records:
+                recorded[record.part] = recorded.get(record.part, 0) + 1
+    return recorded

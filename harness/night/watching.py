@@ -1,0 +1,66 @@
+"""Watching a heartbeat: look again and again, say what changes, and stop at an alarm or at the end of the queue."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from harness.clock import Clock
+from harness.errors import JournalError
+from harness.night.heartbeat import Beat, Judged, Seen, judge, read
+
+POLL_S: Final = 2.0
+AWAY_S: Final = 30.0  # a file on a network may be away for a moment
+
+
+def process_lives(pid: int) -> bool | None:
+    """Whether a process of this machine lives; None where that cannot be asked without harm."""
+    if os.name != "posix" or pid <= 0:
+        return None  # elsewhere this very call ends a process
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True  # it is another user's
+    return True
+
+
+def watch(
+    path: Path,
+    *,
+    clock: Clock,
+    once: bool,
+    tell: Callable[[str], None],
+    lives: Callable[[int], bool | None] = process_lives,
+) -> Judged:
+    """Look until the queue has ended or is silent; what is no heartbeat from the first raises a JournalError."""
+    beat = read(path)
+    changed_s, away_s = clock.now(), 0.0
+    said: tuple[object, ...] = ()
+    while True:
+        verdict = _look(beat, clock, None if once else clock.now() - changed_s, lives)
+        if said != (said := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid)):
+            tell(verdict.sentence)
+        if once or verdict.kind in ("ended", "alarm"):
+            return verdict
+        clock.sleep(POLL_S)
+        try:
+            latest = read(path)
+        except JournalError as error:
+            away_s += POLL_S
+            if away_s > AWAY_S:
+                return Judged(kind="alarm", sentence=f"The heartbeat has gone: {error}")
+            continue
+        away_s = 0.0
+        if latest != beat:
+            beat, changed_s = latest, clock.now()
+
+
+def _look(beat: Beat, clock: Clock, unchanged_s: float | None, lives: Callable[[int], bool | None]) -> Judged:
+    here = socket.gethostname()
+    alive = lives(beat.pid) if beat.host == here else None
+    return judge(beat, Seen(now=clock.utc(), unchanged_s=unchanged_s, host=here, alive=alive))

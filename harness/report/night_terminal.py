@@ -1,0 +1,97 @@
+"""The page about a night for a terminal: the jobs, what is not done and what comes next, the first sentence last."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from rich.console import Group
+from rich.padding import Padding
+from rich.panel import Panel
+from rich.text import Text
+
+from harness.report import shown
+from harness.report.night import Night, NightRun, marks
+from harness.report.spelling import spelt
+from harness.report.terminal import STYLE, a_table
+
+if TYPE_CHECKING:
+    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+
+_ROOMY: Final = 100  # columns from which the times and events are shown
+
+
+def render(night: Night) -> NightSummary:
+    """A night as something that rich prints; it fits itself to the console."""
+    return NightSummary(night=night)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightSummary:
+    """A night on a console."""
+
+    night: Night
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Yield the jobs, what was left out, what else happened, and the answer."""
+        yield from _Screen(night=self.night, width=options.max_width, encoding=options.encoding).everything()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Screen:
+    night: Night
+    width: int
+    encoding: str
+
+    def say(self, text: str, style: str = "") -> Text:
+        """Data as text: spelt, never markup."""
+        return Text(spelt(text, self.encoding), style=style)
+
+    def everything(self) -> Iterator[RenderableType]:
+        """The whole page, in the order in which a terminal is read: the answer last."""
+        yield Padding(self.jobs(), (1, 0, 0, 0))
+        for run in self.night.runs:
+            yield Padding(self.job(run), (1, 0, 0, 0))
+        for refused in self.night.refused:
+            lines = [
+                self.say(f"{refused.job}: left out", "bold"),
+                *(self.say(f"  {each}") for each in refused.problems),
+            ]
+            yield Padding(Group(*lines), (1, 0, 0, 0))
+        if self.night.events:
+            lines = [self.say(f"{shown.moment(event.at)}: {event.text}") for event in self.night.events]
+            yield Padding(Group(self.say("What else happened", "bold"), *lines), (1, 0, 0, 0))
+        yield Padding(self.answer(), (1, 0, 0, 0))
+
+    def jobs(self) -> RenderableType:
+        """A line a job."""
+        roomy = self.width >= _ROOMY
+        columns = [("Job", False), ("Serial", False), *([("From – to", False)] if roomy else []), ("Points", True)]
+        columns += [*([("Events", True)] if roomy else []), ("Outputs", False), ("Verdict", False)]
+        table = a_table(self.say("Jobs"), [(self.say(name), right) for name, right in columns])
+        for run in self.night.runs:
+            style = STYLE[shown.KIND[run.outcome]]
+            cells = [self.say(run.job), self.say(run.serial)]
+            cells += [self.say(shown.span(run.started, run.ended))] if roomy else []
+            cells += [self.say(f"{run.taken} of {run.planned}")]
+            cells += [self.say(str(run.events))] if roomy else []
+            off = "off" if run.outputs_off else "MAY BE ON" if run.outputs_off is False else "–"
+            table.add_row(*cells, self.say(off), self.say(f"{shown.SIGN[run.outcome]} {run.outcome}", style))
+        return table
+
+    def job(self, run: NightRun) -> RenderableType:
+        """One job in words."""
+        lines = [self.say(f"{run.job}: {run.outcome}", "bold"), self.say(run.sentence)]
+        lines += [self.say(f"Missing: {text}") for text in run.missing]
+        lines += [self.say(f"Outputs: {run.outputs}")] if run.outputs_off is not True and run.tries else []
+        return Group(*lines, self.say(f"Next: {run.next_step}"))
+
+    def answer(self) -> RenderableType:
+        """The night in a sentence, and what to do first."""
+        lines = [self.say(f"! {mark}", "bold red") for mark in marks(self.night)]
+        lines += [self.say(self.night.sentence, "bold"), self.say(self.night.next_step)]
+        style = STYLE[self.night.kind]
+        return Panel(
+            Group(*lines), title=self.say(self.night.name), title_align="left", border_style=style, padding=(0, 1)
+        )
