@@ -109,6 +109,7 @@ class SealedFile:
         self.path, self._style, self._stamp = path, style, stamp
         self._file: int | None = None
         self._end = self._crc = 0
+        self._cut_off = False
 
     @classmethod
     def create(cls, path: Path, style: Style, stamp: Callable[[], str], header: Mapping[str, Any]) -> SealedFile:
@@ -148,6 +149,9 @@ class SealedFile:
         at = self._stamp()
         line, crc = _encode({**entry, "at": at}, self._crc)
         try:
+            if self._cut_off:  # a signal came while a line was written: it was never confirmed, and may be longer
+                os.ftruncate(self._file, self._end)
+            self._cut_off = True
             os.lseek(self._file, self._end, os.SEEK_SET)
             _write_all(self._file, line)
             os.fsync(self._file)
@@ -156,6 +160,7 @@ class SealedFile:
                 os.ftruncate(self._file, self._end)
             raise JournalError(f"{self.path}: cannot be written: {error.strerror}. {self._style.remedy}") from None
         self._end, self._crc = self._end + len(line), crc
+        self._cut_off = False
         return at
 
     def close(self) -> None:

@@ -131,6 +131,25 @@ def test_a_line_that_was_written_but_not_synced_is_taken_back(folder, monkeypatc
     assert [event.text for event in read(folder).events] == ["slightly out of focus", "short"]
 
 
+def test_a_line_that_a_signal_cut_off_is_not_in_the_way_of_the_next(folder, monkeypatch):
+    """Ctrl-C between the write and its confirmation, then a shorter line on the way out."""
+    journal, _ = Journal.reopen(folder, stamps())
+
+    def interrupted(_handle):
+        raise KeyboardInterrupt
+
+    fsync = os.fsync
+    monkeypatch.setattr(os, "fsync", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        journal.reply("a", 2, STEP, Reading(value=1.0, said="a long answer " * 20))
+    monkeypatch.setattr(os, "fsync", fsync)
+    journal.event("", "off", "short")
+    journal.close()
+    contents = read(folder)
+    assert len(contents.records) == 2
+    assert contents.events[-1].text == "short"
+
+
 def test_a_remark_with_bytes_that_are_no_character_is_kept_as_far_as_it_can_be(folder):
     journal, _ = Journal.reopen(folder, stamps())
     journal.event("a", "note", "focus \udcff soft")

@@ -5,8 +5,9 @@ The values are worked out in `harness.night.account`; here they are put into wor
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from harness.report import shown
 from harness.report.html import environment, style_sheet
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Outcome: TypeAlias = Literal["meets", "does not meet", "cannot be decided", "not done", "open"]
+SIGN: Final = {**shown.SIGN, "not done": "!", "open": "–"}
+KIND: Final[dict[str, shown.Kind]] = {**shown.KIND, "not done": "bad", "open": "none"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +93,7 @@ class Night:
         return "not all done" if {run.outcome for run in self.runs} & {"not done", "open"} else "all done"
 
 
-_VERDICTS: tuple[tuple[Outcome, str, str], ...] = (
+_VERDICTS: Final[tuple[tuple[Outcome, str, str], ...]] = (
     ("meets", "meets its rating", "meet their ratings"),
     ("does not meet", "does not meet its rating", "do not meet their ratings"),
     ("cannot be decided", "cannot be decided", "cannot be decided"),
@@ -138,6 +141,16 @@ def _names(names: Sequence[str], most: int = 6) -> str:
     return text if len(names) <= most else f"{', '.join(names[:most])} and {len(names) - most} more"
 
 
+def span(start: str, end: str) -> str:
+    """Two moments, the second without its day where it is the same one."""
+    try:
+        first, last = dt.datetime.fromisoformat(start), dt.datetime.fromisoformat(end)
+    except ValueError:
+        return "–"
+    day = "" if first.date() == last.date() else f"{last:%Y-%m-%d} "
+    return f"{first:%Y-%m-%d %H:%M} – {day}{last:%H:%M}"
+
+
 def marks(night: Night) -> tuple[str, ...]:
     """What the page must be marked with."""
     said = [shown.SIMULATED] if night.simulated else []
@@ -149,4 +162,8 @@ def page(night: Night) -> str:
     """Render the page; the same night gives the same bytes."""
     said = marks(night)
     css = style_sheet(header=f"{night.title} · {night.name}", marks=" · ".join(said).upper())
-    return environment().get_template("night.html.j2").render(night=night, marks=said, css=css)
+    return (
+        environment()
+        .get_template("night.html.j2")
+        .render(night=night, marks=said, css=css, sign=SIGN, kind=KIND, span=span)
+    )

@@ -12,7 +12,7 @@ from rich.panel import Panel
 from rich.text import Text
 
 from harness.report import shown
-from harness.report.night import Night, NightRun, marks
+from harness.report.night import KIND, SIGN, Night, NightRun, marks, span
 from harness.report.spelling import spelt
 from harness.report.terminal import STYLE, a_table
 
@@ -71,13 +71,13 @@ class _Screen:
         columns += [*([("Events", True)] if roomy else []), ("Outputs", False), ("Verdict", False)]
         table = a_table(self.say("Jobs"), [(self.say(name), right) for name, right in columns])
         for run in self.night.runs:
-            style = STYLE[shown.KIND[run.outcome]]
+            style = STYLE[KIND[run.outcome]]
             cells = [self.say(run.job), self.say(run.serial)]
-            cells += [self.say(shown.span(run.started, run.ended))] if roomy else []
+            cells += [self.say(span(run.started, run.ended))] if roomy else []
             cells += [self.say(f"{run.taken} of {run.planned}")]
             cells += [self.say(str(run.events))] if roomy else []
             off = "off" if run.outputs_off else "MAY BE ON" if run.outputs_off is False else "–"
-            table.add_row(*cells, self.say(off), self.say(f"{shown.SIGN[run.outcome]} {run.outcome}", style))
+            table.add_row(*cells, self.say(off), self.say(f"{SIGN[run.outcome]} {run.outcome}", style))
         return table
 
     def job(self, run: NightRun) -> RenderableType:

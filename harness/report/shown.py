@@ -28,12 +28,10 @@ Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 SIGN: Final[dict[str, str]] = {
     "pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "undecided": "?",
     "not measured": "–", "meets": "✓", "does not meet": "✗", "cannot be decided": "?",
-    "not done": "!", "open": "–",
 }  # fmt: skip
 KIND: Final[dict[str, Kind]] = {
     "pass": "good", "conditional pass": "open", "conditional fail": "open", "fail": "bad", "undecided": "open",
     "not measured": "none", "meets": "good", "does not meet": "bad", "cannot be decided": "open",
-    "not done": "bad", "open": "none",
 }  # fmt: skip
 WORDS: Final[tuple[Word, ...]] = (
     "pass", "conditional pass", "undecided", "conditional fail", "fail", "not measured",
@@ -133,16 +131,6 @@ def moment(text: str) -> str:
         return text
     offset = at.strftime("%z")
     return at.strftime("%Y-%m-%d %H:%M:%S") + (f" {offset[:3]}:{offset[3:]}" if offset else "")
-
-
-def span(start: str, end: str) -> str:
-    """Two moments, the second without its day where it is the same one."""
-    try:
-        first, last = dt.datetime.fromisoformat(start), dt.datetime.fromisoformat(end)
-    except ValueError:
-        return "–"
-    day = "" if first.date() == last.date() else f"{last:%Y-%m-%d} "
-    return f"{first:%Y-%m-%d %H:%M} – {day}{last:%H:%M}"
 
 
 def is_error(quantity: str) -> bool:
