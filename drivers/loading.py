@@ -53,7 +53,30 @@ def make_driver(
     return _generic(role, instrument, setup, cast(Link, link)) if own is None else _of_the_user(own, role, setup, link)
 
 
-def load_class(name: str, role: Role, folder: Path) -> Callable[..., Driver]:
+def off_command(role: Role, setup: Setup, folder: Path) -> str:
+    """What switches a source's output off, for whoever must do so without its driver; "" where none is known."""
+    from drivers.commands import SOURCE, Commands
+    from drivers.source import ScpiSource
+
+    instrument = getattr(setup.bench, role)
+    if instrument.driver == "manual" or instrument.address is None:
+        return ""
+    if instrument.driver != "scpi":
+        own = load_class(instrument.driver, role, folder)
+        if not issubclass(own, ScpiSource) or hasattr(own, "off_command"):
+            return str(getattr(own, "off_command", ""))
+    return Commands(role, SOURCE, instrument.commands).text("output_off")
+
+
+def longest_s(role: Role, setup: Setup, folder: Path) -> float:
+    """How long a driver of the user's own may be at work between two exchanges, where it says so; else 0."""
+    instrument = getattr(setup.bench, role)
+    if instrument is None or instrument.driver in ("scpi", "manual"):
+        return 0.0
+    return float(getattr(load_class(instrument.driver, role, folder), "longest_s", 0.0))
+
+
+def load_class(name: str, role: Role, folder: Path) -> type[Driver]:
     """Find "FILE.py:Class" relative to the bench file's folder; raises ConfigError for what is not there."""
     where = f"{role}.driver: {name!r}"
     file, colon, class_name = name.rpartition(":")

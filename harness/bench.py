@@ -15,15 +15,15 @@ from drivers import Driver, Meter, Router, Screen, Source
 from harness import limits, settling
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 from harness.errors import HalfpowerError, InstrumentError, LinkError, OperatorStop, SafetyError
+from harness.guarding import Guardian, NoGuardian
 from harness.link import repeat_point
 from harness.models import Setup, SignalPath, Switch
 from harness.operator import HELP_DO, GoBack, Operator, Prompt, describe_connection
-from harness.steps import Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
+from harness.steps import SOURCES, Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
 from harness.warm_up import WarmUp
 
 OnEvent = Callable[[str, str], None]
-SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")
-ALL_OFF: Final = "Every output was switched off, and none refused."
+ALL_OFF: Final = "Every output was switched off."
 T = TypeVar("T")
 
 
@@ -41,10 +41,12 @@ class LiveBench:
         before: Callable[[Step], None] = lambda _step: None,
         on_life: OnLife = no_sign,
         warm_up: WarmUp | None = None,
+        guardian: Guardian | NoGuardian | None = None,
     ) -> None:
         self.setup = setup
         self.clock = clock
         self.drivers = drivers
+        self.guardian = guardian or NoGuardian()
         self._operator = operator
         self._on_event = on_event
         self._before = before  # a simulated bench ties its noise to the step
@@ -61,6 +63,7 @@ class LiveBench:
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
+        self.guardian.check()
         self._on_life(BETWEEN_SIGNS_S)
         reply: Reply
         match step:
@@ -276,23 +279,30 @@ class LiveBench:
                 driver.off()  # type: ignore[attr-defined]  # the role's protocol
                 self._dark.add(role)
             except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
-                label, why = getattr(self.setup.bench, role).label, str(error) or type(error).__name__
-                problems.append(f"The output of the {role} ({label}) may still be ON: {why} Switch it off by hand.")
+                problems.append(self._may_be_on(role, error))
                 self._unsure[role] = error
         if not problems:
             self._driven_v = 0.0
             self._warned.clear()
         return problems
 
-    def make_safe(self) -> list[str]:
+    def _may_be_on(self, role: Role, error: BaseException) -> str:
+        label = getattr(self.setup.bench, role).label
+        return f"The output of the {role} ({label}) may still be ON: {_why(error)} Switch it off by hand."
+
+    def make_safe(self) -> None:
         """Switch every source off, and say loudly which would not go; once each, however often it is tried."""
-        problems = self.outputs_off()
-        for problem in problems:
-            if problem not in self._warned:
-                self._warned.add(problem)
-                self._on_event("outputs", problem)
+        for problem in self.outputs_off():
+            if self._warn(problem):
                 self._operator.tell(problem)
-        return problems
+
+    def _warn(self, problem: str) -> bool:
+        """Record an output that may be on, once; whether it is news."""
+        news = problem not in self._warned
+        self._warned.add(problem)
+        if news:
+            self._on_event("outputs", problem)
+        return news
 
     def _off_or_refuse(self) -> None:
         if problems := self.outputs_off():
@@ -322,13 +332,40 @@ class LiveBench:
 
     @contextmanager
     def guarded(self) -> Iterator[LiveBench]:
-        """Outputs off and everything closed at the end, however it comes; a failure to do so is said loudly."""
+        """Outputs off and everything closed at the end, however it comes.
+
+        An output that may still be on is an event, and the last word: SafetyError, or a note to what ended the run.
+        """
         try:
             yield self
+        except BaseException as error:
+            for problem in self._end():
+                error.add_note(problem)
+            raise
+        if problems := self._end():
+            raise SafetyError(" ".join(problems))
+
+    def _end(self) -> list[str]:
+        self.outputs_off()
+        problems = []
+        try:
+            self.close()  # before the guardian has its try: an instrument may serve one connection only
         finally:
-            if not self.make_safe():
-                self._on_event("off", ALL_OFF)
-            self.close()
+            still = self.guardian.dismiss(tuple(self._unsure))
+            for role, error in self._unsure.items():
+                if role in still:
+                    problems.append(self._may_be_on(role, error))
+                    self._warn(problems[-1])
+                else:
+                    by_whom = "was switched off by the guardian, because the run could not"
+                    self._on_event("guardian", f"The output of the {role} {by_whom}: {_why(error)}")
+        if not problems:
+            self._on_event("off", ALL_OFF)
+        return problems
+
+
+def _why(error: BaseException) -> str:
+    return f"{(str(error) or type(error).__name__).rstrip('.')}."
 
 
 def route_of(setup: Setup, step: Connect) -> str | None:

@@ -11,7 +11,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 from typing import Any, Final, NoReturn
@@ -97,7 +97,9 @@ def _signals() -> Iterator[None]:
 
     alone = threading.current_thread() is threading.main_thread()  # only there may handlers be set
     known = [getattr(signal, name) for name in SIGNALS if alone and hasattr(signal, name)]
-    before = {number: signal.signal(number, stop) for number in known}
+    # What is ignored stays ignored: whoever said nohup wants the run to outlive the terminal.
+    heard = [number for number in known if signal.getsignal(number) != signal.SIG_IGN]
+    before = {number: signal.signal(number, stop) for number in heard}
     try:
         yield
     finally:
@@ -113,8 +115,9 @@ def _notes(error: BaseException) -> list[str]:
 def _say(sentence: str) -> None:
     from harness.report.shown import clean
 
-    for line in sentence.splitlines():
-        click.echo(clean(line), err=True)
+    with suppress(OSError):  # the terminal may be closed, and the exit code still counts
+        for line in sentence.splitlines():
+            click.echo(clean(line), err=True)
 
 
 @click.group(cls=Program, context_settings={"help_option_names": ["-h", "--help"]})

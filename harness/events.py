@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from contextlib import suppress
+from typing import Self
 
 from harness.errors import JournalError
 from harness.journal import Journal
@@ -14,11 +14,11 @@ OnEvent = Callable[[str, str], None]
 
 
 class Events:
-    """Takes what is told, counts it by its kind, and passes it on."""
+    """Takes what is told, counts it by its kind, and passes it on, up to the last: the journal is closed here."""
 
     def __init__(self, on_event: OnEvent) -> None:
         self.counts: Counter[str] = Counter()
-        self._on_event, self._recorded = on_event, True
+        self._on_event = on_event
         self._journal: Journal | None = None
         self._waiting: list[tuple[str, str]] = []
 
@@ -29,23 +29,19 @@ class Events:
             journal.event("", what, text)
         self._waiting.clear()
 
-    def journal_ends(self, off: str = "") -> None:
-        """What still happens, while the bench is left, is shown and recorded nowhere.
+    def __enter__(self) -> Self:
+        return self
 
-        `off` is the last word of the journal where every output is off; watchers hear it at the exit itself.
-        """
-        if self._journal is not None and off:
-            with suppress(JournalError):
-                self._journal.event("", "off", off)
-        self._recorded, self._journal = False, None
+    def __exit__(self, *_: object) -> None:
+        if self._journal is not None:
+            self._journal.close()
 
     def __call__(self, what: str, text: str) -> None:
         """Something happened."""
         self.counts[what] += 1
         self._on_event(what, text)
         if self._journal is None:
-            if self._recorded:
-                self._waiting.append((what, text))
+            self._waiting.append((what, text))
             return
         try:
             self._journal.event("", what, text)

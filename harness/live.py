@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.live import Live
 
+LAST_WORD: Final = "outputs"  # an output that may still be on is told once, in the last line of the program
 LAST: Final = 6  # readings kept in sight
 CHART: Final = (56, 10)  # columns and rows of the response chart
 
@@ -211,7 +212,8 @@ class Lines(Silent):
 
     def event(self, what: str, text: str) -> None:
         """Something happened."""
-        self._print(f"{what}: {text}")
+        if what != LAST_WORD:
+            self._print(f"{what}: {text}")
 
     def step(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """A step was answered, and is on disk."""
@@ -274,7 +276,8 @@ class Redrawn(Silent):
         """Something happened."""
         from rich.text import Text
 
-        self._console.print(Text(clean(f"{what}: {text}")))
+        if what != LAST_WORD:
+            self._console.print(Text(clean(f"{what}: {text}")))
 
     def step(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """A step was answered, and is on disk."""

@@ -8,27 +8,28 @@ import math
 import re
 import uuid
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from harness.bench import ALL_OFF, SOURCES, LiveBench
+from harness.bench import LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 from harness.events import Events, OnEvent
+from harness.guarding import charges_of, guarding, unguarded
 from harness.jobs import LoadedJob, load, needs_of
 from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
 from harness.lock import hold
-from harness.models import Setup
-from harness.operator import Nobody, Operator, Prompt
+from harness.operator import Nobody, Operator
+from harness.people import Awaited, Mirrored
 from harness.refusals import overdue, refuse_changed, refuse_others
 from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Part, Watch, run_parts
-from harness.steps import Display, Measure, Role
+from harness.steps import SOURCES, Role
 from harness.version import program_version
 
 if TYPE_CHECKING:
@@ -39,9 +40,6 @@ if TYPE_CHECKING:
 __all__ = ["LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start"]
 
 OnFolder = Callable[[Path], None]
-_ACROSS: Final = 10  # divisions of a drawn graticule
-_WIDEST_DIVISION: Final = 6  # characters
-_PICTURE_ROWS: Final = 17  # two a division, and the last line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,15 +78,26 @@ def opened(
     exchange, wait and question by when the next sign of life comes.
     """
     simulated = simulated or simulated_bench(loaded)
-    clock = _beating(simulated, on_life)
     person = operator or Nobody()
     if simulated and not by_hand:
         person = simulated.operator
     elif simulated:
-        person = _Mirrored(person, simulated, loaded.setup)
-    person = _Awaited(person, on_life)
-    with hold(lock_names(loaded)):
-        drivers = _drivers(loaded, simulated, clock, person, on_event=on_event, on_life=on_life)
+        person = Mirrored(person, simulated)
+    locks = lock_names(loaded)
+    charges = charges_of(loaded.setup, used_roles(loaded), loaded.bench_path.parent)
+    with hold(locks), guarding(charges, locks) as guardian:
+
+        def alive(within_s: float) -> None:
+            guardian.alive(within_s)
+            on_life(within_s)
+
+        person = Awaited(person, alive)
+        clock = _beating(simulated, alive)
+        drivers = _drivers(loaded, simulated, clock, person, on_event=on_event, on_life=alive)
+        guardian.ready()
+        for charge in charges:
+            if charge.address and not charge.command:
+                on_event("guardian", unguarded(charge))
         bench = LiveBench(
             loaded.setup,
             drivers,
@@ -96,7 +105,8 @@ def opened(
             clock=clock,
             on_event=on_event,
             before=simulated.begin if simulated else lambda _step: None,
-            on_life=on_life,
+            on_life=alive,
+            guardian=guardian,
         )
         with bench.guarded():
             yield bench
@@ -145,19 +155,28 @@ def _drivers(
     on_event: OnEvent,
     on_life: OnLife,
 ) -> Mapping[Role, Any]:
-    from drivers.loading import make_driver
+    from drivers.loading import longest_s, make_driver
     from harness.visa import open_link, resource_manager
 
     factory = simulated.resource_manager if simulated else resource_manager()
-    connect = partial(open_link, resource_manager_factory=factory, clock=clock, on_event=on_event, on_life=on_life)
+    roles, folder = used_roles(loaded), loaded.bench_path.parent
+    between_s = max(BETWEEN_SIGNS_S, *(longest_s(role, loaded.setup, folder) for role in roles))
+    connect = partial(
+        open_link,
+        resource_manager_factory=factory,
+        clock=clock,
+        on_event=on_event,
+        on_life=on_life,
+        between_s=between_s,
+    )
     made: dict[Role, Any] = {}
     try:
-        for role in used_roles(loaded):
-            on_life(BETWEEN_SIGNS_S)
+        for role in roles:
+            on_life(between_s)
             made[role] = make_driver(
                 role,
                 loaded.setup,
-                folder=loaded.bench_path.parent,
+                folder=folder,
                 open_link=connect,
                 operator=person,
                 on_event=on_event,
@@ -176,47 +195,6 @@ def _quietly(action: Callable[[], None]) -> None:
         action()
     except HalfpowerError:
         return  # the first failure is the one to report
-
-
-class _Awaited:
-    """A person who is waited for: that may take for ever, and is no sign that anything hangs."""
-
-    def __init__(self, operator: Operator, on_life: OnLife) -> None:
-        self._operator, self._on_life = operator, on_life
-
-    def ask(self, prompt: Prompt) -> str:
-        self._on_life(math.inf)
-        try:
-            return self._operator.ask(prompt)
-        finally:
-            self._on_life(BETWEEN_SIGNS_S)
-
-    def tell(self, text: str) -> None:
-        self._operator.tell(text)
-
-
-class _Mirrored:
-    """A person answers, while the simulated bench follows what they are asked to do, and shows them its screen."""
-
-    def __init__(self, operator: Operator, simulated: SimulatedBench, setup: Setup) -> None:
-        self._operator, self._simulated, self._setup = operator, simulated, setup
-
-    def ask(self, prompt: Any) -> str:
-        if prompt.kind == "do":
-            self._simulated.operator.ask(prompt)
-        elif prompt.kind == "read" and isinstance(prompt.step, Measure):
-            display, view = prompt.step.display, prompt.step.view
-            self._simulated.set_by_hand(display, view)
-            prompt = replace(prompt, screen=partial(self._screen, display, view.channel))
-        return self._operator.ask(prompt)
-
-    def _screen(self, display: Display, channel: int, room: int) -> list[str]:
-        """The simulated screen as wide as there is room for, its graticule lines on whole characters."""
-        across = max(1, min(_WIDEST_DIVISION, (room - 1) // _ACROSS))
-        return self._simulated.picture(_ACROSS * across + 1, _PICTURE_ROWS, display, channel)
-
-    def tell(self, text: str) -> None:
-        self._operator.tell(text)
 
 
 # --- running -----------------------------------------------------------------------------------------------------
@@ -243,18 +221,17 @@ def start(
         raise ConfigError(past)
     if refused := rehearse(loaded).refused:
         raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
-    journal_events = Events(on_event)
-    simulated = faults.bench_of(loaded.bench_path, simulated_bench(loaded), journal_events) if faults else None
-    with opened(
-        loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life, simulated=simulated
-    ) as bench:
+
+    def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), bench.identify())
         journal = Journal.create(folder, header, stamp=partial(_stamp, bench.clock))
         on_folder(folder)
-        journal_events.into(journal)
-        return _run(loaded, bench, journal, None, watch=watch, events=journal_events, simulated=simulated)
+        return journal, None
+
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, on_life=on_life)
+    return _run(loaded, bench, begin, on_event=on_event, watch=watch, faults=faults)
 
 
 def resume(
@@ -275,16 +252,13 @@ def resume(
     refuse_changed(loaded, contents)
     if contents.closed_at is not None:
         return RunResult(folder=folder, report=summarise(contents), ended_early=())
-    journal_events = Events(on_event)
-    simulated = faults.bench_of(loaded.bench_path, simulated_bench(loaded), journal_events) if faults else None
-    with opened(
-        loaded, operator=operator, on_event=journal_events, by_hand=by_hand, on_life=on_life, simulated=simulated
-    ) as bench:
+
+    def go_on(bench: LiveBench) -> tuple[Journal, Contents | None]:
         refuse_others(bench.identify(), contents)
-        journal, contents = Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
-        journal_events.into(journal)
-        journal.event("", "resumed", f"after {len(contents.records)} entries")
-        return _run(loaded, bench, journal, contents, watch=watch, events=journal_events, simulated=simulated)
+        return Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
+
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, on_life=on_life)
+    return _run(loaded, bench, go_on, on_event=on_event, watch=watch, faults=faults)
 
 
 def report(run_folder: str | Path) -> Report:
@@ -294,32 +268,36 @@ def report(run_folder: str | Path) -> Report:
 
 def _run(
     loaded: LoadedJob,
-    bench: LiveBench,
-    journal: Journal,
-    contents: Contents | None,
+    open_bench: Callable[..., AbstractContextManager[LiveBench]],
+    begin: Callable[[LiveBench], tuple[Journal, Contents | None]],
     *,
+    on_event: OnEvent,
     watch: Watch,
-    events: Events,
-    simulated: SimulatedBench | None,
+    faults: Faults | None,
 ) -> RunResult:
     from harness.faulted import account_of
 
     parts = [
         Part(name=use.name, start=partial(use.definition.script, loaded.setup, use.options)) for use in loaded.uses
     ]
-    recorded = contents.replies if contents else lambda _name: ()
-    finished = (lambda name: contents.parts.get(name) == "finished") if contents else (lambda _name: False)
     ended_early: list[str] = []
     account: tuple[str, ...] = ()
-    try:
-        ended_early = run_parts(parts, bench.perform, journal, recorded=recorded, finished=finished, watch=watch)
-    finally:
-        problems = bench.outputs_off()
-        for problem in problems:
-            events("outputs", problem)
-        account = account_of(simulated, events, len(ended_early)) if simulated is not None else ()
-        events.journal_ends("" if problems else ALL_OFF)
-        journal.close()
+    with Events(on_event) as events:
+        simulated = faults.bench_of(loaded.bench_path, simulated_bench(loaded), events) if faults else None
+        try:
+            with open_bench(on_event=events, simulated=simulated) as bench:
+                journal, contents = begin(bench)
+                bench.guardian.records_into(journal.path.parent)
+                events.into(journal)
+                if contents is not None:
+                    journal.event("", "resumed", f"after {len(contents.records)} entries")
+                recorded = contents.replies if contents else lambda _name: ()
+                finished = (lambda name: contents.parts.get(name) == "finished") if contents else (lambda _name: False)
+                ended_early = run_parts(
+                    parts, bench.perform, journal, recorded=recorded, finished=finished, watch=watch
+                )
+        finally:
+            account = account_of(simulated, events, len(ended_early)) if simulated is not None else ()
     return RunResult(
         folder=journal.path.parent, report=report(journal.path), ended_early=tuple(ended_early), faults=account
     )

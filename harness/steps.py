@@ -12,6 +12,7 @@ from typing import Any, Final, Literal, TypeAlias, TypeVar, get_args
 
 Role: TypeAlias = Literal["calibrator", "generator", "counter", "reference", "unit", "switch"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
+SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")  # what has an output to be switched off
 Display: TypeAlias = Literal["unit", "reference"]
 Coupling: TypeAlias = Literal["dc", "ac", "ground"]
 

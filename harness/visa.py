@@ -10,6 +10,7 @@ import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
@@ -318,6 +319,7 @@ def _send_at_once(manager: Any, resource: Any) -> None:
 def resource_manager(library: str = "") -> ResourceManagerFactory:
     """Return a factory for pyvisa's own manager: the installed VISA, or pyvisa-py where there is none."""
 
+    @cache  # looking for an installed library starts processes, 0.1 s a time; and pyvisa has one manager a library
     def open_manager() -> Any:
         import pyvisa
 

@@ -62,6 +62,21 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.journal", ("harness.errors", "harness.steps", "harness.sealed")),
     ("harness.lock", ("harness.errors",)),
     (
+        "harness.guardian",
+        (
+            "harness.errors",
+            "harness.clock",
+            "harness.journal",
+            "harness.link",
+            "harness.lock",
+            "harness.models",
+            "harness.report.shown",
+            "harness.visa",
+        ),
+    ),
+    ("harness.people", (*PLAIN, "harness.clock", "harness.operator")),
+    ("harness.guarding", ("harness.errors", "harness.guardian", "harness.steps", "drivers.loading")),
+    (
         "harness.records*",
         (
             *PLAIN,
@@ -104,6 +119,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         (
             *PLAIN,
             "harness.clock",
+            "harness.guarding",
             "harness.limits",
             "harness.link",
             "harness.models",

@@ -47,23 +47,22 @@ class Driver:
 
 
 class Person:
-    def __init__(self) -> None:
-        self.told: list[str] = []
-
     def ask(self, _prompt: object) -> str:
         return ""
 
-    def tell(self, text: str) -> None:
-        self.told.append(text)
+    def tell(self, text: str) -> None: ...
 
 
-def a_bench(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], Person]:
+def a_bench(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list[tuple[str, str]]]:
     said: list[Any] = []
-    person = Person()
+    told: list[tuple[str, str]] = []
     drivers: dict[Any, Any] = {
         name: Driver(said, name, failing.get(name, [])) for name in ("calibrator", "generator", "unit")
     }
-    return LiveBench(a_setup(), drivers, operator=person, clock=RealClock()), said, person
+    bench = LiveBench(
+        a_setup(), drivers, operator=Person(), clock=RealClock(), on_event=lambda *event: told.append(event)
+    )
+    return bench, said, told
 
 
 def dc(level_v: float, volts_per_div: float) -> Measure:
@@ -77,12 +76,23 @@ def dc(level_v: float, volts_per_div: float) -> Measure:
 
 @pytest.mark.parametrize("error", [ZeroDivisionError("a bug"), KeyboardInterrupt(), LinkError("calibrator", "gone")])
 def test_one_source_that_cannot_be_switched_off_does_not_leave_the_other_on(error: BaseException) -> None:
-    bench, said, person = a_bench(calibrator=[error])
-    with bench.guarded():
+    bench, said, told = a_bench(calibrator=[error])
+    with (
+        pytest.raises(SafetyError, match=r"output of the calibrator .* may still be ON.*Switch it off by hand"),
+        bench.guarded(),
+    ):
         pass
     assert said == [("generator", "off"), ("calibrator", "closed"), ("generator", "closed"), ("unit", "closed")]
-    assert "output of the calibrator" in person.told[0]
-    assert "Switch it off by hand" in person.told[0]
+    assert told == [("outputs", told[0][1])]
+
+
+def test_an_output_that_may_still_be_on_is_the_last_word_of_whatever_ended_the_run() -> None:
+    bench, _, told = a_bench(generator=[LinkError("generator", "gone")])
+    with pytest.raises(ZeroDivisionError) as ended, bench.guarded():
+        raise ZeroDivisionError
+    assert ended.value.__notes__ == [text for _, text in told]
+    assert len(told) == 1
+    assert "generator" in told[0][1]
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])

@@ -1,0 +1,212 @@
+"""A run's side of its guardian: started beforehand, told what to switch off, kept informed, sent away at the end."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from harness.errors import SafetyError
+from harness.guardian import GONE_S, JOB_S, Charge
+from harness.steps import SOURCES
+
+if TYPE_CHECKING:
+    from harness.models import Setup
+    from harness.steps import Role
+
+START_S: Final = 30.0  # a fraction of a second, unless the machine is very busy
+SPARE_S: Final = 1.0
+"""Signs come by the thousand and are passed on once in so many seconds: every lease gets this much more."""
+ORDER_S: Final = JOB_S + 4 * 120.0  # and the longest time-outs that a bench file may ask for
+SHORTER: Final = 1 / 3  # a lease is not taken back for one that is less than so much shorter
+
+
+class NoGuardian:
+    """Nothing on this bench can be switched off from outside this process: it is simulated in it, or worked by hand."""
+
+    def check(self) -> None:
+        """Nothing can have gone away."""
+
+    def alive(self, within_s: float) -> None:
+        """Nobody listens."""
+
+    def records_into(self, folder: Path) -> None:
+        """Nothing is recorded."""
+
+    def ready(self) -> None:
+        """Nothing to wait for."""
+
+    def dismiss(self, on: tuple[Role, ...]) -> tuple[Role, ...]:
+        """What may still be on is not ours to switch off."""
+        return on
+
+
+class Guardian:
+    """The other process. Whatever ends this one without `dismiss` makes it act."""
+
+    def __init__(self, charges: tuple[Charge, ...], locks: tuple[str, ...]) -> None:
+        self._commanded: set[Role] = {charge.role for charge in charges if charge.command}
+        self._told_until = math.inf
+        self._gone = self._stepped = self._dismissed = False
+        self._answers: list[dict[str, Any]] = []
+        self._is_ready = threading.Event()
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-W", "ignore", "-m", "harness.guardian", str(os.getpid())],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                env={**os.environ, "PYTHONPATH": _import_path(), "PYTHONIOENCODING": "utf-8:backslashreplace"},
+                **_apart(),
+            )
+        except OSError as error:
+            raise _not_begun(f"cannot be started: {error.strerror or error}") from error
+        assert self._process.stdin is not None
+        self._pipe = self._process.stdin.fileno()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
+        self._send(charges=[asdict(charge) for charge in charges], locks=locks)
+        if os.name == "posix":
+            os.set_blocking(self._pipe, False)  # a guardian that reads no more must not hold the run up
+
+    def ready(self) -> None:
+        """Wait until it stands; raises SafetyError if it does not."""
+        if not self._is_ready.wait(START_S) or self._gone:
+            raise _not_begun("did not start")
+
+    def alive(self, within_s: float) -> None:
+        """Pass a sign of life on."""
+        until = time.monotonic() + within_s
+        if until <= self._told_until <= until + max(SPARE_S, SHORTER * within_s):
+            return
+        self._told_until = until + SPARE_S
+        self._send(alive=None if math.isinf(within_s) else within_s + SPARE_S)
+
+    def check(self) -> None:
+        """Before every step: raise SafetyError if it has gone away; what is not guarded is not gone on with."""
+        self._stepped = True
+        if self._gone:
+            raise SafetyError(
+                "The guardian has gone away: nobody would switch the outputs off if this program were killed. "
+                "The run ends here with outputs off; resume it, and a new one stands by."
+            )
+
+    def records_into(self, folder: Path) -> None:
+        """What it does belongs into the journal of this folder."""
+        self._send(folder=str(folder.resolve()))
+
+    def dismiss(self, on: tuple[Role, ...]) -> tuple[Role, ...]:
+        """Send it away; sources that this process could not switch off it tries first. Returns what may still be on."""
+        if self._dismissed:
+            return on
+        self._dismissed = True
+        asked = [role for role in on if role in self._commanded and not self._gone]
+        self._send(end="order" if asked else "farewell", roles=asked)
+        try:
+            self._process.wait(ORDER_S if asked else GONE_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        self._listener.join(GONE_S)
+        for stream in (self._process.stdin, self._process.stdout):
+            with suppress(OSError):
+                stream.close()  # type: ignore[union-attr]  # both are pipes
+        self._pipe = -1  # the number may soon be another file's
+        off = {answer["off"] for answer in self._answers if "off" in answer}
+        return tuple(role for role in on if role not in off)
+
+    def leave(self) -> None:
+        """Send it away however this is left; once there were steps, only after it has seen to the outputs itself."""
+        self.dismiss(tuple(self._commanded) if self._stepped else ())
+
+    def _send(self, **message: Any) -> None:
+        try:
+            os.write(self._pipe, json.dumps(message).encode() + b"\n")
+        except OSError:  # it has gone away, or reads no more
+            self._gone = True
+
+    def _listen(self) -> None:
+        assert self._process.stdout is not None
+        with suppress(OSError, ValueError):
+            for line in self._process.stdout:
+                answer = json.loads(line)
+                self._answers.append(answer)
+                if "ready" in answer:
+                    self._is_ready.set()
+        self._gone = True
+        self._is_ready.set()
+
+
+def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path) -> tuple[Charge, ...]:
+    """The sources among the roles; of a simulated bench none, for they end with this process."""
+    from drivers.loading import off_command
+
+    if setup.bench.simulation is not None:
+        return ()
+    charges = []
+    for role in SOURCES:
+        instrument = getattr(setup.bench, role)
+        if role in roles and instrument is not None:
+            line = instrument.serial_line
+            charges.append(
+                Charge(
+                    role=role,
+                    label=instrument.label,
+                    address=instrument.address or "",
+                    command=off_command(role, setup, folder),
+                    timeout_s=instrument.timeout,
+                    serial_line=None if line is None else line.model_dump(mode="json"),
+                    tag_queries=instrument.tag_queries,
+                    next_error=instrument.commands.get("next_error", ":SYST:ERR?"),
+                )
+            )
+    return tuple(charges)
+
+
+@contextmanager
+def guarding(charges: tuple[Charge, ...], locks: tuple[str, ...]) -> Iterator[Guardian | NoGuardian]:
+    """A guardian for these sources, if any can be switched off by a command; it leaves with whoever leaves this."""
+    if not any(charge.command for charge in charges):
+        yield NoGuardian()
+        return
+    guardian = Guardian(charges, locks)
+    try:
+        yield guardian
+    finally:
+        guardian.leave()
+
+
+def unguarded(charge: Charge) -> str:
+    """What is said before a run about a source that cannot be switched off from outside it."""
+    return (
+        f"The {charge.name} is not guarded: no command that switches its output off is known to the guardian "
+        "(see off_command in docs/writing_a_driver.md). If this program is killed, switch it off by hand."
+    )
+
+
+def _import_path() -> str:
+    """What can be imported here can be there, from whatever folder this was started in."""
+    home = str(Path(__file__).resolve().parent.parent)
+    return os.pathsep.join([home, *(entry for entry in sys.path if entry)])
+
+
+def _apart() -> dict[str, Any]:
+    """Out of reach of Ctrl-C and of a terminal that closes."""
+    if sys.platform == "win32":
+        return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS}
+    return {"start_new_session": True}
+
+
+def _not_begun(what: str) -> SafetyError:
+    return SafetyError(
+        f"Not begun: the guardian, which switches outputs off if this program is killed, {what}. "
+        f"Try '{Path(sys.executable).name} -m harness.guardian 1' and see what it says."
+    )

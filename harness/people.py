@@ -1,0 +1,64 @@
+"""The person at the bench, as a run asks them: waited for without an end, or mirrored on a simulated bench."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+from harness.clock import BETWEEN_SIGNS_S, OnLife
+from harness.operator import Operator, Prompt
+from harness.steps import Display, Measure
+
+if TYPE_CHECKING:
+    from harness.sim.bench import SimulatedBench
+
+_ACROSS: Final = 10  # divisions of a drawn graticule
+_WIDEST_DIVISION: Final = 6  # characters
+_PICTURE_ROWS: Final = 17  # two a division, and the last line
+
+
+class Awaited:
+    """A person who is waited for: that may take for ever, and is no sign that anything hangs."""
+
+    def __init__(self, operator: Operator, on_life: OnLife) -> None:
+        self._operator, self._on_life = operator, on_life
+
+    def ask(self, prompt: Prompt) -> str:
+        """Ask, and wait for as long as it takes."""
+        self._on_life(math.inf)
+        try:
+            return self._operator.ask(prompt)
+        finally:
+            self._on_life(BETWEEN_SIGNS_S)
+
+    def tell(self, text: str) -> None:
+        """Pass it on."""
+        self._operator.tell(text)
+
+
+class Mirrored:
+    """A person answers, while the simulated bench follows what they are asked to do, and shows them its screen."""
+
+    def __init__(self, operator: Operator, simulated: SimulatedBench) -> None:
+        self._operator, self._simulated = operator, simulated
+
+    def ask(self, prompt: Prompt) -> str:
+        """Do it on the simulated bench as well, or draw its screen beside the question."""
+        if prompt.kind == "do":
+            self._simulated.operator.ask(prompt)
+        elif prompt.kind == "read" and isinstance(prompt.step, Measure):
+            display, view = prompt.step.display, prompt.step.view
+            self._simulated.set_by_hand(display, view)
+            prompt = replace(prompt, screen=partial(self._screen, display, view.channel))
+        return self._operator.ask(prompt)
+
+    def _screen(self, display: Display, channel: int, room: int) -> list[str]:
+        """The simulated screen as wide as there is room for, its graticule lines on whole characters."""
+        across = max(1, min(_WIDEST_DIVISION, (room - 1) // _ACROSS))
+        return self._simulated.picture(_ACROSS * across + 1, _PICTURE_ROWS, display, channel)
+
+    def tell(self, text: str) -> None:
+        """Pass it on."""
+        self._operator.tell(text)

@@ -1,0 +1,378 @@
+"""Outputs are off, whatever happens to the run; measured at the simulated instruments, in another process than it."""
+
+import os
+import re
+import resource
+import signal
+import socket
+import sys
+import threading
+import time
+from contextlib import suppress
+
+import pytest
+
+from harness import open as opening
+from harness.errors import OperatorStop, SafetyError
+from harness.guardian import Charge, Work
+from harness.journal import comparable, read
+from harness.lock import hold
+from harness.visa import resource_manager
+from tests.served import a_lab, command, end, guardians_of, resume, start, started, wait_for
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX")
+
+WITHIN_S = 2.0  # what is promised
+DRIVER = """
+import os, signal, time
+from drivers.scope import ScpiScope
+
+class Hanging(ScpiScope):
+    longest_s = 0.2
+    readings = 0
+
+    def read(self, step):
+        Hanging.readings += 1
+        if Hanging.readings == 3:
+            {hang}
+        return super().read(step)
+"""
+
+
+@pytest.fixture
+def lab(tmp_path):
+    with a_lab(tmp_path / "lab") as served:
+        yield served
+
+
+@pytest.fixture(scope="module")
+def unbroken(tmp_path_factory):
+    """What the small job records when nothing happens to it."""
+    with a_lab(tmp_path_factory.mktemp("unbroken") / "lab") as lab:
+        folder = opening.start(lab.job, lab.runs).folder
+        yield [entry for entry in comparable(folder) if entry["kind"] != "header"]
+
+
+def recorded(folder):
+    return [entry for entry in comparable(folder) if entry["kind"] != "header"]
+
+
+def killed(lab, log):
+    """Start the job, and kill it while an output is on; the process that was."""
+    run = started(start, lab.job, lab.runs, log=log)
+    lab.until_on(run)
+    run.kill()
+    return run
+
+
+def own_unit(lab, hang):
+    """The unit behind a driver of the user's own, which hangs at its third reading."""
+    (lab.folder / "mine.py").write_text(DRIVER.format(hang=hang), "utf-8")
+    text = lab.bench.read_text("utf-8")
+    head, _, tail = text.partition("\n[unit]\n")
+    lab.bench.write_text(f'{head}\n[unit]\ndriver = "mine.py:Hanging"\n{tail}', "utf-8")
+
+
+# --- the run is gone ---------------------------------------------------------------------------------------------
+
+
+def test_a_killed_runs_outputs_are_off_at_once_and_it_goes_on_as_if_unbroken(lab, unbroken, tmp_path):
+    for again in (False, True):
+        run = started(resume, lab.run_folder(), log=tmp_path / "log") if again else killed(lab, tmp_path / "log")
+        if again:
+            lab.until_on(run)
+            run.kill()
+        assert lab.until_off() < WITHIN_S
+        wait_for(lambda run=run: not guardians_of(run.pid))  # it leaves when its work is done
+        assert lab.on() == ()
+    said = (tmp_path / "log").read_text("utf-8")
+    assert "The run was killed" in said
+    assert f"halfpower resume {lab.run_folder()}" in said
+    told = [event.text for event in read(lab.run_folder()).events if event.what == "guardian"]
+    assert sum("calibrator" in text and "is off" in text for text in told) == 2
+    opening.resume(lab.run_folder())
+    assert recorded(lab.run_folder()) == unbroken
+
+
+@pytest.mark.parametrize("hang", ["while True: pass", "os.kill(os.getpid(), signal.SIGSTOP)"])
+def test_a_run_that_hangs_is_ended_and_its_outputs_are_off(lab, unbroken, tmp_path, hang):
+    """A driver in an endless loop; and a process that is stopped, which could wake up and go on."""
+    own_unit(lab, hang)
+    run = started(start, lab.job, lab.runs, log=tmp_path / "log")
+    lab.until_on(run)
+    assert end(run) == -signal.SIGKILL
+    lab.until_off()
+    wait_for(lambda: not guardians_of(run.pid))
+    assert lab.on() == ()
+    assert "gave no sign of life in time" in (tmp_path / "log").read_text("utf-8")
+    (lab.folder / "mine.py").write_text(DRIVER.format(hang="pass"), "utf-8")
+    opening.resume(lab.run_folder())
+    assert recorded(lab.run_folder()) == unbroken
+
+
+def test_an_instrument_that_serves_one_connection_at_a_time_is_switched_off_as_well(lab, tmp_path):
+    """The killed run's connection has to end before another is served."""
+    address = next(real for real in lab.addresses.values() if real in lab.bench.read_text("utf-8"))
+    with one_at_a_time(int(address.split("::")[2])) as port:
+        lab.change(address, f"TCPIP0::127.0.0.1::{port}::SOCKET")
+        run = killed(lab, tmp_path / "log")
+        assert lab.until_off() < WITHIN_S
+        wait_for(lambda: not guardians_of(run.pid))
+        assert "may still be ON" not in (tmp_path / "log").read_text("utf-8")
+
+
+class one_at_a_time:  # noqa: N801 - a context manager, as functions are
+    """A way to an instrument that serves its connections one after the other."""
+
+    def __init__(self, port):
+        self.port = port
+
+    def __enter__(self):
+        self.listening = socket.create_server(("127.0.0.1", 0))
+        threading.Thread(target=self._serve, daemon=True).start()
+        return self.listening.getsockname()[1]
+
+    def _serve(self):
+        while True:
+            try:
+                client, _ = self.listening.accept()
+            except OSError:
+                return
+            with client, socket.create_connection(("127.0.0.1", self.port)) as instrument:
+                back = threading.Thread(target=_pass_on, args=(instrument, client), daemon=True)
+                back.start()
+                _pass_on(client, instrument)
+                back.join()
+
+    def __exit__(self, *_):
+        self.listening.shutdown(socket.SHUT_RDWR)
+        self.listening.close()
+
+
+def _pass_on(one, other):
+    try:
+        while data := one.recv(1 << 16):
+            other.sendall(data)
+        other.shutdown(socket.SHUT_WR)
+    except OSError:
+        pass
+
+
+# --- the run ends itself -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("signals", "code"), [(["SIGINT"], 130), (["SIGINT", "SIGINT"], 130), (["SIGTERM"], 143), (["SIGHUP"], 129)]
+)
+def test_a_signal_ends_with_outputs_off_and_the_guardian_never_acts(lab, tmp_path, signals, code):
+    run = started(command, "run", str(lab.job), "--runs", str(lab.runs), "--quiet", log=tmp_path / "log")
+    lab.until_on(run)
+    for name in signals:
+        os.kill(run.pid, getattr(signal, name))
+    assert end(run) == code
+    assert lab.on() == ()
+    assert guardians_of(run.pid) == []
+    said = (tmp_path / "log").read_text("utf-8")
+    assert "guardian" not in said
+    assert "Traceback" not in said
+    assert "halfpower resume" in said
+
+
+@pytest.mark.parametrize("quiet", [True, False])
+def test_a_terminal_that_is_closed_ends_with_outputs_off(lab, tmp_path, quiet):
+    ours, theirs = os.openpty()
+    os.set_blocking(ours, False)
+    run = started(at_a_terminal, os.ttyname(theirs), str(lab.job), str(lab.runs), quiet, log=tmp_path / "log")
+    wait_for(lambda: read_away(ours) or lab.on(), while_=run.is_alive)
+    os.close(theirs)
+    os.close(ours)  # the system sends SIGHUP to whoever has it for its terminal
+    # A display that is being redrawn may meet the end of its terminal before the signal does.
+    assert end(run) in ((129,) if quiet else (129, 1))
+    assert lab.on() == ()
+    assert guardians_of(run.pid) == []
+    contents = read(lab.run_folder())
+    assert contents.closed_at is None
+    assert not [event for event in contents.events if event.what in ("guardian", "outputs")]
+
+
+def at_a_terminal(name, job, runs, quiet):
+    import fcntl
+    import termios
+
+    os.setsid()
+    tty = os.open(name, os.O_RDWR)
+    fcntl.ioctl(tty, termios.TIOCSCTTY, 0)
+    for number in (0, 1, 2):
+        os.dup2(tty, number)
+    sys.stdin, sys.stdout, sys.stderr = (os.fdopen(number, mode) for number, mode in enumerate("rww"))
+    try:
+        command("run", job, "--runs", runs, *(["--quiet"] if quiet else []))
+    except SystemExit as ended:
+        os._exit(int(ended.code or 0))  # without a last word to a terminal that is gone
+
+
+def read_away(terminal):
+    with suppress(OSError):
+        os.read(terminal, 1 << 16)
+
+
+def test_a_run_that_was_told_to_outlive_its_terminal_does(lab, tmp_path):
+    run = started(without_hangup, str(lab.job), str(lab.runs), log=tmp_path / "log")
+    lab.until_on(run)
+    os.kill(run.pid, signal.SIGHUP)
+    assert end(run) == 0
+    assert read(lab.run_folder()).closed_at is not None
+
+
+def without_hangup(job, runs):
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # as nohup does
+    command("run", job, "--runs", runs, "--quiet")
+
+
+def test_a_full_disk_ends_with_outputs_off(lab, tmp_path):
+    run = started(with_little_room, str(lab.job), str(lab.runs), log=tmp_path / "log")
+    assert end(run) == 5
+    assert lab.on() == ()
+    assert guardians_of(run.pid) == []
+    assert "cannot be written" in (tmp_path / "log").read_text("utf-8")
+    assert read(lab.run_folder()).records
+    opening.resume(lab.run_folder())
+
+
+def with_little_room(job, runs):
+    room = 7_000  # the header and some lines
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
+    command("run", job, "--runs", runs, "--quiet")
+
+
+def test_a_run_that_ends_well_leaves_nobody_behind(lab):
+    folder = opening.start(lab.job, lab.runs).folder
+    assert guardians_of(os.getpid()) == []
+    assert not [event for event in read(folder).events if event.what == "guardian"]
+
+
+# --- the guardian itself -----------------------------------------------------------------------------------------
+
+
+def test_a_run_without_its_guardian_ends_with_outputs_off(lab):
+    def shoot(_part, n, *_):
+        if n == 2:
+            (guardian,) = guardians_of(os.getpid())
+            os.kill(guardian, signal.SIGKILL)
+            wait_for(lambda: not guardians_of(os.getpid()))
+
+    with pytest.raises(SafetyError, match=r"guardian has gone away.*resume"):
+        opening.start(lab.job, lab.runs, watch=shoot)
+    assert lab.on() == ()
+    assert len(read(lab.run_folder()).records) in (3, 4)  # noticed before the next step, or the one after
+
+
+@pytest.mark.parametrize("program", ["/nowhere/python", "/bin/false"])
+def test_nothing_begins_without_a_guardian(lab, monkeypatch, program):
+    monkeypatch.setattr(sys, "executable", program)
+    with pytest.raises(SafetyError, match="Not begun: the guardian"):
+        opening.start(lab.job, lab.runs)
+    assert not lab.runs.exists()
+
+
+BROKEN = """
+from pathlib import Path
+from drivers.calibrator import ScpiCalibrator
+
+class Failing(ScpiCalibrator):
+    def off(self):
+        if Path(__file__).with_name("broken").exists():
+            raise RuntimeError("a bug")
+        super().off()
+"""
+
+
+def test_what_the_run_cannot_switch_off_the_guardian_does(lab):
+    """A driver that fails at the end is no reason to leave an output on."""
+    (lab.folder / "mine.py").write_text(BROKEN, "utf-8")
+    lab.change("[calibrator]\n", '[calibrator]\ndriver = "mine.py:Failing"\n')
+    seen = []
+
+    def stop(_part, n, *_):
+        if n == 2:
+            (lab.folder / "broken").touch()
+            assert lab.on() == ("calibrator",)
+            raise OperatorStop("enough")
+
+    with pytest.raises(OperatorStop) as stopped:
+        opening.start(lab.job, lab.runs, watch=stop, on_event=lambda *event: seen.append(event))
+    assert lab.on() == ()
+    assert not hasattr(stopped.value, "__notes__")  # nothing is wrong any more
+    said = "The output of the calibrator was switched off by the guardian, because the run could not: a bug."
+    assert ("guardian", said) in seen
+    assert said in [event.text for event in read(lab.run_folder()).events]
+
+
+def test_an_instrument_that_hangs_delays_no_other(lab):
+    """One address takes the connection and never answers; the other is a source with its output on."""
+    model = lab.simulated.world.sources["generator"]
+    lab.simulated._models["generator"].panel(sine())
+    assert model.live
+    address = next(real for given, real in lab.addresses.items() if given.startswith("TCPIP0::192.0.2.21"))
+    silent = socket.create_server(("127.0.0.1", 0))
+    charges = (
+        Charge(role="calibrator", label="silent", address=address_of(silent), command="OFF", timeout_s=30.0),
+        Charge(role="generator", label="G", address=address, command=":OUTP OFF", next_error=":SYST:ERR?"),
+    )
+    off = threading.Event()
+    work = Work(charges, resource_manager("@py"), on_off=lambda charge: charge.role == "generator" and off.set())
+    assert off.wait(20.0)  # well before the silent one's time is up
+    assert lab.on() == ()
+    silent.close()
+    work.until = time.monotonic()
+
+
+def sine():
+    from harness.steps import Sine
+
+    return Sine(level_vpp=1.0, frequency_hz=1e6)
+
+
+def address_of(listening):
+    return f"TCPIP0::127.0.0.1::{listening.getsockname()[1]}::SOCKET"
+
+
+def test_what_stays_on_is_said_with_its_reason():
+    refusing = socket.create_server(("127.0.0.1", 0))
+    address = address_of(refusing)
+    refusing.close()
+    charges = (
+        Charge(role="calibrator", label="K", address=address, command="OFF", timeout_s=0.1),
+        Charge(role="generator", label="by hand"),
+    )
+    work = Work(charges, resource_manager("@py"), on_off=lambda _charge: None)
+    work.until = time.monotonic()
+    first, second = work.problems()
+    assert re.fullmatch(r"The output of the calibrator \(K\) may still be ON: .+\. Switch it off by hand\.", first)
+    assert second == (
+        "The output of the generator (by hand) may still be ON: no command for it is known. Switch it off by hand."
+    )
+
+
+def test_the_next_run_waits_for_a_guardian_at_work():
+    """It holds the bench while two could speak to one instrument, and says that it is a guardian."""
+    working, done, held = threading.Event(), threading.Event(), []
+
+    def work():
+        with hold(("a bench",), guardian=True):
+            working.set()
+            done.wait(20.0)
+
+    def next_run():
+        with hold(("a bench",)):
+            held.append(done.is_set())
+
+    threads = [threading.Thread(target=work), threading.Thread(target=next_run)]
+    threads[0].start()
+    assert working.wait(20.0)
+    threads[1].start()
+    threads[1].join(0.3)
+    done.set()
+    for thread in threads:
+        thread.join(20.0)
+    assert held == [True]
