@@ -140,7 +140,7 @@ def cli() -> None:
     \b
     Exit codes:
       0 done, whatever the verdict      5 journal damaged or not writable
-      1 any other failure               6 a rating would be exceeded
+      1 any other failure               6 not safe: a rating, an output, no guardian
       2 wrong use of a command          7 readings allow no estimate
       3 a file is wrong                 8 the bench is in use
       4 an instrument failed            9 stopped by the operator

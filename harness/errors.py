@@ -44,7 +44,7 @@ class JournalError(HalfpowerError):
 
 
 class SafetyError(HalfpowerError):
-    """A step would apply more than a rating allows, or needs a permission that was not given."""
+    """A rating would be exceeded, an output may still be on, or nobody would switch it off."""
 
     exit_code = 6
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from harness.steps import Role
 
 START_S: Final = 30.0  # a fraction of a second, unless the machine is very busy
-SPARE_S: Final = 1.0
+SPARE_S: Final = 0.5
 """Signs come by the thousand and are passed on once in so many seconds: every lease gets this much more."""
 ORDER_S: Final = JOB_S + 4 * 120.0  # and the longest time-outs that a bench file may ask for
 SHORTER: Final = 1 / 3  # a lease is not taken back for one that is less than so much shorter

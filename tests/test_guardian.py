@@ -150,12 +150,11 @@ class one_at_a_time:  # noqa: N801 - a context manager, as functions are
 
 
 def _pass_on(one, other):
-    try:
+    with suppress(OSError):  # a killed process' connection may be reset instead of ended
         while data := one.recv(1 << 16):
             other.sendall(data)
-        other.shutdown(socket.SHUT_WR)
-    except OSError:
-        pass
+    with suppress(OSError):
+        other.shutdown(socket.SHUT_RDWR)
 
 
 # --- the run ends itself -----------------------------------------------------------------------------------------
