@@ -461,6 +461,19 @@ def hostile() -> Report:
 
 
 @cache
+def far_names() -> Report:
+    """Names that run from right to left, and one of 500 characters."""
+    on = setup(
+        serial="\u05d0\u05d1\u05d2-" + "7" * 496, customer="\u05d0\u05d5\u05e0\u05d9\u05d9\u05d4 (3308)",
+        laboratory="\u0645\u062e\u062a\u0628\u0631 1.14, Brackwater", operator="W" * 500,
+        laboratory_address="\u05e8\u05d7\u05d5\u05d1 2, Brackwater", item_condition="ok " * 150,
+    )  # fmt: skip
+    base = build(bad=(3, 0.062), seed=11)
+    named = f"{on.unit.maker} {on.unit.model}, no. {on.job.serial}, does not meet its rating: 1 of 34 points fail."
+    return with_particulars(replace(base, setup=on, sentence=named, signatures=particulars.signatures(on.job)))
+
+
+@cache
 def plain_only() -> Report:
     """A sequence of the user's own: readings without a judgement."""
     base = meets()
@@ -481,7 +494,7 @@ EXAMPLES: dict[str, Callable[[], Report]] = {
     one.__name__: one
     for one in (
         meets, does_not_meet, as_left, undecided, conditional, incomplete, overdue_standard, several_crossings,
-        above_generator, hostile, plain_only,
+        above_generator, hostile, far_names, plain_only,
     )
 }  # fmt: skip
 

@@ -16,7 +16,16 @@ from harness.report.plots import pictures as drawn
 from tests.report_examples import EXAMPLES, HOSTILE, html_of
 
 VOID = {"meta", "link", "br", "hr", "img", "input", "wbr"}
-PAGES = ("does_not_meet", "incomplete", "overdue_standard", "above_generator", "hostile", "plain_only")
+PAGES = (
+    "does_not_meet",
+    "as_left",
+    "far_names",
+    "incomplete",
+    "overdue_standard",
+    "above_generator",
+    "hostile",
+    "plain_only",
+)
 
 
 class Page(HTMLParser):
@@ -102,10 +111,12 @@ def test_every_picture_has_words_and_is_hidden_behind_them() -> None:
     pictures = [a for _, a, _ in page.elements if a.get("role") == "img"]
     assert len(pictures) == len(drawn(EXAMPLES["does_not_meet"]())) == 6
     assert all(len(picture["aria-label"]) > 40 for picture in pictures)
+    assert all(re.search("[0-9]", picture["aria-label"]) for picture in pictures)  # it says what it shows in numbers
     assert any("+6.25" in picture["aria-label"] and "fail" in picture["aria-label"] for picture in pictures)
     drawings = page.tags("svg")
     assert len(drawings) == 2 * len(pictures)  # for wide and for narrow screens
     holders = [a for _, a, _ in page.elements if a.get("class") in ("broad", "narrow")]
+    assert len(holders) == len(drawings)
     assert all(holder["aria-hidden"] == "true" for holder in holders)
 
 
@@ -120,12 +131,70 @@ def test_the_page_says_its_language_and_one_heading_leads(page: Page) -> None:
     assert page.tags("html")[0]["lang"] == "en"
     assert len(page.tags("h1")) == 1
     levels = [int(tag[1]) for tag, _, _ in page.elements if re.fullmatch("h[1-6]", tag)]
-    assert all(later <= earlier + 2 for earlier, later in pairwise(levels))
+    assert levels[0] == 1
+    assert all(later <= earlier + 1 for earlier, later in pairwise(levels))
+
+
+def test_a_listener_finds_the_way_by_landmarks(page: Page) -> None:
+    """WAI-ARIA landmarks: one main, a banner, a footer, named navigation; every section and region has a name."""
+    ids = {a["id"] for _, a, _ in page.elements if "id" in a}
+    for name in ("main", "header", "footer", "nav"):
+        assert len(page.tags(name)) == 1, name
+    assert page.tags("nav")[0]["aria-label"]
+    for section in page.tags("section"):
+        assert section.get("aria-label") or section["aria-labelledby"] in ids, section
+    for region in (a for _, a, _ in page.elements if a.get("role") == "region"):
+        assert region["aria-label"]
+        assert region["tabindex"] == "0"  # what scrolls must be reached without a mouse
+    outside = [tag for tag, _, inside in page.elements if tag in ("table", "h2", "h3", "p", "dl") and not inside[2:]]
+    assert outside == []
+
+
+def variables(css: str) -> dict[str, str]:
+    return dict(re.findall(r"--([a-z0-9-]+): ?(#[0-9a-f]{3,6})", css))
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of an sRGB colour (WCAG 2.1, W3C Recommendation, definitions)."""
+    digits = colour[1:] if len(colour) == 7 else "".join(2 * c for c in colour[1:])
+    linear = [
+        c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+        for c in (int(digits[n : n + 2], 16) / 255.0 for n in (0, 2, 4))
+    ]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_the_contrast_formula_gives_the_known_ratios() -> None:
+    """Black on white is 21:1 (WCAG 2.1); #767676 on white is the lightest grey of at least 4.5:1 (common practice)."""
+    assert contrast("#000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#767676", "#fff") >= 4.5 > contrast("#777777", "#fff")
+
+
+def test_every_text_has_the_contrast_that_the_guidelines_ask_for() -> None:
+    """WCAG 2.1, success criterion 1.4.3: 4.5:1 for text; 1.4.11: 3:1 for marks in pictures. In both modes."""
+    text = text_of("does_not_meet")
+    style = text[text.index("<style>") : text.index("</style>")]
+    light, dark = style.split("@media screen and (prefers-color-scheme: dark)")
+    day = variables(light)
+    for mode in (day, day | variables(dark.split("* {")[0])):
+        for name in ("text", "faint", "good", "bad", "open", "none", "plot-text", "plot-faint", "plot-limit"):
+            for ground in ("paper", "tint"):
+                assert contrast(mode[name], mode[ground]) >= 4.5, (name, ground, mode[name])
+        assert contrast(mode["mark-text"], mode["mark"]) >= 4.5
+        series = [name for name in mode if re.fullmatch("plot-[0-9]+", name)]
+        assert len(series) >= 4
+        for name in series:
+            assert contrast(mode[name], mode["paper"]) >= 3.0, name
 
 
 def test_the_verdict_and_the_next_step_come_first() -> None:
     seen, report = page_of("does_not_meet").seen(), EXAMPLES["does_not_meet"]()
-    for later in ("Overview", "Decision rule", "Standards used"):
+    for later in ("Overview", "What did not pass", "Setting Applied", "Specification", "Decision rule"):
         assert seen.index(report.sentence) < seen.index(report.next_step) < seen.index(later)
 
 
@@ -162,8 +231,28 @@ def test_every_contribution_of_every_budget_is_there() -> None:
         assert line.name in seen
 
 
-def test_the_obligatory_sentences_are_there(page: Page) -> None:
+def test_the_obligatory_sentences_are_there_and_the_end_is_marked(page: Page) -> None:
     assert shown.NOT_ACCREDITED in page.seen()
+    assert page.seen().rpartition("End of report ")[2].count(" ") < 60
+
+
+def test_the_order_is_that_of_a_technician() -> None:
+    """Verdict, what did not pass, as found beside as left, the tables, then what stands behind them."""
+    headings = [text for inside, text in page_of("as_left").texts if inside[-1:] in (("h2",), ("h1",))]
+    assert headings == [
+        "What did not pass", "As found and as left", "Results", "Responses, further results and pictures",
+        "Particulars", "Standards used", "Method", "Deviations and notes", "Checklist",
+        "Levels, readings and budgets", "Signatures",
+    ]  # fmt: skip
+
+
+def test_names_of_any_direction_and_length_stand_apart_from_the_words_around_them() -> None:
+    page = page_of("far_names")
+    apart = [text for inside, text in page.texts if "bdi" in inside]
+    report = EXAMPLES["far_names"]()
+    for name in (report.setup.job.serial, report.setup.job.customer, report.setup.job.laboratory):
+        assert any(name in text for text in apart), name
+    assert all(len(a.get("content", "")) < 200 for a in page.tags("meta"))
 
 
 def test_hostile_text_is_shown_and_never_obeyed() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import math
@@ -18,6 +19,7 @@ from rich.console import Console
 from harness.report import shown
 from harness.report.frame import budget_frame, frame, response_frame
 from harness.report.model import Report
+from harness.report.pairs import change_text, half_power_stated
 from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell
 from harness.report.terminal import render
@@ -43,6 +45,20 @@ def screen(name: str) -> str:
     console = Console(width=140, file=io.StringIO(), record=True, force_terminal=False)
     console.print(render(EXAMPLES[name]()))
     return console.export_text()
+
+
+@cache
+def wide_screen(name: str) -> str:
+    """A screen on which no sentence breaks."""
+    console = Console(width=600, file=io.StringIO(), record=True, force_terminal=False)
+    console.print(render(EXAMPLES[name]()))
+    return console.export_text()
+
+
+def seen_on(text: str) -> str:
+    """What a reader of a page sees, white space made one."""
+    body = re.sub(r"<style.*?</style>|<svg.*?</svg>", "", text, flags=re.DOTALL)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", "", re.sub(r"</(td|th|li|p|dd|dt)>", " ", body))).split())
 
 
 @pytest.mark.parametrize("name", ["does_not_meet", "incomplete", "above_generator"])
@@ -90,6 +106,67 @@ def test_all_renderings_agree_with_the_report(name: str) -> None:
     # The half-power table has a U of its own, in hertz: take those out before the points are compared.
     in_hertz = {shown.expanded_hz(r.result) for r in responses}
     assert sorted(x for x in on_page if x not in in_hertz) == sorted(expected_on_page)
+
+
+@pytest.mark.parametrize("name", ["does_not_meet", "as_left", "incomplete"])
+def test_all_renderings_say_the_same_besides_the_numbers(name: str) -> None:
+    """Particulars, statements, checklist, signatures, standards: each text on the page, on the screen, in JSON."""
+    report: Report = EXAMPLES[name]()
+    seen, shown_there, told = seen_on(page(name)), " ".join(wide_screen(name).split()), results(report)
+    texts = [f.text for group in report.facts for f in group.facts] + [s.text for s in report.statements]
+    texts += [text for h in report.checklist for text in (h.title, h.by)] + list(report.not_stated)
+    texts += [text for s in report.signatures for text in (s.role, s.name, s.function) if text]
+    texts += [text for s in report.standards for text in (s.label, s.identity, s.certificate, s.certificate_by, s.due)]
+    texts += [*report.deviations, *report.notes]
+    assert len(texts) > 80
+    for text in texts:
+        assert " ".join(text.split()) in seen, text
+        assert " ".join(text.split()) in shown_there, text
+    assert [f["text"] for group in told["facts"] for f in group["facts"]] == texts[
+        : sum(len(g.facts) for g in report.facts)
+    ]
+    assert [h["coverage"] for h in told["checklist"]] == [h.coverage for h in report.checklist]
+    assert told["not_stated"] == list(report.not_stated)
+    assert [s["certificate_by"] for s in told["standards"]] == [s.certificate_by for s in report.standards]
+    assert (told["id"], told["issued"]) == (report.id, report.issued)
+
+
+def test_as_found_and_as_left_are_the_same_everywhere() -> None:
+    report = EXAMPLES["as_left"]()
+    found = report.adjustment
+    assert found is not None
+    seen, shown_there = seen_on(page("as_left")), " ".join(wide_screen("as_left").split())
+    told, table = results(report)["adjustment"], rows_of(points_csv(report))
+    changes = [row for row in table if row["kind"] == "change"]
+    before = [row for row in table if row["kind"] == "as found"]
+    assert len(changes) == len(before) == len(found.points) + len(found.responses) == 34
+    for pair, row, other in zip(found.points, told["points"], changes, strict=False):
+        assert pair.change is not None
+        assert row["change"]["estimate_percent"] == float(other["result"]) == pair.change.estimate
+        assert row["change"]["expanded_u_percent"] == float(other["expanded_u"]) == pair.change.expanded
+        assert row["word"] == other["remarks"] == pair.word
+        line = f"{pair.either.setting} {shown.stated(pair.found)}"
+        assert line in seen
+        assert line in shown_there
+        assert f"{change_text(pair)} {pair.word}" in seen
+        assert f"{change_text(pair)} {pair.word}" in shown_there
+    for pair, row, other in zip(found.responses, told["responses"], changes[len(found.points) :], strict=True):
+        assert row["change_hz"] == float(other["result"]) == pair.change_hz
+        for text in (half_power_stated(pair.found), half_power_stated(pair.left), change_text(pair)):
+            assert text in seen
+            assert text in shown_there
+    for text in (found.sentence, found.summary):
+        assert text in seen
+        assert text in shown_there.replace(" │ │ ", " ")
+
+
+@pytest.mark.parametrize("name", ["does_not_meet", "as_left"])
+def test_a_frequency_is_rounded_alike_in_sentence_and_table(name: str) -> None:
+    for response in (r for part in EXAMPLES[name]().parts for r in part.responses):
+        text = shown.half_power_text(response.result)
+        stated = shown.half_power_with_u(response.result)
+        assert stated == f"({text.frequency.split()[0]} ± {text.u.split()[0]}) {text.frequency.split()[1]}"
+        assert stated in seen_on(page(name))
 
 
 def test_the_verdict_is_the_same_sentence_everywhere() -> None:

@@ -1,0 +1,229 @@
+"""What a report says besides its numbers: the particulars of ISO/IEC 17025:2017, 7.8, the checklist, two runs in one.
+
+The clauses are from memory of the standard's text; the headings of the checklist as `harness.report.checklist` says.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness import journal
+from harness.errors import HalfpowerError
+from harness.journal import Contents
+from harness.report.checklist import checklist
+from harness.report.model import PointPair, Report
+from harness.report.summary import beside, summarise
+from tests.golden.render import FORMATS
+from tests.report_examples import EXAMPLES, build, setup
+
+DIGITAL = FORMATS[0] / "digital"
+EARLIER = FORMATS[0] / "before_identities"
+
+
+def kept(folder: Path, *, days: int = 0, **job: Any) -> Contents:
+    """A journal of the golden ones, some days later, with other words in its job."""
+    contents = journal.read(folder)
+    shifted = dt.datetime.fromisoformat(contents.header["started"]) + dt.timedelta(days=days)
+    ended = dt.datetime.fromisoformat(contents.closed_at or "") + dt.timedelta(days=days)
+    header = {**contents.header, "started": shifted.isoformat(), "run": f"{contents.header['run']}+{days}"}
+    given = header["setup"]
+    header["setup"] = {**given, "job": {**given["job"], **job}}
+    return replace(contents, header=header, closed_at=ended.isoformat())
+
+
+def facts(report: Report) -> dict[str, str]:
+    return {fact.name: fact.text for group in report.facts for fact in group.facts}
+
+
+def clauses(report: Report) -> set[str]:
+    found = [fact for group in report.facts for fact in group.facts] + list(report.statements)
+    return {fact.clause for fact in found}
+
+
+# --- particulars -------------------------------------------------------------------------------------------------
+
+
+def test_every_clause_that_a_tool_can_meet_is_met_by_a_full_job() -> None:
+    """The letters of 7.8.2.1 but k and p (no sampling, nothing from others), 7.8.4.1 a to c, 7.8.6.2 a to c."""
+    report = summarise(kept(DIGITAL))
+    letters = {f"7.8.2.1 {letter}" for letter in "bcdefghijl"} | {f"7.8.4.1 {letter}" for letter in "abcd"}
+    assert letters | {f"7.8.6.2 {letter}" for letter in "abc"} | {"7.8.6.1", "7.8.7", "7.8.4.3"} <= clauses(report)
+    assert report.title  # a
+    assert report.deviations  # n
+    assert [signature.role for signature in report.signatures] == ["Performed by", "Authorised by"]  # o
+    assert report.not_stated == ()
+
+
+def test_what_is_missing_is_named_and_leaves_no_empty_field() -> None:
+    report = summarise(kept(EARLIER, laboratory="", customer=""))
+    assert all(fact.text for group in report.facts for fact in group.facts)
+    assert all(group.facts for group in report.facts)
+    for name in ("the laboratory's name", "the customer's contact", "who authorises the report"):
+        assert name in report.not_stated
+    assert "Laboratory" not in facts(report)
+    assert not any(group.title == "Customer" and "Customer" in {f.name for f in group.facts} for group in report.facts)
+
+
+def test_the_statement_of_conformity_says_what_it_is_about() -> None:
+    said = facts(summarise(kept(DIGITAL)))
+    assert "half-power frequency at least 100 MHz" in said["Specification"]
+    assert said["Applies to"].startswith("Vertical deflection, 22 results, channels 1, 2; Time base, 23 results")
+    assert "2 points that could not be tried" in said["Does not apply to"]
+    assert said["Met"] == "48 of 51 results"
+    assert said["Not met"] == "2 of 51 results: channel 2, 500 mV/div; channel 2, bandwidth"
+    assert said["Open"] == "1 of 51 results: channel 2, 5 ns/div, rise time"
+    assert said["Agreed with the customer"] == "order SAN-118"
+
+
+def test_the_span_of_coverage_factors_is_that_of_the_results() -> None:
+    report = summarise(kept(DIGITAL))
+    k = [p.statement.k for part in report.parts for p in part.points if p.statement is not None]
+    k += [r.result.k for part in report.parts for r in part.responses]
+    assert f"({min(k):.2f} to {max(k):.2f})" in facts(report)["Uncertainty"]
+    assert "95.45 %" in facts(report)["Uncertainty"]
+
+
+def test_a_chain_of_traceability_is_named_or_said_to_be_open() -> None:
+    assert "the bench was simulated" in facts(summarise(kept(DIGITAL)))["Traceability"].lower()
+    real = facts(EXAMPLES["meets"]())["Traceability"]
+    assert "traceable to the SI through the certificates" in real
+    assert "calibrator BRK-2026-0110" in real
+    assert "issued by Harbour Standards Laboratory" in real
+    assert "an issuer that is not stated" in facts(summarise(kept(EARLIER)))["Traceability"]
+
+
+def test_no_calibration_interval_is_recommended_unless_the_customer_asked() -> None:
+    """7.8.4.3: no recommendation on the interval, except where it was agreed with the customer."""
+
+    def interval(**job: Any) -> str:
+        return next(s.text for s in summarise(kept(DIGITAL, **job)).statements if s.name == "Interval")
+
+    assert interval() == "It recommends no calibration interval."
+    assert "as the customer asked: 2027-11-30" in interval(next_due="2027-11-30")
+
+
+def test_the_day_of_issue_is_the_last_day_of_the_run_or_the_day_stated() -> None:
+    contents = kept(DIGITAL)
+    assert summarise(contents).issued == "2026-11-25"
+    assert facts(summarise(contents))["Issued"] == "2026-11-25, the day on which the run ended"
+    stated = summarise(contents, issued=dt.date(2026, 12, 1))
+    assert (stated.issued, facts(stated)["Issued"]) == ("2026-12-01", "2026-12-01")
+    with pytest.raises(HalfpowerError, match="issued on 2026-11-24 cannot hold a run that ended on 2026-11-25"):
+        summarise(contents, issued=dt.date(2026, 11, 24))
+
+
+def test_the_last_statement_is_the_end() -> None:
+    report = summarise(kept(DIGITAL))
+    assert report.statements[-1].text == f"End of report {report.number}."
+
+
+# --- checklist ---------------------------------------------------------------------------------------------------
+
+
+def test_the_checklist_says_of_every_heading_how_the_run_stands_to_it() -> None:
+    found = {heading.title: heading for heading in summarise(kept(DIGITAL)).checklist}
+    covered = {title for title, heading in found.items() if heading.coverage == "covered"}
+    assert covered >= {
+        "Vertical deflection by direct voltage", "Horizontal deflection", "Bandwidth, high-impedance input",
+        "Rise time and pulse response",
+    }  # fmt: skip
+    assert found["Vertical deflection by square wave or pulse"].coverage == "not in this job"
+    assert "signal = 'square'" in found["Vertical deflection by square wave or pulse"].by
+    assert found["Trigger sensitivity"].coverage == "out of scope"
+    assert all(heading.by for heading in found.values())
+
+
+def test_what_was_not_measured_is_not_covered() -> None:
+    cut = EXAMPLES["incomplete"]()  # the time base and the response were not begun
+    found = {heading.title: heading.coverage for heading in checklist(cut.setup, cut.parts, ("Dc",))}
+    assert found["Vertical deflection by direct voltage"] == "covered"
+    for title in ("Horizontal deflection", "Bandwidth, high-impedance input", "Flatness below the bandwidth"):
+        assert found[title] == "not in this job"
+
+
+def test_a_bandwidth_counts_for_the_input_that_the_unit_has() -> None:
+    report = EXAMPLES["meets"]()
+    unit = report.setup.unit
+    fifty = unit.model_copy(update={"input": unit.input.model_copy(update={"resistance": 50.0})})
+    found = {h.title: h.coverage for h in checklist(replace(report.setup, unit=fifty), report.parts, ())}
+    assert found["Bandwidth, 50 Ω input"] == "covered"
+    assert found["Bandwidth, high-impedance input"] == "not in this job"
+
+
+# --- as found and as left ----------------------------------------------------------------------------------------
+
+
+def as_left(**changes: Any) -> Report:
+    left = build(seed=11)
+    ahead = {"started": "2026-11-26T10:30:11+00:00", "ended": "2026-11-26T11:52:40+00:00", "number": "left"}
+    return replace(left, **{"setup": setup(condition="as left"), **ahead, **changes})
+
+
+def test_points_are_paired_by_their_place_and_a_change_is_told_from_its_uncertainty() -> None:
+    report = EXAMPLES["as_left"]()
+    assert report.adjustment is not None
+    changed = [pair for pair in report.adjustment.points if pair.word == "changed"]
+    assert [(pair.either.channel, pair.either.setting) for pair in changed] == [(1, "50 mV/div")]
+    (pair,) = changed
+    assert pair.found is not None
+    assert pair.left is not None
+    assert pair.change is not None
+    assert (pair.found.word, pair.left.word) == ("fail", "pass")
+    assert pair.found.statement is not None
+    assert pair.left.statement is not None
+    assert pair.change.estimate == pytest.approx(pair.left.statement.estimate - pair.found.statement.estimate)
+    assert abs(pair.change.estimate) > pair.change.expanded
+    assert report.adjustment.summary == "1 of 34 results changed by more than the uncertainty of the change."
+
+
+def test_the_error_of_one_and_the_same_calibrator_drops_out_of_the_change() -> None:
+    """Two measurements with one standard share its error: less u² by their covariance (GUM 5.2.2)."""
+    contents = kept(DIGITAL), kept(DIGITAL, days=1, condition="as left")
+    report = summarise(contents[1], found=contents[0])
+    assert report.adjustment is not None
+    pair = next(pair for pair in report.adjustment.points if pair.either.quantity == "deflection")
+    assert pair.found is not None
+    assert pair.found.budget is not None
+    assert pair.change is not None
+    own = [line.contribution for line in pair.found.budget.contributions if "K320" not in line.name]
+    assert pair.change.u == pytest.approx(math.sqrt(2.0 * math.fsum(u * u for u in own)), rel=1e-6)
+
+
+def test_both_runs_answer_for_standards_deviations_and_days() -> None:
+    found = replace(build(bad=(3, 0.062), seed=11, overdue=True), deviations=("A fuse was changed.",))
+    report = beside(as_left(), found)
+    assert "As found: A fuse was changed." in report.deviations
+    assert [s.overdue for s in report.standards if s.role == "generator"] == [False, True]
+    assert "as found 2026-11-25 09:15:02" in facts(report)["Performed"]
+    assert "as left 2026-11-26 10:30:11" in facts(report)["Performed"]
+    assert found.id in facts(report)["As found"]
+
+
+def test_a_point_of_one_run_alone_has_no_change() -> None:
+    left = as_left()
+    fewer = replace(left, parts=tuple(replace(part, points=part.points[:3], responses=()) for part in left.parts))
+    report = beside(fewer, build(seed=11))
+    assert report.adjustment is not None
+    single = [pair for pair in report.adjustment.points if pair.word == "one state only"]
+    assert len(single) == 32 - 6
+    assert all(isinstance(pair, PointPair) and pair.left is None and pair.change is None for pair in single)
+    assert report.adjustment.summary.endswith("; 28 were read in one state only.")
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"setup": setup(condition="as left", serial="NF-1")}, "not of one unit: the serial number is 'NF-20417'"),
+        ({"setup": setup()}, "says condition = 'as found' in its job, where the run as left is asked for"),
+        ({"started": "2026-11-25T10:00:00+00:00"}, "began before run 20261125-0915-NF-20417, as found, had ended"),
+    ],
+)
+def test_two_runs_that_are_not_before_and_after_are_refused(changes: dict[str, Any], said: str) -> None:
+    with pytest.raises(HalfpowerError, match=said):
+        beside(as_left(**changes), build(seed=11))
