@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import os
 import re
@@ -9,6 +10,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 from typing import IO
 
@@ -19,7 +21,9 @@ from harness import journal
 from harness.cli import cli
 from harness.commands.demo import Compared, unpack
 from harness.lock import hold
+from harness.report.shown import clean
 from harness.steps import Measure
+from tests.golden.render import FORMATS
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
@@ -268,6 +272,100 @@ def test_a_report_that_cannot_be_written_says_so(ran: Path) -> None:
     told = halfpower("report", ran, "--html", ran / journal.NAME / "r.html")
     assert told.exit_code == 1
     assert "cannot be written" in told.stderr
+
+
+def resealed(path: Path, **header: object) -> None:
+    """Write a journal anew with other words in its header, every checksum true."""
+    first, *rest = (json.loads(line) for line in path.read_text("utf-8").splitlines())
+    crc, text = 0, ""
+    for entry in ({**first, **header}, *rest):
+        body = json.dumps({k: v for k, v in entry.items() if k != "crc"}, ensure_ascii=False, separators=(",", ":"))
+        crc = zlib.crc32(body.encode(), crc)
+        text += f'{body[:-1]},"crc":"{crc:08x}"}}\n'
+    path.write_text(text, "utf-8", newline="\n")
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Path:
+    """A journal of the golden ones, in a folder of its own."""
+    return Path(shutil.copy(FORMATS[0] / "digital" / journal.NAME, tmp_path))
+
+
+def with_job(path: Path, **job: object) -> None:
+    setup = json.loads(path.read_text("utf-8").splitlines()[0])["setup"]
+    resealed(path, setup={**setup, "job": {**setup["job"], **job}})
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"value":', '"value": ', "this line was changed or damaged after it was written"),
+        ('"format":1', '"format":7', "this line was changed or damaged"),
+        ('"kind":"header"', '"kind":"part"', "this line was changed or damaged"),
+    ],
+)
+def test_a_damaged_journal_is_refused_at_its_line(kept: Path, old: str, new: str, said: str) -> None:
+    kept.write_text(kept.read_text("utf-8").replace(old, new, 1), "utf-8")
+    told = halfpower("report", kept)
+    assert told.exit_code == 5
+    assert re.search(rf"{journal.NAME}:[0-9]+: {said}", told.stderr)
+    assert "Restore the file from a copy" in told.stderr
+
+
+def test_a_format_of_another_version_is_refused_with_what_to_do(kept: Path) -> None:
+    resealed(kept, format=7)
+    told = halfpower("report", kept)
+    assert told.exit_code == 5
+    assert "journal format 7 is not known to this version, which reads format 1" in told.stderr
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "<b>&amp;</b><script>alert(1)</script>",
+        "[bold red]x[/] \u202e\x1b[2J",
+        "\u05d0\u05d1\u05d2 \u0645\u062e\u062a",
+        "7" * 500,
+    ],
+)
+def test_a_name_of_any_kind_is_shown_and_never_obeyed(kept: Path, tmp_path: Path, name: str) -> None:
+    with_job(kept, serial=name, customer=name, operator=name, laboratory=name, title=name)
+    page = tmp_path / "r.html"
+    made = halfpower("report", kept, "--html", page)
+    assert made.exit_code == 0, made.stderr
+    assert html.escape(clean(name), quote=False) in page.read_text("utf-8").replace("&#34;", '"').replace("&#39;", "'")
+    assert "<script" not in page.read_text("utf-8")
+    told = halfpower("report", kept).stdout
+    assert "\x1b" not in told
+    assert "\u202e" not in told
+    assert len(max(told.splitlines()[-8:], key=len)) <= 80
+
+
+def test_a_unit_as_found_and_as_left_is_one_report(kept: Path, tmp_path: Path) -> None:
+    later = tmp_path / "left" / journal.NAME
+    later.parent.mkdir()
+    shutil.copy(kept, later)
+    refused = halfpower("report", kept, "--as-left", later)
+    assert refused.exit_code == 1
+    assert "condition = 'as found'" in refused.stderr
+    with_job(later, condition="as left")
+    refused = halfpower("report", kept, "--as-left", later)
+    assert "began before run" in refused.stderr
+    resealed(later, started="2026-11-25T19:00:00+00:00", run="as left")
+    data = tmp_path / "r.json"
+    made = halfpower("report", kept, "--as-left", later, "--json", data, "--issued", "2026-11-30")
+    assert made.exit_code == 0, made.stderr
+    told = json.loads(data.read_text("utf-8"))
+    assert (told["number"], told["issued"]) == ("as left", "2026-11-30")
+    assert told["adjustment"]["summary"] == "0 of 51 results changed by more than the uncertainty of the change."
+    assert "As found and as left" in halfpower("report", kept, "--as-left", later).stdout
+
+
+@pytest.mark.parametrize(("day", "said"), [("2026-11-24", "State a later day"), ("tomorrow", "does not match")])
+def test_a_day_of_issue_that_cannot_be_is_refused(kept: Path, day: str, said: str) -> None:
+    told = halfpower("report", kept, "--issued", day)
+    assert told.exit_code in (1, 2)
+    assert said in " ".join(told.stderr.split())
 
 
 @pytest.mark.parametrize("command", ["report", "resume"])

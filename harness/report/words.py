@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from typing import assert_never
+from typing import Final, assert_never
 
 from harness.analysis.verdict import Overall
 from harness.journal import Contents
@@ -12,7 +12,10 @@ from harness.models import Setup
 from harness.quantities import show
 from harness.report.model import PartResult, Standard
 from harness.report.particulars import places
+from harness.report.shown import shortened
 from harness.steps import Reading
+
+_LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
 
 def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standard]:
@@ -35,7 +38,8 @@ def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standa
 
 def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finished: bool) -> str:
     """The verdict in one sentence."""
-    name = f"{setup.unit.maker} {setup.unit.model}, no. {setup.job.serial},"
+    maker, model, serial = setup.unit.maker, setup.unit.model, setup.job.serial  # in full among the particulars
+    name = f"{shortened(f'{maker} {model}', _LONGEST_NAME)}, no. {shortened(serial, _LONGEST_NAME)},"
     total = sum(len(part.points) + len(part.responses) for part in parts)
     failed = [entry for part in parts for entry in places(part, lambda one: one.word == "fail")]
     unsure = [entry for part in parts for entry in places(part, lambda one: one.word not in ("pass", "fail"))]
