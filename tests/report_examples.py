@@ -47,6 +47,7 @@ from harness.report.model import (
     Standard,
 )
 from harness.report.summary import beside, with_particulars
+from harness.steps import Dc, TimeMarks, View
 
 RANGES_V = (5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 TIME_FACTORS_S = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2)
@@ -130,7 +131,8 @@ def deflection_point(
         quantity="deflection", channel=channel, path=path, setting=quantities.show(volts_per_div, "V") + "/div",
         setting_value=volts_per_div, applied=quantities.show(applied_v, "V"), applied_value=applied_v, expected=6.0,
         readings=readings, reading=math.fsum(readings) / len(readings), unit="div", statement=state(budget),
-        budget=budget, limits=limits, verdict=verdict, word=verdict.word,
+        budget=budget, limits=limits, verdict=verdict, word=verdict.word, stimulus=Dc(level_v=applied_v),
+        view=View(channel=channel, volts_per_div=volts_per_div, s_per_div=1e-3, ground_line_div=-3.0),
     )  # fmt: skip
 
 
@@ -149,6 +151,8 @@ def time_point(*, s_per_div: float, magnifier: int, error: float, rng: np.random
         applied=f"marks of {quantities.show(s_per_div / magnifier, 's')}", applied_value=s_per_div / magnifier,
         expected=8.0, readings=(span,), reading=span, unit="div", statement=state(budget), budget=budget,
         limits=limits, verdict=verdict, word=verdict.word,
+        stimulus=TimeMarks(period_s=s_per_div / magnifier, level_vpp=1.0),
+        view=View(channel=1, volts_per_div=0.5, s_per_div=s_per_div, magnifier=magnifier, ground_line_div=-3.0),
     )  # fmt: skip
 
 

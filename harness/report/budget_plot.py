@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from harness.report.chosen import Chosen
     from harness.report.model import Point, Report
 
-_NARROW_BELOW_IN: Final = 6.0
 _LINE_IN: Final = 0.36  # a bar with its name above it
 _MOST_LINES: Final = 14
 _FAR: Final = 2.5  # expanded uncertainties at which a tolerance is told in words, for it would leave the bars no room

@@ -45,11 +45,18 @@ def worst(report: Report) -> Chosen | None:
 
 
 def worst_of_parts(report: Report) -> tuple[Chosen, ...]:
-    """The worst result of each part, where something did not pass; else the one of all closest to its limit."""
+    """The worst result of each part, as it is or as it was found, where one did not pass; else the closest of all."""
+
+    def either(each: Chosen) -> tuple[float, ...]:
+        before = as_found(report, each.one)
+        return min(_badness(each), _badness(Chosen(part=each.part, one=before))) if before else _badness(each)
+
     found = []
     for n in range(len(report.parts)):
-        some = [each for each in everything(report) if each.part == n and _known(each.one) and each.one.word != "pass"]
-        found += [min(some, key=_badness)] if some else []
+        some = [each for each in everything(report) if each.part == n and _known(each.one)]
+        worst_one = min(some, key=either, default=None)
+        if worst_one is not None and either(worst_one)[0] < _WORST_FIRST.index("pass"):
+            found.append(worst_one)
     closest = worst(report)
     return tuple(found) if found or closest is None else (closest,)
 

@@ -46,6 +46,7 @@ SERIES: Final = (
     Ink(name="plot-4", light="#9b4f82", dark="#e29ac6"),
 )
 INKS: Final = (TEXT, FAINT, GRID, LIMIT, GUARD, ZONE, BAND, *SERIES)
+NARROW_BELOW_IN: Final = 6.0  # a picture of this width or more has room for things beside one another
 MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X", "<")
 
 _SETTINGS: Final[Any] = {

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from harness.report import shown
 from harness.report.chosen import name_of
 from harness.report.model import Point, Response
-from harness.report.plot_style import FAINT, GUARD, LIMIT, SERIES, TEXT, Picture, drawing, to_svg
+from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, NARROW_BELOW_IN, SERIES, TEXT, Picture, drawing, to_svg
 from harness.report.screens import Screen, Trace, screen_of
 
 if TYPE_CHECKING:
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from harness.report.chosen import Chosen
     from harness.report.model import Report
 
-_NARROW_BELOW_IN: Final = 6.0
+_WIDEST_IN: Final = 3.1  # a screen
 _GAUGE_IN: Final = 1.15  # width of the error's scale with its numbers
-_TEXT_IN: Final = 0.52  # below a screen
+_TEXT_IN: Final = 0.45  # below a screen
 _TITLE_IN: Final = 0.3
 _GAP_IN: Final = 0.22
 _LEAST_PERIOD_DIV: Final = 0.35  # closer marks run into one another
@@ -34,9 +34,10 @@ def screen_picture(
     screen = screen_of(report, chosen.one, found)
     if screen is None:
         return None
-    narrow = width_in < _NARROW_BELOW_IN
+    narrow = width_in < NARROW_BELOW_IN
     count = len(screen.traces)
     across = (width_in - 0.1 - (0.0 if narrow else _GAUGE_IN) - (count - 1) * _GAP_IN) / count
+    across = min(across, _WIDEST_IN)
     tall = across * screen.height_div / screen.width_div
     height_in = tall + _TITLE_IN + _TEXT_IN + 0.05 + (1.1 if narrow else 0.0)
     with drawing(width_in, height_in, margins_in=(0.0, 0.0, 0.0, 0.0)) as figure:
@@ -46,7 +47,7 @@ def screen_picture(
                 (left / width_in, 1.0 - (tall + _TITLE_IN) / height_in, across / width_in, tall / height_in)
             )
             _graticule(axes, screen, n)
-            axes.set_title(shown.shortened(trace.title, 40), fontsize=9.0, pad=4.0)
+            axes.set_title(shown.shortened(trace.title, 40), fontsize=8.5, pad=4.0)
             axes.text(
                 0.0, -0.04, _wrapped(trace.text, across), transform=axes.transAxes, va="top", fontsize=8.5,
                 color=TEXT.light,
@@ -54,7 +55,8 @@ def screen_picture(
         if narrow:
             box = (0.35 / width_in, 0.42 / height_in, 1.0 - 0.5 / width_in, 0.5 / height_in)
         else:
-            box = (1.0 - 0.72 / width_in, 1.0 - (tall + _TITLE_IN) / height_in, 0.62 / width_in, tall / height_in)
+            left = count * (across + _GAP_IN) + _GAUGE_IN - 0.72
+            box = (left / width_in, 1.0 - (tall + _TITLE_IN) / height_in, 0.62 / width_in, tall / height_in)
         _gauge(figure.add_axes(box), chosen.one, found, upright=not narrow)
         svg = to_svg(figure)
     name = name_of(report, chosen.one)
@@ -102,8 +104,8 @@ def _graticule(axes: Axes, screen: Screen, n: int) -> None:
     axes.grid(visible=False)
     for spine in axes.spines.values():
         spine.set_visible(True)
-    axes.vlines(_ticks(half_w), -half_h, half_h, color=FAINT.light, linewidth=0.25)
-    axes.hlines(_ticks(half_h), -half_w, half_w, color=FAINT.light, linewidth=0.25)
+    axes.vlines(_ticks(half_w), -half_h, half_h, color=BAND.light, linewidth=0.6)
+    axes.hlines(_ticks(half_h), -half_w, half_w, color=BAND.light, linewidth=0.6)
     axes.vlines(0.0, -half_h, half_h, color=FAINT.light, linewidth=0.6)
     axes.hlines(0.0, -half_w, half_w, color=FAINT.light, linewidth=0.6)
     fifths = [x / 5.0 for x in range(int(-half_w * 5) + 1, int(half_w * 5))]

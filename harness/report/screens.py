@@ -111,8 +111,8 @@ def _response(report: Report, response: Response, found: Response | None) -> Scr
 
     least_div = reference_div * HALF_POWER
     ideal = Trace(
-        title="at least as it should be", size_div=least_div,
-        text=f"half power at {rated}: {shown.number(least_div, 'div', 3)} of {shown.number(reference_div, 'div', 3)}",
+        title="at least half power", size_div=least_div,
+        text=f"rated {rated}: {shown.number(least_div, 'div', 3)} of {shown.number(reference_div, 'div', 3)}",
     )  # fmt: skip
     return Screen(
         kind="sine", width_div=unit.horizontal_div, height_div=unit.vertical_div, ground_div=0.0,
