@@ -203,6 +203,7 @@ def resume(
 @click.option("--json", "json_path", type=PATH, help="Write the whole report as JSON.")
 @click.option("--letter", is_flag=True, help="Letter paper for the PDF; else A4.")
 @click.option("--fonts", type=PATH, help="A folder of fonts for the PDF, for scripts that the program's own lack.")
+@click.option("--point", default="", help="The result to draw closely, by words of its name; else the worst.")
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def report(
     *,
@@ -215,6 +216,7 @@ def report(
     json_path: Path | None,
     letter: bool,
     fonts: Path | None,
+    point: str,
     open_page: bool,
 ) -> None:
     """Make the report of a run from its journal alone; without options, show it here.
@@ -223,7 +225,7 @@ def report(
     Examples:
       halfpower report runs/2026-05-04-D2-0147-01
       halfpower report runs/2026-05-04-D2-0147-01 --html report.html --open
-      halfpower report runs/2026-05-04-D2-0147-01 --pdf report.pdf
+      halfpower report runs/2026-05-04-D2-0147-01 --pdf report.pdf --point "channel 2, 50 mV"
       halfpower report runs/2026-05-04-D2-0147-01 --csv points.csv --json report.json
       halfpower report runs/2026-05-04-D2-0147-01 --as-left runs/2026-05-06-D2-0147-01 --html report.html
     """
@@ -237,12 +239,14 @@ def report(
     )
     if (letter or fonts is not None) and pdf_path is None:
         raise click.UsageError("--letter and --fonts are about the PDF; say where to write it: --pdf FILE.")
+    if point and pdf_path is None and html_path is None and not open_page:
+        raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
     if open_page and html_path is None:
         html_path = (as_left or run_folder) / "report.html"
     if html_path is not None:
-        write_html(made, html_path)
+        write_html(made, html_path, point=point)
     if pdf_path is not None:
-        write_pdf(made, pdf_path, letter=letter, fonts=fonts)
+        write_pdf(made, pdf_path, letter=letter, fonts=fonts, point=point)
     if csv_path is not None or json_path is not None:
         _write_tables(made, csv_path, json_path)
     if not any((html_path, pdf_path, csv_path, json_path)):
@@ -347,18 +351,18 @@ def show_report(made: Report) -> None:
     a_console().print(render(made))
 
 
-def write_html(made: Report, path: Path) -> None:
+def write_html(made: Report, path: Path, *, point: str = "") -> None:
     """The report as one page."""
     from harness.report.html import html_page
 
-    write_text(path, html_page(made))
+    write_text(path, html_page(made, point=point))
 
 
-def write_pdf(made: Report, path: Path, *, letter: bool = False, fonts: Path | None = None) -> None:
+def write_pdf(made: Report, path: Path, *, letter: bool = False, fonts: Path | None = None, point: str = "") -> None:
     """The report as printed pages, with its results attached."""
     from harness.report.pdf import pdf
 
-    write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts))
+    write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts, point=point))
 
 
 def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:

@@ -72,7 +72,7 @@ def named(report: Report, words: str) -> Chosen:
     """
     names = {name_of(report, each.one): each for each in everything(report)}
     wanted = _words(words)
-    fitting = [name for name in names if all(any(have.startswith(word) for have in _words(name)) for word in wanted)]
+    fitting = [name for name in names if all(any(_begins(have, word) for have in _words(name)) for word in wanted)]
     if len(fitting) == 1:
         return names[fitting[0]]
     nearest = fitting or difflib.get_close_matches(words, names, _NEAREST, 0.0)
@@ -97,8 +97,14 @@ def as_found(report: Report, one: One) -> One | None:
 
 
 def _words(text: str) -> list[str]:
-    """The words of a name; a number and its unit are one, so that 5 mV does not fit 500 mV."""
-    return re.findall(r"\d[\d.]* ?[^\W\d]*|[^\W\d]+", text.casefold())
+    """The words of a name; a number and its unit are one, and so are "channel" and its number."""
+    found = re.findall(r"ch[a-z]* ?\d+|\d[\d.]*(?: ?[^\W\d]+)?|[^\W\d]+", text.casefold())
+    return [re.sub(r"^ch[a-z]* ?(?=\d)", "ch", word).replace(" ", "") for word in found]
+
+
+def _begins(have: str, word: str) -> bool:
+    """Whether a word may stand for another: "def" for "deflection", "500m" for "500mv", but not "5" for "500mv"."""
+    return have.startswith(word) and not re.match(r"[\d.]", have[len(word) :])
 
 
 def _known(one: One) -> bool:

@@ -23,8 +23,8 @@ TEMPLATES: Final = Path(__file__).parent / "templates"
 _MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
 
 
-def html_page(report: Report) -> str:
-    """Render a report; the same report gives the same bytes."""
+def html_page(report: Report, *, point: str = "") -> str:
+    """Render a report; the same report gives the same bytes. `point` names the result that is drawn closely."""
     return (
         environment()
         .get_template("report.html.j2")
@@ -35,7 +35,7 @@ def html_page(report: Report) -> str:
             unit=report.setup.unit,
             bench=report.setup.bench,
             marks=shown.marks(report),
-            plots=_plots(report),
+            plots=_plots(report, point),
             budget_ids=_budget_ids(report),
             css=_css(report),
         )
@@ -57,10 +57,12 @@ def _finalize(value: Any) -> Any:
     return shown.clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
-def _plots(report: Report) -> Mapping[str, tuple[Mapping[str, Any], ...]]:
+def _plots(report: Report, point: str) -> Mapping[str, tuple[Mapping[str, Any], ...]]:
     """Every picture twice, for wide and narrow screens, by the part it belongs to."""
     found: dict[str, list[Mapping[str, Any]]] = {}
-    for wide, narrow in zip(pictures(report), pictures(report, width_in=NARROW_IN), strict=True):
+    for wide, narrow in zip(
+        pictures(report, point=point), pictures(report, width_in=NARROW_IN, point=point), strict=True
+    ):
         found.setdefault(f"p{wide.part}", []).append(
             {
                 "key": wide.key, "caption": wide.caption, "alt": wide.alt,

@@ -47,7 +47,7 @@ _SHORT_WORD: Final = 12  # the same in the narrowest column
 _NAMED: Final = 12  # characters that no font has, named one by one
 
 
-def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None) -> bytes:
+def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point: str = "") -> bytes:
     """
     Render a report as a PDF file; the same report gives the same bytes.
 
@@ -59,6 +59,8 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None) -> by
         The size of its pages.
     fonts
         A folder with further fonts, for names in scripts that the program's own fonts lack.
+    point
+        The result whose screen and budget are drawn, by words of its name: "channel 2, 50 mV". Left out: the worst.
 
     Returns
     -------
@@ -68,13 +70,13 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None) -> by
     Raises
     ------
     HalfpowerError
-        The type-setter or its fonts are missing, or it refuses the document.
+        The type-setter or its fonts are missing, it refuses the document, or no single result fits `point`.
     """
     folders = [_font_folder(), *([fonts] if fonts is not None else [])]
     made = _made(report)
     charsets = _characters(tuple(folders))
     lacking: set[str] = set()
-    document = _texts(plain(sheet(report, pictures(report))), _speller(charsets, lacking)) | {
+    document = _texts(plain(sheet(report, pictures(report, point=point))), _speller(charsets, lacking)) | {
         "paper": paper,
         "lacking": _lacking_text(lacking),
         "date": [*made.timetuple()[:6]],
