@@ -147,6 +147,8 @@ def _trace(axes: Axes, screen: Screen, trace: Trace, *, ghost: bool) -> None:
             if not ghost:
                 axes.plot([-half_w, half_w], [foot] * 2, color=FAINT.light, linewidth=1.1, linestyle=(0, (1, 2)))
                 axes.text(-half_w + 0.15, foot + 0.14, "ground line", fontsize=7.5, color=FAINT.light)
+        case "square" if ghost:
+            axes.hlines([foot, foot + size], -half_w, half_w, **style)
         case "square":
             axes.plot(*_square(screen, size), **style)
         case "sine":
@@ -156,6 +158,8 @@ def _trace(axes: Axes, screen: Screen, trace: Trace, *, ghost: bool) -> None:
             else:
                 xs = [-half_w + n * 0.02 for n in range(int(screen.width_div / 0.02) + 1)]
                 axes.plot(xs, [size / 2.0 * math.sin(2.0 * math.pi * x / period) for x in xs], **style)
+        case "marks" if ghost:
+            axes.vlines([-size / 2.0, size / 2.0], -screen.height_div / 2.0, screen.height_div / 2.0, **style)
         case "marks":
             axes.plot(*_marks(screen, size), **style)
         case "edge":

@@ -131,16 +131,22 @@ def _uncertainty(report: Report) -> Iterator[Block]:
         small=True,
     )
     for part in report.parts:
-        for response in part.responses:
+        for n, response in enumerate(part.responses):
             yield from _response_readings(report, response)
+            before = next((r for r in part.responses[:n] if r.level == response.level), None)
+            yield from _levels(report, response, before)
+            yield from _half_power_budget(report, response)
         yield from _budgets(report, part)
 
 
+def _place(report: Report, r: Response) -> str:
+    return f"channel {r.channel}, {shown.path_label(report, r.path)}"
+
+
 def _response_readings(report: Report, r: Response) -> Iterator[Block]:
-    place = f"channel {r.channel}, {shown.path_label(report, r.path)}"
     height = r.result.reference_div
     yield Heading(
-        text=f"Response readings, {place}", level=2,
+        text=f"Response readings, {_place(report, r)}", level=2,
         note=f"relative to {shown.hertz(r.result.reference_hz)}"
         + (f", reference deflection {shown.number(height, 'div')}" if height is not None else ""),
     )  # fmt: skip
@@ -158,7 +164,14 @@ def _response_readings(report: Report, r: Response) -> Iterator[Block]:
         ),
         small=True,
     )  # fmt: skip
-    yield Heading(text=f"Levels, {place}", level=2)
+
+
+def _levels(report: Report, r: Response, before: Response | None) -> Iterator[Block]:
+    """The level at each frequency, once where several channels share it."""
+    yield Heading(text=f"Levels, {_place(report, r)}", level=2)
+    if before is not None and r.level:
+        yield Paragraph(text=f"As for {_place(report, before)}.", small=True)
+        return
     if r.level_method:
         yield Paragraph(text=r.level_method, small=True)
     if r.level:
@@ -172,13 +185,13 @@ def _response_readings(report: Report, r: Response) -> Iterator[Block]:
         )
     else:
         yield Paragraph(text="No levels were recorded.", small=True)
-    if r.result.budget:
-        yield from _half_power_budget(r, place)
 
 
-def _half_power_budget(r: Response, place: str) -> Iterator[Block]:
+def _half_power_budget(report: Report, r: Response) -> Iterator[Block]:
+    if not r.result.budget:
+        return
     slope = shown.number(r.result.slope_db_per_ln, "dB per unit of ln f", 3)
-    yield Heading(text=f"Budget: half-power frequency, {place}", level=2, note=f"slope {slope}")
+    yield Heading(text=f"Budget: half-power frequency, {_place(report, r)}", level=2, note=f"slope {slope}")
     lines = [
         row(
             line.name, shown.number(line.u_db, "dB", 2), shown.percent(line.u_rel, 2),
