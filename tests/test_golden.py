@@ -14,6 +14,7 @@ from typing import Final
 import pytest
 
 from harness import journal
+from harness.report.summary import summarise
 from tests.golden.render import JOURNALS, RENDERINGS, report_of
 
 # With an exponent or more than six digits after the point: no number of a table or a sentence is written so.
@@ -46,6 +47,15 @@ def test_a_kept_journal_gives_the_rendering_that_was_kept(folder: Path, name: st
     assert same(RENDERINGS[name](report_of(folder)), kept) == "", (
         "If the change is meant, run `python -m tests.golden.render` and read the difference before you keep it."
     )
+
+
+@pytest.mark.parametrize("name", RENDERINGS)
+def test_the_same_journal_gives_the_same_bytes(name: str) -> None:
+    """Read twice from the file, not from a report that was kept."""
+    folder = next(folder for folder in JOURNALS if folder.name == "by_eye")
+    again = summarise(journal.read(folder))
+    assert again is not report_of(folder)
+    assert RENDERINGS[name](again) == RENDERINGS[name](report_of(folder))
 
 
 def test_no_kept_file_names_a_machine() -> None:

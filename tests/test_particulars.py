@@ -60,6 +60,18 @@ def test_every_clause_that_a_tool_can_meet_is_met_by_a_full_job() -> None:
     assert report.not_stated == ()
 
 
+def test_every_clause_stands_in_the_documents() -> None:
+    page = (Path(__file__).parent.parent / "docs" / "report.md").read_text("utf-8")
+    for clause in clauses(summarise(kept(DIGITAL, next_due="2027-11-30"))) - {""}:
+        assert f"| {clause} |" in page, clause
+
+
+def test_every_heading_of_the_checklist_stands_in_the_documents() -> None:
+    page = (Path(__file__).parent.parent / "docs" / "measurement.md").read_text("utf-8").lower()
+    for heading in summarise(kept(DIGITAL)).checklist:
+        assert heading.title.lower() in page, heading.title
+
+
 def test_what_is_missing_is_named_and_leaves_no_empty_field() -> None:
     report = summarise(kept(EARLIER, laboratory="", customer=""))
     assert all(fact.text for group in report.facts for fact in group.facts)
