@@ -122,6 +122,31 @@ def test_a_run_waits_for_a_server_that_is_away(
             assert local.waiting(database.address().name) == ()
 
 
+def test_a_server_that_takes_a_question_and_never_answers_holds_nobody_up(
+    own: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        port = silent.getsockname()[1]
+        monkeypatch.setenv(database.VARIABLE, f"postgresql://bench@127.0.0.1:{port}/records")
+        (sentence,) = remember(told_again(tmp_path / "runs"), patience_s=0.2)
+    assert sentence == (
+        f"postgresql://127.0.0.1:{port}/records: does not answer in 0.2 s; what waits for it is sent after the next "
+        "finished run, or by 'halfpower records push'."
+    )
+    assert numbers(own) == [1]
+
+
+@pytest.mark.postgresql
+def test_a_run_goes_straight_to_the_server_where_the_own_store_fails(
+    own: str, tmp_path: Path, postgresql: postgres.Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    url = postgresql.new()
+    monkeypatch.setenv(database.VARIABLE, url)
+    Path(own).mkdir(parents=True)
+    assert remember(told_again(tmp_path / "runs")) == (f"{own}: is a folder; name a file.",)
+    assert numbers(url) == [1]
+
+
 # --- pushing -----------------------------------------------------------------------------------------------------
 
 

@@ -198,9 +198,13 @@ class Store:
         return found
 
     def _rows(self, row: type[Row], statement: sa.Select[Any]) -> tuple[Row, ...]:
-        return tuple(
-            row(**found) for found in self._ask(lambda connection: connection.execute(statement).mappings().all())
-        )
+        def ask(connection: sa.Connection) -> tuple[Row, ...]:
+            result = connection.execute(statement)
+            names = tuple(result.keys())
+            return tuple(row(**dict(zip(names, values, strict=True))) for values in result)
+
+        found: tuple[Row, ...] = self._ask(ask)
+        return found
 
     @contextmanager
     def connection(self) -> Iterator[sa.Connection]:
