@@ -23,6 +23,12 @@ class ConfigError(HalfpowerError):
         super().__init__("\n".join(problems))
 
 
+class OwnCodeError(HalfpowerError):
+    """A user's own sequence raised; the sentence names its file and line, the cause has the traceback."""
+
+    exit_code = 3
+
+
 class InstrumentError(HalfpowerError):
     """An instrument refused, or answered what it must not; never retried."""
 

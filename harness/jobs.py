@@ -13,7 +13,8 @@ from typing import Any, Final
 from harness import files
 from harness.errors import ConfigError
 from harness.models import Function, Setup
-from harness.steps import Role
+from harness.own_code import Blaming
+from harness.steps import Role, Sequence, to_plain
 
 # What a sequence's verdicts rest on: a specification that the bench file must have.
 _ACCURACIES: Final[dict[str, tuple[tuple[Role, Function], ...]]] = {
@@ -35,9 +36,24 @@ class Use:
         """Its title in a report."""
         return str(getattr(self.definition, "TITLE", self.name))
 
+    @property
+    def own(self) -> Path | None:
+        """The file of a user's own sequence; None for those of this program."""
+        return Path(self.definition.__file__) if self.use.endswith(".py") else None
+
+    def script(self, setup: Setup) -> Sequence[Any]:
+        """The steps, from the start."""
+        made: Sequence[Any] = self.definition.script(setup, self.options)
+        return made
+
+    def plan(self, setup: Setup) -> Any:
+        """The points known beforehand."""
+        with Blaming(self.own):
+            return self.definition.plan(setup, self.options)
+
     def entry(self, setup: Setup) -> dict[str, Any]:
         """What the journal's header keeps of it."""
-        plan = self.definition.plan(setup, self.options)
+        plan = self.plan(setup)
         return {
             "name": self.name,
             "use": self.use,
@@ -45,6 +61,7 @@ class Use:
             "evaluate": getattr(self.definition, "EVALUATE", self.use),
             "options": self.options.model_dump(mode="json", exclude_none=True),
             "planned": sum(planned.repeats for planned in plan.points),
+            "points": [to_plain(planned.step) for planned in plan.points],
             "left_out": list(plan.left_out),
         }
 

@@ -55,7 +55,8 @@ class Event:
     at: str
 
 
-PartState = Literal["finished", "ended early"]
+PartState = Literal["finished"]
+"""What is marked of a part; one that ended early is not: it is tried again by resume, and an event says why."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -38,6 +38,7 @@ class Progress:
     now: Callable[[], float] = time.monotonic
     _began: float | None = None
     _here: int = 0  # steps taken since the display began: a resumed run has others before them
+    _paused: float | None = None
     _done: dict[str, int] = field(default_factory=dict)
 
     def begin(self, recorded: Mapping[str, int]) -> None:
@@ -45,8 +46,15 @@ class Progress:
         self._began = self.now()
         self._done.update(recorded)
 
+    def event(self, what: str) -> None:
+        """Something happened: a wait until everything is warm says nothing about the pace; the next step ends it."""
+        if what == "warm-up" and self._paused is None:
+            self._paused = self.now()
+
     def step(self, part: str, n: int) -> None:
         """Step n of a part is done."""
+        if self._paused is not None and self._began is not None:
+            self._began, self._paused = self._began + self.now() - self._paused, None
         self._here += 1
         for earlier in self.planned:  # parts come in order: what stands before this one is over
             if earlier == part:
@@ -212,6 +220,7 @@ class Lines(Silent):
 
     def event(self, what: str, text: str) -> None:
         """Something happened."""
+        self.progress.event(what)
         if what != LAST_WORD:
             self._print(f"{what}: {text}")
 
@@ -276,6 +285,7 @@ class Redrawn(Silent):
         """Something happened."""
         from rich.text import Text
 
+        self.progress.event(what)
         if what != LAST_WORD:
             self._console.print(Text(clean(f"{what}: {text}")))
 

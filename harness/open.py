@@ -6,17 +6,18 @@ import datetime as dt
 import hashlib
 import math
 import re
+import traceback
 import uuid
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from harness.bench import LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
-from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
+from harness.errors import ConfigError, HalfpowerError, JournalError, OwnCodeError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
 from harness.jobs import LoadedJob, load, needs_of
@@ -25,21 +26,27 @@ from harness.journal import read as read_journal
 from harness.lock import hold
 from harness.operator import Nobody, Operator
 from harness.people import Awaited, Mirrored
-from harness.refusals import overdue, refuse_changed, refuse_others
+from harness.refusals import day_of, overdue, past_due, refuse_changed, refuse_others, simulated_bench_of
 from harness.report.model import Report
 from harness.report.summary import summarise
-from harness.run import Part, Watch, run_parts
+from harness.run import Ended, Part, Watch, run_parts
 from harness.steps import SOURCES, Role
 from harness.version import program_version
+from harness.warm_up import SeenOn, WarmUp, warming
 
 if TYPE_CHECKING:
     from harness.faulted import Faults
+    from harness.link import Link
+    from harness.models import Instrument
     from harness.rehearsal import Rehearsal
     from harness.sim.bench import SimulatedBench
 
-__all__ = ["LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start"]
+__all__ = [
+    "LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start", "warnings",
+]  # fmt: skip
 
 OnFolder = Callable[[Path], None]
+TRACEBACK: Final = "traceback.txt"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +56,7 @@ class RunResult:
     folder: Path
     report: Report
     ended_early: tuple[str, ...]
+    exit_code: int = 0  # of the first of them
     faults: tuple[str, ...] = ()  # of a run under faults on purpose: how many there were, what was done about them
 
 
@@ -69,13 +77,15 @@ def opened(
     operator: Operator | None = None,
     on_event: OnEvent = lambda *_: None,
     by_hand: bool = False,
+    warm: bool = False,
     on_life: OnLife = no_sign,
     simulated: SimulatedBench | None = None,
 ) -> Iterator[LiveBench]:
     """Open the bench of a job, hold it against others, and leave it with every output off.
 
     `simulated` is the job's simulated bench where the caller has it already. `on_life` is told before every step,
-    exchange, wait and question by when the next sign of life comes.
+    exchange, wait and question by when the next sign of life comes. `warm` says that every instrument has warmed up
+    already, whatever is known of it.
     """
     simulated = simulated or simulated_bench(loaded)
     person = operator or Nobody()
@@ -93,7 +103,10 @@ def opened(
 
         person = Awaited(person, alive)
         clock = _beating(simulated, alive)
-        drivers = _drivers(loaded, simulated, clock, person, on_event=on_event, on_life=alive)
+        links: dict[Role, Link] = {}
+        drivers = _drivers(loaded, simulated, clock, person, links, on_event=on_event, on_life=alive)
+        seen_on = None if simulated else SeenOn()
+        in_use = warming(loaded.setup.bench, used_roles(loaded), links, seen_on, clock.utc())
         guardian.ready()
         for charge in charges:
             if charge.address and not charge.command:
@@ -107,6 +120,7 @@ def opened(
             before=simulated.begin if simulated else lambda _step: None,
             on_life=alive,
             guardian=guardian,
+            warm_up=WarmUp(in_use, clock=clock, operator=person, on_event=on_event, seen_on=seen_on, warm=warm),
         )
         with bench.guarded():
             yield bench
@@ -119,13 +133,15 @@ def _beating(simulated: SimulatedBench | None, on_life: OnLife) -> Clock:
 
 
 def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
-    """The simulated bench that the bench file names, if any."""
-    name = loaded.setup.bench.simulation
-    if name is None:
-        return None
-    from harness.sim.bench import SimulatedBench
+    """The simulated bench that the bench file names, if any, its unit the one at the job's position."""
+    return simulated_bench_of(loaded.setup.bench, loaded.bench_path, loaded.setup.job.position)
 
-    return SimulatedBench.load(loaded.bench_path.parent / name)
+
+def warnings(loaded: LoadedJob) -> tuple[str, ...]:
+    """What a person should look at before the run: in the three files, and certificates that have run out."""
+    late = past_due(loaded.setup.bench, today(loaded))
+    allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
+    return (*loaded.warnings, *(f"{loaded.bench_path}: {each}, {allowed}" for each in late))
 
 
 def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
@@ -151,24 +167,23 @@ def _drivers(
     simulated: SimulatedBench | None,
     clock: Clock,
     person: Operator,
+    links: dict[Role, Link],
     *,
     on_event: OnEvent,
     on_life: OnLife,
 ) -> Mapping[Role, Any]:
+    """Build every driver that the job needs; `links` takes the links that were opened for them."""
     from drivers.loading import longest_s, make_driver
     from harness.visa import open_link, resource_manager
 
     factory = simulated.resource_manager if simulated else resource_manager()
     roles, folder = used_roles(loaded), loaded.bench_path.parent
     between_s = max(BETWEEN_SIGNS_S, *(longest_s(role, loaded.setup, folder) for role in roles))
-    connect = partial(
-        open_link,
-        resource_manager_factory=factory,
-        clock=clock,
-        on_event=on_event,
-        on_life=on_life,
-        between_s=between_s,
-    )
+
+    def connect(instrument: Instrument, role: Role) -> Link:
+        links[role] = open_link(instrument, role, factory, clock, on_event, on_life=on_life, between_s=between_s)
+        return links[role]
+
     made: dict[Role, Any] = {}
     try:
         for role in roles:
@@ -208,6 +223,7 @@ def start(
     on_event: OnEvent = lambda *_: None,
     watch: Watch = lambda *_: None,
     by_hand: bool = False,
+    warm: bool = False,
     on_life: OnLife = no_sign,
     on_folder: OnFolder = lambda _folder: None,
     faults: Faults | None = None,
@@ -230,7 +246,7 @@ def start(
         on_folder(folder)
         return journal, None
 
-    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, on_life=on_life)
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
     return _run(loaded, bench, begin, on_event=on_event, watch=watch, faults=faults)
 
 
@@ -241,6 +257,7 @@ def resume(
     on_event: OnEvent = lambda *_: None,
     watch: Watch = lambda *_: None,
     by_hand: bool = False,
+    warm: bool = False,
     job_path: str | Path | None = None,
     on_life: OnLife = no_sign,
     faults: Faults | None = None,
@@ -257,7 +274,7 @@ def resume(
         refuse_others(bench.identify(), contents)
         return Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
 
-    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, on_life=on_life)
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
     return _run(loaded, bench, go_on, on_event=on_event, watch=watch, faults=faults)
 
 
@@ -277,10 +294,8 @@ def _run(
 ) -> RunResult:
     from harness.faulted import account_of
 
-    parts = [
-        Part(name=use.name, start=partial(use.definition.script, loaded.setup, use.options)) for use in loaded.uses
-    ]
-    ended_early: list[str] = []
+    parts = [Part(name=use.name, start=partial(use.script, loaded.setup), own=use.own) for use in loaded.uses]
+    ended: list[Ended] = []
     account: tuple[str, ...] = ()
     with Events(on_event) as events:
         simulated = faults.bench_of(loaded.bench_path, simulated_bench(loaded), events) if faults else None
@@ -293,14 +308,36 @@ def _run(
                     journal.event("", "resumed", f"after {len(contents.records)} entries")
                 recorded = contents.replies if contents else lambda _name: ()
                 finished = (lambda name: contents.parts.get(name) == "finished") if contents else (lambda _name: False)
-                ended_early = run_parts(
-                    parts, bench.perform, journal, recorded=recorded, finished=finished, watch=watch
+                ended = run_parts(
+                    parts,
+                    bench.perform,
+                    journal,
+                    recorded=recorded,
+                    finished=finished,
+                    watch=watch,
+                    make_safe=bench.make_safe,
                 )
         finally:
-            account = account_of(simulated, events, len(ended_early)) if simulated is not None else ()
+            account = account_of(simulated, events, len(ended)) if simulated is not None else ()
+    folder = journal.path.parent
     return RunResult(
-        folder=journal.path.parent, report=report(journal.path), ended_early=tuple(ended_early), faults=account
+        folder=folder,
+        report=report(journal.path),
+        ended_early=tuple(_told(each, folder) for each in ended),
+        exit_code=ended[0].error.exit_code if ended else 0,
+        faults=account,
     )
+
+
+def _told(ended: Ended, folder: Path) -> str:
+    """Why a part ended early; the traceback of a user's own code is kept beside the journal."""
+    cause = ended.error.__cause__
+    if not isinstance(ended.error, OwnCodeError) or cause is None:
+        return str(ended)
+    kept = folder / TRACEBACK
+    with suppress(OSError):
+        kept.write_text("".join(traceback.format_exception(cause)), "utf-8")
+    return f"{ended} (the traceback is in {kept})"
 
 
 def _stamp(clock: Clock) -> str:
@@ -335,5 +372,4 @@ def _new_folder(runs: Path, started: dt.datetime, serial: str) -> Path:
 
 def today(loaded: LoadedJob) -> dt.date:
     """The day by the bench's own clock: a simulated bench may have its own."""
-    simulated = simulated_bench(loaded)
-    return (simulated.clock if simulated else RealClock()).utc().date()
+    return day_of(simulated_bench(loaded))

@@ -4,22 +4,58 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from harness.errors import JournalError
+from harness.clock import RealClock
+from harness.errors import ConfigError, JournalError
 from harness.jobs import LoadedJob
 from harness.journal import Contents
-from harness.models import Setup
+from harness.models import Bench, Setup
 from harness.steps import Role
 from harness.version import program_version
+
+if TYPE_CHECKING:
+    from harness.sim.bench import SimulatedBench
+
+
+def simulated_bench_of(bench: Bench, bench_path: Path, position: str | None = None) -> SimulatedBench | None:
+    """The simulated bench that a bench file names, if any; ConfigError where it has not what the bench file has."""
+    if bench.simulation is None:
+        return None
+    from harness.sim.bench import SimulatedBench, full_address
+
+    simulated = SimulatedBench.load(bench_path.parent / bench.simulation, position=position)
+    there = set(simulated.addresses.values())
+    named: list[tuple[str, str | None]] = [(role, each.address) for role, each in bench.instruments()]
+    named += [(f"positions.{name}", link.address) for name, link in bench.positions.items()]
+    missing = [
+        f"{bench_path}: {name}.address: {address!r} is none of {bench.simulation}; expected one of its instruments"
+        for name, address in named
+        if address and full_address(address) not in there
+    ]
+    if missing:
+        raise ConfigError(*missing)
+    return simulated
+
+
+def day_of(simulated: SimulatedBench | None) -> dt.date:
+    """The day by the bench's own clock: a simulated bench may have its own."""
+    return (simulated.clock if simulated else RealClock()).utc().date()
+
+
+def past_due(bench: Bench, day: dt.date) -> tuple[str, ...]:
+    """The standards whose certificates have run out on a day."""
+    return tuple(
+        f"the {role} ({instrument.label}) was due on {instrument.due}"
+        for role, instrument in bench.instruments()
+        if role not in ("unit", "switch") and instrument.due is not None and instrument.due < day
+    )
 
 
 def overdue(setup: Setup, day: dt.date) -> str:
     """The standards past their due date on a day, in a sentence; empty where there are none or the job allows it."""
-    past = [
-        f"the {role} ({instrument.label}) was due on {instrument.due}"
-        for role, instrument in setup.bench.instruments()
-        if role not in ("unit", "switch") and instrument.due is not None and instrument.due < day
-    ]
+    past = past_due(setup.bench, day)
     if not past or setup.job.allow_overdue:
         return ""
     return (

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from harness import limits
 from harness.analysis.estimate import Budget
@@ -19,9 +19,10 @@ from harness.assess import budget_for, limits_for
 from harness.assess.levels import largest_deflection_div
 from harness.assess.sources import level_of
 from harness.bench import route_of
-from harness.errors import AnalysisError, HalfpowerError
+from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
 from harness.models import Setup
 from harness.operator import describe_connection
+from harness.own_code import Blaming, a_step
 from harness.quantities import round_to, show
 from harness.settling import planned_s
 from harness.steps import Connect, Dc, Done, Measure, Reading, Reply, Sine, Step
@@ -79,9 +80,8 @@ def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
     """Rehearse a loaded job: `rehearse(loaded.setup, loaded.uses)`."""
     parts, undecided, left_out = [], [], []
     for use in uses:
-        definition, options = use.definition, use.options
-        taken = _run_ideally(setup, definition.script(setup, options))
-        plan = definition.plan(setup, options)
+        taken = _run_ideally(setup, use)
+        plan = use.plan(setup)
         judged = [(p.step, _judge(setup, p.step, p.repeats)) for p in plan.points if p.step.display == "unit"]
         open_points = [_undecidable(setup, step, found) for step, found in judged if not _decides(found)]
         undecided += open_points
@@ -110,15 +110,20 @@ def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
 # --- ideal replies -----------------------------------------------------------------------------------------------
 
 
-def _run_ideally(setup: Setup, script: Any) -> list[Step]:
+def _run_ideally(setup: Setup, use: Use) -> list[Step]:
     taken: list[Step] = []
     try:
-        step: Step = next(script)
-        while True:
-            taken.append(step)
-            step = script.send(ideal(setup, step))
+        with Blaming(use.own):
+            script = use.script(setup)
+            step = a_step(use.own, next(script))
+            while True:
+                taken.append(step)
+                step = a_step(use.own, script.send(ideal(setup, step)))
     except StopIteration:
         return taken
+    except OwnCodeError as error:
+        error.add_note("This was the rehearsal: every reading was answered with what its step expects, or with 0.")
+        raise
 
 
 def ideal(setup: Setup, step: Step) -> Reply:

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, TypeAlias
 
 from harness import steps
-from harness.errors import AnalysisError, InstrumentError, JournalError
+from harness.errors import AnalysisError, HalfpowerError, InstrumentError, JournalError, OwnCodeError
 from harness.journal import Journal, Record
 from harness.operator import GoBack
+from harness.own_code import Blaming, a_step
 from harness.steps import Connect, Done, Reply, Step
 
 Perform: TypeAlias = Callable[[Step], Reply]
@@ -21,10 +23,25 @@ Watch: TypeAlias = Callable[[str, int, Step, Reply], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One sequence of a job, under the name its records carry; `start` makes the generator afresh."""
+    """One sequence of a job, under the name its records carry; `start` makes the generator afresh.
+
+    `own` is the file of a user's own sequence.
+    """
 
     name: str
     start: Callable[[], steps.Sequence[Any]]
+    own: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """A part that ended early, and why."""
+
+    part: str
+    error: HalfpowerError
+
+    def __str__(self) -> str:
+        return f"{self.part}: {self.error}"
 
 
 def run_part(
@@ -53,8 +70,9 @@ class _Attempt:
     made: Connect | None = None
 
     def run(self) -> None:
-        script = self.part.start()
-        step, wanted = _replay(self.part.name, script, self.records)
+        with Blaming(self.part.own):
+            script = self.part.start()
+        step, wanted = _replay(self.part, script, self.records)
         if step is not None and wanted != self.made and not isinstance(step, Connect):
             self._perform(wanted)  # the journal knows what was said, not what is plugged in now
         while step is not None:
@@ -63,7 +81,7 @@ class _Attempt:
             self.journal.reply(self.part.name, number, step, reply)
             self.records.append(Record(part=self.part.name, n=number, step=step, reply=reply, at=""))
             self.watch(self.part.name, number, step, reply)
-            step = _send(script, reply)
+            step = _send(self.part, script, reply)
 
     def _perform(self, step: Step | None) -> Reply:
         if step is None:
@@ -79,26 +97,27 @@ class _Attempt:
             self.records.pop()
 
 
-def _replay(name: str, script: steps.Sequence[Any], replies: Sequence[Record]) -> tuple[Step | None, Connect | None]:
+def _replay(part: Part, script: steps.Sequence[Any], replies: Sequence[Record]) -> tuple[Step | None, Connect | None]:
     """Feed what is recorded; return the first step still open, and the last connection made."""
     connection = None
-    step = _send(script, None)
+    step = _send(part, script, None)
     for record in replies:
         if step != record.step:
             raise JournalError(
-                f"{name}: the journal's reading {record.n + 1} answers another step than this job asks. "
+                f"{part.name}: the journal's reading {record.n + 1} answers another step than this job asks. "
                 "The job, bench or unit file, or the program, has changed since; start a new run."
             )
         if isinstance(step, Connect):
             connection = step
-        step = _send(script, record.reply)
+        step = _send(part, script, record.reply)
     return step, connection
 
 
-def _send(script: steps.Sequence[Any], reply: Reply | None) -> Step | None:
+def _send(part: Part, script: steps.Sequence[Any], reply: Reply | None) -> Step | None:
     # StopIteration is caught here alone: around the loop it would also swallow one that leaks from a driver.
     try:
-        return next(script) if reply is None else script.send(reply)
+        with Blaming(part.own):
+            return a_step(part.own, next(script) if reply is None else script.send(reply))
     except StopIteration:
         return None
 
@@ -111,10 +130,11 @@ def run_parts(
     recorded: Callable[[str], Sequence[Record]] = lambda _: (),
     finished: Callable[[str], bool] = lambda _: False,
     watch: Watch = lambda *_: None,
-) -> list[str]:
+    make_safe: Callable[[], None] = lambda: None,
+) -> list[Ended]:
     """Run the parts in order; one that has lost its instrument or its estimate ends early, and the others go on.
 
-    Returns the sentences of the parts that ended early.
+    A part that ends early is made safe before the next begins. Returns those parts, with the reasons.
     """
     ended_early = []
     for part in parts:
@@ -122,9 +142,10 @@ def run_parts(
             continue
         try:
             run_part(part, perform, journal, recorded(part.name), watch)
-        except (InstrumentError, AnalysisError) as error:
+        except (InstrumentError, AnalysisError, OwnCodeError) as error:
+            make_safe()
             journal.event(part.name, "ended early", str(error))
-            ended_early.append(f"{part.name}: {error}")
+            ended_early.append(Ended(part=part.name, error=error))
         else:
             journal.part(part.name, "finished")
     if not ended_early:

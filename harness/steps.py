@@ -14,6 +14,10 @@ Role: TypeAlias = Literal["calibrator", "generator", "counter", "reference", "un
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")  # what has an output to be switched off
 Display: TypeAlias = Literal["unit", "reference"]
+GROUND: Final = "ground"
+"""Purpose of a reading of the ground line: it belongs to the readings of its range that follow."""
+RETURN: Final = "return to the first"
+"""Purpose of a pass's first point taken once more at its end: what has moved meanwhile."""
 Coupling: TypeAlias = Literal["dc", "ac", "ground"]
 
 

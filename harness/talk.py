@@ -12,6 +12,7 @@ from harness.clock import Clock, RealClock
 from harness.errors import HalfpowerError
 from harness.models import Instrument
 from harness.steps import Role
+from harness.warm_up import SeenOn
 
 if TYPE_CHECKING:
     from harness.visa import ResourceManagerFactory
@@ -24,6 +25,7 @@ class InstrumentState:
     role: Role
     label: str
     address: str
+    place: str = ""  # of a unit at a position: its name
     identity: str = ""
     expected_identity: str = ""
     errors: tuple[str, ...] = field(default=())
@@ -39,6 +41,7 @@ def talk(bench_path: str | Path) -> tuple[InstrumentState, ...]:
     bench = files.load_bench(path)
     clock: Clock = RealClock()
     factory: ResourceManagerFactory
+    seen_on: SeenOn | None = None
     if bench.simulation is not None:
         from harness.sim.bench import SimulatedBench
 
@@ -47,33 +50,43 @@ def talk(bench_path: str | Path) -> tuple[InstrumentState, ...]:
     else:
         from harness.visa import resource_manager
 
-        factory = resource_manager()
+        factory, seen_on = resource_manager(), SeenOn()
     today = clock.utc().date()
-    return tuple(_state(role, instrument, factory, today) for role, instrument in bench.instruments())
+    places: list[tuple[Role, str, Instrument]] = [(role, "", instrument) for role, instrument in bench.instruments()]
+    places += [("unit", name, link) for name, link in bench.positions.items()]
+    return tuple(
+        replace(_state(role, instrument, factory, today, seen_on), place=name) for role, name, instrument in places
+    )
 
 
-def _state(role: Role, instrument: Instrument, factory: ResourceManagerFactory, today: dt.date) -> InstrumentState:
+def _state(
+    role: Role, instrument: Instrument, factory: ResourceManagerFactory, today: dt.date, seen_on: SeenOn | None
+) -> InstrumentState:
     state = InstrumentState(
         role=role,
         label=instrument.label,
         address=instrument.address or "",
         expected_identity=instrument.identity or "",
         due=instrument.due,
-        overdue=instrument.due is not None and instrument.due < today,
+        overdue=role not in ("unit", "switch") and instrument.due is not None and instrument.due < today,
     )
     if instrument.address is None:
         return replace(state, problem="worked by hand")
     try:
-        return _asked(state, instrument, factory)
+        return _asked(state, instrument, factory, seen_on)
     except HalfpowerError as error:
         return replace(state, problem=str(error))
 
 
-def _asked(state: InstrumentState, instrument: Instrument, factory: ResourceManagerFactory) -> InstrumentState:
+def _asked(
+    state: InstrumentState, instrument: Instrument, factory: ResourceManagerFactory, seen_on: SeenOn | None
+) -> InstrumentState:
     from harness.visa import open_link
 
     clock, told = RealClock(), []
     link = open_link(instrument, state.role, factory, clock, lambda kind, text: told.append((kind, text)))
+    if seen_on is not None:  # opening has read the power-on bit, and reading clears it
+        seen_on.since(state.address, link.identity, powered_on=link.power_came_on, now=clock.utc())
     try:
         began = clock.now()
         link.query("*OPC?", "1")

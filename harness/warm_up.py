@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +24,8 @@ from harness.operator import Operator, Prompt
 
 if TYPE_CHECKING:
     from harness.link import Link
+    from harness.models import Bench
+    from harness.steps import Role
 
 OnEvent = Callable[[str, str], None]
 WAIT: Final = "warm-up"
@@ -77,6 +79,24 @@ class Warming:
     def needs(self) -> str:
         """Its name and its time, in words."""
         return f"{self.name}, {duration(self.needs_s)}"
+
+
+def warming(
+    bench: Bench, roles: Sequence[Role], links: Mapping[Role, Link], seen_on: SeenOn | None, now: dt.datetime
+) -> tuple[Warming, ...]:
+    """Since when each instrument in use is on: as it tells itself, from now, or as only a person can say."""
+    found = []
+    for role in roles:
+        instrument, link = getattr(bench, role), links.get(role)
+        if instrument is None:
+            continue
+        address = instrument.address or ""
+        since = None if instrument.driver == "manual" else now
+        if seen_on and link and address:
+            since = seen_on.since(address, link.identity, powered_on=link.power_came_on, now=now)
+        name = f"{role} ({instrument.label})"
+        found.append(Warming(name=name, needs_s=instrument.warm_up, since=since, link=link, address=address))
+    return tuple(found)
 
 
 class WarmUp:

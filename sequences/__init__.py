@@ -17,7 +17,7 @@ from pydantic import BaseModel
 from harness import steps
 from harness.errors import AnalysisError
 from harness.models import Calibrator, Setup, Unit
-from harness.steps import Measure, Role, connect, measure
+from harness.steps import RETURN, Measure, Role, connect, measure
 
 BUILT_IN: Final = ("vertical", "bandwidth", "time_base", "pulse")
 
@@ -68,14 +68,24 @@ def reconnect(before: Measure | None, step: Measure) -> steps.Sequence[None]:
         yield from connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
 
 
-def read_all(plan: Plan) -> steps.Sequence[None]:
+def read_all(plan: Plan, *, return_to_first: bool = False) -> steps.Sequence[None]:
     """Read every point of a plan in its order, with its repeats, connecting where the path changes."""
     before: Measure | None = None
+    first: Measure | None = None
     for planned in plan.points:
         yield from reconnect(before, planned.step)
         for repeat in range(planned.repeats):
-            yield from measure(replace(planned.step, repeat=repeat))
+            reading = yield from measure(replace(planned.step, repeat=repeat))
+            first = first or (planned.step if reading.status == "read" else None)
         before = planned.step
+    if return_to_first and first is not None:
+        yield from reconnect(before, first)
+        yield from measure(once_more(first))
+
+
+def once_more(first: Measure) -> Measure:
+    """The first point of a pass as it is taken again at the end."""
+    return replace(first, purpose=RETURN, repeat=0, because="The first point again: has anything moved?")
 
 
 def calibrator_of(setup: Setup) -> Calibrator:

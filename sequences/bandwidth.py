@@ -21,6 +21,8 @@ TITLE: Final = "Bandwidth"
 _MOST_READINGS: Final = 120
 _LEVEL_DIGITS: Final = 4
 _LEVEL_REPEATS: Final = 2
+_MOST_SKIPPED: Final = 4  # of one channel; who leaves out more does not want it measured
+_ASIDE: Final = 1.03  # a point beside one that was left out: near enough for the search, elsewhere on the screen
 
 
 class Options(Model):
@@ -81,6 +83,7 @@ def _search(
     setup: Setup, options: Options, channel: int, wanted: Wanted, level: list[Taken]
 ) -> steps.Sequence[float | None]:
     shown: list[Taken] = []
+    skipped: list[float] = []
     at_unit = False
     if setup.unit.read == "eye":
         step = _width_step(setup, options, channel)
@@ -92,6 +95,7 @@ def _search(
         ask = next_request(state.readings, state.plan)
         if not isinstance(ask, Ask):
             break
+        ask = _beside(ask, skipped, wanted)
         if setup.bench.reference is not None and _at_each(setup, options):
             moved = yield from _level_where_unknown(setup, options, ask.frequency_hz, level)
             at_unit = at_unit and not moved
@@ -101,12 +105,26 @@ def _search(
             at_unit = True
         reading = yield from measure(step)
         if reading.status == "skipped":
-            break
+            skipped.append(ask.frequency_hz)
+            if len(skipped) == _MOST_SKIPPED:
+                break
+            continue
         if reading.status == "off_screen":
             # Beyond the screen the search judges it as it judges any reading that cannot be: asked again, lower.
             reading = replace(reading, value=setup.unit.vertical_div)
         shown.append((step, reading))
     return result(levelled(setup, wanted, level, shown)).frequency_hz
+
+
+def _beside(ask: Ask, skipped: list[float], wanted: Wanted) -> Ask:
+    """A point that was left out is left alone: the next is read a little beside it, the reference once more."""
+    if ask.frequency_hz not in skipped or ask.frequency_hz == wanted.reference_hz:
+        return ask
+    around = [
+        round_to(ask.frequency_hz * _ASIDE**n, _LEVEL_DIGITS) for m in range(1, 2 * _MOST_SKIPPED) for n in (m, -m)
+    ]
+    free = [f for f in around if f not in skipped and wanted.reference_hz < f <= wanted.max_hz]
+    return replace(ask, frequency_hz=free[0]) if free else ask
 
 
 def _width_step(setup: Setup, options: Options, channel: int) -> Measure:

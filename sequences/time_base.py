@@ -29,6 +29,7 @@ class Options(Model):
     magnified: bool = Field(True, description="try the magnifier too, where the unit has one")
     magnified_ranges: tuple[Seconds, ...] = Field((), description="time factors for the magnifier; all if left out")
     repeats: int = Field(1, ge=1, le=20)
+    return_to_first: bool = Field(False, description="take the first point once more at the end: drift over the run")
 
 
 def needs(_options: Options) -> tuple[Role, ...]:
@@ -118,4 +119,4 @@ def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, ma
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     """Read every time factor."""
-    yield from read_all(plan(setup, options))
+    yield from read_all(plan(setup, options), return_to_first=options.return_to_first)

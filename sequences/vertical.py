@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import Annotated, Final, Literal
 
 from pydantic import Field
@@ -22,8 +23,8 @@ from harness.assess import (
 from harness.assess.sources import level_of
 from harness.models import Model, Setup, SignalPath, Volts
 from harness.quantities import show
-from harness.steps import Dc, Measure, NoSignal, Reading, Role, Square, View, measure
-from sequences import Plan, Planned, calibrator_of, channels_of, reconnect
+from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
+from sequences import Plan, Planned, calibrator_of, channels_of, once_more, reconnect
 
 TITLE: Final = "Vertical deflection"
 _TRIES_OFF_SCREEN: Final = 4
@@ -40,6 +41,9 @@ class Options(Model):
     levels: int = Field(1, ge=1, le=9, description="levels per range; 3 or more show linearity")
     repeats: Annotated[int, Field(ge=1, le=100)] | Literal["auto"] = Field(
         1, description="readings of each point; 'auto': as many as would decide it"
+    )
+    return_to_first: bool = Field(
+        False, description="take each channel's first point once more at its end: drift over the run"
     )
 
 
@@ -154,24 +158,40 @@ def _expecting(step: Measure, deflection_div: float) -> Measure:
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     """Read every point of the plan; a remote unit's ground line first, since it is measured and subtracted."""
+    for _, points in groupby(plan(setup, options).points, key=lambda p: (p.step.path, p.step.view.channel)):
+        yield from _pass(setup, options, list(points))
+
+
+def _pass(setup: Setup, options: Options, points: list[Planned]) -> steps.Sequence[None]:
+    """Read the points of one channel behind one path, and the first of them once more where that is asked for."""
     before: Measure | None = None
-    for planned in plan(setup, options).points:
+    first: Measure | None = None
+    for planned in points:
         step = planned.step
         yield from reconnect(before, step)
-        same_range = before is not None and (before.path, before.view) == (step.path, step.view)
-        if step.quantity == "deflection" and setup.unit.read == "remote" and not same_range:
-            yield from measure(ground_step(step))
+        yield from _ground(setup, step, before)
         step, reading = yield from _until_on_screen(setup, step)
         before = planned.step
+        first = first or (step if reading.status == "read" else None)
         for repeat in range(1, planned.repeats):
             if reading.status == "read":
                 reading = yield from measure(replace(step, repeat=repeat))
+    if options.return_to_first and first is not None:
+        yield from _ground(setup, first, None)
+        yield from measure(once_more(first))
+
+
+def _ground(setup: Setup, step: Measure, before: Measure | None) -> steps.Sequence[None]:
+    """Read the ground line of a remote unit, unless it was read for this range just now."""
+    same_range = before is not None and (before.path, before.view) == (step.path, step.view)
+    if step.quantity == "deflection" and setup.unit.read == "remote" and not same_range:
+        yield from measure(ground_step(step))
 
 
 def ground_step(step: Measure) -> Measure:
     """The reading of the ground line that belongs to a DC deflection."""
     return Measure(
-        purpose="ground",
+        purpose=GROUND,
         path=step.path,
         source=step.source,
         stimulus=NoSignal(),

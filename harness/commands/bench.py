@@ -34,23 +34,32 @@ def bench(bench_file: Path, serve: bool, faults: Faults | None) -> None:
         return
     if faults is not None:
         raise click.UsageError("--faults goes with --serve here, or with 'halfpower run'.")
-    from harness.errors import InstrumentError
+    from harness.errors import ConfigError, InstrumentError
     from harness.talk import talk
 
     states = talk(bench_file)
     for state in states:
         for line in _lines(state):
             click.echo(line)
-    wrong = [state.role for state in states if state.problem and state.address]
+    wrong = [_name(state) for state in states if state.problem and state.address]
     if wrong:
         raise InstrumentError(", ".join(wrong), "not ready; see the lines above")
+    late = [f"the certificate of the {_name(state)} ran out on {state.due}" for state in states if state.overdue]
+    if late:
+        raise ConfigError(f"{bench_file}: {'; '.join(late)}. Renew it in the bench file, or have the job allow it.")
+
+
+def _name(state: InstrumentState) -> str:
+    return f"{state.role} at {state.place}" if state.place else str(state.role)
 
 
 def _lines(state: InstrumentState) -> list[str]:
     """One instrument in words."""
     from harness.report.shown import clean
 
-    lines = [f"{state.role}: {state.label}{f' at {state.address}' if state.address else f', {state.problem}'}"]
+    label = "" if state.label in (state.address, "?") else state.label
+    said = [label, f"at {state.address}"] if state.address else [f"{label},", state.problem]
+    lines = [f"{_name(state)}: {' '.join(said if label else said[1:])}"]
     if state.identity:
         lines.append(f"  answers as {state.identity}")
         if state.expected_identity and state.expected_identity != state.identity:

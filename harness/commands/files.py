@@ -62,12 +62,18 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
             parts = f"{count} sequence{'s' if count != 1 else ''}"
             return (
                 f"{path}: a sound job file, {parts}, with {loaded.bench_path} and {loaded.unit_path}",
-                loaded.warnings,
+                opening.warnings(loaded),
             )
         case "bench":
+            from harness.refusals import day_of, past_due, simulated_bench_of
+
             bench = files.read_bench(path, check_overrides=check_overrides)
+            late = past_due(bench.value, day_of(simulated_bench_of(bench.value, path)))
             roles = ", ".join(role for role, _ in bench.value.instruments())
-            return f"{path}: a sound bench file: {roles or 'no instruments'}", bench.warnings
+            return f"{path}: a sound bench file: {roles or 'no instruments'}", (
+                *bench.warnings,
+                *(f"{path}: {each}" for each in late),
+            )
         case "unit":
             unit = files.read_unit(path)
             return f"{path}: a sound unit file: {unit.value.maker} {unit.value.model}", unit.warnings

@@ -30,6 +30,13 @@ if TYPE_CHECKING:
 PATH = click.Path(path_type=Path)
 
 
+warm_option = click.option(
+    "--warm",
+    is_flag=True,
+    help="Everything has been on for its warm-up time, whatever is known of it; the report says so.",
+)
+
+
 def shown_options(command: Any) -> Any:
     """Add the options of everything that shows a run."""
     command = click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every step and event.")(
@@ -54,7 +61,7 @@ def rehearse(job: Path) -> None:
     from harness.report.shown import clean
 
     loaded = opening.load(job)
-    _warn(loaded.warnings)
+    _warn(opening.warnings(loaded))
     for line in rehearsed_lines(opening.rehearse(loaded)):
         click.echo(clean(line))
 
@@ -106,6 +113,7 @@ def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
 @click.option(
     "--by-hand", is_flag=True, help="On a simulated bench: you are the person at it, with the screen drawn for you."
 )
+@warm_option
 @store_option
 @fault_options
 def run(
@@ -116,6 +124,7 @@ def run(
     quiet: bool,
     as_json: bool,
     by_hand: bool,
+    warm: bool,
     store: str | None,
     faults: Faults | None,
 ) -> None:
@@ -135,12 +144,20 @@ def run(
     from harness import open as opening
 
     loaded = opening.load(job)
-    _warn(loaded.warnings)
+    _warn(opening.warnings(loaded))
     simulated = loaded.setup.bench.simulation is not None
+    _warn(_by_hand_anyway(by_hand, simulated=simulated))
     with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume(runs):
         operator = terminal if by_hand or not simulated else None
         result = opening.start(
-            job, runs, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step, faults=faults
+            job,
+            runs,
+            operator=operator,
+            by_hand=by_hand,
+            warm=warm,
+            on_event=live.event,
+            watch=live.step,
+            faults=faults,
         )
     page = finish(result, as_json=as_json, printed=printed)
     remember(result.folder, store)
@@ -153,6 +170,7 @@ def run(
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
 @click.option("--by-hand", is_flag=True, help="On a simulated bench: you are the person at it.")
+@warm_option
 @store_option
 @fault_options
 def resume(
@@ -162,6 +180,7 @@ def resume(
     quiet: bool,
     as_json: bool,
     by_hand: bool,
+    warm: bool,
     store: str | None,
     faults: Faults | None,
 ) -> None:
@@ -176,6 +195,8 @@ def resume(
 
     contents = journal.read(run_folder)
     loaded = opening.load(contents.header["files"]["job"])
+    simulated = loaded.setup.bench.simulation is not None
+    _warn(_by_hand_anyway(by_hand, simulated=simulated))
     recorded: dict[str, int] = {}
     for record in contents.records:
         recorded[record.part] = recorded.get(record.part, 0) + 1
@@ -183,9 +204,14 @@ def resume(
         shown(quiet, as_json, lambda: opening.rehearse(loaded), recorded) as (live, terminal),
         told_how_to_resume(run_folder.parent, run_folder),
     ):
-        operator = terminal if by_hand or loaded.setup.bench.simulation is None else None
         result = opening.resume(
-            run_folder, operator=operator, by_hand=by_hand, on_event=live.event, watch=live.step, faults=faults
+            run_folder,
+            operator=terminal if by_hand or not simulated else None,
+            by_hand=by_hand,
+            warm=warm,
+            on_event=live.event,
+            watch=live.step,
+            faults=faults,
         )
     page = finish(result, as_json=as_json, printed=printed)
     remember(result.folder, store)
@@ -323,10 +349,8 @@ def _folders(runs: Path) -> list[Path]:
 
 
 def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -> Path:
-    """Show the result, write it, return where the page is; a part that ended early is an instrument's failure."""
+    """Show the result, write it, return where the page is; a part that ended early fails the command as it failed."""
     import json
-
-    from harness.errors import InstrumentError
 
     page = result.folder / "report.html"
     if not as_json:
@@ -340,7 +364,10 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
         end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
         click.echo(json.dumps({**end, "sentence": result.report.sentence, "report": str(page)}, ensure_ascii=False))
     if result.ended_early:
-        raise InstrumentError("ended early", " ".join(result.ended_early))
+        ended = HalfpowerError("\n".join(f"Ended early: {each}" for each in result.ended_early))
+        ended.exit_code = result.exit_code
+        ended.add_note(f"What was measured is kept; go on with: halfpower resume {result.folder}")
+        raise ended
     return page
 
 
@@ -373,6 +400,12 @@ def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -
         write_text(csv_path, points_csv(made))
     if json_path is not None:
         write_text(json_path, to_json(made))
+
+
+def _by_hand_anyway(by_hand: bool, *, simulated: bool) -> tuple[str, ...]:
+    if not by_hand or simulated:
+        return ()
+    return ("--by-hand is for simulated benches and changes nothing here: you are the person at this bench anyway.",)
 
 
 def _warn(warnings: tuple[str, ...]) -> None:

@@ -17,7 +17,8 @@ from harness.journal import Contents
 from harness.models import Setup
 from harness.records.rows import Derived, ResultRow, RunRow, StandardRow
 from harness.report.model import PartResult, Report
-from harness.report.summary import QUANTITY, summarise
+from harness.report.readings import QUANTITY
+from harness.report.summary import summarise
 from harness.report.tables import point_rows
 from harness.steps import Measure, Reading
 from harness.version import program_version

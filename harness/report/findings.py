@@ -10,12 +10,16 @@ from dataclasses import replace
 from harness.analysis import estimate
 from harness.analysis.deflection import channel_match, linearity, mean_ratio, probe_ratio
 from harness.analysis.graticule import Length, Reader, mean_length
-from harness.analysis.rounding import format_value_u
+from harness.analysis.rounding import format_pair, format_value_u
+from harness.assess import applied_lines, budget_for, period_lines
 from harness.assess.sources import source_line_names
+from harness.errors import AnalysisError
 from harness.models import Setup, SignalPath
 from harness.quantities import show
 from harness.report.model import Finding, Point
+from harness.report.readings import Return, setting_of
 
+DRIFT = "drift over the run"
 _K = 2.0
 
 
@@ -148,3 +152,41 @@ def _length(setup: Setup, point: Point) -> Length:
     by_eye = setup.unit.read == "eye"
     values = point.readings if by_eye else (point.reading or 0.0,)  # a remote unit's ground line is taken off
     return mean_length(values, reader, edges="set and read" if by_eye else "both read")
+
+
+def drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
+    """How far each pass's first point had moved at its end, and whether that is within what its budget allows for."""
+    for each in returned:
+        step = each.first.step
+        try:
+            first, again = (
+                replace(
+                    budget_for(setup, step, group.readings, () if group.ground is None else (group.ground,)),
+                    quantity=when,
+                )
+                for group, when in ((each.first, "first"), (each.again, "again"))
+            )
+            shared = period_lines(setup, step) if step.quantity == "span" else applied_lines(setup, step)
+        except AnalysisError:
+            continue  # one of the two was not read: there is nothing to compare
+        moved = channel_match(again, first, shared=[line.name for line in shared])
+        drift, expanded, allowed = moved.estimate, _K * moved.u, _K * first.u
+        if abs(drift) <= expanded:
+            judged = "no more than the two readings can tell"
+        elif abs(drift) <= allowed:
+            judged = f"within the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for"
+        else:
+            judged = (
+                f"more than the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for: "
+                "what was read in between may be off by as much; find out what moved, and take the channel again"
+            )
+        yield Finding(
+            name=DRIFT,
+            channel=step.view.channel,
+            path=step.path,
+            value=drift,
+            u=expanded,
+            unit="%",
+            sentence=f"channel {step.view.channel}, {setting_of(step)}: at the end of the pass "
+            f"{format_value_u(drift, expanded, '%', signed=True)} from what was read first, {judged}.",
+        )

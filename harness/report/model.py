@@ -138,6 +138,7 @@ class PartResult:
     findings: tuple[Finding, ...] = ()
     plain: tuple[PlainReading, ...] = ()
     left_out: tuple[str, ...] = ()  # what this equipment could not do, said before the run
+    missing: tuple[str, ...] = ()  # what a part that is not finished has not read, channel by channel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -164,6 +164,7 @@ def _part(part: PartResult) -> dict[str, Any]:
             for p in part.plain
         ],
         "left_out": list(part.left_out),
+        "missing": list(part.missing),
     }  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from harness.analysis.estimate import COVERAGE, state
@@ -21,22 +21,16 @@ from harness.models import Setup
 from harness.quantities import show
 from harness.report import adjusted, particulars
 from harness.report.checklist import checklist
-from harness.report.findings import findings
+from harness.report.findings import drifts, findings
 from harness.report.model import PartResult, PlainReading, Point, Report, Response, Word
 from harness.report.particulars import Identity, Worked
-from harness.report.responses import Taken, responses
+from harness.report.readings import QUANTITY, Group, Return, grouped, missing, place_of, setting_of, setting_value
+from harness.report.responses import responses
 from harness.report.words import deviations, next_step, sentence, standards
 from harness.signals import describe, unit_of
 from harness.steps import Measure, Reading, TimeMarks
 
-QUANTITY: Final = {  # what a reading's quantity is called in a report
-    "deflection": "deflection",
-    "peak_to_peak": "deflection",
-    "span": "time factor",
-    "rise_time": "rise time",
-    "overshoot": "overshoot",
-    "top_aberration": "top aberration",
-}
+_MARKS: Final = {"not settled": "read while it still moved: it never stood still as asked"}
 _FLAGS: Final = {flag.name: flag.value for flag in (*SineFlag, *PulseFlag)}
 
 
@@ -92,7 +86,7 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
         simulated=setup.bench.simulation is not None,
         overall=whole,
         sentence=sentence(setup, whole, parts, finished=finished),
-        next_step=next_step(setup, whole, finished=finished),
+        next_step=next_step(setup, whole, parts, finished=finished),
         rule_text=RULE_TEXT[setup.job.rule],
         equality_text=EQUALITY_TEXT,
         error_text=particulars.ERROR_TEXT[setup.job.error],
@@ -166,23 +160,27 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
     points: tuple[Point, ...] = ()
     found: tuple[Response, ...] = ()
     plain: tuple[PlainReading, ...] = ()
+    returned: Sequence[Return] = ()
     match entry.get("evaluate", use):
         case "vertical" | "time_base" | "pulse":
-            points = tuple(_points(setup, taken))
+            groups, returned = grouped(taken)
+            points = tuple(_points(setup, groups))
         case "bandwidth":
             found = tuple(responses(setup, entry.get("options", {}), taken))
         case _:
             plain = tuple(_plain(step, reading) for step, reading in taken)
+    finished = contents.parts.get(name) == "finished"
     return PartResult(
         name=name,
         use=use,
         title=str(entry.get("title", name)),
-        finished=contents.parts.get(name) == "finished",
+        finished=finished,
         points=points,
         responses=found,
-        findings=tuple(findings(setup, points)),
+        findings=(*findings(setup, points), *drifts(setup, returned)),
         plain=plain,
         left_out=tuple(entry.get("left_out", ())),
+        missing=() if finished else tuple(missing(setup, entry, points, found)),
     )
 
 
@@ -204,59 +202,24 @@ def _plain(step: Measure, reading: Reading) -> PlainReading:
 # --- points ------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Group:
-    step: Measure
-    readings: tuple[Reading, ...]
-
-    @property
-    def read(self) -> bool:
-        return any(reading.status == "read" for reading in self.readings)
-
-
-def _points(setup: Setup, taken: Sequence[Taken]) -> Iterator[Point]:
-    grounds = {_place(step): reading for step, reading in taken if step.purpose == "ground"}
-    groups = _groups([(step, reading) for step, reading in taken if step.purpose != "ground"])
-    read_somewhere = {_place(group.step) for group in groups if group.read}
+def _points(setup: Setup, groups: Sequence[Group]) -> Iterator[Point]:
+    read_somewhere = {place_of(group.step) for group in groups if group.read}
     order = list(dict.fromkeys(group.step.path for group in groups))
 
-    def by_setting(group: _Group) -> tuple[Any, ...]:
+    def by_setting(group: Group) -> tuple[Any, ...]:
         step = group.step
-        return order.index(step.path), step.view.channel, step.quantity, step.view.magnifier, _setting_value(step)
+        return order.index(step.path), step.view.channel, step.quantity, step.view.magnifier, setting_value(step)
 
     for group in sorted(groups, key=by_setting):
-        lowered = not group.read and _place(group.step) in read_somewhere
+        lowered = not group.read and place_of(group.step) in read_somewhere
         off_screen = all(reading.status == "off_screen" for reading in group.readings)
         if lowered and off_screen:
             continue  # the level was lowered and the range read after all
-        yield _point(setup, group, grounds.get(_place(group.step)))
+        yield _point(setup, group)
 
 
-def _place(step: Measure) -> tuple[object, ...]:
-    view = step.view
-    return step.path, view.channel, view.volts_per_div, view.s_per_div, view.magnifier
-
-
-def _groups(taken: Sequence[Taken]) -> list[_Group]:
-    gathered: dict[tuple[object, ...], list[Taken]] = {}
-    for step, reading in taken:
-        gathered.setdefault((step.path, step.view, step.stimulus, step.quantity), []).append((step, reading))
-    return [_Group(step=items[0][0], readings=tuple(reading for _, reading in items)) for items in gathered.values()]
-
-
-def _setting_value(step: Measure) -> float:
-    return step.view.volts_per_div if step.quantity in ("deflection", "peak_to_peak") else step.view.s_per_div
-
-
-def _setting(step: Measure) -> str:
-    if step.quantity in ("deflection", "peak_to_peak"):
-        return f"{show(step.view.volts_per_div, 'V')}/div"
-    magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1 else ""
-    return f"{show(step.view.s_per_div, 's')}/div{magnified}"
-
-
-def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
-    step = group.step
+def _point(setup: Setup, group: Group) -> Point:
+    step, ground = group.step, group.ground
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
     scale, unit = _shown_in(step)
     remarks = [_flag_words(flag) for reading in group.readings for flag in reading.flags]
@@ -280,8 +243,8 @@ def _point(setup: Setup, group: _Group, ground: Reading | None) -> Point:
         quantity=QUANTITY[step.quantity],
         channel=step.view.channel,
         path=step.path,
-        setting=_setting(step),
-        setting_value=_setting_value(step),
+        setting=setting_of(step),
+        setting_value=setting_value(step),
         applied=describe(step.stimulus),
         applied_value=_applied_value(setup, step),
         expected=ideal(setup, step) * scale,
@@ -309,7 +272,7 @@ def _rated(setup: Setup, step: Measure) -> Limits | None:
 def _flag_words(flag: str) -> str:
     """A flag of a driver in words; one of a user's own driver as it is."""
     named = {name.lower().replace("_", " "): text for name, text in _FLAGS.items()}
-    return f"the record {named[flag]}" if flag in named else flag
+    return _MARKS.get(flag) or (f"the record {named[flag]}" if flag in named else flag)
 
 
 def _applied_value(setup: Setup, step: Measure) -> float:

@@ -6,15 +6,19 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from typing import Final, assert_never
 
+from harness.analysis.planning import reach
 from harness.analysis.verdict import Overall
 from harness.journal import Contents
 from harness.models import Setup
 from harness.quantities import show
-from harness.report.model import PartResult, Standard
+from harness.report.model import PartResult, Point, Standard
 from harness.report.particulars import places
 from harness.report.shown import shortened
 from harness.steps import Reading
 
+_OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measured")
+_TOLD: Final = ("ended early", "outputs", "faults", "taken as warm")  # events that a reader is told as they stand
+_AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
 
@@ -64,16 +68,48 @@ def _some(entries: Sequence[str], most: int = 3) -> str:
     return "; ".join(entries[:most]) + more
 
 
-def next_step(setup: Setup, whole: Overall, *, finished: bool) -> str:
-    """What to do next."""
+def next_step(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finished: bool) -> str:
+    """What to do next; a rehearsal is advised only where it would name something."""
     if not finished:
         return "Resume the run; nothing that was read is lost."
     if whole == "does not meet":
         after = " Adjust or repair, then run the job again as left." if setup.job.condition == "as found" else ""
         return f"Do not use it within this rating on the points that fail.{after}"
     if whole == "cannot be decided":
-        return "Rehearse the job: it names, for each open point, the cheapest change that would decide it."
+        return " ".join(_to_decide(setup, parts))
     return "File this report with the unit."
+
+
+def _to_decide(setup: Setup, parts: Sequence[PartResult]) -> Iterator[str]:
+    """One sentence for each kind of point that is open."""
+    points = [point for part in parts for point in part.points if point.word in _OPEN]
+    responses = [response for part in parts for response in part.responses if response.word in _OPEN]
+    if any(point.word == "not measured" for point in points):
+        yield "Run the job again for the points that were not measured."
+    judged = [point for point in points if point.budget is not None and point.limits is not None]
+    never = [point for point in judged if not _can_pass(setup, point)]
+    if never:
+        yield "Rehearse the job: it names, for each point that cannot pass as it is, the cheapest change that helps."
+    if len(judged) > len(never):
+        yield (
+            "On the other open points the error lies nearer to its limit than its uncertainty: read them more often, "
+            "or finer, or take a better standard."
+        )
+    if any(point.word != "not measured" and point.limits is None for point in points):
+        yield "State a rating in the unit file for what is to be judged."
+    if any(point.budget is None and point.word != "not measured" for point in points):
+        yield "See the remarks at the points that could not be reckoned."
+    if responses:
+        yield "For the bandwidth see the remark at its channel; a smaller target or a better known level decides more."
+    if not points and not responses:
+        yield "Nothing was read that has a rating: name a sequence that judges, or state the rating in the unit file."
+
+
+def _can_pass(setup: Setup, point: Point) -> bool:
+    """Whether any reading could pass here: if none, only other equipment or another reader can help."""
+    assert point.budget is not None
+    assert point.limits is not None
+    return reach(point.budget, point.limits, setup.job.rule).acceptance is not None
 
 
 def _corrected(setup: Setup) -> Iterator[str]:
@@ -101,17 +137,21 @@ def deviations(
     for part in parts:
         yield from part.left_out
         if not part.finished:
-            yield f"{part.title}: not finished."
+            yield f"{part.title}: not finished{'; missing: ' if part.missing else ''}{'; '.join(part.missing)}."
     skipped = [r for r in contents.records if isinstance(r.reply, Reading) and r.reply.status == "skipped"]
     if skipped:
         yield f"{len(skipped)} readings were left out by the operator."
     if contents.withdrawn:
         yield f"{len(contents.withdrawn)} readings were withdrawn and taken again; both are in the journal."
     counts: dict[str, int] = {}
+    titles = {part.name: part for part in parts}
     for event in contents.events:
-        if event.what in ("ended early", "outputs", "faults"):
+        if event.what == "ended early" and event.part in titles:
+            part = titles[event.part]
+            yield f"{part.title} ended early{' at first' if part.finished else ''}: {event.text}"
+        elif event.what in _TOLD:
             yield event.text
-        elif event.what not in ("note", "off"):
+        elif event.what not in _AS_PLANNED:
             counts[event.what] = counts.get(event.what, 0) + 1
     for what, count in sorted(counts.items()):
         times = "once; it" if count == 1 else f"{count} times; each"

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pydantic import Field, field_validator
+from pydantic import Field, model_validator
 
 from harness.errors import ConfigError, InstrumentError
 from harness.sim import instruments, picture, profile
@@ -79,27 +79,35 @@ class BenchFile(Settings):
     reference: InstrumentEntry | None = None
     unit: InstrumentEntry | None = None
     switch: InstrumentEntry | None = None
+    positions: Mapping[str, InstrumentEntry] = Field(default_factory=dict, description="several units, by position")
     paths: Mapping[str, PathTruth] = Field(default_factory=dict)
 
-    @field_validator("switch")
-    @classmethod
-    def _roles(cls, switch: InstrumentEntry | None) -> InstrumentEntry | None:
-        for number, route in (switch.routes if switch else {}).items():
-            for key, known in (("source", ("calibrator", "generator")), ("display", ("unit", "reference"))):
+    @model_validator(mode="after")
+    def _roles(self) -> BenchFile:
+        displays = ("unit", "reference", *self.positions)
+        for number, route in (self.switch.routes if self.switch else {}).items():
+            for key, known in (("source", ("calibrator", "generator")), ("display", displays)):
                 if getattr(route, key) not in known:
-                    raise ValueError(f"routes.{number}.{key}: expected one of {', '.join(known)}")
-        return switch
+                    raise ValueError(f"switch.routes.{number}.{key}: expected one of {', '.join(known)}")
+        return self
 
     def entries(self) -> dict[str, InstrumentEntry]:
-        """The instruments by role."""
-        return {role: entry for role in ROLES if (entry := getattr(self, role)) is not None}
+        """The instruments by role, the units at positions by theirs."""
+        return {role: entry for role in ROLES if (entry := getattr(self, role)) is not None} | dict(self.positions)
 
 
 class SimulatedBench:
-    """Instruments, what joins them, and a person; everything that a real bench has, on a virtual clock."""
+    """Instruments, what joins them, and a person; everything that a real bench has, on a virtual clock.
 
-    def __init__(self, settings: BenchFile, path: Path, *, clock: VirtualClock | None = None) -> None:
-        self.settings, self.path = settings, path
+    With a `position` the unit that stands there is `unit` to whoever measures; the others go by their positions.
+    """
+
+    def __init__(
+        self, settings: BenchFile, path: Path, *, clock: VirtualClock | None = None, position: str | None = None
+    ) -> None:
+        self.settings, self.path, self._position = settings, path, position
+        if position is not None and position not in settings.positions:
+            raise ConfigError(f"{path}: positions.{position}: missing; the bench file has a position of that name")
         self.clock = clock or VirtualClock(settings.start)
         self.world = World(seed=settings.seed, clock=self.clock)
         self.world.paths = dict(settings.paths)
@@ -108,8 +116,8 @@ class SimulatedBench:
         self.profiles: dict[str, Profile] = {}
         self._models: dict[str, instruments.Base] = {}
         self._lock = threading.RLock()
-        for role, entry in settings.entries().items():
-            self._add(role, entry)
+        for name, entry in settings.entries().items():
+            self._add(self._known_as(name), entry, f"positions.{name}" if name in settings.positions else name)
         self._join()
         self.operator = Person(self, settings.eyes)
         self.truth = TrueValues(self.world)
@@ -117,28 +125,35 @@ class SimulatedBench:
         self.inject(settings.faults)
 
     @classmethod
-    def load(cls, path: Path, *, clock: VirtualClock | None = None) -> SimulatedBench:
+    def load(cls, path: Path, *, clock: VirtualClock | None = None, position: str | None = None) -> SimulatedBench:
         """Read a simulated bench's file; raises ConfigError with file and key."""
-        return cls(check(BenchFile, read_toml(path), str(path)), path, clock=clock)
+        return cls(check(BenchFile, read_toml(path), str(path)), path, clock=clock, position=position)
 
     # --- building ----------------------------------------------------------------------------------------------
 
-    def _add(self, role: str, entry: InstrumentEntry) -> None:
-        data = profile.load(entry.profile, self.path, f"{role}.profile")
-        if data.kind not in _KINDS[role]:
+    def _known_as(self, name: str) -> str:
+        """A role, or the position of a unit that is not the one in question; so is then the unit of no position."""
+        if self._position is None:
+            return name
+        return {self._position: "unit", "unit": "unit without a position"}.get(name, name)
+
+    def _add(self, role: str, entry: InstrumentEntry, key: str) -> None:
+        where = f"{self.path}: {key}"
+        data = profile.load(entry.profile, self.path, f"{key}.profile")
+        kinds = _KINDS.get(role, _KINDS["unit"])
+        if data.kind not in kinds:
             raise ConfigError(
-                f"{self.path}: {role}.profile: {entry.profile!r} is a {data.kind}; "
-                f"the {role} must be a {' or '.join(_KINDS[role])}"
+                f"{where}.profile: {entry.profile!r} is a {data.kind}; the {role} must be a {' or '.join(kinds)}"
             )
         self.profiles[role] = data
-        self._models[role] = self._model(role, entry, data)
+        self._models[role] = self._model(role, entry, data, f"{where}.truth")
         if entry.address is None:
             return  # worked by hand
         if not data.remote:
-            raise ConfigError(f"{self.path}: {role}.address: {entry.profile!r} has no remote interface; leave it out")
-        self.addresses[role] = _resource_name(entry.address, f"{self.path}: {role}.address")
+            raise ConfigError(f"{where}.address: {entry.profile!r} has no remote interface; leave it out")
+        self.addresses[role] = _resource_name(entry.address, f"{where}.address")
         if list(self.addresses.values()).count(self.addresses[role]) > 1:
-            raise ConfigError(f"{self.path}: {role}.address: {entry.address!r} is taken by another instrument")
+            raise ConfigError(f"{where}.address: {entry.address!r} is taken by another instrument")
         self.devices[role] = self._device(role, entry, data)
 
     def _device(self, role: str, entry: InstrumentEntry, data: Profile) -> Device:
@@ -155,8 +170,7 @@ class SimulatedBench:
         model.busy = device.busy
         return device
 
-    def _model(self, role: str, entry: InstrumentEntry, data: Profile) -> instruments.Base:
-        where = f"{self.path}: {role}.truth"
+    def _model(self, role: str, entry: InstrumentEntry, data: Profile, where: str) -> instruments.Base:
         truth = merged(data.truth, entry.truth)
         world = self.world
         match data.kind:
@@ -171,7 +185,10 @@ class SimulatedBench:
                 world.level_meters[role] = LevelMeter(truth=check(MeterTruth, truth, where))
                 return instruments.LevelMeterModel(role, data, world)
             case "switch":
-                world.routes = {number: Connection(**dict(route)) for number, route in entry.routes.items()}
+                world.routes = {
+                    number: Connection(**{**dict(route), "display": self._known_as(route.display)})
+                    for number, route in entry.routes.items()
+                }
                 return instruments.SwitchModel(role, data, world)
             case "scope":
                 world.screens[role] = _screen(data, check(ScreenTruth, truth, where))
@@ -228,7 +245,7 @@ class SimulatedBench:
 
     def begin(self, step: Step) -> None:
         """Make the noise a function of the seed and this step alone, so that a resumed run equals an unbroken one."""
-        self.world.begin(json.dumps(to_plain(step), sort_keys=True))
+        self.world.begin((self._position or "") + json.dumps(to_plain(step), sort_keys=True))
 
     # --- hands -------------------------------------------------------------------------------------------------
 
@@ -303,6 +320,14 @@ class SimulatedBench:
         trace = self.world.look(display, channel or screen.shown)
         error = self.world.time_error(display)
         return picture.rows(trace, screen, time_error=error, width=width, height=height)
+
+
+def full_address(address: str) -> str:
+    """The address in VISA's full form, as `SimulatedBench.addresses` has it; as it is where it is none."""
+    try:
+        return _resource_name(address, "")
+    except ConfigError:
+        return address
 
 
 def _turn_until(height: Any, wanted: float, start_hz: float) -> None:

@@ -1,0 +1,189 @@
+"""Nothing is read before everything is warm: what is known of it, what a person says, what a power cycle undoes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from harness.errors import OperatorStop
+from harness.operator import Prompt
+from harness.sim.clock import VirtualClock
+from harness.warm_up import TAKEN, WAIT, SeenOn, Warming, WarmUp, duration
+
+NOON = dt.datetime(2031, 5, 4, 12, 0, tzinfo=dt.UTC)
+ADDRESS, IDENTITY = "GPIB0::9::INSTR", "Northfen,K320,1,1.0"
+
+
+def minutes(count: float) -> dt.timedelta:
+    return dt.timedelta(minutes=count)
+
+
+# --- what is kept ------------------------------------------------------------------------------------------------
+
+
+def seen(folder: Path, at: dt.datetime, *, powered_on: bool = False, identity: str = IDENTITY) -> dt.datetime:
+    return SeenOn(folder).since(ADDRESS, identity, powered_on=powered_on, now=at)
+
+
+def test_an_instrument_is_on_since_it_was_first_seen_without_a_power_on_bit(tmp_path: Path) -> None:
+    assert seen(tmp_path, NOON) == NOON  # no record: from now
+    assert seen(tmp_path, NOON + minutes(20)) == NOON
+    assert seen(tmp_path, NOON + minutes(40), powered_on=True) == NOON + minutes(40)
+    assert seen(tmp_path, NOON + minutes(50)) == NOON + minutes(40)
+
+
+def test_another_instrument_at_the_address_is_not_warm_because_the_first_was(tmp_path: Path) -> None:
+    seen(tmp_path, NOON)
+    later = NOON + minutes(60)
+    assert seen(tmp_path, later, identity="Northfen,K320,2,1.0") == later
+
+
+@pytest.mark.parametrize("content", ["", "{", "[]", '{"since": 3}', '{"since": "yesterday"}', '{"other": 1}'])
+def test_a_record_that_cannot_be_read_means_from_now(tmp_path: Path, content: str) -> None:
+    seen(tmp_path, NOON)
+    (kept,) = tmp_path.glob("*.on.json")
+    kept.write_text(content, "utf-8")
+    assert seen(tmp_path, NOON + minutes(60)) == NOON + minutes(60)
+
+
+def test_a_clock_that_was_set_back_means_from_now(tmp_path: Path) -> None:
+    seen(tmp_path, NOON)
+    assert seen(tmp_path, NOON - minutes(60)) == NOON - minutes(60)
+
+
+def test_a_folder_that_cannot_be_written_costs_a_wait_and_no_run(tmp_path: Path) -> None:
+    assert SeenOn(tmp_path / "not there").since(ADDRESS, IDENTITY, powered_on=False, now=NOON) == NOON
+
+
+# --- the wait ----------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Person:
+    answers: list[str] = field(default_factory=list)
+    asked: list[Prompt] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+
+    def ask(self, prompt: Prompt) -> str:
+        self.asked.append(prompt)
+        return self.answers.pop(0)
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+
+
+@dataclass
+class Line:
+    """What a warm-up looks at of a link."""
+
+    identity: str = IDENTITY
+    counts: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass
+class Bench:
+    clock: VirtualClock
+    person: Person
+    events: list[tuple[str, str]]
+    off: list[float]
+    warm_up: WarmUp
+
+    def wait(self) -> float:
+        """How long the next reading has to wait."""
+        began = self.clock.now()
+        self.warm_up.wait(lambda: self.off.append(self.clock.now()))
+        return self.clock.now() - began
+
+
+def a_bench(
+    *instruments: Warming, answers: list[str] | None = None, warm: bool = False, kept: Path | None = None
+) -> Bench:
+    clock, person, events = VirtualClock(NOON), Person(answers or []), list[tuple[str, str]]()
+    warm_up = WarmUp(
+        instruments,
+        clock=clock,
+        operator=person,
+        on_event=lambda what, text: events.append((what, text)),
+        seen_on=SeenOn(kept) if kept else None,
+        warm=warm,
+    )
+    return Bench(clock, person, events, [], warm_up)
+
+
+def calibrator(since: dt.datetime | None = NOON, needs: float = 30, link: Line | None = None) -> Warming:
+    return Warming(
+        name="calibrator (Northfen K320)", needs_s=60 * needs, since=since, link=link, address=ADDRESS,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def test_the_first_reading_waits_for_the_slowest_with_outputs_off_and_no_other_does() -> None:
+    slow = Warming(name="unit (Aldermoor)", needs_s=3600, since=NOON - minutes(45))
+    bench = a_bench(calibrator(), slow)
+    assert bench.wait() == 1800
+    assert bench.off == [0.0]
+    ((what, text),) = bench.events
+    assert what == WAIT
+    until = (NOON + minutes(30)).astimezone()
+    assert f"Outputs are off until {until:%H:%M:%S}" in text
+    assert "calibrator (Northfen K320), 30 min; unit (Aldermoor), 1 h" in text
+    assert bench.wait() == 0
+    assert len(bench.events) == 1
+
+
+def test_what_needs_no_warm_up_or_is_warm_is_not_waited_for() -> None:
+    bench = a_bench(calibrator(NOON - minutes(31)), calibrator(None, needs=0))
+    assert bench.wait() == 0
+    assert (bench.off, bench.events, bench.person.asked) == ([], [], [])
+
+
+def test_a_power_cycle_begins_the_warm_up_again_and_is_kept(tmp_path: Path) -> None:
+    link = Line()
+    bench = a_bench(calibrator(NOON - minutes(60), link=link), kept=tmp_path)
+    assert bench.wait() == 0
+    bench.clock.sleep(600)
+    link.counts["power_cycle"] += 1
+    assert bench.wait() == 1800
+    assert "was switched off and on: its warm-up begins again" in bench.events[0][1]
+    assert seen(tmp_path, NOON + minutes(50)) == NOON + minutes(10)
+    assert bench.wait() == 0
+
+
+def test_of_an_instrument_without_an_interface_a_person_says_once_whether_it_is_warm() -> None:
+    bench = a_bench(calibrator(None), answers=["perhaps", "YES"])
+    assert bench.wait() == 0
+    assert "'perhaps' is no answer here" in bench.person.told[0]
+    assert bench.person.asked[0].lines == ("calibrator (Northfen K320), 30 min",)
+    assert bench.events == [(TAKEN, "Taken as warm, as the operator says: calibrator (Northfen K320), 30 min.")]
+    assert bench.wait() == 0
+    assert len(bench.person.asked) == 2
+
+
+def test_who_says_no_waits_from_now_and_who_says_stop_stops() -> None:
+    assert a_bench(calibrator(None), answers=["no"]).wait() == 1800
+    with pytest.raises(OperatorStop, match="outputs are off"):
+        a_bench(calibrator(None), answers=["stop"]).wait()
+
+
+def test_everything_may_be_said_to_be_warm_which_is_kept_as_an_event_and_ends_with_a_power_cycle() -> None:
+    link = Line()
+    bench = a_bench(calibrator(link=link), calibrator(None), warm=True)
+    assert bench.wait() == 0
+    assert bench.events[0][0] == TAKEN
+    assert bench.person.asked == []
+    link.counts["power_cycle"] += 1
+    assert bench.wait() == 1800
+
+
+def test_nothing_is_said_where_nothing_has_a_warm_up() -> None:
+    assert a_bench(calibrator(needs=0), warm=True).events == []
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"), [(0, "0 s"), (45, "45 s"), (1800, "30 min"), (5400, "1 h 30 min"), (3661, "1 h 1 min 1 s")]
+)
+def test_a_time_in_words(seconds: float, said: str) -> None:
+    assert duration(seconds) == said
