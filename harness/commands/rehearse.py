@@ -1,0 +1,76 @@
+"""The command that says what a job would do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import rich_click as click
+
+from harness.commands.run import PATH, warn
+
+if TYPE_CHECKING:
+    from harness.rehearsal import Rehearsal, Undecidable
+
+
+@click.command()
+@click.argument("job", type=PATH)
+def rehearse(job: Path) -> None:
+    """Say what a job would do, with nothing opened and nothing switched on.
+
+    Steps, estimated time, hands needed, hazards, and the points that this equipment cannot decide at the unit's
+    tolerance, with what would help.
+
+    \b
+    Examples:
+      halfpower rehearse job.toml
+    """
+    from harness import open as opening
+    from harness.report.shown import clean
+
+    loaded = opening.load(job)
+    warn(opening.warnings(loaded))
+    for line in rehearsed_lines(opening.rehearse(loaded)):
+        click.echo(clean(line))
+
+
+def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
+    """A rehearsal in words."""
+    from harness.quantities import duration
+    from harness.steps import Measure
+
+    yield f"{'part':<20}{'readings':>10}{'connections':>13}{'points':>8}{'decidable':>11}"
+    for part in rehearsal.parts:
+        readings = sum(isinstance(step, Measure) for step in part.steps)
+        connections = len(part.steps) - readings
+        points, decidable = (part.points, part.decidable) if part.points else ("-", "-")
+        yield f"{part.name:<20}{readings:>10}{connections:>13}{points:>8}{decidable:>11}"
+    yield f"Estimated time: {duration(rehearsal.estimated_s)}."
+    if rehearsal.warm_up_s:
+        yield f"Before the first reading up to {duration(rehearsal.warm_up_s)} more, until everything has warmed up."
+    for title, sentences in (
+        ("A person is needed", rehearsal.hands),
+        ("Hazards", rehearsal.hazards),
+        ("Above a rating, so that the run would not begin", rehearsal.refused),
+        ("Cannot be done with this equipment", rehearsal.left_out),
+    ):
+        if sentences:
+            yield f"{title}:"
+            yield from (f"  {sentence}" for sentence in sentences)
+    if searched := [part.title for part in rehearsal.parts if not part.points]:
+        yield f"Not judged beforehand, because its points are found on the way: {', '.join(searched)}."
+    yield "Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided."
+    for remedy, open_points in _by_remedy(rehearsal.undecided).items():
+        yield from (f"  {point}" for point in open_points)
+        yield f"    what would help: {remedy}"
+
+
+def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
+    """The points under what would help them; a sentence repeats its point's name, which is enough once."""
+    found: dict[str, list[str]] = {}
+    for each in undecided:
+        name, _, rest = each.sentence.partition(": ")
+        sentence = rest if each.point.split(",")[0] in name else each.sentence
+        found.setdefault(each.remedy, []).append(f"{each.point}: {sentence}")
+    return found
