@@ -83,9 +83,10 @@ def refuse_changed(loaded: LoadedJob, contents: Contents) -> None:
             f"This run was begun with version {header['program']} and this is {program_version()}; "
             "go on with that version, or start a new run."
         )
+    begun = Setup.from_header(header["setup"]).to_header()  # with the keys that did not exist when it was begun
     now = loaded.setup.to_header()
     for name in ("job", "bench", "unit"):
-        if header["setup"][name] != now[name]:
+        if begun[name] != now[name]:
             raise JournalError(
                 f"{getattr(loaded, f'{name}_path')}: the {name} file has changed since the run was begun; "
                 "put it back as it was, or start a new run."

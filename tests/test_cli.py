@@ -254,6 +254,18 @@ def test_a_run_that_is_over_is_reported_again_by_resume(ran: Path) -> None:
     assert "Report:" in again.stdout
 
 
+def test_a_run_begun_before_a_key_existed_goes_on(ran: Path) -> None:
+    path = ran / journal.NAME
+    setup = json.loads(path.read_text("utf-8").splitlines()[0])["setup"]
+    older = {key: value for key, value in setup["job"].items() if key != "item_condition"}
+    assert older != setup["job"]
+    resealed(path, setup={**setup, "job": older})
+    again = halfpower("resume", ran, "--quiet")
+    assert again.exit_code == 0, again.stderr
+    resealed(path, setup={**setup, "job": {**older, "serial": "another"}})
+    assert "the job file has changed" in halfpower("resume", ran, "--quiet").stderr
+
+
 def test_a_report_is_made_from_the_journal_alone(ran: Path, tmp_path: Path) -> None:
     alone = tmp_path / "elsewhere"
     alone.mkdir()
