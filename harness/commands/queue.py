@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from harness.night.notices import Channel
     from harness.night.plan import Checked, Plan
     from harness.night.runner import Keep, Settings
+    from harness.report.night import Night
 
 NOTIFY = click.option(
     "--notify", multiple=True, metavar="ADDRESS",
@@ -34,13 +35,16 @@ NOTIFY = click.option(
 @click.option("--again", type=click.IntRange(0, 9), help="How often a job that lost its instrument is tried again.")
 @click.option("--leave-out", is_flag=True, help="Leave refused jobs out and run the others.")
 @click.option("--go-on", type=PATH, metavar="FOLDER", help="Go on with a queue that was stopped, or has jobs undone.")
+@click.option("--page", type=PATH, metavar="FOLDER", help="Make the page of a queue again from its log, and show it.")
 @click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the folders are made.")
 @NOTIFY
 @click.option("--awake/--no-awake", default=None, help="Keep the machine from going to sleep, or let it.")
 @click.option("--rehearse", is_flag=True, help="Say what would be run and what is refused, and start nothing.")
 @shown_options
 @store_option
-def queue(jobs: tuple[Path, ...], go_on: Path | None, runs: Path, notify: tuple[str, ...], **options: Any) -> None:
+def queue(
+    jobs: tuple[Path, ...], go_on: Path | None, page: Path | None, runs: Path, notify: tuple[str, ...], **options: Any
+) -> None:
     """Run jobs one after another with nobody there; in the morning a page says what happened.
 
     Name job files, or one queue file. Every job is loaded and rehearsed first; one that needs a person, applies
@@ -50,20 +54,31 @@ def queue(jobs: tuple[Path, ...], go_on: Path | None, runs: Path, notify: tuple[
     Examples:
       halfpower queue a.toml b.toml --at 18:00
       halfpower queue queue.toml
-      halfpower queue --go-on runs/night-2026-11-25-01
       halfpower queue *.toml --leave-out --rehearse
+      halfpower queue --go-on runs/night-2026-11-25-01
+      halfpower queue --page runs/night-2026-11-25-01
     """
+    showing = _Shown(quiet=options["quiet"], as_json=options["as_json"])
+    folder = go_on or page
+    if folder is not None and (jobs or (go_on and page)):
+        raise click.UsageError("Use --go-on or --page alone: the jobs stand in the queue's own log.")
+    if page is not None:
+        _finish(page, showing)
+    elif go_on is not None:
+        _go_on(go_on, notify, leave_out=options["leave_out"], showing=showing, keep=_keeper(options["store"]))
+    elif jobs:
+        _begin(jobs, runs, notify, options, showing)
+    else:
+        raise click.UsageError("Nothing to run: name job files, or a queue file. 'halfpower new queue' writes one.")
+
+
+def _begin(
+    jobs: tuple[Path, ...], runs: Path, notify: tuple[str, ...], options: Mapping[str, Any], showing: _Shown
+) -> None:
     from harness.clock import RealClock
     from harness.night import plan, runner
 
-    clock, showing = RealClock(), _Shown(quiet=options["quiet"], as_json=options["as_json"])
-    if go_on is not None:
-        if jobs:
-            raise click.UsageError("Use --go-on alone: the jobs stand in the queue's own log.")
-        _go_on(go_on, notify, leave_out=options["leave_out"], showing=showing, keep=_keeper(options["store"]))
-        return
-    if not jobs:
-        raise click.UsageError("Nothing to run: name job files, or a queue file. 'halfpower new queue' writes one.")
+    clock = RealClock()
     paths, settings, addresses, leave_out = _asked(jobs, notify, options)
     start = runner.start_of(settings.at, clock)
     found = plan.look_through(paths, start or clock.utc())
@@ -74,8 +89,8 @@ def queue(jobs: tuple[Path, ...], go_on: Path | None, runs: Path, notify: tuple[
     channels = _channels(addresses)
     if options["rehearse"]:
         return
+    keep = _keeper(options["store"])
     with _told_how_to_go_on(runs):
-        keep = _keeper(options["store"])
         folder = runner.begin(found, settings, runs, clock=clock, channels=channels, showing=showing, keep=keep)
     _finish(folder, showing)
 
@@ -124,9 +139,11 @@ def _channels(addresses: tuple[str, ...]) -> tuple[Channel, ...]:
 
 
 def _keeper(store: str | None) -> Keep:
+    """What becomes of each run: its page, and its place among the records."""
+    from harness.night.runner import write_report
     from harness.records.push import remember
 
-    return lambda folder: remember(folder, store)
+    return lambda folder: (*write_report(folder), *remember(folder, store))
 
 
 def _go_on(folder: Path, notify: tuple[str, ...], *, leave_out: bool, showing: _Shown, keep: Keep) -> None:
@@ -152,13 +169,17 @@ def _go_on(folder: Path, notify: tuple[str, ...], *, leave_out: bool, showing: _
 
 
 def _finish(folder: Path, showing: _Shown) -> None:
+    """Write the page, show it, and end with what it says."""
+    from harness.atomic import write_text
     from harness.night.account import account
     from harness.night.runner import PAGE
+    from harness.report.night import page
 
     night = account(folder)
-    showing.night(folder, PAGE)
-    undone = [run.job for run in night.runs if run.outcome in ("not done", "open")]
-    if undone:
+    folder = folder if folder.is_dir() else folder.parent
+    write_text(folder / PAGE, page(night))
+    showing.night(night, folder / PAGE)
+    if undone := [run.job for run in night.runs if run.outcome in ("not done", "open")]:
         raise QueueError(
             f"Not done: {', '.join(undone)}. {folder / PAGE} says why; go on with: halfpower queue --go-on {folder}"
         )
@@ -240,32 +261,21 @@ class _Shown:
         with shown(self._quiet, self._as_json, lambda: checked.rehearsal, dict(recorded)) as (live, _):
             yield live
 
-    def night(self, folder: Path, page: str) -> None:
-        """The end of the night: what 'halfpower report' shows of it."""
+    def night(self, night: Night, page: Path) -> None:
+        """The end of the night."""
         from harness.live import JsonLines
-        from harness.night.account import account
+        from harness.report.night_terminal import render
 
-        night = account(folder)
         if self._as_json:
-            JsonLines(sys.stdout).write(
-                event="end", folder=str(folder), sentence=night.sentence, page=str(folder / page)
-            )
+            JsonLines(sys.stdout).write(event="end", folder=str(page.parent), sentence=night.sentence, page=str(page))
             return
-        show_night(folder)
-        click.echo(f"Page: {folder / page}")
+        a_console().print(render(night))
+        click.echo(f"Page: {page}")
 
     def _end_waiting(self) -> None:
         if self._status is not None:
             self._status.stop()
             self._status = None
-
-
-def show_night(folder: Path) -> None:
-    """A night as tables on the terminal."""
-    from harness.night.account import account
-    from harness.report.night_terminal import render
-
-    a_console().print(render(account(folder)))
 
 
 # --- watching ----------------------------------------------------------------------------------------------------

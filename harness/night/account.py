@@ -29,8 +29,8 @@ _FAULT: Final = "Its traceback stands in queue.jsonl; send it to whoever looks a
 
 def account(folder: Path) -> Night:
     """Read a queue's folder and say what happened."""
-    folder = folder if folder.is_dir() else folder.parent
     contents = logs.read(folder)
+    folder = folder if folder.is_dir() else folder.parent
     header = contents.header
     runs, simulated = [], False
     for number, job in enumerate(contents.jobs):

@@ -53,8 +53,10 @@ def look_through(paths: Sequence[Path], begins: dt.datetime) -> Plan:
         if path.resolve() in [earlier.resolve() for earlier in paths[:place]]:
             refused.append(_refusal(path, "stands in the list twice; name each once, or a copy of the file"))
             continue
+        begins_here = begins + dt.timedelta(seconds=sum(each.job.estimated_s for each in checked))
         try:
             found = look_at(path)
+            problems = [*_problems(found, begins_here), *_other_unit(found, checked)]
         except ConfigError as error:
             refused.append(LeftOut(path=str(path), problems=error.problems))
             continue
@@ -62,8 +64,6 @@ def look_through(paths: Sequence[Path], begins: dt.datetime) -> Plan:
             refused.append(_refusal(path, str(error)))
             continue
         warnings += found.loaded.warnings
-        begins_here = begins + dt.timedelta(seconds=sum(each.job.estimated_s for each in checked))
-        problems = [*_problems(found, begins_here), *_other_unit(found, checked)]
         if problems:
             refused.append(_refusal(path, *problems))
         else:

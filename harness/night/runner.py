@@ -40,7 +40,7 @@ CLOCK_SET_S: Final = 5.0  # a clock that differs by more in one slice was set, o
 
 
 Keep: TypeAlias = Callable[[Path], Sequence[str]]
-"""Puts a run among the records; returns what went wrong with that, a sentence each."""
+"""What is done with the folder of a run that ended; returns what went wrong with that, a sentence each."""
 
 
 class RunShown(Protocol):
@@ -110,7 +110,7 @@ def begin(
     clock: Clock,
     channels: Sequence[Channel] = (),
     showing: Showing,
-    keep: Keep = lambda _folder: (),
+    keep: Keep | None = None,
 ) -> Path:
     """Run a checked plan into a new folder below `runs`; returns the folder."""
     moment = start_of(settings.at, clock)
@@ -139,7 +139,7 @@ def go_on(
     clock: Clock,
     channels: Sequence[Channel] = (),
     showing: Showing,
-    keep: Keep = lambda _folder: (),
+    keep: Keep | None = None,
 ) -> None:
     """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped."""
     contents = read(folder)
@@ -185,9 +185,10 @@ class _Runner:
         clock: Clock,
         channels: Sequence[Channel],
         showing: Showing,
-        keep: Keep,
+        keep: Keep | None,
     ) -> None:
-        self._log, self._checked, self._clock, self._showing, self._keep = log, checked, clock, showing, keep
+        self._log, self._checked, self._clock, self._showing = log, checked, clock, showing
+        self._keep = keep or write_report
         now = clock.utc()
         first = heartbeat.Beat(
             pid=os.getpid(), host=socket.gethostname(), doing="waiting", jobs=len(log.contents.jobs), since=now, at=now,
@@ -335,19 +336,12 @@ class _Runner:
     # --- what is left behind ---------------------------------------------------------------------------------------
 
     def _leave(self, number: int) -> None:
-        """The run's own page, and its place among the records; a fault in these costs nothing else."""
+        """What becomes of a run that ended: its page, its place among the records; trouble with these is told."""
         folder = self.run_folder(number)
-        if folder is None:
-            return
-        self._heart.sign(2 * BETWEEN_SIGNS_S)
-        try:
-            from harness.report.html import html_page
-
-            write_text(folder / "report.html", html_page(opening.report(folder)))
-        except Exception as error:  # noqa: BLE001 - the readings are on disk; the page can be made again
-            self._trouble(f"The report of {folder.name} could not be written: {error}")
-        for problem in self._keep(folder):
-            self._trouble(problem)
+        if folder is not None:
+            self._heart.sign(4 * BETWEEN_SIGNS_S)
+            for problem in self._keep(folder):
+                self._trouble(problem)
 
     def _page(self) -> Night | None:
         """The page about the night so far."""
@@ -355,12 +349,23 @@ class _Runner:
         try:
             night = account(self._log.folder)
             write_text(self._log.folder / PAGE, page(night))
-        except Exception as error:  # noqa: BLE001 - as above
+        except Exception as error:  # noqa: BLE001 - the log is on disk; the page can be made again
             if not self._page_told:
                 self._page_told = True
                 self._trouble(f"The page about the night could not be written: {error}")
             return None
         return night
+
+
+def write_report(folder: Path) -> Sequence[str]:
+    """Write a run's own page beside its journal; returns what went wrong, and never raises."""
+    try:
+        from harness.report.html import html_page
+
+        write_text(folder / "report.html", html_page(opening.report(folder)))
+    except Exception as error:  # noqa: BLE001 - the readings are on disk; the page can be made again
+        return (f"The report of {folder.name} could not be written: {error}",)
+    return ()
 
 
 class _ChangedError(HalfpowerError):

@@ -1,0 +1,453 @@
+"""The unattended night on virtual clocks: what is refused, how failures pass, and that a cut loses nothing."""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import pytest
+
+from harness import journal
+from harness.errors import BusyError, JournalError, QueueError
+from harness.lock import hold
+from harness.night import heartbeat, log
+from harness.night.account import account
+from harness.night.runner import PAGE, start_of, write_report
+from harness.report.night import page
+from harness.sim.clock import VirtualClock
+from tests.night_lab import EVENING, Lab
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture
+def lab(tmp_path: Path) -> Lab:
+    return Lab.make(tmp_path)
+
+
+class StoppedError(KeyboardInterrupt):
+    """A signal, as the command line makes one of it."""
+
+
+# --- what is refused before anything starts ------------------------------------------------------------------------
+
+
+def test_a_job_that_needs_a_person_is_refused_with_every_connection_and_reading(lab: Lab) -> None:
+    told = lab.refusals("by_eye")
+    assert "by_eye.toml: needs a person: 2 × connect calibrator → lead → channel 1 of the unit; 1 × connect" in told
+    assert "47 × set the calibrator by hand; 73 × read the unit by eye." in told
+
+
+def test_hazardous_voltage_needs_the_jobs_own_permission(lab: Lab) -> None:
+    told = lab.refusals("by_eye")
+    assert "by_eye.toml: hazardous voltage, which a person must confirm: channel 2, 5 V/div, probe: 100 V DC" in told
+    lab.change("by_eye.toml", "serial =", "allow_hazardous_voltage = true\nserial =")
+    assert "hazardous voltage" not in lab.refusals("by_eye")
+
+
+def test_a_job_above_a_rating_is_refused(lab: Lab) -> None:
+    lab.change("bench.toml", 'termination_power = "1 W"', 'termination_power = "0.1 mW"')
+    told = lab.refusals("digital")
+    assert re.search(r"digital.toml: above a rating: .* termination of path 'terminated', which may take 100 µW", told)
+
+
+def test_a_standard_is_overdue_on_the_day_on_which_the_job_would_run(lab: Lab) -> None:
+    lab.change("second_bench.toml", 'simulation = "second_bench_sim.toml"\n', "")  # the real day counts
+    assert lab.refusals("second", begins=dt.datetime(2027, 5, 6, 23, 0, tzinfo=dt.UTC)) == ""
+    told = lab.refusals("second", begins=dt.datetime(2027, 5, 7, 0, 1, tzinfo=dt.UTC))
+    assert "second.toml: past the due date: the calibrator (Northfen K320 no. K320-0422) was due on 2027-05-06" in told
+
+
+def test_a_bench_that_is_held_is_refused_with_its_holder(lab: Lab) -> None:
+    with hold((str((lab.folder / "bench.toml").resolve()),)):
+        told = lab.refusals("first")
+    assert re.search(rf"first.toml: the bench is not free: .*bench.toml is in use by process {os.getpid()} on ", told)
+
+
+def test_two_units_at_one_address_need_somebody_to_change_them(lab: Lab) -> None:
+    lab.job("fourth", serial="S1002-9999")
+    told = lab.refusals("first", "fourth")
+    assert "fourth.toml: needs a person: first.toml finds unit S1002-3071 at TCPIP0::192.0.2.30::5025::SOCKET" in told
+    assert lab.refusals("first", "third") == ""  # the same unit twice
+
+
+def test_a_counter_read_by_eye_is_a_hand_too(lab: Lab) -> None:
+    lab.change("bench.toml", '[counter]\naddress = "GPIB0::12::INSTR"', '[counter]\ndriver = "manual"')
+    assert re.search(r"digital.toml: needs a person: \d+ × read the counter by eye", lab.refusals("digital"))
+
+
+def test_every_problem_of_every_job_is_told_at_once(lab: Lab) -> None:
+    lab.change("third.toml", 'use = "vertical"', 'use = "vertcal"')
+    told = lab.refusals("first", "third", "missing", "by_eye", "first")
+    assert "third.toml:7: sequence[1].use: there is no sequence 'vertcal'" in told
+    assert "missing.toml: cannot be read" in told or "missing.toml: there is no such file" in told
+    assert "by_eye.toml: needs a person" in told
+    assert "first.toml: stands in the list twice" in told
+
+
+def test_a_start_that_is_past_is_refused() -> None:
+    with pytest.raises(QueueError, match=r"2026-11-25T10:00\+00:00 is past: it is 2026-11-25 .*Name a later time"):
+        start_of("2026-11-25T10:00+00:00", VirtualClock(EVENING))
+
+
+# --- a night -------------------------------------------------------------------------------------------------------
+
+
+def test_one_jobs_failure_costs_no_other(lab: Lab) -> None:
+    lab.keep = write_report
+    night = lab.night("first", "second", "third")
+    assert [run.outcome for run in night.runs] == ["meets", "not done", "does not meet"]  # 500 mV/div of channel 2
+    assert [run.tries for run in night.runs] == [1, 2, 1]
+    assert night.finished
+    assert night.sentence.startswith("2 of 3 jobs are done; S1002-3071 meets its rating; S1002-3071 does not meet")
+    assert night.next_step.startswith("Begin with second.toml: Look at the instrument that is named, then resume")
+    lost = night.runs[1]
+    assert lost.missing == (f"Vertical deflection: not finished, {lost.taken} of 3 points taken",)
+    for run in night.runs:
+        assert run.outputs == "confirmed"
+        assert (lab.the_folder() / run.link).is_file()
+        assert [event.what for event in journal.read(lab.runs / run.run).events][-1] == "off"
+
+
+def test_a_job_that_lost_its_instrument_is_resumed_at_the_end_of_the_queue(lab: Lab) -> None:
+    order: list[str] = []
+
+    def told(text: str) -> None:
+        order.append(text)
+        if text.startswith("third.toml: done"):
+            lab.mend()
+
+    lab.showing.on_told = told
+    night = lab.night("first", "second", "third")
+    assert night.runs[1].outcome == "meets"
+    jobs = [text.split(": ")[1].split(",")[0] for text in order if text.startswith("Job ")]
+    assert jobs == ["first.toml", "second.toml", "third.toml", "second.toml"]
+    events = journal.read(lab.runs / night.runs[1].run).events
+    assert next(event.text for event in events if event.what == "resumed").startswith("after ")
+
+
+@pytest.mark.parametrize("again", [0, 2])
+def test_trying_again_is_bounded(lab: Lab, again: int) -> None:
+    (run,) = lab.night("second", again=again).runs
+    assert (run.outcome, run.tries) == ("not done", 1 + again)
+
+
+def test_the_start_is_waited_for_with_signs_of_life(lab: Lab) -> None:
+    beats: list[heartbeat.Beat] = []
+    lab.showing.on_wait = lambda _text: beats.append(heartbeat.read(lab.the_folder()))
+    start = EVENING + dt.timedelta(minutes=10)
+    night = lab.night("first", at=start.isoformat())
+    assert night.started == start.astimezone().isoformat(timespec="milliseconds")
+    assert lab.showing.waited[0] == f"Waiting until {start.astimezone():%Y-%m-%d %H:%M}, in 10 min; Ctrl-C ends it."
+    assert len(beats) > 10
+    for beat in beats:
+        assert beat.doing == "waiting"
+        assert beat.next_by is not None
+        assert beat.at < beat.next_by <= beat.at + dt.timedelta(minutes=2)
+
+
+def test_a_clock_that_is_set_back_while_waiting_is_told_and_the_start_stays(lab: Lab) -> None:
+    class SetBack(VirtualClock):
+        def utc(self) -> dt.datetime:
+            return super().utc() - dt.timedelta(hours=1 if self.now() > 300 else 0)
+
+    lab.clock = SetBack(EVENING)
+    night = lab.night("first", at=(EVENING + dt.timedelta(minutes=10)).isoformat())
+    assert any("The clock was set back by 1 h 00 min; the start stays at" in event.text for event in night.events)
+    assert lab.clock.now() >= 70 * 60
+    assert night.runs[0].outcome == "meets"
+
+
+def test_what_was_changed_after_the_check_is_not_run(lab: Lab) -> None:
+    def told(text: str) -> None:
+        if text.startswith("first.toml: done"):
+            lab.change("third.toml", '"500 mV"]', '"500 mV", "1 V"]')
+
+    lab.showing.on_told = told
+    night = lab.night("first", "third", "second")
+    assert [run.outcome for run in night.runs] == ["meets", "not done", "not done"]
+    assert "third.toml: the job, its bench, its unit or a Python file of theirs was changed" in night.runs[1].sentence
+    assert night.runs[1].next_step == "Check the changed files, then queue the job again."
+    assert (night.runs[1].tries, night.runs[1].run) == (1, "")
+
+
+def test_a_comment_that_was_changed_changes_nothing(lab: Lab) -> None:
+    lab.showing.on_wait = lambda _text: (lab.folder / "first.toml").write_text(
+        (lab.folder / "first.toml").read_text("utf-8") + "# seen\n", "utf-8"
+    )
+    assert lab.night("first", at=(EVENING + dt.timedelta(minutes=1)).isoformat()).runs[0].outcome == "meets"
+
+
+OWN = """
+from harness.models import Model
+from harness.steps import Dc, Measure, View, connect, measure
+
+class Options(Model):
+    pass
+
+def needs(options):
+    return ("calibrator",)
+
+def script(setup, options):
+    yield from connect(path="lead", source="calibrator", display="unit", channel=1)
+    step = Measure(purpose="x", path="lead", source="calibrator", stimulus=Dc(level_v=0.3), display="unit",
+                   view=View(channel=1, volts_per_div=0.1, s_per_div=1e-3), quantity="deflection", expected=3.0)
+    reading = yield from measure(step)
+    if reading.value != 3.0:  # never so at a rehearsal
+        {then}
+"""
+
+
+def own(lab: Lab, then: str) -> None:
+    (lab.folder / "own.py").write_text(OWN.format(then=then), "utf-8")
+    job = (lab.folder / "first.toml").read_text("utf-8").split("[[sequence]]")[0]
+    (lab.folder / "own.toml").write_text(f'{job}[[sequence]]\nuse = "own.py"\n', "utf-8")
+
+
+def test_a_fault_in_a_users_own_sequence_keeps_its_traceback_and_the_outputs_go_off(lab: Lab) -> None:
+    own(lab, "1 / 0")
+    night = lab.night("own", "first")
+    assert [run.outcome for run in night.runs] == ["not done", "meets"]
+    assert night.runs[0].sentence == "A fault of the program: ZeroDivisionError: division by zero"
+    assert night.runs[0].outputs == "confirmed"
+    assert night.runs[0].tries == 1  # it would go the same way again
+    (fault,) = (event for event in log.read(lab.the_folder()).events if event.what == "fault")
+    assert 'own.py", line' in fault.text
+
+
+def test_hands_that_no_rehearsal_foresaw_end_the_job_and_not_the_night(lab: Lab) -> None:
+    own(lab, 'yield from connect(path="lead", source="calibrator", display="reference", channel=1)')
+    night = lab.night("own", "first")
+    assert [run.outcome for run in night.runs] == ["not done", "meets"]
+    assert "A person is needed, and this run has none: Outputs are off. Connect" in night.runs[0].sentence
+    assert night.runs[0].next_step == f"Resume the run at the bench: halfpower resume …/{night.runs[0].run}"
+
+
+def test_an_output_that_stays_on_is_the_first_thing_said_in_the_morning(lab: Lab) -> None:
+    lab.change(
+        "bench.toml", 'maker = "Northfen"\nmodel = "K320"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "K320"'
+    )
+    night = lab.night("first")
+    assert night.runs[0].outputs_off is False
+    assert "may still be ON" in night.runs[0].outputs
+    assert night.next_step.startswith("Look at the bench first: an output may still be on")
+    assert "AN OUTPUT MAY STILL BE ON" in page(night).upper()
+
+
+# --- cut off, and gone on with -------------------------------------------------------------------------------------
+
+
+def without_times(folder: Path) -> list[object]:
+    return [journal.comparable(each.parent) for each in sorted(folder.glob("*/journal.jsonl"))]
+
+
+def test_a_signal_leaves_a_queue_that_can_be_gone_on_with(lab: Lab) -> None:
+    def stop(_part: str, n: int) -> None:
+        if n == 3 and len(list(lab.runs.glob("*-S1002-*"))) == 2:
+            raise StoppedError
+
+    lab.showing.on_step = stop
+    with pytest.raises(StoppedError):
+        lab.begin("first", "third")
+    cut = account(lab.the_folder())
+    assert (cut.finished, [run.outcome for run in cut.runs]) == (False, ["meets", "not done"])
+    assert cut.runs[1].outputs == "confirmed"
+    assert cut.next_step == f"Go on with it: halfpower queue --go-on …/{lab.the_folder().name}"
+    assert heartbeat.read(lab.the_folder()).doing == "ended"
+    lab.showing.on_step = lambda _part, _n: None
+    night = lab.go_on(lab.the_folder())
+    assert [run.outcome for run in night.runs] == ["meets", "does not meet"]
+    assert [run.tries for run in night.runs] == [1, 2]
+    assert night.finished
+    assert len(list(lab.runs.glob("*-S1002-*"))) == 2
+
+
+def test_a_queue_cut_off_at_any_line_of_its_log_or_within_one_comes_to_the_same_end(lab: Lab, tmp_path: Path) -> None:
+    whole = lab.begin("first", "third")
+    lines = (whole / log.NAME).read_bytes().splitlines(keepends=True)
+    assert len(lines) > 8
+    expected = without_times(lab.runs)
+    for cut in range(1, len(lines) + 1):
+        runs = lab.folder / f"runs{cut}"
+        shutil.copytree(lab.runs, runs)
+        folder = runs / whole.name
+        torn = lines[cut][:-7] if cut < len(lines) else b""
+        (folder / log.NAME).write_bytes(b"".join(lines[:cut]) + torn)
+        for number, begun in enumerate(log.read(folder).folders.get(job) for job in (0, 1)):
+            if begun is None:  # the journal is made before the log says so, and measured in only after
+                shutil.rmtree(sorted(runs.glob("*-S1002-*"))[-1 if number else 0], ignore_errors=True)
+        night = lab.go_on(folder)
+        assert [run.outcome for run in night.runs] == ["meets", "does not meet"], cut
+        assert sorted(map(repr, without_times(runs))) == sorted(map(repr, expected)), cut
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_a_killed_queue_goes_on_in_the_run_that_was_under_way(lab: Lab) -> None:
+    script = textwrap.dedent(
+        f"""
+        import os, signal, sys
+        sys.path.insert(0, {str(ROOT)!r})
+        from pathlib import Path
+        from tests.night_lab import Lab
+        lab = Lab(folder=Path({str(lab.folder)!r}))
+        def kill(part, n):
+            if n == 4 and len(list(lab.runs.glob("*-S1002-*"))) == 2:
+                os.kill(os.getpid(), signal.SIGKILL)
+        lab.showing.on_step = kill
+        lab.begin("first", "third")
+        """
+    )
+    killed = subprocess.run([sys.executable, "-c", script], check=False, timeout=60)
+    assert killed.returncode == -signal.SIGKILL
+    cut = account(lab.the_folder())
+    assert cut.runs[1].sentence.startswith("It was under way when the program was cut off")
+    assert cut.runs[1].outputs == "not confirmed: cut off"
+    night = lab.go_on(lab.the_folder())
+    assert [run.outcome for run in night.runs] == ["meets", "does not meet"]
+    other = Lab(folder=lab.folder)
+    shutil.move(lab.runs, lab.folder / "kept")
+    other.begin("first", "third")
+    assert without_times(lab.folder / "kept") == without_times(other.runs)
+
+
+def test_going_on_skips_what_is_done_and_tries_what_is_not(lab: Lab) -> None:
+    folder = lab.begin("first", "second", again=0)
+    lab.mend()
+    lab.showing.told.clear()
+    night = lab.go_on(folder)
+    assert [run.outcome for run in night.runs] == ["meets", "meets"]
+    assert [run.tries for run in night.runs] == [1, 2]
+    assert not [text for text in lab.showing.told if "first.toml" in text]
+
+
+def test_going_on_refuses_what_cannot_be_run_any_more(lab: Lab) -> None:
+    folder = lab.begin("second", "third", again=0)
+    (lab.folder / "second.toml").unlink()
+    with pytest.raises(QueueError, match=r"second.toml.*\nNothing was started"):
+        lab.go_on(folder)
+    night = lab.go_on(folder, leave_out=True)
+    assert [run.outcome for run in night.runs] == ["not done", "does not meet"]
+
+
+def test_a_queue_is_run_by_one_process_at_a_time(lab: Lab) -> None:
+    folder = lab.begin("second", again=0)
+    before = (folder / PAGE).read_bytes()
+    with hold((str(folder.resolve()),)), pytest.raises(BusyError, match="is in use by process"):
+        lab.go_on(folder)
+    assert (folder / PAGE).read_bytes() == before
+
+
+# --- the log and the page ------------------------------------------------------------------------------------------
+
+
+def test_a_full_disk_under_the_log_ends_the_night_and_loses_nothing(lab: Lab, monkeypatch: pytest.MonkeyPatch) -> None:
+    write = os.write
+    full = False
+
+    def writes(handle: int, data: bytes) -> int:
+        if full and b'"kind":"ended","job"' in bytes(data):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(handle, data)
+
+    def fill(_part: str, _n: int) -> None:
+        nonlocal full
+        full = True
+
+    monkeypatch.setattr(os, "write", writes)
+    lab.showing.on_step = fill
+    with pytest.raises(JournalError, match=r"queue.jsonl: cannot be written: No space left.*--go-on"):
+        lab.begin("first", "third")
+    full = False
+    lab.showing.on_step = lambda _part, _n: None
+    monkeypatch.setattr(os, "write", write)
+    night = lab.go_on(lab.the_folder())
+    assert [run.outcome for run in night.runs] == ["meets", "does not meet"]
+    assert len(list(lab.runs.glob("*-S1002-*"))) == 2
+
+
+def test_every_line_of_the_log_is_synced_before_anything_depends_on_it(
+    lab: Lab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[int] = []
+    fsync = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda handle: (synced.append(os.fstat(handle).st_ino), fsync(handle))[1])
+    folder = lab.begin("first")
+    lines = (folder / log.NAME).read_bytes().splitlines()
+    assert synced.count((folder / log.NAME).stat().st_ino) == len(lines)
+
+
+def test_the_page_is_made_from_the_log_and_the_journals_alone(lab: Lab, tmp_path: Path) -> None:
+    folder = lab.begin("first", "second", again=0, title="Night of the Sanderling")
+    written = (folder / PAGE).read_text("utf-8")
+    moved = tmp_path / "elsewhere"
+    shutil.copytree(lab.runs, moved)
+    shutil.rmtree(lab.folder)
+    for other in (*moved.glob("*/report.html"), *moved.glob("*/night.html"), *moved.glob("*/heartbeat.json")):
+        other.unlink()
+    assert page(account(moved / folder.name)) == written
+
+
+def test_a_run_that_was_removed_leaves_its_line_on_the_page(lab: Lab) -> None:
+    folder = lab.begin("first")
+    shutil.rmtree(lab.runs / account(folder).runs[0].run)
+    (run,) = account(folder).runs
+    assert (run.outcome, run.link) == ("not done", "")
+    assert run.sentence == "It was done, but its record cannot be read any more."
+
+
+def test_hostile_text_is_shown_on_the_page_and_never_obeyed(lab: Lab) -> None:
+    lab.change("third.toml", 'serial = "S1002-3071"', 'serial = "</style><script>alert(1)</script>\\u202e"')
+    own(lab, 'raise RuntimeError("<img src=x onerror=alert(1)>\\x1b[2J")')
+    made = page(lab.night("third", title='<b onload="x">"night"</b>'))
+    made += page(lab.night("own"))
+    assert "<script" not in made
+    assert "<img" not in made
+    assert "<b onload" not in made
+    assert "\x1b" not in made
+    assert "\u202e" not in made
+
+
+def test_a_damaged_log_names_its_line(lab: Lab) -> None:
+    folder = lab.begin("first")
+    path = folder / log.NAME
+    path.write_bytes(path.read_bytes().replace(b'"how":"done"', b'"how":"dont"'))
+    with pytest.raises(JournalError, match=r"queue.jsonl:5: this line was changed or damaged"):
+        log.read(folder)
+    with pytest.raises(JournalError, match=r"cannot be read.*Name the folder of a queue or its queue.jsonl"):
+        log.read(lab.folder)
+
+
+def test_a_heartbeat_that_cannot_be_written_is_said_once_and_ends_nothing(lab: Lab) -> None:
+    def started(text: str) -> None:
+        if text.startswith("Job 1"):
+            target = lab.the_folder() / heartbeat.NAME
+            target.unlink(missing_ok=True)
+            target.mkdir()
+
+    lab.showing.on_told = started
+    night = lab.night("first")
+    assert night.runs[0].outcome == "meets"
+    (said,) = [text for text in lab.showing.told if "heartbeat" in text]
+    assert said.startswith("The heartbeat cannot be written, so nobody can watch this queue: ")
+
+
+def test_the_heartbeat_names_the_step(lab: Lab) -> None:
+    seen: list[dict[str, object]] = []
+    lab.showing.on_step = lambda _part, _n: seen.append(
+        json.loads((lab.the_folder() / heartbeat.NAME).read_text("utf-8"))
+    )
+    lab.begin("first", "third")
+    assert {"first.toml", "third.toml"} == {beat["job"] for beat in seen}
+    assert {beat["doing"] for beat in seen} == {"running"}
+    last = heartbeat.read(lab.the_folder())
+    assert (last.doing, last.next_by) == ("ended", None)
+    assert last.text.startswith("finished. 2 of 2 jobs are done")
