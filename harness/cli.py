@@ -21,6 +21,7 @@ import rich_click as click
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, new, schema
+from harness.commands.history import history
 from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
 from harness.commands.records import records
@@ -153,7 +154,7 @@ def cli() -> None:
 
 
 for _command in (
-    demo, check, new, schema, bench, rehearse, run, resume, queue, watch, report, records, reanalyse,
+    demo, check, new, schema, bench, rehearse, run, resume, queue, watch, report, records, history, reanalyse,
 ):  # fmt: skip
     cli.add_command(_command)
 

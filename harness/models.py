@@ -475,6 +475,12 @@ Rule: TypeAlias = Literal["simple", "guarded", "non-binary", "managed"]
 ErrorDefinition: TypeAlias = Literal["indication", "deflection factor"]
 
 
+def _interval(value: object) -> object:
+    if isinstance(value, str) and value:
+        moments.interval(value)
+    return value
+
+
 class Job(Model):
     """One unit on one bench: what to do, and by which rule to decide."""
 
@@ -502,6 +508,9 @@ class Job(Model):
     customer_contact: str = Field("", description="the customer's address or contact")
     customer_reference: str = Field("", description="the customer's order or inventory number")
     next_due: Day | None = Field(None, description="next verification, only where the customer asked for a date")
+    interval: Annotated[str, BeforeValidator(_interval)] = Field(
+        "", description="time until the unit is due again, such as '12 months'; for the history, never in a report"
+    )
     environment: Environment = Field(Environment(), description="the room: the table [environment]")
     allow_overdue: Flag = Field(False, description="run with a standard past its due date, and mark every page")
     allow_hazardous_voltage: Flag = Field(

@@ -1,14 +1,46 @@
-"""When something is to begin, as a person writes it: "18:00" for the next such time, or a date with a time.   [pure]"""
+"""Moments and intervals as a person writes them: "18:00" for the next such time, "12 months" until due.   [pure]"""
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import re
+from dataclasses import dataclass
 from typing import Final
 
 EXAMPLES: Final = "'18:00' or '2026-12-01T18:00'"
 _TIME: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 _DAY: Final = dt.timedelta(days=1)
+_INTERVAL: Final = re.compile(r"(\d{1,3}) ?(day|week|month|year)s?")
+INTERVAL_EXAMPLES: Final = "'12 months', '2 years' or '90 days'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """A time by the calendar."""
+
+    months: int = 0
+    days: int = 0
+
+    def after(self, day: dt.date) -> dt.date:
+        """The same day of a later month, or its last one where it is shorter; then the days."""
+        whole = day.year * 12 + day.month - 1 + self.months
+        year, month = divmod(whole, 12)
+        last = calendar.monthrange(year, month + 1)[1]
+        return dt.date(year, month + 1, min(day.day, last)) + dt.timedelta(days=self.days)
+
+
+def interval(text: str) -> Interval:
+    """Understand an interval; raises ValueError with one sentence."""
+    found = _INTERVAL.fullmatch(" ".join(text.split()))
+    count = int(found[1]) if found else 0
+    if found is None or not count:
+        raise ValueError(f"{text[:40]!r} is no interval; expected such as {INTERVAL_EXAMPLES}")
+    match found[2]:
+        case "day" | "week" as unit:
+            return Interval(days=count * (7 if unit == "week" else 1))
+        case unit:
+            return Interval(months=count * (12 if unit == "year" else 1))
 
 
 def parse(text: str) -> dt.time | dt.datetime:

@@ -8,13 +8,11 @@ store, and a store stays what its journals say: `record.json`, `corrections.toml
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
 import re
 import shutil
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Final
@@ -23,7 +21,7 @@ from harness.corrections import CorrectionsFile
 from harness.errors import RecordsError
 from harness.reanalysis import Changes, Outcome, VerdictChange, digest, totals
 from harness.records.rows import ResultRow
-from harness.report.tables import safe_cell
+from harness.report.tables import csv_text
 from harness.version import program_version
 
 FORMAT: Final = 1
@@ -146,7 +144,7 @@ def _run(outcome: Outcome) -> dict[str, Any]:
 def results_csv(outcomes: Sequence[Outcome]) -> str:
     """Every result as it is now, one row a result, the run's columns with it."""
     names = [f.name for f in fields(ResultRow)]
-    return _csv(names, ([_cell(getattr(row, name)) for name in names] for each in outcomes for row in each.results))
+    return csv_text(names, ([getattr(row, name) for name in names] for each in outcomes for row in each.results))
 
 
 def changes_csv(outcomes: Sequence[Outcome]) -> str:
@@ -154,23 +152,8 @@ def changes_csv(outcomes: Sequence[Outcome]) -> str:
     of_run = ("number", "id", "started", "serial")
     of_change = [f.name for f in fields(VerdictChange)]
     rows = (
-        [
-            *(_cell(getattr(each.run, name)) for name in of_run),
-            *(_cell(getattr(one, name)) for name in of_change),
-        ]
+        [*(getattr(each.run, name) for name in of_run), *(getattr(one, name) for name in of_change)]
         for each in outcomes
         for one in each.changes
     )
-    return _csv([*(f"run_{name}" for name in of_run), *of_change], rows)
-
-
-def _csv(names: list[str], rows: Iterator[list[Any]]) -> str:
-    file = io.StringIO()
-    writer = csv.writer(file, dialect="excel", lineterminator="\r\n")
-    writer.writerow(names)
-    writer.writerows(rows)
-    return file.getvalue()
-
-
-def _cell(value: Any) -> Any:
-    return value.isoformat() if hasattr(value, "isoformat") else safe_cell(value)
+    return csv_text([*(f"run_{name}" for name in of_run), *of_change], rows)

@@ -88,6 +88,21 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
             "harness.records*",
         ),
     ),
+    (
+        "harness.history_facts",
+        (*PLAIN, "harness.models", "harness.journal", "harness.report.summary"),
+    ),
+    (
+        "harness.history",
+        (
+            *PLAIN,
+            "harness.moments",
+            "harness.analysis.*",
+            "harness.file_words",
+            "harness.history_facts",
+            "harness.records.*",
+        ),
+    ),
     ("harness.workers", ("harness.errors", "harness.version")),
     (
         "harness.corrections",

@@ -1,4 +1,4 @@
-"""When a queue starts: the next such time of day, a date as it stands, and the two odd hours of the year."""
+"""When a queue starts: the next such time of day, a date as it stands, the two odd hours of the year; intervals."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from harness.moments import next_moment, parse
+from harness.moments import interval, next_moment, parse
 
 # Facts of the time zone database: in 2026 summer time began in Germany on 29 March at 02:00 (which became 03:00) and
 # ended on 25 October at 03:00 (which became 02:00).
@@ -47,3 +47,25 @@ def test_the_machines_own_zone_is_taken_where_none_is_named() -> None:
 def test_what_is_no_time_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(ValueError, match=r"is no time to start at; expected such as '18:00' or '2026-12-01T18:00'"):
         parse(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "day", "due"),
+    [
+        ("12 months", "2024-02-29", "2025-02-28"),
+        ("1 year", "2025-02-28", "2026-02-28"),
+        ("2 years", "2024-02-29", "2026-02-28"),
+        ("1 month", "2025-01-31", "2025-02-28"),
+        ("11 months", "2025-12-31", "2026-11-30"),
+        ("90 days", "2025-12-01", "2026-03-01"),
+        ("6 weeks", "2025-01-01", "2025-02-12"),
+    ],
+)
+def test_an_interval_goes_by_the_calendar(text, day, due):
+    assert interval(text).after(dt.date.fromisoformat(day)) == dt.date.fromisoformat(due)
+
+
+@pytest.mark.parametrize("text", ["", "soon", "0 months", "12", "1.5 years", "-1 year", "12 months ago", "9999 years"])
+def test_what_is_no_interval_is_said(text):
+    with pytest.raises(ValueError, match="is no interval; expected such as '12 months'"):
+        interval(text)

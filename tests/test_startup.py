@@ -61,6 +61,7 @@ def test_help_names_every_command_and_ends_well(help_run: tuple[str, int, list[s
         "watch",
         "report",
         "records",
+        "history",
         "reanalyse",
     ):
         assert f" {name} " in text

@@ -66,13 +66,13 @@ def _plots(report: Report, point: str) -> Mapping[str, tuple[Mapping[str, Any], 
         found.setdefault(f"p{wide.part}", []).append(
             {
                 "key": wide.key, "caption": wide.caption, "alt": wide.alt,
-                "wide": _inline(wide.svg, f"{wide.key}w"), "narrow": _inline(narrow.svg, f"{narrow.key}n"),
+                "wide": inline(wide.svg, f"{wide.key}w"), "narrow": inline(narrow.svg, f"{narrow.key}n"),
             }
         )  # fmt: skip
     return {part: tuple(some) for part, some in found.items()}
 
 
-def _inline(svg: str, prefix: str) -> Markup:
+def inline(svg: str, prefix: str) -> Markup:
     """Make a drawing part of the page: sized by the page, hidden from listeners, who get its words instead."""
     drawing = re.sub(r' (?:width|height)="[0-9.]+pt"', "", themed(svg, prefix), count=2)
     return Markup(drawing)  # matplotlib has escaped the texts in it

@@ -11,6 +11,7 @@ apostrophe off every text cell. Numbers are never touched.
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import math
 from dataclasses import dataclass, fields, replace
@@ -20,7 +21,7 @@ from harness.analysis.verdict import Limits
 from harness.report import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from harness.analysis.estimate import Statement
     from harness.analysis.verdict import Verdict
@@ -190,17 +191,24 @@ def safe_cell(value: Any) -> Cell:
             return "'" + text if text.startswith(_FORMULA) else text
         case None:
             return ""
+        case dt.date():
+            return value.isoformat()
         case _:
             return int(value)
 
 
-def _csv(row: type, rows: Iterable[Any]) -> str:
-    names = [f.name for f in fields(row)]
+def csv_text(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Rows of values as CSV, by the rules above; a date or time as ISO writes it."""
     file = io.StringIO()
     writer = csv.writer(file, dialect="excel", lineterminator="\r\n")
-    writer.writerow(names)
-    writer.writerows([safe_cell(getattr(one, name)) for name in names] for one in rows)
+    writer.writerow(columns)
+    writer.writerows([safe_cell(value) for value in row] for row in rows)
     return file.getvalue()
+
+
+def _csv(row: type, rows: Iterable[Any]) -> str:
+    names = [f.name for f in fields(row)]
+    return csv_text(names, ([getattr(one, name) for name in names] for one in rows))
 
 
 def _of_point(part: str, p: Point) -> PointRow:

@@ -1,0 +1,144 @@
+"""The command about units over the years: drift, what is due, and what a standard has touched."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import rich_click as click
+
+from harness.commands.records import opened, selected, selection_options, store_option
+
+if TYPE_CHECKING:
+    from harness.history import History
+    from harness.records.folder import Records
+    from harness.records.rows import Selection
+
+PATH: Final = click.Path(path_type=Path)
+_MOST_UNITS: Final = 20  # whose points are followed without being asked to
+
+
+@click.command()
+@click.argument("runs", type=PATH, required=False, metavar="[RUNS_FOLDER]")
+@store_option
+@selection_options
+@click.option("--interval", help="Time until a unit is due again, where its job does not say: '12 months'.")
+@click.option("--points/--units", default=None, help="Follow every point, or list the units alone.")
+@click.option("--html", "html_path", type=PATH, help="Write the page with a picture of every point.")
+@click.option("--csv", "csv_path", type=PATH, help="Write every result with the drift of its point.")
+@click.option("--json", "json_path", type=PATH, help="Write the same as JSON.")
+@click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
+def history(
+    *, runs: Path | None, store: str | None, interval: str | None, points: bool | None, html_path: Path | None,
+    csv_path: Path | None, json_path: Path | None, open_page: bool, **where: Any,
+) -> None:  # fmt: skip
+    """Follow units over the years: drift of every point, what is due, and what a standard has touched.
+
+    The runs are those below RUNS_FOLDER; without one, those of the store. Simulated runs are shown only with
+    --simulated, and then alone.
+
+    \b
+    Examples:
+      halfpower history                                    every unit, and what is due
+      halfpower history --serial S1002-3071 --html petrel.html --open
+      halfpower history --standard K320-0417 --since 2025-01-01
+      halfpower history runs --simulated --interval "12 months"
+    """
+    from harness.commands.run import a_console
+    from harness.report.history_terminal import HistoryTables
+
+    if runs is not None and store is not None:
+        raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
+    _check_interval(interval)
+    chosen = selected(where)
+    with _records(runs, store) as records:
+        found = _read(records, chosen, interval or "", points)
+    written = [path for path in (html_path, csv_path, json_path) if path is not None]
+    today = _today()
+    if open_page and html_path is None:
+        raise click.UsageError("--open shows the page that --html writes; name a file with --html.")
+    _write(found, html_path, csv_path, json_path)
+    if not written:
+        a_console().print(HistoryTables(history=found, today=today))
+    for problem in found.problems:
+        _say(problem)
+    if open_page and html_path is not None:
+        click.launch(str(html_path.resolve()))
+    if found.problems:
+        from harness.errors import JournalError
+
+        raise JournalError(f"{len(found.problems)} of the journals could not be read, named above; the others count.")
+
+
+def _check_interval(interval: str | None) -> None:
+    from harness.moments import interval as parsed
+
+    if interval is not None:
+        try:
+            parsed(interval)
+        except ValueError as error:
+            raise click.UsageError(f"--interval: {error}.") from None
+
+
+@contextmanager
+def _records(runs: Path | None, store: str | None) -> Iterator[Records]:
+    if runs is None:
+        with opened(store, create=False) as there:
+            yield there
+        return
+    from harness.records.folder import RunFolders
+
+    yield RunFolders(runs)
+
+
+def _read(records: Records, where: Selection, interval: str, points: bool | None) -> History:
+    """The history; of many units the points only where they are asked for."""
+    from harness.history import read
+
+    if points is None:
+        units = {(run.maker, run.model, run.serial) for run in records.runs(where)}
+        points = len(units) <= _MOST_UNITS
+    return read(records, where, interval=interval, tracks=points)
+
+
+def _write(found: History, html_path: Path | None, csv_path: Path | None, json_path: Path | None) -> None:
+    from harness.atomic import write_text
+    from harness.version import program_version
+
+    if html_path is not None:
+        from harness.report.history_page import history_page
+
+        write_text(html_path, history_page(found, today=_today(), program=program_version()))
+    if csv_path is not None or json_path is not None:
+        from harness import history as histories
+        from harness.report.tables import csv_text
+
+        rows = list(histories.table(found))
+        if csv_path is not None:
+            write_text(csv_path, csv_text(histories.COLUMNS, rows))
+        if json_path is not None:
+            write_text(json_path, _json(histories.COLUMNS, rows))
+
+
+def _json(columns: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
+    import json
+
+    def plain(value: Any) -> Any:
+        return value.isoformat() if hasattr(value, "isoformat") else value
+
+    found = [{name: plain(value) for name, value in zip(columns, row, strict=True)} for row in rows]
+    return json.dumps(found, ensure_ascii=False, indent=1) + "\n"
+
+
+def _today() -> Any:
+    from harness.clock import RealClock
+
+    return RealClock().utc().date()
+
+
+def _say(text: str) -> None:
+    from harness.report.shown import clean
+
+    click.echo(clean(text), err=True)

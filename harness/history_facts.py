@@ -1,0 +1,122 @@
+"""What only the journals know of results over time: the errors that they share, the standards each rests on."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from harness import journal
+from harness.errors import HalfpowerError
+from harness.models import Instrument, Setup
+from harness.report.summary import summarise
+from harness.steps import Measure
+
+if TYPE_CHECKING:
+    from harness.records.folder import Records
+    from harness.report.model import PartResult, Point, Response
+
+_OF_A_PATH: Final = ("division ratio of ", "termination of ")
+_OF_A_LEVEL: Final = ("level", "reference meter")
+
+Shared: TypeAlias = tuple[tuple[str, float], ...]
+"""Names of errors, and the standard uncertainty that each has in one result."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """What only the journal of a run knows."""
+
+    shared: Mapping[int, Shared] = field(default_factory=dict)  # by position of the result
+    u: Mapping[int, float] = field(default_factory=dict)
+    roles: Mapping[str, frozenset[str]] = field(default_factory=dict)  # by part
+    interval: str = ""
+    next_due: dt.date | None = None
+
+
+class Facts:
+    """The journals, each read when it is first asked for."""
+
+    def __init__(self, records: Records) -> None:
+        self._records, self._known = records, dict[str, RunFacts]()
+        self.problems: list[str] = list(getattr(records, "problems", ()))
+
+    def of(self, run_id: str) -> RunFacts:
+        """What the journal of a run knows; nothing where it cannot be read, which is then a problem."""
+        if run_id not in self._known:
+            try:
+                self._known[run_id] = _facts(self._records.journal(run_id))
+            except HalfpowerError as error:
+                self.problems.append(f"{error} Its results are taken for independent of all others.")
+                self._known[run_id] = RunFacts()
+        return self._known[run_id]
+
+
+def _facts(data: bytes) -> RunFacts:
+    contents = journal.parse(data, Path(journal.NAME))
+    made = summarise(contents)
+    roles: dict[str, set[str]] = {}
+    for record in contents.records:
+        if isinstance(record.step, Measure):
+            step = record.step
+            roles.setdefault(record.part, set()).update(
+                {step.source, step.display, *(("counter",) if step.with_counter else ())}
+            )
+    shared, u = {}, {}
+    for position, (part_shared, part_u) in enumerate(_each(made.parts, made.setup)):
+        shared[position], u[position] = part_shared, part_u
+    return RunFacts(
+        shared=shared,
+        u=u,
+        roles={part: frozenset(some) for part, some in roles.items()},
+        interval=made.setup.job.interval,
+        next_due=made.setup.job.next_due,
+    )
+
+
+def _each(parts: Iterable[PartResult], setup: Setup) -> Iterator[tuple[Shared, float]]:
+    """The shared lines and the whole u of every result, in the order of `point_rows`."""
+    certificates = {
+        each.label: each.certificate or "" for role, each in setup.bench.instruments() if role not in ("unit", "switch")
+    }
+    for part in parts:
+        yield from ((_of_point(point, certificates), _u(point)) for point in part.points)
+        yield from ((_of_response(response, setup), _u_hz(response)) for response in part.responses)
+        yield from (((), 0.0) for _ in (*part.findings, *part.plain))
+
+
+def _u(point: Point) -> float:
+    return 0.0 if point.statement is None else point.statement.u
+
+
+def _of_point(point: Point, certificates: Mapping[str, str]) -> Shared:
+    """Lines that name an instrument, under its certificate, and those that name a path."""
+    found = []
+    for line in point.budget.contributions if point.budget is not None else ():
+        for label, certificate in certificates.items():
+            if line.name in (f"limits of {label}", f"certificate of {label}"):
+                found.append((f"{line.name}, {certificate}", abs(line.contribution)))
+        if line.name.startswith(_OF_A_PATH):
+            found.append((line.name, abs(line.contribution)))
+    return tuple((name, u) for name, u in found if u > 0.0)
+
+
+def _u_hz(response: Response) -> float:
+    result = response.result
+    return 0.0 if result.u_rel is None or result.frequency_hz is None else result.u_rel * result.frequency_hz
+
+
+def _of_response(response: Response, setup: Setup) -> Shared:
+    """The level's own lines rest on the reference, or on the generator; the frequency's on the counter."""
+    result, bench = response.result, setup.bench
+    if result.frequency_hz is None:
+        return ()
+    named: dict[str, Instrument | None] = dict.fromkeys(_OF_A_LEVEL, bench.reference or bench.generator)
+    named["frequency"] = bench.counter or bench.generator
+    return tuple(
+        (f"{line.name} by {instrument.label}, {instrument.certificate or ''}", line.u_rel * result.frequency_hz)
+        for line in result.budget
+        if (instrument := named.get(line.name)) is not None and line.u_rel > 0.0
+    )
