@@ -135,6 +135,7 @@ class LiveBench:
 
     def _measure(self, step: Measure) -> Reading:
         self._allow(step)
+        self.guardian.ready()
         return self._tried(lambda: self._point(step))
 
     def _tried(self, action: Callable[[], T]) -> T:

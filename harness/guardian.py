@@ -75,6 +75,7 @@ class Watch:
     folder: Path | None = None
     until: float = math.inf
     messages: queue.SimpleQueue[Mapping[str, Any] | None] = field(default_factory=queue.SimpleQueue)
+    _factory: ResourceManagerFactory | None = None
 
     def wait(self) -> str:
         """Listen until there is something to do: "order", "killed" or "hung"."""
@@ -99,12 +100,24 @@ class Watch:
                 self.charges, self.locks = tuple(Charge(**each) for each in charges), tuple(locks)
             case {"alive": within_s}:
                 self.until = time.monotonic() + (math.inf if within_s is None else within_s)
+            case {"library": library}:
+                self.factory(library)
+                _answer(ready=True)
             case {"folder": folder}:
                 self.folder = Path(folder)
             case {"end": end, "roles": roles}:
                 self.charges = tuple(charge for charge in self.charges if charge.role in roles)
                 return str(end)
         return ""
+
+    def factory(self, library: str = "") -> ResourceManagerFactory:
+        """Managers of the run's own VISA library, opened beforehand; of whichever is found where none was named."""
+        if self._factory is None:
+            from harness.visa import resource_manager
+
+            self._factory = resource_manager(library)
+            self._factory()
+        return self._factory
 
     def kill(self) -> bool:
         """End the run that hangs; whether it is gone for certain."""
@@ -128,13 +141,15 @@ def main() -> None:
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     watch = Watch(parent=int(sys.argv[1]))
     threading.Thread(target=_listen, args=(watch.messages,), daemon=True).start()
-    _answer(ready=True)  # it listens; should its imports fail, it is seen to be gone before the next step
-    factory = _prepared()
+    _answer(listens=True)
+    import harness.link
+    import harness.visa  # noqa: F401 - both are needed in a hurry
+
     match watch.wait():
         case "order":  # the run could not do it itself, and tells what comes of it
-            Work(watch.charges, factory, on_off=lambda charge: _answer(off=charge.role)).problems()
+            Work(watch.charges, watch.factory(), on_off=lambda charge: _answer(off=charge.role)).problems()
         case why:
-            _act(watch, factory, why)
+            _act(watch, why)
     os._exit(0)  # a thread may hang in its interface for ever
 
 
@@ -148,19 +163,6 @@ def _listen(messages: queue.SimpleQueue[Mapping[str, Any] | None]) -> None:
     messages.put(None)
 
 
-def _prepared() -> ResourceManagerFactory:
-    """Import and open beforehand what will be needed in a hurry."""
-    import harness.journal
-    import harness.link
-    import harness.lock
-    import harness.report.shown  # noqa: F401 - the four above and this one, for later
-    from harness.visa import resource_manager
-
-    factory = resource_manager()
-    factory()  # looks for an installed VISA library, and keeps what it found
-    return factory
-
-
 def _answer(**message: object) -> None:
     with suppress(OSError):
         sys.stdout.write(json.dumps(message) + "\n")
@@ -170,12 +172,12 @@ def _answer(**message: object) -> None:
 # --- acting ------------------------------------------------------------------------------------------------------
 
 
-def _act(watch: Watch, factory: ResourceManagerFactory, why: str) -> None:
+def _act(watch: Watch, why: str) -> None:
     if not watch.charges:
         return
     voice = Voice()
     gone = why == "killed" or watch.kill()
-    work = Work(watch.charges, factory, on_off=voice.is_off)  # first of all; what follows may take its time
+    work = Work(watch.charges, watch.factory(), on_off=voice.is_off)  # first of all; what follows may take its time
     if why == "killed":
         voice.say("The run was killed. Its sources are being switched off.")
     else:

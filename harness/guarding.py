@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from harness.models import Setup
     from harness.steps import Role
 
-START_S: Final = 30.0  # a fraction of a second, unless the machine is very busy
+START_S: Final = 60.0  # a fraction of a second, unless the machine is very busy
 SPARE_S: Final = 0.5
 """Signs come by the thousand and are passed on once in so many seconds: every lease gets this much more."""
 ORDER_S: Final = JOB_S + 4 * 120.0  # and the longest time-outs that a bench file may ask for
@@ -42,6 +42,12 @@ class NoGuardian:
     def records_into(self, folder: Path) -> None:
         """Nothing is recorded."""
 
+    def listens(self) -> None:
+        """Nothing to wait for."""
+
+    def prepare(self, library: Callable[[], str]) -> None:
+        """Nothing to prepare."""
+
     def ready(self) -> None:
         """Nothing to wait for."""
 
@@ -58,7 +64,7 @@ class Guardian:
         self._told_until = math.inf
         self._gone = self._stepped = self._dismissed = False
         self._answers: list[dict[str, Any]] = []
-        self._is_ready = threading.Event()
+        self._listens, self._is_ready = threading.Event(), threading.Event()
         try:
             self._process = subprocess.Popen(
                 [sys.executable, "-P", "-W", "ignore", "-m", "harness.guardian", str(os.getpid())],
@@ -77,10 +83,19 @@ class Guardian:
         if os.name == "posix":
             os.set_blocking(self._pipe, False)  # a guardian that reads no more must not hold the run up
 
-    def ready(self) -> None:
-        """Wait until it stands; raises SafetyError if it does not."""
-        if not self._is_ready.wait(START_S) or self._gone:
+    def listens(self) -> None:
+        """Wait until it stands, before anything else; raises SafetyError if it does not."""
+        if not self._listens.wait(START_S) or self._gone:
             raise _not_begun("did not start")
+
+    def prepare(self, library: Callable[[], str]) -> None:
+        """Tell it which VISA library answers here: looking for one takes as long as all the rest."""
+        self._send(library=library())
+
+    def ready(self) -> None:
+        """Wait until it could act at once, before an output is switched on; it gets ready while a bench is opened."""
+        if not self._is_ready.is_set() and (not self._is_ready.wait(START_S) or self._gone):
+            raise _not_begun("did not get ready")
 
     def alive(self, within_s: float) -> None:
         """Pass a sign of life on."""
@@ -93,7 +108,7 @@ class Guardian:
     def check(self) -> None:
         """Before every step: raise SafetyError if it has gone away; what is not guarded is not gone on with."""
         self._stepped = True
-        if self._gone:
+        if self._gone or self._process.poll() is not None:
             raise SafetyError(
                 "The guardian has gone away: nobody would switch the outputs off if this program were killed. "
                 "The run ends here with outputs off; resume it, and a new one stands by."
@@ -139,9 +154,12 @@ class Guardian:
             for line in self._process.stdout:
                 answer = json.loads(line)
                 self._answers.append(answer)
+                if "listens" in answer:
+                    self._listens.set()
                 if "ready" in answer:
                     self._is_ready.set()
         self._gone = True
+        self._listens.set()
         self._is_ready.set()
 
 

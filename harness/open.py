@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from harness.models import Instrument
     from harness.rehearsal import Rehearsal
     from harness.sim.bench import SimulatedBench
+    from harness.visa import ResourceManagerFactory
 
 __all__ = [
     "LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start", "warnings",
@@ -87,6 +88,8 @@ def opened(
     exchange, wait and question by when the next sign of life comes. `warm` says that every instrument has warmed up
     already, whatever is known of it.
     """
+    from harness.visa import library_of, resource_manager
+
     simulated = simulated or simulated_bench(loaded)
     person = operator or Nobody()
     if simulated and not by_hand:
@@ -103,11 +106,13 @@ def opened(
 
         person = Awaited(person, alive)
         clock = _beating(simulated, alive)
+        factory = simulated.resource_manager if simulated else resource_manager()
         links: dict[Role, Link] = {}
-        drivers = _drivers(loaded, simulated, clock, person, links, on_event=on_event, on_life=alive)
+        drivers = _drivers(loaded, factory, clock, person, links, on_event=on_event, on_life=alive)
         seen_on = None if simulated else SeenOn()
         in_use = warming(loaded.setup.bench, used_roles(loaded), links, seen_on, clock.utc())
-        guardian.ready()
+        guardian.listens()
+        guardian.prepare(lambda: library_of(factory))
         for charge in charges:
             if charge.address and not charge.command:
                 on_event("guardian", unguarded(charge))
@@ -164,7 +169,7 @@ def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
 
 def _drivers(
     loaded: LoadedJob,
-    simulated: SimulatedBench | None,
+    factory: ResourceManagerFactory,
     clock: Clock,
     person: Operator,
     links: dict[Role, Link],
@@ -174,9 +179,8 @@ def _drivers(
 ) -> Mapping[Role, Any]:
     """Build every driver that the job needs; `links` takes the links that were opened for them."""
     from drivers.loading import longest_s, make_driver
-    from harness.visa import open_link, resource_manager
+    from harness.visa import open_link
 
-    factory = simulated.resource_manager if simulated else resource_manager()
     roles, folder = used_roles(loaded), loaded.bench_path.parent
     between_s = max(BETWEEN_SIGNS_S, *(longest_s(role, loaded.setup, folder) for role in roles))
 

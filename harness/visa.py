@@ -331,6 +331,12 @@ def resource_manager(library: str = "") -> ResourceManagerFactory:
     return open_manager
 
 
+def library_of(factory: ResourceManagerFactory) -> str:
+    """What `resource_manager` must be told to use the same library without looking for it."""
+    visalib = factory().visalib
+    return "@py" if type(visalib).__module__.startswith("pyvisa_py") else str(visalib.library_path)
+
+
 def list_addresses(factory: ResourceManagerFactory) -> tuple[str, ...]:
     """Look for instruments; only on request, since this may broadcast on the network for a second."""
     with _foreign():
