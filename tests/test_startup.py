@@ -13,6 +13,7 @@ HEAVY = (
     "scipy",
     "pandas",
     "matplotlib",
+    "typst",
     "pyvisa",
     "pyvisa_sim",
     "pydantic",

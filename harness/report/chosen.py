@@ -22,6 +22,7 @@ One: TypeAlias = Point | Response
 _WORST_FIRST: Final[tuple[Word, ...]] = (
     "fail", "conditional fail", "undecided", "conditional pass", "pass", "not measured",
 )  # fmt: skip
+_TYPED: Final = str.maketrans({"µ": "u", "μ": "u", "×": "x"})  # as they are typed
 _NEAREST: Final = 4  # names that are offered where none fits
 
 
@@ -98,7 +99,8 @@ def as_found(report: Report, one: One) -> One | None:
 
 def _words(text: str) -> list[str]:
     """The words of a name; a number and its unit are one, and so are "channel" and its number."""
-    found = re.findall(r"ch[a-z]* ?\d+|\d[\d.]*(?: ?[^\W\d]+)?|[^\W\d]+", text.casefold())
+    plain = text.casefold().translate(_TYPED)
+    found = re.findall(r"ch[a-z]* ?\d+|\d[\d.]*(?: ?[^\W\d]+)?|[^\W\d]+", plain)
     return [re.sub(r"^ch[a-z]* ?(?=\d)", "ch", word).replace(" ", "") for word in found]
 
 

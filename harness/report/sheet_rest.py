@@ -124,6 +124,8 @@ def _checklist(report: Report) -> Iterator[Block]:
 
 
 def _uncertainty(report: Report) -> Iterator[Block]:
+    if not any(part.responses or part.points for part in report.parts):
+        return
     yield Heading(text="Readings and uncertainty")
     yield Paragraph(
         text="Every line of every budget, with half-widths, distributions, divisors, sensitivities and degrees of "
