@@ -23,7 +23,7 @@ from harness.report import pdf as printed
 from harness.report import shown
 from harness.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Sheet, Table
 from harness.report.model import Report
-from harness.report.pdf import pdf
+from harness.report.pdf import check_ready, pdf
 from harness.report.plots import pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
@@ -154,8 +154,10 @@ def test_markup_scripts_and_missing_signs_neither_stop_nor_steer_it() -> None:
 
 def test_without_the_type_setter_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "typst", None)  # as where it is not installed
-    with pytest.raises(HalfpowerError, match="pip install typst, or write --html"):
+    with pytest.raises(HalfpowerError, match="pip install typst, or leave --pdf out"):
         pdf(EXAMPLES["plain_only"]())
+    with pytest.raises(HalfpowerError, match="pip install typst"):
+        check_ready()
 
 
 def test_fonts_that_cannot_be_used_are_named(tmp_path: Path) -> None:
@@ -170,6 +172,8 @@ def test_missing_fonts_of_its_own_are_named(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr("matplotlib.get_data_path", lambda: str(tmp_path))
     with pytest.raises(HalfpowerError, match=r"DejaVuSans\.ttf: is missing"):
         pdf(EXAMPLES["plain_only"]())
+    with pytest.raises(HalfpowerError, match="is missing"):
+        check_ready()
 
 
 # --- what other programs find ------------------------------------------------------------------------------------

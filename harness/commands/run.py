@@ -85,6 +85,7 @@ def run(
 
     loaded = opening.load(job)
     warn(opening.warnings(loaded))
+    _ready_to_print(printed)
     simulated = loaded.setup.bench.simulation is not None
     warn(_by_hand_anyway(by_hand, simulated=simulated))
     with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume(runs):
@@ -136,6 +137,7 @@ def resume(
     loaded = opening.load(contents.header["files"]["job"])
     simulated = loaded.setup.bench.simulation is not None
     warn(_by_hand_anyway(by_hand, simulated=simulated))
+    _ready_to_print(printed)
     recorded: dict[str, int] = {}
     for record in contents.records:
         recorded[record.part] = recorded.get(record.part, 0) + 1
@@ -329,6 +331,13 @@ def write_pdf(made: Report, path: Path, *, letter: bool = False, fonts: Path | N
     from harness.report.pdf import pdf
 
     write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts, point=point))
+
+
+def _ready_to_print(printed: bool) -> None:
+    if printed:
+        from harness.report.pdf import check_ready
+
+        check_ready()
 
 
 def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:

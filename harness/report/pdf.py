@@ -27,6 +27,7 @@ from harness.report.sheet import sheet
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from types import ModuleType
 
     from typst import PDFStandard
 
@@ -84,13 +85,24 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point
     return _compiled(document, to_json(report), folders, made)
 
 
-def _compiled(document: Mapping[str, Any], attached: str, folders: list[Path], made: dt.datetime) -> bytes:
+def check_ready() -> None:
+    """Refuse where the type-setter or its fonts are missing: before a run, rather than after a night of it."""
+    _typesetter()
+    _font_folder()
+
+
+def _typesetter() -> ModuleType:
     try:
         import typst
     except ImportError:
         raise HalfpowerError(
-            "The PDF needs the package 'typst', which is not installed: pip install typst, or write --html instead."
+            "The PDF needs the package 'typst', which is not installed: pip install typst, or leave --pdf out."
         ) from None
+    return typst
+
+
+def _compiled(document: Mapping[str, Any], attached: str, folders: list[Path], made: dt.datetime) -> bytes:
+    typst = _typesetter()
     try:
         file: bytes = typst.compile(
             TEMPLATE.read_bytes(),
@@ -185,7 +197,7 @@ def _font_folder() -> Path:
     folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
     if not (folder / _TEXT_FONT).is_file():
         raise HalfpowerError(
-            f"{folder / _TEXT_FONT}: is missing, so the PDF has no fonts. Install matplotlib again, or write --html."
+            f"{folder / _TEXT_FONT}: is missing, so the PDF has no fonts. Install matplotlib again, or leave --pdf out."
         )
     return folder
 
