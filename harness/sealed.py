@@ -118,7 +118,8 @@ class SealedFile:
         folder = path.parent
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            made._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0))
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+            made._file = os.open(path, flags, 0o666)  # less what the user's mask takes away
             made.append({"kind": style.kind, "format": style.format, **header})
             _sync_folder(folder)
         except FileExistsError:
