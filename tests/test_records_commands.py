@@ -111,7 +111,7 @@ def test_a_store_is_made_anew_from_the_folders_of_runs(store: Path, tmp_path: Pa
     assert [line.split(": ")[1] for line in again.stdout.splitlines()] == ["added", "added"]
     nothing = halfpower("records", "rebuild", tmp_path / "half")
     assert nothing.exit_code == 10
-    assert "there is no journal of a run below this folder" in nothing.stderr
+    assert "half: there is no such folder" in nothing.stderr
 
 
 def test_a_store_is_checked(store: Path, tmp_path: Path) -> None:

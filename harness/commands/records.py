@@ -179,15 +179,13 @@ def rebuild(folder: Path | None, simulated: bool, store: str | None) -> None:
       halfpower records rebuild
       halfpower records rebuild runs
     """
-    from harness.journal import NAME
+    from harness.records.folder import journal_files
     from harness.records.rows import Selection
 
     with opened(store, create=folder is not None) as there:
         if folder is not None:
-            folders = sorted(each.parent for each in folder.rglob(NAME))
-            if not folders:
-                raise RecordsError(f"{folder}: there is no journal of a run below this folder.")
-            _each(folders, lambda each: _add(there, each, simulated, again=True))
+            files = journal_files(folder)
+            _each(files, lambda each: _add(there, each.parent, simulated, again=True))
             return
         everything = there.runs(Selection(simulated=None, finished=None))
         _each(everything, lambda run: f"{run.number}: {there.rebuild(run.id)}")
