@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +13,7 @@ from harness.commands.faults import fault_options
 
 if TYPE_CHECKING:
     from harness.faulted import Faults
+    from harness.sim.bench import SimulatedBench
     from harness.talk import InstrumentState
 
 
@@ -83,20 +86,27 @@ def _serve(bench_file: Path, faults: Faults | None) -> None:
     loaded = load_bench(bench_file)
     if loaded.simulation is None:
         raise ConfigError(f"{bench_file}: is no simulated bench: it has no key 'simulation'")
-    from harness.faulted import injected
     from harness.sim.bench import SimulatedBench
 
     simulated = SimulatedBench.load(bench_file.parent / loaded.simulation)
-    if faults is not None:
-        faults.put_on(simulated)
-    with simulated.serve() as server:
+    with _counted(simulated, faults), simulated.serve() as server:
         for role, address in simulated.addresses.items():
             click.echo(f"{role}: {server.addresses[address]}  (in the bench file: {address})")
-        if faults is not None:
-            click.echo(faults.sentence)
         click.echo("Served until Ctrl-C.")
-        try:
-            threading.Event().wait()
-        finally:
-            if faults is not None:
-                click.echo(injected(simulated))
+        threading.Event().wait()
+
+
+@contextmanager
+def _counted(simulated: SimulatedBench, faults: Faults | None) -> Iterator[None]:
+    """Faults on purpose, said at the start and counted at the end."""
+    if faults is None:
+        yield
+        return
+    from harness.faulted import injected
+
+    faults.put_on(simulated)
+    click.echo(faults.sentence)
+    try:
+        yield
+    finally:
+        click.echo(injected(simulated))
