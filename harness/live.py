@@ -6,7 +6,6 @@ lines for scripts, and nothing.
 
 from __future__ import annotations
 
-import json
 import math
 import time
 from collections import deque
@@ -15,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
+from harness.json_text import json_text
 from harness.quantities import HALF_POWER_DB, db, duration, show
 from harness.report.shown import clean
 from harness.signals import describe, unit_of
@@ -196,7 +196,7 @@ class JsonLines(Silent):
         if self._stream is None:
             return
         try:
-            self._stream.write(json.dumps(entry, ensure_ascii=False, allow_nan=False) + "\n")
+            self._stream.write(json_text(entry) + "\n")
             self._stream.flush()
         except OSError:
             self._stream = None

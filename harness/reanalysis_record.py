@@ -8,7 +8,6 @@ store, and a store stays what its journals say: `record.json`, `corrections.toml
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shutil
@@ -19,6 +18,7 @@ from typing import Any, Final
 
 from harness.corrections import CorrectionsFile
 from harness.errors import RecordsError
+from harness.json_text import json_text
 from harness.reanalysis import Changes, Outcome, VerdictChange, digest, totals
 from harness.records.rows import ResultRow
 from harness.report.tables import csv_text
@@ -69,7 +69,7 @@ def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[Outcome, str]]) 
         _write(beside / "changes.csv", changes_csv(done.outcomes))
         if done.corrections is not None:
             _write(beside / "corrections.toml", done.corrections.text)
-        _write(beside / RECORD, json.dumps(as_plain(done), ensure_ascii=False, indent=2) + "\n")
+        _write(beside / RECORD, json_text(as_plain(done), indent=2) + "\n")
         if folder.exists():
             folder.rmdir()  # it is empty: `free_folder` has looked
         beside.replace(folder)

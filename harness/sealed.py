@@ -14,9 +14,12 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from harness.errors import JournalError
+from harness.json_text import json_text
+
+LARGEST_BYTES: Final = 1 << 30  # a reading takes half a kilobyte
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,13 +46,18 @@ class Line:
 
 
 def whole(path: Path, style: Style) -> bytes:
-    """Read a file's bytes."""
+    """Read a file's bytes, of which there may be no more than a year's work makes."""
     try:
-        return path.read_bytes()
-    except OSError as error:
-        raise JournalError(
-            f"{path}: cannot be read: {error.strerror}. Name {style.place} or its {style.name}."
-        ) from None
+        if path.exists() and not path.is_file():
+            raise JournalError(f"{path}: is no ordinary file. Name {style.place} or its {style.name}.")
+        with path.open("rb") as stream:
+            data = stream.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        why = getattr(error, "strerror", None) or error
+        raise JournalError(f"{path}: cannot be read: {why}. Name {style.place} or its {style.name}.") from None
+    if len(data) > LARGEST_BYTES:
+        raise JournalError(f"{path}: is larger than {LARGEST_BYTES >> 20} MiB, which {style.what} never is.")
+    return data
 
 
 def lines(path: Path, style: Style, data: bytes | None = None) -> Iterator[Line]:
@@ -96,7 +104,7 @@ def _seal(text: str, previous: int) -> int:
 
 
 def _encode(entry: Mapping[str, Any], previous: int) -> tuple[bytes, int]:
-    body = json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    body = json_text(entry, compact=True)
     body = body.encode("utf-8", "replace").decode()  # a terminal may hand over bytes that are no character
     crc = _seal(body, previous)
     return f'{body[:-1]},"crc":"{crc:08x}"}}\n'.encode(), crc

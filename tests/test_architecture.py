@@ -18,7 +18,7 @@ import pytest
 ROOT: Final = Path(__file__).resolve().parent.parent
 PACKAGES: Final = ("harness", "drivers", "sequences", "sim_profiles")
 
-PLAIN: Final = ("harness.errors", "harness.quantities", "harness.steps", "harness.signals")
+PLAIN: Final = ("harness.errors", "harness.quantities", "harness.steps", "harness.signals", "harness.json_text")
 FILES: Final = tuple(
     f"harness.{name}"
     for name in (
@@ -41,6 +41,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.errors", ()),
     ("harness.quantities", ()),
     ("harness.steps", ()),
+    ("harness.json_text", ()),
     ("harness.signals", ("harness.quantities", "harness.steps")),
     ("harness.clock", ()),
     ("harness.moments", ()),
@@ -58,7 +59,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.report.findings", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
     ("harness.report.words", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
     ("harness.report*", (*PLAIN, "harness.models", "harness.analysis*", "harness.report*")),
-    ("harness.sealed", ("harness.errors",)),
+    ("harness.sealed", ("harness.errors", "harness.json_text")),
     ("harness.journal", ("harness.errors", "harness.steps", "harness.sealed")),
     ("harness.lock", ("harness.errors",)),
     (

@@ -282,10 +282,10 @@ def _listed(found: Sequence[RunRow]) -> Iterator[str]:
 
 
 def _json(run: RunRow) -> str:
-    import json
+    from harness.json_text import json_text
 
     plain = {key: value.isoformat() if isinstance(value, dt.datetime) else value for key, value in asdict(run).items()}
-    return json.dumps(plain, ensure_ascii=False, allow_nan=False)
+    return json_text(plain)
 
 
 def _say(text: str, *, err: bool = False) -> None:

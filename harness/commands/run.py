@@ -291,7 +291,7 @@ def _folders(runs: Path) -> list[Path]:
 
 def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -> Path:
     """Show the result, write it, return where the page is; a part that ended early fails the command as it failed."""
-    import json
+    from harness.json_text import json_text
 
     page = result.folder / "report.html"
     if not as_json:
@@ -303,7 +303,7 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
         write_pdf(result.report, page.with_suffix(".pdf"))
     if as_json:
         end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
-        click.echo(json.dumps({**end, "sentence": result.report.sentence, "report": str(page)}, ensure_ascii=False))
+        click.echo(json_text({**end, "sentence": result.report.sentence, "report": str(page)}))
     if result.ended_early:
         ended = HalfpowerError("\n".join(f"Ended early: {each}" for each in result.ended_early))
         ended.exit_code = result.exit_code

@@ -16,6 +16,7 @@ from typing import Any, Final, Literal, TypeAlias
 from harness.atomic import write_text
 from harness.clock import Clock
 from harness.errors import HalfpowerError, JournalError
+from harness.json_text import json_text
 from harness.quantities import duration
 
 NAME: Final = "heartbeat.json"
@@ -101,7 +102,7 @@ class Heart:
 def to_text(beat: Beat) -> str:
     """A beat as the file holds it."""
     plain = {key: _iso(value) for key, value in asdict(beat).items()}
-    return json.dumps({"format": FORMAT, **plain}, ensure_ascii=False, indent=1) + "\n"
+    return json_text({"format": FORMAT, **plain}, indent=1) + "\n"
 
 
 def _iso(value: Any) -> Any:

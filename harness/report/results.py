@@ -7,11 +7,11 @@ Keys are only ever added within a version.
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final
 
+from harness.json_text import json_text
 from harness.report import shown
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def results(report: Report) -> dict[str, Any]:
 
 def to_json(report: Report) -> str:
     """The report as JSON text; the same report gives the same bytes."""
-    return json.dumps(results(report), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    return json_text(results(report), indent=1) + "\n"
 
 
 def keyed(name: str, unit: str, value: Any) -> dict[str, Any]:

@@ -53,7 +53,7 @@ DEFINITION_OF_BANDWIDTH: Final = (
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _ONE_BY_ONE: Final = 3  # points of one group that are listed each with its numbers
 _UNSEEN: Final = frozenset(
-    "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2028\u2029\u2066\u2067\u2068\u2069\ufeff"
+    "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2028\u2029\u2066\u2067\u2068\u2069\ufeff"
 )  # would turn the direction of the text around it, or break its line
 
 
