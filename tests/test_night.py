@@ -213,15 +213,51 @@ def own(lab: Lab, then: str) -> None:
     (lab.folder / "own.toml").write_text(f'{job}[[sequence]]\nuse = "own.py"\n', "utf-8")
 
 
-def test_a_fault_in_a_users_own_sequence_keeps_its_traceback_and_the_outputs_go_off(lab: Lab) -> None:
+def test_a_fault_in_a_users_own_sequence_ends_its_job_and_the_outputs_go_off(lab: Lab) -> None:
     own(lab, "1 / 0")
     night = lab.night("own", "first")
     assert [run.outcome for run in night.runs] == ["not done", "meets"]
-    assert night.runs[0].sentence == "A fault of the program: ZeroDivisionError: division by zero"
+    assert "own.py:17: your sequence fails: ZeroDivisionError: division by zero" in night.runs[0].sentence
+    assert night.runs[0].next_step.startswith("Put right what is named, then resume the run: halfpower resume")
     assert night.runs[0].outputs == "confirmed"
     assert night.runs[0].tries == 1  # it would go the same way again
-    (fault,) = (event for event in log.read(lab.the_folder()).events if event.what == "fault")
-    assert 'own.py", line' in fault.text
+
+
+def test_a_fault_of_the_program_in_one_job_keeps_its_traceback_and_costs_no_other(lab: Lab) -> None:
+    def fault(_part: str, n: int) -> None:
+        if n == 3 and not list(lab.the_folder().glob(PAGE)):
+            raise ZeroDivisionError("planted")
+
+    lab.showing.on_step = fault
+    night = lab.night("first", "third")
+    assert [run.outcome for run in night.runs] == ["not done", "does not meet"]
+    assert night.runs[0].sentence == "A fault of the program: ZeroDivisionError: planted"
+    assert night.runs[0].next_step.startswith("Its traceback stands in queue.jsonl")
+    assert night.runs[0].outputs == "confirmed"
+    (kept,) = (event for event in log.read(lab.the_folder()).events if event.what == "fault")
+    assert 'raise ZeroDivisionError("planted")' in kept.text
+    assert "ZeroDivisionError: planted (the traceback stands in queue.jsonl)" in [event.text for event in night.events]
+
+
+def test_what_the_guardian_did_for_a_run_that_was_cut_off_stands_on_the_page(lab: Lab) -> None:
+    def stop(_part: str, n: int) -> None:
+        if n == 3:
+            raise StoppedError
+
+    lab.showing.on_step = stop
+    with pytest.raises(StoppedError):
+        lab.begin("first")
+    folder = lab.the_folder()
+    lines = (folder / log.NAME).read_bytes().splitlines(keepends=True)
+    (folder / log.NAME).write_bytes(b"".join(line for line in lines if b'"kind":"ended"' not in line))
+    run, _ = journal.Journal.reopen(
+        lab.runs / account(folder).runs[0].run, stamp=lambda: "2026-11-25T19:00:00.000+00:00"
+    )
+    run.event("", "guardian", "The output of the calibrator is off: it took the command and reports no error.")
+    run.close()
+    assert account(folder).runs[0].outputs == (
+        "not confirmed: cut off; The output of the calibrator is off: it took the command and reports no error."
+    )
 
 
 def test_hands_that_no_rehearsal_foresaw_end_the_job_and_not_the_night(lab: Lab) -> None:

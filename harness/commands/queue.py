@@ -206,9 +206,11 @@ def _plan_lines(found: Plan, settings: Settings) -> Iterator[str]:
     for number, each in enumerate(found.checked, 1):
         points = sum(part.points for part in each.job.parts)
         more = " and those found on the way" if any(not part.points for part in each.job.parts) else ""
+        warm_up_s = each.rehearsal.warm_up_s
+        warm = f", after up to {duration(warm_up_s)} of warming up" if warm_up_s else ""
         yield (
             f"{number} {each.job.name}: {each.job.unit} no. {each.job.serial}, {points} points{more}, "
-            f"about {duration(each.job.estimated_s)}"
+            f"about {duration(each.job.estimated_s)}{warm}"
         )
     for warning in found.warnings:
         yield f"warning: {warning}"

@@ -17,6 +17,7 @@ from harness.report.night import Night, NightEvent, NightRun, Outcome, Refused, 
 from harness.report.summary import summarise
 
 _NEXT: Final = {
+    "done": "Look for the folder of its run, which was moved, removed or damaged: {run}",
     "stopped": "Go on with the queue.",
     "changed": "Check the changed files, then queue the job again.",
     "ended early": "Look at the instrument that is named, then resume the run: halfpower resume …/{run}",
@@ -94,7 +95,7 @@ def _run(contents: logs.Contents, number: int, job: Job, found: tuple[journal.Co
         missing=missing if outcome not in ("meets", "does not meet", "open") or report else (),
         events=len(found[0].events) if found else 0,
         tries=contents.begun.get(number, 0),
-        outputs=_outputs(last, contents.begun.get(number, 0)),
+        outputs=_outputs(last, contents.begun.get(number, 0), found[0] if found else None),
         outputs_off=last.off if last else None,
         run=run,
         link=f"{named}/report.html" if found else "",
@@ -130,18 +131,27 @@ def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run
         return "Go on with the queue."
     if last.text.startswith("A fault of the program"):
         return _FAULT
-    text = _NEXT_ANEW if last.how in ("failed", "ended early", "needs hands") and not run else _NEXT.get(last.how, "")
+    how = "failed" if last.how == "ended early" and not last.again else last.how
+    text = _NEXT_ANEW if how in ("failed", "needs hands") and not run else _NEXT[how]
     return text.format(run=run, job=job.name)
 
 
-def _outputs(last: Ending | None, tries: int) -> str:
+def _outputs(last: Ending | None, tries: int, record: journal.Contents | None) -> str:
     if not tries:
         return "not used"
     if last is None:
-        return "not confirmed: cut off"
+        return "; ".join(["not confirmed: cut off", *_by_the_guardian(record)])
     if last.off:
         return "confirmed"
     return " ".join(last.outputs) or "not confirmed: the bench was not reached"
+
+
+def _by_the_guardian(record: journal.Contents | None) -> list[str]:
+    """What the guardian did after the last reading of a run that was cut off."""
+    if record is None:
+        return []
+    since = record.records[-1].at if record.records else ""
+    return [event.text for event in record.events if event.what == "guardian" and event.at >= since]
 
 
 # --- points ------------------------------------------------------------------------------------------------------

@@ -65,12 +65,16 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ending:
-    """How one try of a job ended; `off` says whether every output answered that it is off, None where nothing asked."""
+    """How one try of a job ended, and whether another could go better.
+
+    `off` says whether every output was switched off at the end, None where the bench was not reached.
+    """
 
     job: int
     attempt: int
     how: How
     text: str
+    again: bool
     off: bool | None
     outputs: tuple[str, ...]
     at: str
@@ -143,7 +147,7 @@ def _take(contents: Contents, entry: Mapping[str, Any]) -> None:
         case "folder":
             contents.folders[entry["job"]] = entry["folder"]
         case "ended":
-            kept = {key: entry[key] for key in ("job", "attempt", "how", "text", "off")}
+            kept = {key: entry[key] for key in ("job", "attempt", "how", "text", "again", "off")}
             contents.endings.append(Ending(**kept, outputs=tuple(entry["outputs"]), at=at))
         case "event":
             contents.events.append(Happened(what=entry["what"], text=entry["text"], at=at))
@@ -184,9 +188,12 @@ class Log:
         """Where a job's run is, from the queue's folder."""
         self._append(kind="folder", job=job, folder=folder)
 
-    def ended(self, job: int, attempt: int, how: How, text: str, *, off: bool | None, outputs: tuple[str, ...]) -> None:
+    def ended(
+        self, job: int, attempt: int, how: How, text: str, *, again: bool, off: bool | None, outputs: tuple[str, ...]
+    ) -> None:
         """A try of a job ended."""
-        self._append(kind="ended", job=job, attempt=attempt, how=how, text=text, off=off, outputs=outputs)
+        kept = {"how": how, "text": text, "again": again, "off": off, "outputs": outputs}
+        self._append(kind="ended", job=job, attempt=attempt, **kept)
 
     def event(self, what: str, text: str) -> None:
         """Something happened that concerns the whole night."""

@@ -268,8 +268,10 @@ class _Runner:
         try:
             self._attempt(number, outcome)
         finally:
-            text, off, outputs = outcome.text, outcome.off, tuple(outcome.outputs)
-            self._log.ended(number, attempt, outcome.how, text, off=off, outputs=outputs)
+            outputs = tuple(outcome.outputs)
+            self._log.ended(
+                number, attempt, outcome.how, outcome.text, again=outcome.again, off=outcome.off, outputs=outputs
+            )
         if outcome.again:
             self._lost.add(number)
         self._showing.tell(f"{job.name}: {outcome.how}{f': {outcome.text}' if outcome.how != 'done' else ''}")
@@ -295,7 +297,8 @@ class _Runner:
         else:
             early = "; ".join(result.ended_early)
             outcome.how = "ended early" if early else "done"
-            outcome.text, outcome.again = early or result.report.sentence, bool(early)
+            outcome.text = early or result.report.sentence
+            outcome.again = result.exit_code == InstrumentError.exit_code
 
     def _measure(self, number: int, outcome: _Outcome) -> opening.RunResult:
         checked, folder = self._checked[number], self.run_folder(number)
