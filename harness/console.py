@@ -36,14 +36,18 @@ class Terminal:
         self._console = console
         self._answers = answers
         self._aside = aside
+        self._gone = False
 
     def ask(self, prompt: Prompt) -> str:
         """Show the prompt, wait for one line; raises OperatorStop when no line can come any more."""
+        if self._gone:
+            raise OperatorStop(GONE)
         with self._aside():
             try:
                 self._show(prompt)
                 return self._line()
             except (EOFError, OSError) as error:  # a closed pipe or a terminal that is gone
+                self._gone = True
                 raise OperatorStop(GONE) from error
 
     def tell(self, text: str) -> None:

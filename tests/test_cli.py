@@ -168,6 +168,45 @@ def test_bench_tells_who_answers_and_until_when_certificates_hold(lab: Path) -> 
         assert text in told.stdout
 
 
+def test_a_certificate_that_has_run_out_is_said_wherever_a_person_looks(lab: Path) -> None:
+    bench, quick = lab / "bench.toml", lab / "quick.toml"
+    bench.write_text(bench.read_text("utf-8").replace("due = 2027-02-02", "due = 2026-02-03"), "utf-8")
+    late = "the counter (Northfen F8 no. F8-2210) was due on 2026-02-03"
+    for command in ("check", "rehearse", "run"):
+        told = halfpower(command, quick, *(("--runs", lab / "runs") if command == "run" else ()))
+        assert f"warning: {bench}: {late}, so a run is refused" in told.stderr
+        assert told.exit_code == (3 if command == "run" else 0)
+    assert f"warning: {bench}: {late}" in halfpower("check", bench).stderr
+    talked = halfpower("bench", bench)
+    assert talked.exit_code == 3
+    assert "the certificate of the counter ran out on 2026-02-03" in talked.stderr
+    quick.write_text(QUICK.replace("[[seq", "allow_overdue = true\n\n[[seq"), "utf-8")
+    assert f"{late}, which the job allows" in halfpower("check", quick).stderr
+
+
+def test_bench_names_every_position_and_no_address_twice(lab: Path) -> None:
+    right = '[positions.right]\naddress = "GPIB0::3::INSTR"\n'
+    added = {"bench.toml": right, "bench_sim.toml": f'{right}profile = "aldermoor_digital_scope"\nserial = "2"\n'}
+    for name, table in added.items():
+        text = (lab / name).read_text("utf-8")
+        (lab / name).write_text(text.replace("[switch]\n", f"{table}\n[switch]\n", 1), "utf-8")
+    told = halfpower("bench", lab / "bench.toml")
+    assert told.exit_code == 0, told.stderr
+    assert "unit: at TCPIP0::192.0.2.30::5025::SOCKET\n" in told.stdout
+    assert "unit at right: at GPIB0::3::INSTR\n  answers as Aldermoor,S1002,2," in told.stdout
+
+
+def test_check_looks_into_the_simulated_bench_too(lab: Path) -> None:
+    simulated = lab / "bench_sim.toml"
+    simulated.write_text(simulated.read_text("utf-8").replace('"GPIB0::12::INSTR"', '"GPIB0::13::INSTR"'), "utf-8")
+    for file in ("bench.toml", "quick.toml"):
+        checked = halfpower("check", lab / file)
+        assert checked.exit_code == 3
+        assert "counter.address: 'GPIB0::12::INSTR' is none of bench_sim.toml" in checked.stderr
+    simulated.write_text(simulated.read_text("utf-8").replace("seed =", "sead ="), "utf-8")
+    assert "sead" in halfpower("check", lab / "bench.toml").stderr
+
+
 def test_bench_says_which_instrument_is_another_than_expected(lab: Path) -> None:
     bench = lab / "bench.toml"
     text = bench.read_text("utf-8")
@@ -440,6 +479,39 @@ def test_a_terminal_that_closes_ends_the_run_with_a_warning_about_outputs(lab: P
     assert "Nobody answers" in stopped.stderr
     assert stopped.stderr.count("Switch it off by hand") == 1
     assert "may still be ON" not in stopped.stdout
+
+
+def test_a_terminal_without_a_person_is_asked_once_and_ends_the_run_as_a_stop(lab: Path) -> None:
+    stopped = halfpower("run", lab / "by_eye.toml", "--runs", lab / "runs", "--by-hand", answers="")
+    assert stopped.exit_code == 9
+    assert stopped.stdout.count("Switch the output of the calibrator") == 1
+    first, second, third = stopped.stderr.splitlines()
+    assert first == "Nobody answers at this terminal any more (end of input)."
+    assert second.startswith("The output of the calibrator (Northfen D12 no. D12-1188) may still be ON:")
+    assert "halfpower resume" in third
+
+
+def test_by_hand_on_a_real_bench_is_said_to_change_nothing(lab: Path) -> None:
+    text = (lab / "bench.toml").read_text("utf-8")
+    real = "\n".join(line for line in text.splitlines() if not line.startswith("simulation"))
+    (lab / "bench.toml").write_text(real, "utf-8")
+    with hold(("GPIB0::9::INSTR",)):  # nothing is opened
+        told = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--by-hand")
+    assert told.exit_code == 8
+    assert "warning: --by-hand is for simulated benches and changes nothing here" in told.stderr
+
+
+def test_who_says_that_everything_is_warm_is_quoted_in_the_report(lab: Path) -> None:
+    bench = lab / "bench.toml"
+    bench.write_text(bench.read_text("utf-8").replace('settle = "50 ms"', 'warm_up = "2 h"'), "utf-8")
+    waited = halfpower("run", lab / "quick.toml", "--runs", lab / "runs")
+    assert "Outputs are off until" in waited.stdout
+    assert "Taken as warm" not in waited.stdout
+    told = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--quiet", "--warm")
+    assert told.exit_code == 0, told.stderr
+    assert "Taken as warm, as was said at the start: calibrator" in " ".join(told.stdout.split())
+    rehearsed = halfpower("rehearse", lab / "quick.toml")
+    assert "Before the first reading up to 2 h 00 min more, until everything has warmed up." in rehearsed.stdout
 
 
 # --- signals -----------------------------------------------------------------------------------------------------
