@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pytest
 
 from harness.bench import LiveBench
 from harness.clock import RealClock
-from harness.errors import InstrumentError, LinkError, SafetyError
+from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError
+from harness.models import Switch
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Stimulus, View
 from tests.setups import a_setup
 
@@ -120,3 +121,62 @@ def test_after_a_lost_answer_the_level_falls_before_the_range_does() -> None:
         ("calibrator", Dc(level_v=0.8)),
         ("unit", 0.1),
     ]
+
+
+def test_where_nobody_is_left_to_ask_that_is_the_reason_and_no_rating() -> None:
+    bench, _, _ = a_bench(calibrator=[OperatorStop("Nobody answers.")])
+    with pytest.raises(OperatorStop, match="Nobody answers"):
+        bench.perform(Connect(path="lead", source="calibrator", display="unit", channel=1))
+
+
+def switched(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list[tuple[str, str]]]:
+    """The same bench with a switch that reaches channel 1."""
+    bench, said, told = a_bench(**failing)
+    path = bench.setup.bench.paths["lead"].model_copy(update={"routes": {"unit-1": "(@101)"}})
+    update = {"switch": Switch(address="GPIB0::3::INSTR"), "paths": {**bench.setup.bench.paths, "lead": path}}
+    bench.setup = replace(bench.setup, bench=bench.setup.bench.model_copy(update=update))
+
+    class Routes(Driver):
+        def route(self, channels: str) -> None:
+            self._fail()
+            self.said.append((self.name, channels))
+
+    bench.drivers = {**bench.drivers, "switch": Routes(said, "switch", failing.get("switch", []))}
+    return bench, said, told
+
+
+TO_CHANNEL_1 = Connect(path="lead", source="calibrator", display="unit", channel=1)
+
+
+def test_a_connection_by_switch_is_tried_again_and_told() -> None:
+    bench, said, told = switched(switch=[LinkError("switch", "lost a message")])
+    bench.perform(TO_CHANNEL_1)
+    assert ("switch", "(@101)") in said
+    assert told == [("repeat", "switch: lost a message; try 2 of 8")]
+
+
+def test_a_source_that_would_not_go_off_is_told_once_and_the_other_goes_on_behind_a_switch() -> None:
+    stuck: list[BaseException] = [LinkError("generator", "does not answer") for _ in range(9)]
+    bench, said, told = switched(generator=stuck)
+    bench.perform(TO_CHANNEL_1)
+    bench.perform(dc(0.8, 0.1))
+    bench.make_safe()
+    assert ("calibrator", Dc(level_v=0.8)) in said
+    outputs = [text for what, text in told if what == "outputs"]
+    assert len(outputs) == 1
+    assert "output of the generator" in outputs[0]
+
+
+def test_a_source_that_would_not_go_off_ends_its_own_part_alone() -> None:
+    bench, _, _ = switched(calibrator=[LinkError("calibrator", "does not answer")])
+    with pytest.raises(LinkError, match="calibrator: does not answer"):
+        bench.perform(TO_CHANNEL_1)
+
+
+def test_nothing_is_read_while_another_output_may_be_on_and_cables_are_moved_by_hand() -> None:
+    bench, _, _ = a_bench()
+    bench.perform(TO_CHANNEL_1)
+    bench.drivers["generator"].failing.append(LinkError("generator", "does not answer"))  # type: ignore[attr-defined]
+    bench.make_safe()
+    with pytest.raises(InstrumentError, match="generator: does not answer"):
+        bench.perform(dc(0.8, 0.1))

@@ -233,6 +233,34 @@ def test_tries_are_bounded_and_waits_double():
     assert bench.clock.waits == [0.2, 0.4, 0.8, 1.6]
 
 
+def test_what_has_stayed_away_is_asked_once_and_quickly_until_it_is_back():
+    away = [True]
+    bench = Bench(damage=lambda reply: (b"", b"") if away[0] else (reply, b""))
+    with pytest.raises(LinkDown, match="after 5 tries"):
+        bench.link.connect()
+    waited, sent = len(bench.clock.waits), len(bench.port.messages)
+    for _ in range(2):
+        with pytest.raises(LinkDown, match="still does not answer"):
+            bench.link.query_float(":MEAS:VOLT?")
+    assert len(bench.clock.waits) == waited
+    assert len(bench.port.messages) == sent + 2
+    away[0] = False
+    assert bench.link.query_float(":MEAS:VOLT?") == 0.0
+    away[0] = True
+    with pytest.raises(LinkDown, match="after 5 tries"):  # it was back: patience begins again
+        bench.link.query_float(":MEAS:VOLT?")
+
+
+def test_the_link_knows_whether_power_came_on_before_it_was_opened():
+    bench = Bench()
+    bench.link.connect()
+    assert bench.link.power_came_on
+    again = Bench()
+    again.double.esr = 0
+    again.link.connect()
+    assert not again.link.power_came_on
+
+
 def test_a_line_that_babbles_is_bounded():
     bench = Bench(damage=lambda reply: (b"7\n" * 1000 + reply, b""))
     with pytest.raises(LinkDown, match="no echo"):

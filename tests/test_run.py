@@ -161,3 +161,40 @@ def test_a_part_that_cannot_be_reckoned_on_ends_early_and_the_others_go_on(tmp_p
 def test_a_stop_iteration_from_a_driver_is_not_swallowed(tmp_path):
     with pytest.raises(StopIteration):
         run_parts([PART], World({2: StopIteration()}), new(tmp_path, "run"))
+
+
+def test_what_ends_early_is_made_safe_before_the_next_begins(tmp_path):
+    order = []
+
+    def going(name):
+        def script():
+            order.append(name)
+            yield from doubling((1,))
+
+        return script
+
+    parts = [Part(name=name, start=going(name)) for name in ("a", "b")]
+    world = World({3: LinkError("counter", "does not answer")})
+    run_parts(parts, world, new(tmp_path, "run"), make_safe=lambda: order.append("safe"))
+    assert order == ["a", "safe", "b"]
+
+
+def test_a_bug_of_ours_keeps_its_bare_traceback(tmp_path):
+    def ours():
+        yield Connect(path="lead", source="calibrator", display="unit", channel=1)
+        raise KeyError("a bug")
+
+    with pytest.raises(KeyError):
+        run_parts([Part(name="a", start=ours)], World(), new(tmp_path, "run"))
+
+
+def test_a_users_file_is_blamed_at_its_own_line_however_deep_the_error(tmp_path):
+    file = tmp_path / "mine.py"
+    text = "import json\n\ndef script():\n    json.loads('{')\n    yield\n"
+    file.write_text(text)
+    names = {}
+    exec(compile(text, str(file), "exec"), names)
+    ended = run_parts([Part(name="a", start=names["script"], own=file)], World(), new(tmp_path, "run"))
+    assert str(ended[0]).startswith("a: mine.py:4: your sequence fails: JSONDecodeError: Expecting")
+    assert str(ended[0]).endswith("at: json.loads('{')")
+    assert ended[0].error.exit_code == 3

@@ -87,6 +87,13 @@ MISTAKES = [
     ("[paths.lead]\ntermination = 50", "paths.lead.termination", "has no unit"),
     ("name = ", "bench_sim.toml", "is not TOML"),
     (ROUTES, "switch.routes.1", "no path 'lead'"),
+    (ROUTES.replace("'unit'", "'left'"), "switch.routes.1.display", "expected one of unit, reference"),
+    (
+        "[positions.left]\nprofile = 'northfen_counter'",
+        "positions.left.profile",
+        "is a counter; the left must be a scope",
+    ),
+    ("[positions.left]\nprofile = 'aldermoor_digital_scope'\naddress = 'GPIB0'", "positions.left.address", "no VISA"),
 ]
 
 

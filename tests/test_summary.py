@@ -22,8 +22,9 @@ from harness.models import Reference, Setup
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.summary import summarise
-from harness.steps import Connect, Done, Measure, NoSignal, Reading, Reply, Sine, Step
-from sequences import bandwidth, pulse, vertical
+from harness.settling import NOT_SETTLED
+from harness.steps import Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
+from sequences import bandwidth, once_more, pulse, vertical
 from tests.setups import a_setup
 
 AT = "2026-05-04T09:00:00+00:00"
@@ -268,3 +269,104 @@ def test_a_rating_that_the_unit_file_lacks_is_named_in_the_rehearsal() -> None:
     found = rehearsal.rehearse(setup, (use,))
     assert found.left_out[0] == "Rise time: the unit file states no rating."
     assert found.undecided == ()
+
+
+# --- what belongs together, and what is missing ------------------------------------------------------------------
+
+
+def answered(*readings: tuple[Measure, float | None]) -> tuple[Record, ...]:
+    replies = [Reading(value=v, status="read" if v is not None else "skipped") for _, v in readings]
+    return tuple(
+        Record(part="1", n=n, step=step, reply=reply, at=AT)
+        for n, ((step, _), reply) in enumerate(zip(readings, replies, strict=True))
+    )
+
+
+def a_point(setup: Setup, level_div: float) -> Measure:
+    """A level on the range of 100 mV/div."""
+    step = vertical.plan(setup, vertical.Options(channels=(1,), ranges=("100 mV",))).points[0].step
+    level_v = round(level_div * 0.1, 6)
+    return replace(step, stimulus=Dc(level_v=level_v), expected=level_div, expected_low=None, expected_high=None)
+
+
+def test_a_ground_line_belongs_to_the_pass_it_was_read_in() -> None:
+    setup, options = remote(a_setup()), vertical.Options()
+    first, second = a_point(setup, 6.0), a_point(setup, 4.0)
+    records = answered(
+        (vertical.ground_step(first), 0.2), (first, 6.2), (vertical.ground_step(second), -0.3), (second, 3.7)
+    )
+    points = {point.expected: point for point in reported("vertical", setup, options, records).parts[0].points}
+    assert [points[6.0].reading, points[4.0].reading] == pytest.approx([6.0, 4.0])
+    again = answered(
+        (vertical.ground_step(first), 0.2), (first, 6.2), (vertical.ground_step(first), -0.3), (first, 5.7)
+    )
+    both = reported("vertical", setup, options, again).parts[0].points
+    assert [point.reading for point in both] == pytest.approx([6.0, 6.0])  # two passes are no repeats of one point
+
+
+def test_a_return_is_compared_with_its_first_point_and_with_the_ground_line_of_its_own_pass() -> None:
+    setup, options = remote(a_setup()), vertical.Options(return_to_first=True)
+    step = a_point(setup, 6.0)
+    ground = vertical.ground_step(step)
+    records = answered((ground, 0.2), (step, 6.2), (ground, 0.5), (once_more(step), 6.5 + 0.3))
+    (part,) = reported("vertical", setup, options, records).parts
+    (finding,) = part.findings
+    assert len(part.points) == 1
+    assert finding.value == pytest.approx(5.0)  # 6.3 div where 6 were read
+    assert finding.u is not None
+    expected_u = 2 * 100 / 6 * math.sqrt(4) * setup.unit.scatter  # two readings and two ground lines, each 0.01 div
+    assert finding.u == pytest.approx(expected_u, rel=0.1)
+    assert "more than the ±" in finding.sentence
+
+
+def test_a_return_that_was_skipped_says_nothing() -> None:
+    setup, options = a_setup(), vertical.Options(return_to_first=True)
+    step = a_point(setup, 6.0)
+    (part,) = reported("vertical", setup, options, answered((step, 6.0), (once_more(step), None))).parts
+    assert part.findings == ()
+
+
+@pytest.mark.parametrize(
+    ("value", "rule", "resolution", "said"),
+    [
+        (6.0, "guarded", "1 div", "Rehearse the job"),  # nothing can pass at this resolution
+        (
+            6.17,
+            "guarded",
+            "0.1 div",
+            "On the other open points the error lies nearer to its limit than its uncertainty",
+        ),
+        (None, "guarded", "0.1 div", "Run the job again for the points that were not measured."),
+    ],
+)
+def test_what_to_do_about_an_open_point_is_what_helps(
+    value: float | None, rule: str, resolution: str, said: str
+) -> None:
+    setup = a_setup(rule=rule, resolution=resolution)
+    report = reported("vertical", setup, vertical.Options(), answered((a_point(setup, 6.0), value)))
+    assert report.overall == "cannot be decided"
+    assert report.next_step.startswith(said)
+    assert ("Rehearse" in report.next_step) == said.startswith("Rehearse")
+
+
+def test_an_open_bandwidth_and_a_report_without_judgement_do_not_advise_a_rehearsal() -> None:
+    setup, options = a_setup(), bandwidth.Options(channels=(1,), drop="6 dB")
+    report = reported("bandwidth", setup, options, played(bandwidth, setup, options, single_pole(setup, 35e6)))
+    assert report.next_step.startswith("For the bandwidth see the remark")
+    nothing = reported("mine.py", setup, vertical.Options(), answered((a_point(setup, 6.0), 6.0)))
+    assert nothing.next_step.startswith("Nothing was read that has a rating")
+
+
+def test_a_reading_that_never_stood_still_is_remarked_on() -> None:
+    setup = remote(a_setup())
+    step = a_point(setup, 6.0)
+    records = answered((vertical.ground_step(step), 0.0), (step, 6.0))
+    moving = replace(records[1], reply=Reading(value=6.0, flags=(NOT_SETTLED,), scatter=0.3))
+    still, moved = (
+        reported("vertical", setup, vertical.Options(), (records[0], record)).parts[0].points[0]
+        for record in (records[1], moving)
+    )
+    assert moved.remarks == ("read while it still moved: it never stood still as asked",)
+    assert moved.statement is not None
+    assert still.statement is not None
+    assert moved.statement.u > 5 * still.statement.u
