@@ -8,12 +8,14 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import Final
 
 import pytest
 
 from harness import journal
 from harness.errors import JournalError, RecordsError, RunRefused
 from harness.records.derive import LONG, SHORT, Origin, derive
+from harness.records.folder import RunFolders
 from harness.records.rows import Derived, ResultRow, Selection
 from harness.records.store import Store
 from harness.report.summary import summarise
@@ -156,6 +158,15 @@ def test_a_torn_last_line_is_no_other_journal(store: Store, tmp_path: Path) -> N
 
 
 @pytest.fixture(scope="module")
+def in_folders(tmp_path_factory: pytest.TempPathFactory) -> RunFolders:
+    """The same runs in their folders, without a store."""
+    runs = tmp_path_factory.mktemp("folders")
+    with Store.open(str(runs.with_suffix(".sqlite"))) as store:
+        _fill(store, runs)
+    return RunFolders(runs)
+
+
+@pytest.fixture(scope="module")
 def filled(new_store_url: Callable[[], str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """Three units on two benches over three years, a simulated run, one without an end; nobody changes it."""
     runs = tmp_path_factory.mktemp("runs")
@@ -178,39 +189,46 @@ def numbers(store: Store, where: Selection) -> list[int]:
     return [int(run.id, 16) for run in store.runs(where)]
 
 
-@pytest.mark.parametrize(
-    ("where", "expected"),
-    [
-        (Selection(), [1, 2, 3, 4, 5]),
-        (Selection(simulated=True), [6]),
-        (Selection(simulated=None), [1, 2, 3, 4, 5, 6]),
-        (Selection(finished=None), [1, 2, 3, 4, 5, 7]),
-        (Selection(finished=False), [7]),
-        (Selection(serial="S1002-1"), [1, 2, 3]),
-        (Selection(serial="s1002-1"), []),
-        (Selection(serial="å; DROP TABLE runs --"), [5]),
-        (Selection(maker="Aldermoor", model="S1002"), [1, 2, 3, 4, 5]),
-        (Selection(maker="Northfen"), []),
-        (Selection(bench="Bench 2"), [4]),
-        (Selection(condition="as left"), [4]),
-        (Selection(since=dt.date(2025, 3, 2), until=dt.date(2026, 3, 3)), [2, 3, 4]),
-        (Selection(until=dt.date(9999, 12, 31)), [1, 2, 3, 4, 5]),
-        (Selection(standard="BW-C-1800"), [1]),
-        (Selection(standard="K320-0417"), [1, 2, 3, 4, 5]),
-        (Selection(standard="Northfen K320 no. K320-0417"), [1, 2, 3, 4, 5]),
-        (Selection(standard="Northfen,K320,K320-0417,2.4"), [1, 2, 3, 4, 5]),
-        (Selection(standard="G550-0093"), []),  # on the bench, and no reading was taken with it
-        (Selection(channel=1, setting="20 mV/div", verdict="fail"), [3]),
-        (Selection(quantity="deflection", path="lead"), [1, 2, 3, 4, 5]),
-        (Selection(quantity="rise time"), []),
-        (Selection(overall="cannot be decided", finished=False), [7]),
-        (Selection(run_ids=(f"{5:032x}", f"{1:032x}", "unknown")), [1, 5]),
-        (Selection(run_ids=()), []),
-        (Selection(serial="\udcff\0"), []),
-    ],
+CASES: Final = (
+    (Selection(), [1, 2, 3, 4, 5]),
+    (Selection(simulated=True), [6]),
+    (Selection(simulated=None), [1, 2, 3, 4, 5, 6]),
+    (Selection(finished=None), [1, 2, 3, 4, 5, 7]),
+    (Selection(finished=False), [7]),
+    (Selection(serial="S1002-1"), [1, 2, 3]),
+    (Selection(serial="s1002-1"), []),
+    (Selection(serial="å; DROP TABLE runs --"), [5]),
+    (Selection(maker="Aldermoor", model="S1002"), [1, 2, 3, 4, 5]),
+    (Selection(maker="Northfen"), []),
+    (Selection(bench="Bench 2"), [4]),
+    (Selection(condition="as left"), [4]),
+    (Selection(since=dt.date(2025, 3, 2), until=dt.date(2026, 3, 3)), [2, 3, 4]),
+    (Selection(until=dt.date(9999, 12, 31)), [1, 2, 3, 4, 5]),
+    (Selection(standard="BW-C-1800"), [1]),
+    (Selection(standard="K320-0417"), [1, 2, 3, 4, 5]),
+    (Selection(standard="Northfen K320 no. K320-0417"), [1, 2, 3, 4, 5]),
+    (Selection(standard="Northfen,K320,K320-0417,2.4"), [1, 2, 3, 4, 5]),
+    (Selection(standard="G550-0093"), []),  # on the bench, and no reading was taken with it
+    (Selection(channel=1, setting="20 mV/div", verdict="fail"), [3]),
+    (Selection(quantity="deflection", path="lead"), [1, 2, 3, 4, 5]),
+    (Selection(quantity="rise time"), []),
+    (Selection(overall="cannot be decided", finished=False), [7]),
+    (Selection(run_ids=(f"{5:032x}", f"{1:032x}", "unknown")), [1, 5]),
+    (Selection(run_ids=()), []),
+    (Selection(serial="\udcff\0"), []),
 )
+
+
+@pytest.mark.parametrize(("where", "expected"), CASES)
 def test_runs_are_chosen(filled: Store, where: Selection, expected: list[int]) -> None:
     assert numbers(filled, where) == expected
+
+
+@pytest.mark.parametrize("where", [where for where, _ in CASES])
+def test_a_store_answers_as_the_folders_of_its_runs_do(filled: Store, in_folders: RunFolders, where: Selection) -> None:
+    assert [run.id for run in filled.runs(where)] == [run.id for run in in_folders.runs(where)]
+    assert filled.results(where) == in_folders.results(where)
+    assert filled.standards(where) == in_folders.standards(where)
 
 
 def test_the_history_of_one_point_is_in_its_order_of_time(filled: Store) -> None:

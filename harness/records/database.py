@@ -136,7 +136,7 @@ def told(place: Address) -> Iterator[None]:
         original = error.orig
         if isinstance(original, sqlite3.Error):
             raise RecordsError(f"{place.name}: {_of_sqlite(original, place)}") from None
-        sentence = _of_server(original, connected=not isinstance(error, exc.OperationalError))
+        sentence = _of_server(original)
         if sentence is None:
             raise
         raise RecordsError(f"{place.name}: {sentence}") from None
@@ -184,16 +184,18 @@ _SERVER: Final = {
 }
 
 
-def _of_server(error: Any, *, connected: bool) -> str | None:
+def _of_server(error: Any) -> str | None:
     state = getattr(error, "sqlstate", None)
     if state:
         return next((sentence for prefix, sentence in _SERVER.items() if state.startswith(prefix)), None)
-    if connected:
+    if type(error).__name__ == "InterfaceError":  # asked on a connection that is gone
+        return _SERVER["08"]
+    if type(error).__name__ != "OperationalError":
         return None
-    # While a connection is made there is no code, only words; they name host and user, never a password.
+    # While a connection is made, or is lost, there is no code, only words; they name host and user, never a password.
     lines = str(error).removeprefix("connection failed: ").splitlines()
     said = f"It says: {shortened(lines[0] if lines else 'nothing', _LONGEST)}"
-    if "password" in said or "no pg_hba" in said or "role" in said:
+    if "password authentication" in said or "no pg_hba" in said or 'role "' in said:
         return f"{_SERVER['28']} {said}"
     if "does not exist" in said:
         return f"{_SERVER['3D']} {said}"

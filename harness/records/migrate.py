@@ -78,11 +78,16 @@ def _copy(file: Path, found: str, clock: Clock) -> Path:
     stamp = clock.utc().strftime("%Y-%m-%dT%H%M%S")
     copy = file.with_name(f"{file.stem}-layout-{found}-{stamp}{file.suffix}")
     part = copy.with_name(f"{copy.name}.part")
-    with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(part)) as target:
-        source.backup(target)
-    with part.open("rb+") as written:
-        os.fsync(written.fileno())
-    part.replace(copy)
+    try:
+        with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(part)) as target:
+            source.backup(target)
+        with part.open("rb+") as written:
+            os.fsync(written.fileno())
+        part.replace(copy)
+    except OSError as error:
+        raise RecordsError(f"{copy}: cannot be written: {error.strerror}. Nothing was changed.") from None
+    finally:
+        part.unlink(missing_ok=True)
     return copy
 
 

@@ -25,19 +25,13 @@ Conditions = list[sa.ColumnElement[bool]]
 
 def runs(where: Selection) -> sa.Select[Any]:
     """The runs that fit, by the moment they began."""
-    found = _of_the_run(where)
-    if of_results := list(_equal(results_, _OF_A_RESULT, where)):
-        found.append(runs_.c.id.in_(sa.select(results_.c.run_id).where(*of_results)))
-    if where.standard is not None:
-        found.append(runs_.c.id.in_(_with_standard(where.standard)))
+    found = [*_of_the_run(where), *_with_such_a_result(where)]
     return sa.select(runs_).where(*found).order_by(runs_.c.started, runs_.c.id)
 
 
 def results(where: Selection) -> sa.Select[Any]:
     """The results that fit, with what their run says."""
     found = [*_of_the_run(where), *_equal(results_, _OF_A_RESULT, where)]
-    if where.standard is not None:
-        found.append(runs_.c.id.in_(_with_standard(where.standard)))
     columns = [*results_.c, *(runs_.c[name] for name in OF_THE_RUN)]
     return (
         sa.select(*columns)
@@ -48,10 +42,8 @@ def results(where: Selection) -> sa.Select[Any]:
 
 
 def standards(where: Selection) -> sa.Select[Any]:
-    """The standards that fit, or that stood on the bench of runs that fit."""
-    found = _of_the_run(where)
-    if of_results := list(_equal(results_, _OF_A_RESULT, where)):
-        found.append(runs_.c.id.in_(sa.select(results_.c.run_id).where(*of_results)))
+    """The standards that fit, of the runs that fit; all on their benches where none is named."""
+    found = [*_of_the_run(where), *_with_such_a_result(where)]
     if where.standard is not None:
         found.append(_is(where.standard))
     return _standards().where(*found).order_by(runs_.c.started, runs_.c.id, standards_.c.role)
@@ -101,7 +93,15 @@ def _of_the_run(where: Selection) -> Conditions:
                 f"{len(where.run_ids)} runs are asked for by name, and {_MOST_IDS} is the most; ask by date or unit."
             )
         found.append(runs_.c.id.in_([storable(each) for each in where.run_ids]))
+    if where.standard is not None:
+        used = sa.select(standards_.c.run_id).where(_is(where.standard), standards_.c.used.is_(True))
+        found.append(runs_.c.id.in_(used))
     return found
+
+
+def _with_such_a_result(where: Selection) -> Conditions:
+    asked = list(_equal(results_, _OF_A_RESULT, where))
+    return [runs_.c.id.in_(sa.select(results_.c.run_id).where(*asked))] if asked else []
 
 
 def _equal(table: sa.Table, names: tuple[str, ...], where: Selection) -> Iterator[sa.ColumnElement[bool]]:
@@ -115,7 +115,3 @@ def _is(name: str) -> sa.ColumnElement[bool]:
     return sa.or_(
         *(standards_.c[column] == storable(name) for column in ("label", "serial", "certificate", "identity"))
     )
-
-
-def _with_standard(name: str) -> sa.Select[Any]:
-    return sa.select(standards_.c.run_id).where(_is(name), standards_.c.used.is_(True))

@@ -86,7 +86,7 @@ class Store:
         Raises JournalError for a damaged journal, RecordsError for another journal under the same identity.
         """
         from harness.records import writing
-        from harness.records.derive import Origin, derive
+        from harness.records.derive import Origin, derive_read
 
         data = journals_of_runs.sound(journal_path)
         contents = journals_of_runs.parse(data, journal_path)
@@ -97,7 +97,7 @@ class Store:
             return Added(run_id=contents.id, number=str(contents.header["run"]), outcome="known")
         folder = (journal_path if journal_path.is_dir() else journal_path.parent).resolve()
         origin = Origin(host=socket.gethostname(), folder=str(folder), added=self._clock.utc())
-        return self.put(derive(data, journal_path, origin), for_server=for_server)
+        return self.put(derive_read(contents, data, journal_path, origin), for_server=for_server)
 
     def put(self, derived: Derived, *, for_server: str = "") -> Added:
         """Add a run that was worked out already, from another store say; as `add`."""
