@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 FEWEST_SAMPLES_A_PERIOD: Final = 2.5
 """Below this a sine in the record may be another one folded down, and the fit would not know."""
 
+FEWEST_SAMPLES: Final = 8
+
 EDGE: Final = 1 / 250
 """Part of the screen at each edge that is never trusted: a record that rests on its end code shows one level, which
 does not tell the converter's step; eight bits are the coarsest."""
@@ -56,10 +58,13 @@ class Aliased(AnalysisError):  # noqa: N818 - says what the record is
 
 def read_record(step: Measure, volts: Samples, screen: Screenful) -> Reading:
     """Read the step's quantity; off the screen if the trace touches an edge. Raises AnalysisError."""
+    if volts.size < FEWEST_SAMPLES:
+        raise AnalysisError(f"a record of {volts.size} samples shows nothing: look at its length and its format")
     span_v, full_scale = screen.high_v - screen.low_v, (screen.low_v, screen.high_v)
+    if not (np.abs(volts) < NO_VALUE).all():
+        return Reading(status="off_screen", flags=("clipped",))
     lsb = quantising_step(volts, span_v=span_v)
-    edge_v = max(lsb or 0.0, EDGE * span_v)
-    if not (np.abs(volts) < NO_VALUE).all() or is_clipped(volts, full_scale=full_scale, lsb=edge_v):
+    if is_clipped(volts, full_scale=full_scale, lsb=max(lsb or 0.0, EDGE * span_v)):
         return Reading(status="off_screen", flags=("clipped",))
     match step.quantity:
         case "deflection":

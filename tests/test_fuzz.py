@@ -1,0 +1,386 @@
+"""Anything at all, wherever bytes or text come in: our own errors come out, or a right reading, and nothing else.
+
+Each target is tried with a few hundred examples here, the same ones every time, and with HALFPOWER_FUZZ_EXAMPLES
+(2,000 where it is not set) under the marker `soak`. Fuzzing of the bench, unit and job files stands in test_files.py,
+of the simulated instruments in test_sim_fuzz.py.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from link_double import Double, WaitingClock
+
+from drivers.manual import ManualScreen, ManualSource
+from drivers.waveform import Screenful, read_record
+from harness import files, journal, quantities
+from harness import open as opening
+from harness.blocks import read_block
+from harness.errors import HalfpowerError, JournalError
+from harness.faulted import Faults
+from harness.link import Link
+from harness.models import Calibrator, UnitLink
+from harness.operator import GoBack, Note, Value, read_answer
+from harness.port import MemoryPort
+from harness.replies import code_of, identity_agrees
+from harness.sim.bench import BenchFile
+from harness.sim.settings import check, read_toml
+from harness.starter import starter
+from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
+
+DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
+LONG = int(os.environ.get("HALFPOWER_FUZZ_EXAMPLES", "2000"))
+SI = {"si": True}
+
+
+@dataclass(frozen=True)
+class Target:
+    """What is drawn, and what is tried with it; `few` is how many examples the fast part takes."""
+
+    draw: st.SearchStrategy[Any]
+    try_it: Callable[[Any, Path], None]
+    few: int = 200
+
+
+# --- the files of a simulated bench ------------------------------------------------------------------------------
+
+TOML = (DEMO / "bench_sim.toml").read_bytes()
+
+
+@st.composite
+def mutated(draw: st.DrawFn, data: bytes, most: int = 4) -> bytes:
+    """A sound file with pieces changed, cut out, doubled or put in."""
+    for _ in range(draw(st.integers(1, most))):
+        start = draw(st.integers(0, len(data)))
+        end = min(len(data), start + draw(st.integers(0, 40)))
+        piece = draw(st.one_of(st.just(b""), st.binary(max_size=8), st.just(data[start:end] * 2)))
+        data = data[:start] + piece + data[end:]
+    return data
+
+
+def a_simulated_bench(content: bytes, folder: Path) -> None:
+    (folder / "sim.toml").write_bytes(content)
+    check(BenchFile, read_toml(folder / "sim.toml"), "sim.toml")
+
+
+def a_file(content: bytes, folder: Path) -> None:
+    (folder / "any.toml").write_bytes(content)
+    for load in (files.load_bench, files.load_unit):
+        with contextlib.suppress(HalfpowerError):
+            load(folder / "any.toml")
+    files.load_job(folder / "any.toml")
+
+
+# --- replies -----------------------------------------------------------------------------------------------------
+
+LIKELY = st.lists(
+    st.sampled_from([b"1", b"9.9E37", b"-", b"+", b".", b"E", b"0,", b'"No error"', b";", b"#", b"#0", b"#14", b"\n",
+                     b"-222,", b'"', b"\xff", b"\x00", b"1e999", b"nan", b"inf", b"1_0", b" "]), max_size=8,
+).map(b"".join)  # fmt: skip
+REPLY = st.one_of(st.binary(max_size=40), LIKELY)
+
+
+def a_reply(drawn: tuple[bytes, bytes, bool], _folder: Path) -> None:
+    """Whatever an instrument answers to any question, from some reply on."""
+    reply, other, tagged = drawn
+    seen = 0
+
+    def damage(real: bytes) -> tuple[bytes, bytes]:
+        nonlocal seen
+        seen += 1
+        return (real, b"") if seen <= 5 else (reply + b"\n", other)
+
+    port = MemoryPort(Double({"MEASure?": lambda *_: "1.5"}).handle, damage=damage)
+    link = Link(port, "unit", clock=WaitingClock(), tag_queries=tagged)
+    link.connect()
+    asks = (lambda: link.query_float(":MEAS?", low=-1e12, high=1e12), lambda: link.query_block(":MEAS?"), link.check)
+    for ask in asks:
+        with contextlib.suppress(HalfpowerError):
+            answer = ask()
+            assert answer is None or isinstance(answer, bytes) or abs(answer) <= 1e12
+    for entry in link.query(":MEAS?", '[+-]?\\d+,".*"').splitlines():
+        code_of(entry)
+
+
+def a_block(content: bytes, _folder: Path) -> None:
+    """Any bytes as a block: what comes out has the length that its head says."""
+    port = MemoryPort(lambda _message: content)
+    port.reopen()
+    port.write(b"")
+    data, _rest = read_block(port, None, 1.0)
+    head = content[:1] + content[1:2]
+    assert head[:1] == b"#"
+    digits = int(content[1:2])
+    assert not digits or len(data) == int(content[2 : 2 + digits])
+
+
+def an_identity(drawn: tuple[str, str], _folder: Path) -> None:
+    identity_agrees(*drawn)
+
+
+# --- records -----------------------------------------------------------------------------------------------------
+
+STIMULI = (
+    NoSignal(), Dc(level_v=0.3), Square(level_vpp=0.3, frequency_hz=1e3), Sine(level_vpp=0.6, frequency_hz=5e4),
+    TimeMarks(period_s=1e-3, level_vpp=1.0), FastEdge(level_vpp=0.5, frequency_hz=1e5),
+)  # fmt: skip
+QUANTITIES = ("deflection", "peak_to_peak", "trace_width", "span", "rise_time", "overshoot", "top_aberration")
+SHAPES = st.sampled_from(["constant", "steps", "noise", "sine", "spikes", "ramp", "anything"])
+
+
+@st.composite
+def a_record_and_its_step(draw: st.DrawFn) -> tuple[Any, Measure, Screenful]:
+    size = draw(st.integers(0, 300))
+    random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    amplitude = draw(st.sampled_from([0.0, 1e-12, 0.01, 0.3, 1.0, 1e6, 9.9e37]))
+    t = np.arange(size)
+    match draw(SHAPES):
+        case "constant":
+            volts = np.full(size, amplitude)
+        case "steps":
+            volts = amplitude * np.where(t % max(2, size // 3) < max(1, size // 7), 1.0, 0.0)
+        case "noise":
+            volts = amplitude * random.standard_normal(size)
+        case "sine":
+            volts = amplitude * np.sin(t * draw(st.floats(0.001, 3.2)))
+        case "spikes":
+            volts = np.where(random.random(size) < 0.02, amplitude, 0.0)
+        case "ramp":
+            volts = amplitude * t / max(1, size)
+        case _:
+            volts = np.array(draw(st.lists(st.floats(), max_size=40)), dtype=float)
+    if draw(st.booleans()):
+        volts = np.round(volts / 0.004) * 0.004
+    quantity = draw(st.sampled_from(QUANTITIES))
+    step = Measure(
+        purpose="fuzz", path="lead", source="calibrator", stimulus=draw(st.sampled_from(STIMULI)), display="unit",
+        view=View(channel=1, volts_per_div=0.1, s_per_div=1e-5), quantity=quantity,
+        expected=draw(st.sampled_from([None, 0.0, 1.0, 8.0])),
+    )  # fmt: skip
+    half, interval_s = draw(st.sampled_from([0.4, 1e-9, 1e9])), draw(st.sampled_from([1e-7, 1e-12, 1e-3]))
+    return volts, step, Screenful(interval_s=interval_s, low_v=-half, high_v=half, volts_per_div=0.1, s_per_div=1e-5)
+
+
+def a_record(drawn: tuple[Any, Measure, Screenful], _folder: Path) -> None:
+    volts, step, screen = drawn
+    reading = read_record(step, volts, screen)
+    assert reading.status == "off_screen" or reading.value is not None
+
+
+# --- the journal -------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def real(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """The journal of a real run, with an event in it and a reading withdrawn."""
+    run = opening.start(
+        DEMO / "digital.toml", tmp_path_factory.mktemp("real"), faults=Faults(rate=0.01, seed=2, kinds=("late",))
+    )
+    data = (run.folder / journal.NAME).read_bytes()
+    lines = data.splitlines(keepends=True)
+    return b"".join(lines[:12])  # a short one is mutated all over
+
+
+def what_it_says(data: bytes, folder: Path) -> journal.Contents:
+    (folder / journal.NAME).write_bytes(data)
+    return journal.read(folder)
+
+
+@st.composite
+def mutated_lines(draw: st.DrawFn, data: bytes) -> bytes:
+    """Bytes changed, or whole lines doubled, swapped, left out, or a number in one changed with care."""
+    lines = data.splitlines(keepends=True)
+    at = draw(st.integers(0, len(lines) - 1))
+    other = draw(st.integers(0, len(lines) - 1))
+    match draw(st.sampled_from(["bytes", "bytes", "doubled", "swapped", "left out", "number", "cut", "recoded"])):
+        case "bytes":
+            return draw(mutated(data))
+        case "doubled":
+            lines.insert(other, lines[at])
+        case "swapped":
+            lines[at], lines[other] = lines[other], lines[at]
+        case "left out":
+            del lines[at]
+        case "number":
+            lines[at] = lines[at].replace(draw(st.sampled_from(b"0123456789")).to_bytes(), b"7", 1)
+        case "cut":
+            return data[: draw(st.integers(0, len(data)))]
+        case _:  # the same entry, written in another way: it says the same, and its seal does not hold
+            entry = json.loads(lines[at])
+            lines[at] = json.dumps(entry, ensure_ascii=True).encode() + b"\n"
+    return b"".join(lines)
+
+
+def is_the_beginning_of(part: journal.Contents, whole: journal.Contents) -> bool:
+    """A journal that was cut off says less, and nothing else."""
+    events = len(part.events)
+    records = [*part.records]
+    return (
+        part.header == whole.header
+        and records == [*whole.records][: len(records)]
+        and part.events == whole.events[:events]
+        and part.parts.items() <= whole.parts.items()
+        and part.closed_at in (None, whole.closed_at)
+    )
+
+
+def journal_holds(real: bytes, folder: Path, count: int) -> None:
+    right = what_it_says(real, folder)
+    refusals: list[str] = []
+
+    @settings(max_examples=count, suppress_health_check=list(HealthCheck), database=None)
+    @given(mutated_lines(real))
+    def mutations(data: bytes) -> None:
+        try:
+            said = what_it_says(data, folder)
+        except JournalError as error:
+            refusals.append(str(error))
+            return
+        assert is_the_beginning_of(said, right)
+
+    mutations()
+    file = re.escape(str(folder / journal.NAME))
+    assert len(refusals) > count // 2
+    assert not [text for text in refusals if not re.match(rf"{file}(:\d+: |: the journal is empty)", text)]
+
+
+# --- people ------------------------------------------------------------------------------------------------------
+
+TYPED = st.one_of(
+    st.text(max_size=20),
+    st.lists(
+        st.sampled_from(["4.9", "-", ",", ".", "e", "9" * 30, "V", " mV", "div", "%", "=", "off", "back", "skip",
+                         "stop", "note ", "?", "done", "\x1b", "±", "∞", "nan", "inf", "٣", " "]), max_size=5,
+    ).map("".join),
+)  # fmt: skip
+
+
+class Typist:
+    """Types what was drawn, and then stops."""
+
+    def __init__(self, lines: list[str]) -> None:
+        self.lines = lines
+
+    def ask(self, _prompt: object) -> str:
+        return self.lines.pop(0) if self.lines else "stop"
+
+    def tell(self, text: str) -> None:
+        assert text
+
+
+@st.composite
+def a_step(draw: st.DrawFn) -> Measure:
+    return Measure(
+        purpose="fuzz", path="lead", source="calibrator", stimulus=draw(st.sampled_from(STIMULI)), display="unit",
+        view=View(channel=1, volts_per_div=0.1, s_per_div=1e-5, magnifier=draw(st.sampled_from([1.0, 10.0]))),
+        quantity=draw(st.sampled_from(QUANTITIES)), expected=draw(st.sampled_from([None, 0.0, 4.9])),
+    )  # fmt: skip
+
+
+def an_answer(drawn: tuple[str, Measure], _folder: Path) -> None:
+    """One line, understood or refused in a sentence (a ValueError, which the prompt shows)."""
+    text, step = drawn
+    with contextlib.suppress(ValueError):
+        answer = read_answer(text, step, 8.0)
+        assert isinstance(answer, str | Note) or (isinstance(answer, Value) and math.isfinite(answer.value))
+
+
+def a_person(drawn: tuple[list[str], Measure], _folder: Path) -> None:
+    """A whole conversation about one point, with the source and the screen worked by hand."""
+    lines, step = drawn
+    typist = Typist(list(lines))
+    unit = files.load_unit(DEMO / "aldermoor_a402.toml")
+    with contextlib.suppress(HalfpowerError, GoBack):
+        ManualSource(typist, Calibrator(driver="manual"), "calibrator").apply(step.stimulus)
+    screen = ManualScreen(typist, UnitLink(driver="manual"), "unit", unit)
+    screen.show(step.view)
+    with contextlib.suppress(GoBack):
+        reading = screen.read(step)
+        assert isinstance(reading, Reading)
+        assert reading.value is None or math.isfinite(reading.value)
+
+
+# --- quantities and words ----------------------------------------------------------------------------------------
+
+UNITS = ("Hz", "Vpp", "Vrms", "V", "s", "Ω", "F", "W", "dB", "div", "°C", "ratio")
+
+
+def a_quantity(drawn: tuple[Any, str], _folder: Path) -> None:
+    text, unit = drawn
+    with contextlib.suppress(ValueError):
+        assert math.isfinite(quantities.parse(text, unit))
+
+
+def a_fault(drawn: tuple[str, str], _folder: Path) -> None:
+    Faults.of_words(drawn[0], kinds=drawn[1])
+
+
+QUANTITY = st.one_of(
+    st.text(max_size=20), st.floats(), st.integers(), st.booleans(), st.none(), st.lists(st.integers(), max_size=1),
+    st.tuples(st.floats().map(repr), st.sampled_from(["", " ", "M", "m", "u", "µ", "Hz", "V", "%", "dB", "e5", "div"]),
+              st.sampled_from(["", "Hz", "V", "s", "ohm", "°C", " "])).map("".join),
+)  # fmt: skip
+
+TARGETS = {
+    "a simulated bench's file": Target(st.one_of(st.binary(max_size=80), mutated(TOML)), a_simulated_bench, few=60),
+    "a bench, unit or job file": Target(mutated(starter("bench").encode()), a_file, few=40),
+    "a reply": Target(st.tuples(REPLY, REPLY, st.booleans()), a_reply),
+    "a block": Target(st.one_of(REPLY, REPLY.map(lambda data: b"#" + data)), a_block),
+    "an identity": Target(st.tuples(st.text(max_size=30), st.text(max_size=30)), an_identity, few=50),
+    "a record": Target(a_record_and_its_step(), a_record, few=300),
+    "an answer": Target(st.tuples(TYPED, a_step()), an_answer),
+    "a person": Target(st.tuples(st.lists(TYPED, max_size=8), a_step()), a_person, few=60),
+    "a quantity": Target(st.tuples(QUANTITY, st.sampled_from(UNITS)), a_quantity),
+    "words of faults": Target(st.tuples(st.text(max_size=12), st.text(max_size=12)), a_fault, few=50),
+}
+
+
+def fuzz(name: str, folder: Path, count: int) -> None:
+    target = TARGETS[name]
+
+    @settings(
+        max_examples=count,
+        suppress_health_check=list(HealthCheck),
+        database=None,
+        phases=[Phase.generate, Phase.shrink],
+    )
+    @given(target.draw)
+    def tried(drawn: Any) -> None:
+        with contextlib.suppress(HalfpowerError):
+            target.try_it(drawn, folder)
+
+    tried()
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_only_our_own_errors_come_out(name: str, tmp_path: Path) -> None:
+    fuzz(name, tmp_path, TARGETS[name].few)
+
+
+def test_a_changed_journal_is_refused_or_says_the_same(real: bytes, tmp_path: Path) -> None:
+    journal_holds(real, tmp_path, 200)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(7200)
+@pytest.mark.parametrize("name", TARGETS)
+def test_only_our_own_errors_come_out_at_length(name: str, tmp_path: Path) -> None:
+    fuzz(name, tmp_path, LONG)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(7200)
+def test_a_changed_journal_is_refused_or_says_the_same_at_length(real: bytes, tmp_path: Path) -> None:
+    journal_holds(real, tmp_path, LONG)
