@@ -55,7 +55,7 @@ def screen_picture(
         if narrow:
             box = (0.35 / width_in, 0.42 / height_in, 1.0 - 0.5 / width_in, 0.5 / height_in)
         else:
-            left = count * (across + _GAP_IN) + _GAUGE_IN - 0.72
+            left = 0.05 + count * (across + _GAP_IN) - _GAP_IN + _GAUGE_IN - 0.67
             box = (left / width_in, 1.0 - (tall + _TITLE_IN) / height_in, 0.62 / width_in, tall / height_in)
         _gauge(figure.add_axes(box), chosen.one, found, upright=not narrow)
         svg = to_svg(figure)

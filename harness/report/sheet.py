@@ -131,8 +131,8 @@ def _adjustment(report: Report, adjustment: Adjustment) -> Iterator[Block]:
 def _pairs(place: str, rows: Sequence[Row]) -> Table:
     return Table(
         columns=columns(
-            (place, 1.2), (">As found", 1.7), ("Verdict", 1.5), (">As left", 1.7), ("Verdict", 1.5), (">Limits", 1.4),
-            (">Change", 1.7), ("Changed", 1.5),
+            (place, 1.3), (">As found", 2.0), ("Verdict", 1.2), (">As left", 2.0), ("Verdict", 1.2), (">Limits", 1.5),
+            (">Change", 1.8), ("Changed", 1.8),
         ),
         rows=tuple(rows),
     )  # fmt: skip
