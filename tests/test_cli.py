@@ -325,6 +325,26 @@ def test_a_report_that_cannot_be_written_says_so(ran: Path) -> None:
     assert "cannot be written" in told.stderr
 
 
+def test_a_report_is_printed_whole_or_not_at_all(kept: Path, tmp_path: Path) -> None:
+    page = tmp_path / "new" / "r.pdf"
+    made = halfpower("report", kept, "--pdf", page, "--letter", "--point", "ch 2 500 mV")
+    assert made.exit_code == 0, made.stderr
+    assert page.read_bytes().startswith(b"%PDF-1.7")
+    assert [path.name for path in page.parent.iterdir()] == ["r.pdf"]
+    for wrong, said in (
+        (("--pdf", tmp_path), "is no ordinary file"),
+        (("--pdf", page, "--fonts", tmp_path), "holds no font"),
+        (("--pdf", page, "--point", "ch 9"), "No result is called 'ch 9'"),
+    ):
+        told = halfpower("report", kept, *wrong)
+        assert told.exit_code == 1
+        assert said in told.stderr
+    for option in (("--letter",), ("--point", "ch 1")):
+        told = halfpower("report", kept, *option)
+        assert told.exit_code == 2
+        assert option[0] in told.stderr
+
+
 def resealed(path: Path, **header: object) -> None:
     """Write a journal anew with other words in its header, every checksum true."""
     first, *rest = (json.loads(line) for line in path.read_text("utf-8").splitlines())
