@@ -72,7 +72,9 @@ def _by_unit(history: History) -> Sequence[tuple[str, Sequence[tuple[str, Sequen
     for number, track in enumerate(history.tracks):
         unit = f"{track.maker} {track.model}, no. {track.serial}"
         picture = trend_picture(track, key=f"t{number}")
-        short = track.name.removeprefix(f"{track.quantity}, ")
+        short = track.name.removeprefix(f"{track.quantity}, ").replace(
+            track.setting, track.setting.replace(" ", "\u00a0")
+        )
         units.setdefault(unit, {}).setdefault(track.quantity, []).append(
             _Shown(
                 track=track, key=picture.key, short=shown.capital(short), picture=picture,

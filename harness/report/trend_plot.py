@@ -99,9 +99,10 @@ def _results(axes: Axes, track: Track, factor: float) -> None:
     for entry in track.entries:
         if entry.row.verdict not in ("pass", ""):
             axes.annotate(
-                f"{shown.SIGN.get(entry.row.verdict, '')} {shown.shortened(entry.row.verdict, 20)}",
+                shown.SIGN.get(entry.row.verdict, ""),
                 (_x(entry.day), ((entry.row.result or 0.0) + (entry.row.expanded_u or 0.0)) / factor), xytext=(0, 3),
-                textcoords="offset points", ha="center", fontsize=8.5, color=LIMIT.light, annotation_clip=False,
+                textcoords="offset points", ha="center", fontsize=10, fontweight="bold", color=LIMIT.light,
+                annotation_clip=False,
             )  # fmt: skip
 
 

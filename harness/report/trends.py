@@ -21,8 +21,8 @@ EXTRAPOLATED: Final = (
 )
 LEGEND: Final = (
     "Filled marks: as found; open squares: as left; bars: expanded uncertainty. The line is the drift, its band 95 % "
-    "for where the unit is; dashed: beyond the last result. Lines across the picture: limits. Words beside a mark: a "
-    "verdict other than pass."
+    "for where the unit is; dashed: beyond the last result. Lines across the picture: limits. ✗ and ? over a bar: "
+    "a verdict fail or undecided."
 )
 _FAR_YEARS: Final = 10  # from which a month would claim too much
 _PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
