@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from harness import moments
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 _TRACKED: Final = ("point", "half-power frequency")
 _SAME_U: Final = 1e-6
+_CHOOSE_POINTS: Final = ("condition", "overall", "verdict", "bench", "standard", "run_ids")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +172,7 @@ def read(
         raise RecordsError(_nothing(records, where))
     facts = Facts(records)
     units = tuple(_units(runs, facts, interval))
-    found = tuple(_tracks(records.results(where), facts)) if tracks else ()
+    found = tuple(_followed(records, where, facts)) if tracks else ()
     uses = tuple(_uses(records, where, runs, facts)) if where.standard is not None else ()
     return History(
         source=records.name,
@@ -192,6 +193,21 @@ def limits_of(row: ResultRow) -> Limits | None:
 
 
 # --- points over time --------------------------------------------------------------------------------------------
+
+
+def _followed(records: Records, where: Selection, facts: Facts) -> Iterator[Track]:
+    """The points that have a result such as asked for, each through all its results of the period.
+
+    A point followed through its fails alone, or past an adjustment that was made on another bench, would drift
+    otherwise than the unit does.
+    """
+    whole = replace(where, **dict.fromkeys(_CHOOSE_POINTS))
+    chosen = {_point_of(row) for row in records.results(where)}
+    yield from _tracks([row for row in records.results(whole) if _point_of(row) in chosen], facts)
+
+
+def _point_of(row: ResultRow) -> tuple[Any, ...]:
+    return row.maker, row.model, row.serial, row.quantity, row.channel, row.path, row.setting
 
 
 def _tracks(rows: Sequence[ResultRow], facts: Facts) -> Iterator[Track]:

@@ -98,6 +98,16 @@ def test_the_standard_s_certificates_are_shared_errors(found):
         assert u < entry.row.standard_u
 
 
+@pytest.mark.parametrize(
+    "where", [{"condition": "as found"}, {"overall": "meets"}, {"standard": "BW-C-2024"}, {"verdict": "pass"}]
+)
+def test_what_chooses_a_point_does_not_thin_out_its_results(runs, found, where):
+    chosen = history.read(RunFolders(runs), Selection(simulated=True, serial="S1002-3071", **where))
+    assert track(chosen, "S1002-3071", 1) == track(found, "S1002-3071", 1)
+    failing = history.read(RunFolders(runs), Selection(simulated=True, verdict="fail"))
+    assert {(each.serial, each.channel) for each in failing.tracks} == {("S1002-3090", 2)}
+
+
 def test_too_few_results_give_their_reason(found):
     few = track(found, "S1002-3090", 1).latest
     assert few.drift is None
