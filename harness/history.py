@@ -16,8 +16,7 @@ from harness import moments
 from harness.analysis.drift import DatedResult, Drift, fit_drift
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
-from harness.file_words import nearest
-from harness.history_facts import Facts, Shared
+from harness.history_facts import Facts, Shared, nothing_found
 from harness.records.folder import is_standard
 from harness.records.rows import ResultRow, RunRow, Selection, StandardRow
 
@@ -169,7 +168,7 @@ def read(
         raise RecordsError("Simulated and real runs are not taken together: ask for the ones or the others.")
     runs = records.runs(where)
     if not runs:
-        raise RecordsError(_nothing(records, where))
+        raise RecordsError(nothing_found(records, where))
     facts = Facts(records)
     units = tuple(_units(runs, facts, interval))
     found = tuple(_followed(records, where, facts)) if tracks else ()
@@ -304,32 +303,6 @@ def _uses(records: Records, where: Selection, runs: Sequence[RunRow], facts: Fac
         )
         if row.run_id in known:
             yield StandardUse(run=known[row.run_id], standard=row, results=results)
-
-
-def _nothing(records: Records, where: Selection) -> str:
-    """Why no run fits: the other kind, a name that is near, or nothing there at all."""
-    every = records.runs(Selection(simulated=None, finished=None))
-    if not every:
-        return f"{records.name}: holds no run yet. 'halfpower records add RUN_FOLDER' adds one."
-    for name in ("serial", "model", "maker", "bench"):
-        wanted = getattr(where, name)
-        known = sorted({str(getattr(run, name)) for run in every})
-        if wanted is not None and wanted not in known:
-            near = nearest(wanted, known)
-            meant = f"did you mean {near!r}?" if near else f"it holds {', '.join(map(repr, known[:5]))}."
-            return f"{records.name}: holds no run with the {name} {wanted!r}; {meant}"
-    if where.standard is not None:
-        rows = [row for row in records.standards(Selection(simulated=None, finished=None)) if row.used]
-        known = sorted({each for row in rows for each in (row.serial, row.certificate) if each})
-        if not any(is_standard(row, where.standard) for row in rows):
-            near = nearest(where.standard, known)
-            meant = f"did you mean {near!r}?" if near else f"it knows {', '.join(map(repr, known[:5])) or 'none'}."
-            return f"{records.name}: no run was made with the standard {where.standard!r}; {meant}"
-    others = len([run for run in every if run.simulated is not where.simulated])
-    kind = "real" if where.simulated else "simulated"
-    also = f" It holds {others} {kind} run{'' if others == 1 else 's'}" if others else ""
-    also += ", shown by --simulated." if others and not where.simulated else "." if others else ""
-    return f"{records.name}: no run fits all that was asked.{also}"
 
 
 # --- for notebooks -----------------------------------------------------------------------------------------------

@@ -1,4 +1,6 @@
-"""What only the journals know of results over time: the errors that they share, the standards each rests on."""
+"""What only the journals know of results over time, the errors that they share and the standards each rests on; and
+what to say where no run fits.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,10 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness import journal
 from harness.errors import HalfpowerError
+from harness.file_words import nearest
 from harness.models import Instrument, Setup
+from harness.records.folder import is_standard
+from harness.records.rows import Selection
 from harness.report.summary import summarise
 from harness.steps import Measure
 
@@ -120,3 +125,32 @@ def _of_response(response: Response, setup: Setup) -> Shared:
         for line in result.budget
         if (instrument := named.get(line.name)) is not None and line.u_rel > 0.0
     )
+
+
+# --- where nothing fits -----------------------------------------------------------------------------------------------
+
+
+def nothing_found(records: Records, where: Selection) -> str:
+    """Why no run fits: the other kind, a name that is near, or nothing there at all."""
+    every = records.runs(Selection(simulated=None, finished=None))
+    if not every:
+        return f"{records.name}: holds no run yet. 'halfpower records add RUN_FOLDER' adds one."
+    for name in ("serial", "model", "maker", "bench"):
+        wanted = getattr(where, name)
+        known = sorted({str(getattr(run, name)) for run in every})
+        if wanted is not None and wanted not in known:
+            near = nearest(wanted, known)
+            meant = f"did you mean {near!r}?" if near else f"it holds {', '.join(map(repr, known[:5]))}."
+            return f"{records.name}: holds no run with the {name} {wanted!r}; {meant}"
+    if where.standard is not None:
+        rows = [row for row in records.standards(Selection(simulated=None, finished=None)) if row.used]
+        known = sorted({each for row in rows for each in (row.serial, row.certificate) if each})
+        if not any(is_standard(row, where.standard) for row in rows):
+            near = nearest(where.standard, known)
+            meant = f"did you mean {near!r}?" if near else f"it knows {', '.join(map(repr, known[:5])) or 'none'}."
+            return f"{records.name}: no run was made with the standard {where.standard!r}; {meant}"
+    others = len([run for run in every if run.simulated is not where.simulated])
+    kind = "real" if where.simulated else "simulated"
+    also = f" It holds {others} {kind} run{'' if others == 1 else 's'}" if others else ""
+    also += ", shown by --simulated." if others and not where.simulated else "." if others else ""
+    return f"{records.name}: no run fits all that was asked.{also}"

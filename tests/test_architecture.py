@@ -91,7 +91,14 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ),
     (
         "harness.history_facts",
-        (*PLAIN, "harness.models", "harness.journal", "harness.report.summary"),
+        (
+            *PLAIN,
+            "harness.models",
+            "harness.journal",
+            "harness.file_words",
+            "harness.records.*",
+            "harness.report.summary",
+        ),
     ),
     (
         "harness.history",
@@ -99,7 +106,6 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
             *PLAIN,
             "harness.moments",
             "harness.analysis.*",
-            "harness.file_words",
             "harness.history_facts",
             "harness.records.*",
         ),
