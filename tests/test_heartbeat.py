@@ -121,6 +121,13 @@ def test_a_damaged_heartbeat_is_said_to_be_one(tmp_path: Path, content: bytes) -
         read(tmp_path)
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+def test_a_pipe_in_its_place_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / heartbeat.NAME)
+    with pytest.raises(JournalError, match="is no heartbeat of a queue"):
+        read(tmp_path)
+
+
 def test_a_folder_without_a_heartbeat_says_what_to_name(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match=r"cannot be read: .*Name the folder of a queue or its heartbeat.json"):
         read(tmp_path)

@@ -107,6 +107,7 @@ def test_one_jobs_failure_costs_no_other(lab: Lab) -> None:
     night = lab.night("first", "second", "third")
     assert [run.outcome for run in night.runs] == ["meets", "not done", "does not meet"]  # 500 mV/div of channel 2
     assert [run.tries for run in night.runs] == [1, 2, 1]
+    assert [bool(run.events) for run in night.runs] == [False, True, False]
     assert night.finished
     assert night.sentence.startswith("2 of 3 jobs are done; S1002-3071 meets its rating; S1002-3071 does not meet")
     assert night.next_step.startswith("Begin with second.toml: Look at the instrument that is named, then resume")

@@ -179,7 +179,7 @@ def _finish(folder: Path, showing: _Shown) -> None:
     folder = folder if folder.is_dir() else folder.parent
     write_text(folder / PAGE, page(night))
     showing.night(night, folder / PAGE)
-    if undone := [run.job for run in night.runs if run.outcome in ("not done", "open")]:
+    if undone := [run.job for run in night.runs if run.outcome in ("not done", "not tried")]:
         raise QueueError(
             f"Not done: {', '.join(undone)}. {folder / PAGE} says why; go on with: halfpower queue --go-on {folder}"
         )

@@ -15,6 +15,7 @@ from harness.report import shown
 from harness.report.model import PartResult, Report
 from harness.report.night import Night, NightEvent, NightRun, Outcome, Refused, next_step, sentence
 from harness.report.summary import summarise
+from harness.report.words import AS_PLANNED
 
 _NEXT: Final = {
     "done": "Look for the folder of its run, which was moved, removed or damaged: {run}",
@@ -56,7 +57,7 @@ def account(folder: Path) -> Night:
         ended=contents.closed_at or max(stamps, default=contents.started_at or str(header["at"])),
         finished=finished,
         simulated=simulated,
-        sentence=sentence(runs, refused, finished=finished),
+        sentence=sentence(runs, refused),
         next_step=next_step(runs, f"…/{folder.resolve().name}", finished=finished),
         runs=tuple(runs),
         refused=refused,
@@ -92,8 +93,8 @@ def _run(contents: logs.Contents, number: int, job: Job, found: tuple[journal.Co
         ended=_local(report.ended, contents) if report else "",
         taken=sum(_taken(part) for part in report.parts) if report else 0,
         planned=_planned(job, report),
-        missing=missing if outcome not in ("meets", "does not meet", "open") or report else (),
-        events=len(found[0].events) if found else 0,
+        missing=missing if outcome not in ("meets", "does not meet", "not tried") or report else (),
+        events=sum(event.what not in AS_PLANNED for event in found[0].events) if found else 0,
         tries=contents.begun.get(number, 0),
         outputs=_outputs(last, contents.begun.get(number, 0), found[0] if found else None),
         outputs_off=last.off if last else None,
@@ -111,11 +112,11 @@ def _local(stamp: str, contents: logs.Contents) -> str:
 def _outcome(last: Ending | None, report: Report | None, tries: int) -> Outcome:
     if last is not None and last.how == "done" and report is not None:
         return report.overall
-    return "not done" if tries else "open"
+    return "not done" if tries else "not tried"
 
 
 def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> str:
-    if outcome == "open":
+    if outcome == "not tried":
         return "It has not been tried yet."
     if last is None:
         return "It was under way when the program was cut off, or is still under way."
@@ -127,7 +128,7 @@ def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> s
 def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run: str, job: Job) -> str:
     if last is not None and last.how == "done" and report is not None:
         return report.next_step
-    if outcome == "open" or last is None:
+    if outcome == "not tried" or last is None:
         return "Go on with the queue."
     if last.text.startswith("A fault of the program"):
         return _FAULT

@@ -22,6 +22,7 @@ from harness.quantities import duration
 NAME: Final = "heartbeat.json"
 FORMAT: Final = 1
 EVERY_S: Final = 1.0  # signs of life come many a second; the file is written this often
+LARGEST: Final = 1 << 16  # bytes
 GRACE_S: Final = 10.0  # a disk, or a network's file system, may be this late
 
 Doing: TypeAlias = Literal["waiting", "running", "ended"]
@@ -113,6 +114,8 @@ def read(path: Path) -> Beat:
     """Read a heartbeat; `path` is the file or its folder."""
     path = path / NAME if path.is_dir() else path
     try:
+        if path.exists() and not (path.is_file() and path.stat().st_size < LARGEST):
+            raise ValueError  # reading a pipe would never end
         plain = json.loads(path.read_bytes().decode("utf-8"))
         if plain.pop("format") != FORMAT:
             raise ValueError

@@ -15,9 +15,9 @@ from harness.report.html import environment, style_sheet
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-Outcome: TypeAlias = Literal["meets", "does not meet", "cannot be decided", "not done", "open"]
-SIGN: Final = {**shown.SIGN, "not done": "!", "open": "–"}
-KIND: Final[dict[str, shown.Kind]] = {**shown.KIND, "not done": "bad", "open": "none"}
+Outcome: TypeAlias = Literal["meets", "does not meet", "cannot be decided", "not done", "not tried"]
+SIGN: Final = {**shown.SIGN, "not done": "!", "not tried": "–"}
+KIND: Final[dict[str, shown.Kind]] = {**shown.KIND, "not done": "bad", "not tried": "none"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +27,7 @@ class NightRun:
     job: str
     unit: str
     serial: str
-    outcome: Outcome  # the verdict where the job is done; "open" where it has not been tried yet
+    outcome: Outcome  # the verdict where the job is done
     sentence: str  # the verdict, or why there is none
     next_step: str
     started: str
@@ -83,14 +83,14 @@ class Night:
         outcomes = {run.outcome for run in self.runs}
         if outcomes & {"does not meet", "not done"}:
             return "bad"
-        return "open" if outcomes & {"cannot be decided", "open"} or self.refused else "good"
+        return "open" if outcomes & {"cannot be decided", "not tried"} or self.refused else "good"
 
     @property
     def word(self) -> str:
         """The word beside that colour."""
         if not self.finished:
             return "not finished"
-        return "not all done" if {run.outcome for run in self.runs} & {"not done", "open"} else "all done"
+        return "not all done" if {run.outcome for run in self.runs} & {"not done", "not tried"} else "all done"
 
 
 _VERDICTS: Final[tuple[tuple[Outcome, str, str], ...]] = (
@@ -100,21 +100,20 @@ _VERDICTS: Final[tuple[tuple[Outcome, str, str], ...]] = (
 )
 
 
-def sentence(runs: Sequence[NightRun], refused: Sequence[Refused], *, finished: bool) -> str:
+def sentence(runs: Sequence[NightRun], refused: Sequence[Refused]) -> str:
     """The night in plain words: how many are done, which units meet, what failed."""
-    done = [run for run in runs if run.outcome not in ("not done", "open")]
+    done = [run for run in runs if run.outcome not in ("not done", "not tried")]
     said = [f"{len(done)} of {_count(len(runs) + len(refused), 'job')} {'is' if len(done) == 1 else 'are'} done"]
     for outcome, one, many in _VERDICTS:
         if some := [run.serial for run in done if run.outcome == outcome]:
             said.append(f"{_names(some)} {one if len(some) == 1 else many}")
     if failed := [run.job for run in runs if run.outcome == "not done"]:
         said.append(f"not done: {_names(failed)}")
-    if waiting := [run.job for run in runs if run.outcome == "open"]:
+    if waiting := [run.job for run in runs if run.outcome == "not tried"]:
         said.append(f"not tried yet: {_names(waiting)}")
     if refused:
         said.append(f"left out beforehand: {_names([each.job for each in refused])}")
-    text = "; ".join(said) + "."
-    return text if finished else f"The queue has not reached its end. {text}"
+    return "; ".join(said) + "."
 
 
 def next_step(runs: Sequence[NightRun], name: str, *, finished: bool) -> str:

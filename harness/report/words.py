@@ -18,7 +18,7 @@ from harness.steps import Reading
 
 _OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measured")
 _TOLD: Final = ("ended early", "outputs", "faults", "taken as warm")  # events that a reader is told as they stand
-_AS_PLANNED: Final = ("note", "off", "warm-up")
+AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
 
@@ -151,7 +151,7 @@ def deviations(
             yield f"{part.title} ended early{' at first' if part.finished else ''}: {event.text}"
         elif event.what in _TOLD:
             yield event.text
-        elif event.what not in _AS_PLANNED:
+        elif event.what not in AS_PLANNED:
             counts[event.what] = counts.get(event.what, 0) + 1
     for what, count in sorted(counts.items()):
         times = "once; it" if count == 1 else f"{count} times; each"
