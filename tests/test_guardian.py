@@ -28,7 +28,7 @@ import os, signal, time
 from drivers.scope import ScpiScope
 
 class Hanging(ScpiScope):
-    longest_s = 0.2
+    longest_s = 1.0
     readings = 0
 
     def read(self, step):

@@ -1,0 +1,149 @@
+"""The kill matrix: a run is killed after every line of its journal, and at moments drawn by lot.
+
+Each time its outputs are off within two seconds, measured at the simulated instruments, and the resumed run's journal
+equals an unbroken one's. `python -m pytest -m soak -s tests/test_kill_matrix.py` prints the figures of docs/faults.md.
+HALFPOWER_KILLS sets the number of moments (200 where it is not set).
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import statistics
+import sys
+import time
+from dataclasses import dataclass, field
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+import pytest
+
+from harness import open as opening
+from harness.errors import JournalError
+from harness.journal import comparable, read
+from tests.served import LARGE, SMALL, Lab, a_lab, end, guardians_of, resume, start, started
+
+pytestmark = [
+    pytest.mark.soak,
+    pytest.mark.timeout(3600),
+    pytest.mark.skipif(sys.platform == "win32", reason="processes of POSIX"),
+]
+
+KILLS = int(os.environ.get("HALFPOWER_KILLS", "200"))
+SEED = 1907
+WITHIN_S = 2.0
+EARLY = 0.2  # the share of moments before the first output is on: loading, opening, connecting
+
+
+@dataclass
+class Tally:
+    """What the kills showed."""
+
+    off_s: list[float] = field(default_factory=list)  # of those that found an output on
+    off_already: int = 0
+    before_the_journal: int = 0
+    over: int = 0
+
+    def report(self, what: str) -> None:
+        off_ms = sorted(seconds * 1e3 for seconds in self.off_s)
+        print(  # noqa: T201 - the figures of docs/faults.md
+            f"\n{what}: {len(off_ms)} kills with an output on, off after {statistics.median(off_ms):.1f} ms in the "
+            f"median, {off_ms[round(0.95 * (len(off_ms) - 1))]:.1f} ms in 95 %, {off_ms[-1]:.1f} ms at most; "
+            f"{self.off_already} with outputs off, {self.before_the_journal} of them before there was a journal; "
+            f"{self.over} runs were over already"
+        )
+
+
+def test_killed_after_every_line_of_the_journal(tmp_path: Path) -> None:
+    tally = Tally()
+    with a_lab(tmp_path / "lab", SMALL) as lab:
+        whole = opening.start(lab.job, tmp_path / "whole").folder
+        lines = (whole / "journal.jsonl").read_text("utf-8").count("\n")
+        assert lines > 5
+        for n in range(1, lines + 1):
+            runs = tmp_path / str(n)
+            run = started(killed_after, lab.job, runs, n, log=tmp_path / "log")
+            assert end(run) == -signal.SIGKILL
+            aftermath(lab, run, time.perf_counter(), tally)
+            goes_on(lab, runs, whole, tally, tmp_path / "log")
+    tally.report(f"after each of {lines} lines")
+
+
+def killed_after(job: Path, runs: Path, n: int) -> None:
+    """Run a job, and be killed the instant its n-th line is on disk."""
+    synced, count = os.fsync, 0
+
+    def sync(file: int) -> None:
+        nonlocal count
+        synced(file)
+        count += os.path.isfile(f"/dev/fd/{file}")  # noqa: PTH113 - the journal's folder is synced as well
+        if count == n:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    os.fsync = sync
+    start(job, runs)
+
+
+def test_killed_at_random_moments(tmp_path: Path) -> None:
+    lots, tally = random.Random(SEED), Tally()
+    with a_lab(tmp_path / "lab", LARGE) as lab:
+        whole, opening_s, measuring_s = unbroken(lab, tmp_path)
+        for k in range(KILLS):
+            early, share = lots.random() < EARLY, lots.random()
+            runs = tmp_path / str(k)
+            run = started(start, lab.job, runs, log=tmp_path / "log")
+            if not early:
+                lab.until_on(run)
+            time.sleep(share * (opening_s if early else measuring_s))
+            run.kill()
+            aftermath(lab, run, time.perf_counter(), tally)
+            goes_on(lab, runs, whole, tally, tmp_path / "log")
+    tally.report(f"at {KILLS} random moments")
+    assert KILLS < 20 or len(tally.off_s) > KILLS / 4  # else the lots were drawn badly
+
+
+def unbroken(lab: Lab, folder: Path) -> tuple[Path, float, float]:
+    """An unbroken run's folder, and how long it took to the first output and from there to its end."""
+    for name in ("warm", "whole"):
+        began = time.perf_counter()
+        run = started(start, lab.job, folder / name, log=folder / "log")
+        lab.until_on(run)
+        on = time.perf_counter()
+        assert end(run) == 0
+    (whole,) = (folder / "whole").iterdir()
+    return whole, on - began, time.perf_counter() - on
+
+
+def aftermath(lab: Lab, run: BaseProcess, killed: float, tally: Tally) -> None:
+    """Watch the outputs until the guardian has gone; they are off in time and stay so."""
+    last_on = None
+    while True:
+        if lab.on():
+            last_on = time.perf_counter()
+            assert last_on - killed < 30.0
+        elif not guardians_of(run.pid):
+            break
+        time.sleep(0.0002)
+    assert lab.on() == ()
+    if last_on is None:
+        tally.off_already += 1
+    else:
+        tally.off_s.append(last_on - killed)
+        assert tally.off_s[-1] < WITHIN_S
+
+
+def goes_on(lab: Lab, runs: Path, whole: Path, tally: Tally, log: Path) -> None:
+    """Resume it, or start again where nothing was written yet; the journal equals the unbroken one's."""
+    folders = list(runs.iterdir()) if runs.exists() else []
+    try:
+        tally.over += read(folders[0]).closed_at is not None if folders else 0
+        run = started(resume, folders[0], log=log) if folders else started(start, lab.job, runs, log=log)
+    except JournalError:  # killed before the header was whole: nothing was measured, as it says
+        tally.before_the_journal += 1
+        return
+    tally.before_the_journal += not folders
+    assert end(run) == 0, log.read_text("utf-8")[-2000:]
+    (folder,) = runs.iterdir()
+    assert comparable(folder) == comparable(whole)
+    assert lab.on() == ()
