@@ -23,12 +23,13 @@ from tests.served import a_lab, command, end, guardians_of, resume, start, start
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX")
 
 WITHIN_S = 2.0  # what is promised
+LEASE_S = 1.0  # of the driver that hangs: short, but enough on a machine that is busy
 DRIVER = """
 import os, signal, time
 from drivers.scope import ScpiScope
 
 class Hanging(ScpiScope):
-    longest_s = 1.0
+    longest_s = {lease_s}
     readings = 0
 
     def read(self, step):
@@ -67,10 +68,8 @@ def killed(lab, log):
 
 def own_unit(lab, hang):
     """The unit behind a driver of the user's own, which hangs at its third reading."""
-    (lab.folder / "mine.py").write_text(DRIVER.format(hang=hang), "utf-8")
-    text = lab.bench.read_text("utf-8")
-    head, _, tail = text.partition("\n[unit]\n")
-    lab.bench.write_text(f'{head}\n[unit]\ndriver = "mine.py:Hanging"\n{tail}', "utf-8")
+    (lab.folder / "mine.py").write_text(DRIVER.format(hang=hang, lease_s=LEASE_S), "utf-8")
+    lab.change("\n[unit]\n", '\n[unit]\ndriver = "mine.py:Hanging"\n')
 
 
 # --- the run is gone ---------------------------------------------------------------------------------------------
@@ -105,7 +104,7 @@ def test_a_run_that_hangs_is_ended_and_its_outputs_are_off(lab, unbroken, tmp_pa
     wait_for(lambda: not guardians_of(run.pid))
     assert lab.on() == ()
     assert "gave no sign of life in time" in (tmp_path / "log").read_text("utf-8")
-    (lab.folder / "mine.py").write_text(DRIVER.format(hang="pass"), "utf-8")
+    (lab.folder / "mine.py").write_text(DRIVER.format(hang="pass", lease_s=LEASE_S), "utf-8")
     opening.resume(lab.run_folder())
     assert recorded(lab.run_folder()) == unbroken
 

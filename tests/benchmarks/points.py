@@ -1,8 +1,8 @@
 """What a point costs: `python -m tests.benchmarks.points`.
 
-One point is set, wait, read a record, fit, SYST:ERR? on every instrument, and a synced journal line. Beside it, in the
-same run, the same SCPI messages sent bare through pyvisa, and the journal line alone. Ratios count; the machine's
-speed does not.
+One point is set, wait, read a record, fit, SYST:ERR? on every instrument, and a synced journal line, with the signs of
+life that a guardian hears. Beside it, in the same run, the same SCPI messages sent bare through pyvisa, the journal
+line alone, and the signs of one point alone. Ratios count; the machine's speed does not. Then what a guardian costs.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from typing import Any
 
 from harness import open as opening
 from harness.bench import LiveBench
+from harness.clock import OnLife
+from harness.guarding import Guardian
 from harness.jobs import LoadedJob
 from harness.journal import Journal
 from harness.models import Bench
@@ -31,12 +33,19 @@ POINTS = 400
 def main() -> None:
     """Print the table."""
     loaded = opening.load(DEMO / "digital.toml")
-    print(f"{'':<38}{'point':>9}{'bare SCPI':>11}{'journal':>9}{'over bare':>11}   (medians, µs, {POINTS} points)")
+    guardian = Guardian((), ())
+    columns = f"{'point':>9}{'bare SCPI':>11}{'journal':>9}{'over bare':>11}{'signs':>8}{'a point':>9}"
+    print(f"{'':<38}{columns}   (medians, µs, {POINTS} points)")
     for kind, step in (("DC deflection", dc_step), ("sine, fitted, counted", sine_step)):
         for way in ("in process", "loopback TCP"):
-            point, bare, journal = measured(loaded, step, way)
+            point, bare, journal, (count, signs) = measured(loaded, step, way, guardian)
             print(f"{kind}, {way}".ljust(38), end="")
-            print(f"{point:>9.0f}{bare:>11.0f}{journal:>9.0f}{point / bare:>10.2f}×")
+            print(f"{point:>9.0f}{bare:>11.0f}{journal:>9.0f}{point / bare:>10.2f}×{signs:>8.1f}{count:>9}")
+    guardian.dismiss(())
+    starting, ready, leaving = guardian_ms()
+    print(
+        f"A guardian: started in {starting:.1f} ms, ready {ready:.0f} ms later, gone {leaving:.1f} ms after farewell."
+    )
 
 
 def dc_step(n: int) -> Measure:
@@ -66,8 +75,26 @@ def sine_step(n: int) -> Measure:
     )
 
 
-def measured(loaded: LoadedJob, step: Callable[[int], Measure], way: str) -> tuple[float, float, float]:
-    """Median µs of a point, of its bare SCPI messages, and of its journal line."""
+def guardian_ms(times: int = 15) -> tuple[float, float, float]:
+    """Median ms to start a guardian, until it could act, and to send it away; nothing else is done meanwhile."""
+    spent: list[tuple[float, float, float]] = []
+    for _ in range(times):
+        began = time.perf_counter()
+        guardian = Guardian((), ())
+        started = time.perf_counter()
+        guardian.prepare(lambda: "@py")
+        guardian.ready()
+        ready = time.perf_counter()
+        guardian.dismiss(())
+        spent.append((started - began, ready - started, time.perf_counter() - ready))
+    starting, until_ready, leaving = (statistics.median(each) * 1e3 for each in zip(*spent, strict=True))
+    return starting, until_ready, leaving
+
+
+def measured(
+    loaded: LoadedJob, step: Callable[[int], Measure], way: str, guardian: Guardian
+) -> tuple[float, float, float, tuple[int, float]]:
+    """Median µs of a point, of its bare SCPI messages, of its journal line; its signs of life and their µs."""
     simulated = opening.simulated_bench(loaded)
     assert simulated is not None
     servers = simulated.serve() if way == "loopback TCP" else None
@@ -75,7 +102,13 @@ def measured(loaded: LoadedJob, step: Callable[[int], Measure], way: str) -> tup
     if servers is not None:
         setup = replace(setup, bench=readdressed(setup.bench, servers.addresses))
     factory = resource_manager("@py") if servers is not None else simulated.resource_manager
-    bench = opened(loaded, setup, simulated, factory)
+    leases: list[float] = []
+
+    def on_life(within_s: float) -> None:
+        leases.append(within_s)
+        guardian.alive(within_s)
+
+    bench = opened(loaded, setup, simulated, factory, on_life)
     connection = Connect(path=step(0).path, source=step(0).source, display="unit", channel=1)
     bench.perform(connection)
     with tempfile.TemporaryDirectory() as folder:
@@ -91,10 +124,19 @@ def measured(loaded: LoadedJob, step: Callable[[int], Measure], way: str) -> tup
         alone = median_us(lambda n: journal.reply("benchmark", n, step(n), reading))
         journal.close()
     bare = bare_us(bench, step)
+    leases.clear()
+    bench.perform(step(POINTS + 2))
+    of_a_point = tuple(leases)
+
+    def signs(_n: int) -> None:
+        for within_s in of_a_point:
+            guardian.alive(within_s)
+
+    said = len(of_a_point), median_us(signs)
     bench.close()
     if servers is not None:
         servers.close()
-    return whole, bare, alone
+    return whole, bare, alone, said
 
 
 def bare_us(bench: LiveBench, step: Callable[[int], Measure]) -> float:
@@ -130,7 +172,7 @@ def bare_us(bench: LiveBench, step: Callable[[int], Measure]) -> float:
     return median_us(exchange)
 
 
-def opened(loaded: LoadedJob, setup: object, simulated: SimulatedBench, factory: object) -> LiveBench:
+def opened(loaded: LoadedJob, setup: object, simulated: SimulatedBench, factory: object, on_life: OnLife) -> LiveBench:
     """A live bench on the simulated instruments."""
     from drivers.loading import make_driver
 
@@ -139,12 +181,12 @@ def opened(loaded: LoadedJob, setup: object, simulated: SimulatedBench, factory:
             role,
             setup,  # type: ignore[arg-type]
             folder=loaded.bench_path.parent,
-            open_link=lambda instrument, role: open_link(instrument, role, factory, simulated.clock),  # type: ignore[arg-type]
+            open_link=lambda instrument, role: open_link(instrument, role, factory, simulated.clock, on_life=on_life),  # type: ignore[arg-type]
             operator=simulated.operator,
         )
         for role in opening.used_roles(loaded)
     }
-    return LiveBench(setup, drivers, operator=simulated.operator, clock=simulated.clock)  # type: ignore[arg-type]
+    return LiveBench(setup, drivers, operator=simulated.operator, clock=simulated.clock, on_life=on_life)  # type: ignore[arg-type]
 
 
 def readdressed(bench: Bench, addresses: dict[str, str]) -> Bench:
