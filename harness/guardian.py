@@ -177,11 +177,9 @@ def _act(watch: Watch, why: str) -> None:
         return
     voice = Voice()
     gone = why == "killed" or watch.kill()
-    work = Work(watch.charges, watch.factory(), on_off=voice.is_off)  # first of all; what follows may take its time
-    if why == "killed":
-        voice.say("The run was killed. Its sources are being switched off.")
-    else:
-        voice.say("The run gave no sign of life in time and was ended. Its sources are being switched off.")
+    what = "was killed" if why == "killed" else "gave no sign of life in time and was ended"
+    voice.say(f"The run {what}. Its sources are being switched off.")
+    work = Work(watch.charges, watch.factory(), on_off=voice.is_off)  # what follows may take its time
     if not gone:
         voice.say(
             "The run hangs and cannot be ended: it may switch an output on again. Switch the sources off by hand.",

@@ -175,9 +175,22 @@ def command(*args: str) -> None:
 
 def guardians_of(pid: int | None) -> list[int]:
     """The guardians of a process, as the system lists them."""
-    listed = subprocess.run(["ps", "-Ao", "pid=,stat=,args="], capture_output=True, encoding="utf-8", check=True).stdout
-    found = re.findall(rf"^\s*(\d+)\s+[^Z\s]\S*\s+.*-m harness\.guardian {pid}$", listed, re.MULTILINE)
-    return [int(each) for each in found]
+    wanted = f"-m harness.guardian {pid}"
+    return [number for number, command_line in _processes() if command_line.endswith(wanted)]
+
+
+def _processes() -> Iterator[tuple[int, str]]:
+    """Every process with its command line; of one that has ended it is empty."""
+    if not Path("/proc/self/cmdline").exists():
+        listed = subprocess.run(["ps", "-Ao", "pid=,args="], capture_output=True, encoding="utf-8", check=True).stdout
+        for line in listed.splitlines():
+            number, _, command_line = line.strip().partition(" ")
+            yield int(number), command_line.strip()
+        return
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            with suppress(OSError):  # it has ended meanwhile
+                yield int(folder.name), (folder / "cmdline").read_text("utf-8").replace("\0", " ").strip()
 
 
 def end(process: BaseProcess) -> int | None:

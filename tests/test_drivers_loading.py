@@ -7,7 +7,7 @@ from link_double import Double, WaitingClock
 
 from drivers.calibrator import ScpiCalibrator
 from drivers.level_meter import ScpiLevelMeter
-from drivers.loading import load_class, make_driver
+from drivers.loading import load_class, longest_s, make_driver, off_command
 from drivers.manual import ManualMeter, ManualScreen, ManualSource
 from drivers.scope import ScpiScope
 from harness.errors import ConfigError
@@ -40,21 +40,23 @@ class Nobody:
         raise AssertionError("told")
 
 
-def make(role, bench, tmp_path, read="remote"):
+def a_bench(bench, read="remote"):
     unit = {
         "maker": "Northfen", "model": "NF-40", "volts_per_div": [0.05], "bandwidth": 40e6,
         "input": {"maximum": 300.0}, "read": read,
     }  # fmt: skip
-    setup = Setup(
+    return Setup(
         bench=Bench.model_validate({"name": "b", **bench}, context=SI),
         unit=Unit.model_validate(unit, context=SI),
         job=Job(unit="u", bench="b", serial="1", sequence=(SequenceUse(use="vertical"),)),
     )
 
+
+def make(role, bench, tmp_path, read="remote"):
     def open_link(instrument, role):
         return Link(MemoryPort(Double({"STBY": lambda: None}).handle), role, clock=WaitingClock())
 
-    return make_driver(role, setup, folder=tmp_path, open_link=open_link, operator=Nobody())
+    return make_driver(role, a_bench(bench, read), folder=tmp_path, open_link=open_link, operator=Nobody())
 
 
 @pytest.mark.parametrize(
@@ -84,6 +86,44 @@ def test_a_driver_of_ones_own(tmp_path):
     assert driver.identify() == "Northfen,NF-1,1,2"
     driver = make("generator", {"generator": {"driver": "odd.py:Odd"}}, tmp_path)
     assert driver.link is None  # without an address it finds its own way
+
+
+GUARDED = """
+from drivers.calibrator import ScpiCalibrator
+
+class Derived(ScpiCalibrator):
+    longest_s = 90.0
+
+class Told(ScpiCalibrator):
+    off_command = "STBY"
+"""
+
+
+@pytest.mark.parametrize(
+    ("calibrator", "text"),
+    [
+        ({"address": ADDRESS}, ":OUTP OFF"),
+        ({"address": ADDRESS, "commands": {"output_off": "OUTP:STAT 0"}}, ":OUTP:STAT 0"),
+        ({"address": ADDRESS, "commands": {"output_off": ""}}, ""),
+        ({"driver": "manual"}, ""),
+        ({"driver": "odd.py:Odd", "address": ADDRESS}, ""),
+        ({"driver": "guarded.py:Derived", "address": ADDRESS}, ":OUTP OFF"),
+        ({"driver": "guarded.py:Told", "address": ADDRESS}, "STBY"),
+        ({"driver": "guarded.py:Told"}, ""),  # it finds its own way, which nobody else knows
+    ],
+)
+def test_what_switches_an_output_off_is_known_without_its_driver(calibrator, text, tmp_path):
+    (tmp_path / "odd.py").write_text(OWN)
+    (tmp_path / "guarded.py").write_text(GUARDED)
+    assert off_command("calibrator", a_bench({"calibrator": calibrator}), tmp_path) == text
+
+
+def test_a_driver_may_say_how_long_it_is_silent(tmp_path):
+    (tmp_path / "guarded.py").write_text(GUARDED)
+    own = {"driver": "guarded.py:Derived", "address": ADDRESS}
+    assert longest_s("calibrator", a_bench({"calibrator": own}), tmp_path) == 90.0
+    assert longest_s("calibrator", a_bench({"calibrator": {"address": ADDRESS}}), tmp_path) == 0.0
+    assert longest_s("generator", a_bench({}), tmp_path) == 0.0
 
 
 @pytest.mark.parametrize(
