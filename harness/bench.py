@@ -219,7 +219,7 @@ class LiveBench:
             before, reading, count = reading, screen.read(step), count + 1
             if settling.agree(before, reading, wanted):
                 return reading
-        self._on_event(settling.NOT_SETTLED, settling.sentence(step, (before, reading), wanted, count))
+        self._on_event(settling.EVENT, settling.sentence(step, (before, reading), wanted, count))
         return settling.unsettled(before, reading)
 
     def _alive(self, driver: Driver) -> None:

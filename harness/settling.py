@@ -11,9 +11,9 @@ from typing import Final
 
 from harness.models import Instrument, ScreenSettling, Setup, SourceSettling
 from harness.quantities import show
-from harness.steps import Measure, Reading, TimeMarks
+from harness.steps import NOT_SETTLED, Measure, Reading, TimeMarks
 
-NOT_SETTLED: Final = "not settled"
+EVENT: Final = NOT_SETTLED  # of the journal; the reading's flag is called the same
 MOST_READINGS: Final = 100  # of one point, however quickly they come
 _IN_DIV: Final = ("deflection", "peak_to_peak", "trace_width", "span")
 

@@ -16,6 +16,8 @@ SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")  # what has an ou
 Display: TypeAlias = Literal["unit", "reference"]
 GROUND: Final = "ground"
 """Purpose of a reading of the ground line: it belongs to the readings of its range that follow."""
+NOT_SETTLED: Final = "not settled"
+"""Flag of a reading that never stood still as it was asked to."""
 RETURN: Final = "return to the first"
 """Purpose of a pass's first point taken once more at its end: what has moved meanwhile."""
 Coupling: TypeAlias = Literal["dc", "ac", "ground"]

@@ -13,9 +13,9 @@ import pytest
 from harness import settling
 from harness.bench import LiveBench
 from harness.models import Bench, Setup
-from harness.settling import NOT_SETTLED, Criterion, planned_s, wait_s
+from harness.settling import Criterion, planned_s, wait_s
 from harness.sim.clock import VirtualClock
-from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, Stimulus, TimeMarks, View
+from harness.steps import NOT_SETTLED, Connect, Dc, Measure, NoSignal, Reading, Sine, Stimulus, TimeMarks, View
 from tests.setups import a_setup
 from tests.test_bench import Driver, Person
 

@@ -22,8 +22,7 @@ from harness.models import Reference, Setup
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.summary import summarise
-from harness.settling import NOT_SETTLED
-from harness.steps import Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
+from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
 from sequences import bandwidth, once_more, pulse, vertical
 from tests.setups import a_setup
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.analysis.response_model import DB_PER_NEPER, Flag, ResponsePlan, ResponseReading, hertz
+from harness.analysis.rounding import format_value_u
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -227,8 +228,9 @@ def _drift(
     if abs(slope) <= DRIFT_SIGNIFICANCE * u_slope:
         return reference, []
     drift_db = slope * (indices[-1] - indices[0])
+    drifted = format_value_u(drift_db, 2.0 * u_slope * (indices[-1] - indices[0]), "dB", signed=True)
     if visits(indices) < DRIFT_VISITS:
-        sentence = f"The reference drifted by {drift_db:+.2f} dB. Let the instruments warm up and repeat."
+        sentence = f"The reference drifted by {drifted}. Let the instruments warm up and repeat."
         return reference, [Flag(code="drift", sentence=sentence)]
     mean_db = math.fsum(w * v for w, v in zip(scale, values, strict=True)) / total
     corrected = Reference(
@@ -241,7 +243,7 @@ def _drift(
         mean_index=mean_index,
         u_drift=u_slope,
     )
-    sentence = f"The reference drifted by {drift_db:+.2f} dB over the readings; corrected as a straight line."
+    sentence = f"The reference drifted by {drifted} over the readings; corrected as a straight line."
     return corrected, [Flag(code="drift_corrected", sentence=sentence)]
 
 

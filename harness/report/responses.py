@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -15,7 +16,7 @@ from harness.models import Setup
 from harness.quantities import HALF_POWER_DB, show
 from harness.report import shown
 from harness.report.model import Band, LevelPoint, Response, Word
-from harness.steps import Measure, Reading
+from harness.steps import NOT_SETTLED, Measure, Reading
 
 _BAND_POINTS: Final = 121
 _HALF_POWER_WITHIN_DB: Final = 0.02  # "3 dB" is half power too: common practice
@@ -34,9 +35,16 @@ def responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) 
         try:
             found = levelled(setup, wanted, level, usable)
         except AnalysisError as error:
-            yield _response(setup, wanted, shown[0][0], None, reason=str(error))
+            response = _response(setup, wanted, shown[0][0], None, reason=str(error))
         else:
-            yield _response(setup, wanted, shown[0][0], found)
+            response = _response(setup, wanted, shown[0][0], found)
+        yield replace(response, remarks=(*response.remarks, *_moving([*level, *shown])))
+
+
+def _moving(taken: Sequence[Taken]) -> Iterator[str]:
+    count = sum(NOT_SETTLED in reading.flags for _, reading in taken)
+    if count:
+        yield f"{count} of its readings, the level's among them, never stood still as asked."
 
 
 def _response(setup: Setup, wanted: Wanted, first: Measure, found: Levelled | None, *, reason: str = "") -> Response:

@@ -28,9 +28,9 @@ from harness.report.readings import QUANTITY, Group, Return, grouped, missing, p
 from harness.report.responses import responses
 from harness.report.words import deviations, next_step, sentence, standards
 from harness.signals import describe, unit_of
-from harness.steps import Measure, Reading, TimeMarks
+from harness.steps import NOT_SETTLED, Measure, Reading, TimeMarks
 
-_MARKS: Final = {"not settled": "read while it still moved: it never stood still as asked"}
+_MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FLAGS: Final = {flag.name: flag.value for flag in (*SineFlag, *PulseFlag)}
 
 
