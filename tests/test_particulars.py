@@ -217,6 +217,16 @@ def test_both_runs_answer_for_standards_deviations_and_days() -> None:
     assert found.id in facts(report)["As found"]
 
 
+def test_the_room_of_either_run_is_told_where_they_differ() -> None:
+    found = build(bad=(3, 0.062), seed=11)
+    assert facts(beside(as_left(), found))["Temperature"] == "22.6 °C"
+    warmer = setup(condition="as left", environment={"temperature": 24.1, "temperature_within": 0.5})
+    said = facts(beside(as_left(setup=warmer), found))
+    assert said["Temperature, as found"] == "22.6 °C"
+    assert said["Temperature, as left"] == "(24.1 ± 0.5) °C"
+    assert "by I. Marrow" in said["As found"]
+
+
 def test_a_point_of_one_run_alone_has_no_change() -> None:
     left = as_left()
     fewer = replace(left, parts=tuple(replace(part, points=part.points[:3], responses=()) for part in left.parts))

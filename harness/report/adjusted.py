@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -40,7 +41,7 @@ def check_pair(found: Report, left: Report) -> None:
                 f"Run {run.number} says condition = '{run.setup.job.condition}' in its job, where the run {condition} "
                 "is asked for. Give the run as found first, then --as-left and the run after the adjustment."
             )
-    if found.ended > left.started:
+    if dt.datetime.fromisoformat(found.ended) > dt.datetime.fromisoformat(left.started):
         raise HalfpowerError(
             f"Run {left.number}, as left, began before run {found.number}, as found, had ended. Check which is which."
         )

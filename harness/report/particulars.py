@@ -61,7 +61,7 @@ def facts(identity: Identity, worked: Worked) -> tuple[FactGroup, ...]:
         ("Customer", _customer(job)),
         ("Unit under test", _unit(job, unit)),
         ("Work", _work(identity, worked)),
-        ("Conditions", _conditions(job)),
+        ("Conditions", _conditions(job, worked.found)),
         ("Statement of conformity", _conformity(worked)),
         ("Uncertainty and traceability", _uncertainty(worked)),
     )
@@ -82,7 +82,8 @@ def _report(identity: Identity, found: Report | None) -> Iterator[Fact]:
     issued = identity.issued if identity.issued_stated else f"{identity.issued}, the day on which the run ended"
     yield _fact("Issued", issued, "7.8.2.1 j")
     if found is not None:
-        yield _fact("As found", f"run {found.number}, identity {found.id}", "7.8.4.1 d")
+        by = f"by {found.setup.job.operator}" if found.setup.job.operator else ""
+        yield _fact("As found", _joined(f"run {found.number}", f"identity {found.id}", by), "7.8.4.1 d")
     yield _fact("Made by", f"{identity.program}, from the record of the run alone")
 
 
@@ -124,7 +125,17 @@ def _work(identity: Identity, worked: Worked) -> Iterator[Fact]:
     )
 
 
-def _conditions(job: Job) -> Iterator[Fact]:
+def _conditions(job: Job, found: Report | None) -> Iterator[Fact]:
+    """The room; of two runs each, where they differ."""
+    rooms = [list(_room(job))] if found is None else [list(_room(found.setup.job)), list(_room(job))]
+    if len(rooms) == 1 or rooms[0] == rooms[1]:
+        yield from rooms[-1]
+        return
+    for state, room in zip(("as found", "as left"), rooms, strict=True):
+        yield from (_fact(f"{fact.name}, {state}", fact.text, fact.clause) for fact in room)
+
+
+def _room(job: Job) -> Iterator[Fact]:
     room = job.environment
     temperature = _within(room.temperature, room.temperature_within)
     yield _fact("Temperature", f"{temperature} °C" if temperature else "", "7.8.4.1 b")
