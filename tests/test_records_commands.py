@@ -138,9 +138,20 @@ def test_runs_are_pushed_to_another_store(store: Path, tmp_path: Path) -> None:
     assert halfpower("records", "push", server).stdout == f"0 sent to {server}, 1 there already\n"
     with Store.open(str(server)) as there:
         assert len(there.runs(Selection(simulated=None))) == 1
+    onward = halfpower("records", "push", "--from", server, tmp_path / "third.sqlite")
+    assert onward.stdout.startswith("2026-03-02-S1002-3071-01: added\n1 sent to ")
     itself = halfpower("records", "push")
     assert itself.exit_code == 10
     assert "is the store that would be sent; name a server" in itself.stderr
+
+
+def test_where_nothing_waits_no_server_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.setenv("HALFPOWER_STORE", "postgresql://bench@127.0.0.1:9/records")
+    own = tmp_path / "halfpower" / "records.sqlite"
+    Store.open(str(own)).close()
+    asked = halfpower("records", "push")
+    assert (asked.exit_code, asked.stdout) == (0, f"Nothing in {own} waits for postgresql://127.0.0.1:9/records.\n")
 
 
 @pytest.fixture

@@ -214,6 +214,9 @@ def push(server: str | None, simulated: bool, source: str | None) -> None:
         if place.name == local.name:
             raise RecordsError(f"{place.name}: is the store that would be sent; name a server: records push URL.")
         run_ids = everything(local, simulated=simulated) if server else local.waiting(place.name)
+        if not run_ids:
+            _say(f"Nothing in {local.name} {'is to be sent' if server else 'waits for ' + place.name}.")
+            return
         with opened(server) as there:
             done = pushed(local, there, run_ids, lambda added: _say(f"{added.number}: {added.outcome}"))
     for sentence in done.refused:
