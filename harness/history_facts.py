@@ -133,6 +133,8 @@ def _of_response(response: Response, setup: Setup) -> Shared:
 def nothing_found(records: Records, where: Selection) -> str:
     """Why no run fits: the other kind, a name that is near, or nothing there at all."""
     every = records.runs(Selection(simulated=None, finished=None))
+    if not every and (problems := getattr(records, "problems", ())):
+        return f"{records.name}: no journal here can be read. The first: {problems[0]}"
     if not every:
         return f"{records.name}: holds no run yet. 'halfpower records add RUN_FOLDER' adds one."
     for name in ("serial", "model", "maker", "bench"):

@@ -89,8 +89,8 @@ def reanalyse(task: Task, changes: Changes) -> Done:
     try:
         contents = journal.parse(task.data, Path(task.where))
         before = derive_read(contents, task.data, Path(task.where), _ORIGIN)
-        if not run_fits(before, changes.where):
-            return None
+        if task.stored is None and not run_fits(before, changes.where):
+            return None  # a store has chosen already, by what it holds
         again, touched = changed(contents, before.standards, changes)
         after = before if again is contents else derive_read(again, task.data, Path(task.where), _ORIGIN)
     except HalfpowerError as error:
@@ -135,6 +135,17 @@ def page(task: Task, changes: Changes, remark: str, issued: dt.date) -> str:
     day = max(issued, before.run.ended.date())  # a simulated bench may have a clock of its own
     made = summarise(changed(contents, before.standards, changes)[0], issued=day)
     return html_page(replace(made, reanalysed=remark, deviations=(remark, *made.deviations)))
+
+
+def each_once(outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """Drop copies of a run; of a run that was copied and then resumed the longer journal counts."""
+    kept: dict[str, Outcome] = {}
+    for each in outcomes:
+        key = each.run.id if each.run is not None else each.where
+        known = kept.setdefault(key, each)
+        if known.run and each.run and known.run.journal_bytes < each.run.journal_bytes:
+            kept[key] = each
+    return list(kept.values())
 
 
 def digest(outcomes: Iterable[Outcome]) -> str:

@@ -74,6 +74,16 @@ def test_scatter_beyond_what_is_stated_widens_the_drift_with_student_s_factor():
     assert not drift.significant
 
 
+def test_scatter_is_named_only_where_it_is_more_than_chance():
+    rng = np.random.default_rng(4)
+    rounds = 400
+    named = sum(fit_drift(results(rng.normal(0.0, 0.1, 6))).scattered for _ in range(rounds))
+    assert named / rounds == pytest.approx(0.05, abs=0.03)
+    assert fit_drift(results([0.0, 0.9, -0.2, 0.8, 0.1])).scattered
+    # All of the uncertainty shared, and yet they scatter.
+    assert fit_drift(results([0.0, 0.9, -0.2], shared=(("the standard", 0.1),))).scattered
+
+
 def test_a_result_further_off_is_worth_its_weight():
     series = [*results([0.0, 1.0, 2.0]), DatedResult(day=day(3), value=30.0, u=1e4)]
     assert fit_drift(series).per_year == pytest.approx(1.0, abs=0.01)

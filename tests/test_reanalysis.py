@@ -306,6 +306,13 @@ def test_a_store_is_read_as_a_folder_is(runs, correction, tmp_path):
     assert from_store.output.replace("store.sqlite", "") == from_folder.output.replace("store.sqlite", "")
 
 
+def test_a_copy_of_a_run_counts_once(runs, tmp_path):
+    some = shutil.copytree(runs, tmp_path / "some")
+    shutil.copytree(sorted(runs.iterdir())[0], some / "copy")
+    result = invoke(some, "--simulated")
+    assert (result.exit_code, "4 runs worked out again" in result.output) == (0, True), result.output
+
+
 def test_a_damaged_journal_among_others_is_named_and_the_others_go_on(runs, tmp_path):
     some = tmp_path / "some"
     shutil.copytree(runs, some)

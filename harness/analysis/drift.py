@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
+from scipy.special import chdtri
 
 from harness.analysis.estimate import coverage_factor
 from harness.analysis.line_fit import SharedLineFit, straight_line_shared
@@ -25,6 +26,7 @@ PROBABILITY: Final = 0.95
 DAYS_A_YEAR: Final = 365.25
 LEAST_RESULTS: Final = 3
 FURTHEST_YEARS: Final = 25.0  # beyond the last result; a straight line says nothing that far out
+_BY_CHANCE: Final = 0.05
 _BISECTIONS: Final = 24  # of 25 years: to a minute
 
 
@@ -83,6 +85,14 @@ class Drift:
     def significant(self) -> bool:
         """Whether the drift exceeds its expanded uncertainty; else the results agree with no drift at all."""
         return abs(self.per_year) > self.expanded_per_year
+
+    @property
+    def scattered(self) -> bool:
+        """Whether the results scatter more than stated, by more than chance brings about in one of twenty series."""
+        stated = self.line.birge**2 - self.line.excess  # the mean square that the stated parts lead one to expect
+        if self.line.excess <= 0.0:
+            return False
+        return stated <= 0.0 or self.line.dof * self.line.birge**2 / stated > float(chdtri(self.line.dof, _BY_CHANCE))
 
     def predict(self, day: dt.date) -> Prediction:
         """Return the value of the line on a day, with the intervals of equations (6) and (7)."""

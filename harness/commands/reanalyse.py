@@ -22,6 +22,7 @@ PATH = click.Path(path_type=Path)
 RULES: Final = ("simple", "guarded", "non-binary", "managed")
 ERRORS: Final = ("indication", "deflection factor")
 _MOST_SHOWN: Final = 20  # runs whose changes are listed on the terminal
+_WORTH_A_PROCESS: Final = 25  # runs; a process takes as long to start as these take to work out
 
 
 @click.command()
@@ -94,8 +95,6 @@ def _reason(file: CorrectionsFile | None, changes: Changes) -> str:
 
 # --- where the runs are ------------------------------------------------------------------------------------------
 
-Again = "Callable[[Outcome], Task]"
-
 
 @contextmanager
 def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[tuple[str, int, Any, Any]]:
@@ -146,7 +145,7 @@ def _spread(workers: int | None, address: str | None, count: int) -> Iterator[Sp
         with cluster(address) as connected:
             yield connected
         return
-    number = min(workers or cores(), max(1, count // 8))  # a process takes as long to start as a few runs to work out
+    number = workers or min(cores(), max(1, count // _WORTH_A_PROCESS))
     yield Serial() if number == 1 else Processes(number)
 
 
@@ -163,6 +162,7 @@ def _worked_out(
             if done is not None:
                 found.append(done)
     # By date, whatever the folders are called; what cannot be read comes last.
+    found = reanalysis.each_once(found)
     return tuple(
         sorted(found, key=lambda each: (each.run is None, each.run.started.isoformat() if each.run else "", each.where))
     )

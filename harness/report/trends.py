@@ -67,7 +67,7 @@ def drift_words(track: Track, series: Series) -> str:
         return f"No drift is stated: {series.why_not}."
     said = "Drifts by" if drift.significant else "No drift beyond its uncertainty:"
     scatter = f" (Birge ratio {shown.number(drift.line.birge, '', 2)})"
-    wide = f" The results scatter more than their uncertainties say{scatter}." if drift.line.excess > 0.0 else ""
+    wide = f" The results scatter more than their uncertainties say{scatter}." if drift.scattered else ""
     return f"{said} {drift_text(track, series)}.{wide} {leaving_words(drift)}".strip()
 
 
