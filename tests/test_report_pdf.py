@@ -302,3 +302,37 @@ def test_hostile_text_is_on_the_pages_as_it_is(tmp_path: Path) -> None:
     assert "U+4E2D" in text
     edges = told_by("pdftotext", "-bbox", path, "-")
     assert max(float(x) for x in re.findall(r'xMax="([\d.]+)"', edges)) < 595 - 40
+
+
+def font_with(character: str, path: Path) -> None:
+    """A font of the test's own with one letter: a square."""
+    from fontTools.fontBuilder import FontBuilder
+    from fontTools.pens.ttGlyphPen import TTGlyphPen
+
+    pen = TTGlyphPen(None)
+    for n, place in enumerate([(0, 0), (0, 700), (700, 700), (700, 0)]):
+        (pen.lineTo if n else pen.moveTo)(place)
+    pen.closePath()
+    square = pen.glyph()
+    font = FontBuilder(1000, isTTF=True)
+    font.setupGlyphOrder([".notdef", "square"])
+    font.setupCharacterMap({ord(character): "square"})
+    font.setupGlyf({".notdef": square, "square": square})
+    font.setupHorizontalMetrics({".notdef": (800, 0), "square": (800, 0)})
+    font.setupHorizontalHeader(ascent=800, descent=-200)
+    font.setupNameTable({"familyName": "Brackwater Han", "styleName": "Regular", "psName": "BrackwaterHan"})
+    font.setupOS2(sTypoAscender=800, sTypoDescender=-200)
+    font.setupPost()
+    font.save(path)
+
+
+@pytest.mark.e2e
+def test_a_font_of_ones_own_is_asked_before_the_frames(tmp_path: Path) -> None:
+    folder, path = tmp_path / "fonts", tmp_path / "own.pdf"
+    folder.mkdir()
+    font_with("\u4e2d", folder / "own.ttf")
+    report = replace(EXAMPLES["plain_only"](), sentence="\u4e2d")
+    path.write_bytes(pdf(report, fonts=folder))
+    assert "BrackwaterHan" in told_by("pdffonts", path)
+    assert "\u4e2d" in told_by("pdftotext", path, "-")
+    assert "U+4E2D" not in told_by("pdftotext", path, "-")

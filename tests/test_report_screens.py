@@ -97,6 +97,15 @@ def test_what_fits_no_result_or_several_is_told_with_their_names(words: str, sai
         named(EXAMPLES["does_not_meet"](), words)
 
 
+def test_of_several_levels_of_one_range_the_worst_is_taken() -> None:
+    report = EXAMPLES["does_not_meet"]()
+    part = report.parts[0]
+    failed = next(p for p in part.points if p.word == "fail")
+    passed = replace(next(p for p in part.points if p.word == "pass"), setting=failed.setting)
+    two = replace(report, parts=(replace(part, points=(passed, failed, passed)),))
+    assert named(two, f"ch {failed.channel} {failed.setting}").one is failed
+
+
 # --- screens -----------------------------------------------------------------------------------------------------
 
 
@@ -178,6 +187,12 @@ def test_every_kind_of_screen_is_drawn_and_told() -> None:
         assert one.word in drawn.alt
         if isinstance(one, Point) and one.reading is not None:
             assert f"read: {shown.reading_text(one)}" in drawn.alt
+
+
+def test_another_drop_than_half_power_is_not_drawn_as_half_power() -> None:
+    report = EXAMPLES["does_not_meet"]()
+    response = response_of(report)
+    assert screen_of(report, replace(response, result=replace(response.result, drop_db=1.0))) is None
 
 
 def test_a_point_that_is_no_trace_is_not_drawn() -> None:

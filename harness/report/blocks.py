@@ -24,11 +24,11 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A column: its heading, and whether it takes its width from the words in it or from what is left over."""
+    """A column: its heading and its share of the width; what is too long for it wraps."""
 
     name: str
-    align: Align = "left"
-    stretch: float = 0.0  # share of the width that is left; 0: as wide as its text
+    align: Align
+    share: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,7 @@ class Heading:
     """A heading; also an entry of the document's outline."""
 
     text: str
-    level: Literal[1, 2, 3] = 1
+    level: Literal[1, 2] = 1
     note: str = ""
 
 
@@ -139,14 +139,12 @@ def row(*cells: str | Cell, kind: shown.Kind | Literal[""] = "", total: bool = F
     return Row(cells=tuple(c if isinstance(c, Cell) else Cell(text=c) for c in cells), kind=kind, total=total)
 
 
-def columns(*named: str | tuple[str, float]) -> tuple[Column, ...]:
-    """Columns from their names: ">Error" to the right, ("Label", 2.0) with a share of the width left over."""
-    made = []
-    for entry in named:
-        name, stretch = entry if isinstance(entry, tuple) else (entry, 0.0)
-        align: Align = "right" if name.startswith(">") else "left"
-        made.append(Column(name=name.removeprefix(">"), align=align, stretch=stretch))
-    return tuple(made)
+def columns(*named: tuple[str, float]) -> tuple[Column, ...]:
+    """Columns from their names and shares of the width; ">Error" stands to the right, as numbers do."""
+    return tuple(
+        Column(name=name.removeprefix(">"), align="right" if name.startswith(">") else "left", share=share)
+        for name, share in named
+    )
 
 
 def plain(value: Any) -> Any:

@@ -69,9 +69,12 @@ def named(report: Report, words: str) -> Chosen:
     Raises
     ------
     HalfpowerError
-        None fits, or several do and none of them has exactly these words.
+        None fits, or several do.
     """
-    names = {name_of(report, each.one): each for each in everything(report)}
+    names: dict[str, Chosen] = {}
+    for each in everything(report):
+        name = name_of(report, each.one)
+        names[name] = min(names.get(name, each), each, key=_badness)  # of several levels, the worst
     wanted = _words(words)
     fitting = [name for name in names if all(any(_begins(have, word) for have in _words(name)) for word in wanted)]
     if len(fitting) == 1:

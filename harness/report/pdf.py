@@ -26,7 +26,7 @@ from harness.report.results import to_json
 from harness.report.sheet import sheet
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
     from types import ModuleType
 
     from typst import PDFStandard
@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 Paper: TypeAlias = Literal["a4", "us-letter"]
 
 TEMPLATE: Final = Path(__file__).parent / "templates" / "report.typ"
-RESULTS: Final = "results.json"
 STANDARDS: Final[list[PDFStandard]] = ["a-3a", "ua-1"]
+FAMILIES: Final = ("Libertinus Serif", "DejaVu Sans")  # the second for signs and letters that the first lacks
 _TEXT_FONT: Final = "DejaVuSans.ttf"
 _LAST_RESORT: Final = "LastResortHE-Regular.ttf"  # a frame for every character; newer releases of matplotlib have it
 _LACKING: Final = "\N{REPLACEMENT CHARACTER}"
@@ -73,16 +73,30 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point
     HalfpowerError
         The type-setter or its fonts are missing, it refuses the document, or no single result fits `point`.
     """
+    typst = _typesetter()
     folders = [_font_folder(), *([fonts] if fonts is not None else [])]
     made = _made(report)
-    charsets = _characters(tuple(folders))
     lacking: set[str] = set()
-    document = _texts(plain(sheet(report, pictures(report, point=point))), _speller(charsets, lacking)) | {
+    spelt = _speller(_characters(tuple(folders)), lacking)
+    document = _texts(plain(sheet(report, pictures(report, point=point))), spelt) | {
         "paper": paper,
+        "families": [*FAMILIES, *_families(typst, fonts)],
         "lacking": _lacking_text(lacking),
         "date": [*made.timetuple()[:6]],
     }
-    return _compiled(document, to_json(report), folders, made)
+    try:
+        file: bytes = typst.compile(
+            TEMPLATE.read_bytes(),
+            font_paths=typst.Fonts(include_system_fonts=False, font_paths=folders),
+            sys_inputs={"document": json.dumps(document, ensure_ascii=False), "results": to_json(report)},
+            pdf_standards=STANDARDS,
+            timestamp=made,
+        )
+    except typst.TypstError as error:
+        raise HalfpowerError(
+            f"The PDF could not be set: {shown.clean(error.message)}. Write --html instead, and report this as a fault."
+        ) from error
+    return file
 
 
 def check_ready() -> None:
@@ -99,23 +113,6 @@ def _typesetter() -> ModuleType:
             "The PDF needs the package 'typst', which is not installed: pip install typst, or leave --pdf out."
         ) from None
     return typst
-
-
-def _compiled(document: Mapping[str, Any], attached: str, folders: list[Path], made: dt.datetime) -> bytes:
-    typst = _typesetter()
-    try:
-        file: bytes = typst.compile(
-            TEMPLATE.read_bytes(),
-            font_paths=typst.Fonts(include_system_fonts=False, font_paths=folders),
-            sys_inputs={"document": json.dumps(document, ensure_ascii=False), "results": attached},
-            pdf_standards=STANDARDS,
-            timestamp=made,
-        )
-    except typst.TypstError as error:
-        raise HalfpowerError(
-            f"The PDF could not be set: {shown.clean(error.message)}. Write --html instead, and report this as a fault."
-        ) from error
-    return file
 
 
 def _made(report: Report) -> dt.datetime:
@@ -153,7 +150,7 @@ def _texts(value: Any, spelt: Callable[[str, int], str], longest: int = _LONG_WO
 
 def _held(heads: list[dict[str, Any]]) -> list[int]:
     """How many characters a column holds on one line."""
-    shares = [head["stretch"] for head in heads]
+    shares = [head["share"] for head in heads]
     return [max(int(_LINE * share / sum(shares)), _SHORT_WORD) for share in shares]
 
 
@@ -200,6 +197,14 @@ def _font_folder() -> Path:
             f"{folder / _TEXT_FONT}: is missing, so the PDF has no fonts. Install matplotlib again, or leave --pdf out."
         )
     return folder
+
+
+def _families(typst: ModuleType, folder: Path | None) -> list[str]:
+    """The families of the fonts in a folder, to be asked before the frames of the last resort."""
+    if folder is None:
+        return []
+    own = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[folder])
+    return sorted(own.families())
 
 
 @cache

@@ -60,6 +60,7 @@ def screen_picture(
         _gauge(figure.add_axes(box), chosen.one, found, upright=not narrow)
         svg = to_svg(figure)
     name = name_of(report, chosen.one)
+    name += f", {chosen.one.applied}" if isinstance(chosen.one, Point) else ""
     return Picture(
         key=key, part=chosen.part, svg=svg, caption=f"On the screen: {name}",
         alt=f"Drawing of the screen at {name}. " + " ".join(f"{t.title}: {t.text}." for t in screen.traces)
@@ -116,15 +117,8 @@ def _graticule(axes: Axes, screen: Screen, n: int) -> None:
     if n > 0:
         _trace(axes, screen, ideal, ghost=True)
     if trace.size_div is None:
-        axes.text(
-            0.0,
-            half_h - 1.0,
-            shown.shortened(trace.text, 34),
-            ha="center",
-            va="center",
-            fontsize=9.0,
-            color=LIMIT.light,
-        )
+        said = shown.shortened(trace.text, 34)
+        axes.text(0.0, half_h - 1.0, said, ha="center", va="center", fontsize=9.0, color=LIMIT.light)
         return
     _trace(axes, screen, trace, ghost=False)
     _dimension(axes, screen, trace.size_div)
