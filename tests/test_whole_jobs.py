@@ -210,6 +210,8 @@ def test_two_units_of_one_switched_bench_are_measured_each_at_its_place(two_plac
         gains[head] = point.statement.estimate  # type: ignore[union-attr]
         identity = read(result.folder).header["identities"]["unit"]
         assert ("S1002-0002" in identity) == bool(head)
+        (place,) = (fact.text for group in result.report.facts for fact in group.facts if fact.name.startswith("Place"))
+        assert ("position right" in place) == bool(head)
     assert gains['position = "right"'] == pytest.approx(-2.0, abs=0.3)
     assert gains[""] == pytest.approx(0.6, abs=0.3)
 

@@ -20,7 +20,7 @@ from harness.report.model import PartResult, Report
 from harness.report.readings import QUANTITY
 from harness.report.summary import summarise
 from harness.report.tables import point_rows
-from harness.steps import Measure, Reading
+from harness.steps import RETURN, Measure, Reading
 from harness.version import program_version
 
 # What one may search by is indexed, and PostgreSQL refuses an index entry beyond 2.7 kB: 4 bytes a character at most.
@@ -121,7 +121,11 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
         for record in contents.replies(part.name)
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
     ]
-    of_point = {(QUANTITY.get(step.quantity), step.path, step.view, step.stimulus): at for step, at in taken}
+    of_point = {
+        (QUANTITY.get(step.quantity), step.path, step.view, step.stimulus): at
+        for step, at in taken
+        if step.purpose != RETURN
+    }
     of_channel = {step.view.channel: at for step, at in taken if step.display == "unit"}
     for point in part.points:
         assert point.view is not None

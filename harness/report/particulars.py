@@ -91,7 +91,8 @@ def _laboratory(job: Job, bench: Bench) -> Iterator[Fact]:
     yield _fact("Laboratory", job.laboratory, "7.8.2.1 b")
     yield _fact("Address", job.laboratory_address, "7.8.2.1 b")
     simulated = f"simulated by {bench.simulation}" if bench.simulation else ""
-    yield _fact("Place of the work", _joined(bench.location, bench.name, simulated), "7.8.2.1 c")
+    position = f"position {job.position}" if job.position else ""
+    yield _fact("Place of the work", _joined(bench.location, bench.name, position, simulated), "7.8.2.1 c")
 
 
 def _customer(job: Job) -> Iterator[Fact]:
