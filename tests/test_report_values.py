@@ -8,6 +8,7 @@ import io
 import json
 import math
 import re
+from collections.abc import Iterator
 from dataclasses import fields, replace
 from functools import cache
 from typing import Any
@@ -17,10 +18,12 @@ import pytest
 from rich.console import Console
 
 from harness.report import shown
+from harness.report.blocks import plain
 from harness.report.frame import budget_frame, frame, response_frame
 from harness.report.model import Report
 from harness.report.pairs import change_text, half_power_stated
 from harness.report.results import FORMAT, VERSION, results, to_json
+from harness.report.sheet import sheet
 from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell
 from harness.report.terminal import render
 from tests.report_examples import EXAMPLES, HOSTILE, html_of
@@ -53,6 +56,19 @@ def wide_screen(name: str) -> str:
     console = Console(width=600, file=io.StringIO(), record=True, force_terminal=False)
     console.print(render(EXAMPLES[name]()))
     return console.export_text()
+
+
+def printed_texts(laid_out: Any) -> Iterator[str]:
+    """Every text of the printed report, as it is handed to the type-setter."""
+    match laid_out:
+        case str():
+            yield " ".join(laid_out.split())
+        case list():
+            for item in laid_out:
+                yield from printed_texts(item)
+        case dict():
+            for item in laid_out.values():
+                yield from printed_texts(item)
 
 
 def seen_on(text: str) -> str:
@@ -113,6 +129,7 @@ def test_all_renderings_say_the_same_besides_the_numbers(name: str) -> None:
     """Particulars, statements, checklist, signatures, standards: each text on the page, on the screen, in JSON."""
     report: Report = EXAMPLES[name]()
     seen, shown_there, told = seen_on(page(name)), " ".join(wide_screen(name).split()), results(report)
+    printed = " ".join(printed_texts(plain(sheet(report))))
     texts = [f.text for group in report.facts for f in group.facts] + [s.text for s in report.statements]
     texts += [text for h in report.checklist for text in (h.title, h.by)] + list(report.not_stated)
     texts += [text for s in report.signatures for text in (s.role, s.name, s.function) if text]
@@ -120,6 +137,7 @@ def test_all_renderings_say_the_same_besides_the_numbers(name: str) -> None:
     texts += [*report.deviations, *report.notes]
     assert len(texts) > 80
     for text in texts:
+        assert " ".join(text.split()) in printed, text
         assert " ".join(text.split()) in seen, text
         assert " ".join(text.split()) in shown_there, text
     assert [f["text"] for group in told["facts"] for f in group["facts"]] == texts[

@@ -6,6 +6,7 @@ The page is kept without its drawings, which are the plotting library's and have
 from __future__ import annotations
 
 import io
+import json
 import re
 from collections.abc import Callable
 from functools import cache
@@ -15,9 +16,11 @@ from typing import Final
 from rich.console import Console
 
 from harness import journal
+from harness.report.blocks import plain
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import to_json
+from harness.report.sheet import sheet
 from harness.report.summary import summarise
 from harness.report.tables import budget_csv, points_csv, response_csv
 from harness.report.terminal import render
@@ -29,6 +32,11 @@ JOURNALS: Final = tuple(sorted(path.parent for folder in FORMATS for path in fol
 def page(report: Report) -> str:
     """The HTML page without its drawings."""
     return re.sub(r"<svg.*?</svg>", "<svg></svg>", html_page(report), flags=re.DOTALL)
+
+
+def printed(report: Report) -> str:
+    """The texts of the printed report, as they are handed to the type-setter."""
+    return json.dumps(plain(sheet(report)), ensure_ascii=False, indent=1) + "\n"
 
 
 def terminal(report: Report) -> str:
@@ -45,6 +53,7 @@ RENDERINGS: Final[dict[str, Callable[[Report], str]]] = {
     "budget.csv": budget_csv,
     "report.txt": terminal,
     "report.html": page,
+    "printed.json": printed,
 }
 
 
