@@ -184,6 +184,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.night.heartbeat", (*PLAIN, "harness.clock", "harness.atomic")),
     ("harness.night.notices", ("harness.errors", "harness.clock")),
     ("harness.night.awake", ()),
+    ("harness.night.start", (*PLAIN, "harness.clock", "harness.moments")),
     ("harness.night.watching", ("harness.errors", "harness.clock", "harness.night.heartbeat")),
     (
         "harness.night.account",

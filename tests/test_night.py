@@ -21,7 +21,8 @@ from harness.errors import BusyError, JournalError, QueueError
 from harness.lock import hold
 from harness.night import heartbeat, log
 from harness.night.account import account
-from harness.night.runner import PAGE, start_of, write_report
+from harness.night.runner import PAGE, write_report
+from harness.night.start import start_of
 from harness.report.night import page
 from harness.sim.clock import VirtualClock
 from tests.night_lab import EVENING, Lab
@@ -377,10 +378,12 @@ def test_going_on_refuses_what_cannot_be_run_any_more(lab: Lab) -> None:
 
 def test_a_queue_is_run_by_one_process_at_a_time(lab: Lab) -> None:
     folder = lab.begin("second", again=0)
-    before = (folder / PAGE).read_bytes()
+    with (folder / log.NAME).open("ab") as writing:
+        writing.write(b'{"kind":"begun","job"')  # what the other process has half written
+    before = (folder / PAGE).read_bytes(), (folder / log.NAME).read_bytes()
     with hold((str(folder.resolve()),)), pytest.raises(BusyError, match="is in use by process"):
         lab.go_on(folder)
-    assert (folder / PAGE).read_bytes() == before
+    assert ((folder / PAGE).read_bytes(), (folder / log.NAME).read_bytes()) == before
 
 
 # --- the log and the page ------------------------------------------------------------------------------------------

@@ -77,10 +77,11 @@ def _begin(
 ) -> None:
     from harness.clock import RealClock
     from harness.night import plan, runner
+    from harness.night.start import start_of
 
     clock = RealClock()
     paths, settings, addresses, leave_out = _asked(jobs, notify, options)
-    start = runner.start_of(settings.at, clock)
+    start = start_of(settings.at, clock)
     found = plan.look_through(paths, start or clock.utc())
     for line in _plan_lines(found, settings):
         showing.tell(line)

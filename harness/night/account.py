@@ -20,13 +20,13 @@ from harness.report.words import AS_PLANNED
 _NEXT: Final = {
     "done": "Look for the folder of its run, which was moved, removed or damaged: {run}",
     "stopped": "Go on with the queue.",
+    "fault": "Its traceback stands in queue.jsonl; send it to whoever looks after the program or the driver.",
     "changed": "Check the changed files, then queue the job again.",
     "ended early": "Look at the instrument that is named, then resume the run: halfpower resume …/{run}",
     "needs hands": "Resume the run at the bench: halfpower resume …/{run}",
     "failed": "Put right what is named, then resume the run: halfpower resume …/{run}",
 }
 _NEXT_ANEW: Final = "Put right what is named, then run the job: halfpower run {job}"
-_FAULT: Final = "Its traceback stands in queue.jsonl; send it to whoever looks after the program or the driver."
 
 
 def account(folder: Path) -> Night:
@@ -122,7 +122,7 @@ def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> s
         return "It was under way when the program was cut off, or is still under way."
     if last.how == "done":
         return report.sentence if report else "It was done, but its record cannot be read any more."
-    return {"ended early": "Ended early. ", "needs hands": ""}.get(last.how, "") + last.text
+    return f"Ended early. {last.text}" if last.how == "ended early" else last.text
 
 
 def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run: str, job: Job) -> str:
@@ -130,8 +130,6 @@ def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run
         return report.next_step
     if outcome == "not tried" or last is None:
         return "Go on with the queue."
-    if last.text.startswith("A fault of the program"):
-        return _FAULT
     how = "failed" if last.how == "ended early" and not last.again else last.how
     text = _NEXT_ANEW if how in ("failed", "needs hands") and not run else _NEXT[how]
     return text.format(run=run, job=job.name)

@@ -26,7 +26,7 @@ STYLE: Final = Style(
     remedy="Everything up to the entry before is on disk; make room, then go on with 'halfpower queue --go-on'.",
 )
 
-How: TypeAlias = Literal["done", "ended early", "failed", "needs hands", "changed", "stopped"]
+How: TypeAlias = Literal["done", "ended early", "failed", "fault", "needs hands", "changed", "stopped"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,22 +21,19 @@ from harness.atomic import write_text
 from harness.clock import BETWEEN_SIGNS_S, Clock
 from harness.errors import BusyError, HalfpowerError, InstrumentError, JournalError, OperatorStop, QueueError
 from harness.lock import hold
-from harness.moments import next_moment, parse
 from harness.night import heartbeat, plan
 from harness.night.account import account
 from harness.night.awake import awake
 from harness.night.log import How, Log, header_of, read
 from harness.night.notices import Channel, Notices
 from harness.night.plan import Checked, Plan
+from harness.night.start import SLICE_S, start_of, wait_until, waiting_text
 from harness.operator import Nobody
-from harness.quantities import duration
 from harness.report.night import Night, page
 from harness.steps import Reply, Step
 from harness.version import program_version
 
 PAGE: Final = "night.html"
-SLICE_S: Final = 10.0  # of the wait for the start
-CLOCK_SET_S: Final = 5.0  # a clock that differs by more in one slice was set, or the machine slept
 
 
 Keep: TypeAlias = Callable[[Path], Sequence[str]]
@@ -88,20 +85,6 @@ class _Outcome:
     outputs: list[str] = field(default_factory=list)
 
 
-def start_of(at: str, clock: Clock) -> dt.datetime | None:
-    """The moment to start at, None for at once; one that is past is refused."""
-    if not at:
-        return None
-    now = clock.utc()
-    moment = next_moment(parse(at), now)
-    if moment <= now:
-        raise QueueError(
-            f"{at} is past: it is {now.astimezone():%Y-%m-%d %H:%M} now. Name a later time, or leave it out to start "
-            "at once."
-        )
-    return moment
-
-
 def begin(
     found: Plan,
     settings: Settings,
@@ -126,9 +109,10 @@ def begin(
         awake=settings.awake,
         queue_file=settings.queue_file,
     )
-    log = Log.create(folder, header, _stamp(clock))
-    checked = dict(enumerate(found.checked))
-    _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
+    with _alone(folder):
+        log = Log.create(folder, header, _stamp(clock))
+        checked = dict(enumerate(found.checked))
+        _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
     return folder
 
 
@@ -142,6 +126,18 @@ def go_on(
     keep: Keep | None = None,
 ) -> None:
     """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped."""
+    with _alone(folder):  # a log that another process writes is not to be touched
+        log, checked = _reopened(folder, leave_out, clock)
+        _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
+
+
+def _alone(folder: Path) -> AbstractContextManager[None]:
+    """One process a queue."""
+    return hold((str(folder.resolve()),))
+
+
+def _reopened(folder: Path, leave_out: bool, clock: Clock) -> tuple[Log, Mapping[int, Checked]]:
+    """The log, and the jobs that are still open, checked anew."""
     contents = read(folder)
     open_jobs = [number for number in range(len(contents.jobs)) if not contents.done(number)]
     found = plan.look_through([Path(contents.jobs[number].path) for number in open_jobs], clock.utc())
@@ -152,7 +148,7 @@ def go_on(
     log = Log.reopen(folder, _stamp(clock))
     for refused in found.refused:
         log.event("left out", " ".join(refused.problems))
-    _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
+    return log, checked
 
 
 def refusal(found: Plan) -> QueueError:
@@ -203,7 +199,7 @@ class _Runner:
         """Everything that can be done, then the page; a signal ends it with outputs off and everything kept."""
         header = self._log.contents.header
         try:
-            with hold((str(self._log.folder.resolve()),)), awake(bool(header["awake"]), self._trouble):
+            with awake(bool(header["awake"]), self._trouble):
                 self._wait(str(header["start"]))
                 self._log.started()
                 for number in self._checked:
@@ -213,8 +209,6 @@ class _Runner:
                         self._try(number)
                 self._log.end()
                 self._finish("finished")
-        except BusyError:
-            raise
         except BaseException:
             with suppress(HalfpowerError):
                 self._finish("stopped")
@@ -234,24 +228,13 @@ class _Runner:
         with suppress(JournalError):
             self._log.event("trouble", text)
 
-    # --- waiting ---------------------------------------------------------------------------------------------------
-
     def _wait(self, start: str) -> None:
-        if not start:
-            return
-        moment = dt.datetime.fromisoformat(start)
-        text = f"Waiting until {moment:%Y-%m-%d %H:%M}"
-        self._heart.change(SLICE_S + BETWEEN_SIGNS_S, doing="waiting", text=text)
-        while (left_s := (moment - self._clock.utc()).total_seconds()) > 0:
-            self._showing.waiting(f"{text}, in {duration(left_s)}; Ctrl-C ends it.")
-            piece_s = min(left_s, SLICE_S)
-            self._heart.sign(piece_s + BETWEEN_SIGNS_S)
-            before, day = self._clock.now(), self._clock.utc()
-            self._clock.sleep(piece_s)
-            set_s = (self._clock.utc() - day).total_seconds() - (self._clock.now() - before)
-            if abs(set_s) > CLOCK_SET_S:
-                way = "set back by" if set_s < 0 else "set forward, or the machine slept, by"
-                self._trouble(f"The clock was {way} {duration(abs(set_s))}; the start stays at {moment:%H:%M}.")
+        if start:
+            moment = dt.datetime.fromisoformat(start)
+            self._heart.change(SLICE_S + BETWEEN_SIGNS_S, doing="waiting", text=waiting_text(moment))
+            wait_until(
+                moment, self._clock, on_life=self._heart.sign, waiting=self._showing.waiting, trouble=self._trouble
+            )
 
     # --- one job ---------------------------------------------------------------------------------------------------
 
@@ -292,7 +275,7 @@ class _Runner:
         except HalfpowerError as error:
             outcome.how, outcome.text = "failed", str(error)
         except Exception as error:  # noqa: BLE001 - a fault in one job, or in a user's own driver, must not cost the others
-            outcome.how, outcome.text = "failed", f"A fault of the program: {type(error).__name__}: {error}"
+            outcome.how, outcome.text = "fault", f"A fault of the program: {type(error).__name__}: {error}"
             self._log.event("fault", traceback.format_exc())
         else:
             early = "; ".join(result.ended_early)
