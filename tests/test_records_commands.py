@@ -114,6 +114,19 @@ def test_a_store_is_made_anew_from_the_folders_of_runs(store: Path, tmp_path: Pa
     assert "half: there is no such folder" in nothing.stderr
 
 
+def test_a_journal_damaged_in_the_store_is_mended_from_the_folder(store: Path, tmp_path: Path) -> None:
+    halfpower("records", "add", told_again(tmp_path / "runs", 1), told_again(tmp_path / "runs", 2))
+    with Store.open() as opened, opened._engine.begin() as connection:
+        connection.exec_driver_sql(f"UPDATE journals SET packed = substr(packed, 9) WHERE run_id = '{1:032x}'")
+    checked = halfpower("records", "check")
+    assert checked.exit_code == 10
+    assert "'halfpower records rebuild FOLDER'" in checked.stderr
+    assert "1 of 2 failed" in halfpower("records", "rebuild").stderr
+    mended = halfpower("records", "rebuild", tmp_path / "runs")
+    assert [line.split(": ")[1] for line in mended.stdout.splitlines()] == ["changed", "equal"]
+    assert halfpower("records", "check").exit_code == 0
+
+
 def test_a_store_is_checked(store: Path, tmp_path: Path) -> None:
     halfpower("records", "add", told_again(tmp_path / "runs"))
     sound = halfpower("records", "check")

@@ -271,6 +271,8 @@ def test_too_many_names_are_refused_in_a_sentence(store: Store) -> None:
 def test_a_run_that_is_not_there(store: Store) -> None:
     with pytest.raises(RecordsError, match="holds no run 'nobody'"):
         store.journal("nobody")
+    with pytest.raises(RecordsError, match="holds no run 'nobody'"):
+        store.rebuild("nobody")
 
 
 # --- rebuilding --------------------------------------------------------------------------------------------------

@@ -245,7 +245,8 @@ def _add(store: Store, folder: Path, simulated: bool, *, again: bool = False) ->
     if contents.header["setup"]["bench"].get("simulation") is not None and not simulated:
         return f"{number}: left out, a run on a simulated bench; --simulated keeps it, marked"
     added = store.add(folder)
-    outcome = store.rebuild(added.run_id) if again and added.outcome == "known" else added.outcome
+    anew = again and added.outcome == "known"
+    outcome = store.rebuild(added.run_id, journal.sound(folder)) if anew else added.outcome
     return f"{number}: {outcome}{'' if contents.closed_at else ', a run without an end'}"
 
 

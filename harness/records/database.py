@@ -62,7 +62,7 @@ def address(url: str | None = None) -> Address:
         raise RecordsError(
             f"{shortened(kind, 40)}://: no such store is known; name a file, or a server as postgresql://USER@HOST/DATABASE."
         )
-    if rest.partition("?")[0].count("@") > 1 or "@" in rest.partition("?")[0].partition("@")[2]:
+    if rest.count("@") > 1:  # what comes before the last would be taken for the host, and be shown
         raise RecordsError(
             f"{kind}://…: the address has more than one '@'; inside a user name or password write it as %40."
         )
@@ -104,7 +104,7 @@ def connect(place: Address) -> sa.Engine:
              "keepalives_count": 3}  # fmt: skip
     given = {key: value for key, value in waits.items() if key not in place.url.query}
     try:
-        return sa.create_engine(place.url, connect_args={"application_name": "halfpower", **given}, pool_pre_ping=False)
+        return sa.create_engine(place.url, connect_args={"application_name": "halfpower", **given})
     except ModuleNotFoundError:
         raise RecordsError(
             f"{place.name}: the package for PostgreSQL is not installed; install Halfpower with its extra 'postgresql'."
@@ -190,6 +190,8 @@ def _of_server(error: Any) -> str | None:
         return next((sentence for prefix, sentence in _SERVER.items() if state.startswith(prefix)), None)
     if type(error).__name__ == "InterfaceError":  # asked on a connection that is gone
         return _SERVER["08"]
+    if "connection option" in str(error):
+        return f"the address has an option that is none: {shortened(str(error), _LONGEST).rstrip('. ')}."
     if type(error).__name__ != "OperationalError":
         return None
     # While a connection is made, or is lost, there is no code, only words; they name host and user, never a password.

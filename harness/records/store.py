@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from harness import journal as journals_of_runs
 from harness.clock import Clock, RealClock
-from harness.errors import RecordsError
+from harness.errors import RecordsError, RunRefused
 from harness.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow
 
 if TYPE_CHECKING:
@@ -113,19 +113,27 @@ class Store:
         outcome = self._transaction(write)
         return Added(run_id=derived.run.id, number=derived.run.number, outcome=outcome)
 
-    def rebuild(self, run_id: str) -> Literal["equal", "changed"]:
-        """Work the rows of one run out again from its journal; say whether they differ from what stood there."""
+    def rebuild(self, run_id: str, journal: bytes | None = None) -> Literal["equal", "changed"]:
+        """Work a run out again from its journal; say whether anything else stood there.
+
+        `journal` is the journal from the run's folder: it takes the place of one that was damaged in the store, and
+        is left alone where it is none that the store has added.
+        """
         from harness.records import writing
         from harness.records.derive import Origin, derive
 
-        before = self.derived(run_id)
-        origin = Origin(host=before.run.host, folder=before.run.folder, added=before.run.added)
-        after = derive(before.journal, Path(f"{self.name}: run {before.run.number}"), origin)
-        if after == before:
-            return "equal"
-
+        run = self._run(run_id)
+        if journal is None or hashlib.sha256(journal).hexdigest() != run.journal_sha256:
+            journal = self.journal(run_id)
+        origin = Origin(host=run.host, folder=run.folder, added=run.added)
+        after = derive(journal, Path(f"{self.name}: run {run.number}"), origin)
+        try:
+            if after == self.derived(run_id):
+                return "equal"
+        except RunRefused:
+            pass  # the journal here is damaged; what came from the folder is not
         # Else another program has put in a longer journal meanwhile, worked out afresh.
-        self._transaction(lambda connection: writing.rewrite(connection, after, only_if=before.run.journal_sha256))
+        self._transaction(lambda connection: writing.rewrite(connection, after, only_if=run.journal_sha256))
         return "changed"
 
     # --- asking ------------------------------------------------------------------------------------------------------
@@ -161,14 +169,13 @@ class Store:
 
         found = self._ask(lambda connection: connection.execute(queries.journal(run_id)).one_or_none())
         if found is None:
-            raise RecordsError(f"{self.name}: holds no run {run_id!r}; 'halfpower records list' shows what it holds.")
+            raise self._no_run(run_id)
         return unpacked(found.packed, found.journal_sha256, f"{self.name}: run {found.number}")
 
     def derived(self, run_id: str) -> Derived:
         """Everything the store holds of a run."""
         where = Selection(run_ids=(run_id,), simulated=None, finished=None)
-        data = self.journal(run_id)
-        (run,) = self.runs(where)
+        run, data = self._run(run_id), self.journal(run_id)
         return Derived(run=run, results=self.results(where), standards=self.standards(where), journal=data)
 
     # --- waiting for a server ----------------------------------------------------------------------------------------
@@ -188,6 +195,15 @@ class Store:
         from harness.records import writing
 
         self._transaction(lambda connection: writing.arrived(connection, server, run_id, journal_sha256))
+
+    def _run(self, run_id: str) -> RunRow:
+        found = self.runs(Selection(run_ids=(run_id,), simulated=None, finished=None))
+        if not found:
+            raise self._no_run(run_id)
+        return found[0]
+
+    def _no_run(self, run_id: str) -> RecordsError:
+        return RecordsError(f"{self.name}: holds no run {run_id!r}; 'halfpower records list' shows what it holds.")
 
     # --- what they share ---------------------------------------------------------------------------------------------
 
