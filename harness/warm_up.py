@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 OnEvent = Callable[[str, str], None]
 WAIT: Final = "warm-up"
 TAKEN: Final = "taken as warm"
+_ROUNDING: Final = dt.timedelta(milliseconds=1)  # of a clock that has just slept until then
 
 
 class SeenOn:
@@ -92,7 +93,8 @@ def warming(
         if instrument is None:
             continue
         address = instrument.address or ""
-        since = None if instrument.driver == "manual" else now
+        by_hand = link is None and instrument.driver in ("manual", "scpi")  # or a display that is read by eye
+        since = None if by_hand else now
         if seen_on and link and address:
             since = seen_on.since(address, link.identity, powered_on=link.power_came_on, now=now)
         name = f"{role} ({instrument.label})"
@@ -122,7 +124,7 @@ class WarmUp:
         """Return when everything is warm; outputs are off meanwhile."""
         self._notice_power_cycles()
         self._ask()
-        while cold := [each for each in self._instruments if each.until > self._clock.utc()]:
+        while cold := [each for each in self._instruments if each.until - self._clock.utc() > _ROUNDING]:
             outputs_off()
             until = max(each.until for each in cold)
             self._on_event(

@@ -6,13 +6,16 @@ import datetime as dt
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from harness.errors import OperatorStop
+from harness.models import Bench as Bench_
 from harness.operator import Prompt
 from harness.sim.clock import VirtualClock
-from harness.warm_up import TAKEN, WAIT, SeenOn, Warming, WarmUp
+from harness.steps import Role
+from harness.warm_up import TAKEN, WAIT, SeenOn, Warming, WarmUp, warming
 
 NOON = dt.datetime(2031, 5, 4, 12, 0, tzinfo=dt.UTC)
 ADDRESS, IDENTITY = "GPIB0::9::INSTR", "Northfen,K320,1,1.0"
@@ -160,6 +163,28 @@ def test_of_an_instrument_without_an_interface_a_person_says_once_whether_it_is_
     assert bench.events == [(TAKEN, "Taken as warm, as the operator says: calibrator (Northfen K320), 30 min.")]
     assert bench.wait() == 0
     assert len(bench.person.asked) == 2
+
+
+def test_since_when_each_is_on_comes_from_its_line_and_else_from_a_person_or_from_now(tmp_path: Path) -> None:
+    bench = Bench_.model_validate(
+        {
+            "name": "x",
+            "calibrator": {"address": ADDRESS, "warm_up": "30 min"},
+            "generator": {"driver": "manual"},
+            "counter": {"driver": "mine.py:Mine"},
+            "unit": {"address": "GPIB0::1::INSTR"},
+        }
+    )
+    line: Any = Line()
+    line.power_came_on = False
+    seen(tmp_path, NOON - minutes(10))
+    roles: tuple[Role, ...] = ("calibrator", "generator", "counter", "reference", "unit")
+    found = warming(bench, roles, {"calibrator": line}, SeenOn(tmp_path), NOON)
+    assert [each.since for each in found] == [NOON - minutes(10), None, NOON, None]  # the unit is read by eye
+    assert (found[0].name, found[0].needs_s) == (f"calibrator ({ADDRESS})", 1800.0)
+    line.power_came_on = True
+    assert warming(bench, roles, {"calibrator": line}, SeenOn(tmp_path), NOON)[0].since == NOON
+    assert warming(bench, roles, {"calibrator": line}, None, NOON)[0].since == NOON  # a simulated bench keeps nothing
 
 
 def test_who_says_no_waits_from_now_and_who_says_stop_stops() -> None:
