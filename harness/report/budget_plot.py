@@ -84,7 +84,7 @@ def budget_picture(report: Report, chosen: Chosen, *, key: str, width_in: float)
         axes.spines["left"].set_visible(True)
         axes.grid(visible=False, axis="y")
         unit = shown.shortened(bars.unit, 12)
-        axes.set_xlabel(f"standard uncertainty, {unit}" if unit else "standard uncertainty")
+        axes.set_xlabel(f"uncertainty, {unit}" if unit else "uncertainty")
         svg = to_svg(figure)
     name = name_of(report, chosen.one)
     said = [f"{line}: {_amount(value, bars)}" for line, value in kept]
