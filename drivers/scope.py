@@ -32,15 +32,21 @@ class ScpiScope(Remote):
         super().__init__(link, "reference" if unit is None else "unit", SCOPE, model.commands)
         self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
         self._width_div = unit.horizontal_div if unit is not None else 10.0
+        self._built: tuple[View, str] | None = None  # the last view, and its message: a point asks for it twice
 
     def show(self, view: View) -> None:
         """Set the display, in one message."""
+        if self._built is None or self._built[0] != view:
+            self._built = view, self._message(view)
+        self.establish(self._built[1])
+
+    def _message(self, view: View) -> str:
         values = self._values(view)
         names = ("coupling", "range", "offset", "sweep", "points")
         texts = [self.commands.text(name, **values) for name in names]
         if self.commands.has("record"):
             texts.append(self.commands.text("format"))
-        self.establish(self.commands.message(*texts))
+        return self.commands.message(*texts)
 
     def read(self, step: Measure) -> Reading:
         """Take a record and read the step's quantity from it."""

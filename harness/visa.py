@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import re
 import socket
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
@@ -139,7 +138,7 @@ class VisaPort:
     def write(self, message: bytes) -> None:
         """Send one message and a newline."""
         self._alive(self._timeout_s)
-        with _foreign():
+        with _FOREIGN:
             self._open_resource().write_raw(message + b"\n")
 
     def read_line(self, timeout_s: float) -> bytes:
@@ -162,13 +161,13 @@ class VisaPort:
         """Read exactly so many bytes; a long block without regard to newlines, each of which would end a piece."""
         if count < LINE_CHUNK:
             return self._read_exactly(count, timeout_s)
-        with _foreign():
+        with _FOREIGN:
             resource = self._open_resource()
             termination, resource.read_termination = resource.read_termination, None
         try:
             return self._read_exactly(count, timeout_s)
         finally:
-            with _foreign():
+            with _FOREIGN:
                 resource.read_termination = termination
 
     def _read_exactly(self, count: int, timeout_s: float) -> bytes:
@@ -188,7 +187,7 @@ class VisaPort:
             raise PortError(f"a {self._interface.name} does not mark the end of a block of unknown length")
         self._alive(timeout_s)
         self._set_timeout(timeout_s)
-        with _foreign():
+        with _FOREIGN:
             resource = self._open_resource()
             with resource.read_termination_context(None):
                 return bytes(resource.read_raw()).removesuffix(b"\n")
@@ -198,7 +197,7 @@ class VisaPort:
         self._alive(self._timeout_s)
         match self._interface.way_back:
             case "device clear":
-                with _foreign():
+                with _FOREIGN:
                     self._open_resource().clear()
             case "quiet window":
                 self._wait_for_quiet()
@@ -209,7 +208,7 @@ class VisaPort:
         """Build a new resource."""
         self._alive(OPEN_S)
         self.close()
-        with _foreign():
+        with _FOREIGN:
             if self._manager is None:
                 self._manager = self._factory()
             self._resource = self._manager.open_resource(
@@ -232,7 +231,7 @@ class VisaPort:
         if resource is not None:
             self._alive(self._timeout_s)
             try:
-                with _foreign():
+                with _FOREIGN:
                     resource.close()
             except PortError:
                 pass
@@ -248,12 +247,12 @@ class VisaPort:
 
     def _read(self, count: int) -> bytes:
         """Read once, to a newline, the message's end or `count`: asked for more, pyvisa waits at an end for ever."""
-        with _foreign():
+        with _FOREIGN:
             return bytes(self._open_resource().read_bytes(count, chunk_size=count, break_on_termchar=True))
 
     def _set_timeout(self, timeout_s: float) -> None:
         if timeout_s != self._timeout_s:
-            with _foreign():
+            with _FOREIGN:
                 self._open_resource().timeout = max(1, round(timeout_s * 1000))
             self._timeout_s = timeout_s
 
@@ -262,7 +261,7 @@ class VisaPort:
         thrown_away = 0
         for _ in range(QUIET_WINDOWS):
             self._clock.sleep(QUIET_S)
-            with _foreign():
+            with _FOREIGN:
                 waiting = int(self._open_resource().bytes_in_buffer)
             if waiting == 0:
                 return
@@ -273,15 +272,22 @@ class VisaPort:
         raise PortError("the line does not fall silent")
 
 
-@contextmanager
-def _foreign() -> Iterator[None]:
-    """Map what pyvisa and its libraries throw: VisaIOError, InvalidSession, OSError, RuntimeError, bare Exception, …"""
-    try:
-        yield
-    except HalfpowerError:
-        raise
-    except Exception as error:  # the libraries below do raise bare Exception; here is where it ends
-        raise PortError(_in_words(error)) from error
+class _Foreign:
+    """Map what pyvisa and its libraries throw: VisaIOError, InvalidSession, OSError, RuntimeError, bare Exception, …
+
+    A class, and one of it: a point enters it dozens of times, and a generator would cost ten times as much.
+    """
+
+    def __enter__(self) -> None:
+        """Nothing to prepare."""
+
+    def __exit__(self, _kind: object, error: BaseException | None, _traceback: object) -> None:
+        """Make a PortError of what is no error of ours; an interrupt is nobody's."""
+        if isinstance(error, Exception) and not isinstance(error, HalfpowerError):
+            raise PortError(_in_words(error)) from error
+
+
+_FOREIGN: Final = _Foreign()
 
 
 def _in_words(error: Exception) -> str:
@@ -339,7 +345,7 @@ def library_of(factory: ResourceManagerFactory) -> str:
 
 def list_addresses(factory: ResourceManagerFactory) -> tuple[str, ...]:
     """Look for instruments; only on request, since this may broadcast on the network for a second."""
-    with _foreign():
+    with _FOREIGN:
         return tuple(factory().list_resources())
 
 
