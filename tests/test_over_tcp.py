@@ -8,8 +8,10 @@ import pytest
 
 from harness import open as opening
 from harness.errors import OperatorStop
-from harness.journal import comparable
+from harness.faulted import LINE
+from harness.journal import comparable, read
 from harness.sim.bench import SimulatedBench
+from harness.sim.faults import FaultPlan
 
 DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
 JOB = """
@@ -58,6 +60,24 @@ def test_a_job_over_tcp_finds_what_the_same_job_finds_in_process(served, tmp_pat
     assert low <= simulated.truth.half_power_hz(2) <= high
     assert simulated.outputs_on() == ()
     assert len(comparable(over_tcp.folder)) > 20
+
+
+def test_a_job_over_tcp_under_faults_ends_as_without(served, tmp_path):
+    """Closed, reset, doubled, noisy, cut and lost replies on real sockets, with real time-outs."""
+    folder, simulated = served
+    bench = (folder / "tcp_bench.toml").read_text("utf-8")
+    bench = re.sub("^(address = .*)$", r"\1" + '\ntimeout = "80 ms"', bench, flags=re.M)
+    (folder / "tcp_bench.toml").write_text(bench, "utf-8")
+    job = (folder / "tcp.toml").read_text("utf-8")
+    (folder / "tcp.toml").write_text(job[: job.rindex("[[sequence]]")], "utf-8")
+    right = opening.start(folder / "tcp.toml", tmp_path / "right")
+    simulated.inject(FaultPlan(rate=0.06, seed=3, late="120 ms", kinds=(*LINE, "power cycle")))
+    poor = opening.start(folder / "tcp.toml", tmp_path / "poor")
+    assert sum(sum(injector.counts.values()) for injector in simulated.faults.values()) > 5
+    assert [p.word for p in poor.report.parts[0].points] == [p.word for p in right.report.parts[0].points]
+    assert poor.report.sentence == right.report.sentence
+    told = [event.what for event in read(poor.folder).events]
+    assert told.count("resync") >= told.count("repeat") > 0
 
 
 def test_a_bench_without_a_person_stops_where_hands_are_needed_and_can_be_resumed(served, tmp_path):

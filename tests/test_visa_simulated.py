@@ -30,7 +30,7 @@ class Bench:
         self.unit_model = files.load_unit(DEMO / "aldermoor_s1002.toml")
         self.sim = SimulatedBench.load(DEMO / "bench_sim.toml")
         if faults is not None:
-            self.sim.inject(faults)  # before anything is opened: it puts new wires in
+            self.sim.inject(faults)
         self.events: list[str] = []
         self._tag = tag
 

@@ -121,6 +121,7 @@ class SimulatedBench:
         self._join()
         self.operator = Person(self, settings.eyes)
         self.truth = TrueValues(self.world)
+        self._endpoints = {role: Endpoint(device, self._lock) for role, device in self.devices.items()}
         self.faults: dict[str, FaultInjector] = {}
         self.inject(settings.faults)
 
@@ -222,9 +223,8 @@ class SimulatedBench:
     def inject(self, plan: FaultPlan) -> None:
         """Put faults between the instruments and whoever asks, from now on."""
         self.faults = {role: FaultInjector(plan, role) for role in self.devices}
-        self._endpoints = {
-            role: Endpoint(device, self._lock, self.faults[role]) for role, device in self.devices.items()
-        }
+        for role, injector in self.faults.items():
+            self._endpoints[role].injector = injector
         for role, box in self.world.sources.items():
             box.stuck = role in plan.stuck
             drift = plan.drift_per_hour.get(role)
