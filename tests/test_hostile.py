@@ -52,9 +52,9 @@ VALUES = {
     "long": "ü" * 500,
 }
 
-# Fields that name something else: a file, a device, a command, a path. What they may hold is checked at load.
+# Fields that name something else: a file, a device, a command, a path, a time. What they may hold is checked at load.
 REFERENCES = (
-    r"job\.(unit|bench|position)", r"bench\.positions\.<key>", r"job\.sequence\.0\.use", r"bench\.simulation",
+    r"job\.(unit|bench|position|interval)", r"bench\.positions\.<key>", r"job\.sequence\.0\.use", r"bench\.simulation",
     r"bench\..*\.(driver|address|identity)", r"bench\..*\.commands\..*", r"bench\.paths\..*\.routes\..*",
 )  # fmt: skip
 
