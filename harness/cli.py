@@ -133,23 +133,21 @@ def cli() -> None:
     \b
     Examples:
       halfpower demo                 verify a simulated oscilloscope
-      halfpower new job > job.toml   a file to start from; also bench, unit
+      halfpower new job > job.toml   a file to start from
       halfpower check job.toml       every problem of the three files
       halfpower rehearse job.toml    what would be done, nothing switched on
       halfpower run job.toml         do it
-      halfpower queue *.toml --at 18:00   jobs in the night, with nobody there
+      halfpower queue night.toml     many jobs, with nobody there
 
     \b
     Exit codes:
-      0 done, whatever the verdict      5 journal damaged or not writable
-      1 any other failure               6 not safe: a rating, an output, no guardian
-      2 wrong use of a command          7 readings allow no estimate
-      3 a file is wrong                 8 the bench is in use
-      4 an instrument failed            9 stopped by the operator
-      10 the store of finished runs cannot be used
-      11 a queue was refused, or not every job of it is done
-      12 what is watched gives no sign of life
-      130, 143 stopped by Ctrl-C or SIGTERM
+      0 done, whatever the verdict      7 readings allow no estimate
+      1 any other failure               8 the bench is in use
+      2 wrong use of a command          9 stopped by the operator
+      3 a file is wrong                10 the store of runs cannot be used
+      4 an instrument failed           11 not every job of a queue is done
+      5 a journal cannot be used       12 what is watched shows no life
+      6 it would not be safe          130 or 143: Ctrl-C or SIGTERM
     """
 
 

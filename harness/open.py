@@ -159,8 +159,10 @@ def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
 
 def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
     """The roles that the job's sequences use, and those that go with them."""
-    roles: list[Role] = [role for use in loaded.uses for role in needs_of(use.definition)(use.options)]
     bench = loaded.setup.bench
+    roles: list[Role] = [role for use in loaded.uses for role in needs_of(use.definition)(use.options)]
+    if not all(hasattr(use.definition, "needs") for use in loaded.uses):
+        roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
     if "generator" in roles:
         roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
     roles += ["switch"] if bench.switch is not None else []

@@ -8,7 +8,7 @@ import sys
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.analysis.estimate import (
@@ -230,6 +230,7 @@ lines = st.one_of(
 )
 
 
+@settings(max_examples=25)  # each may take a numerical convolution
 @given(st.lists(lines, min_size=1, max_size=6), st.floats(0.001, 1000.0))
 def test_scaling_every_line_scales_the_statement(drawn, scale):
     scaled = [
@@ -250,6 +251,7 @@ def test_scaling_every_line_scales_the_statement(drawn, scale):
     assert other.dof_eff == pytest.approx(one.dof_eff, rel=1e-9)
 
 
+@settings(max_examples=25)
 @given(st.lists(lines, min_size=1, max_size=6))
 def test_order_and_sign_of_lines_do_not_matter(drawn):
     one = state(budget(*drawn))
@@ -259,6 +261,7 @@ def test_order_and_sign_of_lines_do_not_matter(drawn):
     assert other.expanded == pytest.approx(one.expanded, rel=1e-6)
 
 
+@settings(max_examples=25)
 @given(st.lists(lines, min_size=1, max_size=6), st.floats(0.5, 0.99), st.floats(0.5, 0.99))
 def test_more_probability_needs_a_wider_interval(drawn, p, q):
     b = budget(*drawn)

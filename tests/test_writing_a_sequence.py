@@ -36,6 +36,15 @@ def test_the_sequence_of_the_page_runs_and_is_reported(job, tmp_path):
     assert [round(reading.value, 1) for reading in part.plain] == [3.0] * 4
 
 
+def test_a_sequence_that_does_not_say_what_it_needs_may_ask_for_any_instrument(job, tmp_path):
+    ripple = job.parent / "ripple.py"
+    ripple.write_text(re.sub(r"def needs\(.*?\n\n\n", "", ripple.read_text("utf-8"), flags=re.DOTALL), "utf-8")
+    assert "needs" not in ripple.read_text("utf-8")
+    result = opening.start(job, tmp_path / "runs")
+    assert not result.ended_early
+    assert len(result.report.parts[0].plain) == 4
+
+
 def test_it_can_be_driven_by_hand(job):
     loaded = opening.load(job)
     script = loaded.uses[0].definition.script(loaded.setup, loaded.uses[0].options)
