@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -12,6 +14,18 @@ from tests import postgres
 # The same examples on every run, and no verdict on a busy machine's speed.
 settings.register_profile("halfpower", derandomize=True, deadline=None)
 settings.load_profile("halfpower")
+
+
+def _hear_signals() -> None:
+    """Undo what a job in the background or `nohup` makes every child inherit: the tests send these signals."""
+    for name in ("SIGINT", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_IGN:
+            signal.signal(number, signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL)
+
+
+if threading.current_thread() is threading.main_thread():
+    _hear_signals()
 
 
 @pytest.fixture(scope="session", autouse=True)
