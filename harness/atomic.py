@@ -15,10 +15,10 @@ def write_text(path: Path, text: str) -> None:
 
 def write_bytes(path: Path, content: bytes) -> None:
     """Write a file whole or not at all."""
-    if path.exists() and not path.is_file():
-        raise HalfpowerError(f"{path}: is no ordinary file. Name a file to write.")
     beside = path.with_name(f"{path.name}.part")
     try:
+        if path.exists() and not path.is_file():
+            raise HalfpowerError(f"{path}: is no ordinary file. Name a file to write.")
         path.parent.mkdir(parents=True, exist_ok=True)
         beside.write_bytes(content)
         beside.replace(path)

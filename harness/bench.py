@@ -7,22 +7,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
-from typing import Any, Final, TypeVar, assert_never
+from typing import Any, Final, TypeAlias, TypeVar, assert_never
 
 from drivers import Driver, Meter, Router, Screen, Source
 from harness import limits, settling
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
-from harness.errors import HalfpowerError, InstrumentError, LinkError, OperatorStop, SafetyError
+from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError
 from harness.guarding import Guardian, NoGuardian
 from harness.link import repeat_point
 from harness.models import Setup, SignalPath, Switch
-from harness.operator import HELP_DO, GoBack, Operator, Prompt, describe_connection
+from harness.operator import Operator, Prompt, ask_done, describe_connection
 from harness.steps import SOURCES, Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
-from harness.warm_up import WarmUp
+from harness.warm_up import OnEvent, WarmUp
 
-OnEvent = Callable[[str, str], None]
+Ending: TypeAlias = BaseException | None
 ALL_OFF: Final = "Every output was switched off."
 T = TypeVar("T")
 
@@ -80,7 +80,7 @@ class LiveBench:
 
     def _connect(self, step: Connect) -> Done:
         self._before(step)
-        self._route = route_of(self.setup, step)
+        self._route = self.setup.route(step.path, step.display, step.channel)
         if self._route is None:
             self._refuse_hands(self.outputs_off())
             self._by_hand(step)
@@ -266,9 +266,10 @@ class LiveBench:
     # --- safety ------------------------------------------------------------------------------------------------
 
     def outputs_off(self) -> list[str]:
-        """Switch every source off, each by itself; returns a sentence for each that would not."""
+        """Switch every source off, each by itself; a sentence for each that would not. A signal waits for all."""
         self._standing = None
         problems = []
+        stopped: KeyboardInterrupt | None = None
         self._unsure.clear()
         for role in SOURCES:
             driver = self.drivers.get(role)
@@ -276,8 +277,11 @@ class LiveBench:
                 continue
             self._dark.discard(role)
             try:
-                self._alive(driver)
-                driver.off()  # type: ignore[attr-defined]  # the role's protocol
+                try:
+                    self._off(driver)
+                except KeyboardInterrupt as error:
+                    stopped = error
+                    self._off(driver)
                 self._dark.add(role)
             except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
                 problems.append(self._may_be_on(role, error))
@@ -285,7 +289,14 @@ class LiveBench:
         if not problems:
             self._driven_v = 0.0
             self._warned.clear()
+        if stopped is not None:
+            raise stopped
         return problems
+
+    def _off(self, driver: Driver) -> None:
+        with suppress(Exception):  # that somebody cannot be told keeps no output on
+            self._alive(driver)
+        driver.off()  # type: ignore[attr-defined]  # the role's protocol
 
     def _may_be_on(self, role: Role, error: BaseException) -> str:
         label = getattr(self.setup.bench, role).label
@@ -328,8 +339,8 @@ class LiveBench:
             try:
                 self._alive(driver)
                 driver.close()
-            except HalfpowerError as error:
-                self._on_event("close", str(error))
+            except Exception as error:  # noqa: BLE001 - whatever a driver of the user's own raises, the others are open
+                self._on_event("close", str(error) or type(error).__name__)
 
     @contextmanager
     def guarded(self) -> Iterator[LiveBench]:
@@ -340,16 +351,24 @@ class LiveBench:
         try:
             yield self
         except BaseException as error:
-            for problem in self._end():
-                error.add_note(problem)
-            raise
-        if problems := self._end():
-            raise SafetyError(" ".join(problems))
+            last = self._end(error)
+            if last is None or last is error:
+                raise
+            raise last from error
+        if (last := self._end(None)) is not None:
+            raise last
 
-    def _end(self) -> list[str]:
-        self.outputs_off()
+    def _end(self, ended: Ending) -> Ending:
+        """Make everything safe, whatever ended the run; what to raise now."""
+        stopped: KeyboardInterrupt | None = None
+        try:
+            self.outputs_off()
+        except KeyboardInterrupt as asked:
+            stopped = asked
         problems = []
         try:
+            if self._warm_up is not None:
+                self._warm_up.keep()
             self.close()  # before the guardian has its try: an instrument may serve one connection only
         finally:
             still = self.guardian.dismiss(tuple(self._unsure))
@@ -362,34 +381,18 @@ class LiveBench:
                     self._on_event("guardian", f"The output of the {role} {by_whom}: {_why(error)}")
         if not problems:
             self._on_event("off", ALL_OFF)
-        return problems
+        return _last_word(ended, stopped, problems)
+
+
+def _last_word(ended: Ending, stopped: KeyboardInterrupt | None, problems: list[str]) -> Ending:
+    """A signal that came while outputs went off goes before what ended the run: nothing is begun after it."""
+    last = stopped or ended
+    if last is None:
+        return SafetyError(" ".join(problems)) if problems else None
+    for note in (*problems, *([str(ended)] if stopped and ended and str(ended) else [])):
+        last.add_note(note)
+    return last
 
 
 def _why(error: BaseException) -> str:
     return f"{(str(error) or type(error).__name__).rstrip('.')}."
-
-
-def route_of(setup: Setup, step: Connect) -> str | None:
-    """The switch's channel list for a connection, or None where a hand is needed."""
-    return setup.route(step.path, step.display, step.channel)
-
-
-def ask_done(operator: Operator, prompt: Prompt, on_event: OnEvent) -> None:
-    """Ask a person to do something until they have done it."""
-    while True:
-        answer = " ".join(operator.ask(prompt).split())
-        word = answer.lower()
-        if word in ("", "done", "ok", "yes"):
-            return
-        if word == "stop":
-            raise OperatorStop("Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here.")
-        if word == "back":
-            raise GoBack
-        if word.startswith("note ") and answer[5:]:
-            on_event("note", answer[5:])
-        elif word == "?":
-            operator.tell(HELP_DO)
-        else:
-            operator.tell(
-                f"{answer!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
-            )

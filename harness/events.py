@@ -1,4 +1,4 @@
-"""What happens during a run, told: into its journal, once there is one, and to whoever watches."""
+"""What happens during a run, told: into its journal, once there is one, and then to whoever watches."""
 
 from __future__ import annotations
 
@@ -39,11 +39,18 @@ class Events:
     def __call__(self, what: str, text: str) -> None:
         """Something happened."""
         self.counts[what] += 1
+        recorded = self._record(what, text)
         self._on_event(what, text)
+        if not recorded:
+            self._on_event("journal", f"not recorded: {text}")
+
+    def _record(self, what: str, text: str) -> bool:
+        """Keep it, before it is shown: a terminal that fails takes no record with it."""
         if self._journal is None:
             self._waiting.append((what, text))
-            return
+            return True
         try:
             self._journal.event("", what, text)
         except JournalError:
-            self._on_event("journal", f"not recorded: {text}")
+            return False
+        return True

@@ -44,6 +44,8 @@ GRACE_S: Final = 0.1  # a sign may be in the pipe already when its lease runs ou
 LOOK_S: Final = 1.0  # a child that the run forked may hold the pipe open: look whether the run itself is there
 GONE_S: Final = 2.0  # how long a killed process may take to end
 LETS_GO_S: Final = 0.5  # and its locks to be free
+ASLEEP_S: Final = 2.0
+"""A wait that takes so much longer than it should: the machine slept, or was stopped, and the run with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,16 +77,20 @@ class Watch:
     folder: Path | None = None
     until: float = math.inf
     messages: queue.SimpleQueue[Mapping[str, Any] | None] = field(default_factory=queue.SimpleQueue)
+    now: Callable[[], float] = time.monotonic
     _factory: ResourceManagerFactory | None = None
 
     def wait(self) -> str:
         """Listen until there is something to do: "order", "killed" or "hung"."""
         while True:
-            now = time.monotonic()
+            began, wait_s = self.now(), max(GRACE_S, min(LOOK_S, self.until - self.now()))
             try:
-                message = self.messages.get(timeout=max(GRACE_S, min(LOOK_S, self.until - now)))
+                message = self.messages.get(timeout=wait_s)
             except queue.Empty:
-                if time.monotonic() > self.until:
+                over_s = self.now() - began - wait_s
+                if over_s > ASLEEP_S:  # some clocks count the sleep of the machine: the run has its lease still
+                    self.until += over_s
+                if self.now() > self.until:
                     return "hung"
                 if os.name == "posix" and os.getppid() != self.parent:
                     return "killed"
@@ -99,7 +105,7 @@ class Watch:
             case {"charges": charges, "locks": locks}:
                 self.charges, self.locks = tuple(Charge(**each) for each in charges), tuple(locks)
             case {"alive": within_s}:
-                self.until = time.monotonic() + (math.inf if within_s is None else within_s)
+                self.until = self.now() + (math.inf if within_s is None else within_s)
             case {"library": library}:
                 self.factory(library)
                 _answer(ready=True)

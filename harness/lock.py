@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 import json
 import os
+import re
 import socket
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
@@ -18,6 +19,7 @@ import platformdirs
 from harness.errors import BusyError
 
 PATIENCE_S: Final = 30.0  # the guardian of a killed run is done within half of it
+_VISA: Final = re.compile(r"(gpib|tcpip|usb|asrl)(?=::)")  # board 0 need not be said
 
 
 @contextmanager
@@ -28,8 +30,7 @@ def hold(names: tuple[str, ...], folder: Path | None = None, *, guardian: bool =
     """
     folder = folder or _home()
     with ExitStack() as stack:
-        for name in sorted(names):
-            stem = _stem(name, folder)
+        for stem, name in sorted({_stem(name, folder): name for name in names}.items()):
             lock = filelock.FileLock(stem.with_suffix(".lock"))
             try:
                 stack.enter_context(_acquired(lock, stem))
@@ -56,7 +57,16 @@ def _home() -> Path:
 
 
 def _stem(name: str, folder: Path) -> Path:
-    return folder / hashlib.sha256(name.encode()).hexdigest()[:16]
+    return folder / hashlib.sha256(_full(name).encode()).hexdigest()[:16]
+
+
+def _full(name: str) -> str:
+    """One name for what a VISA address may be written as; any other name as it is."""
+    folded = name.strip().casefold()
+    if not folded.startswith(("gpib", "tcpip", "usb", "asrl")):
+        return name
+    whole = _VISA.sub(r"\g<1>0", folded, count=1)
+    return whole.removesuffix("::instr").removesuffix("::inst0")
 
 
 def _acquired(lock: filelock.BaseFileLock, stem: Path) -> AbstractContextManager[object]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from harness.bench import LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
-from harness.errors import ConfigError, HalfpowerError, JournalError, OwnCodeError, SafetyError
+from harness.errors import ConfigError, JournalError, OwnCodeError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
 from harness.jobs import LoadedJob, load, needs_of
@@ -108,9 +108,11 @@ def opened(
         clock = _beating(simulated, alive)
         factory = simulated.resource_manager if simulated else resource_manager()
         links: dict[Role, Link] = {}
-        drivers = _drivers(loaded, factory, clock, person, links, on_event=on_event, on_life=alive)
         seen_on = None if simulated else SeenOn()
-        in_use = warming(loaded.setup.bench, used_roles(loaded), links, seen_on, clock.utc())
+        try:
+            drivers = _drivers(loaded, factory, clock, person, links, on_event=on_event, on_life=alive)
+        finally:  # what was opened before one that could not be has told its power-on bit, and tells it once
+            in_use = warming(loaded.setup.bench, used_roles(loaded), links, seen_on, clock.utc())
         guardian.listens()
         guardian.prepare(lambda: library_of(factory))
         for charge in charges:
@@ -212,10 +214,8 @@ def _drivers(
 
 
 def _quietly(action: Callable[[], None]) -> None:
-    try:
+    with suppress(Exception):  # the first failure is the one to report, and the next instrument is still open
         action()
-    except HalfpowerError:
-        return  # the first failure is the one to report
 
 
 # --- running -----------------------------------------------------------------------------------------------------

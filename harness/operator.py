@@ -156,3 +156,24 @@ def describe_connection(step: Connect) -> str:
     """The connection in words."""
     where = "the reference" if step.display == "reference" else f"channel {step.channel} of the unit"
     return f"{step.source} → {step.path} → {where}"
+
+
+def ask_done(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], None]) -> None:
+    """Ask a person to do something until they have done it."""
+    while True:
+        answer = " ".join(operator.ask(prompt).split())
+        word = answer.lower()
+        if word in ("", "done", "ok", "yes"):
+            return
+        if word == "stop":
+            raise OperatorStop("Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here.")
+        if word == "back":
+            raise GoBack
+        if word.startswith("note ") and answer[5:]:
+            on_event("note", answer[5:])
+        elif word == "?":
+            operator.tell(HELP_DO)
+        else:
+            operator.tell(
+                f"{answer!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
+            )

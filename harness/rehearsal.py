@@ -18,7 +18,6 @@ from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
 from harness.assess import budget_for, limits_for
 from harness.assess.levels import largest_deflection_div
 from harness.assess.sources import level_of
-from harness.bench import route_of
 from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
 from harness.models import Setup
 from harness.operator import describe_connection
@@ -222,7 +221,8 @@ def needs_hand(setup: Setup, step: Step) -> bool:
 def _asked(setup: Setup, step: Step) -> list[str]:
     """What a person must do for this step, in words."""
     if isinstance(step, Connect):
-        return [f"connect {describe_connection(step)}"] if route_of(setup, step) is None else []
+        by_hand = setup.route(step.path, step.display, step.channel) is None
+        return [f"connect {describe_connection(step)}"] if by_hand else []
     asked = []
     source = getattr(setup.bench, step.source)
     if source is not None and source.driver == "manual":

@@ -16,6 +16,7 @@ from harness.live import Silent
 from harness.night import plan, runner
 from harness.night.account import account
 from harness.night.plan import Checked
+from harness.night.start import start_of
 from harness.report.night import Night
 from harness.sim.clock import VirtualClock
 from harness.steps import Reply, Step
@@ -111,12 +112,13 @@ class Lab:
     def runs(self) -> Path:
         return self.folder / "runs"
 
-    def begin(self, *names: str, **settings: object) -> Path:
+    def begin(self, *names: str, at: str = "", **settings: object) -> Path:
         return runner.begin(
             self.plan(*names),
             runner.Settings(awake=False, **settings),  # type: ignore[arg-type]
             self.runs,
             clock=self.clock,
+            start=start_of(at, self.clock),
             showing=self.showing,
             keep=self.keep,
         )

@@ -75,7 +75,7 @@ def dc(level_v: float, volts_per_div: float) -> Measure:
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("error", [ZeroDivisionError("a bug"), KeyboardInterrupt(), LinkError("calibrator", "gone")])
+@pytest.mark.parametrize("error", [ZeroDivisionError("a bug"), LinkError("calibrator", "gone")])
 def test_one_source_that_cannot_be_switched_off_does_not_leave_the_other_on(error: BaseException) -> None:
     bench, said, told = a_bench(calibrator=[error])
     with (
@@ -85,6 +85,51 @@ def test_one_source_that_cannot_be_switched_off_does_not_leave_the_other_on(erro
         pass
     assert said == [("generator", "off"), ("calibrator", "closed"), ("generator", "closed"), ("unit", "closed")]
     assert told == [("outputs", told[0][1])]
+
+
+ALL_SWITCHED_OFF = [("calibrator", "off"), ("generator", "off")]
+ALL_CLOSED = [("calibrator", "closed"), ("generator", "closed"), ("unit", "closed")]
+
+
+def test_a_signal_that_comes_while_outputs_go_off_costs_no_source_its_turn_and_is_not_lost() -> None:
+    bench, said, told = a_bench(calibrator=[KeyboardInterrupt()])
+    with pytest.raises(KeyboardInterrupt), bench.guarded():
+        pass  # a run that ends well, and the next job of a queue is not begun
+    assert said == [*ALL_SWITCHED_OFF, *ALL_CLOSED]
+    assert told == [("off", "Every output was switched off.")]
+
+
+def test_a_signal_between_two_connections_ends_the_run() -> None:
+    bench, said, _ = a_bench(generator=[KeyboardInterrupt()])
+    with pytest.raises(KeyboardInterrupt), bench.guarded():
+        bench.perform(Connect(path="lead", source="calibrator", display="unit", channel=1))
+    assert said == [*ALL_SWITCHED_OFF, *ALL_SWITCHED_OFF, *ALL_CLOSED]
+
+
+def test_a_signal_that_comes_while_a_failure_unwinds_is_obeyed_and_the_failure_is_told_with_it() -> None:
+    bench, _, _ = a_bench(calibrator=[KeyboardInterrupt(), LinkError("calibrator", "gone")])
+    with pytest.raises(KeyboardInterrupt) as ended, bench.guarded():
+        raise LinkError("unit", "does not answer")
+    assert ended.value.__notes__[0].startswith(
+        "The output of the calibrator (GPIB0::9::INSTR) may still be ON: calibrator: gone."
+    )
+    assert ended.value.__notes__[1] == "unit: does not answer"
+
+
+def test_an_output_goes_off_and_everything_is_closed_whoever_else_fails() -> None:
+    bench, said, told = a_bench()
+
+    def share_gone(_within_s: float) -> None:
+        raise OSError(116, "Stale file handle")
+
+    bench._on_life = share_gone
+    assert bench.outputs_off() == []
+    assert said == ALL_SWITCHED_OFF
+    bench._on_life = lambda _within_s: None
+    bench.drivers["calibrator"].close = lambda: 1 / 0  # a user's own driver
+    bench.close()
+    assert said == [*ALL_SWITCHED_OFF, *ALL_CLOSED[1:]]
+    assert told == [("close", "division by zero")]
 
 
 def test_an_output_that_may_still_be_on_is_the_last_word_of_whatever_ended_the_run() -> None:

@@ -20,6 +20,8 @@ from click.testing import CliRunner, Result
 from harness import journal
 from harness.cli import cli
 from harness.commands.demo import Compared, unpack
+from harness.commands.run import told_how_to_resume
+from harness.errors import BusyError
 from harness.lock import hold
 from harness.report.shown import clean
 from harness.steps import Measure
@@ -450,6 +452,26 @@ def test_a_runs_folder_that_is_a_file_is_refused(lab: Path) -> None:
     told = halfpower("run", lab / "quick.toml", "--runs", lab / "bench.toml", "--quiet")
     assert told.exit_code == 5
     assert "--runs" in told.stderr
+
+
+def test_a_run_that_another_bench_began_in_the_same_folder_is_not_named(tmp_path: Path) -> None:
+    def begun(name: str) -> Path:
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / journal.NAME).write_text("{}\n", "utf-8")
+        return folder
+
+    with pytest.raises(BusyError) as refused, told_how_to_resume():
+        begun("2026-11-25-S1002-3088-01")
+        raise BusyError("in use")
+    assert not hasattr(refused.value, "__notes__")
+    with pytest.raises(BusyError) as ended, told_how_to_resume() as began:
+        began(begun("2026-11-25-S1002-3071-01"))
+        begun("2026-11-25-S1002-3088-02")
+        raise BusyError("gone")
+    assert ended.value.__notes__[0].endswith(
+        "go on with: halfpower resume " + str(tmp_path / "2026-11-25-S1002-3071-01")
+    )
 
 
 def test_a_bench_in_use_is_left_alone(lab: Path) -> None:

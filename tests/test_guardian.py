@@ -1,6 +1,7 @@
 """Outputs are off, whatever happens to the run; measured at the simulated instruments, in another process than it."""
 
 import os
+import queue
 import re
 import resource
 import signal
@@ -14,7 +15,7 @@ import pytest
 
 from harness import open as opening
 from harness.errors import OperatorStop, SafetyError
-from harness.guardian import Charge, Work
+from harness.guardian import Charge, Watch, Work
 from harness.journal import comparable, read
 from harness.lock import hold
 from harness.sim.faults import FaultPlan
@@ -371,6 +372,35 @@ def test_what_stays_on_is_said_with_its_reason():
     assert second == (
         "The output of the generator (by hand) may still be ON: no command for it is known. Switch it off by hand."
     )
+
+
+class Slept(queue.SimpleQueue):
+    """What a guardian hears where each wait for it may be followed by a sleep of the machine; then an order."""
+
+    def __init__(self, *slept_s):
+        super().__init__()
+        self.now_s, self.slept_s = 0.0, list(slept_s)
+        self.put({"alive": 30.0})
+
+    def get(self, timeout):
+        if not self.empty():
+            return super().get()
+        if not self.slept_s:
+            return {"end": "order", "roles": []}
+        self.now_s += timeout + self.slept_s.pop(0)
+        raise queue.Empty
+
+
+@pytest.mark.parametrize(("slept_s", "end"), [
+    ([7200.0], "order"),  # by a clock that counts the machine's sleep, as some systems' do
+    ([10.0, 10.0, 10.0, 10.0], "order"),
+    ([0.0] * 31, "hung"),  # nobody slept: the lease is over
+    ([7200.0, *[0.0] * 31], "hung"),
+    ([1.5] * 13, "hung"),  # a busy machine is not asleep
+])  # fmt: skip
+def test_a_machine_that_slept_costs_no_good_run(slept_s, end):
+    heard = Slept(*slept_s)
+    assert Watch(parent=os.getppid(), messages=heard, now=lambda: heard.now_s).wait() == end
 
 
 def test_the_next_run_waits_for_a_guardian_at_work():

@@ -128,6 +128,22 @@ def test_a_pipe_in_its_place_is_not_waited_for(tmp_path: Path) -> None:
         read(tmp_path)
 
 
+def test_a_path_that_cannot_even_be_looked_at_is_a_heartbeat_that_has_gone(tmp_path: Path) -> None:
+    """As where a network's file system went away: who watches counts it and raises the alarm, and does not break."""
+    path = tmp_path / ("x" * 300)  # no file system here takes such a name
+    with pytest.raises(JournalError, match="cannot be read: File name too long"):
+        read(path)
+
+
+def test_a_place_that_cannot_even_be_looked_at_is_said_once_and_ends_nothing(tmp_path: Path) -> None:
+    told: list[str] = []
+    heart = Heart(tmp_path / ("x" * 300), VirtualClock(NOW), BEAT, told.append)
+    heart.sign(30.0)
+    heart.sign(300.0)
+    assert len(told) == 1
+    assert "The heartbeat cannot be written" in told[0]
+
+
 def test_a_folder_without_a_heartbeat_says_what_to_name(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match=r"cannot be read: .*Name the folder of a queue or its heartbeat.json"):
         read(tmp_path)

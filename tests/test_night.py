@@ -19,7 +19,7 @@ import pytest
 from harness import journal
 from harness.errors import BusyError, JournalError, QueueError
 from harness.lock import hold
-from harness.night import heartbeat, log
+from harness.night import heartbeat, log, runner
 from harness.night.account import account
 from harness.night.runner import PAGE, write_report
 from harness.night.start import start_of
@@ -155,6 +155,18 @@ def test_the_start_is_waited_for_with_signs_of_life(lab: Lab) -> None:
         assert beat.doing == "waiting"
         assert beat.next_by is not None
         assert beat.at < beat.next_by <= beat.at + dt.timedelta(minutes=2)
+
+
+def test_a_start_that_passes_during_the_check_is_not_put_off_by_a_day(lab: Lab) -> None:
+    start = EVENING + dt.timedelta(minutes=1)
+    found = lab.plan("first")
+    lab.clock.sleep(90)
+    settings = runner.Settings(awake=False)
+    folder = runner.begin(
+        found, settings, lab.runs, clock=lab.clock, start=start, showing=lab.showing, keep=lab.keep
+    )  # fmt: skip
+    assert lab.showing.waited == []
+    assert account(folder).started == (EVENING + dt.timedelta(seconds=90)).astimezone().isoformat("T", "milliseconds")
 
 
 def test_a_clock_that_is_set_back_while_waiting_is_told_and_the_start_stays(lab: Lab) -> None:

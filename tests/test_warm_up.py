@@ -53,6 +53,16 @@ def test_a_record_that_cannot_be_read_means_from_now(tmp_path: Path, content: st
     assert seen(tmp_path, NOON + minutes(60)) == NOON + minutes(60)
 
 
+def test_what_was_out_of_sight_for_long_is_no_longer_known_to_have_been_on(tmp_path: Path) -> None:
+    """Switched off in the evening, on in the morning, and asked by another program: its power-on bit is gone."""
+    evening, morning = NOON + minutes(300), NOON + minutes(1200)
+    seen(tmp_path, NOON)
+    assert seen(tmp_path, NOON + minutes(239)) == NOON
+    assert seen(tmp_path, evening) == NOON  # a last sight 61 min ago
+    assert seen(tmp_path, morning) == morning
+    assert seen(tmp_path, morning + minutes(60)) == morning
+
+
 def test_a_clock_that_was_set_back_means_from_now(tmp_path: Path) -> None:
     seen(tmp_path, NOON)
     assert seen(tmp_path, NOON - minutes(60)) == NOON - minutes(60)
@@ -153,6 +163,40 @@ def test_a_power_cycle_begins_the_warm_up_again_and_is_kept(tmp_path: Path) -> N
     assert "was switched off and on: its warm-up begins again" in bench.events[0][1]
     assert seen(tmp_path, NOON + minutes(50)) == NOON + minutes(10)
     assert bench.wait() == 0
+
+
+def test_a_run_keeps_that_it_sees_its_instruments(tmp_path: Path) -> None:
+    seen(tmp_path, NOON - minutes(60))
+    bench = a_bench(calibrator(NOON - minutes(60), link=Line()), kept=tmp_path)
+    for _ in range(10):
+        bench.clock.sleep(3600)
+        assert bench.wait() == 0
+    assert seen(tmp_path, NOON + minutes(600 + 230)) == NOON - minutes(60)
+
+
+def test_what_was_switched_off_and_on_after_the_last_reading_is_kept_at_the_end(tmp_path: Path) -> None:
+    """Also of an instrument that this bench asks no warm-up of: the next job may."""
+    line = Line()
+    bench = a_bench(calibrator(NOON - minutes(60), needs=0, link=line), kept=tmp_path)
+    line.counts["power_cycle"] += 1
+    bench.warm_up.keep()
+    assert seen(tmp_path, NOON + minutes(10)) == NOON
+    assert bench.events == []
+
+
+@pytest.mark.parametrize("hours", [-24, 24])
+def test_a_clock_that_is_set_during_a_run_neither_shortens_the_wait_nor_lengthens_it(hours: int) -> None:
+    class Set(VirtualClock):
+        def utc(self) -> dt.datetime:
+            return super().utc() + dt.timedelta(hours=hours if self.now() > 60 else 0)
+
+    clock = Set(NOON)
+    warm_up = WarmUp(
+        [calibrator()], clock=clock, operator=Person(), on_event=lambda *_: None, seen_on=None
+    )  # fmt: skip
+    clock.sleep(120)
+    warm_up.wait(lambda: None)
+    assert clock.now() == pytest.approx(1800)
 
 
 def test_of_an_instrument_without_an_interface_a_person_says_once_whether_it_is_warm() -> None:

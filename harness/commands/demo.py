@@ -47,9 +47,9 @@ def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
         click.echo(f"Kept as it is, changed since it was written: {kept}", err=True)
     job, runs = out / JOBS[which], out / "runs"
     loaded = opening.load(job)
-    with shown(quiet, False, lambda: opening.rehearse(loaded)) as (live, _), told_how_to_resume(runs):
+    with shown(quiet, False, lambda: opening.rehearse(loaded)) as (live, _), told_how_to_resume() as began:
         watch = live.step if fast else paced(live)
-        result = opening.start(job, runs, on_event=live.event, watch=watch)
+        result = opening.start(job, runs, on_event=live.event, watch=watch, on_folder=began)
     page = finish(result)
     simulated = opening.simulated_bench(loaded)
     if simulated is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,8 @@ from harness.commands.run import PATH, a_console, shown, shown_options
 from harness.errors import Alarm, HalfpowerError, QueueError
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from rich.status import Status
 
     from harness.live import Silent
@@ -80,10 +82,10 @@ def _begin(
     from harness.night.start import start_of
 
     clock = RealClock()
-    paths, settings, addresses, leave_out = _asked(jobs, notify, options)
-    start = start_of(settings.at, clock)
+    paths, at, settings, addresses, leave_out = _asked(jobs, notify, options)
+    start = start_of(at, clock)  # once: after the check the next such time may be tomorrow's
     found = plan.look_through(paths, start or clock.utc())
-    for line in _plan_lines(found, settings):
+    for line in _plan_lines(found, start):
         showing.tell(line)
     if found.refused and not (leave_out and found.checked):
         raise runner.refusal(found)
@@ -91,37 +93,48 @@ def _begin(
     if options["rehearse"]:
         return
     keep = _keeper(options["store"])
-    with _told_how_to_go_on(runs):
-        folder = runner.begin(found, settings, runs, clock=clock, channels=channels, showing=showing, keep=keep)
+    with _told_how_to_go_on() as began:
+        folder = runner.begin(
+            found,
+            settings,
+            runs,
+            clock=clock,
+            start=start,
+            channels=channels,
+            showing=showing,
+            keep=keep,
+            on_folder=began,
+        )
     _finish(folder, showing)
 
 
 def _asked(
     jobs: tuple[Path, ...], notify: tuple[str, ...], options: Mapping[str, Any]
-) -> tuple[list[Path], Settings, tuple[str, ...], bool]:
-    """The jobs, how to run them, whom to tell, and whether to leave refused ones out: from the file, then options."""
+) -> tuple[list[Path], str, Settings, tuple[str, ...], bool]:
+    """The jobs, when and how to run them, whom to tell, whether to leave refused ones out: the file's, then options."""
     from harness import files
     from harness.moments import parse
     from harness.night import notices
     from harness.night.runner import Settings
 
-    given = {name: options[name] for name in ("at", "again", "awake") if options[name] is not None}
+    given = {name: options[name] for name in ("again", "awake") if options[name] is not None}
     try:
-        parse(given.get("at") or "00:00")
+        parse(options["at"] or "00:00")
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--at") from None
     queued = [path for path in jobs if _is_queue(path)]
     if not queued:
-        return list(jobs), Settings(**given), notices.addresses(notify), options["leave_out"]
+        return list(jobs), options["at"] or "", Settings(**given), notices.addresses(notify), options["leave_out"]
     if len(jobs) > 1:
         raise click.UsageError(f"{queued[0]} is a queue file, which is run alone; add the other jobs to it.")
     path = queued[0]
     wanted = files.read_queue(path).value
-    settings = {"title": wanted.title, "at": wanted.at, "again": wanted.again, "awake": wanted.awake, **given}
+    settings = {"title": wanted.title, "again": wanted.again, "awake": wanted.awake, **given}
     addresses = notices.addresses(notify, (each.get_secret_value() for each in wanted.notify))
     paths = [path.parent / name for name in wanted.jobs]
     made = Settings(**settings, queue_file=str(path.resolve()))
-    return paths, made, addresses, options["leave_out"] or wanted.leave_out
+    at = wanted.at if options["at"] is None else options["at"]
+    return paths, at, made, addresses, options["leave_out"] or wanted.leave_out
 
 
 def _is_queue(path: Path) -> bool:
@@ -164,7 +177,7 @@ def _go_on(folder: Path, notify: tuple[str, ...], *, leave_out: bool, showing: _
         channels = notices.channels(notices.addresses(notify, from_file))
     except QueueError as error:
         showing.tell(str(error))
-    with _told_how_to_go_on(folder.parent, folder):
+    with _told_how_to_go_on(folder):
         runner.go_on(folder, leave_out=leave_out, clock=RealClock(), channels=channels, showing=showing, keep=keep)
     _finish(folder, showing)
 
@@ -187,21 +200,18 @@ def _finish(folder: Path, showing: _Shown) -> None:
 
 
 @contextmanager
-def _told_how_to_go_on(runs: Path, folder: Path | None = None) -> Iterator[None]:
-    """Add to whatever ends a queue early how to go on."""
-    from harness.night.log import NAME
-
-    before = {path.parent for path in runs.glob(f"*/{NAME}")}
+def _told_how_to_go_on(*folders: Path) -> Iterator[Callable[[Path], None]]:
+    """Add to whatever ends a queue early how to go on; gives what is told of a new folder."""
+    made = list(folders)
     try:
-        yield
+        yield made.append
     except (HalfpowerError, KeyboardInterrupt) as stopped:
-        made = folder or max({path.parent for path in runs.glob(f"*/{NAME}")} - before, default=None)
-        if made is not None:
-            stopped.add_note(f"What was measured is kept; go on with: halfpower queue --go-on {made}")
+        if made:
+            stopped.add_note(f"What was measured is kept; go on with: halfpower queue --go-on {made[-1]}")
         raise
 
 
-def _plan_lines(found: Plan, settings: Settings) -> Iterator[str]:
+def _plan_lines(found: Plan, start: dt.datetime | None) -> Iterator[str]:
     from harness.quantities import duration
 
     for number, each in enumerate(found.checked, 1):
@@ -216,7 +226,7 @@ def _plan_lines(found: Plan, settings: Settings) -> Iterator[str]:
     for warning in found.warnings:
         yield f"warning: {warning}"
     if found.checked:
-        begin = f"start at {settings.at}" if settings.at else "start now"
+        begin = f"start at {start:%Y-%m-%d %H:%M}" if start else "start now"
         counts = f"{len(found.checked)} to run, {len(found.refused)} refused"
         yield f"{counts}; {begin}, about {duration(found.estimated_s)}."
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -88,7 +88,7 @@ def run(
     _ready_to_print(printed)
     simulated = loaded.setup.bench.simulation is not None
     warn(_by_hand_anyway(by_hand, simulated=simulated))
-    with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume(runs):
+    with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume() as began:
         result = opening.start(
             job,
             runs,
@@ -97,6 +97,7 @@ def run(
             warm=warm,
             on_event=live.event,
             watch=live.step,
+            on_folder=began,
             faults=faults,
         )
     page = finish(result, as_json=as_json, printed=printed)
@@ -143,7 +144,7 @@ def resume(
         recorded[record.part] = recorded.get(record.part, 0) + 1
     with (
         shown(quiet, as_json, lambda: opening.rehearse(loaded), recorded) as (live, terminal),
-        told_how_to_resume(run_folder.parent, run_folder),
+        told_how_to_resume(run_folder),
     ):
         result = opening.resume(
             run_folder,
@@ -271,22 +272,15 @@ def _progress(rehearsal: Rehearsal, recorded: dict[str, int]) -> Progress:
 
 
 @contextmanager
-def told_how_to_resume(runs: Path, folder: Path | None = None) -> Iterator[None]:
-    """Add to whatever ends a run early where its readings are, and how to go on."""
-    before = set(_folders(runs))
+def told_how_to_resume(*folders: Path) -> Iterator[Callable[[Path], None]]:
+    """Add to whatever ends a run early where its readings are, and how to go on; gives what is told of a new folder."""
+    made = list(folders)
     try:
-        yield
+        yield made.append
     except (HalfpowerError, KeyboardInterrupt) as stopped:
-        made = folder or max(set(_folders(runs)) - before, default=None)
-        if made is not None and not isinstance(stopped, ConfigError | JournalError | SafetyError):
-            stopped.add_note(f"What was measured is kept; go on with: halfpower resume {made}")
+        if made and not isinstance(stopped, ConfigError | JournalError | SafetyError):
+            stopped.add_note(f"What was measured is kept; go on with: halfpower resume {made[-1]}")
         raise
-
-
-def _folders(runs: Path) -> list[Path]:
-    from harness.journal import NAME
-
-    return [each.parent for each in runs.glob(f"*/{NAME}")]
 
 
 def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -> Path:

@@ -112,8 +112,8 @@ def _iso(value: Any) -> Any:
 
 def read(path: Path) -> Beat:
     """Read a heartbeat; `path` is the file or its folder."""
-    path = path / NAME if path.is_dir() else path
-    try:
+    try:  # to look at a path fails as well, where a network's file system has gone
+        path = path / NAME if path.is_dir() else path
         if path.exists() and not (path.is_file() and path.stat().st_size < LARGEST):
             raise ValueError  # reading a pipe would never end
         plain = json.loads(path.read_bytes().decode("utf-8"))

@@ -20,14 +20,14 @@ from harness import open as opening
 from harness.atomic import write_text
 from harness.clock import BETWEEN_SIGNS_S, Clock
 from harness.errors import BusyError, HalfpowerError, InstrumentError, JournalError, OperatorStop, QueueError
-from harness.lock import hold
+from harness.lock import PATIENCE_S, hold
 from harness.night import heartbeat, plan
 from harness.night.account import account
 from harness.night.awake import awake
 from harness.night.log import How, Log, header_of, read
 from harness.night.notices import Channel, Notices
 from harness.night.plan import Checked, Plan
-from harness.night.start import SLICE_S, start_of, wait_until, waiting_text
+from harness.night.start import SLICE_S, wait_until, waiting_text
 from harness.operator import Nobody
 from harness.report.night import Night, page
 from harness.steps import Reply, Step
@@ -68,7 +68,6 @@ class Settings:
     """How a queue is run."""
 
     title: str = ""
-    at: str = ""
     again: int = 1
     awake: bool = True
     queue_file: str = ""
@@ -91,26 +90,32 @@ def begin(
     runs: Path,
     *,
     clock: Clock,
+    start: dt.datetime | None = None,
     channels: Sequence[Channel] = (),
     showing: Showing,
     keep: Keep | None = None,
+    on_folder: Callable[[Path], None] = lambda _folder: None,
 ) -> Path:
-    """Run a checked plan into a new folder below `runs`; returns the folder."""
-    moment = start_of(settings.at, clock)
-    folder = _new_folder(runs, (moment or clock.utc()).astimezone().date())
+    """Run a checked plan into a new folder below `runs`; returns the folder.
+
+    `start` is the moment that was found before the check; where the check took until after it, it begins at once.
+    `on_folder` is told the queue's folder once its log is on disk.
+    """
+    folder = _new_folder(runs, (start or clock.utc()).astimezone().date())
     header = header_of(
         tuple(each.job for each in found.checked),
         found.refused,
         program=program_version(),
         host=socket.gethostname(),
         title=settings.title,
-        start=moment.isoformat() if moment else "",
+        start=start.isoformat() if start else "",
         again=settings.again,
         awake=settings.awake,
         queue_file=settings.queue_file,
     )
     with _alone(folder):
         log = Log.create(folder, header, _stamp(clock))
+        on_folder(folder)
         checked = dict(enumerate(found.checked))
         _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
     return folder
@@ -305,6 +310,7 @@ class _Runner:
                 "operator": Nobody(), "by_hand": True, "on_event": on_event, "watch": watch,
                 "on_life": self._heart.sign,
             }  # fmt: skip
+            self._heart.sign(PATIENCE_S + 2 * BETWEEN_SIGNS_S)  # loaded and rehearsed; a guardian may be waited for
             if folder is not None:
                 return opening.resume(folder, job_path=checked.job.path, **common)
             return opening.start(
