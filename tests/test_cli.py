@@ -455,23 +455,22 @@ def test_a_runs_folder_that_is_a_file_is_refused(lab: Path) -> None:
 
 
 def test_a_run_that_another_bench_began_in_the_same_folder_is_not_named(tmp_path: Path) -> None:
-    def begun(name: str) -> Path:
-        folder = tmp_path / name
-        folder.mkdir()
-        (folder / journal.NAME).write_text("{}\n", "utf-8")
-        return folder
+    mine, others = tmp_path / "2026-11-25-S1002-3071-01", tmp_path / "2026-11-25-S1002-3088-01"
 
-    with pytest.raises(BusyError) as refused, told_how_to_resume():
-        begun("2026-11-25-S1002-3088-01")
-        raise BusyError("in use")
+    def ends(begins: Path | None) -> None:
+        with told_how_to_resume() as began:
+            if begins is not None:
+                began(begins)
+            others.mkdir(exist_ok=True)
+            (others / journal.NAME).write_text("{}\n", "utf-8")
+            raise BusyError("in use")
+
+    with pytest.raises(BusyError) as refused:
+        ends(begins=None)
     assert not hasattr(refused.value, "__notes__")
-    with pytest.raises(BusyError) as ended, told_how_to_resume() as began:
-        began(begun("2026-11-25-S1002-3071-01"))
-        begun("2026-11-25-S1002-3088-02")
-        raise BusyError("gone")
-    assert ended.value.__notes__[0].endswith(
-        "go on with: halfpower resume " + str(tmp_path / "2026-11-25-S1002-3071-01")
-    )
+    with pytest.raises(BusyError) as stopped:
+        ends(begins=mine)
+    assert stopped.value.__notes__ == [f"What was measured is kept; go on with: halfpower resume {mine}"]
 
 
 def test_a_bench_in_use_is_left_alone(lab: Path) -> None:
