@@ -335,7 +335,7 @@ def assemble(
         notes=("10:02 Fan of the unit is loud.",), facts=(), not_stated=(), statements=(),
         signatures=particulars.signatures(on.job), checklist=(),
     )  # fmt: skip
-    return with_particulars(replace(report, checklist=checklist(on, report.parts, ("Dc",))))
+    return with_particulars(replace(report, checklist=checklist(on, report.parts)))
 
 
 def with_parts(report: Report, change: Callable[[PartResult], PartResult]) -> Report:

@@ -5,8 +5,10 @@ The clauses are from memory of the standard's text; the headings of the checklis
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,9 +19,13 @@ from harness import journal
 from harness.errors import HalfpowerError
 from harness.journal import Contents
 from harness.report.checklist import checklist
-from harness.report.model import PointPair, Report
+from harness.report.model import Point, PointPair, Report
+from harness.report.pairs import PairGroup, pair_name
+from harness.report.shown import OVERDUE, marks
 from harness.report.summary import beside, summarise
+from harness.steps import Dc, Reading, Square
 from tests.golden.render import FORMATS
+from tests.record_examples import measured
 from tests.report_examples import EXAMPLES, build, setup
 
 DIGITAL = FORMATS[0] / "digital"
@@ -110,6 +116,19 @@ def test_a_chain_of_traceability_is_named_or_said_to_be_open() -> None:
     assert "an issuer that is not stated" in facts(summarise(kept(EARLIER)))["Traceability"]
 
 
+def test_only_standards_that_a_reading_was_taken_with_stand_behind_the_results() -> None:
+    """What merely stood on the bench makes nothing traceable, is not asked for a certificate, and may be overdue."""
+    contents = measured()  # deflection and time base: the calibrator alone
+    bench = copy.deepcopy(contents.header["setup"]["bench"])
+    bench["generator"] |= {"due": "2020-01-01", "certificate": None}
+    given = {**contents.header["setup"], "bench": bench}
+    report = summarise(replace(contents, header={**contents.header, "setup": given}))
+    assert [standard.role for standard in report.standards] == ["calibrator"]
+    assert "generator" not in facts(report)["Traceability"] + "; ".join((*report.not_stated, *report.deviations))
+    assert OVERDUE not in marks(report)
+    assert {s.role for s in summarise(kept(DIGITAL)).standards} == {"calibrator", "generator", "counter", "reference"}
+
+
 def test_no_calibration_interval_is_recommended_unless_the_customer_asked() -> None:
     """7.8.4.3: no recommendation on the interval, except where it was agreed with the customer."""
 
@@ -153,17 +172,30 @@ def test_the_checklist_says_of_every_heading_how_the_run_stands_to_it() -> None:
 
 def test_what_was_not_measured_is_not_covered() -> None:
     cut = EXAMPLES["incomplete"]()  # the time base and the response were not begun
-    found = {heading.title: heading.coverage for heading in checklist(cut.setup, cut.parts, ("Dc",))}
+    found = {heading.title: heading.coverage for heading in checklist(cut.setup, cut.parts)}
     assert found["Vertical deflection by direct voltage"] == "covered"
     for title in ("Horizontal deflection", "Bandwidth, high-impedance input", "Flatness below the bandwidth"):
         assert found[title] == "not in this job"
+
+
+def test_a_run_of_which_everything_was_skipped_covers_nothing() -> None:
+    contents = kept(DIGITAL)
+    skipped = replace(
+        contents,
+        records=[
+            replace(r, reply=replace(r.reply, status="skipped", value=None)) if isinstance(r.reply, Reading) else r
+            for r in contents.records
+        ],
+    )  # fmt: skip
+    covered = {h.title for h in summarise(skipped).checklist if h.coverage == "covered"}
+    assert covered == {"Documentation"}
 
 
 def test_a_bandwidth_counts_for_the_input_that_the_unit_has() -> None:
     report = EXAMPLES["meets"]()
     unit = report.setup.unit
     fifty = unit.model_copy(update={"input": unit.input.model_copy(update={"resistance": 50.0})})
-    found = {h.title: h.coverage for h in checklist(replace(report.setup, unit=fifty), report.parts, ())}
+    found = {h.title: h.coverage for h in checklist(replace(report.setup, unit=fifty), report.parts)}
     assert found["Bandwidth, 50 Ω input"] == "covered"
     assert found["Bandwidth, high-impedance input"] == "not in this job"
 
@@ -238,9 +270,69 @@ def test_a_point_of_one_run_alone_has_no_change() -> None:
     assert report.adjustment.summary.endswith("; 28 were read in one state only.")
 
 
+def levels(point: Point, *divisions: float) -> tuple[Point, ...]:
+    """The point at several levels, as a job with `levels` has them."""
+    return tuple(
+        replace(
+            point, applied=f"{d * point.setting_value:g} V DC", applied_value=d * point.setting_value,
+            stimulus=Dc(level_v=d * point.setting_value),
+        )
+        for d in divisions
+    )  # fmt: skip
+
+
+def paired(found: Sequence[Sequence[Point]], left: Sequence[Sequence[Point]]) -> list[tuple[str | None, str | None]]:
+    """What the pairs were tried with; each argument has the points of the parts of a run."""
+
+    def run(report: Report, parts: Sequence[Sequence[Point]]) -> Report:
+        some = (replace(report.parts[0], points=tuple(points)) for points in parts)
+        return replace(report, parts=tuple(some))
+
+    both = beside(run(as_left(), left), run(build(seed=11), found))
+    assert both.adjustment is not None
+    return [(p.found.applied if p.found else None, p.left.applied if p.left else None) for p in both.adjustment.points]
+
+
+def test_no_point_of_several_parts_is_lost_and_none_is_paired_with_another_signal() -> None:
+    """A job may try a range by direct voltage in one part, and by a square wave in the next."""
+    (dc,) = levels(build(seed=11).parts[0].points[0], 6)
+    square = replace(dc, applied="30 mVpp square wave, 1 kHz", stimulus=Square(level_vpp=0.03, frequency_hz=1e3))
+    same = [(dc.applied, dc.applied), (square.applied, square.applied)]
+    assert paired([[dc], [square]], [[dc], [square]]) == same
+    assert paired([[square], [dc]], [[dc], [square]]) == same
+    assert paired([[dc]], [[square]]) == [(None, square.applied), (dc.applied, None)]
+
+
+def test_levels_are_paired_by_what_was_applied_and_a_lowered_one_with_what_is_left_over() -> None:
+    point = build(seed=11).parts[0].points[0]
+    one, three = levels(point, 6), levels(point, 2, 4, 6)
+    assert paired([one], [three]) == [(None, "0.01 V DC"), (None, "0.02 V DC"), ("0.03 V DC", "0.03 V DC")]
+    assert paired([three], [three[::-1]]) == [(p.applied, p.applied) for p in three[::-1]]
+    assert paired([levels(point, 4, 6)], [levels(point, 4, 5)]) == [
+        ("0.02 V DC", "0.02 V DC"), ("0.03 V DC", "0.025 V DC"),
+    ]  # fmt: skip
+
+
+def test_levels_of_one_range_are_told_apart_by_name() -> None:
+    point = build(seed=11).parts[0].points[0]
+    pairs = tuple(PointPair(found=None, left=one, change=None, word="one state only") for one in levels(point, 3, 6))
+    group = PairGroup(quantity="deflection", channel=1, path="direct", pairs=pairs)
+    assert [pair_name(group, pair) for pair in pairs] == ["5 mV/div, 0.015 V DC", "5 mV/div, 0.03 V DC"]
+    alone = replace(group, pairs=pairs[:1])
+    assert pair_name(alone, pairs[0]) == "5 mV/div"
+
+
+def test_another_rule_or_rating_of_the_run_as_found_is_told() -> None:
+    said = facts(beside(as_left(setup=setup(condition="as left", rule="simple")), build(seed=11)))
+    assert said["Decision rule"].startswith("Simple acceptance")
+    assert said["Decision rule, as found"].startswith("Guarded acceptance")
+    assert "Specification, as found" not in said
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
+        ({"setup": setup(condition="as left", error="deflection factor")}, "would seem to have changed"),
         ({"setup": setup(condition="as left", serial="NF-1")}, "not of one unit: the serial number is 'NF-20417'"),
         ({"setup": setup()}, "says condition = 'as found' in its job, where the run as left is asked for"),
         ({"started": "2026-11-25T10:00:00+00:00"}, "began before run 20261125-0915-NF-20417, as found, had ended"),

@@ -14,12 +14,12 @@ from typing import Any, Final, TypeVar
 from harness import journal
 from harness.errors import HalfpowerError, RunRefused
 from harness.journal import Contents
-from harness.models import Setup
 from harness.records.rows import Derived, ResultRow, RunRow, StandardRow
 from harness.report.model import PartResult, Report
 from harness.report.readings import QUANTITY
 from harness.report.summary import summarise
 from harness.report.tables import point_rows
+from harness.report.words import standards, used_roles
 from harness.steps import RETURN, Measure, Reading
 from harness.version import program_version
 
@@ -142,9 +142,10 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
 
 
 def _standards(made: Report, contents: Contents, run: RunRow) -> Iterator[StandardRow]:
-    used = _used(made.setup, contents)
+    used = used_roles(made.setup, contents)
+    every = standards(made.setup, dt.date.fromisoformat(made.ended[:10]), contents)
     instruments = dict(made.setup.bench.instruments())
-    for standard in sorted(made.standards, key=lambda each: each.role):
+    for standard in sorted(every, key=lambda each: each.role):
         written = next(instrument for role, instrument in instruments.items() if role == standard.role)
         answered = _identified(standard.identity)
         yield StandardRow(
@@ -154,15 +155,6 @@ def _standards(made: Report, contents: Contents, run: RunRow) -> Iterator[Standa
             used=standard.role in used, overdue=standard.overdue, started=run.started, finished=run.finished,
             simulated=run.simulated, bench=run.bench,
         )  # fmt: skip
-
-
-def _used(setup: Setup, contents: Contents) -> set[str]:
-    """The roles that a reading was taken with; the counter goes with the generator wherever the bench has one."""
-    steps = [record.step for record in contents.records if isinstance(record.step, Measure)]
-    roles = {str(step.source) for step in steps} | {str(step.display) for step in steps}
-    if any(step.with_counter for step in steps) and setup.bench.counter is not None:
-        roles.add("counter")
-    return roles
 
 
 def _identified(identity: str) -> tuple[str, str, str]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from harness.analysis.deflection import channel_match
@@ -41,6 +42,11 @@ def check_pair(found: Report, left: Report) -> None:
                 f"Run {run.number} says condition = '{run.setup.job.condition}' in its job, where the run {condition} "
                 "is asked for. Give the run as found first, then --as-left and the run after the adjustment."
             )
+    if found.setup.job.error != left.setup.job.error:
+        raise HalfpowerError(
+            f"Run {found.number} states errors as {found.setup.job.error}, and run {left.number} as "
+            f"{left.setup.job.error}: beside each other they would seem to have changed. Report each run by itself."
+        )
     if dt.datetime.fromisoformat(found.ended) > dt.datetime.fromisoformat(left.started):
         raise HalfpowerError(
             f"Run {left.number}, as left, began before run {found.number}, as found, had ended. Check which is which."
@@ -72,28 +78,51 @@ def _summary(both: Sequence[Change], single: int) -> str:
     return f"{said}; {single} were read in one state only." if single else f"{said}."
 
 
+def _gathered(some: Iterable[_T], key: Callable[[_T], tuple[object, ...]]) -> dict[tuple[object, ...], list[_T]]:
+    found: dict[tuple[object, ...], list[_T]] = {}
+    for one in some:
+        found.setdefault(key(one), []).append(one)
+    return found
+
+
 def _paired(
-    found: Mapping[tuple[object, ...], _T], left: Mapping[tuple[object, ...], _T]
+    found: Iterable[_T], left: Iterable[_T], key: Callable[[_T], tuple[object, ...]]
 ) -> Iterator[tuple[_T | None, _T | None]]:
-    for key in dict.fromkeys((*left, *found)):
-        yield found.get(key), left.get(key)
+    """Those of one key beside each other in their order, whichever part of the run they are in."""
+    before: dict[tuple[object, ...], list[_T]] = _gathered(found, key)
+    after: dict[tuple[object, ...], list[_T]] = _gathered(left, key)
+    for each in dict.fromkeys((*after, *before)):
+        yield from zip_longest(before.get(each, ()), after.get(each, ()))
 
 
-def _by_place(report: Report) -> dict[tuple[object, ...], Point]:
-    """The points by their place; levels of one range by their order, for a level may have been lowered in one run."""
-    places: dict[tuple[object, ...], Point] = {}
-    for part in report.parts:
-        counts: dict[tuple[object, ...], int] = {}
-        for point in part.points:
-            place = (point.quantity, point.channel, point.path, point.setting)
-            places[*place, counts.get(place, 0)] = point
-            counts[place] = counts.get(place, 0) + 1
-    return places
+def _points(report: Report) -> Iterator[Point]:
+    return (point for part in report.parts for point in part.points)
+
+
+def _place(point: Point) -> tuple[object, ...]:
+    """The range that is tried, and with what kind of signal."""
+    return point.quantity, point.channel, point.path, point.setting, type(point.stimulus).__name__
+
+
+def _paired_points(found: Report, left: Report) -> Iterator[tuple[Point | None, Point | None]]:
+    """Points of one place with the same signal; of the others, where one run has as many as the other, by their size.
+
+    A level may have been lowered in one run; but two levels of one range that are not each other's are no pair.
+    """
+    before = _gathered(_points(found), _place)
+    after = _gathered(_points(left), _place)
+    for place in dict.fromkeys((*after, *before)):
+        same = list(_paired(before.get(place, ()), after.get(place, ()), lambda point: (point.applied,)))
+        alone = [one for one, other in same if one and not other], [other for one, other in same if other and not one]
+        if len(alone[0]) == len(alone[1]):
+            by_size = (sorted(some, key=lambda point: point.applied_value) for some in alone)
+            same = [pair for pair in same if all(pair)] + list(zip(*by_size, strict=True))
+        yield from same
 
 
 def _point_pairs(found: Report, left: Report) -> Iterator[PointPair]:
     shared = _shared_lines(found.setup, left.setup)
-    for one, other in _paired(_by_place(found), _by_place(left)):
+    for one, other in _paired_points(found, left):
         if one is None or other is None or one.budget is None or other.budget is None:
             yield PointPair(found=one, left=other, change=None, word="one state only")
             continue
@@ -115,10 +144,13 @@ def _shared_lines(found: Setup, left: Setup) -> Sequence[str]:
 def _response_pairs(found: Report, left: Report) -> Iterator[ResponsePair]:
     """Half-power frequencies; what the two runs share is not taken off, so U of the change is rather too large."""
 
-    def by_place(report: Report) -> dict[tuple[object, ...], Response]:
-        return {(r.channel, r.path, r.setting): r for part in report.parts for r in part.responses}
+    def responses(report: Report) -> Iterator[Response]:
+        return (response for part in report.parts for response in part.responses)
 
-    for one, other in _paired(by_place(found), by_place(left)):
+    def place(response: Response) -> tuple[object, ...]:
+        return response.channel, response.path, response.setting, response.result.drop_db
+
+    for one, other in _paired(responses(found), responses(left), place):
         before = None if one is None else shown.expanded_hz(one.result)
         after = None if other is None else shown.expanded_hz(other.result)
         if one is None or other is None or before is None or after is None:

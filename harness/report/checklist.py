@@ -7,10 +7,11 @@ memory. They are a list against forgetting: check the guide itself before citing
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from harness.report.model import Coverage, Heading, PartResult
+from harness.steps import Dc, Square
 
 if TYPE_CHECKING:
     from harness.models import Setup
@@ -23,9 +24,9 @@ SIGN: Final[dict[Coverage, str]] = {"covered": "✓", "not in this job": "–", 
 _FIFTY_OHM: Final = (45.0, 55.0)
 
 
-def checklist(setup: Setup, parts: Sequence[PartResult], signals: Collection[str]) -> tuple[Heading, ...]:
-    """Every heading with what covers it; `signals` names the kinds of stimulus that deflections were read of."""
-    return (*_before(setup), *_deflection(parts, signals), *_frequency(setup, parts), *_rest())
+def checklist(setup: Setup, parts: Sequence[PartResult]) -> tuple[Heading, ...]:
+    """Every heading with what covers it: results with a reading, never a point that was only planned or skipped."""
+    return (*_before(setup), *_deflection(parts), *_frequency(setup, parts), *_rest(parts))
 
 
 def _heading(title: str, covered: bool, by: str, could: str) -> Heading:
@@ -45,18 +46,22 @@ def _before(setup: Setup) -> Iterator[Heading]:
     )
 
 
-def _points(parts: Sequence[PartResult], *quantities: str) -> int:
-    return sum(point.quantity in quantities and point.reading is not None for part in parts for point in part.points)
+def _points(parts: Sequence[PartResult], *quantities: str, signal: type | None = None) -> int:
+    return sum(
+        point.quantity in quantities and point.reading is not None
+        and (signal is None or isinstance(point.stimulus, signal))
+        for part in parts for point in part.points
+    )  # fmt: skip
 
 
-def _deflection(parts: Sequence[PartResult], signals: Collection[str]) -> Iterator[Heading]:
-    count = _points(parts, "deflection")
+def _deflection(parts: Sequence[PartResult]) -> Iterator[Heading]:
+    direct, square = (_points(parts, "deflection", signal=signal) for signal in (Dc, Square))
     yield _heading(
-        "Vertical deflection by direct voltage", "Dc" in signals, f"{count} points of deflection",
+        "Vertical deflection by direct voltage", direct > 0, f"{direct} points of deflection",
         "sequence vertical, signal = 'dc'",
     )  # fmt: skip
     yield _heading(
-        "Vertical deflection by square wave or pulse", "Square" in signals, f"{count} points of deflection",
+        "Vertical deflection by square wave or pulse", square > 0, f"{square} points of deflection",
         "sequence vertical, signal = 'square'",
     )  # fmt: skip
     yield _outside(
@@ -89,7 +94,7 @@ def _frequency(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     yield _heading("Rise time and pulse response", edges > 0, f"{edges} results of the fast edge", "sequence pulse")
 
 
-def _rest() -> Iterator[Heading]:
+def _rest(parts: Sequence[PartResult]) -> Iterator[Heading]:
     yield _outside("Trigger bandwidth", "not measured by this tool")
     yield _outside("Trigger sensitivity", "not measured by this tool")
     yield _outside("Internal calibration signals", "not measured by this tool")
@@ -97,5 +102,7 @@ def _rest() -> Iterator[Heading]:
         "Cursors", "not measured by this tool: readings are of the trace against the graticule, or its record"
     )
     yield _outside("Input resistance and capacitance", "taken from the unit file, not measured")
-    yield Heading(title="Uncertainties", coverage="covered", by="a budget for every judged result")
+    judged = any(point.budget is not None for part in parts for point in part.points)
+    judged = judged or any(response.result.budget for part in parts for response in part.responses)
+    yield _heading("Uncertainties", judged, "a budget for every judged result", "there is no result with a budget")
     yield Heading(title="Documentation", coverage="covered", by="this report, and the record of the run")

@@ -19,7 +19,7 @@ Word: TypeAlias = Literal[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standard:
-    """An instrument that the result rests on."""
+    """An instrument that a reading was taken with, and the results rest on."""
 
     role: str
     label: str

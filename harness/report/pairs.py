@@ -31,6 +31,13 @@ def pair_groups(adjustment: Adjustment) -> tuple[PairGroup, ...]:
     )
 
 
+def pair_name(group: PairGroup, pair: PointPair) -> str:
+    """The setting of a pair; with what was applied where a range was tried by several levels or signals."""
+    point = pair.either
+    several = sum(other.either.setting == point.setting for other in group.pairs) > 1
+    return f"{point.setting}, {point.applied}" if several else point.setting
+
+
 def half_power_stated(response: Response | None) -> str:
     """A half-power frequency with its expanded uncertainty; a dash where one state has none."""
     return "–" if response is None else shown.half_power_with_u(response.result)

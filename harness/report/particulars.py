@@ -161,14 +161,22 @@ def _within(value: float | None, within: float | None) -> str:
 
 def _conformity(worked: Worked) -> Iterator[Fact]:
     setup = worked.setup
-    yield _fact("Specification", specification(setup), "7.8.6.2 b")
+    yield from _of_either("Specification", specification, worked, "7.8.6.2 b")
     yield _fact("Applies to", applies_to(worked.parts), "7.8.6.2 a")
     yield _fact("Does not apply to", applies_not_to(worked.parts), "7.8.6.2 a")
     for name, words in (("Met", ("pass",)), ("Not met", ("fail",)), ("Conditional", _CONDITIONAL), ("Open", _OPEN)):
         yield _fact(name, met(worked.parts, words), "7.8.6.2 b")
-    yield _fact("Decision rule", RULE_TEXT[setup.job.rule], "7.8.6.2 c")
+    yield from _of_either("Decision rule", lambda one: RULE_TEXT[one.job.rule], worked, "7.8.6.2 c")
     yield _fact("Equality", EQUALITY_TEXT, "7.8.6.2 c")
     yield _fact("Agreed with the customer", setup.job.rule_agreed, "7.8.6.1")
+
+
+def _of_either(name: str, said: Callable[[Setup], str], worked: Worked, clause: str) -> Iterator[Fact]:
+    """What holds for the run; where the run as found was decided by another, that one as well."""
+    text = said(worked.setup)
+    yield _fact(name, text, clause)
+    if worked.found is not None and (before := said(worked.found.setup)) != text:
+        yield _fact(f"{name}, as found", before, clause)
 
 
 _CONDITIONAL: Final = ("conditional pass", "conditional fail")

@@ -21,7 +21,7 @@ from harness.report.blocks import (
     row,
     word_cell,
 )
-from harness.report.pairs import change_text, half_power_stated, pair_groups
+from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
 from harness.report.sheet_rest import conformity, rest
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ def _adjustment(report: Report, adjustment: Adjustment) -> Iterator[Block]:
     yield Paragraph(text=adjustment.summary)
     for group in pair_groups(adjustment):
         yield Heading(text=shown.group_title(report, group), level=2, note="as found and as left")
-        yield _pairs("Setting", [_point_pair(pair) for pair in group.pairs])
+        yield _pairs("Setting", [_point_pair(pair_name(group, pair), pair) for pair in group.pairs])
     if adjustment.responses:
         yield Heading(text="Half-power frequency", level=2, note="as found and as left")
         yield _pairs("Channel", [_response_pair(pair) for pair in adjustment.responses])
@@ -138,10 +138,10 @@ def _pairs(place: str, rows: Sequence[Row]) -> Table:
     )  # fmt: skip
 
 
-def _point_pair(pair: PointPair) -> Row:
+def _point_pair(name: str, pair: PointPair) -> Row:
     point = pair.either
     return row(
-        Cell(text=point.setting, strong=True), shown.stated(pair.found), _word_of(pair.found), shown.stated(pair.left),
+        Cell(text=name, strong=True), shown.stated(pair.found), _word_of(pair.found), shown.stated(pair.left),
         _word_of(pair.left), shown.limits_text(point.limits, shown.error_unit(point)), change_text(pair), pair.word,
     )  # fmt: skip
 

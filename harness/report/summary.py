@@ -26,7 +26,7 @@ from harness.report.model import PartResult, PlainReading, Point, Report, Respon
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import QUANTITY, Group, Return, grouped, missing, place_of, setting_of, setting_value
 from harness.report.responses import responses
-from harness.report.words import deviations, next_step, sentence, standards
+from harness.report.words import deviations, next_step, sentence, standards, used_roles
 from harness.signals import describe, unit_of
 from harness.steps import NOT_SETTLED, Measure, Reading, TimeMarks
 
@@ -67,7 +67,8 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
         raise HalfpowerError(
             f"A report issued on {issued} cannot hold a run that ended on {last_day}. State a later day."
         )
-    used = tuple(standards(setup, last_day, contents))
+    roles = used_roles(setup, contents)
+    used = tuple(standard for standard in standards(setup, last_day, contents) if standard.role in roles)
     words = [point.word for part in parts for point in part.points]
     words += [response.word for part in parts for response in part.responses]
     whole = overall([word if word != "not measured" else "undecided" for word in words])
@@ -98,7 +99,7 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
         not_stated=(),
         statements=(),
         signatures=particulars.signatures(setup.job),
-        checklist=checklist(setup, parts, _signals(contents)),
+        checklist=checklist(setup, parts),
     )
     return with_particulars(report, issued_stated=issued is not None)
 
@@ -135,16 +136,6 @@ def beside(left: Report, found: Report, *, issued_stated: bool = False) -> Repor
         adjustment=adjusted.adjustment(found, left),
     )
     return with_particulars(both, issued_stated=issued_stated, found=found)
-
-
-def _signals(contents: Contents) -> frozenset[str]:
-    """The kinds of stimulus that the unit's deflection was read of."""
-    steps = (record.step for record in contents.records)
-    return frozenset(
-        type(step.stimulus).__name__
-        for step in steps
-        if isinstance(step, Measure) and step.display == "unit" and step.quantity in ("deflection", "peak_to_peak")
-    )
 
 
 # --- parts -------------------------------------------------------------------------------------------------------

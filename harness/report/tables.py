@@ -269,7 +269,7 @@ def _of_adjustment(a: Adjustment) -> Iterable[PointRow]:
             point = pair.either
             yield PointRow(
                 part=part, kind="change", quantity=point.quantity, channel=point.channel, path=point.path,
-                setting=point.setting, remarks=pair.word, **_stated(pair.change),
+                setting=point.setting, applied=point.applied, remarks=pair.word, **_stated(pair.change),
             )  # fmt: skip
     for other in a.responses:
         if other.found is not None:

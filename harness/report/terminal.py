@@ -21,7 +21,7 @@ from rich.text import Text
 
 from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
-from harness.report.pairs import change_text, half_power_stated, pair_groups
+from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
 from harness.report.response_chart import response_chart
 from harness.report.spelling import spelt
 
@@ -158,7 +158,7 @@ class _Screen:
         for group in pair_groups(found):
             table = self._pairs(f"{shown.group_title(self.report, group)}, as found and as left", "Setting")
             for pair in group.pairs:
-                self._pair(table, pair.either.setting, pair, shown.stated(pair.found), shown.stated(pair.left))
+                self._pair(table, pair_name(group, pair), pair, shown.stated(pair.found), shown.stated(pair.left))
             yield Padding(table, (1, 0, 0, 0))
         if found.responses:
             table = self._pairs("Half-power frequency, as found and as left", "Channel")
@@ -180,9 +180,8 @@ class _Screen:
         change = Text.assemble(
             self.say(change_text(pair)), apart, self.say(pair.word, "bold" if pair.word == "changed" else "")
         )
-        table.add_row(
-            self.say(shown.shortened(name, _LONGEST_SETTING)), state(pair.found, found), state(pair.left, left), change
-        )
+        name = shown.shortened(name, 2 * _LONGEST_SETTING)
+        table.add_row(self.say(name), state(pair.found, found), state(pair.left, left), change)
 
     def part(self, part: PartResult) -> Iterator[RenderableType]:
         """One sequence: half-power results first, then errors by channel and range."""

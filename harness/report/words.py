@@ -14,7 +14,7 @@ from harness.quantities import show
 from harness.report.model import PartResult, Point, Standard
 from harness.report.particulars import places
 from harness.report.shown import shortened
-from harness.steps import Reading
+from harness.steps import Measure, Reading
 
 _OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measured")
 _TOLD: Final = ("ended early", "outputs", "faults", "taken as warm")  # events that a reader is told as they stand
@@ -22,8 +22,17 @@ AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
 
+def used_roles(setup: Setup, contents: Contents) -> frozenset[str]:
+    """The roles that a reading was taken with; the counter goes with the generator wherever the bench has one."""
+    steps = [record.step for record in contents.records if isinstance(record.step, Measure)]
+    roles = {str(step.source) for step in steps} | {str(step.display) for step in steps}
+    if any(step.with_counter for step in steps) and setup.bench.counter is not None:
+        roles.add("counter")
+    return frozenset(roles)
+
+
 def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standard]:
-    """The instruments that the result rests on."""
+    """The standards on the bench of the run, whether a reading was taken with them or not."""
     answered = contents.header.get("identities", {})
     for role, instrument in setup.bench.instruments():
         if role in ("unit", "switch"):
@@ -112,9 +121,12 @@ def _can_pass(setup: Setup, point: Point) -> bool:
     return reach(point.budget, point.limits, setup.job.rule).acceptance is not None
 
 
-def _corrected(setup: Setup) -> Iterator[str]:
+def _corrected(setup: Setup, used: Sequence[Standard]) -> Iterator[str]:
     """The known errors that were taken off."""
+    roles = {standard.role for standard in used}
     for role, instrument in setup.bench.instruments():
+        if role not in roles:
+            continue
         said = []
         for line in instrument.known_error:
             parts = [f"{100.0 * line.of_value:+.6g} %"] if line.of_value else []
@@ -133,7 +145,7 @@ def deviations(
     for standard in used:
         if standard.overdue:
             yield f"The {standard.role} ({standard.label}) was past its due date, {standard.due}."
-    yield from _corrected(setup)
+    yield from _corrected(setup, used)
     for part in parts:
         yield from part.left_out
         if not part.finished:
