@@ -15,7 +15,7 @@ from typing import Any, Final, TypeVar
 
 from pydantic import Field, ValidationError
 
-from harness.errors import ConfigError
+from harness.errors import ConfigError, HalfpowerError
 from harness.file_checks import Findings, floor_and_ranges
 from harness.file_words import validation_problems
 from harness.models import Accuracy, Day, FlatnessPoint, Instrument, KnownError, Model, Seconds, Setup
@@ -156,16 +156,32 @@ def corrected(setup: Setup, standards: Iterable[StandardRow], corrections: Corre
     Returns
     -------
     The set-up with the standards corrected, and which of the corrections touched it.
+
+    Raises
+    ------
+    HalfpowerError
+        Two corrections concern one standard.
     """
     touched = set()
     bench = setup.bench
     for standard in standards:
+        _refuse_two(standard, corrections)
         for index, correction in enumerate(corrections.standard):
             instrument = getattr(bench, standard.role)
             if correction.concerns(standard) and (update := dict(_update(instrument, correction))):
                 touched.add(index)
                 bench = bench.model_copy(update={standard.role: instrument.model_copy(update=update)})
     return Setup(bench=bench, unit=setup.unit, job=setup.job), frozenset(touched)
+
+
+def _refuse_two(standard: StandardRow, corrections: Corrections) -> None:
+    """One standard may be named by its serial number here and by its certificate there: which correction is meant?"""
+    both = [n for n, each in enumerate(corrections.standard, start=1) if each.concerns(standard)]
+    if len(both) > 1:
+        raise HalfpowerError(
+            f"The corrections standard[{both[0]}] and standard[{both[1]}] both concern the {standard.role} "
+            f"({standard.label}) on {standard.started.date()}. Join them, or let their days not meet."
+        )
 
 
 def _update(instrument: Instrument, correction: CorrectedStandard) -> Iterator[tuple[str, Any]]:

@@ -119,7 +119,9 @@ def changed(contents: Contents, standards: Iterable[StandardRow], changes: Chang
     if changes.corrections is not None:
         setup, touched = corrected(setup, standards, changes.corrections)
     wanted = {"rule": changes.rule, "error": changes.error}
-    update = {key: value for key, value in wanted.items() if value not in (None, getattr(setup.job, key))}
+    update: dict[str, Any] = {k: value for k, value in wanted.items() if value not in (None, getattr(setup.job, k))}
+    if "rule" in update:
+        update["rule_agreed"] = ""  # the customer agreed to the other one
     if not touched and not update:
         return contents, touched
     again = replace(setup, job=setup.job.model_copy(update=update))
@@ -133,8 +135,17 @@ def page(task: Task, changes: Changes, remark: str, issued: dt.date) -> str:
     contents = journal.parse(task.data, Path(task.where))
     before = derive_read(contents, task.data, Path(task.where), _ORIGIN)
     day = max(issued, before.run.ended.date())  # a simulated bench may have a clock of its own
-    made = summarise(changed(contents, before.standards, changes)[0], issued=day)
+    again, _ = changed(contents, before.standards, changes)
+    made = summarise(_issued_anew(again, day), issued=day)
     return html_page(replace(made, reanalysed=remark, deviations=(remark, *made.deviations)))
+
+
+def _issued_anew(contents: Contents, day: dt.date) -> Contents:
+    """A number of its own (ISO/IEC 17025:2017, 7.8.8, from memory), and no name where it is yet to be authorised."""
+    setup = Setup.from_header(contents.header["setup"])
+    job = setup.job.model_copy(update={"authorised_by": "", "authorised_function": ""})
+    number = f"{contents.header['run']}, re-analysed {day}"
+    return replace(contents, header={**contents.header, "run": number, "setup": replace(setup, job=job).to_header()})
 
 
 def each_once(outcomes: Iterable[Outcome]) -> list[Outcome]:

@@ -20,7 +20,7 @@ from harness.errors import ConfigError, HalfpowerError, RecordsError
 from harness.records.rows import Selection
 from harness.records.store import Store
 from tests.dying_worker import square_or_die
-from tests.sample_years import Visit, run_visits
+from tests.sample_years import Visit, reseal, run_visits
 
 HIGH = 1.02  # what the calibrator is now said to have given, over what was set
 
@@ -115,6 +115,29 @@ def test_another_rule_and_another_definition(runs):
     was, now = worked(runs)[0].results[0], worked(runs, error="deflection factor")[0].results[0]
     # Two definitions of one error: 1/(1 + e) − 1.
     assert now.result == pytest.approx(100 * (1 / (1 + was.result / 100) - 1), abs=1e-9)
+
+
+def test_a_page_has_its_own_number_and_borrows_neither_consent_nor_authority(runs, tmp_path):
+    """The customer agreed to the rule of then; who authorised the report of then has not seen this one."""
+    copied = shutil.copytree(sorted(runs.iterdir())[0], tmp_path / "run") / journal.NAME
+    names = {"rule_agreed": "order SAN-118", "authorised_by": "E. Quill", "operator": "I. Marrow"}
+    reseal(copied, lambda header: header["setup"]["job"].update(names))
+    (task,) = tasks_of(tmp_path)
+    anew = reanalysis.page(task, reanalysis.Changes(rule="simple"), "Re-analysed: for a test.", dt.date(2026, 11, 27))
+    assert "End of report 2020-06-01-S1002-3071-01, re-analysed 2026-11-27." in anew
+    assert "SAN-118" not in anew
+    assert "E. Quill" not in anew
+    assert "I. Marrow" in anew
+    same_rule = reanalysis.page(task, reanalysis.Changes(error="deflection factor"), "r", dt.date(2026, 11, 27))
+    assert "SAN-118" in same_rule
+
+
+def test_two_corrections_of_one_standard_by_two_of_its_names_are_refused(runs, correction):
+    other = CORRECTION.split("[[standard]]")[1].replace('serial = "K320-0417"', 'certificate = "BW-C-2021"')
+    both = corrections.load(correction(f"{CORRECTION}\n[[standard]]{other}")).value
+    problems = [each.problem for each in worked(runs, corrections=both)]
+    assert [bool(problem) for problem in problems] == [False, True, False, False]
+    assert "standard[1] and standard[2] both concern the calibrator (Northfen K320" in problems[1]
 
 
 def test_runs_are_chosen_by_what_they_are(runs):
