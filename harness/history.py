@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,7 +16,7 @@ from harness import moments
 from harness.analysis.drift import DatedResult, Drift, fit_drift
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
-from harness.history_facts import Facts, Shared, nothing_found
+from harness.history_facts import Facts, Shared, nothing_found, point_of, tried_by
 from harness.records.folder import is_standard
 from harness.records.rows import ResultRow, RunRow, Selection, StandardRow
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from harness.records.folder import Records
 
 _TRACKED: Final = ("point", "half-power frequency")
+_ERRORS: Final = ("deflection", "time factor")  # whose sign depends on what the error is of
 _SAME_U: Final = 1e-6
 _CHOOSE_POINTS: Final = ("condition", "overall", "verdict", "bench", "standard", "run_ids")
 
@@ -69,6 +70,8 @@ class Track:
     path: str
     setting: str
     unit: str
+    error_definition: str  # of an error; "" of other quantities
+    detail: str  # what tells it from the other points of its setting: the level, the definition of error
     series: tuple[Series, ...]
     without_value: tuple[ResultRow, ...] = ()  # bounds, and points that were not measured
 
@@ -76,8 +79,13 @@ class Track:
     def name(self) -> str:
         """What the point is called within its unit."""
         channel = "" if self.channel is None else f"channel {self.channel}"
-        setting = self.setting if self.quantity != "half-power frequency" else ""
-        return ", ".join(part for part in (self.quantity, channel, self.path, setting) if part)
+        place = self.place if self.quantity != "half-power frequency" else self.detail
+        return ", ".join(part for part in (self.quantity, channel, self.path, place) if part)
+
+    @property
+    def place(self) -> str:
+        """Its setting, and what tells it from other points there."""
+        return ", ".join(part for part in (self.setting, self.detail) if part)
 
     @property
     def entries(self) -> tuple[Entry, ...]:
@@ -201,31 +209,37 @@ def _followed(records: Records, where: Selection, facts: Facts) -> Iterator[Trac
     otherwise than the unit does.
     """
     whole = replace(where, **dict.fromkeys(_CHOOSE_POINTS))
-    chosen = {_point_of(row) for row in records.results(where)}
-    yield from _tracks([row for row in records.results(whole) if _point_of(row) in chosen], facts)
+    chosen = {point_of(row) for row in records.results(where)}
+    definitions = {run.id: run.error_definition for run in records.runs(whole)}
+    yield from _tracks([row for row in records.results(whole) if point_of(row) in chosen], facts, definitions)
 
 
-def _point_of(row: ResultRow) -> tuple[Any, ...]:
-    return row.maker, row.model, row.serial, row.quantity, row.channel, row.path, row.setting
-
-
-def _tracks(rows: Sequence[ResultRow], facts: Facts) -> Iterator[Track]:
+def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, str]) -> Iterator[Track]:
+    tried = tried_by(rows)
     gathered: dict[tuple[Any, ...], list[ResultRow]] = {}
     for row in rows:
         if row.kind in _TRACKED:
             key = (row.maker, row.model, row.serial, row.quantity, row.path, row.channel or 0, row.setting_value or 0.0,
-                   row.setting, row.result_unit if row.result is not None else "")  # fmt: skip
+                   row.setting, tried[row.run_id, row.position],
+                   definitions.get(row.run_id, "") if row.quantity in _ERRORS else "",
+                   row.result_unit if row.result is not None else "")  # fmt: skip
             gathered.setdefault(key, []).append(row)
     without = {key[:-1]: some for key, some in gathered.items() if key[-1] == ""}
-    for key, some in sorted(gathered.items(), key=lambda each: each[0]):
-        valued = [row for row in some if row.result is not None]
-        if not valued:
-            continue
-        first = valued[0]
+    valued = {key: some for key, some in gathered.items() if key[-1] != ""}
+    ways: dict[tuple[Any, ...], tuple[set[Any], set[Any]]] = {}
+    for key in valued:
+        levels, defined = ways.setdefault(key[:8], (set(), set()))
+        levels.add(key[8])
+        defined.add(key[9])
+    for key, some in sorted(valued.items(), key=lambda each: each[0]):
+        first, (levels, defined) = some[0], ways[key[:8]]
+        level = some[-1].applied if len(levels) > 1 else ""
+        definition = f"error as {key[9]}" if len(defined) > 1 else ""
         yield Track(
             maker=first.maker, model=first.model, serial=first.serial, quantity=first.quantity, channel=first.channel,
-            path=first.path, setting=first.setting, unit=first.result_unit,
-            series=tuple(_series(valued, facts)), without_value=tuple(without.get(key[:-1], ())),
+            path=first.path, setting=first.setting, unit=first.result_unit, error_definition=key[9],
+            detail=", ".join(part for part in (level, definition) if part),
+            series=tuple(_series(some, facts)), without_value=tuple(without.get(key[:-1], ())),
         )  # fmt: skip
 
 
@@ -321,7 +335,8 @@ def frame(history: History) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row a result, in the order of points and days: what it is of (`maker`, `model`, `serial`, `quantity`,
-        `channel`, `path`, `setting`), where it comes from (`run_id`, `started`, `condition`, `bench`, `simulated`),
+        `channel`, `path`, `setting`, `applied`, `error_definition`), where it comes from (`run_id`, `started`,
+        `condition`, `bench`, `simulated`),
         the result (`result`, `standard_u`, `expanded_u`, `limit_low`, `limit_high` in `result_unit`; `verdict`), and
         the drift of its series (they count from 1; a new one begins at every adjustment): `drift_per_year` and
         `drift_expanded_u` in `result_unit` a year, `birge_ratio`, and `leaves_expected` and `leaves_earliest`, the
@@ -347,9 +362,10 @@ def frame(history: History) -> pd.DataFrame:
 
 
 COLUMNS: Final = (
-    "maker", "model", "serial", "quantity", "channel", "path", "setting", "series", "run_id", "started", "condition",
-    "bench", "simulated", "result", "result_unit", "standard_u", "expanded_u", "limit_low", "limit_high", "verdict",
-    "drift_per_year", "drift_expanded_u", "birge_ratio", "leaves_expected", "leaves_earliest",
+    "maker", "model", "serial", "quantity", "channel", "path", "setting", "applied", "error_definition", "series",
+    "run_id", "started", "condition", "bench", "simulated", "result", "result_unit", "standard_u", "expanded_u",
+    "limit_low", "limit_high", "verdict", "drift_per_year", "drift_expanded_u", "birge_ratio", "leaves_expected",
+    "leaves_earliest",
 )  # fmt: skip
 _NUMBERS: Final = (
     "result", "standard_u", "expanded_u", "limit_low", "limit_high", "drift_per_year", "drift_expanded_u",
@@ -368,7 +384,8 @@ def table(history: History) -> Iterator[tuple[Any, ...]]:
             for entry in series.entries:
                 row = entry.row
                 yield (
-                    row.maker, row.model, row.serial, row.quantity, row.channel, row.path, row.setting, number,
+                    row.maker, row.model, row.serial, row.quantity, row.channel, row.path, row.setting,
+                    row.applied, track.error_definition, number,
                     row.run_id, row.started, row.condition, row.bench, row.simulated, row.result, row.result_unit,
                     row.standard_u, row.expanded_u, row.limit_low, row.limit_high, row.verdict, *of_drift, *of_leaving,
                 )  # fmt: skip

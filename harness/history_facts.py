@@ -8,14 +8,14 @@ import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from harness import journal
 from harness.errors import HalfpowerError
 from harness.file_words import nearest
 from harness.models import Instrument, Setup
 from harness.records.folder import is_standard
-from harness.records.rows import Selection
+from harness.records.rows import ResultRow, Selection
 from harness.report.summary import summarise
 from harness.steps import Measure
 
@@ -125,6 +125,30 @@ def _of_response(response: Response, setup: Setup) -> Shared:
         for line in result.budget
         if (instrument := named.get(line.name)) is not None and line.u_rel > 0.0
     )
+
+
+# --- which results are of one point ----------------------------------------------------------------------------------
+
+
+def point_of(row: ResultRow) -> tuple[Any, ...]:
+    """The place of a result: a quantity of one unit, channel, path and setting."""
+    return row.maker, row.model, row.serial, row.quantity, row.channel, row.path, row.setting
+
+
+def tried_by(rows: Iterable[ResultRow]) -> dict[tuple[str, int], tuple[str, int]]:
+    """How each result's setting was tried: by which signal, and which of its levels it is, from the largest down.
+
+    Levels differ a little from year to year, and a run may have fewer of them; the largest is there in each.
+    """
+    places: dict[tuple[Any, ...], list[ResultRow]] = {}
+    for row in rows:
+        signal = row.applied.split(" ", 2)[-1].split(",")[0] if row.quantity == "deflection" else ""  # "DC"
+        places.setdefault((row.run_id, *point_of(row), signal), []).append(row)
+    return {
+        (row.run_id, row.position): (str(place[-1]), n)
+        for place, some in places.items()
+        for n, row in enumerate(sorted(some, key=lambda each: -abs(each.applied_value or 0.0)))
+    }
 
 
 # --- where nothing fits -----------------------------------------------------------------------------------------------

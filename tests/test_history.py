@@ -98,6 +98,31 @@ def test_the_standard_s_certificates_are_shared_errors(found):
         assert u < entry.row.standard_u
 
 
+def test_levels_signals_and_definitions_of_one_range_are_points_of_their_own(tmp_path):
+    """Else three levels of two days would pass for six results, and a change of definition for a drift through zero."""
+    more = 'levels = 3\n[[sequence]]\nuse = "vertical"\npaths = ["lead"]\nranges = ["50 mV"]\nsignal = "square"\n'
+    days = [dt.date(2020, 6, 1), dt.date(2021, 6, 1)]
+    gains = (2.0, 0.0)
+    runs = run_visits(tmp_path, [Visit(day=day, gains=gains) for day in days], ranges=["50 mV"], more=more)
+    run_visits(tmp_path / "plain", [Visit(day=dt.date(2022, 6, 1), gains=gains)], ranges=["50 mV"])
+    shutil.copytree(tmp_path / "plain" / "runs", runs, dirs_exist_ok=True)
+    (first,) = runs.glob("2020-*")
+    reseal(first / journal.NAME, lambda header: header["setup"]["job"].update(error="deflection factor"))
+    found = [each for each in history.read(RunFolders(runs), EVERY).tracks if each.channel == 1]
+    assert {each.detail: [entry.day.year for entry in each.entries] for each in found} == {
+        "300 mV DC, error as deflection factor": [2020],
+        "300 mV DC, error as indication": [2021, 2022],
+        "200 mV DC, error as deflection factor": [2020],
+        "200 mV DC, error as indication": [2021],
+        "100 mV DC, error as deflection factor": [2020],
+        "100 mV DC, error as indication": [2021],
+        "300 mVpp square wave, 1 kHz, error as deflection factor": [2020],
+        "300 mVpp square wave, 1 kHz, error as indication": [2021],
+    }
+    assert found[0].name == ("deflection, channel 1, lead, 50 mV/div, 300 mV DC, error as deflection factor")
+    assert all(len(each.series) == 1 and "at least 3 results" in each.series[0].why_not for each in found)
+
+
 @pytest.mark.parametrize(
     "where", [{"condition": "as found"}, {"overall": "meets"}, {"standard": "BW-C-2024"}, {"verdict": "pass"}]
 )

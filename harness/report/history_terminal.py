@@ -94,7 +94,7 @@ class _Screen:
         for (maker, model, serial, quantity, path, unit), tracks in groups.items():
             rows = [
                 (
-                    str(track.channel or ""), track.setting, str(len(track.entries)),
+                    str(track.channel or ""), track.place, str(len(track.entries)),
                     trends.result_text(track, bare=True), trends.drift_text(track, track.latest, bare=True),
                     trends.leaving_text(track.latest.drift), self.word(track.entries[-1].row.verdict),
                 )
