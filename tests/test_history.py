@@ -8,6 +8,7 @@ import doctest
 import io
 import json
 import random
+from dataclasses import replace
 import re
 import shutil
 
@@ -141,6 +142,14 @@ def test_too_few_results_give_their_reason(found):
     )
 
 
+def test_soon_after_an_adjustment_the_drift_before_it_is_told(found):
+    whole = track(found, "S1002-3071", 1)
+    short = replace(whole.series[1], entries=whole.series[1].entries[:1], drift=None, why_not="there is 1 result")
+    words = trends.track_words(replace(whole, series=(whole.series[0], short)))
+    assert words.startswith("No drift is stated: there is 1 result. Before the last adjustment it drifted by (+0.3")
+    assert trends.track_words(whole) == trends.drift_words(whole, whole.latest)
+
+
 @pytest.mark.soak
 def test_years_of_many_units_hold_their_true_drifts_about_as_often_as_they_say(tmp_path):
     """Calibrators anywhere within their limits, a new error every year; the unit's scatter as its file says."""
@@ -172,7 +181,9 @@ def test_years_of_many_units_hold_their_true_drifts_about_as_often_as_they_say(t
 def test_a_unit_is_due_an_interval_after_its_last_run(found):
     due = {unit.serial: unit.due for unit in found.units}
     assert due == {"S1002-3071": dt.date(2026, 5, 10), "S1002-3090": dt.date(2025, 9, 1)}
-    assert headline(found, dt.date(2026, 1, 1)).startswith("10 runs of 2 units; 2 of 8 points drift; 1 unit overdue")
+    assert headline(found, dt.date(2026, 1, 1)).startswith(
+        "10 runs of 2 units; 2 of 4 points drift; no drift can be stated yet of 4 points; 1 unit overdue"
+    )
 
 
 def test_what_the_job_says_goes_before_the_option(tmp_path):

@@ -215,8 +215,8 @@ def test_what_is_no_heartbeat_is_refused(tmp_path: Path) -> None:
 
 def test_the_help_lists_the_codes() -> None:
     told = halfpower("--help").stdout
-    assert "11 a queue was refused, or not every job of it is done" in told
-    assert "12 what is watched gives no sign of life" in told
+    assert "11 not every job of a queue is done" in told
+    assert "12 what is watched shows no life" in told
 
 
 def test_the_log_holds_the_version(night: tuple[Result, Path]) -> None:

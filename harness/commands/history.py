@@ -60,6 +60,8 @@ def history(
     if open_page and html_path is None:
         raise click.UsageError("--open shows the page that --html writes; name a file with --html.")
     _write(found, html_path, csv_path, json_path)
+    for path in written:
+        click.echo(f"Written: {path}")
     if not written:
         a_console().print(HistoryTables(history=found, today=today))
     for problem in found.problems:

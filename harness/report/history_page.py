@@ -51,8 +51,12 @@ def headline(history: History, today: dt.date) -> str:
     runs = sum(len(unit.runs) for unit in history.units)
     said = [f"{_count(runs, 'run')} of {_count(len(history.units), 'unit')}"]
     if history.tracks:
-        drifting = sum(track.latest.drift is not None and track.latest.drift.significant for track in history.tracks)
-        said.append(f"{drifting} of {_count(len(history.tracks), 'point')} drift{'s' if drifting == 1 else ''}")
+        followed = [track.latest.drift for track in history.tracks if track.latest.drift is not None]
+        drifting = sum(drift.significant for drift in followed)
+        if followed:
+            said.append(f"{drifting} of {_count(len(followed), 'point')} drift{'s' if drifting == 1 else ''}")
+        if short := len(history.tracks) - len(followed):
+            said.append(f"no drift can be stated yet of {_count(short, 'point')}")
     overdue = sum(unit.due is not None and unit.due < today for unit in history.units)
     if overdue:
         said.append(f"{_count(overdue, 'unit')} overdue")
@@ -78,7 +82,7 @@ def _by_unit(history: History) -> Sequence[tuple[str, Sequence[tuple[str, Sequen
         units.setdefault(unit, {}).setdefault(track.quantity, []).append(
             _Shown(
                 track=track, key=picture.key, short=shown.capital(short), picture=picture,
-                drawing=inline(picture.svg, f"{picture.key}-"), words=trends.drift_words(track, track.latest),
+                drawing=inline(picture.svg, f"{picture.key}-"), words=trends.track_words(track),
             )
         )  # fmt: skip
     return [(unit, list(groups.items())) for unit, groups in units.items()]

@@ -71,6 +71,15 @@ def drift_words(track: Track, series: Series) -> str:
     return f"{said} {drift_text(track, series)}.{wide} {leaving_words(drift)}".strip()
 
 
+def track_words(track: Track) -> str:
+    """What is said of a point: its drift, and where nothing can be said of it yet, that before the adjustment."""
+    said = drift_words(track, track.latest)
+    before = track.series[-2] if len(track.series) > 1 and track.latest.drift is None else None
+    if before is None or before.drift is None or not before.drift.significant:
+        return said
+    return f"{said} Before the last adjustment it drifted by {drift_text(track, before)}."
+
+
 def leaving_words(drift: Drift) -> str:
     """When the limit is reached, as a sentence; nothing where no limit is known."""
     leaving = drift.leaving
@@ -168,5 +177,5 @@ def alt(track: Track) -> str:
         limits = Limits(low=low, high=high)
     return (
         f"{shown.capital(track.name)}: {span}{adjusted}. Last {result_text(track)}, "
-        f"{last.verdict or 'not judged'}; limits {shown.limits_text(limits, unit)}. {drift_words(track, track.latest)}"
+        f"{last.verdict or 'not judged'}; limits {shown.limits_text(limits, unit)}. {track_words(track)}"
     )
