@@ -8,9 +8,9 @@ import doctest
 import io
 import json
 import random
-from dataclasses import replace
 import re
 import shutil
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
