@@ -130,6 +130,8 @@ class LiveBench:
             lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
         title = f"Outputs are off. Connect {describe_connection(step)}"
         ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self._on_event)
+        if not self.setup.job.allow_hazardous_voltage:
+            self._confirmed_v = 0.0  # hands were at the cables: what was hazardous before is asked again
 
     # --- readings ----------------------------------------------------------------------------------------------
 

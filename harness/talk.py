@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from harness import files
 from harness.clock import Clock, RealClock
 from harness.errors import HalfpowerError
+from harness.lock import hold
 from harness.models import Instrument
 from harness.steps import Role
 from harness.warm_up import SeenOn
@@ -72,8 +73,9 @@ def _state(
     )
     if instrument.address is None:
         return replace(state, problem="worked by hand")
-    try:
-        return _asked(state, instrument, factory, seen_on)
+    try:  # what a run holds is left alone: it would lose replies, errors and its power-on bit to us
+        with hold((instrument.address,) if seen_on is not None else ()):
+            return _asked(state, instrument, factory, seen_on)
     except HalfpowerError as error:
         return replace(state, problem=str(error))
 

@@ -199,7 +199,16 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.open", ("harness*", "drivers*", "sequences*")),
     (
         "harness.talk",
-        (*PLAIN, "harness.clock", "harness.files", "harness.models", "harness.visa", "harness.sim*", "harness.warm_up"),
+        (
+            *PLAIN,
+            "harness.clock",
+            "harness.files",
+            "harness.lock",
+            "harness.models",
+            "harness.visa",
+            "harness.sim*",
+            "harness.warm_up",
+        ),
     ),
     *((name, (*PLAIN, "harness.models", *FILES)) for name in FILES),
     (

@@ -149,6 +149,23 @@ def test_a_reading_that_is_no_number_is_the_instruments_failure(value: float, mo
         bench.perform(dc(0.8, 0.1))
 
 
+def test_a_hazardous_voltage_is_asked_for_again_once_hands_were_at_the_cables() -> None:
+    asked: list[str] = []
+
+    class Asked(Person):
+        def ask(self, prompt: Any) -> str:
+            asked.append(prompt.title)
+            return "go on" if prompt.kind == "choose" else ""
+
+    bench, _, _ = a_bench()
+    bench._operator = Asked()
+    first, second = (Connect(path="lead", source="calibrator", display="unit", channel=channel) for channel in (1, 2))
+    for step in (first, dc(80.0, 10.0), dc(70.0, 10.0), second, dc(70.0, 10.0)):
+        bench.perform(step)
+    hazardous = ["hazardous" in title for title in asked]
+    assert hazardous == [False, True, False, True]
+
+
 def test_no_hand_is_asked_to_a_cable_while_an_output_may_be_on() -> None:
     bench, _, _ = a_bench(generator=[RuntimeError("driver fails")])
     with pytest.raises(SafetyError, match=r"Do not touch the cables.*generator.*driver fails"):

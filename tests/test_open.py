@@ -1,5 +1,6 @@
 """Whole jobs on the simulated bench, over the real VISA path; what is found is held against the hidden truth."""
 
+import datetime as dt
 import os
 import shutil
 import signal
@@ -15,8 +16,11 @@ from harness import open as opening
 from harness.bench import LiveBench
 from harness.errors import BusyError, ConfigError, InstrumentError, JournalError, OperatorStop, SafetyError
 from harness.journal import comparable, read
+from harness.lock import hold
 from harness.steps import Measure
 from harness.talk import talk
+from harness.warm_up import SeenOn
+from tests.served import a_lab
 
 DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
 
@@ -292,6 +296,31 @@ def test_a_bench_answers_for_itself():
     assert states["counter"].identity == "Northfen,F8,F8-2210,3.0"
     assert not [state for state in states.values() if state.problem]
     assert {state.role: state for state in talk(DEMO / "hand_bench.toml")}["calibrator"].problem == "worked by hand"
+
+
+def test_a_bench_that_a_run_holds_is_not_talked_to(tmp_path):
+    with a_lab(tmp_path / "lab") as lab:
+        held, *_ = lab.addresses.values()
+        with hold((held,)):
+            states = talk(lab.bench)
+    (busy,) = (state for state in states if state.address == held)
+    assert "is in use by process" in busy.problem
+    assert busy.identity == ""
+    assert [state.problem for state in states if state is not busy and state.problem] == []
+
+
+def test_what_was_switched_on_is_kept_though_the_next_instrument_cannot_be_opened(tmp_path):
+    """Opening reads the power-on bit and clears it: the next run would take a cold calibrator for one that was on."""
+    with a_lab(tmp_path / "lab") as lab:
+        states = {state.role: state for state in talk(lab.bench)}
+        now = dt.datetime.now(dt.UTC)
+        known = (states["calibrator"].address, states["calibrator"].identity)
+        SeenOn().since(*known, powered_on=True, now=now - dt.timedelta(hours=2))
+        lab.simulated.devices["calibrator"].power_cycle()
+        lab.change("[unit]", '[unit]\nidentity = "Aldermoor,another,1,1.0"')
+        with pytest.raises(InstrumentError, match="but the bench file says"):
+            opening.start(lab.job, lab.runs)
+        assert SeenOn().since(*known, powered_on=False, now=now + dt.timedelta(minutes=1)) >= now
 
 
 # --- a user's own sequence ---------------------------------------------------------------------------------------
