@@ -8,6 +8,7 @@ from __future__ import annotations
 import copy
 import datetime as dt
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -21,8 +22,8 @@ from harness.journal import Contents
 from harness.report.checklist import checklist
 from harness.report.model import Point, PointPair, Report
 from harness.report.pairs import PairGroup, pair_name
-from harness.report.shown import OVERDUE, marks
-from harness.report.summary import beside, summarise
+from harness.report.shown import OVERDUE, judged, marks
+from harness.report.summary import beside, summarise, with_particulars
 from harness.steps import Dc, Reading, Square
 from tests.golden.render import FORMATS
 from tests.record_examples import measured
@@ -92,11 +93,29 @@ def test_the_statement_of_conformity_says_what_it_is_about() -> None:
     said = facts(summarise(kept(DIGITAL)))
     assert "half-power frequency at least 100 MHz" in said["Specification"]
     assert said["Applies to"].startswith("Vertical deflection, 22 results, channels 1, 2; Time base, 23 results")
+    assert "Pulse response, 3 results, channels 1, 2" in said["Applies to"]
+    assert said["Does not apply to"].startswith("Pulse response, 1 result, channel 2, open; ")
     assert "2 points that could not be tried" in said["Does not apply to"]
     assert said["Met"] == "48 of 51 results"
     assert said["Not met"] == "2 of 51 results: channel 2, 500 mV/div; channel 2, bandwidth"
     assert said["Open"] == "1 of 51 results: channel 2, 5 ns/div, rise time"
     assert said["Agreed with the customer"] == "order SAN-118"
+
+
+@pytest.mark.parametrize("name", ["meets", "undecided", "conditional", "incomplete", "above_generator", "plain_only"])
+def test_conformity_is_stated_of_what_was_decided_and_of_nothing_else(name: str) -> None:
+    """ILAC-G8:09/2019: a result in the guard band has no statement of conformity; a conditional word is one."""
+    report = with_particulars(EXAMPLES[name]())
+    said = facts(report)
+    words = [one.word for part in report.parts for one in judged(part)]
+    is_open = [word in ("undecided", "not measured") for word in words]
+
+    def counted(text: str) -> int:
+        return sum(int(count) for count in re.findall(r"(\d+) results?, channel", text))
+
+    assert counted(said["Applies to"]) == is_open.count(False)
+    assert counted(said.get("Does not apply to", "")) == is_open.count(True)
+    assert ("Open" in said) == any(is_open)
 
 
 def test_the_span_of_coverage_factors_is_that_of_the_results() -> None:

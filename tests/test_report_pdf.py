@@ -27,9 +27,11 @@ from harness.report.pdf import check_ready, pdf
 from harness.report.plots import pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
+from tests.golden.render import FORMATS, report_of
 from tests.report_examples import EXAMPLES, setup
 
 NAMES = tuple(EXAMPLES)
+DIGITAL = FORMATS[0] / "digital"
 PRINTED = ("does_not_meet", "as_left", "incomplete", "above_generator", "plain_only", "overdue_standard")
 # Everything that means something to the type-setter, and what its fonts may lack.
 MARKUP = (
@@ -254,6 +256,21 @@ def test_every_page_is_numbered_marked_and_named(files: Any) -> None:
         assert f"Report {report.number}" in page
         assert shown.OVERDUE in page
         assert shown.SIMULATED in page
+
+
+@pytest.mark.e2e
+@pytest.mark.parametrize("paper", ["a4", "us-letter"])
+def test_what_is_signed_stands_with_the_signature_and_the_end_is_not_alone(paper: Any, tmp_path: Path) -> None:
+    # The kept journal's last table fills its page on A4: its end would be the only line of the next one.
+    for number, report in enumerate((report_of(DIGITAL), EXAMPLES["meets"](), EXAMPLES["plain_only"]())):
+        path = tmp_path / f"{number}.pdf"
+        path.write_bytes(pdf(report, paper=paper))
+        pages = told_by("pdftotext", "-layout", path, "-").split("\f")[:-1]
+        (signed,) = [page for page in pages if "name, date, signature" in page]
+        assert joined(report.statements[0].text) in joined(signed)
+        last = [line for line in pages[-1].splitlines() if line.strip()]
+        end = next(n for n, line in enumerate(last) if report.statements[-1].text in line)
+        assert end >= 4, last  # below the two lines of the margin
 
 
 @pytest.mark.e2e

@@ -53,6 +53,7 @@ def _linearities(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
             path=path,
             value=line.departure_div,
             u=_K * line.u_departure_div,
+            k=_K,
             unit="div",
             sentence=f"channel {channel}, {setting}: departs from a straight line by {line.departure_div:+.2g} div at "
             f"{show(line.departure_at_v, 'V')}, {departs}.",
@@ -79,6 +80,7 @@ def _matches(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
             path=path,
             value=match.estimate,
             u=expanded,
+            k=_K,
             unit="%",
             sentence=f"channel {channel} against channel 1: clearest difference "
             f"{format_value_u(match.estimate, expanded, '%', signed=True)}, at {point.setting}.",
@@ -114,6 +116,7 @@ def _ratios(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
             path=path,
             value=mean.estimate,
             u=expanded,
+            k=_K,
             unit="",
             sentence=f"{path} on channel {channel}: 1 : {format_value_u(mean.estimate, expanded, '')}, from "
             f"{len(ratios)} ranges.",
@@ -186,6 +189,7 @@ def drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
             path=step.path,
             value=drift,
             u=expanded,
+            k=_K,
             unit="%",
             sentence=f"channel {step.view.channel}, {setting_of(step)}: at the end of the pass "
             f"{format_value_u(drift, expanded, '%', signed=True)} from what was read first, {judged}.",

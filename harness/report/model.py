@@ -104,9 +104,10 @@ class Finding:
     channel: int | None
     path: str
     value: float
-    u: float | None
+    u: float | None  # expanded, by `k`
     unit: str
     sentence: str
+    k: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

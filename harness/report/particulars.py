@@ -199,14 +199,9 @@ def specification(setup: Setup) -> str:
 
 
 def applies_to(parts: Sequence[PartResult]) -> str:
-    """The results that a verdict was given on, counted."""
-    some = [_counted(part, [one for one in shown.judged(part) if _is_judged(one)]) for part in parts]
-    return "; ".join(text for text in some if text) or "nothing: no result was held against a limit"
-
-
-def _is_judged(one: Point | Response) -> bool:
-    """Whether a result was held against its limit: a bound above the rating passes without a value."""
-    return one.verdict is not None or one.word == "pass"
+    """The results of which conformity is stated or denied, counted; an open one has been held against its limit too."""
+    some = [_counted(part, [one for one in shown.judged(part) if one.word not in _OPEN]) for part in parts]
+    return "; ".join(text for text in some if text) or "nothing: no result could be decided"
 
 
 def _counted(part: PartResult, some: Sequence[Point | Response]) -> str:
@@ -222,10 +217,11 @@ def _several(count: int, name: str) -> str:
 
 
 def applies_not_to(parts: Sequence[PartResult]) -> str:
-    """The results that no verdict was given on."""
+    """The results that are open, and what is reported only."""
     reported = sum(len(part.findings) + len(part.plain) for part in parts)
     left_out = sum(len(part.left_out) for part in parts)
-    some = [text for part in parts for text in places(part, lambda one: not _is_judged(one))]
+    some = [_counted(part, [one for one in shown.judged(part) if one.word in _OPEN]) for part in parts]
+    some = [f"{text}, open" for text in some if text]
     some += [f"{_several(reported, 'further result')}, reported only" if reported else ""]
     some += [f"{_several(left_out, 'point')} that could not be tried, named under deviations" if left_out else ""]
     return "; ".join(text for text in some if text)

@@ -154,6 +154,7 @@ def _part(part: PartResult) -> dict[str, Any]:
             {"name": f.name, "channel": f.channel, "path": f.path, "sentence": f.sentence}
             | keyed("value", f.unit, f.value)
             | keyed("expanded_u", f.unit, f.u)
+            | {"k": None if f.u is None else f.k}
             for f in part.findings
         ],
         "readings": [

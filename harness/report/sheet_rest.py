@@ -201,7 +201,7 @@ def _half_power_budget(report: Report, r: Response) -> Iterator[Block]:
         )
         for line in r.result.budget
     ]  # fmt: skip
-    total = row(f"Combined; k = {r.result.k:.2g}", "", shown.percent(r.result.u_rel, 2), "", total=True)
+    total = row(f"Combined; k = {r.result.k:.2f}", "", shown.percent(r.result.u_rel, 2), "", total=True)
     yield Table(
         columns=columns(
             ("Contribution", 2.4), (">u, level", 1.0), (">u, frequency", 1.0), (">Degrees of freedom", 1.2)

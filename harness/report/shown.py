@@ -337,7 +337,7 @@ def not_measured(report: Report) -> tuple[str, ...]:
 
 def finding_text(finding: Finding) -> str:
     """A further result as a sentence with its number."""
-    u = "" if finding.u is None else f", U = {number(finding.u, finding.unit, 2)}"
+    u = "" if finding.u is None else f", U = {number(finding.u, finding.unit, 2)}, k = {finding.k:g}"
     value = number(finding.value, finding.unit, 3)
     return f"{capital(finding.name)}: {minus(finding.sentence)} ({value}{u})"
 

@@ -286,7 +286,7 @@ def _of_adjustment(a: Adjustment) -> Iterable[PointRow]:
 def _of_finding(part: PartResult, f: Finding) -> PointRow:
     return PointRow(
         part=part.name, kind="finding", quantity=f.name, channel=f.channel, path=f.path, result=f.value,
-        result_unit=f.unit, expanded_u=f.u, remarks=f.sentence,
+        result_unit=f.unit, expanded_u=f.u, k=None if f.u is None else f.k, remarks=f.sentence,
     )  # fmt: skip
 
 
