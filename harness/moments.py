@@ -60,13 +60,15 @@ def next_moment(wanted: dt.time | dt.datetime, now: dt.datetime, zone: dt.tzinfo
     """The moment meant, in local time with its offset: the next such time of day, or the date as it stands.
 
     `zone` is the place's; the machine's own where it is None. Of an hour that comes twice when clocks go back the first
-    is meant; one that is skipped begins when the clocks have gone forward.
+    is meant, the second once that is past; one that is skipped begins when the clocks have gone forward.
     """
     if isinstance(wanted, dt.datetime):
         return _placed(wanted, zone)
-    today = now.astimezone(zone).date()
-    moment = _placed(dt.datetime.combine(today, wanted), zone)
-    return moment if moment > now else _placed(dt.datetime.combine(today + _DAY, wanted), zone)
+    today = dt.datetime.combine(now.astimezone(zone).date(), wanted)
+    for moment in (_placed(today, zone), _placed(today.replace(fold=1), zone)):
+        if moment > now:
+            return moment
+    return _placed(today + _DAY, zone)
 
 
 def _placed(moment: dt.datetime, zone: dt.tzinfo | None) -> dt.datetime:
