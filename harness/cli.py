@@ -6,6 +6,7 @@ Start-up imports nothing but click: every command imports what it needs when it 
 
 from __future__ import annotations
 
+import _thread
 import importlib.util
 import signal
 import sys
@@ -32,6 +33,9 @@ from harness.errors import HalfpowerError
 SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")  # Ctrl-C, an order to end, a terminal that was closed
 PACKAGES: Final = ("drivers", "sequences", "sim_profiles", "demo")
 PATIENCE: Final = 3  # how many signals it takes to end the switching-off itself
+AGAIN_S: Final = 0.02
+"""An exception is lost where Python itself called what it interrupted (a weak reference's callback, a finaliser): then
+the signal is sent again after so long."""
 
 click.rich_click.TEXT_PARAGRAPH_LINEBREAKS = "\n\n"
 
@@ -41,6 +45,7 @@ class Stopped(KeyboardInterrupt):
 
     def __init__(self, number: int) -> None:
         super().__init__()
+        self.number = number
         self.exit_code = 128 + number  # as shells report it: 130 for Ctrl-C, 143 for SIGTERM
 
 
@@ -101,12 +106,34 @@ def _signals() -> Iterator[None]:
     known = [getattr(signal, name) for name in SIGNALS if alone and hasattr(signal, name)]
     # What is ignored stays ignored: whoever said nohup wants the run to outlive the terminal.
     heard = [number for number in known if signal.getsignal(number) != signal.SIG_IGN]
-    before = {number: signal.signal(number, stop) for number in heard}
+    before, unraisable = {number: signal.signal(number, stop) for number in heard}, sys.unraisablehook
+
+    def lost(what: sys.UnraisableHookArgs) -> None:
+        nonlocal received
+        if not isinstance(what.exc_value, Stopped):
+            unraisable(what)
+            return
+        received = 0
+        again = threading.Timer(AGAIN_S, _send_again, (what.exc_value.number,))
+        again.daemon = True
+        again.start()
+
+    if heard:
+        sys.unraisablehook = lost
     try:
         yield
     finally:
+        sys.unraisablehook = unraisable
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _send_again(number: int) -> None:
+    main = threading.main_thread()
+    if hasattr(signal, "pthread_kill") and main.ident is not None:
+        signal.pthread_kill(main.ident, number)
+    else:
+        _thread.interrupt_main(signal.Signals(number))
 
 
 def _notes(error: BaseException) -> list[str]:

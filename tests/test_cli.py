@@ -10,6 +10,8 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
+import weakref
 import zlib
 from pathlib import Path
 from typing import IO
@@ -18,7 +20,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from harness import journal
-from harness.cli import cli
+from harness.cli import Stopped, _signals, cli
 from harness.commands.demo import Compared, unpack
 from harness.commands.run import told_how_to_resume
 from harness.errors import BusyError
@@ -563,6 +565,25 @@ def first_step(stream: IO[str]) -> None:
         if json.loads(line)["event"] == "step":
             return
     raise AssertionError("the run ended before its first step")
+
+
+def test_a_signal_whose_exception_is_swallowed_by_the_interpreter_is_not_lost() -> None:
+    """A weak reference's callback can raise nothing (Python's documentation of `weakref.ref`)."""
+
+    class Thing:
+        pass
+
+    def ends() -> None:
+        with _signals():
+            thing = Thing()
+            kept = weakref.ref(thing, lambda _gone: signal.raise_signal(signal.SIGTERM))
+            del thing
+            assert kept() is None
+            time.sleep(30)  # until the signal comes again
+
+    with pytest.raises(Stopped) as stopped:
+        ends()
+    assert stopped.value.exit_code == 143
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")

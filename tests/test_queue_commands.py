@@ -155,6 +155,23 @@ def test_going_on_asks_the_queue_file_for_its_channels_and_goes_on_without_them(
     assert "hush" not in told.stdout
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals of POSIX")
+def test_a_terminal_that_goes_away_ends_no_night_that_outlives_it(lab: Lab) -> None:
+    """As under `setsid`, or after `disown`, where no SIGHUP comes: every word to the terminal fails with EIO."""
+    ours, theirs = os.openpty()
+    command = [sys.executable, "-m", "harness.cli", "queue", "first.toml", "third.toml", "--no-awake"]
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parent.parent)}
+    with subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=theirs, stderr=theirs, env=environment, start_new_session=True
+    ):
+        os.close(theirs)
+        assert os.read(ours, 1)
+        os.close(ours)
+    contents = log.read(the_night(lab.runs))
+    assert [ending.how for ending in contents.endings] == ["done", "done"]
+    assert contents.closed_at is not None
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 @pytest.mark.parametrize(("name", "code"), [("SIGINT", 130), ("SIGTERM", 143)])
 def test_a_signal_while_waiting_ends_it_and_says_how_to_go_on(lab: Lab, name: str, code: int) -> None:

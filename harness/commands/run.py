@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import rich_click as click
 
@@ -230,12 +230,35 @@ def a_console(*, stderr: bool = False) -> Console:
     """A console that shows data as it is, no markup, no emoji codes, and outlives whoever reads it."""
     from rich.console import Console
 
-    class Lasting(Console):
-        def on_broken_pipe(self) -> None:
-            """A reader that goes away, `| head` say, does not end the run."""
-            self.quiet = True
+    lasting: Any = Lasting(sys.stderr if stderr else sys.stdout)
+    return Console(file=lasting, markup=False, emoji=False, highlight=False)
 
-    return Lasting(stderr=stderr, markup=False, emoji=False, highlight=False)
+
+class Lasting:
+    """A stream whose reader may go away, `| head` say, or a terminal that was closed: that ends no run."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self._is_gone = False
+
+    def write(self, text: str) -> int:
+        """Write, as long as somebody reads."""
+        self._do(lambda: self._stream.write(text))
+        return len(text)
+
+    def flush(self) -> None:
+        """Flush, as long as somebody reads."""
+        self._do(self._stream.flush)
+
+    def _do(self, action: Callable[[], object]) -> None:
+        if not self._is_gone:
+            try:
+                action()
+            except OSError:
+                self._is_gone = True
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
 
 
 @contextmanager
