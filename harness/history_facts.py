@@ -11,19 +11,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from harness import journal
+from harness.assess.sources import source_line_names
 from harness.errors import HalfpowerError
 from harness.file_words import nearest
 from harness.models import Instrument, Setup
 from harness.records.folder import is_standard
 from harness.records.rows import ResultRow, Selection
 from harness.report.summary import summarise
-from harness.steps import Measure
+from harness.steps import FastEdge, Measure
 
 if TYPE_CHECKING:
     from harness.records.folder import Records
     from harness.report.model import PartResult, Point, Response
 
 _OF_A_PATH: Final = ("division ratio of ", "termination of ")
+_OF_AN_EDGE: Final = "rise time of the source"
 _OF_A_LEVEL: Final = ("level", "reference meter")
 
 Shared: TypeAlias = tuple[tuple[str, float], ...]
@@ -69,8 +71,16 @@ def _facts(data: bytes) -> RunFacts:
             roles.setdefault(record.part, set()).update(
                 {step.source, step.display, *(("counter",) if step.with_counter else ())}
             )
+    edge = next(
+        (
+            str(record.step.source)
+            for record in contents.records
+            if isinstance(record.step, Measure) and isinstance(record.step.stimulus, FastEdge)
+        ),
+        "",
+    )
     shared, u = {}, {}
-    for position, (part_shared, part_u) in enumerate(_each(made.parts, made.setup)):
+    for position, (part_shared, part_u) in enumerate(_each(made.parts, made.setup, edge)):
         shared[position], u[position] = part_shared, part_u
     return RunFacts(
         shared=shared,
@@ -81,13 +91,16 @@ def _facts(data: bytes) -> RunFacts:
     )
 
 
-def _each(parts: Iterable[PartResult], setup: Setup) -> Iterator[tuple[Shared, float]]:
-    """The shared lines and the whole u of every result, in the order of `point_rows`."""
-    certificates = {
-        each.label: each.certificate or "" for role, each in setup.bench.instruments() if role not in ("unit", "switch")
-    }
+def _each(parts: Iterable[PartResult], setup: Setup, edge: str) -> Iterator[tuple[Shared, float]]:
+    """The shared lines and the whole u of every result, in the order of `point_rows`; `edge` gave the fast edge."""
+    names: dict[str, str] = {}
+    for role, each in setup.bench.instruments():
+        if role not in ("unit", "switch"):
+            names |= {name: f"{name}, {each.certificate or ''}" for name in source_line_names(each)}
+        if role == edge:
+            names[_OF_AN_EDGE] = f"{_OF_AN_EDGE}, {each.label}, {each.certificate or ''}"
     for part in parts:
-        yield from ((_of_point(point, certificates), _u(point)) for point in part.points)
+        yield from ((_of_point(point, names), _u(point)) for point in part.points)
         yield from ((_of_response(response, setup), _u_hz(response)) for response in part.responses)
         yield from (((), 0.0) for _ in (*part.findings, *part.plain))
 
@@ -96,14 +109,13 @@ def _u(point: Point) -> float:
     return 0.0 if point.statement is None else point.statement.u
 
 
-def _of_point(point: Point, certificates: Mapping[str, str]) -> Shared:
+def _of_point(point: Point, names: Mapping[str, str]) -> Shared:
     """Lines that name an instrument, under its certificate, and those that name a path."""
     found = []
     for line in point.budget.contributions if point.budget is not None else ():
-        for label, certificate in certificates.items():
-            if line.name in (f"limits of {label}", f"certificate of {label}"):
-                found.append((f"{line.name}, {certificate}", abs(line.contribution)))
-        if line.name.startswith(_OF_A_PATH):
+        if line.name in names:
+            found.append((names[line.name], abs(line.contribution)))
+        elif line.name.startswith(_OF_A_PATH):
             found.append((line.name, abs(line.contribution)))
     return tuple((name, u) for name, u in found if u > 0.0)
 

@@ -93,6 +93,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         "harness.history_facts",
         (
             *PLAIN,
+            "harness.assess.sources",
             "harness.models",
             "harness.journal",
             "harness.file_words",

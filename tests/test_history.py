@@ -99,6 +99,21 @@ def test_the_standard_s_certificates_are_shared_errors(found):
         assert u < entry.row.standard_u
 
 
+def test_the_rise_time_of_the_edge_is_one_error_of_all_runs_under_one_certificate(tmp_path):
+    """4 % of a rise time of 1 ns is no scatter of a year: it is the source's, and moves every result alike."""
+    more = '[[sequence]]\nuse = "pulse"\npath = "terminated"\nsource = "generator"\nchannels = [1]\n'
+    visits = [Visit(day=FIRST.replace(year=2019 + n), gains=(0.0, 0.0), seed=n + 1) for n in range(3)]
+    runs = run_visits(tmp_path, visits, ranges=["50 mV"], more=more)
+    (one,) = [t for t in history.read(RunFolders(runs), EVERY).tracks if t.quantity == "rise time"]
+    edges = [each for entry in one.entries for each in entry.shared if each[0].startswith("rise time of the source")]
+    assert {name for name, _ in edges} == {"rise time of the source, Northfen G550 no. G550-0093, BW-C-2218"}
+    assert len(edges) == 3
+    u = min(u for _, u in edges)
+    assert 0.0 < u < one.entries[0].row.standard_u
+    # No number of runs under one certificate averages it away.
+    assert one.latest.drift.predict(one.entries[1].day).u >= u
+
+
 def test_levels_signals_and_definitions_of_one_range_are_points_of_their_own(tmp_path):
     """Else three levels of two days would pass for six results, and a change of definition for a drift through zero."""
     more = 'levels = 3\n[[sequence]]\nuse = "vertical"\npaths = ["lead"]\nranges = ["50 mV"]\nsignal = "square"\n'
