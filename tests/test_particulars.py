@@ -161,11 +161,13 @@ def test_no_calibration_interval_is_recommended_unless_the_customer_asked() -> N
 def test_the_day_of_issue_is_the_last_day_of_the_run_or_the_day_stated() -> None:
     contents = kept(DIGITAL)
     assert summarise(contents).issued == "2026-11-25"
-    assert facts(summarise(contents))["Issued"] == "2026-11-25, the day on which the run ended"
+    assert facts(summarise(contents))["Issued"] == "2026-11-25, the day (UTC) on which the run ended"
     stated = summarise(contents, issued=dt.date(2026, 12, 1))
     assert (stated.issued, facts(stated)["Issued"]) == ("2026-12-01", "2026-12-01")
-    with pytest.raises(HalfpowerError, match="issued on 2026-11-24 cannot hold a run that ended on 2026-11-25"):
+    with pytest.raises(HalfpowerError, match=r"on 2026-11-24 cannot hold a run that ended on 2026-11-25 \(UTC\)"):
         summarise(contents, issued=dt.date(2026, 11, 24))
+    west = replace(contents, closed_at="2026-11-26T02:30:00+00:00")  # 18:30 on the 25th where the clock is 8 h behind
+    assert summarise(west, issued=dt.date(2026, 11, 25)).issued == "2026-11-25"
 
 
 def test_the_last_statement_is_the_end() -> None:

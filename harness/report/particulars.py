@@ -79,7 +79,7 @@ def _joined(*texts: str) -> str:
 
 def _report(identity: Identity, found: Report | None) -> Iterator[Fact]:
     yield _fact("Number", f"{identity.number}, identity {identity.id}", "7.8.2.1 d")
-    issued = identity.issued if identity.issued_stated else f"{identity.issued}, the day on which the run ended"
+    issued = identity.issued if identity.issued_stated else f"{identity.issued}, the day (UTC) on which the run ended"
     yield _fact("Issued", issued, "7.8.2.1 j")
     if found is not None:
         by = f"by {found.setup.job.operator}" if found.setup.job.operator else ""

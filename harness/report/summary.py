@@ -31,6 +31,7 @@ from harness.signals import describe, unit_of
 from harness.steps import NOT_SETTLED, Measure, Reading, TimeMarks
 
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
+_FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
 _FLAGS: Final = {flag.name: flag.value for flag in (*SineFlag, *PulseFlag)}
 
 
@@ -63,9 +64,9 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
     finished = contents.closed_at is not None
     ended = contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"]))
     last_day = dt.date.fromisoformat(ended[:10])
-    if issued is not None and issued < last_day:
+    if issued is not None and issued < (dt.datetime.fromisoformat(ended) - _FURTHEST_WEST).date():
         raise HalfpowerError(
-            f"A report issued on {issued} cannot hold a run that ended on {last_day}. State a later day."
+            f"A report issued on {issued} cannot hold a run that ended on {last_day} (UTC). State a later day."
         )
     roles = used_roles(setup, contents)
     used = tuple(standard for standard in standards(setup, last_day, contents) if standard.role in roles)
