@@ -148,7 +148,8 @@ class WarmUp:
         self._notice_power_cycles()
         self._keep_at_s = self._clock.now() + KEPT_EVERY_S
         for each in self._all:
-            self._see(each, powered_on=False)
+            if each.link and each.link.clean:  # what does not answer may be off
+                self._see(each, powered_on=False)
 
     def _see(self, each: Warming, *, powered_on: bool) -> None:
         if self._seen_on and each.link and each.address:

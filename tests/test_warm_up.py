@@ -95,6 +95,7 @@ class Line:
 
     identity: str = IDENTITY
     counts: Counter[str] = field(default_factory=Counter)
+    clean: bool = True
 
 
 @dataclass
@@ -172,6 +173,16 @@ def test_a_run_keeps_that_it_sees_its_instruments(tmp_path: Path) -> None:
         bench.clock.sleep(3600)
         assert bench.wait() == 0
     assert seen(tmp_path, NOON + minutes(600 + 230)) == NOON - minutes(60)
+
+
+def test_what_does_not_answer_is_not_seen(tmp_path: Path) -> None:
+    seen(tmp_path, NOON - minutes(60))
+    line = Line()
+    bench = a_bench(calibrator(NOON - minutes(60), link=line), kept=tmp_path)
+    line.clean = False
+    bench.clock.sleep(3 * 3600)
+    bench.warm_up.keep()
+    assert seen(tmp_path, NOON + minutes(200)) == NOON + minutes(200)
 
 
 def test_what_was_switched_off_and_on_after_the_last_reading_is_kept_at_the_end(tmp_path: Path) -> None:
