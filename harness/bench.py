@@ -1,6 +1,7 @@
 """The live bench: roles to drivers, and `perform(step)`: what a step means in the world.
 
-Everything here is the same for remote, manual and simulated instruments; the drivers differ.
+Everything here is the same for remote, manual and simulated instruments; the drivers differ. Over 400 lines because
+what makes a bench safe and what is done on it must be read together.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError
 from harness.guarding import Guardian, NoGuardian
 from harness.link import repeat_point
 from harness.models import Setup, SignalPath, Switch
-from harness.operator import Operator, Prompt, ask_done, describe_connection
+from harness.operator import Operator, Prompt, ask_choice, ask_done, describe_connection
 from harness.steps import SOURCES, Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
 from harness.warm_up import OnEvent, WarmUp
 
@@ -130,13 +131,12 @@ class LiveBench:
             lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
         title = f"Outputs are off. Connect {describe_connection(step)}"
         ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self._on_event)
-        if not self.setup.job.allow_hazardous_voltage:
-            self._confirmed_v = 0.0  # hands were at the cables: what was hazardous before is asked again
+        self._confirm_again()  # hands were at the cables
 
     # --- readings ----------------------------------------------------------------------------------------------
 
     def _measure(self, step: Measure) -> Reading:
-        self._allow(step)
+        self._hazards(step)
         self.guardian.ready()
         return self._tried(lambda: self._point(step))
 
@@ -162,6 +162,7 @@ class LiveBench:
         source: Source = self._role(step.source)
         screen: Screen = self._role(step.display)
         self._others_off(step.source)
+        self._allow(step)  # after every wait: who said "go on" is still there when the voltage comes
         self._set(step, source, screen)
         self._settle(step)
         reading = self._read(step, screen)
@@ -244,12 +245,23 @@ class LiveBench:
             self.drivers[role].off()  # type: ignore[attr-defined]  # the role's protocol
             self._dark.add(role)
 
-    def _allow(self, step: Measure) -> None:
-        for hazard in limits.hazards(step, self.setup):
+    def _hazards(self, step: Measure) -> list[limits.Hazard]:
+        """What a person must confirm; what would break a rating is refused."""
+        hazards = limits.hazards(step, self.setup)
+        for hazard in hazards:
             if hazard.kind == "rating":
                 raise SafetyError(f"Not applied: {hazard.sentence}. Change the level, the range or the path.")
+        return hazards
+
+    def _allow(self, step: Measure) -> None:
+        for hazard in self._hazards(step):
             if limits.stress(step.stimulus).peak_v > self._confirmed_v:
                 self._confirm(step, hazard)
+
+    def _confirm_again(self) -> None:
+        """What was hazardous before is asked again."""
+        if not self.setup.job.allow_hazardous_voltage:
+            self._confirmed_v = 0.0
 
     def _confirm(self, step: Measure, hazard: limits.Hazard) -> None:
         lines = () if self._cautioned else tuple(limits.CAUTIONS.splitlines())
@@ -261,7 +273,7 @@ class LiveBench:
             step=step,
             choices=("go on", "stop"),
         )
-        if self._operator.ask(prompt).strip().lower() != "go on":
+        if ask_choice(self._operator, prompt) != "go on":
             raise OperatorStop("Stopped before a hazardous voltage was applied; the outputs are off.")
         self._confirmed_v = limits.stress(step.stimulus).peak_v
 
@@ -319,6 +331,7 @@ class LiveBench:
         return news
 
     def _off_or_refuse(self) -> None:
+        self._confirm_again()  # a wait may be long, and the bench looked safe meanwhile
         if problems := self.outputs_off():
             raise SafetyError(f"Nothing is waited for with an output on: {' '.join(problems)}")
 

@@ -177,3 +177,11 @@ def ask_done(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], 
             operator.tell(
                 f"{answer!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
             )
+
+
+def ask_choice(operator: Operator, prompt: Prompt) -> str:
+    """Ask until one of the prompt's choices is typed; which one."""
+    while (answer := " ".join(operator.ask(prompt).lower().split())) not in prompt.choices:
+        said = repr(answer) if answer else "Enter alone"
+        operator.tell(f"{said} is no answer here. Type one of: {', '.join(prompt.choices)}.")
+    return answer

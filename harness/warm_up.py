@@ -20,7 +20,7 @@ import platformdirs
 
 from harness.clock import Clock
 from harness.errors import OperatorStop
-from harness.operator import Operator, Prompt
+from harness.operator import Operator, Prompt, ask_choice
 from harness.quantities import duration
 
 if TYPE_CHECKING:
@@ -182,8 +182,7 @@ class WarmUp:
         title = "Have these been on for at least their warm-up time?"
         choices = ("yes", "no", "stop")
         prompt = Prompt(kind="choose", title=title, lines=tuple(each.needs() for each in unknown), choices=choices)
-        while (answer := self._operator.ask(prompt).strip().lower()) not in choices:
-            self._operator.tell(f"{answer!r} is no answer here. Type one of: {', '.join(choices)}.")
+        answer = ask_choice(self._operator, prompt)
         if answer == "stop":
             raise OperatorStop("Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here.")
         if answer == "yes":

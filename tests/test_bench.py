@@ -166,6 +166,53 @@ def test_a_hazardous_voltage_is_asked_for_again_once_hands_were_at_the_cables() 
     assert hazardous == [False, True, False, True]
 
 
+class Choosing(Person):
+    """Answers the hazard question as told; keeps what happened in order."""
+
+    def __init__(self, said: list[Any], *answers: str) -> None:
+        self.said, self.answers, self.told = said, list(answers), []  # type: ignore[var-annotated]  # texts
+
+    def ask(self, prompt: Any) -> str:
+        self.said.append("asked" if "hazardous" in prompt.title else prompt.title)
+        return self.answers.pop(0)
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+
+
+def test_a_hazardous_voltage_is_confirmed_after_the_warm_up_and_again_after_another_wait() -> None:
+    bench, said, _ = a_bench()
+
+    class Wait:
+        left = 0
+
+        def wait(self, outputs_off: Any) -> None:
+            if self.left:
+                outputs_off()
+                said.append("warm")
+                self.left = 0
+
+    bench._warm_up, bench._operator = Wait(), Choosing(said, "go on", "go on")  # type: ignore[assignment]
+    for left in (1, 0, 1):
+        bench._warm_up.left = left  # type: ignore[union-attr]
+        bench.perform(dc(80.0, 10.0))
+    found = [entry for entry in said if entry in ("warm", "asked", ("calibrator", Dc(level_v=80.0)))]
+    applied = ("calibrator", Dc(level_v=80.0))
+    assert found == ["warm", "asked", applied, applied, "warm", "asked", applied]
+
+
+def test_an_answer_that_is_none_of_the_choices_is_asked_for_again_before_a_hazardous_voltage() -> None:
+    bench, said, _ = a_bench()
+    bench._operator = person = Choosing(said, "", "yes", "stop")
+    with pytest.raises(OperatorStop, match="Stopped before a hazardous voltage"):
+        bench.perform(dc(80.0, 10.0))
+    assert person.told == [
+        "Enter alone is no answer here. Type one of: go on, stop.",
+        "'yes' is no answer here. Type one of: go on, stop.",
+    ]
+    assert ("calibrator", Dc(level_v=80.0)) not in said
+
+
 def test_no_hand_is_asked_to_a_cable_while_an_output_may_be_on() -> None:
     bench, _, _ = a_bench(generator=[RuntimeError("driver fails")])
     with pytest.raises(SafetyError, match=r"Do not touch the cables.*generator.*driver fails"):
