@@ -26,7 +26,15 @@ from harness.journal import read as read_journal
 from harness.lock import hold
 from harness.operator import Nobody, Operator
 from harness.people import Awaited, Mirrored
-from harness.refusals import day_of, overdue, past_due, refuse_changed, refuse_others, simulated_bench_of
+from harness.refusals import (
+    day_of,
+    from_the_future,
+    overdue,
+    past_due,
+    refuse_changed,
+    refuse_others,
+    simulated_bench_of,
+)
 from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.run import Ended, Part, Watch, run_parts
@@ -145,10 +153,12 @@ def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
 
 
 def warnings(loaded: LoadedJob) -> tuple[str, ...]:
-    """What a person should look at before the run: in the three files, and certificates that have run out."""
-    late = past_due(loaded.setup.bench, today(loaded))
+    """What a person should look at before the run: in the three files, and certificates of another time."""
+    day = today(loaded)
+    late = past_due(loaded.setup.bench, day)
     allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
-    return (*loaded.warnings, *(f"{loaded.bench_path}: {each}, {allowed}" for each in late))
+    told = (*(f"{each}, {allowed}" for each in late), *from_the_future(loaded.setup.bench, day))
+    return (*loaded.warnings, *(f"{loaded.bench_path}: {each}" for each in told))
 
 
 def lock_names(loaded: LoadedJob) -> tuple[str, ...]:

@@ -58,6 +58,9 @@ def parse(text: str | float, unit: str) -> float:
     return value
 
 
+_LIKELY: Final = {"Hz": "M", "s": "m"}
+
+
 def _scale(suffix: str, unit: str) -> Decimal | None:
     if unit == "ratio":
         return _RATIO.get(suffix)
@@ -81,7 +84,8 @@ def _hint(suffix: str, unit: str) -> str:
     wanted = unit.replace("Ω", "ohm")
     spellings = [prefix + wanted for prefix in _PREFIX if prefix.isascii()]
     near = [spelling for spelling in spellings if spelling.lower() == suffix.lower() and spelling != suffix]
-    near.sort(key=lambda spelling: spelling[0] != suffix[0])
+    likely = _LIKELY.get(unit, suffix[:1])  # nobody rates a scope in millihertz, nor a sweep in megaseconds
+    near.sort(key=lambda spelling: spelling[0] != likely)
     return f" (case matters: {near[0]!r}?)" if near else ""
 
 

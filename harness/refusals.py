@@ -53,6 +53,15 @@ def past_due(bench: Bench, day: dt.date) -> tuple[str, ...]:
     )
 
 
+def from_the_future(bench: Bench, day: dt.date) -> tuple[str, ...]:
+    """The standards whose certificates are dated after a day: a slip of the pen, or a bench file of another time."""
+    return tuple(
+        f"the certificate of the {role} ({instrument.label}) is dated {instrument.certified}, after today, {day}"
+        for role, instrument in bench.instruments()
+        if role not in ("unit", "switch") and instrument.certified is not None and instrument.certified > day
+    )
+
+
 def overdue(setup: Setup, day: dt.date) -> str:
     """The standards past their due date on a day, in a sentence; empty where there are none or the job allows it."""
     past = past_due(setup.bench, day)

@@ -162,10 +162,11 @@ def _decides(found: Reach | str) -> bool:
 
 
 def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable:
-    what = step.view.volts_per_div if step.quantity in ("deflection", "peak_to_peak") else step.view.s_per_div
-    unit = "V" if step.quantity in ("deflection", "peak_to_peak") else "s"
+    vertical = step.quantity in ("deflection", "peak_to_peak")
+    per_div = show(step.view.volts_per_div, "V") if vertical else show(step.view.s_per_div, "s")
+    of = "" if vertical or step.quantity == "span" else f"{step.quantity.replace('_', ' ')}, "
     return Undecidable(
-        point=f"channel {step.view.channel}, {show(what, unit)}/div, {step.path}",
+        point=f"channel {step.view.channel}, {of}{per_div}/div, {step.path}",
         sentence=found if isinstance(found, str) else found.sentence,
         remedy=_remedy(setup, step),
     )

@@ -61,5 +61,5 @@ def _full_screen(found: Findings, unit: Unit) -> None:
         found.warn(
             ("input", "maximum"),
             f"is below a full screen of the largest range ({quantities.show(largest, 'V')}): "
-            "that range cannot be tried without a divider",
+            f"without a divider it is tried with at most {unit.input.maximum / max(unit.volts_per_div):.2g} div",
         )

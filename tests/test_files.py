@@ -176,7 +176,7 @@ VALUES: list[tuple[Edit, str]] = [
      "unit.toml:1: bandwidth: missing; expected rated bandwidth: a frequency such as '20 MHz'"),
     (("unit.toml", 'bandwidth = "100 MHz"', 'bandwidth = "100 mhz"'),
      ("unit.toml:<bandwidth>: bandwidth: '100 mhz' has the unit 'mhz'; "
-      "expected a frequency such as '20 MHz' (case matters: 'mHz'?)")),
+      "expected a frequency such as '20 MHz' (case matters: 'MHz'?)")),
     (("unit.toml", 'maximum = "300 V"', 'maximum = "0 V"'),
      "unit.toml:<maximum>: input.maximum: '0 V' is too small; expected more than 0 V"),
     (("unit.toml", 'maximum = "300 V"', '# maximum'),
@@ -419,7 +419,7 @@ WARNINGS: list[tuple[list[Edit], str]] = [
      "bench.toml:<termination_tolerance>: paths.terminated.termination_tolerance: is of no use without 'termination'"),
     ([("unit.toml", 'maximum = "300 V"', 'maximum = "30 V"')],
      ("unit.toml:<maximum>: input.maximum: is below a full screen of the largest range (40 V): "
-      "that range cannot be tried without a divider")),
+      "without a divider it is tried with at most 6 div")),
     ([("unit.toml", 'scatter = "0.02 div"', 'scatter = "0.02 div"\nsettled_within = "0.05 div"')],
      ("unit.toml:<settled_within>: settled_within: is less than readings that scatter by 0.02 div differ anyway; "
       "expected at least 0.057 div")),

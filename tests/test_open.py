@@ -132,6 +132,15 @@ def test_a_decade_calibrator_cannot_decide_the_one_and_two_ranges(by_eye):
     assert all(u.remedy for u in rehearsed.undecided)
 
 
+def test_what_the_run_passes_and_fails_of_the_pulse_the_rehearsal_called_decidable(digital):
+    rehearsed = opening.rehearse(opening.load(DEMO / "digital.toml"))
+    part = next(part for part in rehearsed.parts if part.title == "Pulse response")
+    assert part.points == part.decidable == 4
+    assert not [u for u in rehearsed.undecided if "5 ns/div" in u.point]
+    points = next(part for part in digital.report.parts if part.title == "Pulse response").points
+    assert [p.word for p in points if p.quantity == "rise time" and p.channel == 1] == ["pass"]
+
+
 def test_a_change_of_the_truth_is_found(bench, tmp_path):
     change(bench / "bench_sim.toml", 'response.half_power = "118 MHz"', 'response.half_power = "104 MHz"')
     change(bench / "digital.toml", '[[sequence]]\nuse = "time_base"\npath = "lead"\n', "")
@@ -258,6 +267,20 @@ def test_a_standard_past_its_due_date_stops_the_run_unless_the_job_allows_it(ben
     report = opening.start(bench / "digital.toml", tmp_path / "runs").report
     assert [standard.role for standard in report.standards if standard.overdue] == ["counter"]
     assert any("past its due date" in text for text in report.deviations)
+
+
+def test_a_certificate_dated_after_the_day_of_the_run_is_told_before_and_after(bench, tmp_path):
+    """By the bench's own clock, which the demo sets to November 2026."""
+    change(bench / "bench.toml", "certified = 2026-04-14", "certified = 2026-11-26")
+    change(bench / "bench.toml", "due = 2027-04-14", "due = 2027-11-26")
+    change(bench / "digital.toml", '[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntarget = "0.3 %"\n', "")
+    (told,) = (text for text in opening.warnings(opening.load(bench / "digital.toml")) if "dated" in text)
+    assert "the certificate of the calibrator (" in told
+    assert told.endswith("is dated 2026-11-26, after today, 2026-11-25")
+    deviations = opening.start(bench / "digital.toml", tmp_path / "runs").report.deviations
+    (said,) = (text for text in deviations if "dated" in text)
+    assert "calibrator" in said
+    assert "2026-11-26, after the day on which the run began" in said
 
 
 def test_a_job_above_a_rating_is_refused_before_anything_is_opened(bench, tmp_path):

@@ -90,12 +90,43 @@ def test_mirror_and_scale():
     assert high.largest_passing == pytest.approx(low.largest_passing) == pytest.approx(1.0, abs=1e-4)
 
 
-def test_a_single_limit_is_judged_from_the_nominal():
+def test_a_single_limit_is_judged_by_the_results_to_expect():
+    """U = 2u at 95.45 % (GUM, G.1.3): what passes lies U inside the limit, what is failed U outside (ILAC-G8, 4.2)."""
     # An overshoot is never below zero: with U above the limit nothing passes, though the zone is formally open.
     assert reach(of_u(0.5), Limits(high=3.0), "guarded").largest_passing == pytest.approx(2.0, abs=1e-4)
     assert not reach(of_u(2.0), Limits(high=3.0), "guarded").can_pass
-    rated = reach(of_u(1.0, nominal=8.0), Limits(high=9.0), "guarded")
-    assert not rated.can_pass
+    assert reach(of_u(2.0), Limits(high=3.0), "guarded").prospect == "can only fail"
+    # A rise time near its limit says nothing against the point: a unit may be faster than its rating.
+    at_its_limit = reach(of_u(0.137, nominal=3.5), Limits(high=3.5), "guarded")
+    assert at_its_limit.largest_passing == pytest.approx(3.226, abs=1e-4)
+    assert at_its_limit.sentence.endswith("against at most 3.5 %: passes up to 3.23 %, is failed above 3.77 %.")
+    assert reach(of_u(0.0925, nominal=10.0), Limits(high=10.0), "guarded").can_pass
+    # One less than a third of what is rated is not to be expected, nor one of three times it.
+    assert reach(of_u(1.2, nominal=3.5), Limits(high=3.5), "guarded").prospect == "can only fail"
+    assert reach(of_u(4.0, nominal=3.5), Limits(high=3.5), "guarded").prospect == "cannot be decided"
+
+
+@pytest.mark.parametrize("rule", RULES)
+@given(u=st.floats(0.01, 20.0))
+def test_reach_of_a_single_limit_agrees_with_the_verdicts_themselves(rule, u):
+    statement = state(of_u(u))
+    for limits, best, worst, outwards in (
+        (Limits(high=6.0), 2.0, 17.999, 1e-3),
+        (Limits(low=6.0), 18.0, 2.001, -1e-3),
+    ):
+        reached = reach(of_u(u, nominal=6.0), limits, rule)
+
+        def word(result, limits=limits):
+            return decide(result, statement.u, statement.expanded, limits, rule).word
+
+        assert reached.can_pass == (word(best) == "pass")
+        if reached.largest_passing is not None:
+            assert word(reached.largest_passing) == "pass"
+            assert word(reached.largest_passing + outwards) != "pass"
+        if reached.prospect == "can only fail":
+            assert word(worst) == "fail"
+        if reached.prospect == "cannot be decided":
+            assert word(worst) != "fail"
 
 
 def test_u_equal_to_the_tolerance_leaves_no_zone():

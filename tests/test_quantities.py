@@ -46,9 +46,9 @@ def test_reads(text: str | float, unit: str, value: float) -> None:
 @pytest.mark.parametrize(("text", "unit", "sentence"), [
     (0.5, "s", "0.5 has no unit; expected a time such as '20 ns' or '30 min'"),
     ("0.5", "s", "'0.5' has no unit; expected a time"),
-    ("20 mhz", "Hz", "case matters: 'mHz'"),
+    ("20 mhz", "Hz", "case matters: 'MHz'"),
     ("20 MHZ", "Hz", "case matters: 'MHz'"),
-    ("1 MS", "s", "case matters: 'Ms'"),
+    ("1 MS", "s", "case matters: 'ms'"),
     ("5 Kohm", "Ω", "case matters: 'kohm'"),
     ("5 Vpp", "V", "'5 Vpp' has the unit 'Vpp'; expected a voltage"),  # never taken one for another
     ("5 V", "Vpp", "expected a peak-to-peak voltage"),

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 Prospect: TypeAlias = Literal["can pass", "can only fail", "cannot be decided"]
 
 # An error of more than so many tolerances is not expected of a unit that is worth verifying; a point that could only be
-# failed beyond it is called undecidable.
+# failed beyond it is called undecidable. Against a single limit, which stands for a value, results from a third of it
+# to three times it are expected, and zero where that is the nominal.
 PLAUSIBLE_TOLERANCES = 3.0
 
 # More repeats of one point than this cost a person more than another level or a better source.
@@ -39,7 +40,8 @@ class Reach:
     """What can be said of a point before it is measured.
 
     `largest_passing` is the largest error, in size, that would still pass: the least favourable side of the acceptance
-    zone; None where nothing can pass. `expanded` is U with factor `k`.
+    zone; None where nothing can pass. Against a single limit it is the result itself, the last one that would pass.
+    `expanded` is U with factor `k`.
     """
 
     prospect: Prospect
@@ -56,7 +58,7 @@ class Reach:
 
     @property
     def can_pass(self) -> bool:
-        """Whether a unit without error would pass."""
+        """Whether a unit without error would pass; against a single limit, whether a result to expect would."""
         return self.prospect == "can pass"
 
 
@@ -100,13 +102,14 @@ def reach(budget: Budget, limits: Limits, rule: Rule, *, plausible: float | None
     rule
         Decision rule.
     plausible
-        Largest departure from the nominal to reckon with. Default: `PLAUSIBLE_TOLERANCES` times that of the farther
-        limit.
+        Largest departure from the nominal to reckon with; against a single limit, the result farthest outside. Default:
+        `PLAUSIBLE_TOLERANCES` times that of the farther limit; of a single limit, times or divided by.
 
     Returns
     -------
-    "can pass": the nominal itself lies in the acceptance zone. "can only fail": no pass, but a plausible error would be
-    failed. "cannot be decided": neither.
+    "can pass": the nominal itself lies in the acceptance zone; against a single limit, a result to expect does, as a
+    unit may be far better than its limit. "can only fail": no pass, but a plausible error would be failed. "cannot be
+    decided": neither.
 
     References
     ----------
@@ -117,12 +120,13 @@ def reach(budget: Budget, limits: Limits, rule: Rule, *, plausible: float | None
     w = guard_band(statement.u, U, limits, rule)
     zone = acceptance_limits(limits, w)
     nominal = budget.estimate
-    largest = _largest_passing(zone, nominal, w)
-    room = _room(limits, nominal)
-    most = PLAUSIBLE_TOLERANCES * max(room) if plausible is None else plausible
-    prospect: Prospect = "can pass"
-    if largest is None:
-        prospect = "can only fail" if min(room) + w < most else "cannot be decided"
+    if limits.half_width is None:
+        largest, can_fail = _against_a_single_limit(limits, nominal, w, plausible)
+    else:
+        room = _room(limits, nominal)
+        largest = _largest_passing(zone, nominal, w)
+        can_fail = min(room) + w < (PLAUSIBLE_TOLERANCES * max(room) if plausible is None else plausible)
+    prospect: Prospect = "can pass" if largest is not None else "can only fail" if can_fail else "cannot be decided"
     return Reach(
         prospect=prospect,
         u=statement.u,
@@ -134,7 +138,7 @@ def reach(budget: Budget, limits: Limits, rule: Rule, *, plausible: float | None
         acceptance=zone,
         largest_passing=largest,
         unit=budget.unit,
-        sentence=_sentence(budget, prospect, limits, U=U, w=w, largest=largest, nearest=min(room)),
+        sentence=_sentence(budget, prospect, limits, U=U, w=w, largest=largest),
     )
 
 
@@ -229,6 +233,28 @@ def _room(limits: Limits, nominal: float) -> tuple[float, ...]:
     return tuple(side for side in sides if side is not None)
 
 
+def _against_a_single_limit(
+    limits: Limits, nominal: float, w: float, plausible: float | None
+) -> tuple[float | None, bool]:
+    """The last result that passes, None where none to expect does, and whether one to expect can be failed."""
+    if limits.high is not None:
+        best, worst = min(nominal, limits.high / PLAUSIBLE_TOLERANCES), PLAUSIBLE_TOLERANCES * limits.high
+        last, first = limits.high - w, limits.high + w
+        slack = EQUALITY_SLACK * max(abs(limits.high), w)
+        return (
+            last if last >= best - slack else None,
+            first < (worst if plausible is None else plausible),
+        )
+    assert limits.low is not None
+    best, worst = max(nominal, PLAUSIBLE_TOLERANCES * limits.low), limits.low / PLAUSIBLE_TOLERANCES
+    last, first = limits.low + w, limits.low - w
+    slack = EQUALITY_SLACK * max(abs(limits.low), w)
+    return (
+        last if last <= best + slack else None,
+        first > (worst if plausible is None else plausible),
+    )
+
+
 def _largest_passing(zone: Limits | None, nominal: float, w: float) -> float | None:
     """Distance from the nominal to the nearer end of the zone; None where the nominal itself lies outside."""
     if zone is None:
@@ -238,22 +264,24 @@ def _largest_passing(zone: Limits | None, nominal: float, w: float) -> float | N
     return max(nearest, 0.0) if nearest >= -EQUALITY_SLACK * scale else None
 
 
-def _sentence(
-    budget: Budget,
-    prospect: Prospect,
-    limits: Limits,
-    *,
-    U: float,
-    w: float,
-    largest: float | None,
-    nearest: float,
-) -> str:
+def _sentence(budget: Budget, prospect: Prospect, limits: Limits, *, U: float, w: float, largest: float | None) -> str:
     unit = f" {budget.unit}" if budget.unit else ""
     before = f"{budget.quantity}: U = {U:.3g}{unit} against {limits.text(budget.unit)}"
+    single = limits.half_width is None
+    edge, side = (limits.high, "above") if limits.high is not None else (limits.low, "below")
+    assert edge is not None
+    outside = edge + w if side == "above" else edge - w
     match prospect:
+        case "can pass" if single:
+            until = "up to" if side == "above" else "from"
+            on = "" if side == "above" else " on"
+            return f"{before}: passes {until} {_or_zero(largest)}{unit}{on}, is failed {side} {outside:.3g}{unit}."
         case "can pass":
             return f"{before}: passes up to {_or_zero(largest)}{unit} from nominal."
+        case "can only fail" if single:
+            return f"{before}: no result can pass; only one {side} {outside:.3g}{unit} could be failed."
         case "can only fail":
+            nearest = min(_room(limits, budget.estimate))
             return f"{before}: no result can pass; only one beyond {nearest + w:.3g}{unit} could be failed."
         case "cannot be decided":
             return f"{before}: cannot be decided with this equipment."

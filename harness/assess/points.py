@@ -109,14 +109,19 @@ def time_base_budget(setup: Setup, step: Measure, readings: Sequence[Reading] = 
 
 
 def pulse_budget(
-    setup: Setup, step: Measure, readings: Sequence[Reading] = (), *, u_time_factor: float | None = None
+    setup: Setup,
+    step: Measure,
+    readings: Sequence[Reading] = (),
+    *,
+    repeats: int = 1,
+    u_time_factor: float | None = None,
 ) -> Budget:
     """
     Return a pulse parameter: the unit's own rise time in ns, or overshoot or aberration of the top in percent.
 
     Parameters
     ----------
-    setup, step, readings
+    setup, step, readings, repeats
         As for `deflection_budget`; the quantity says which parameter.
     u_time_factor
         Relative standard uncertainty of the time factor in use, where it has been measured; else the unit's tolerance
@@ -124,9 +129,9 @@ def pulse_budget(
     """
     match step.quantity:
         case "rise_time":
-            return _rise_time(setup, step, readings, u_time_factor)
+            return _rise_time(setup, step, readings, u_time_factor, repeats=repeats)
         case "overshoot" | "top_aberration":
-            return _aberration(setup, step, readings)
+            return _aberration(setup, step, readings, repeats=repeats)
         case _:
             raise AnalysisError(f"a {step.quantity} is no pulse parameter.")
 
@@ -146,7 +151,7 @@ def budget_for(
         case "deflection" | "peak_to_peak":
             return deflection_budget(setup, step, readings, ground, repeats=repeats)
         case _:
-            return pulse_budget(setup, step, readings)
+            return pulse_budget(setup, step, readings, repeats=repeats)
 
 
 def ideal(setup: Setup, step: Measure) -> float:
@@ -187,7 +192,9 @@ def limits_unit(quantity: Quantity) -> str:
     return "ns" if quantity == "rise_time" else "%"
 
 
-def _rise_time(setup: Setup, step: Measure, readings: Sequence[Reading], u_time_factor: float | None) -> Budget:
+def _rise_time(
+    setup: Setup, step: Measure, readings: Sequence[Reading], u_time_factor: float | None, *, repeats: int
+) -> Budget:
     source_s, u_source_s = _source_rise_time(setup, step)
     values = _values(readings)
     s_per_div = step.view.s_per_div / step.view.magnifier
@@ -196,7 +203,7 @@ def _rise_time(setup: Setup, step: Measure, readings: Sequence[Reading], u_time_
         [value / s_per_div for value in values] if values else [nominal_s / s_per_div],
         Reader(resolution_div=setup.unit.time_resolution, scatter_div=math.sqrt(2.0) * setup.unit.scatter),
         edges="both read",
-        repeats=None if readings else 1,
+        repeats=None if readings else repeats,
         record_u_div=_record_u(readings) / s_per_div,
     )
     measured_s = length.value_div * s_per_div
@@ -220,7 +227,7 @@ def _rise_time(setup: Setup, step: Measure, readings: Sequence[Reading], u_time_
     )
 
 
-def _aberration(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Budget:
+def _aberration(setup: Setup, step: Measure, readings: Sequence[Reading], *, repeats: int) -> Budget:
     amplitude_div = applied_at_input(setup, step) / step.view.volts_per_div
     if not amplitude_div > 0.0:
         raise AnalysisError(f"the {step.quantity.replace('_', ' ')} of a step without amplitude is not defined.")
@@ -229,7 +236,7 @@ def _aberration(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Bud
         [value * amplitude_div for value in values] if values else [(step.expected or 0.0) * amplitude_div],
         Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
         edges="both read",
-        repeats=None if readings else 1,
+        repeats=None if readings else repeats,
         record_u_div=_record_u(readings) * amplitude_div,
     )
     per_div = 100.0 / amplitude_div

@@ -65,10 +65,11 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
                 opening.warnings(loaded),
             )
         case "bench":
-            from harness.refusals import day_of, past_due, simulated_bench_of
+            from harness.refusals import day_of, from_the_future, past_due, simulated_bench_of
 
             bench = files.read_bench(path, check_overrides=check_overrides)
-            late = past_due(bench.value, day_of(simulated_bench_of(bench.value, path)))
+            day = day_of(simulated_bench_of(bench.value, path))
+            late = past_due(bench.value, day) + from_the_future(bench.value, day)
             roles = ", ".join(role for role, _ in bench.value.instruments())
             return f"{path}: a sound bench file: {roles or 'no instruments'}", (
                 *bench.warnings,
@@ -92,7 +93,7 @@ def _checked_queue(path: Path) -> tuple[str, tuple[str, ...]]:
     warnings = list(queue.warnings)
     for name in queue.value.jobs:
         try:
-            warnings += opening.load(path.parent / name).warnings
+            warnings += opening.warnings(opening.load(path.parent / name))
         except ConfigError as error:
             problems += error.problems
     if problems:

@@ -121,6 +121,16 @@ def _can_pass(setup: Setup, point: Point) -> bool:
     return reach(point.budget, point.limits, setup.job.rule).acceptance is not None
 
 
+def _from_the_future(contents: Contents, used: Sequence[Standard]) -> Iterator[str]:
+    """Certificates that did not exist yet."""
+    for standard in used:
+        if standard.certified > contents.header["started"][:10]:  # both are written year first
+            yield (
+                f"The certificate of the {standard.role} ({standard.label}) is dated {standard.certified}, "
+                "after the day on which the run began."
+            )
+
+
 def _corrected(setup: Setup, used: Sequence[Standard]) -> Iterator[str]:
     """The known errors that were taken off."""
     roles = {standard.role for standard in used}
@@ -145,6 +155,7 @@ def deviations(
     for standard in used:
         if standard.overdue:
             yield f"The {standard.role} ({standard.label}) was past its due date, {standard.due}."
+    yield from _from_the_future(contents, used)
     yield from _corrected(setup, used)
     for part in parts:
         yield from part.left_out
