@@ -6,6 +6,18 @@ Anything else that escapes is a bug and keeps its traceback.
 
 from __future__ import annotations
 
+import os
+import shlex
+
+
+def shell_word(text: object) -> str:
+    """A path as one word of a command that a sentence suggests, quoted for the shells of this system."""
+    if os.name == "nt":
+        from subprocess import list2cmdline
+
+        return list2cmdline([str(text)])
+    return shlex.quote(str(text))
+
 
 class HalfpowerError(Exception):
     """Base of every error that a person can do something about."""

@@ -279,7 +279,10 @@ def test_hands_that_no_rehearsal_foresaw_end_the_job_and_not_the_night(lab: Lab)
     night = lab.night("own", "first")
     assert [run.outcome for run in night.runs] == ["not done", "meets"]
     assert "A person is needed, and this run has none: Outputs are off. Connect" in night.runs[0].sentence
-    assert night.runs[0].next_step == f"Resume the run at the bench: halfpower resume …/{night.runs[0].run}"
+    assert (
+        night.runs[0].next_step
+        == f"Resume the run at the bench: halfpower resume {lab.runs.resolve() / night.runs[0].run}"
+    )
 
 
 def test_an_output_that_stays_on_is_the_first_thing_said_in_the_morning(lab: Lab) -> None:
@@ -311,7 +314,7 @@ def test_a_signal_leaves_a_queue_that_can_be_gone_on_with(lab: Lab) -> None:
     cut = account(lab.the_folder())
     assert (cut.finished, [run.outcome for run in cut.runs]) == (False, ["meets", "not done"])
     assert cut.runs[1].outputs == "confirmed"
-    assert cut.next_step == f"Go on with it: halfpower queue --go-on …/{lab.the_folder().name}"
+    assert cut.next_step == f"Go on with it: halfpower queue --go-on {lab.the_folder().resolve()}"
     assert heartbeat.read(lab.the_folder()).doing == "ended"
     lab.showing.on_step = lambda _part, _n: None
     night = lab.go_on(lab.the_folder())
@@ -319,6 +322,23 @@ def test_a_signal_leaves_a_queue_that_can_be_gone_on_with(lab: Lab) -> None:
     assert [run.tries for run in night.runs] == [1, 2]
     assert night.finished
     assert len(list(lab.runs.glob("*-S1002-*"))) == 2
+
+
+def test_going_on_waits_for_the_moment_that_was_asked_for_last(lab: Lab) -> None:
+    def stop(_text: str) -> None:
+        raise StoppedError
+
+    lab.showing.on_wait = stop
+    with pytest.raises(StoppedError):
+        lab.begin("first", at=(EVENING + dt.timedelta(hours=6)).isoformat())
+    folder, sooner = lab.the_folder(), EVENING + dt.timedelta(minutes=10)
+    with pytest.raises(StoppedError):
+        lab.go_on(folder, start=sooner.isoformat())
+    assert lab.showing.waited[-1].startswith(f"Waiting until {sooner:%Y-%m-%d %H:%M}")
+    lab.showing.on_wait = lambda _text: None
+    night = lab.go_on(folder)  # the later word stands in the log
+    assert dt.datetime.fromisoformat(night.started) == sooner
+    assert [run.outcome for run in night.runs] == ["meets"]
 
 
 def test_a_queue_cut_off_at_any_line_of_its_log_or_within_one_comes_to_the_same_end(lab: Lab, tmp_path: Path) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -17,6 +19,7 @@ from click.testing import CliRunner, Result
 from harness.cli import cli
 from harness.commands.demo import unpack
 from harness.night import heartbeat, log
+from harness.night.account import account
 from harness.night.notices import VARIABLE
 from harness.version import program_version
 from tests.night_lab import Lab
@@ -104,6 +107,7 @@ def test_a_rehearsal_starts_nothing(lab: Lab) -> None:
     told = halfpower("queue", "first.toml", "by_eye.toml", "--leave-out", "--rehearse")
     assert told.exit_code == 0, told.stderr
     assert "1 to run, 1 refused; start now, about" in told.stdout
+    assert "left out: by_eye.toml: needs a person: 2 × connect calibrator" in told.stdout
     assert not lab.runs.exists()
 
 
@@ -118,6 +122,10 @@ def test_a_rehearsal_starts_nothing(lab: Lab) -> None:
     (("--page", "first.toml"), 5, "first.toml:1: this line was changed or damaged"),
     (("first.toml", "--notify", "hush"), 11, "Notices: no channel can be made of address 1 of 1; expected one such"),
     (("first.toml", "--runs", "bench.toml"), 5, "bench.toml/night-"),
+    (("--go-on", "x", "--rehearse"), 2, "--rehearse changes nothing here: leave it out."),
+    (("--go-on", "x", "--no-awake"), 2, "--awake changes nothing here: leave it out."),
+    (("--page", "x", "--at", "18:00"), 2, "--at changes nothing here: leave it out."),
+    (("--go-on", "x", "--at", "6 pm"), 2, "'6 pm' is no time to start at"),
     (("first.toml", "--again", "10"), 2, "10 is not in the range 0<=x<=9"),
     (("first.toml", "--quiet", "--json"), 2, "Use --quiet or --json, not both."),
 ])  # fmt: skip
@@ -153,6 +161,43 @@ def test_going_on_asks_the_queue_file_for_its_channels_and_goes_on_without_them(
     assert told.exit_code == 0, told.stderr
     assert "no channel can be made of address 1 of 1" in told.stdout
     assert "hush" not in told.stdout
+
+
+def test_every_command_that_is_suggested_can_be_pasted(lab: Lab, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Folders with blanks; shlex.split reads as a POSIX shell does (IEEE Std 1003.1, Shell Command Language, 2.2)."""
+    monkeypatch.setenv("COLUMNS", "80")
+    told = halfpower("queue", "second.toml", "--runs", "of a night", "--again", "0", "--no-awake")
+    assert told.exit_code == 11
+    runs = (lab.folder / "of a night").resolve()
+    folder, run = the_night(runs), next(runs.glob("*-S1002-*"))
+    assert log.read(folder).header["runs"] == str(runs)
+    ends = [shlex.split(line[line.index("halfpower ") :]) for line in told.output.splitlines() if "halfpower " in line]
+    assert ends.count(["halfpower", "resume", str(run)]) == 2  # of the job, and what to begin with
+    assert ends[-1] == ["halfpower", "queue", "--go-on", f"of a night/{folder.name}"]
+    assert len(ends) == 3
+    page = html.unescape((folder / "night.html").read_text("utf-8"))
+    assert f"halfpower resume {shlex.quote(str(run))}" in page
+    lab.mend()
+    monkeypatch.chdir(lab.folder.parent)
+    assert halfpower(*ends[0][1:]).exit_code == 0
+
+
+def test_a_log_without_the_runs_folder_is_read_as_before(lab: Lab) -> None:
+    folder = lab.begin("first")
+    header = dict(log.read(folder).header)
+    (folder / log.NAME).unlink()
+    older = {key: value for key, value in header.items() if key not in ("kind", "format", "at", "runs")}
+    log.Log.create(folder, older, lambda: str(header["at"])).close()
+    night = account(folder)
+    assert night.next_step == f"Go on with it: halfpower queue --go-on {folder.resolve()}"
+
+
+def test_records_add_passes_a_queues_folder_by(lab: Lab, tmp_path: Path) -> None:
+    lab.begin("first")
+    told = halfpower("records", "add", *sorted(lab.runs.iterdir()), "--simulated", "--store", tmp_path / "store.sqlite")
+    assert told.exit_code == 0, told.stderr
+    assert f"{lab.the_folder()}: skipped, the folder of a queue; its runs have folders of their own" in told.stdout
+    assert ": added" in told.stdout
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals of POSIX")

@@ -12,7 +12,7 @@ import rich_click as click
 
 from harness.commands.records import store_option
 from harness.commands.run import PATH, a_console, shown, shown_options
-from harness.errors import Alarm, HalfpowerError, QueueError
+from harness.errors import Alarm, HalfpowerError, QueueError, shell_word
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -56,7 +56,7 @@ def queue(
     Examples:
       halfpower queue a.toml b.toml --at 18:00
       halfpower queue queue.toml
-      halfpower queue *.toml --leave-out --rehearse
+      halfpower queue a.toml b.toml --leave-out --rehearse
       halfpower queue --go-on runs/night-2026-11-25-01
       halfpower queue --page runs/night-2026-11-25-01
     """
@@ -64,14 +64,23 @@ def queue(
     folder = go_on or page
     if folder is not None and (jobs or (go_on and page)):
         raise click.UsageError("Use --go-on or --page alone: the jobs stand in the queue's own log.")
+    if folder is not None:
+        _refuse_beside(options, page=page is not None)
     if page is not None:
         _finish(page, showing)
     elif go_on is not None:
-        _go_on(go_on, notify, leave_out=options["leave_out"], showing=showing, keep=_keeper(options["store"]))
+        _go_on(go_on, notify, options, showing=showing, keep=_keeper(options["store"]))
     elif jobs:
         _begin(jobs, runs, notify, options, showing)
     else:
         raise click.UsageError("Nothing to run: name job files, or a queue file. 'halfpower new queue' writes one.")
+
+
+def _refuse_beside(options: Mapping[str, Any], *, page: bool) -> None:
+    """What would be ignored beside --go-on or --page is refused."""
+    ignored = ("again", "awake", "rehearse", *(("at",) if page else ()))
+    if named := [name for name in ignored if options[name] is not None and (name != "rehearse" or options[name])]:
+        raise click.UsageError(f"--{named[0]} changes nothing here: leave it out.")
 
 
 def _begin(
@@ -89,6 +98,8 @@ def _begin(
         showing.tell(line)
     if found.refused and not (leave_out and found.checked):
         raise runner.refusal(found)
+    for problem in (problem for refused in found.refused for problem in refused.problems):
+        showing.tell(f"left out: {problem}")
     channels = _channels(addresses)
     if options["rehearse"]:
         return
@@ -113,15 +124,11 @@ def _asked(
 ) -> tuple[list[Path], str, Settings, tuple[str, ...], bool]:
     """The jobs, when and how to run them, whom to tell, whether to leave refused ones out: the file's, then options."""
     from harness import files
-    from harness.moments import parse
     from harness.night import notices
     from harness.night.runner import Settings
 
     given = {name: options[name] for name in ("again", "awake") if options[name] is not None}
-    try:
-        parse(options["at"] or "00:00")
-    except ValueError as error:
-        raise click.BadParameter(str(error), param_hint="--at") from None
+    _check_at(options["at"])
     queued = [path for path in jobs if _is_queue(path)]
     if not queued:
         return list(jobs), options["at"] or "", Settings(**given), notices.addresses(notify), options["leave_out"]
@@ -135,6 +142,15 @@ def _asked(
     made = Settings(**settings, queue_file=str(path.resolve()))
     at = wanted.at if options["at"] is None else options["at"]
     return paths, at, made, addresses, options["leave_out"] or wanted.leave_out
+
+
+def _check_at(at: str | None) -> None:
+    from harness.moments import parse
+
+    try:
+        parse(at or "00:00")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--at") from None
 
 
 def _is_queue(path: Path) -> bool:
@@ -160,12 +176,19 @@ def _keeper(store: str | None) -> Keep:
     return lambda folder: (*write_report(folder), *remember(folder, store))
 
 
-def _go_on(folder: Path, notify: tuple[str, ...], *, leave_out: bool, showing: _Shown, keep: Keep) -> None:
+def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *, showing: _Shown, keep: Keep) -> None:
     from harness import files
     from harness.clock import RealClock
     from harness.night import log, notices, runner
+    from harness.night.start import start_of
 
+    _check_at(options["at"])
+    clock = RealClock()
     contents = log.read(folder)
+    start = contents.start
+    if options["at"] is not None:
+        moment = start_of(options["at"], clock)
+        start = moment.isoformat() if moment else ""
     folder = folder if folder.is_dir() else folder.parent
     named = Path(str(contents.header["queue_file"]))
     from_file: list[str] = []
@@ -178,7 +201,15 @@ def _go_on(folder: Path, notify: tuple[str, ...], *, leave_out: bool, showing: _
     except QueueError as error:
         showing.tell(str(error))
     with _told_how_to_go_on(folder):
-        runner.go_on(folder, leave_out=leave_out, clock=RealClock(), channels=channels, showing=showing, keep=keep)
+        runner.go_on(
+            folder,
+            leave_out=options["leave_out"],
+            start=start,
+            clock=clock,
+            channels=channels,
+            showing=showing,
+            keep=keep,
+        )
     _finish(folder, showing)
 
 
@@ -195,7 +226,8 @@ def _finish(folder: Path, showing: _Shown) -> None:
     showing.night(night, folder / PAGE)
     if undone := [run.job for run in night.runs if run.outcome in ("not done", "not tried")]:
         raise QueueError(
-            f"Not done: {', '.join(undone)}. {folder / PAGE} says why; go on with: halfpower queue --go-on {folder}"
+            f"Not done: {', '.join(undone)}. {folder / PAGE} says why; "
+            f"go on with: halfpower queue --go-on {shell_word(folder)}"
         )
 
 
@@ -207,7 +239,7 @@ def _told_how_to_go_on(*folders: Path) -> Iterator[Callable[[Path], None]]:
         yield made.append
     except (HalfpowerError, KeyboardInterrupt) as stopped:
         if made:
-            stopped.add_note(f"What was measured is kept; go on with: halfpower queue --go-on {made[-1]}")
+            stopped.add_note(f"What was measured is kept; go on with: halfpower queue --go-on {shell_word(made[-1])}")
         raise
 
 
@@ -282,7 +314,7 @@ class _Shown:
         if self._as_json:
             JsonLines(sys.stdout).write(event="end", folder=str(page.parent), sentence=night.sentence, page=str(page))
             return
-        a_console().print(render(night))
+        a_console().print(render(night), crop=False)  # a command that is suggested stays one line
         click.echo(f"Page: {page}")
 
     def _end_waiting(self) -> None:

@@ -239,7 +239,10 @@ def remember(run_folder: Path, store: str | None) -> None:
 
 def _add(store: Store, folder: Path, simulated: bool, *, again: bool = False) -> str:
     from harness import journal
+    from harness.night import log
 
+    if (folder / log.NAME).is_file() and not (folder / journal.NAME).exists():
+        return f"{folder}: skipped, the folder of a queue; its runs have folders of their own"
     contents = journal.read(folder)
     number = contents.header["run"]
     if contents.header["setup"]["bench"].get("simulation") is not None and not simulated:

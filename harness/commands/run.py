@@ -13,7 +13,7 @@ import rich_click as click
 from harness.atomic import write_bytes, write_text
 from harness.commands.faults import fault_options
 from harness.commands.records import remember, store_option
-from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
+from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, shell_word
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -104,6 +104,8 @@ def run(
     remember(result.folder, store)
     if not as_json:
         click.echo(f"Report: {page}")
+        if printed:
+            click.echo(f"Printed report: {page.with_suffix('.pdf')}")
 
 
 @click.command()
@@ -159,6 +161,8 @@ def resume(
     remember(result.folder, store)
     if not as_json:
         click.echo(f"Report: {page}")
+        if printed:
+            click.echo(f"Printed report: {page.with_suffix('.pdf')}")
 
 
 @click.command()
@@ -217,7 +221,10 @@ def report(
         write_pdf(made, pdf_path, letter=letter, fonts=fonts, point=point)
     if csv_path is not None or json_path is not None:
         _write_tables(made, csv_path, json_path)
-    if not any((html_path, pdf_path, csv_path, json_path)):
+    written = [path for path in (html_path, pdf_path, csv_path, json_path) if path is not None]
+    for path in written:
+        click.echo(f"Written: {path}")
+    if not written:
         show_report(made)
     if open_page and html_path is not None:
         click.launch(str(html_path.resolve()))
@@ -302,7 +309,7 @@ def told_how_to_resume(*folders: Path) -> Iterator[Callable[[Path], None]]:
         yield made.append
     except (HalfpowerError, KeyboardInterrupt) as stopped:
         if made and not isinstance(stopped, ConfigError | JournalError | SafetyError):
-            stopped.add_note(f"What was measured is kept; go on with: halfpower resume {made[-1]}")
+            stopped.add_note(f"What was measured is kept; go on with: halfpower resume {shell_word(made[-1])}")
         raise
 
 
@@ -324,7 +331,7 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
     if result.ended_early:
         ended = HalfpowerError("\n".join(f"Ended early: {each}" for each in result.ended_early))
         ended.exit_code = result.exit_code
-        ended.add_note(f"What was measured is kept; go on with: halfpower resume {result.folder}")
+        ended.add_note(f"What was measured is kept; go on with: halfpower resume {shell_word(result.folder)}")
         raise ended
     return page
 

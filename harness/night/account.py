@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from harness import journal
-from harness.errors import HalfpowerError
+from harness.errors import HalfpowerError, shell_word
 from harness.night import log as logs
 from harness.night.log import Ending, Job
 from harness.report import shown
@@ -22,9 +22,9 @@ _NEXT: Final = {
     "stopped": "Go on with the queue.",
     "fault": "Its traceback stands in queue.jsonl; send it to whoever looks after the program or the driver.",
     "changed": "Check the changed files, then queue the job again.",
-    "ended early": "Look at the instrument that is named, then resume the run: halfpower resume …/{run}",
-    "needs hands": "Resume the run at the bench: halfpower resume …/{run}",
-    "failed": "Put right what is named, then resume the run: halfpower resume …/{run}",
+    "ended early": "Look at the instrument that is named, then resume the run: halfpower resume {folder}",
+    "needs hands": "Resume the run at the bench: halfpower resume {folder}",
+    "failed": "Put right what is named, then resume the run: halfpower resume {folder}",
 }
 _NEXT_ANEW: Final = "Put right what is named, then run the job: halfpower run {job}"
 
@@ -34,11 +34,12 @@ def account(folder: Path) -> Night:
     contents = logs.read(folder)
     folder = folder if folder.is_dir() else folder.parent
     header = contents.header
+    runs_folder = Path(str(header.get("runs") or folder.resolve().parent))  # logs of before had no such key
     runs, simulated = [], False
     for number, job in enumerate(contents.jobs):
         found = _run_of(folder, contents, number)
         simulated = simulated or (found is not None and found[1].simulated)
-        runs.append(_run(contents, number, job, found))
+        runs.append(_run(contents, number, job, found, runs_folder))
     refused = tuple(
         Refused(
             job=Path(each.path).name,
@@ -58,7 +59,7 @@ def account(folder: Path) -> Night:
         finished=finished,
         simulated=simulated,
         sentence=sentence(runs, refused),
-        next_step=next_step(runs, f"…/{folder.resolve().name}", finished=finished),
+        next_step=next_step(runs, shell_word(runs_folder / folder.resolve().name), finished=finished),
         runs=tuple(runs),
         refused=refused,
         events=tuple(_events(contents)),
@@ -76,7 +77,13 @@ def _run_of(folder: Path, contents: logs.Contents, number: int) -> tuple[journal
         return None  # moved, removed or damaged: the log still says how it ended
 
 
-def _run(contents: logs.Contents, number: int, job: Job, found: tuple[journal.Contents, Report] | None) -> NightRun:
+def _run(
+    contents: logs.Contents,
+    number: int,
+    job: Job,
+    found: tuple[journal.Contents, Report] | None,
+    runs_folder: Path,
+) -> NightRun:
     last = contents.last(number)
     named = contents.folders.get(number, "")
     run, report = Path(named).name, found[1] if found else None
@@ -88,7 +95,7 @@ def _run(contents: logs.Contents, number: int, job: Job, found: tuple[journal.Co
         serial=job.serial,
         outcome=outcome,
         sentence=_sentence(last, report, outcome),
-        next_step=_next_step(last, report, outcome, run, job),
+        next_step=_next_step(last, report, outcome, str(runs_folder / run) if run else "", job),
         started=_local(report.started, contents) if report else "",
         ended=_local(report.ended, contents) if report else "",
         taken=sum(_taken(part) for part in report.parts) if report else 0,
@@ -132,7 +139,7 @@ def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run
         return "Go on with the queue."
     how = "failed" if last.how == "ended early" and not last.again else last.how
     text = _NEXT_ANEW if how in ("failed", "needs hands") and not run else _NEXT[how]
-    return text.format(run=run, job=job.name)
+    return text.format(folder=shell_word(run), run=run, job=shell_word(job.path))
 
 
 def _outputs(last: Ending | None, tries: int, record: journal.Contents | None) -> str:

@@ -100,6 +100,7 @@ class Contents:
     folders: dict[int, str] = field(default_factory=dict)  # of each job's run, from the queue's folder
     endings: list[Ending] = field(default_factory=list)
     events: list[Happened] = field(default_factory=list)
+    start: str = ""  # the moment to wait for; "" for none
     started_at: str = ""
     closed_at: str | None = None
 
@@ -134,12 +135,14 @@ def read(folder: Path) -> Contents:
 def _begin(entry: Mapping[str, Any]) -> Contents:
     jobs = tuple(Job(**{**job, "parts": tuple(PlannedPart(**part) for part in job["parts"])}) for job in entry["jobs"])
     left_out = tuple(LeftOut(path=each["path"], problems=tuple(each["problems"])) for each in entry["left_out"])
-    return Contents(header=entry, jobs=jobs, left_out=left_out)
+    return Contents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]))
 
 
 def _take(contents: Contents, entry: Mapping[str, Any]) -> None:
     at = str(entry["at"])
     match entry["kind"]:
+        case "start":
+            contents.start = str(entry["start"])
         case "started":
             contents.started_at, contents.closed_at = contents.started_at or at, None
         case "begun":
@@ -175,6 +178,10 @@ class Log:
         """Continue a log: checks every line, then drops a torn tail."""
         contents = read(folder)
         return cls(SealedFile.reopen(folder / NAME, STYLE, stamp), contents)
+
+    def start_at(self, start: str) -> None:
+        """Another moment to begin at was asked for."""
+        self._append(kind="start", start=start)
 
     def started(self) -> None:
         """The first job is about to begin, or the queue goes on."""

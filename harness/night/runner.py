@@ -108,6 +108,7 @@ def begin(
         program=program_version(),
         host=socket.gethostname(),
         title=settings.title,
+        runs=str(runs.resolve()),
         start=start.isoformat() if start else "",
         again=settings.again,
         awake=settings.awake,
@@ -125,14 +126,20 @@ def go_on(
     folder: Path,
     *,
     leave_out: bool = False,
+    start: str | None = None,
     clock: Clock,
     channels: Sequence[Channel] = (),
     showing: Showing,
     keep: Keep | None = None,
 ) -> None:
-    """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped."""
+    """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped.
+
+    `start` is another moment to wait for than the log's, "" for none.
+    """
     with _alone(folder):  # a log that another process writes is not to be touched
         log, checked = _reopened(folder, leave_out, clock)
+        if start is not None and start != log.contents.start:
+            log.start_at(start)
         _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
 
 
@@ -205,7 +212,7 @@ class _Runner:
         header = self._log.contents.header
         try:
             with awake(bool(header["awake"]), self._trouble):
-                self._wait(str(header["start"]))
+                self._wait(self._log.contents.start)
                 self._log.started()
                 for number in self._checked:
                     self._try(number)

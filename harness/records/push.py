@@ -15,7 +15,7 @@ from threading import Thread
 from typing import Final
 
 from harness import journal
-from harness.errors import HalfpowerError, RecordsError, RunRefused
+from harness.errors import HalfpowerError, RecordsError, RunRefused, shell_word
 from harness.records.rows import Added, Selection
 from harness.records.store import Store
 
@@ -61,7 +61,7 @@ def remember(run_folder: Path, url: str | None = None, *, patience_s: float = PA
     the user's own store first and waits there until the server has it. A simulated run is kept only where `url`
     names the store for this very run. A server is waited for `patience_s` at most.
     """
-    later = f"The run is not among the records; add it later: halfpower records add {run_folder}"
+    later = f"The run is not among the records; add it later: halfpower records add {shell_word(run_folder)}"
     try:
         contents = journal.read(run_folder)
         simulated = contents.header["setup"]["bench"].get("simulation") is not None

@@ -116,13 +116,13 @@ def sentence(runs: Sequence[NightRun], refused: Sequence[Refused]) -> str:
     return "; ".join(said) + "."
 
 
-def next_step(runs: Sequence[NightRun], name: str, *, finished: bool) -> str:
-    """What to do first in the morning."""
+def next_step(runs: Sequence[NightRun], folder: str, *, finished: bool) -> str:
+    """What to do first in the morning; `folder` is the queue's, as a word of a command."""
     loud = [run for run in runs if run.outputs_off is False]
     if loud:
         return f"Look at the bench first: an output may still be on ({_names([run.job for run in loud])})."
     if not finished:
-        return f"Go on with it: halfpower queue --go-on {name}"
+        return f"Go on with it: halfpower queue --go-on {folder}"
     if failed := [run for run in runs if run.outcome == "not done"]:
         return f"Begin with {failed[0].job}: {failed[0].next_step}"
     if [run for run in runs if run.outcome == "does not meet"]:

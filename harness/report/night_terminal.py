@@ -53,6 +53,7 @@ class _Screen:
         yield Padding(self.jobs(), (1, 0, 0, 0))
         for run in self.night.runs:
             yield Padding(self.job(run), (1, 0, 0, 0))
+            yield self.command(f"Next: {run.next_step}")
         for refused in self.night.refused:
             lines = [
                 self.say(f"{refused.job}: left out", "bold"),
@@ -63,6 +64,11 @@ class _Screen:
             lines = [self.say(f"{shown.moment(event.at)}: {event.text}") for event in self.night.events]
             yield Padding(Group(self.say("What else happened", "bold"), *lines), (1, 0, 0, 0))
         yield Padding(self.answer(), (1, 0, 0, 0))
+        yield self.command(self.night.next_step)
+
+    def command(self, text: str) -> Text:
+        """A sentence that may end in a command: wrapped by the terminal alone, so that it can be copied whole."""
+        return Text(spelt(text, self.encoding), no_wrap=True, overflow="ignore")
 
     def jobs(self) -> RenderableType:
         """A line a job."""
@@ -85,12 +91,12 @@ class _Screen:
         lines = [self.say(f"{run.job}: {run.outcome}", "bold"), self.say(run.sentence)]
         lines += [self.say(f"Missing: {text}") for text in run.missing]
         lines += [self.say(f"Outputs: {run.outputs}")] if run.outputs_off is not True and run.tries else []
-        return Group(*lines, self.say(f"Next: {run.next_step}"))
+        return Group(*lines)
 
     def answer(self) -> RenderableType:
-        """The night in a sentence, and what to do first."""
+        """The night in a sentence."""
         lines = [self.say(f"! {mark}", "bold red") for mark in marks(self.night)]
-        lines += [self.say(self.night.sentence, "bold"), self.say(self.night.next_step)]
+        lines += [self.say(self.night.sentence, "bold")]
         style = STYLE[self.night.kind]
         return Panel(
             Group(*lines), title=self.say(self.night.name), title_align="left", border_style=style, padding=(0, 1)
