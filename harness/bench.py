@@ -49,7 +49,7 @@ class LiveBench:
         self.drivers = drivers
         self.guardian = guardian or NoGuardian()
         self._operator = operator
-        self._on_event = on_event
+        self.on_event = on_event
         self._before = before  # a simulated bench ties its noise to the step
         self._on_life, self._warm_up = on_life, warm_up
         self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
@@ -130,7 +130,7 @@ class LiveBench:
         if path.termination is not None:
             lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
         title = f"Outputs are off. Connect {describe_connection(step)}"
-        ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self._on_event)
+        ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self.on_event)
         self._confirm_again()  # hands were at the cables
 
     # --- readings ----------------------------------------------------------------------------------------------
@@ -150,7 +150,7 @@ class LiveBench:
                 self._standing = None
                 raise
 
-        return repeat_point(whole, on_event=self._on_event)
+        return repeat_point(whole, on_event=self.on_event)
 
     def _point(self, step: Measure) -> Reading:
         self._before(step)
@@ -222,7 +222,7 @@ class LiveBench:
             before, reading, count = reading, screen.read(step), count + 1
             if settling.agree(before, reading, wanted):
                 return reading
-        self._on_event(settling.EVENT, settling.sentence(step, (before, reading), wanted, count))
+        self.on_event(settling.EVENT, settling.sentence(step, (before, reading), wanted, count))
         return settling.unsettled(before, reading)
 
     def _alive(self, driver: Driver) -> None:
@@ -327,7 +327,7 @@ class LiveBench:
         news = problem not in self._warned
         self._warned.add(problem)
         if news:
-            self._on_event("outputs", problem)
+            self.on_event("outputs", problem)
         return news
 
     def _off_or_refuse(self) -> None:
@@ -355,7 +355,7 @@ class LiveBench:
                 self._alive(driver)
                 driver.close()
             except Exception as error:  # noqa: BLE001 - whatever a driver of the user's own raises, the others are open
-                self._on_event("close", str(error) or type(error).__name__)
+                self.on_event("close", str(error) or type(error).__name__)
 
     @contextmanager
     def guarded(self) -> Iterator[LiveBench]:
@@ -393,9 +393,9 @@ class LiveBench:
                     self._warn(problems[-1])
                 else:
                     by_whom = "was switched off by the guardian, because the run could not"
-                    self._on_event("guardian", f"The output of the {role} {by_whom}: {_why(error)}")
+                    self.on_event("guardian", f"The output of the {role} {by_whom}: {_why(error)}")
         if not problems:
-            self._on_event("off", ALL_OFF)
+            self.on_event("off", ALL_OFF)
         return _last_word(ended, stopped, problems)
 
 

@@ -81,6 +81,8 @@ def check_job(text: Text, job: Job) -> Findings:
     found = Findings(text)
     if not job.serial.strip():
         found.error(("serial",), "is empty; expected the serial number that stands on the unit")
+    if job.answers_as is not None and not job.answers_as.strip():
+        found.error(("answers_as",), "is empty; expected the serial number that the unit itself gives, or no such key")
     humidity, temperature = job.environment.humidity, job.environment.temperature
     if humidity is not None and not 0 <= humidity <= 1:
         found.error(("environment", "humidity"), f"{humidity * 100:g} % cannot be; expected such as '45 %'")

@@ -489,6 +489,9 @@ class Job(Model):
     bench: str = Field(description="the bench file")
     position: str | None = Field(None, description="where on the bench the unit stands: a [positions.NAME] of it")
     serial: str = Field(min_length=1, description="serial number of the unit under test")
+    answers_as: str | None = Field(
+        None, min_length=1, description="the serial number as the unit itself gives it, where its label has another"
+    )
     condition: Literal["as found", "as left"] = Field(
         "as found", description="'as found' before any adjustment, 'as left' after it"
     )

@@ -29,6 +29,7 @@ from harness.people import Awaited, Mirrored
 from harness.refusals import (
     day_of,
     from_the_future,
+    is_the_unit,
     overdue,
     past_due,
     refuse_changed,
@@ -255,9 +256,11 @@ def start(
         raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
 
     def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
+        identities = bench.identify()
+        is_the_unit(loaded, identities.get("unit", ""), bench.on_event)
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
-        header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), bench.identify())
+        header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
         journal = Journal.create(folder, header, stamp=partial(_stamp, bench.clock))
         on_folder(folder)
         return journal, None

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+import json
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from harness.errors import ConfigError, JournalError
 from harness.jobs import LoadedJob
 from harness.journal import Contents
 from harness.models import Bench, Setup
+from harness.replies import folded, is_model, model_of, serial_of, short
 from harness.steps import Role
 from harness.version import program_version
 
@@ -71,6 +73,36 @@ def overdue(setup: Setup, day: dt.date) -> str:
         f"Past the due date: {'; '.join(past)}. Renew the certificate in the bench file, or set "
         "allow_overdue = true in the job: every page is then marked."
     )
+
+
+def other_unit(setup: Setup, identity: str) -> str:
+    """Why the unit that answers over its interface is not the job's, by its serial number; empty where it may be."""
+    answered = serial_of(identity)
+    stated = setup.job.answers_as or setup.job.serial
+    if setup.unit.read == "eye" or not answered or folded(stated) in folded(identity):
+        return ""
+    key = "answers_as" if setup.job.answers_as else "serial"
+    return (
+        f"{key}: {stated!r}, but the unit that answers is {short(identity)}, whose serial number is {short(answered)}; "
+        f"correct {key}, connect the right unit, or, where its label has another number than it gives itself, state "
+        f"answers_as = {json.dumps(answered, ensure_ascii=False)} in the job"
+    )
+
+
+def other_model(setup: Setup, identity: str) -> str:
+    """That the unit answers as another model than its file is for, in a sentence; empty where it may be that one."""
+    answered = model_of(identity)
+    if setup.unit.read == "eye" or not answered or is_model(answered, setup.unit.model):
+        return ""
+    return f"The unit answers as {short(identity)}; the unit file is for {setup.unit.maker} {setup.unit.model}."
+
+
+def is_the_unit(loaded: LoadedJob, identity: str, on_event: Callable[[str, str], None]) -> None:
+    """Refuse another unit than the job's; another model than the unit file's is told."""
+    if refused := other_unit(loaded.setup, identity):
+        raise ConfigError(f"{loaded.job_path}: {refused}")
+    if told := other_model(loaded.setup, identity):
+        on_event("another model", told)
 
 
 def refuse_others(answering: Mapping[Role, str], contents: Contents) -> None:

@@ -24,6 +24,30 @@ def identity_agrees(answered: str, expected: str) -> bool:
     return theirs[: len(ours)] == ours
 
 
+def model_of(identity: str) -> str:
+    """The second field, IEEE 488.2, clause 10.14; empty where there is none."""
+    fields = identity.split(",")
+    return fields[1].strip() if len(fields) > 1 else ""
+
+
+def serial_of(identity: str) -> str:
+    """The third field; empty where there is none, or where it is the "0" of an instrument that does not say."""
+    fields = identity.split(",")
+    serial = fields[2].strip() if len(fields) > 2 else ""
+    return serial if serial.strip("0") else ""
+
+
+def folded(text: str) -> str:
+    """For comparison: case and blanks aside."""
+    return "".join(text.split()).casefold()
+
+
+def is_model(answered: str, stated: str) -> bool:
+    """Whether two names may be one model's: equal, or all words of one among those of the other ("MODEL 2041")."""
+    ours, theirs = set(stated.casefold().split()), set(answered.casefold().split())
+    return folded(answered) == folded(stated) or ours <= theirs or theirs <= ours
+
+
 def is_of_the_way(code: int) -> bool:
     """SCPI-1999: −4xx are query errors, −36x errors of the communication; neither is the instrument's no."""
     return -500 < code <= -400 or -370 < code <= -360

@@ -84,6 +84,7 @@ def _truth(text: str, visit: Visit) -> str:
     text = re.sub(r"start = \S+", f"start = {visit.day.isoformat()}T{_HOURS[visit.condition]}:00:00Z", text)
     text = text.replace('gain_dc = "0.01 %"', f'gain_dc = "{visit.calibrator:.9g} %"')
     text = re.sub(r"\ngain_by_range = .*", "", text)
+    text = text.replace("[unit]\n", f'[unit]\nserial = "{visit.serial}"\n', 1)
     first, second = visit.gains
     text = text.replace('gain = "0.6 %"', f'gain = "{first:.9g} %"')
     return text.replace('gain = "-0.8 %"', f'gain = "{second:.9g} %"')

@@ -176,6 +176,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
             "harness.models",
             "harness.jobs",
             "harness.journal",
+            "harness.replies",
             "harness.sim*",
             "harness.version",
         ),

@@ -54,8 +54,9 @@ VALUES = {
 
 # Fields that name something else: a file, a device, a command, a path, a time. What they may hold is checked at load.
 REFERENCES = (
-    r"job\.(unit|bench|position|interval)", r"bench\.positions\.<key>", r"job\.sequence\.0\.use", r"bench\.simulation",
-    r"bench\..*\.(driver|address|identity)", r"bench\..*\.commands\..*", r"bench\.paths\..*\.routes\..*",
+    r"job\.(unit|bench|position|interval|answers_as)", r"bench\.positions\.<key>", r"job\.sequence\.0\.use",
+    r"bench\.simulation", r"bench\..*\.(driver|address|identity)", r"bench\..*\.commands\..*",
+    r"bench\.paths\..*\.routes\..*",
 )  # fmt: skip
 
 
@@ -149,6 +150,7 @@ def lab(tmp_path: Path) -> Lab:
         kind: tomllib.loads((folder / name).read_text("utf-8"))
         for kind, name in (("bench", "bench.toml"), ("unit", "aldermoor_s1002.toml"), ("job", "digital.toml"))
     }
+    data["job"]["answers_as"] = "S1002-3071"  # the serial number itself may then be anything
     data["bench"]["positions"] = {"lead": {"driver": "manual"}}
     first, *_, last = data["job"]["sequence"]
     data["job"]["sequence"] = [{**first, "channels": [1], "ranges": ["100 mV", "200 mV"]}, {**last, "channels": [1]}]

@@ -17,6 +17,7 @@ from harness.bench import LiveBench
 from harness.errors import BusyError, ConfigError, InstrumentError, JournalError, OperatorStop, SafetyError
 from harness.journal import comparable, read
 from harness.lock import hold
+from harness.refusals import other_model, other_unit
 from harness.steps import Measure
 from harness.talk import talk
 from harness.warm_up import SeenOn
@@ -257,6 +258,54 @@ def test_a_wrong_identity_is_refused_before_anything_is_measured(bench, tmp_path
     with pytest.raises(InstrumentError, match=r"F8-2210.*F8-9999|F8-9999.*F8-2210"):
         opening.start(bench / "digital.toml", tmp_path / "runs")
     assert not (tmp_path / "runs").exists()
+
+
+def test_another_unit_than_the_jobs_is_refused_before_anything_is_measured(bench, tmp_path):
+    change(bench / "digital.toml", 'serial = "S1002-3071"', 'serial = "S9999"')
+    with pytest.raises(ConfigError) as refused:
+        opening.start(bench / "digital.toml", tmp_path / "runs")
+    assert str(refused.value) == (
+        f"{bench / 'digital.toml'}: serial: 'S9999', but the unit that answers is 'Aldermoor,S1002,S1002-3071,1.08', "
+        "whose serial number is 'S1002-3071'; correct serial, connect the right unit, or, where its label has another "
+        'number than it gives itself, state answers_as = "S1002-3071" in the job'
+    )
+    assert not (tmp_path / "runs").exists()
+    change(bench / "digital.toml", 'serial = "S9999"', 'serial = "S9999"\nanswers_as = "s1002 - 3071"')
+    report = opening.start(bench / "digital.toml", tmp_path / "runs").report
+    facts = {fact.name: fact.text for group in report.facts for fact in group.facts}
+    assert facts["Serial number"] == "S9999"
+    assert facts["Answers as"] == "s1002 - 3071, the serial number that the unit itself gives"
+
+
+def test_a_unit_that_answers_as_another_model_is_told_and_stands_in_the_report(bench, tmp_path):
+    change(bench / "aldermoor_s1002.toml", 'model = "S1002"', 'model = "S2004"')
+    told = []
+    run = opening.start(bench / "digital.toml", tmp_path / "runs", on_event=lambda *event: told.append(event))
+    said = "The unit answers as 'Aldermoor,S1002,S1002-3071,1.08'; the unit file is for Aldermoor S2004."
+    assert ("another model", said) in told
+    assert said in opening.report(run.folder).deviations
+
+
+@pytest.mark.parametrize(
+    ("identity", "refused", "another"),
+    [  # IEEE 488.2, clause 10.14: maker, model, serial number or "0", level of firmware or "0"; from memory
+        ("NORTHFEN,MODEL S1002,0,1.0", False, False),
+        ("NORTHFEN,S1002,,", False, False),
+        ("NORTHFEN,S1002,000000,0", False, False),
+        ("NORTHFEN,s1002,s1002-3071,1.0", False, False),
+        ("NORTHFEN,S1002,SN S1002-3071,1.0", False, False),
+        ("NORTHFEN,S1002,77,1.0", True, False),
+        ("NORTHFEN,S1004,77,1.0", True, True),
+        ("no identity", False, False),
+        ("", False, False),
+    ],
+)
+def test_what_a_unit_answers_is_compared_where_it_says_something(identity, refused, another):
+    setup = opening.load(DEMO / "digital.toml").setup
+    assert bool(other_unit(setup, identity)) is refused
+    assert bool(other_model(setup, identity)) is another
+    by_eye = opening.load(DEMO / "by_eye.toml").setup
+    assert (other_unit(by_eye, identity), other_model(by_eye, identity)) == ("", "")
 
 
 def test_a_standard_past_its_due_date_stops_the_run_unless_the_job_allows_it(bench, tmp_path):

@@ -104,6 +104,8 @@ def _customer(job: Job) -> Iterator[Fact]:
 def _unit(job: Job, unit: Unit) -> Iterator[Fact]:
     yield _fact("Oscilloscope", f"{unit.maker} {unit.model}", "7.8.2.1 g")
     yield _fact("Serial number", job.serial, "7.8.2.1 g")
+    answers = f"{job.answers_as}, the serial number that the unit itself gives" if job.answers_as else ""
+    yield _fact("Answers as", answers, "7.8.2.1 g")
     yield _fact("Condition", job.item_condition, "7.8.2.1 g")
     yield _fact("State", job.condition, "7.8.4.1 d")
     yield _fact("Received", job.received.isoformat() if job.received else "", "7.8.2.1 h")

@@ -17,7 +17,13 @@ from harness.report.shown import shortened
 from harness.steps import Measure, Reading
 
 _OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measured")
-_TOLD: Final = ("ended early", "outputs", "faults", "taken as warm")  # events that a reader is told as they stand
+_TOLD: Final = (
+    "ended early",
+    "outputs",
+    "faults",
+    "taken as warm",
+    "another model",
+)  # events that a reader is told as they stand
 AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
