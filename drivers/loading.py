@@ -94,6 +94,15 @@ def load_class(name: str, role: Role, folder: Path) -> type[Driver]:
     return loaded
 
 
+def problem_of(name: str, role: Role, folder: Path) -> str:
+    """What is wrong with a driver of the user's own, before any instrument is asked; "" where it can be built."""
+    try:
+        load_class(name, role, folder)
+    except ConfigError as error:
+        return str(error).removeprefix(f"{role}.driver: ")
+    return ""
+
+
 def _import(path: Path, where: str) -> Any:
     name = f"halfpower_driver_{abs(hash(path)):x}"
     if name in sys.modules:

@@ -23,6 +23,8 @@ from harness.toml_text import Problem, Text, printable
 
 Placed: TypeAlias = tuple[KeyPath, Role, Instrument]
 CheckOverrides = Callable[[Role, Mapping[str, str]], list[str]]
+CheckDriver = Callable[[str, Role, Path], str]
+"""What is wrong with a driver of the user's own, by its name, its role and the bench file's folder; "" if nothing."""
 """Says what is wrong with the command overrides of a role; a sentence begins with "ROLE.commands.KEY: "."""
 
 DRIVERS: Final = ("scpi", "manual")
@@ -73,7 +75,9 @@ def _exists(path: Path) -> bool:
         return False
 
 
-def check_bench(text: Text, bench: Bench, check_overrides: CheckOverrides | None = None) -> Findings:
+def check_bench(
+    text: Text, bench: Bench, check_overrides: CheckOverrides | None = None, check_driver: CheckDriver | None = None
+) -> Findings:
     """Check a bench file by itself."""
     found = Findings(text)
     instruments = _placed(bench)
@@ -82,7 +86,7 @@ def check_bench(text: Text, bench: Bench, check_overrides: CheckOverrides | None
     if bench.simulation is not None and not _exists(text.path.parent / bench.simulation):
         found.error(("simulation",), f"there is no file {shown(bench.simulation)}; expected its path from this file")
     for at, role, instrument in instruments:
-        _driver(found, at, instrument)
+        _driver(found, at, role, instrument, check_driver)
         _certificate(found, at, instrument)
         _ranges(found, at, instrument)
         _settling(found, at, instrument)
@@ -104,7 +108,7 @@ def _placed(bench: Bench) -> list[Placed]:
     return placed + [(("positions", name), "unit", link) for name, link in bench.positions.items()]
 
 
-def _driver(found: Findings, at: KeyPath, instrument: Instrument) -> None:
+def _driver(found: Findings, at: KeyPath, role: Role, instrument: Instrument, check_driver: CheckDriver | None) -> None:
     name = instrument.driver
     if name in DRIVERS:
         if name == "scpi" and not (instrument.address or "").strip():
@@ -118,6 +122,8 @@ def _driver(found: Findings, at: KeyPath, instrument: Instrument) -> None:
             found.error((*at, "driver"), f"{shown(name)} is no driver; expected 'FILE.py:Class' beside this file")
         elif problem := own_file(own[1], found.text.path):
             found.error((*at, "driver"), problem)
+        elif check_driver and (problem := check_driver(name, role, found.text.path.parent)):
+            found.error((*at, "driver"), printable(problem, 400))
     else:
         near = nearest(name, DRIVERS)
         hint = f" (did you mean '{near}'?)" if near else ""

@@ -15,7 +15,7 @@ from typing import Final, Generic, Literal, TypeAlias, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 
 from harness.errors import ConfigError
-from harness.file_checks import CheckOverrides, Findings, check_bench, check_queue
+from harness.file_checks import CheckDriver, CheckOverrides, Findings, check_bench, check_queue
 from harness.file_words import one_of, shown, validation_problems
 from harness.job_checks import (
     Functions,
@@ -69,9 +69,11 @@ def load_unit(path: str | Path) -> Unit:
     return read_unit(path).value
 
 
-def read_bench(path: str | Path, *, check_overrides: CheckOverrides | None = None) -> Checked[Bench]:
+def read_bench(
+    path: str | Path, *, check_overrides: CheckOverrides | None = None, check_driver: CheckDriver | None = None
+) -> Checked[Bench]:
     """Read a bench file and keep its warnings."""
-    return _checked(_bench(Path(path), check_overrides))
+    return _checked(_bench(Path(path), check_overrides, check_driver))
 
 
 def read_unit(path: str | Path) -> Checked[Unit]:
@@ -91,6 +93,7 @@ def load_job(
     needs: Mapping[str, Roles] | None = None,
     accuracies: Mapping[str, Functions] | None = None,
     check_overrides: CheckOverrides | None = None,
+    check_driver: CheckDriver | None = None,
 ) -> Loaded:
     """Read a job file and the bench and unit files that it names, relative to itself.
 
@@ -101,7 +104,7 @@ def load_job(
     sequences = Sequences(options=options or {}, needs=needs or {}, accuracies=accuracies or {})
     job = _read(Path(path), "job", Job, check_job)
     chosen = _options(job, sequences)
-    bench = _named_in(job, "bench", lambda found: _bench(found, check_overrides))
+    bench = _named_in(job, "bench", lambda found: _bench(found, check_overrides, check_driver))
     unit = _named_in(job, "unit", _unit)
     setup = _together(job, bench, unit, chosen, sequences)
     problems = [*job.problems(), *bench.problems(), *unit.problems()]
@@ -157,8 +160,8 @@ def _order(problem: Problem) -> tuple[int, int]:
     return problem.line or sys.maxsize, problem.column
 
 
-def _bench(path: Path, check_overrides: CheckOverrides | None) -> _Reading[Bench]:
-    return _read(path, "bench", Bench, lambda text, bench: check_bench(text, bench, check_overrides))
+def _bench(path: Path, check_overrides: CheckOverrides | None, check_driver: CheckDriver | None) -> _Reading[Bench]:
+    return _read(path, "bench", Bench, lambda text, bench: check_bench(text, bench, check_overrides, check_driver))
 
 
 def _unit(path: Path) -> _Reading[Unit]:

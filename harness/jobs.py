@@ -81,6 +81,7 @@ class LoadedJob:
 def load(job_path: str | Path) -> LoadedJob:
     """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError."""
     from drivers.commands import check_overrides
+    from drivers.loading import problem_of
 
     path = Path(job_path)
     known = definitions(path)
@@ -90,6 +91,7 @@ def load(job_path: str | Path) -> LoadedJob:
         needs={name: needs_of(module) for name, module in known.items()},
         accuracies=_ACCURACIES,
         check_overrides=check_overrides,
+        check_driver=problem_of,
     )
     uses = []
     for place, chosen in enumerate(loaded.setup.job.sequence, 1):

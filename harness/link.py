@@ -21,7 +21,7 @@ from typing import Final, Literal, TypeAlias, TypeVar
 from harness.blocks import read_block
 from harness.clock import Clock
 from harness.errors import HalfpowerError, InstrumentError, LinkError
-from harness.port import Port, PortError
+from harness.port import NoLibrary, Port, PortError
 from harness.replies import (
     COMPLETE,
     ERROR_ENTRY,
@@ -172,6 +172,8 @@ class Link:
                 if error.identity == wrong_identity:
                     raise InstrumentError(self.name, str(error.sentence), command="*IDN?") from None
                 problem, wrong_identity = error, error.identity
+            except NoLibrary as error:
+                raise LinkDown(self.name, f"cannot be asked from this computer: {error}") from error
             except (PortError, LinkError) as error:
                 problem = error
         else:
@@ -197,8 +199,7 @@ class Link:
 
     def discard_errors(self) -> None:
         """Empty the error queue of what belongs to earlier commands; told, not raised."""
-        entries = self.drain_errors()
-        if entries:
+        if entries := self.drain_errors():
             self._tell("old_errors", f"held errors from before: {'; '.join(entries)}")
 
     def close(self) -> None:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 LAST_WORD: Final = "outputs"  # an output that may still be on is told once, in the last line of the program
 LAST: Final = 6  # readings kept in sight
+_SURE_WITHIN: Final = 0.25  # of the expected value
 CHART: Final = (56, 10)  # columns and rows of the response chart
 
 
@@ -93,13 +94,21 @@ def place(step: Measure) -> str:
     return f"{where}, {show(step.view.volts_per_div, 'V')}/div"
 
 
+def _is_sure(step: Measure) -> bool:
+    """Whether a sequence knows what to expect: the middle of a wide span of a search would only puzzle."""
+    expected, low, high = step.expected, step.expected_low, step.expected_high
+    return expected is not None and (low is None or high is None or high - low <= 2 * _SURE_WITHIN * abs(expected))
+
+
 def outcome(step: Measure, reading: Reading) -> str:
     """What was read, beside what was expected."""
     unit = unit_of(step.quantity)
     if reading.status != "read" or reading.value is None:
         return reading.status.replace("_", " ")
     digits = {"div": 4, "s": 4}.get(unit, 3)
-    expected = f" (expected {show(step.expected, unit, digits)})" if step.expected is not None else ""
+    expected = (
+        f" (expected {show(step.expected, unit, digits)})" if _is_sure(step) and step.expected is not None else ""
+    )
     return f"{show(reading.value, unit, digits)}{expected}"
 
 

@@ -18,6 +18,10 @@ class PortError(HalfpowerError):
     """Bytes could not be moved; a link makes a `LinkError` of it."""
 
 
+class NoLibrary(PortError):  # noqa: N818 - says what is the matter
+    """What the interface needs is not installed: no try helps, and no look at the cable."""
+
+
 class Port(Protocol):
     """Every call ends within its time, and fails with `PortError` alone."""
 

@@ -56,13 +56,22 @@ def talk(bench_path: str | Path) -> tuple[InstrumentState, ...]:
     places: list[tuple[Role, str, Instrument]] = [(role, "", instrument) for role, instrument in bench.instruments()]
     places += [("unit", name, link) for name, link in bench.positions.items()]
     return tuple(
-        replace(_state(role, instrument, factory, today, seen_on), place=name) for role, name, instrument in places
+        replace(_state(role, instrument, factory, today, seen_on, folder=path.parent), place=name)
+        for role, name, instrument in places
     )
 
 
 def _state(
-    role: Role, instrument: Instrument, factory: ResourceManagerFactory, today: dt.date, seen_on: SeenOn | None
+    role: Role,
+    instrument: Instrument,
+    factory: ResourceManagerFactory,
+    today: dt.date,
+    seen_on: SeenOn | None,
+    *,
+    folder: Path,
 ) -> InstrumentState:
+    from drivers.loading import problem_of
+
     state = InstrumentState(
         role=role,
         label=instrument.label,
@@ -73,6 +82,9 @@ def _state(
     )
     if instrument.address is None:
         return replace(state, problem="worked by hand")
+    own = instrument.driver not in ("scpi", "manual")
+    if own and (wrong := problem_of(instrument.driver, role, folder)):
+        return replace(state, problem=f"its driver {wrong}")
     try:  # what a run holds is left alone: it would lose replies, errors and its power-on bit to us
         with hold((instrument.address,) if seen_on is not None else ()):
             return _asked(state, instrument, factory, seen_on)

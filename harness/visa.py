@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 from harness.errors import ConfigError, HalfpowerError
 from harness.link import Link, OnEvent
-from harness.port import PortError
+from harness.port import NoLibrary, PortError
 
 if TYPE_CHECKING:
     from harness.models import Instrument, SerialLine
@@ -284,6 +284,8 @@ class _Foreign:
     def __exit__(self, _kind: object, error: BaseException | None, _traceback: object) -> None:
         """Make a PortError of what is no error of ours; an interrupt is nobody's."""
         if isinstance(error, Exception) and not isinstance(error, HalfpowerError):
+            if missing := _not_installed(error):
+                raise NoLibrary(missing) from error
             raise PortError(_in_words(error)) from error
 
 
@@ -296,6 +298,13 @@ def _in_words(error: Exception) -> str:
         return "no answer in time"
     text = " ".join(str(error).split()) or type(error).__name__
     return text.rstrip(".")
+
+
+def _not_installed(error: Exception) -> str:
+    """What an interface lacks, in the words of the library that looked for it: it names the packages."""
+    text = _in_words(error)
+    asks = isinstance(error, ValueError) and text.startswith("Please install ")
+    return text.removeprefix("Please ") if asks or isinstance(error, ImportError) else ""
 
 
 def _line_attributes(line: SerialLine | None) -> dict[str, Any]:

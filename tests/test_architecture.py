@@ -197,12 +197,13 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.commands*", ("harness*", "drivers*")),
     ("harness.events", ("harness.errors", "harness.journal")),
     ("harness.faulted", (*PLAIN,)),
-    ("harness.jobs", (*PLAIN, "harness.models", "harness.files", "harness.own_code", "drivers.commands", "sequences*")),
+    ("harness.jobs", (*PLAIN, "harness.models", "harness.files", "harness.own_code", "drivers.*", "sequences*")),
     ("harness.open", ("harness*", "drivers*", "sequences*")),
     (
         "harness.talk",
         (
             *PLAIN,
+            "drivers.loading",
             "harness.clock",
             "harness.files",
             "harness.lock",

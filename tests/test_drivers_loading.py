@@ -7,13 +7,15 @@ from link_double import Double, WaitingClock
 
 from drivers.calibrator import ScpiCalibrator
 from drivers.level_meter import ScpiLevelMeter
-from drivers.loading import load_class, longest_s, make_driver, off_command
+from drivers.loading import load_class, longest_s, make_driver, off_command, problem_of
 from drivers.manual import ManualMeter, ManualScreen, ManualSource
 from drivers.scope import ScpiScope
 from harness.errors import ConfigError
+from harness.files import read_bench
 from harness.link import Link
 from harness.models import Bench, Job, SequenceUse, Setup, Unit
 from harness.port import MemoryPort
+from harness.talk import talk
 
 SI = {"si": True}
 ADDRESS = "TCPIP0::192.0.2.11::5025::SOCKET"
@@ -144,6 +146,22 @@ def test_what_is_wrong_with_a_driver_is_said(name, sentence, tmp_path):
     (tmp_path / "syntax.py").write_text("class")
     with pytest.raises(ConfigError, match=sentence.replace("(", r"\(")):
         load_class(name, "generator", tmp_path)
+
+
+def test_what_is_wrong_with_a_driver_is_said_before_any_instrument_is_asked(tmp_path):
+    """By the check of the bench file, with its line, and by the command that asks the bench."""
+    (tmp_path / "odd.py").write_text(OWN)
+    bench = tmp_path / "bench.toml"
+    table = '[generator]\naddress = "TCPIP0::127.0.0.1::1::SOCKET"\ndriver = "odd.py:Missing"\n'
+    bench.write_text(f'name = "x"\n\n{table}level_high = "5 Vpp"\nfrequency_high = "1 MHz"\n')
+    with pytest.raises(ConfigError) as told:
+        read_bench(bench, check_driver=problem_of)
+    said = f"{bench}:5: generator.driver: 'odd.py:Missing': odd.py has no class Missing"
+    assert said in told.value.problems
+    (state,) = talk(bench)
+    assert state.problem == "its driver 'odd.py:Missing': odd.py has no class Missing"
+    bench.write_text(bench.read_text().replace("Missing", "Odd"))
+    read_bench(bench, check_driver=problem_of)
 
 
 def test_a_class_that_cannot_be_built_is_the_files_fault(tmp_path):

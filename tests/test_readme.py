@@ -54,6 +54,10 @@ def test_the_example_in_python_runs_on_the_demo(tmp_path: Path) -> None:
     assert "does not meet its rating" in done.stdout
     assert "half power at" in done.stdout
     assert "fail" in done.stdout
+    rows = done.stdout.splitlines()
+    heads = next(place for place, line in enumerate(rows) if "result_unit" in line)
+    assert rows[heads].split() == ["quantity", "channel", "setting", "result", "result_unit", "verdict"]
+    assert all(len(line) <= 80 and line.endswith(("fail", "undecided")) for line in rows[heads + 1 :])
     assert len(list((tmp_path / "runs").iterdir())) == 1
 
 

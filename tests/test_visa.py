@@ -355,3 +355,23 @@ def test_a_serial_line_that_never_falls_quiet_is_bounded():
     with pytest.raises(PortError, match="silent"):
         port.reopen()
     assert sum(clock.waits) < 10.0
+
+
+@pytest.mark.parametrize(
+    "error",
+    [ValueError("Please install linux-gpib to use this resource type.\nNo module named 'gpib'"), ImportError("no usb")],
+)
+def test_a_library_that_is_not_installed_is_said_at_once_and_tried_once(error):
+    """pyvisa-py's own words for an interface without its package (`Session.register_unavailable`, version 0.8)."""
+    manager, clock = Manager(fail=error), WaitingClock()
+    asked = []
+    port = VisaPort("GPIB0::9::INSTR", factory=lambda: asked.append(1) or manager, clock=clock)
+    began = clock.now()
+    with pytest.raises(LinkDown) as told:
+        Link(port, "calibrator (Northfen C1)", clock=clock).connect()
+    said = str(told.value)
+    assert "cannot be asked from this computer: " in said
+    assert ("install linux-gpib" if isinstance(error, ValueError) else "no usb") in said
+    assert "cable" not in said
+    assert "tries" not in said
+    assert (len(asked), clock.now()) == (1, began)

@@ -3,6 +3,7 @@
 import importlib
 import re
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,14 @@ def test_a_sequence_that_does_not_say_what_it_needs_may_ask_for_any_instrument(j
     result = opening.start(job, tmp_path / "runs")
     assert not result.ended_early
     assert len(result.report.parts[0].plain) == 4
+
+
+def test_the_page_drives_it_by_hand(job, monkeypatch, capsys):
+    monkeypatch.chdir(job.parent)
+    monkeypatch.syspath_prepend(str(job.parent))
+    exec(BLOCKS[1], {})
+    assert capsys.readouterr().out == "between the readings: 0.02 div\n"
+    sys.modules.pop("ripple")
 
 
 def test_it_can_be_driven_by_hand(job):

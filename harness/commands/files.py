@@ -46,6 +46,7 @@ def check(files: tuple[Path, ...]) -> None:
 def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
     """What a sound file is, in words, and its warnings."""
     from drivers.commands import check_overrides
+    from drivers.loading import problem_of
     from harness import files
 
     if _is_simulated_bench(path):
@@ -67,7 +68,7 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
         case "bench":
             from harness.refusals import day_of, from_the_future, past_due, simulated_bench_of
 
-            bench = files.read_bench(path, check_overrides=check_overrides)
+            bench = files.read_bench(path, check_overrides=check_overrides, check_driver=problem_of)
             day = day_of(simulated_bench_of(bench.value, path))
             late = past_due(bench.value, day) + from_the_future(bench.value, day)
             roles = ", ".join(role for role, _ in bench.value.instruments())

@@ -60,7 +60,10 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
             yield from (f"  {sentence}" for sentence in sentences)
     if searched := [part.title for part in rehearsal.parts if not part.points]:
         yield f"Not judged beforehand, because its points are found on the way: {', '.join(searched)}."
-    yield "Cannot be decided at the tolerance:" if rehearsal.undecided else "Every planned point can be decided."
+    if rehearsal.undecided:
+        yield "Cannot be decided at the tolerance:"
+    elif any(part.points for part in rehearsal.parts):
+        yield "Every planned point can be decided."
     for remedy, open_points in _by_remedy(rehearsal.undecided).items():
         yield from (f"  {point}" for point in open_points)
         yield f"    what would help: {remedy}"
