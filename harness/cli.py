@@ -100,7 +100,12 @@ def _signals() -> Iterator[None]:
         received += 1
         if received == 1 or received > PATIENCE:
             raise Stopped(number)
-        _say("Still switching outputs off; please wait.")
+        from harness.console import standing
+
+        asked = standing()
+        _say(
+            f"You are waited for: {asked}, then press Enter." if asked else "Still switching outputs off; please wait."
+        )
 
     alone = threading.current_thread() is threading.main_thread()  # only there may handlers be set
     known = [getattr(signal, name) for name in SIGNALS if alone and hasattr(signal, name)]

@@ -23,6 +23,14 @@ _SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
 GONE: Final = "Nobody answers at this terminal any more (end of input)."
 
 
+_asked: list[Prompt] = []  # the question that stands now, for whoever is told of a signal
+
+
+def standing() -> str:
+    """What a person at the terminal is asked now; empty where nobody is."""
+    return clean(_asked[-1].title) if _asked else ""
+
+
 class Terminal:
     """Asks a person at the terminal, or whoever writes its lines into a pipe."""
 
@@ -43,12 +51,15 @@ class Terminal:
         if self._gone:
             raise OperatorStop(GONE)
         with self._aside():
+            _asked.append(prompt)
             try:
                 self._show(prompt)
                 return self._line()
             except (EOFError, OSError) as error:  # a closed pipe or a terminal that is gone
                 self._gone = True
                 raise OperatorStop(GONE) from error
+            finally:
+                _asked.pop()
 
     def tell(self, text: str) -> None:
         """Say something that needs no answer; a closed terminal does not keep the bench from being made safe."""

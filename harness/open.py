@@ -25,7 +25,7 @@ from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
 from harness.lock import hold
 from harness.operator import Nobody, Operator
-from harness.people import Awaited, Mirrored
+from harness.people import Awaited, Mirrored, tell_who_reads
 from harness.refusals import (
     day_of,
     from_the_future,
@@ -258,6 +258,7 @@ def start(
     def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
         identities = bench.identify()
         is_the_unit(loaded, identities.get("unit", ""), bench.on_event)
+        tell_who_reads(bench.on_event, (), by_hand=by_hand and bool(loaded.setup.bench.simulation))
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
@@ -291,6 +292,8 @@ def resume(
 
     def go_on(bench: LiveBench) -> tuple[Journal, Contents | None]:
         refuse_others(bench.identify(), contents)
+        before = [event.what for event in contents.events]
+        tell_who_reads(bench.on_event, before, by_hand=by_hand and bool(loaded.setup.bench.simulation))
         return Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)

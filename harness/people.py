@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Final
@@ -17,6 +18,26 @@ if TYPE_CHECKING:
 _ACROSS: Final = 10  # divisions of a drawn graticule
 _WIDEST_DIVISION: Final = 6  # characters
 _PICTURE_ROWS: Final = 17  # two a division, and the last line
+
+
+BY_HAND: Final = "by hand"
+BY_ITSELF: Final = "by itself"
+_WHO: Final = {
+    BY_HAND: "On the simulated bench a person at the terminal set and read.",
+    BY_ITSELF: "From here on the simulated person set and read, no longer the one at the terminal.",
+}
+
+
+def was_by_hand(events: Iterable[str]) -> bool:
+    """Whether a simulated bench was last in the hands of a person at the terminal, by the kinds of a run's events."""
+    return ([False] + [what == BY_HAND for what in events if what in _WHO])[-1]
+
+
+def tell_who_reads(on_event: Callable[[str, str], None], events: Iterable[str], *, by_hand: bool) -> None:
+    """Tell who sets and reads from now on, where that is another than before."""
+    if by_hand != was_by_hand(events):
+        what = BY_HAND if by_hand else BY_ITSELF
+        on_event(what, _WHO[what])
 
 
 class Awaited:

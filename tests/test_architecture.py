@@ -193,7 +193,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         ("harness.errors", "harness.journal", "harness.night.log", "harness.report*"),
     ),
     ("harness.night*", ("harness*",)),
-    ("harness.cli", ("harness.errors", "harness.commands*", "harness.report.shown")),
+    ("harness.cli", ("harness.errors", "harness.commands*", "harness.console", "harness.report.shown")),
     ("harness.commands*", ("harness*", "drivers*")),
     ("harness.events", ("harness.errors", "harness.journal")),
     ("harness.faulted", (*PLAIN,)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import io
 import json
 import os
 import re
@@ -13,18 +14,22 @@ import sys
 import time
 import weakref
 import zlib
+from contextlib import suppress
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import pytest
 from click.testing import CliRunner, Result
+from rich.console import Console
 
 from harness import journal
 from harness.cli import Stopped, _signals, cli
 from harness.commands.demo import Compared, unpack
 from harness.commands.run import told_how_to_resume
+from harness.console import Terminal
 from harness.errors import BusyError
 from harness.lock import hold
+from harness.operator import Prompt
 from harness.report.shown import clean
 from harness.steps import Measure
 from tests.golden.render import FORMATS
@@ -497,9 +502,15 @@ def test_a_person_stops_and_is_told_how_to_go_on(lab: Path) -> None:
     unfinished = halfpower("report", folder)
     assert unfinished.exit_code == 0, unfinished.stderr
     assert "not finished" in " ".join(unfinished.stdout.split())
-    resumed = halfpower("resume", folder, "--quiet")
+    again = halfpower("resume", folder, "--quiet", answers="\nstop\n\n\n")  # by hand, as it was begun
+    assert again.exit_code == 9, again.stderr
+    assert [event.what for event in journal.read(folder).events].count("by hand") == 1
+    resumed = halfpower("resume", folder, "--quiet", "--by-itself")
     assert resumed.exit_code == 0, resumed.stderr
     assert journal.read(folder).closed_at is not None
+    said = " ".join(resumed.stdout.split())
+    assert "a person at the terminal set and read" in said
+    assert "From here on the simulated person set and read" in said
 
 
 def test_the_person_at_a_simulated_bench_sees_the_trace_where_it_stands(lab: Path) -> None:
@@ -584,6 +595,25 @@ def test_a_signal_whose_exception_is_swallowed_by_the_interpreter_is_not_lost() 
     with pytest.raises(Stopped) as stopped:
         ends()
     assert stopped.value.exit_code == 143
+
+
+def test_a_further_signal_while_a_person_is_asked_says_what_they_are_asked(capsys: pytest.CaptureFixture[str]) -> None:
+    class Typing(io.StringIO):
+        def readline(self, *_: Any) -> str:
+            signal.raise_signal(signal.SIGTERM)
+            return "\n"
+
+    ask = Terminal(Console(file=io.StringIO()), answers=Typing()).ask
+    prompt = Prompt(kind="do", title="Switch the output of the calibrator off")
+    with _signals():
+        with suppress(Stopped):
+            signal.raise_signal(signal.SIGTERM)
+        ask(prompt)
+        signal.raise_signal(signal.SIGTERM)
+    assert capsys.readouterr().err.splitlines() == [
+        "You are waited for: Switch the output of the calibrator off, then press Enter.",
+        "Still switching outputs off; please wait.",
+    ]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")

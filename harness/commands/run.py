@@ -112,7 +112,11 @@ def run(
 @click.argument("run_folder", type=PATH)
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
-@click.option("--by-hand", is_flag=True, help="On a simulated bench: you are the person at it.")
+@click.option(
+    "--by-hand/--by-itself",
+    default=None,
+    help="On a simulated bench: you are the person at it, or nobody is; else as the run was left.",
+)
 @warm_option
 @store_option
 @fault_options
@@ -122,7 +126,7 @@ def resume(
     printed: bool,
     quiet: bool,
     as_json: bool,
-    by_hand: bool,
+    by_hand: bool | None,
     warm: bool,
     store: str | None,
     faults: Faults | None,
@@ -135,8 +139,11 @@ def resume(
     """
     from harness import journal
     from harness import open as opening
+    from harness.people import was_by_hand
 
     contents = journal.read(run_folder)
+    if by_hand is None:
+        by_hand = was_by_hand(event.what for event in contents.events)
     loaded = opening.load(contents.header["files"]["job"])
     simulated = loaded.setup.bench.simulation is not None
     warn(_by_hand_anyway(by_hand, simulated=simulated))

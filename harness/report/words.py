@@ -23,6 +23,8 @@ _TOLD: Final = (
     "faults",
     "taken as warm",
     "another model",
+    "by hand",
+    "by itself",
 )  # events that a reader is told as they stand
 AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
