@@ -112,13 +112,28 @@ def injected(simulated: SimulatedBench) -> str:
     return f"{counts.total()} faults were injected into {asked} queries{f': {each}' if each else ''}."
 
 
+def _standing(simulated: SimulatedBench) -> str:
+    """What was there from start to end: no fault of one query, so none is counted."""
+    plan = simulated.fault_plan
+    said = [f"slow replies of the {role}" for role in sorted(plan.slow)]
+    said += [f"a drifting {role}" for role in sorted(plan.drift_per_hour)]
+    said += [f"an output of the {role} that stays on when it is switched off" for role in sorted(plan.stuck)]
+    if not said:
+        return ""
+    silent = " No instrument tells of a stuck output: a person has to look." if plan.stuck else ""
+    return f"From start to end: {', '.join(said)}.{silent}"
+
+
 def account_of(simulated: SimulatedBench, events: Events, ended_early: int) -> tuple[str, ...]:
     """Tell how many faults there were, and what the tool did about them, from the events that it told."""
     did = [text.format(events.counts[kind]) for kind, text in _DID.items() if events.counts[kind]]
     if ended_early:
         did.append(f"ended {ended_early} part{'s' * (ended_early > 1)} early")
-    done = f"The tool {', '.join(did)}." if did else "The tool noticed none of them."
-    account = (injected(simulated), done)
+    standing = _standing(simulated)
+    none = "The tool noticed none of them." if any(each.counts for each in simulated.faults.values()) else ""
+    done = f"The tool {', '.join(did)}." if did else none
+    by_chance = injected(simulated) if simulated.fault_plan.rate > 0.0 or not standing else ""
+    account = tuple(sentence for sentence in (by_chance, standing, done) if sentence)
     for sentence in account:
         events("faults", sentence)
     return account

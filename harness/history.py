@@ -139,6 +139,7 @@ class History:
     standards: tuple[StandardRow, ...]  # as the newest run had each
     uses: tuple[StandardUse, ...]  # where the choice names a standard
     problems: tuple[str, ...] = ()
+    unfinished: int = 0  # runs that would fit and were left out because they have no end
 
     @property
     def simulated(self) -> bool:
@@ -189,6 +190,7 @@ def read(
         standards=tuple(_newest(records.standards(where))),
         uses=uses,
         problems=tuple(facts.problems),
+        unfinished=len(records.runs(replace(where, finished=False))) if where.finished else 0,
     )
 
 

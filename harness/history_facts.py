@@ -172,7 +172,10 @@ def nothing_found(records: Records, where: Selection) -> str:
     if not every and (problems := getattr(records, "problems", ())):
         return f"{records.name}: no journal here can be read. The first: {problems[0]}"
     if not every:
-        return f"{records.name}: holds no run yet. 'halfpower records add RUN_FOLDER' adds one."
+        return (
+            f"{records.name}: holds no run yet. 'halfpower records add RUN_FOLDER' adds one, with --simulated also "
+            "one on a simulated bench."
+        )
     for name in ("serial", "model", "maker", "bench"):
         wanted = getattr(where, name)
         known = sorted({str(getattr(run, name)) for run in every})

@@ -256,7 +256,10 @@ def test_what_is_not_there_is_said_with_what_is_near(runs, where, says):
 
 
 def test_an_empty_store_says_how_to_fill_it(tmp_path):
-    with Store.open(str(tmp_path / "store.sqlite")) as store, pytest.raises(RecordsError, match="holds no run yet"):
+    with (
+        Store.open(str(tmp_path / "store.sqlite")) as store,
+        pytest.raises(RecordsError, match=r"holds no run yet.*--simulated"),
+    ):
         history.read(store)
 
 
@@ -309,7 +312,26 @@ def test_the_terminal_fits_eighty_columns_and_ends_with_the_sentence(found):
     assert max(len(line) for line in text.splitlines()) <= 80
     assert "Drift, %/year" in text
     assert "50 mV/div" in text
+    assert "No drift is stated of 4 points: a drift needs at least 3 results, and there are 2." in " ".join(
+        text.split()
+    )
+    assert "n counts the results since the last adjustment." in text
+    (row,) = [line.split() for line in text.splitlines() if line.startswith("1    50 mV/div")][:1]
+    assert row[3] == "4"  # as left, and three years since; four before
     assert " ".join(text.split()).endswith("2 units overdue; 1 certificate run out.")
+
+
+def test_a_run_without_an_end_is_left_out_with_a_word(runs, tmp_path):
+    shutil.copytree(runs, tmp_path / "runs")
+    last = sorted((tmp_path / "runs").glob("*-S1002-3090-*"))[-1] / journal.NAME
+    lines = last.read_bytes().splitlines(keepends=True)
+    ends = next(n for n, line in enumerate(lines) if b'"kind":"end"' in line)
+    last.write_bytes(b"".join(lines[:ends]))
+    records = RunFolders(tmp_path / "runs")
+    known = history.read(records, EVERY)
+    assert known.unfinished == 1
+    assert headline(known, TODAY).endswith("1 run without an end left out.")
+    assert history.read(records, replace(EVERY, finished=None)).unfinished == 0
 
 
 def test_the_frame_has_every_result_with_the_drift_of_its_series(found):

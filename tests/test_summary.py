@@ -333,7 +333,7 @@ def test_a_return_that_was_skipped_says_nothing() -> None:
             6.17,
             "guarded",
             "0.1 div",
-            "On the other open points the error lies nearer to its limit than its uncertainty",
+            "On the open points the error lies nearer to its limit than its uncertainty",
         ),
         (None, "guarded", "0.1 div", "Run the job again for the points that were not measured."),
     ],
@@ -345,6 +345,8 @@ def test_what_to_do_about_an_open_point_is_what_helps(
     report = reported("vertical", setup, vertical.Options(), answered((a_point(setup, 6.0), value)))
     assert report.overall == "cannot be decided"
     assert report.next_step.startswith(said)
+    if value is not None:
+        assert " cannot be decided: 1 of 1 point is open (" in report.sentence
     assert ("Rehearse" in report.next_step) == said.startswith("Rehearse")
 
 

@@ -252,7 +252,8 @@ def _plan_lines(found: Plan, start: dt.datetime | None) -> Iterator[str]:
         warm_up_s = each.rehearsal.warm_up_s
         warm = f", after up to {duration(warm_up_s)} of warming up" if warm_up_s else ""
         yield (
-            f"{number} {each.job.name}: {each.job.unit} no. {each.job.serial}, {points} points{more}, "
+            f"{number} {each.job.name}: {each.job.unit} no. {each.job.serial}, "
+            f"{points} {'point' if points == 1 else 'points'}{more}, "
             f"about {duration(each.job.estimated_s)}{warm}"
         )
     for warning in found.warnings:

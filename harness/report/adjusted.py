@@ -74,8 +74,9 @@ def adjustment(found: Report, left: Report) -> Adjustment:
 
 def _summary(both: Sequence[Change], single: int) -> str:
     changed = both.count("changed")
-    said = f"{changed} of {len(both)} results changed by more than the uncertainty of the change"
-    return f"{said}; {single} were read in one state only." if single else f"{said}."
+    results = "result" if len(both) == 1 else "results"
+    said = f"{changed} of {len(both)} {results} changed by more than the uncertainty of the change"
+    return f"{said}; {single} {'was' if single == 1 else 'were'} read in one state only." if single else f"{said}."
 
 
 def _gathered(some: Iterable[_T], key: Callable[[_T], tuple[object, ...]]) -> dict[tuple[object, ...], list[_T]]:

@@ -63,6 +63,8 @@ def headline(history: History, today: dt.date) -> str:
     certificates = sum(row.due is not None and row.due < today for row in history.standards)
     if certificates:
         said.append(f"{_count(certificates, 'certificate')} run out")
+    if history.unfinished:
+        said.append(f"{_count(history.unfinished, 'run')} without an end left out")
     return "; ".join(said) + "."
 
 

@@ -94,7 +94,7 @@ class _Screen:
         for (maker, model, serial, quantity, path, unit), tracks in groups.items():
             rows = [
                 (
-                    str(track.channel or ""), track.place, str(len(track.entries)),
+                    str(track.channel or ""), track.place, str(len(track.latest.entries)),
                     trends.result_text(track, bare=True), trends.drift_text(track, track.latest, bare=True),
                     trends.leaving_text(track.latest.drift), self.word(track.entries[-1].row.verdict),
                 )
@@ -105,8 +105,12 @@ class _Screen:
                 ("Ch.", "Setting", "n", f"Last, {unit}", f"Drift, {unit}/year", "Limit reached", "Verdict"),
                 rows,
             )
-        if groups:
-            yield Padding(self.say(trends.EXTRAPOLATED, "dim"), (1, 0, 0, 0))
+        notes = list(trends.no_drift(self.history.tracks))
+        if any(len(track.series) > 1 for track in self.history.tracks):
+            notes.append("n counts the results since the last adjustment.")
+        notes += [trends.EXTRAPOLATED] if groups else []
+        for number, note in enumerate(notes):
+            yield Padding(self.say(note, "dim"), (0 if number else 1, 0, 0, 0))
 
     def uses(self) -> Iterator[RenderableType]:
         """The runs that a standard was used in."""

@@ -246,7 +246,7 @@ def met(parts: Sequence[PartResult], words: Sequence[str]) -> str:
     some = [text for part in parts for text in places(part, lambda one: one.word in words)]
     if not some:
         return ""
-    count = f"{len(some)} of {total} results"
+    count = f"{len(some)} of {_several(total, 'result')}"
     return count if words == ("pass",) else f"{count}: {'; '.join(some)}"
 
 

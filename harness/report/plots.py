@@ -87,7 +87,7 @@ def response_picture(
     place = f"channel {response.channel}, {shown.path_label(report, response.path)}"
     points = response.result.points
     span = (
-        f" {len(points)} readings from {shown.hertz(points[0].frequency_hz)} to "
+        f" {len(points)} reading{'' if len(points) == 1 else 's'} from {shown.hertz(points[0].frequency_hz)} to "
         f"{shown.hertz(points[-1].frequency_hz)}; below them, how far each lies from the fit."
         if points
         else " There are no readings."

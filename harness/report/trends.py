@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from harness.analysis.rounding import format_pair
@@ -10,7 +11,7 @@ from harness.analysis.verdict import Limits
 from harness.report import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from harness.analysis.drift import Drift, Leaving
     from harness.history import History, Series, StandardUse, Track, UnitState
@@ -69,6 +70,13 @@ def drift_words(track: Track, series: Series) -> str:
     scatter = f" (Birge ratio {shown.number(drift.line.birge, '', 2)})"
     wide = f" The results scatter more than their uncertainties say{scatter}." if drift.scattered else ""
     return f"{said} {drift_text(track, series)}.{wide} {leaving_words(drift)}".strip()
+
+
+def no_drift(tracks: Sequence[Track]) -> Iterator[str]:
+    """Why no drift is stated, a sentence a reason, and of how many points."""
+    reasons = Counter(track.latest.why_not for track in tracks if track.latest.drift is None)
+    for reason, count in reasons.items():
+        yield f"No drift is stated of {count} {'point' if count == 1 else 'points'}: {reason}."
 
 
 def track_words(track: Track) -> str:

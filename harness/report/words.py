@@ -68,16 +68,23 @@ def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finis
         case "meets":
             untried = sum(len(part.left_out) for part in parts)
             but = f" What could not be tried: {untried}, named under deviations." if untried else ""
-            return f"{name} meets its rating: all {total} points pass.{but}"
+            every = f"all {total} points pass" if total != 1 else "its one point passes"
+            return f"{name} meets its rating: {every}.{but}"
         case "does not meet":
-            return f"{name} does not meet its rating: {len(failed)} of {total} points fail ({_some(failed)})."
+            return f"{name} does not meet its rating: {_of(failed, total, 'fails', 'fail')} ({_some(failed)})."
         case "cannot be decided":
             if not finished:
                 return f"{name} cannot be decided: the run is not finished."
-            why = f" {len(unsure)} of {total} points are open ({_some(unsure)})." if unsure else " nothing was judged."
+            why = (
+                f" {_of(unsure, total, 'is open', 'are open')} ({_some(unsure)})." if unsure else " nothing was judged."
+            )
             return f"{name} cannot be decided:{why}"
         case _:
             assert_never(whole)
+
+
+def _of(some: Sequence[str], total: int, one: str, many: str) -> str:
+    return f"{len(some)} of {total} point{'' if total == 1 else 's'} {one if len(some) == 1 else many}"
 
 
 def _some(entries: Sequence[str], most: int = 3) -> str:
@@ -108,8 +115,10 @@ def _to_decide(setup: Setup, parts: Sequence[PartResult]) -> Iterator[str]:
     if never:
         yield "Rehearse the job: it names, for each point that cannot pass as it is, the cheapest change that helps."
     if len(judged) > len(never):
+        named = never or any(point.word == "not measured" for point in points)
+        these = "other open points" if named else "open points"
         yield (
-            "On the other open points the error lies nearer to its limit than its uncertainty: read them more often, "
+            f"On the {these} the error lies nearer to its limit than its uncertainty: read them more often, "
             "or finer, or take a better standard."
         )
     if any(point.word != "not measured" and point.limits is None for point in points):

@@ -222,6 +222,7 @@ class SimulatedBench:
 
     def inject(self, plan: FaultPlan) -> None:
         """Put faults between the instruments and whoever asks, from now on."""
+        self.fault_plan = plan
         self.faults = {role: FaultInjector(plan, role) for role in self.devices}
         for role, injector in self.faults.items():
             self._endpoints[role].injector = injector
