@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, assert_never
 
-from drivers.words import expectation, stimulus_parts, view_parts
+from drivers.words import expectation, marks_asked, stimulus_parts, view_parts
 from harness import quantities
 from harness.errors import OperatorStop
 from harness.operator import (
@@ -202,24 +202,22 @@ class ManualScreen(Manual):
         if step.tune_to_div is not None:
             return self._tune(step, step.tune_to_div)
         reading = self._ask(step)
-        first: float | None = None
+        first: Reading | None = None
         said: list[str] = []
-        while reading.status == "read" and reading.value is not None and not self._is_plausible(step, reading.value):
-            if first is not None and math.isclose(reading.value, first, rel_tol=_AGREES):
-                break
-            first = reading.value
+        while self._is_doubtful(step, reading) and not (first and _is_same(first, reading)):
+            first = reading
             said.append(reading.said)
             span = self._span(step)
-            self._operator.tell(f"{reading.said}: expected {span}. Read again; the same answer is believed.")
+            what = _in_words(step, reading)
+            self._operator.tell(f"{what}: expected {span}. Read again; the same answer is believed.")
             reading = self._ask(step)
         if first is None or reading.status != "read":
             return reading
-        unit = unit_of(step.quantity)
         return replace(
             reading,
             said="; again: ".join([*said, reading.said]),
             flags=("asked again",),
-            more={f"first_{unit}": first},
+            more={} if first.value is None else {f"first_{unit_of(step.quantity)}": first.value},
         )
 
     def _ask(self, step: Measure) -> Reading:
@@ -285,7 +283,9 @@ class ManualScreen(Manual):
         if step.because:
             lines.append(f"why: {step.because}")
         hint = expectation(step, self._unit)
-        title = f"{self._where(step)}: {_ASKS[step.quantity]}"
+        question, marks = marks_asked(step) if step.quantity == "span" else ("", "")
+        lines += [marks] if marks else []
+        title = f"{self._where(step)}: {question or _ASKS[step.quantity]}"
         return Prompt(kind="read", title=title, lines=tuple(lines), step=step, hint=hint)
 
     def _settings(self, step: Measure) -> list[str]:
@@ -307,6 +307,21 @@ class ManualScreen(Manual):
     def _screen_div(self, step: Measure) -> float:
         return self._width_div if step.quantity == "span" else self._height_div
 
+    def _is_doubtful(self, step: Measure, reading: Reading) -> bool:
+        """Whether it is another reading than was sure to come, or no trace where one was sure to be on the screen."""
+        if reading.status == "off_screen":
+            return self._stays_on_screen(step)
+        return reading.status == "read" and reading.value is not None and not self._is_plausible(step, reading.value)
+
+    def _stays_on_screen(self, step: Measure) -> bool:
+        low, high, half_div = step.expected_low, step.expected_high, self._height_div / 2
+        if low is None or high is None:
+            return False
+        if step.quantity == "deflection":
+            ground_div = step.view.ground_line_div
+            return -half_div <= ground_div + low and ground_div + high <= half_div
+        return high <= self._screen_div(step) if unit_of(step.quantity) == "div" else False
+
     @staticmethod
     def _is_plausible(step: Measure, value: float) -> bool:
         return (step.expected_low is None or value >= step.expected_low) and (
@@ -322,6 +337,21 @@ class ManualScreen(Manual):
         if low is not None and high is not None:
             return f"about {low} to {high}"
         return f"at least {low}" if low is not None else f"at most {high}"
+
+
+def _is_same(first: Reading, again: Reading) -> bool:
+    if first.value is None or again.value is None:
+        return first.status == again.status
+    return math.isclose(again.value, first.value, rel_tol=_AGREES)
+
+
+def _in_words(step: Measure, reading: Reading) -> str:
+    """What was typed, and what it comes to in the unit of what was expected."""
+    unit = unit_of(step.quantity)
+    if reading.value is None or (unit == "div" and not any(letter.isalpha() for letter in reading.said)):
+        return reading.said
+    shown = quantities.show(reading.value, unit, 3)
+    return reading.said if "".join(shown.split()) == "".join(reading.said.split()) else f"{reading.said} is {shown}"
 
 
 _ASKS: Final = {

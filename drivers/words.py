@@ -52,7 +52,7 @@ def view_parts(view: View) -> dict[str, str]:
 
 
 def expectation(step: Measure, unit: Unit | None) -> str:
-    """Say where the trace should be, and within what it meets the rating."""
+    """Say where the trace should be, and what its tolerance is: the verdict allows for the uncertainty too."""
     if step.expected is None:
         return ""
     name = unit_of(step.quantity)
@@ -62,8 +62,28 @@ def expectation(step: Measure, unit: Unit | None) -> str:
     tolerance = _tolerance(step, unit)
     if tolerance is None:
         return text
-    low, high = sorted((step.expected * (1 - tolerance), step.expected * (1 + tolerance)))
-    return f"{text}; within {low:.2f} to {high:.2f} it meets the rating"
+    assert unit is not None  # else there is none
+    rated, half = f"{100 * tolerance:.3g} %", abs(step.expected) * tolerance
+    if half < unit.resolution:
+        return f"{text}; the tolerance of ±{rated} is finer than the {unit.resolution:g} div of a reading"
+    low, high = step.expected - half, step.expected + half
+    return f"{text}; the tolerance of ±{rated}, before any uncertainty, is {low:.2f} to {high:.2f} div"
+
+
+def marks_asked(step: Measure) -> tuple[str, str]:
+    """Which time marks a span lies between: the question, and where to begin; empty for another signal."""
+    if not isinstance(step.stimulus, TimeMarks) or not step.expected:
+        return "", ""
+    apart_div = step.stimulus.period_s / (step.view.s_per_div / step.view.magnifier)
+    count = max(1, round(step.expected / apart_div))
+    question = f"how many divisions from one mark to {'the next' if count == 1 else f'the {_ordinal(count)} after it'}?"
+    begin = f"begin at the mark nearest to {step.expected / 2:.3g} div left of the centre"
+    return question, f"marks: {apart_div:.3g} div apart; {begin}"
+
+
+def _ordinal(number: int) -> str:
+    ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
 
 
 def _tolerance(step: Measure, unit: Unit | None) -> float | None:

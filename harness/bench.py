@@ -77,6 +77,10 @@ class LiveBench:
         self._on_life(BETWEEN_SIGNS_S)  # the reply goes to disk, and the sequence thinks
         return reply
 
+    def tell(self, text: str) -> None:
+        """Say something to the person at the bench."""
+        self._operator.tell(text)
+
     # --- connections -------------------------------------------------------------------------------------------
 
     def _connect(self, step: Connect) -> Done:

@@ -337,6 +337,7 @@ def _run(
                     recorded=recorded,
                     finished=finished,
                     watch=watch,
+                    tell=bench.tell,
                     make_safe=bench.make_safe,
                 )
         finally:

@@ -45,10 +45,16 @@ class Ended:
 
 
 def run_part(
-    part: Part, perform: Perform, journal: Journal, recorded: Sequence[Record] = (), watch: Watch = lambda *_: None
+    part: Part,
+    perform: Perform,
+    journal: Journal,
+    recorded: Sequence[Record] = (),
+    watch: Watch = lambda *_: None,
+    *,
+    tell: Callable[[str], None] = lambda _text: None,
 ) -> None:
-    """Run a part to its end, recording every reply before the sequence sees it."""
-    attempt = _Attempt(part=part, perform=perform, journal=journal, watch=watch, records=list(recorded))
+    """Run a part to its end, recording every reply before the sequence sees it; `tell` is for the person who waits."""
+    attempt = _Attempt(part=part, perform=perform, journal=journal, watch=watch, records=list(recorded), tell=tell)
     while True:
         try:
             attempt.run()
@@ -67,6 +73,7 @@ class _Attempt:
     journal: Journal
     watch: Watch
     records: list[Record]
+    tell: Callable[[str], None] = lambda _text: None
     made: Connect | None = None
 
     def run(self) -> None:
@@ -92,9 +99,11 @@ class _Attempt:
         return reply
 
     def go_back(self) -> None:
-        if self.records:  # else there is nothing to go back to: the same question again
-            self.journal.withdraw(self.part.name)
-            self.records.pop()
+        if not self.records:
+            self.tell(f"There is nothing before this to go back to in {self.part.name!r}.")
+            return
+        self.journal.withdraw(self.part.name)
+        self.records.pop()
 
 
 def _replay(part: Part, script: steps.Sequence[Any], replies: Sequence[Record]) -> tuple[Step | None, Connect | None]:
@@ -130,6 +139,7 @@ def run_parts(
     recorded: Callable[[str], Sequence[Record]] = lambda _: (),
     finished: Callable[[str], bool] = lambda _: False,
     watch: Watch = lambda *_: None,
+    tell: Callable[[str], None] = lambda _text: None,
     make_safe: Callable[[], None] = lambda: None,
 ) -> list[Ended]:
     """Run the parts in order; one that has lost its instrument or its estimate ends early, and the others go on.
@@ -141,7 +151,7 @@ def run_parts(
         if finished(part.name):
             continue
         try:
-            run_part(part, perform, journal, recorded(part.name), watch)
+            run_part(part, perform, journal, recorded(part.name), watch, tell=tell)
         except (InstrumentError, AnalysisError, OwnCodeError) as error:
             make_safe()
             journal.event(part.name, "ended early", str(error))

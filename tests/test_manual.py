@@ -78,7 +78,8 @@ def test_the_first_prompt_says_everything():
     everything = " | ".join((prompt.title, *prompt.lines, prompt.hint))
     for part in (
         "Channel 1", "50 mV/div", "1 ms/div", "coupling: DC", "3 div below", "path: direct (50 ohm lead)",
-        "applied: 300 mV DC", "expected about 6.0 div; within 5.82 to 6.18 it meets the rating",
+        "applied: 300 mV DC",
+        "expected about 6.0 div; the tolerance of ±3 %, before any uncertainty, is 5.82 to 6.18 div",
     ):  # fmt: skip
         assert part in everything
     assert prompt.kind == "read"
@@ -158,20 +159,72 @@ def test_a_plausible_reading_is_asked_once():
 @pytest.mark.parametrize(
     ("quantity", "stimulus", "view", "sentence"),
     [
-        ("span", TimeMarks(period_s=1e-3, level_vpp=1.0), VIEW, "within 7.84 to 8.16"),
+        ("span", TimeMarks(period_s=1e-3, level_vpp=1.0), VIEW, "is 7.84 to 8.16 div"),
         (
             "span",
             TimeMarks(period_s=1e-4, level_vpp=1.0),
             View(channel=1, volts_per_div=0.05, s_per_div=1e-3, magnifier=10.0),
-            "within 7.60 to 8.40",
+            "is 7.60 to 8.40 div",
         ),
-        ("peak_to_peak", Square(level_vpp=0.4, frequency_hz=1e3), VIEW, "within 7.76 to 8.24"),
+        ("peak_to_peak", Square(level_vpp=0.4, frequency_hz=1e3), VIEW, "is 7.76 to 8.24 div"),
     ],
 )
 def test_the_rating_is_named_where_it_applies(quantity, stimulus, view, sentence):
     driver, person, _ = screen("8")
     driver.read(step(quantity, stimulus, view, expected=8.0))
     assert sentence in person.asked[0].hint
+
+
+def test_a_tolerance_finer_than_a_reading_is_said_to_be_so():
+    driver, person, _ = screen("0.5")
+    driver.read(step(expected=0.5))
+    assert person.asked[0].hint == (
+        f"expected about 0.5 div; the tolerance of ±3 % is finer than the {UNIT.resolution:g} div of a reading"
+    )
+
+
+@pytest.mark.parametrize(
+    ("period_s", "expected", "question", "line"),
+    [
+        (
+            1e-3,
+            8.0,
+            "from one mark to the 8th after it?",
+            "marks: 1 div apart; begin at the mark nearest to 4 div left",
+        ),
+        (5e-4, 8.0, "from one mark to the 16th after it?", "marks: 0.5 div apart"),
+        (2e-3, 8.0, "from one mark to the 4th after it?", "marks: 2 div apart"),
+        (1e-3 / 4, 8.0, "from one mark to the 32nd after it?", "marks: 0.25 div apart"),
+        (5e-3, 5.0, "from one mark to the next?", "marks: 5 div apart; begin at the mark nearest to 2.5 div left"),
+    ],
+)
+def test_it_is_said_between_which_marks_to_read(period_s, expected, question, line):
+    driver, person, _ = screen("8")
+    driver.read(step("span", TimeMarks(period_s=period_s, level_vpp=1.0), expected=expected))
+    assert person.asked[0].title.endswith(question)
+    assert any(each.startswith(line) for each in person.asked[0].lines)
+
+
+def test_off_is_asked_again_where_the_trace_was_sure_to_be_seen():
+    sure = {"expected": 6.0, "expected_low": 5.5, "expected_high": 6.5}
+    driver, person, _ = screen("off", "5.9", "off", "off")
+    reading = driver.read(step(**sure))
+    assert (reading.value, reading.said, reading.flags) == (5.9, "off; again: 5.9", ("asked again",))
+    assert person.told == ["off: expected about 5.5 div to 6.5 div. Read again; the same answer is believed."]
+    assert driver.read(step(**sure)).status == "off_screen"
+    assert len(person.asked) == 4
+
+
+def test_off_is_believed_where_the_trace_may_leave_the_screen():
+    driver, person, _ = screen("off")
+    assert driver.read(step(expected=6.9, expected_low=6.0, expected_high=7.5)).status == "off_screen"  # 3 div below
+    assert person.told == []
+
+
+def test_an_answer_in_volts_is_told_in_divisions_where_it_is_doubted():
+    driver, person, _ = screen("20 mV", "3.2")
+    driver.read(step(expected=3.2, expected_low=3.0, expected_high=3.4))
+    assert person.told[0].startswith("20 mV is 0.4 div: expected about 3 div to 3.4 div.")
 
 
 def test_a_sine_has_no_rating_of_its_own():

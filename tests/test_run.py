@@ -102,6 +102,13 @@ def test_back_at_the_first_question_asks_it_again(tmp_path):
     assert world.asked[0] == world.asked[1]
 
 
+def test_who_goes_back_from_the_first_question_is_told_that_nothing_is_there(tmp_path):
+    told: list[str] = []
+    world = World({1: GoBack()})
+    run_parts([PART], world, new(tmp_path, "run"), tell=told.append)
+    assert told == [f"There is nothing before this to go back to in {PART.name!r}."]
+
+
 def test_back_over_a_connection_makes_the_earlier_one_again(tmp_path):
     # asked: 1 connect, 2-4 readings, 5 connect channel 2, 6 first reading there → back to 5; 7 (= 5 again) → back to 4
     world = World({6: GoBack(), 7: GoBack()})
