@@ -17,7 +17,7 @@ from pydantic import Field, ValidationError
 
 from harness.errors import ConfigError, HalfpowerError
 from harness.file_checks import Findings, floor_and_ranges
-from harness.file_words import validation_problems
+from harness.file_words import in_order, validation_problems
 from harness.models import Accuracy, Day, FlatnessPoint, Instrument, KnownError, Model, Seconds, Setup
 from harness.records.rows import StandardRow
 from harness.toml_lines import KeyPath
@@ -106,7 +106,7 @@ def load(path: str | Path) -> CorrectionsFile:
             line = text.lines.line(("standard", one))
             found.error(("standard", two), f"concerns days that line {line} concerns too; expected one of them")
     if found.errors:
-        raise ConfigError(*dict.fromkeys(str(each) for each in sorted(found.errors, key=lambda each: each.line)))
+        raise ConfigError(*dict.fromkeys(str(each) for each in in_order(found.errors)))
     return CorrectionsFile(value=value, path=path, text=path.read_text("utf-8-sig"))
 
 

@@ -16,7 +16,7 @@ from typing import Final, TypeAlias
 
 from harness import quantities
 from harness.file_words import nearest, shown
-from harness.models import Accuracy, Bench, Calibrator, Instrument, KnownError, Queue, Unit
+from harness.models import Accuracy, Bench, Calibrator, Instrument, KnownError, Unit
 from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Problem, Text, printable
@@ -63,12 +63,13 @@ def own_file(name: str, beside: Path) -> str | None:
         return "names a file elsewhere; expected the name alone of a file beside this one"
     return (
         None
-        if _exists(beside.parent / name)
+        if exists(beside.parent / name)
         else f"there is no {shown(name)} beside this file; expected its name as it is on the disk"
     )
 
 
-def _exists(path: Path) -> bool:
+def exists(path: Path) -> bool:
+    """Whether there is a file of this name, however odd the name."""
     try:
         return path.is_file()
     except (OSError, ValueError):
@@ -83,7 +84,7 @@ def check_bench(
     instruments = _placed(bench)
     if not instruments:
         found.error((), "no instrument at all; expected a table for each role, such as [calibrator] and [generator]")
-    if bench.simulation is not None and not _exists(text.path.parent / bench.simulation):
+    if bench.simulation is not None and not exists(text.path.parent / bench.simulation):
         found.error(("simulation",), f"there is no file {shown(bench.simulation)}; expected its path from this file")
     for at, role, instrument in instruments:
         _driver(found, at, role, instrument, check_driver)
@@ -377,13 +378,15 @@ def factors(found: Findings, path: KeyPath, values: Iterable[float]) -> None:
 # --- the queue ---------------------------------------------------------------------------------------------------
 
 
-def check_queue(text: Text, queue: Queue) -> Findings:
-    """Check a queue file by itself: every job is there, and stands once."""
+def check_queue(text: Text, jobs: Iterable[str]) -> Findings:
+    """Check a queue file by itself: every job is there, and stands once; an empty name is passed over."""
     found = Findings(text)
     seen: dict[Path, int] = {}
-    for place, name in enumerate(queue.jobs):
+    for place, name in enumerate(jobs):
         path = text.path.parent / name
-        if not _exists(path):
+        if not name:
+            continue
+        if not exists(path):
             found.error(("jobs", place), f"there is no file {shown(name)}; expected its path from this file")
         elif (first := seen.setdefault(path.resolve(), place)) != place:
             found.error(

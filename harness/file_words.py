@@ -9,6 +9,7 @@ from __future__ import annotations
 import collections.abc
 import datetime as dt
 import difflib
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, get_args, get_origin
@@ -60,17 +61,29 @@ def validation_problems(
     data = _at(text.data, base)
     details = error.errors(include_url=False)
     details = [detail for detail in details if not _branch(detail, data).missed] or details
+    details = [detail for detail in details if not _emptied(detail, data)] or details
     found: dict[KeyPath, Problem] = {}
     for detail in details:
         if len(found) == MOST:
             problem = Problem(file=text.file, text=f"{len(details) - MOST} further problems are not listed")
-            return [*found.values(), problem]
+            return [*in_order(found.values()), problem]
         branch = _branch(detail, data)
         if branch.path not in found:
             sentence = _sentence(detail, model, branch.path, base, _at(data, branch.path))
             also = ", or a list in [ ]" if branch.words else ""
             found[branch.path] = text.problem((*base, *branch.path), sentence + also)
-    return list(found.values())
+    return in_order(found.values())
+
+
+def in_order(problems: Iterable[Problem]) -> list[Problem]:
+    """By line and column; what concerns the file as a whole comes last."""
+    return sorted(problems, key=lambda problem: (problem.line or sys.maxsize, problem.column))
+
+
+def _emptied(detail: ErrorDetails, data: Any) -> bool:
+    """Whether a list is called too short only because its elements are wrong, which is said of each of them."""
+    held = _at(data, _branch(detail, data).path)
+    return detail["type"] == "too_short" and isinstance(held, list) and len(held) >= detail["ctx"]["min_length"]
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

@@ -6,7 +6,6 @@ are returned, not raised.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,8 +14,8 @@ from typing import Final, Generic, Literal, TypeAlias, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 
 from harness.errors import ConfigError
-from harness.file_checks import CheckDriver, CheckOverrides, Findings, check_bench, check_queue
-from harness.file_words import one_of, shown, validation_problems
+from harness.file_checks import CheckDriver, CheckOverrides, Findings, check_bench, check_queue, exists
+from harness.file_words import in_order, one_of, shown, validation_problems
 from harness.job_checks import (
     Functions,
     Roles,
@@ -83,7 +82,20 @@ def read_unit(path: str | Path) -> Checked[Unit]:
 
 def read_queue(path: str | Path) -> Checked[Queue]:
     """Read a queue file; raises ConfigError with all its problems. The jobs themselves are not read."""
-    return _checked(_read(Path(path), "queue", Queue, check_queue))
+    reading = _read(Path(path), "queue", Queue, lambda text, queue: check_queue(text, queue.jobs))
+    if reading.text is not None and reading.value is None:  # where another key is wrong, the jobs are looked at too
+        reading.found = check_queue(reading.text, _named_jobs(reading.text))
+    return _checked(reading)
+
+
+def jobs_of(path: str | Path) -> tuple[Path, ...]:
+    """The job files that a queue file names and that are there, whatever else is wrong with it."""
+    path = Path(path)
+    try:
+        named = [path.parent / name for name in _named_jobs(read(path)) if name]
+    except BadText:
+        return ()
+    return tuple(dict.fromkeys(job for job in named if exists(job)))
 
 
 def load_job(
@@ -148,20 +160,22 @@ class _Reading(Generic[M]):
     def problems(self) -> list[str]:
         """Everything that is wrong, in the order of the file, each once."""
         every = [*self.errors, *(self.found.errors if self.found else ())]
-        return list(dict.fromkeys(str(problem) for problem in sorted(every, key=_order)))
+        return list(dict.fromkeys(str(problem) for problem in in_order(every)))
 
     def warnings(self) -> list[str]:
         """The warnings, in the order of the file."""
         every = self.found.warnings if self.found else []
-        return list(dict.fromkeys(str(problem) for problem in sorted(every, key=_order)))
-
-
-def _order(problem: Problem) -> tuple[int, int]:
-    return problem.line or sys.maxsize, problem.column
+        return list(dict.fromkeys(str(problem) for problem in in_order(every)))
 
 
 def _bench(path: Path, check_overrides: CheckOverrides | None, check_driver: CheckDriver | None) -> _Reading[Bench]:
     return _read(path, "bench", Bench, lambda text, bench: check_bench(text, bench, check_overrides, check_driver))
+
+
+def _named_jobs(text: Text) -> tuple[str, ...]:
+    """The jobs of a queue file, empty where there is no name."""
+    jobs = text.data.get("jobs")
+    return tuple(name if isinstance(name, str) else "" for name in jobs) if isinstance(jobs, list) else ()
 
 
 def _unit(path: Path) -> _Reading[Unit]:

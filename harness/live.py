@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 LAST_WORD: Final = "outputs"  # an output that may still be on is told once, in the last line of the program
 LAST: Final = 6  # readings kept in sight
-_SURE_WITHIN: Final = 0.25  # of the expected value
+_SURE_WITHIN: Final = 0.26  # of what is expected: the first reading of a search knows it within a quarter
 CHART: Final = (56, 10)  # columns and rows of the response chart
 
 
@@ -94,10 +94,12 @@ def place(step: Measure) -> str:
     return f"{where}, {show(step.view.volts_per_div, 'V')}/div"
 
 
-def _is_sure(step: Measure) -> bool:
-    """Whether a sequence knows what to expect: the middle of a wide span of a search would only puzzle."""
+def _expected(step: Measure) -> float | None:
+    """What is expected, where a sequence is sure of it: the middle of a search's wide span would only puzzle."""
     expected, low, high = step.expected, step.expected_low, step.expected_high
-    return expected is not None and (low is None or high is None or high - low <= 2 * _SURE_WITHIN * abs(expected))
+    if expected is not None and low is not None and high is not None and high - low > 2 * _SURE_WITHIN * abs(expected):
+        return None
+    return expected
 
 
 def outcome(step: Measure, reading: Reading) -> str:
@@ -106,9 +108,8 @@ def outcome(step: Measure, reading: Reading) -> str:
     if reading.status != "read" or reading.value is None:
         return reading.status.replace("_", " ")
     digits = {"div": 4, "s": 4}.get(unit, 3)
-    expected = (
-        f" (expected {show(step.expected, unit, digits)})" if _is_sure(step) and step.expected is not None else ""
-    )
+    sure = _expected(step)
+    expected = f" (expected {show(sure, unit, digits)})" if sure is not None else ""
     return f"{show(reading.value, unit, digits)}{expected}"
 
 

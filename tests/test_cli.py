@@ -126,6 +126,31 @@ def test_starter_files_are_sound_together(tmp_path: Path) -> None:
     assert len(checked.stdout.splitlines()) == 4
 
 
+def test_check_says_of_a_file_of_corrections_which_command_takes_it(tmp_path: Path) -> None:
+    path = tmp_path / "k 320.toml"
+    path.write_text(
+        'reason = "recertified"\n[[standard]]\nserial = "K1"\n'
+        '[[standard.known_error]]\nfunction = "dc"\nof_value = "1 %"\n', "utf-8",
+    )  # fmt: skip
+    told = halfpower("check", path)
+    assert told.exit_code == 0, told.stderr
+    assert (
+        f"a sound file of corrections, 1 correction; it is for: halfpower reanalyse --corrections '{path}'"
+        in told.stdout
+    )
+    path.write_text(path.read_text("utf-8").replace('"1 %"', '"0 %"'), "utf-8")
+    assert "standard[1].known_error[1]: states no error" in halfpower("check", path).stderr
+
+
+def test_check_looks_at_the_jobs_of_a_queue_whatever_else_is_wrong_with_it(lab: Path) -> None:
+    queue = lab / "queue.toml"
+    queue.write_text('jobs = ["gone.toml", "quick.toml", "aldermoor_s1002.toml"]\nagian = 1\n', "utf-8")
+    told = halfpower("check", queue)
+    assert told.exit_code == 3
+    for text in ("queue.toml:1: jobs[1]: there is no file", "queue.toml:2: agian: unknown key", "this is a unit file"):
+        assert text in told.stderr
+
+
 def test_every_file_of_the_demo_is_sound() -> None:
     checked = halfpower("check", *sorted(DEMO.glob("*.toml")))
     assert checked.exit_code == 0, checked.stderr

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
 
 from harness.console import Terminal
 from harness.errors import OperatorStop
-from harness.live import JsonLines, Lines, Progress, Redrawn, Responses, chart
+from harness.live import JsonLines, Lines, Progress, Redrawn, Responses, chart, outcome
 from harness.operator import Prompt
 from harness.quantities import duration
 from harness.steps import Connect, Dc, Done, Measure, Reading, Sine, View, from_plain
@@ -183,6 +184,14 @@ def test_plain_lines_say_setting_signal_reading_and_progress() -> None:
     assert "\x1b" not in shown
     for text in ("2/2", "vertical", "channel 2, 50 mV/div", "300 mV DC", "5.98 div", "expected 6 div", "direct"):
         assert text in shown
+
+
+def test_what_a_search_is_not_sure_of_is_not_called_expected() -> None:
+    """The middle of a span of 0 to 13 div is no expectation; the first reading is known within a quarter."""
+    for low, high, says in ((0.1, 13.2, "4.13 div"), (4.5, 7.5, "4.13 div (expected 6 div)")):
+        step = replace(sine(91.86e6), expected=(low + high) / 2, expected_low=low, expected_high=high)
+        assert outcome(step, Reading(value=4.13)).startswith(says)
+        assert ("expected" in outcome(step, Reading(value=4.13))) == ("expected" in says)
 
 
 def test_json_lines_are_the_steps_and_replies_themselves() -> None:

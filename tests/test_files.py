@@ -472,6 +472,26 @@ def test_a_queue_file_that_is_wrong_says_so_at_its_line(folder: Path, text: str,
     assert told.startswith(expected)
 
 
+def test_one_mistake_in_a_queue_file_hides_no_other(folder: Path) -> None:
+    Path("queue.toml").write_text('at = "6 pm"\njobs = ["other.toml", "job.toml", 7, "job.toml"]\nagian = 1\n', "utf-8")
+    told = problems(lambda: files.read_queue("queue.toml"))
+    assert [re.sub(r";.*", "", line) for line in told] == [
+        "queue.toml:1: at: '6 pm' is no time to start at",
+        "queue.toml:2: jobs[3]: 7 is not allowed here",
+        "queue.toml:2: jobs[1]: there is no file 'other.toml'",
+        "queue.toml:2: jobs[4]: 'job.toml' is job 2 already",
+        "queue.toml:3: agian: unknown key",
+    ]
+    assert files.jobs_of("queue.toml") == (Path("job.toml"),)
+
+
+def test_a_list_with_one_bad_element_is_not_called_empty(folder: Path) -> None:
+    text = re.sub(r"volts_per_div = \[[^]]*\]", 'volts_per_div = ["1 furlong"]', Path("unit.toml").read_text("utf-8"))
+    Path("unit.toml").write_text(text, "utf-8")
+    (told,) = problems(lambda: files.read_unit("unit.toml"))
+    assert "volts_per_div[1]: '1 furlong' has the unit 'furlong'" in told
+
+
 @pytest.mark.parametrize("at", ['"18:00"', "18:00:00", '"2026-12-01T18:00"', "2026-12-01T18:00:00"])
 def test_a_time_to_start_is_taken_as_text_and_as_a_time_of_the_format(folder: Path, at: str) -> None:
     Path("queue.toml").write_text(f'jobs = ["job.toml"]\nat = {at}\n', "utf-8")

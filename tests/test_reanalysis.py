@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import json
 import os
+import re
 import shutil
 import signal
 from functools import partial
@@ -273,6 +274,15 @@ def test_every_problem_is_said_at_once(correction):
     with pytest.raises(ConfigError) as caught:
         corrections.load(correction(CORRECTION.replace('serial = "K320-0417"', "").replace('"+2 %"', '"0 %"')))
     assert len(caught.value.problems) == 2
+    bad = (
+        CORRECTION.replace('"+2 %"', '"2 V"')
+        .replace("until = 2022", "untl = 2022")
+        .replace('reason = "The', 'reson = "The')
+    )
+    with pytest.raises(ConfigError) as caught:
+        corrections.load(correction(bad))
+    lines = [int(re.search(r":(\d+)", problem).group(1)) for problem in caught.value.problems]
+    assert lines == sorted(lines) == [1, 1, 6, 10]
 
 
 # --- the command and its record ----------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ def check(files: tuple[Path, ...]) -> None:
     """Validate bench, unit, job and queue files: every problem at once, each with its line.
 
     A job file is checked together with the bench and unit files that it names, a queue file with its jobs. The file of
-    a simulated bench is checked too.
+    a simulated bench and one of corrections are checked too.
 
     \b
     Examples:
@@ -48,12 +48,20 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
     from drivers.commands import check_overrides
     from drivers.loading import problem_of
     from harness import files
+    from harness.errors import shell_word
 
     if _is_simulated_bench(path):
         from harness.sim.bench import SimulatedBench
 
         simulated = SimulatedBench.load(path)
         return f"{path}: a sound simulated bench: {', '.join(simulated.profiles)}", ()
+    if _tables(path).keys() >= {"reason", "standard"}:
+        from harness import corrections
+
+        count = len(corrections.load(path).value.standard)
+        of = f"{count} correction{'s' if count != 1 else ''}"
+        command = f"halfpower reanalyse --corrections {shell_word(path)}"
+        return f"{path}: a sound file of corrections, {of}; it is for: {command}", ()
     match files.kind_of(path):
         case "job":
             from harness import open as opening
@@ -89,29 +97,37 @@ def _checked_queue(path: Path) -> tuple[str, tuple[str, ...]]:
     from harness import open as opening
     from harness.errors import ConfigError
 
-    queue = files.read_queue(path)
     problems: list[str] = []
-    warnings = list(queue.warnings)
-    for name in queue.value.jobs:
+    warnings: list[str] = []
+    try:
+        warnings += files.read_queue(path).warnings
+    except ConfigError as error:
+        problems += error.problems
+    jobs = files.jobs_of(path)
+    for job in jobs:
         try:
-            warnings += opening.warnings(opening.load(path.parent / name))
+            warnings += opening.warnings(opening.load(job))
         except ConfigError as error:
             problems += error.problems
     if problems:
         raise ConfigError(*dict.fromkeys(problems))
-    count = len(queue.value.jobs)
+    count = len(jobs)
     return f"{path}: a sound queue file, {count} job{'s' if count != 1 else ''}", tuple(dict.fromkeys(warnings))
 
 
 def _is_simulated_bench(path: Path) -> bool:
     """Whether a file holds what is true of simulated instruments: each of them names its profile."""
+    return any(isinstance(table, dict) and "profile" in table for table in _tables(path).values())
+
+
+def _tables(path: Path) -> dict[str, object]:
+    """What a file holds, to tell its kind by; nothing where the reader of its kind will say what is wrong with it."""
     import tomllib
 
     try:
-        tables = tomllib.loads(path.read_text("utf-8")).values()
+        return tomllib.loads(path.read_text("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
-        return False  # the reader of the three kinds says what is wrong, with the line
-    return any(isinstance(table, dict) and "profile" in table for table in tables)
+        return {}
 
 
 @click.command()
