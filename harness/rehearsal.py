@@ -196,7 +196,12 @@ def _remedy(setup: Setup, step: Measure) -> str:
             continue
     least = _USEFUL * (rated.half_width or 0.0)
     found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
-    return found.candidate.sentence if found else "a better source, or a finer reading together with a higher level"
+    if found:
+        return found.candidate.sentence
+    better = "a faster source" if step.quantity == "rise_time" else "a better source"
+    return f"{better}, or a finer reading" + (
+        " together with a higher level" if step.quantity in ("deflection", "peak_to_peak") else ""
+    )
 
 
 def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:

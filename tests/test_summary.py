@@ -270,6 +270,19 @@ def test_a_rating_that_the_unit_file_lacks_is_named_in_the_rehearsal() -> None:
     assert found.undecided == ()
 
 
+def test_a_rise_time_that_the_source_hides_asks_for_a_faster_source_in_the_rehearsal() -> None:
+    """An edge that is no faster than the unit: the unit's own rise time cannot be told (common practice)."""
+    setup = a_setup(rise_time="9 ns")
+    assert setup.bench.calibrator is not None
+    edged = setup.bench.calibrator.model_copy(update={"edge_rise_time": 200e-9})
+    setup = replace(setup, bench=setup.bench.model_copy(update={"calibrator": edged}))
+    use = Use(name="1 pulse", definition=pulse, options=pulse.Options(channels=(1,)), use="pulse")
+    (found,) = rehearsal.rehearse(setup, (use,)).undecided
+    assert found.point == "channel 1, rise time, 1 µs/div, lead"
+    assert "e-0" not in found.sentence
+    assert found.remedy == "a faster source, or a finer reading"
+
+
 # --- what belongs together, and what is missing ------------------------------------------------------------------
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 from harness.analysis import estimate
 from harness.errors import AnalysisError
+from harness.quantities import show
 
 if TYPE_CHECKING:
     from harness.analysis.estimate import Contribution
@@ -75,15 +76,15 @@ def remove_source(
         raise AnalysisError(f"The rise time of the source must be zero or more, not {source_rise_time_s:g} s.")
     if not rise_time_s > source_rise_time_s:
         raise AnalysisError(
-            f"The rise time of {rise_time_s:g} s is no longer than its source's {source_rise_time_s:g} s: "
-            "the unit's own cannot be told. Use a faster source."
+            f"The rise time of {show(rise_time_s, 's', 3)} is no longer than its source's "
+            f"{show(source_rise_time_s, 's', 3)}: the unit's own cannot be told. Use a faster source."
         )
     unit_s = math.sqrt(rise_time_s**2 - source_rise_time_s**2)
     model_s = 0.0 if shapes == "gaussian" else unit_s * removal_error(source_rise_time_s / unit_s)
     if model_s >= unit_s:
         raise AnalysisError(
-            f"The source's rise time of {source_rise_time_s:g} s hides the unit's: of {rise_time_s:g} s measured, "
-            "no more can be said than an upper limit. Use a faster source."
+            f"The source's rise time of {show(source_rise_time_s, 's', 3)} hides the unit's: "
+            f"of {show(rise_time_s, 's', 3)} measured, no more can be said than an upper limit. Use a faster source."
         )
     model = estimate.rectangular("removing the source by squares", half_width=model_s, unit="s")
     return RiseTime(
