@@ -5,8 +5,10 @@ Whatever comes from files, instruments or people is shown as text: no markup, no
 
 from __future__ import annotations
 
+import re
 import sys
-from collections.abc import Callable
+import textwrap
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Final, TextIO
 
@@ -17,10 +19,26 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.operator import Prompt
+    from harness.steps import Step
 
 _INDENT: Final = "  "
 _SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
 GONE: Final = "Nobody answers at this terminal any more (end of input)."
+
+
+_AROUND: Final = 3  # rows of a question besides its lines, hint and picture: a blank one, the title, the answer
+_AMPLE: Final = 100  # rows, where nothing scrolls
+# What a wrapped line hangs from: the blanks before it, a dash, or the first column of two.
+_HANGS: Final = re.compile(r"\s*(?:[->?!] |(?:\S+ )*\S+ {2,}(?=\S))?")
+
+
+def wrapped(text: str, width: float) -> list[str]:
+    """Break a line between words, what goes on standing below where it began."""
+    if len(text) <= width:
+        return [text]
+    found = _HANGS.match(text)
+    hang = min(found.end() if found else 0, int(width) // 2)
+    return textwrap.wrap(text, int(width), subsequent_indent=" " * hang, break_on_hyphens=False)
 
 
 _asked: list[Prompt] = []  # the question that stands now, for whoever is told of a signal
@@ -45,6 +63,8 @@ class Terminal:
         self._answers = answers
         self._aside = aside
         self._gone = False
+        self._drawn: Step | None = None  # of the question whose screen stands just above, nothing but words below it
+        self._told = False
 
     def ask(self, prompt: Prompt) -> str:
         """Show the prompt, wait for one line; raises OperatorStop when no line can come any more."""
@@ -63,6 +83,7 @@ class Terminal:
 
     def tell(self, text: str) -> None:
         """Say something that needs no answer; a closed terminal does not keep the bench from being made safe."""
+        self._told = True
         with self._aside():
             try:
                 for line in text.splitlines():
@@ -73,19 +94,36 @@ class Terminal:
     def _show(self, prompt: Prompt) -> None:
         self._console.print()
         self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
-        drawn = prompt.screen(self._console.width - len(_INDENT)) if prompt.screen is not None else ()
-        for line in (*prompt.lines, *drawn):
-            self._print(f"{_INDENT}{line}")
+        stands = self._told and prompt.screen is not None and prompt.step == self._drawn
+        if not stands:  # else the answer to what was typed would be lost above the same picture again
+            for line in prompt.lines:
+                self._print(f"{_INDENT}{line}")
+            for line in self._screen(prompt):
+                self._print(f"{_INDENT}{line}")
+        self._drawn, self._told = prompt.step if prompt.screen is not None else None, False
         if prompt.hint:
             self._print(f"  {prompt.hint}", "dim")
         if prompt.choices:
             self._print(f"  Type one of: {', '.join(prompt.choices)}", "dim")
         self._console.print({"do": "Enter when done, ? for help: "}.get(prompt.kind, "answer: "), end="", markup=False)
 
+    def _screen(self, prompt: Prompt) -> Sequence[str]:
+        """The picture, small enough for question and answer to stay in sight with it."""
+        if prompt.screen is None:
+            return ()
+        width = self._console.width - len(_INDENT)
+        if not self._console.is_terminal:
+            return prompt.screen(width, _AMPLE)
+        words = sum(len(wrapped(f"{_INDENT}{line}", self._console.width)) for line in (*prompt.lines, prompt.hint))
+        return prompt.screen(width, self._console.height - words - _AROUND)
+
     def _print(self, text: str, style: str = "") -> None:
         from rich.text import Text
 
-        self._console.print(Text(clean(text), style=style), soft_wrap=True)
+        text = clean(text)
+        lines = wrapped(text, self._console.width) if self._console.is_terminal else [text]
+        for line in lines:
+            self._console.print(Text(line, style=style), soft_wrap=True)
 
     def _line(self) -> str:
         answers = self._answers if self._answers is not None else sys.stdin

@@ -23,10 +23,10 @@ _SLACK: Final = 1 + 1e-9  # a level exactly on a rating is within it, whatever i
 
 CAUTIONS: Final = """\
 Hazardous voltage: above 30 V rms, 42.4 V peak or 60 V dc a touch can injure or kill.
-- The input ground of an oscilloscope is protective earth. Never cut an earth wire, never float the scope, never clip
-  the ground lead to a live point.
-- Use leads and probes rated for the voltage; keep one hand away; keep the covers on: a cathode-ray tube holds
-  kilovolts after switch-off, and nothing here needs a cover removed.
+- The input ground of an oscilloscope is protective earth. Never cut an earth wire, never float the scope, never clip \
+the ground lead to a live point.
+- Use leads and probes rated for the voltage; keep one hand away; keep the covers on: a cathode-ray tube holds \
+kilovolts after switch-off, and nothing here needs a cover removed.
 - Local rules and your own safety instructions come first; where they ask for a qualified person, it is theirs to do."""
 
 

@@ -30,7 +30,7 @@ class Prompt:
     choices: tuple[str, ...] = field(default=())
     role: Role | None = None  # the source that is to be set by hand, and to what
     stimulus: Stimulus | None = None
-    screen: Callable[[int], Sequence[str]] | None = None  # a simulated screen as rows of text, at most so wide
+    screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
 
 
 class Operator(Protocol):

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _ACROSS: Final = 10  # divisions of a drawn graticule
 _WIDEST_DIVISION: Final = 6  # characters
-_PICTURE_ROWS: Final = 17  # two a division, and the last line
+_PICTURE_ROWS: Final = (17, 9)  # two a division, or one where there is no room, and the last line
 
 
 BY_HAND: Final = "by hand"
@@ -75,10 +75,13 @@ class Mirrored:
             prompt = replace(prompt, screen=partial(self._screen, display, view.channel))
         return self._operator.ask(prompt)
 
-    def _screen(self, display: Display, channel: int, room: int) -> list[str]:
-        """The simulated screen as wide as there is room for, its graticule lines on whole characters."""
-        across = max(1, min(_WIDEST_DIVISION, (room - 1) // _ACROSS))
-        return self._simulated.picture(_ACROSS * across + 1, _PICTURE_ROWS, display, channel)
+    def _screen(self, display: Display, channel: int, columns: int, rows: int) -> list[str]:
+        """The simulated screen as large as there is room for, its graticule lines on whole characters."""
+        tall, low = _PICTURE_ROWS
+        height = tall if rows >= tall else low
+        widest = _WIDEST_DIVISION if height == tall else _WIDEST_DIVISION // 2  # a division stays about square
+        across = max(1, min(widest, (columns - 1) // _ACROSS))
+        return self._simulated.picture(_ACROSS * across + 1, height, display, channel)
 
     def tell(self, text: str) -> None:
         """Pass it on."""

@@ -166,7 +166,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
             "harness.settling",
         ),
     ),
-    ("harness.console", ("harness.errors", "harness.operator", "harness.report.shown")),
+    ("harness.console", ("harness.errors", "harness.operator", "harness.steps", "harness.report.shown")),
     ("harness.live", (*PLAIN, "harness.operator", "harness.report.shown", "drivers.words")),
     (
         "harness.refusals",

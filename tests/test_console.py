@@ -9,10 +9,11 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from harness.console import Terminal
+from harness.console import Terminal, wrapped
 from harness.errors import OperatorStop
+from harness.limits import CAUTIONS
 from harness.live import JsonLines, Lines, Progress, Redrawn, Responses, chart, outcome
-from harness.operator import Prompt
+from harness.operator import HELP, HELP_DO, Prompt
 from harness.quantities import duration
 from harness.steps import Connect, Dc, Done, Measure, Reading, Sine, View, from_plain
 
@@ -101,6 +102,59 @@ def test_data_steers_neither_the_terminal_nor_the_markup(hostile: str) -> None:
     assert not any(sign in shown for sign in ("\x1b", "\x07", "\u202e", "\r"))
     if hostile.isprintable():
         assert shown.count(hostile) == 5  # title, line, hint, choice, told
+
+
+def small(answers: str, *, height: int = 24) -> tuple[Terminal, io.StringIO]:
+    """A terminal of 80 columns, the least that is usual."""
+    out = io.StringIO()
+    console = Console(
+        file=out, force_terminal=True, width=80, height=height, markup=False, emoji=False, highlight=False,
+        color_system=None,
+    )  # fmt: skip
+    return Terminal(console, answers=io.StringIO(answers)), out
+
+
+@pytest.mark.parametrize("text", [HELP, HELP_DO, CAUTIONS, f"{'word ' * 40}end", "x" * 200])
+def test_a_line_is_broken_between_words(text: str) -> None:
+    terminal, out = small("\n")
+    terminal.ask(Prompt(kind="do", title=text.splitlines()[0], lines=tuple(text.splitlines())))
+    terminal.tell(text)
+    shown = out.getvalue().replace("help: ", "help: \n")  # the key that the person pressed
+    assert max(len(line) for line in shown.splitlines()) <= 80
+    if " " in text:
+        assert set(text.split()) <= set(shown.split())
+
+
+def test_what_goes_on_stands_below_where_it_began() -> None:
+    assert wrapped("note TEXT   keep a remark with the run", 28) == [
+        "note TEXT   keep a remark",
+        "            with the run",
+    ]
+    assert wrapped("  - one two three", 12) == ["  - one two", "    three"]
+    assert wrapped("", 10) == [""]
+
+
+def a_screen(columns: int, rows: int) -> list[str]:
+    return ["+" * min(columns, 61)] * (17 if rows >= 17 else 9)
+
+
+def test_a_drawn_screen_leaves_room_for_its_question_and_stands_while_the_question_does() -> None:
+    lines = tuple(f"line {number}" for number in range(8))
+    prompt = Prompt(kind="read", title="how many", lines=lines, hint="about 6", screen=a_screen, step=DEFLECTION)
+    terminal, out = small("9\n5\n5\n")
+    terminal.ask(prompt)
+    assert len(out.getvalue().splitlines()) <= 24
+    assert out.getvalue().count("+++\n") == 9
+    terminal.tell("9 is more than the screen has.")
+    terminal.ask(prompt)
+    again = out.getvalue().split("9 is more")[1]
+    assert "how many" in again
+    assert "+++" not in again
+    terminal.ask(prompt)  # nothing was told: another reading of the same step
+    assert out.getvalue().count("+++\n") == 18
+    tall, shown = small("5\n", height=40)
+    tall.ask(prompt)
+    assert shown.getvalue().count("+++\n") == 17
 
 
 def test_a_question_takes_turns_with_the_display() -> None:

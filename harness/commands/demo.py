@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,7 +43,8 @@ def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
       halfpower run halfpower-demo/by_eye.toml --by-hand    you read the screen
     """
     from harness import open as opening
-    from harness.commands.run import finish, shown, told_how_to_resume
+    from harness.commands.run import a_console, finish, shown, told_how_to_resume
+    from harness.console import wrapped
 
     for kept in unpack(out):
         click.echo(f"Kept as it is, changed since it was written: {kept}", err=True)
@@ -53,8 +56,9 @@ def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
     page = finish(result)
     simulated = opening.simulated_bench(loaded)
     if simulated is not None:
+        width = a_console().width if sys.stdout.isatty() else math.inf
         for line in truth_lines(compare(result.report, simulated.truth)):
-            click.echo(line)
+            click.echo("\n".join(wrapped(line, width)))
     click.echo(f"Report: {page.resolve()}")
 
 
