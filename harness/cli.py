@@ -22,6 +22,7 @@ import rich_click as click
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, new, schema
+from harness.commands.helping import Group
 from harness.commands.history import history
 from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
@@ -37,8 +38,6 @@ AGAIN_S: Final = 0.02
 """An exception is lost where Python itself called what it interrupted (a weak reference's callback, a finaliser): then
 the signal is sent again after so long."""
 
-click.rich_click.TEXT_PARAGRAPH_LINEBREAKS = "\n\n"
-
 
 class Stopped(KeyboardInterrupt):
     """A signal asked the program to end; everything that is open unwinds, outputs first."""
@@ -49,7 +48,7 @@ class Stopped(KeyboardInterrupt):
         self.exit_code = 128 + number  # as shells report it: 130 for Ctrl-C, 143 for SIGTERM
 
 
-class Program(click.RichGroup):
+class Program(Group):
     """Every failure that a person can do something about ends here: one sentence, and a code by its kind."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the signature is click's

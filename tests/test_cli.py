@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import inspect
 import io
 import json
 import os
@@ -14,10 +15,13 @@ import sys
 import time
 import weakref
 import zlib
+from collections.abc import Iterator
 from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 from typing import IO, Any
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 from rich.console import Console
@@ -466,7 +470,7 @@ def test_a_unit_as_found_and_as_left_is_one_report(kept: Path, tmp_path: Path) -
     assert "As found and as left" in halfpower("report", kept, "--as-left", later).stdout
 
 
-@pytest.mark.parametrize(("day", "said"), [("2026-11-24", "State a later day"), ("tomorrow", "does not match")])
+@pytest.mark.parametrize(("day", "said"), [("2026-11-24", "State a later day"), ("tomorrow", "'tomorrow' is no day;")])
 def test_a_day_of_issue_that_cannot_be_is_refused(kept: Path, day: str, said: str) -> None:
     told = halfpower("report", kept, "--issued", day)
     assert told.exit_code in (1, 2)
@@ -713,3 +717,45 @@ def test_a_verdict_is_compared_with_the_truth(
 ) -> None:
     one = Compared(what="", low=1.0, high=2.0, true=true, unit="%", word=word, within_rating=within_rating)
     assert (one.held, one.wrong) == (held, wrong)
+
+
+# --- help --------------------------------------------------------------------------------------------------------
+
+
+def every_command(group: click.Group, *names: str) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    yield names, group
+    for name, command in group.commands.items():
+        if isinstance(command, click.Group):
+            yield from every_command(command, *names, name)
+        else:
+            yield (*names, name), command
+
+
+@pytest.mark.parametrize(
+    ("names", "command"), [pytest.param(*each, id=" ".join(each[0]) or "-") for each in every_command(cli)]
+)
+def test_help_keeps_its_examples_as_they_are_written(
+    names: tuple[str, ...], command: click.Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At 80 columns: a blank line before each paragraph, never two, and no example cut or joined to another."""
+    monkeypatch.setenv("COLUMNS", "80")
+    told = [line.rstrip() for line in halfpower(*names, "--help").stdout.splitlines()]
+    assert max(map(len, told)) <= 80
+    assert "%Y" not in "\n".join(told)
+    written = inspect.cleandoc(command.help or "").split("\b\n")[1:]
+    for paragraph in written:
+        lines = [f" {line}".rstrip() for line in paragraph.split("\n\n")[0].splitlines()]
+        at = told.index(lines[0])
+        assert told[at : at + len(lines)] == lines
+        assert told[at - 1] == ""
+        assert told[at - 2] != ""
+    for above, below in pairwise(told[1:]):
+        assert above or below
+
+
+def test_a_day_is_asked_for_as_a_person_writes_it() -> None:
+    told = halfpower("records", "list", "--since", "4.5.2026")
+    assert told.exit_code == 2
+    assert "'4.5.2026' is no day; expected one such as 2026-11-25" in " ".join(told.stderr.replace("│", " ").split())
+    assert "--since" in halfpower("history", "--help").stdout
+    assert "YYYY-MM-DD" in halfpower("report", "--help").stdout

@@ -196,8 +196,9 @@ def test_a_watcher_says_each_part_once_and_ends_with_the_queue(tmp_path: Path) -
 
 
 def test_a_watcher_raises_the_alarm_as_soon_as_a_promise_is_broken(tmp_path: Path) -> None:
-    kind, sentence, after_s, _ = watched(tmp_path, {20: beat_at(20)})
+    kind, sentence, after_s, told = watched(tmp_path, {20: beat_at(20)})
     assert kind == "alarm"
+    assert told == ["Job 1 of 3, digital.toml, 1 vertical, step 12 of 46"]  # the alarm is for the caller to say, once
     assert "No sign of life for 42 s, where the next was due within 30 s" in sentence
     assert 20 + 30 + GRACE_S < after_s <= 20 + 30 + GRACE_S + 4
 

@@ -261,6 +261,17 @@ def test_an_overdue_sign_raises_the_alarm_with_a_bell_and_a_code_of_its_own(tmp_
     assert "hush" not in told.stderr
 
 
+def test_an_alarm_is_said_once_and_speaks_of_outputs_only_where_a_job_was_begun(tmp_path: Path) -> None:
+    late = dt.datetime.now(dt.UTC) - dt.timedelta(hours=1)
+    told = halfpower("watch", beat(tmp_path, at=late, next_by=late), "--once")
+    assert told.output.count("is overdue by") == 1
+    assert "an output may be on" in told.stderr
+    told = halfpower("watch", beat(tmp_path, at=late, next_by=late, doing="waiting"), "--once")
+    assert told.exit_code == 12
+    assert "It was waiting, with nothing switched on." in told.stderr
+    assert "an output may be on" not in told.stderr
+
+
 def test_a_heartbeat_of_another_machine_is_judged_by_its_promise(tmp_path: Path) -> None:
     told = halfpower("watch", beat(tmp_path, pid=2**22 - 3), "--once")
     assert told.exit_code == 0, told.stderr

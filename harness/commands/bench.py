@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import rich_click as click
 
 from harness.commands.faults import fault_options
+from harness.commands.helping import Command
 
 if TYPE_CHECKING:
     from harness.faulted import Faults
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from harness.talk import InstrumentState
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("bench_file", type=click.Path(path_type=Path))
 @click.option("--serve", is_flag=True, help="Serve a simulated bench on loopback TCP until Ctrl-C.")
 @fault_options

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 import rich_click as click
 
+from harness.commands.helping import Command
+
 if TYPE_CHECKING:
     from harness.live import Silent
     from harness.report.model import Point, Report, Response
@@ -22,7 +24,7 @@ WATCHABLE_S: Final = 0.04  # a step, at a terminal
 JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml"}
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("which", type=click.Choice(tuple(JOBS)), default="digital")
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("halfpower-demo"), show_default=True,

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
+from harness.commands.helping import Command
+
 if TYPE_CHECKING:
     from harness.files import Kind
 
 KIND = click.Choice(["bench", "unit", "job", "queue"])
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 def check(files: tuple[Path, ...]) -> None:
     """Validate bench, unit, job and queue files: every problem at once, each with its line.
@@ -130,7 +132,7 @@ def _tables(path: Path) -> dict[str, object]:
         return {}
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("kind", type=KIND)
 def schema(kind: Kind) -> None:
     """Write the JSON Schema of a kind of file, for editors that complete and check keys.
@@ -151,7 +153,7 @@ def schema(kind: Kind) -> None:
     click.echo(json.dumps(schema_of(kind, options), ensure_ascii=False, indent=2))
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("kind", type=KIND)
 def new(kind: Kind) -> None:
     """Write a complete, commented file to start from.

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
+from harness.commands.helping import Command
 from harness.commands.records import opened, selected, selection_options, store_option
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ PATH: Final = click.Path(path_type=Path)
 _MOST_UNITS: Final = 20  # whose points are followed without being asked to
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("runs", type=PATH, required=False, metavar="[RUNS_FOLDER]")
 @store_option
 @selection_options
@@ -41,7 +42,7 @@ def history(
 
     \b
     Examples:
-      halfpower history                                    every unit, and what is due
+      halfpower history                                    every unit, what is due
       halfpower history --serial S1002-3071 --html petrel.html --open
       halfpower history --standard K320-0417 --since 2025-01-01
       halfpower history runs --simulated --interval "12 months"

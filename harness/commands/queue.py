@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
+from harness.commands.helping import Command
 from harness.commands.records import store_option
 from harness.commands.run import PATH, a_console, shown, shown_options
 from harness.errors import Alarm, HalfpowerError, QueueError, shell_word
@@ -31,7 +32,7 @@ NOTIFY = click.option(
 )  # fmt: skip
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("jobs", nargs=-1, type=PATH)
 @click.option("--at", metavar="TIME", help="When to start: 18:00, or 2026-12-01T18:00, local time.")
 @click.option("--again", type=click.IntRange(0, 9), help="How often a job that lost its instrument is tried again.")
@@ -327,7 +328,7 @@ class _Shown:
 # --- watching ----------------------------------------------------------------------------------------------------
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("heartbeat", type=PATH, metavar="FOLDER_OR_FILE")
 @click.option("--once", is_flag=True, help="Look once and end: for cron and other schedulers.")
 @NOTIFY
@@ -341,7 +342,7 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
     \b
     Examples:
       halfpower watch runs/night-2026-11-25-01
-      halfpower watch runs/night-2026-11-25-01 --once --quiet || logger "the night stands still"
+      halfpower watch runs/night-2026-11-25-01 --once --quiet || logger alarm
     """
     from harness.clock import RealClock
     from harness.night import notices, watching
@@ -362,4 +363,9 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
         click.echo("\a", err=True, nl=False)
         to = notices.Notices(channels, trouble=lambda text: click.echo(text, err=True))
         to.send("Halfpower: no sign of life", f"{heartbeat}: {verdict.sentence}")
-        raise Alarm(f"{heartbeat}: {verdict.sentence} Look at the bench: an output may be on.")
+        look = (
+            "It was waiting, with nothing switched on."
+            if verdict.waiting
+            else "Look at the bench: an output may be on."
+        )
+        raise Alarm(f"{heartbeat}: {verdict.sentence} {look}")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
+from harness.commands.helping import Command
 from harness.commands.records import opened, selected, selection_options, store_option
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ _MOST_SHOWN: Final = 20  # runs whose changes are listed on the terminal
 _WORTH_A_PROCESS: Final = 25  # runs; a process takes as long to start as these take to work out
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("runs", type=PATH, required=False, metavar="[RUNS_FOLDER]")
 @store_option
 @click.option("--corrections", type=PATH, help="A file of what is now known of standards.")
@@ -53,7 +54,7 @@ def reanalyse(
       halfpower reanalyse runs
       halfpower reanalyse runs --rule simple --since 2025-01-01
       halfpower reanalyse runs --corrections k320.toml --write reanalysis-2026-11
-      halfpower reanalyse --store records.sqlite --corrections k320.toml --cluster tcp://192.0.2.5:8786
+      halfpower reanalyse --corrections k320.toml --cluster tcp://192.0.2.5:8786
     """  # fmt: skip
     from harness import reanalysis, reanalysis_record
     from harness.corrections import load

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
+from harness.commands.helping import Day, Group
 from harness.errors import HalfpowerError, RecordsError
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from harness.records.store import Store
 
 PATH: Final = click.Path(path_type=Path)
-DAY: Final = click.DateTime(["%Y-%m-%d"])
 STORE_HELP: Final = (
     "Where finished runs are kept: a file, postgresql://USER@HOST/DATABASE, or 'none'. "
     "Default: HALFPOWER_STORE, else your own store."
@@ -42,8 +42,8 @@ _SELECTION: Final[dict[str, dict[str, Any]]] = {
     "model": {"help": "Model of the unit."},
     "standard": {"help": "A standard that was used: its label, serial number, certificate or identity."},
     "bench": {"help": "Name of the bench."},
-    "since": {"type": DAY, "help": "First day on which a run began (UTC)."},
-    "until": {"type": DAY, "help": "Last day on which a run began (UTC)."},
+    "since": {"type": Day(), "metavar": "YYYY-MM-DD", "help": "First day on which a run began (UTC)."},
+    "until": {"type": Day(), "metavar": "YYYY-MM-DD", "help": "Last day on which a run began (UTC)."},
     "condition": {"type": click.Choice(("as found", "as left")), "help": "Condition of the unit."},
     "overall": {
         "type": click.Choice(("meets", "does not meet", "cannot be decided")),
@@ -79,7 +79,7 @@ def opened(store: str | None, *, create: bool = True) -> Store:
     return Store.open(store, create=create, tell=lambda text: _say(text, err=True))
 
 
-@click.group()
+@click.group(cls=Group)
 def records() -> None:
     """Keep finished runs, and find them again.
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
+from harness.commands.helping import Command
 from harness.commands.run import PATH, warn
 
 if TYPE_CHECKING:
     from harness.rehearsal import Rehearsal, Undecidable
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("job", type=PATH)
 def rehearse(job: Path) -> None:
     """Say what a job would do, with nothing opened and nothing switched on.

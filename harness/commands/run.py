@@ -12,6 +12,7 @@ import rich_click as click
 
 from harness.atomic import write_bytes, write_text
 from harness.commands.faults import fault_options
+from harness.commands.helping import Command, Day
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, shell_word
 
@@ -45,7 +46,7 @@ def shown_options(command: Any) -> Any:
     return click.option("--quiet", is_flag=True, help="Show the result alone.")(command)
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("job", type=PATH)
 @click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the run's folder is made.")
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
@@ -108,7 +109,7 @@ def run(
             click.echo(f"Printed report: {page.with_suffix('.pdf')}")
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("run_folder", type=PATH)
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
@@ -135,7 +136,7 @@ def resume(
 
     \b
     Examples:
-      halfpower resume runs/2026-05-04-D2-0147-01
+      halfpower resume runs/2026-05-04-D247-01
     """
     from harness import journal
     from harness import open as opening
@@ -172,10 +173,10 @@ def resume(
             click.echo(f"Printed report: {page.with_suffix('.pdf')}")
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("run_folder", type=PATH)
 @click.option("--as-left", type=PATH, help="The run after an adjustment: one report of both, as found beside as left.")
-@click.option("--issued", type=click.DateTime(["%Y-%m-%d"]), help="Day of issue; else the day on which the run ended.")
+@click.option("--issued", type=Day(), metavar="YYYY-MM-DD", help="Day of issue; else the day on which the run ended.")
 @click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
 @click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
 @click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
@@ -202,11 +203,11 @@ def report(
 
     \b
     Examples:
-      halfpower report runs/2026-05-04-D2-0147-01
-      halfpower report runs/2026-05-04-D2-0147-01 --html report.html --open
-      halfpower report runs/2026-05-04-D2-0147-01 --pdf report.pdf --point "channel 2, 50 mV"
-      halfpower report runs/2026-05-04-D2-0147-01 --csv points.csv --json report.json
-      halfpower report runs/2026-05-04-D2-0147-01 --as-left runs/2026-05-06-D2-0147-01 --html report.html
+      halfpower report runs/2026-05-04-D2
+      halfpower report runs/2026-05-04-D2 --html report.html --open
+      halfpower report runs/2026-05-04-D2 --pdf r.pdf --point "ch 2, 50 mV"
+      halfpower report runs/2026-05-04-D2 --csv points.csv --json report.json
+      halfpower report runs/2026-05-04-D2 --as-left runs/2026-05-06-D2
     """
     from harness import journal
     from harness.report.summary import summarise

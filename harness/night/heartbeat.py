@@ -162,6 +162,7 @@ class Judged:
 
     kind: Literal["alive", "asked", "ended", "alarm"]
     sentence: str
+    waiting: bool = False  # the queue had not begun: nothing was switched on by it
 
 
 def judge(beat: Beat, seen: Seen) -> Judged:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import socket
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -43,7 +44,7 @@ def watch(
     said: tuple[object, ...] = ()
     while True:
         verdict = _look(beat, clock, None if once else clock.now() - changed_s, lives)
-        if said != (said := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid)):
+        if verdict.kind != "alarm" and said != (said := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid)):
             tell(verdict.sentence)
         if once or verdict.kind in ("ended", "alarm"):
             return verdict
@@ -53,7 +54,9 @@ def watch(
         except JournalError as error:
             away_s += POLL_S
             if away_s > AWAY_S:
-                return Judged(kind="alarm", sentence=f"The heartbeat has gone: {error}")
+                return Judged(
+                    kind="alarm", sentence=f"The heartbeat has gone: {error}", waiting=beat.doing == "waiting"
+                )
             continue
         away_s = 0.0
         if latest != beat:
@@ -63,4 +66,5 @@ def watch(
 def _look(beat: Beat, clock: Clock, unchanged_s: float | None, lives: Callable[[int], bool | None]) -> Judged:
     here = socket.gethostname()
     alive = lives(beat.pid) if beat.host == here else None
-    return judge(beat, Seen(now=clock.utc(), unchanged_s=unchanged_s, host=here, alive=alive))
+    seen = Seen(now=clock.utc(), unchanged_s=unchanged_s, host=here, alive=alive)
+    return replace(judge(beat, seen), waiting=beat.doing == "waiting")

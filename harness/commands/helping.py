@@ -1,0 +1,53 @@
+"""Help as it is written in the commands: paragraphs apart, examples indented, no run of empty lines."""
+
+from __future__ import annotations
+
+import inspect
+from typing import Any
+
+import rich_click as click
+
+
+class Command(click.RichCommand):
+    """A command that shows its help text so."""
+
+    def format_help_text(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - the signature is click's
+        """Write the help text."""
+        write_paragraphs(self.help or "", formatter)
+
+
+class Group(click.RichGroup):
+    """A group that shows its help text so, and so do its commands."""
+
+    command_class = Command
+
+    def format_help_text(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - the signature is click's
+        """Write the help text."""
+        write_paragraphs(self.help or "", formatter)
+
+
+def write_paragraphs(text: str, formatter: Any) -> None:
+    """Write paragraphs of text; the lines of one that begins with a backspace, as click has it, are kept."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    style = formatter.config.style_helptext_first_line
+    for paragraph in inspect.cleandoc(text).split("\n\n"):
+        kept = paragraph.removeprefix("\b\n")
+        shown = kept if kept != paragraph else " ".join(paragraph.split("\n"))
+        formatter.write(Padding(Text(shown, style=style), (0, 1, 1, 1)))
+        style = formatter.config.style_helptext
+
+
+class Day(click.DateTime):
+    """A day of the calendar."""
+
+    def __init__(self) -> None:
+        super().__init__(["%Y-%m-%d"])
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        """Read a day."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value!r} is no day; expected one such as 2026-11-25 (year, month, day).", param, ctx)
