@@ -258,7 +258,7 @@ def start(
     def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
         identities = bench.identify()
         is_the_unit(loaded, identities.get("unit", ""), bench.on_event)
-        tell_who_reads(bench.on_event, (), by_hand=by_hand and bool(loaded.setup.bench.simulation))
+        tell_who_reads(bench.on_event, (), operator, by_hand=by_hand and bool(loaded.setup.bench.simulation))
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
@@ -293,7 +293,7 @@ def resume(
     def go_on(bench: LiveBench) -> tuple[Journal, Contents | None]:
         refuse_others(bench.identify(), contents)
         before = [event.what for event in contents.events]
-        tell_who_reads(bench.on_event, before, by_hand=by_hand and bool(loaded.setup.bench.simulation))
+        tell_who_reads(bench.on_event, before, operator, by_hand=by_hand and bool(loaded.setup.bench.simulation))
         return Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)

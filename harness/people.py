@@ -9,7 +9,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from harness.clock import BETWEEN_SIGNS_S, OnLife
-from harness.operator import Operator, Prompt
+from harness.operator import Nobody, Operator, Prompt
 from harness.steps import Display, Measure
 
 if TYPE_CHECKING:
@@ -33,8 +33,11 @@ def was_by_hand(events: Iterable[str]) -> bool:
     return ([False] + [what == BY_HAND for what in events if what in _WHO])[-1]
 
 
-def tell_who_reads(on_event: Callable[[str, str], None], events: Iterable[str], *, by_hand: bool) -> None:
-    """Tell who sets and reads from now on, where that is another than before."""
+def tell_who_reads(
+    on_event: Callable[[str, str], None], events: Iterable[str], operator: Operator | None, *, by_hand: bool
+) -> None:
+    """Tell who sets and reads from now on, where that is another than before; in a night nobody does."""
+    by_hand = by_hand and not isinstance(operator, Nobody)
     if by_hand != was_by_hand(events):
         what = BY_HAND if by_hand else BY_ITSELF
         on_event(what, _WHO[what])
