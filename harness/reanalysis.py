@@ -128,23 +128,26 @@ def changed(contents: Contents, standards: Iterable[StandardRow], changes: Chang
     return replace(contents, header={**contents.header, "setup": again.to_header()}), touched
 
 
-def page(task: Task, changes: Changes, remark: str, issued: dt.date) -> str:
+def page(task: Task, changes: Changes, remark: str, issued: dt.datetime) -> str:
     """Return the report of a run with the changes, issued anew and marked on every page as re-analysed."""
     from harness.report.html import html_page
 
     contents = journal.parse(task.data, Path(task.where))
     before = derive_read(contents, task.data, Path(task.where), _ORIGIN)
-    day = max(issued, before.run.ended.date())  # a simulated bench may have a clock of its own
+    day = max(issued.date(), before.run.ended.date())  # a simulated bench may have a clock of its own
     again, _ = changed(contents, before.standards, changes)
-    made = summarise(_issued_anew(again, day), issued=day)
+    made = summarise(_issued_anew(again, f"{day} {issued:%H:%M:%S}"), issued=day)
     return html_page(replace(made, reanalysed=remark, deviations=(remark, *made.deviations)))
 
 
-def _issued_anew(contents: Contents, day: dt.date) -> Contents:
-    """A number of its own (ISO/IEC 17025:2017, 7.8.8, from memory), and no name where it is yet to be authorised."""
+def _issued_anew(contents: Contents, when: str) -> Contents:
+    """A number of its own (ISO/IEC 17025:2017, 7.8.8, from memory), and no name where it is yet to be authorised.
+
+    Two may be made on one day: the number has the second, of UTC.
+    """
     setup = Setup.from_header(contents.header["setup"])
     job = setup.job.model_copy(update={"authorised_by": "", "authorised_function": ""})
-    number = f"{contents.header['run']}, re-analysed {day}"
+    number = f"{contents.header['run']}, re-analysed {when}"
     return replace(contents, header={**contents.header, "run": number, "setup": replace(setup, job=job).to_header()})
 
 

@@ -118,19 +118,24 @@ def test_another_rule_and_another_definition(runs):
     assert now.result == pytest.approx(100 * (1 / (1 + was.result / 100) - 1), abs=1e-9)
 
 
+MADE = dt.datetime(2026, 11, 27, 9, 30, 5, tzinfo=dt.UTC)
+
+
 def test_a_page_has_its_own_number_and_borrows_neither_consent_nor_authority(runs, tmp_path):
     """The customer agreed to the rule of then; who authorised the report of then has not seen this one."""
     copied = shutil.copytree(sorted(runs.iterdir())[0], tmp_path / "run") / journal.NAME
     names = {"rule_agreed": "order SAN-118", "authorised_by": "E. Quill", "operator": "I. Marrow"}
     reseal(copied, lambda header: header["setup"]["job"].update(names))
     (task,) = tasks_of(tmp_path)
-    anew = reanalysis.page(task, reanalysis.Changes(rule="simple"), "Re-analysed: for a test.", dt.date(2026, 11, 27))
-    assert "End of report 2020-06-01-S1002-3071-01, re-analysed 2026-11-27." in anew
+    anew = reanalysis.page(task, reanalysis.Changes(rule="simple"), "Re-analysed: for a test.", MADE)
+    assert "End of report 2020-06-01-S1002-3071-01, re-analysed 2026-11-27 09:30:05." in anew
     assert "SAN-118" not in anew
     assert "E. Quill" not in anew
     assert "I. Marrow" in anew
-    same_rule = reanalysis.page(task, reanalysis.Changes(error="deflection factor"), "r", dt.date(2026, 11, 27))
+    same_rule = reanalysis.page(task, reanalysis.Changes(error="deflection factor"), "r", MADE)
     assert "SAN-118" in same_rule
+    later = reanalysis.page(task, reanalysis.Changes(rule="simple"), "r", MADE + dt.timedelta(minutes=5))
+    assert "S1002-3071-01, re-analysed 2026-11-27 09:35:05." in later  # the same run again, on the same day
 
 
 def test_two_corrections_of_one_standard_by_two_of_its_names_are_refused(runs, correction):

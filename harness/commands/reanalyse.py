@@ -195,7 +195,7 @@ def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Itera
     from harness.reanalysis import page
 
     moved = [each for each in done.outcomes if each.changes]
-    function = partial(page, changes=done.changes, remark=done.remark, issued=dt.date.fromisoformat(done.made[:10]))
+    function = partial(page, changes=done.changes, remark=done.remark, issued=dt.datetime.fromisoformat(done.made))
     texts = spread.map(function, map(again, moved), lambda task: f"{task.where}: the worker died over this page.")
     return zip(moved, texts, strict=True)
 
