@@ -58,7 +58,7 @@ def job(
 ) -> Path:
     path = lab / "job.toml"
     tables = "".join(f"\n[[sequence]]\n{sequence}\n" for sequence in sequences)
-    serial = "S1002-0002" if 'position = "right"' in head else "7"  # a unit that says its number must be the job's
+    serial = "S1002-0002" if 'position = "right"' in head else "S1002-3071"  # as the simulated units answer
     path.write_text(f'unit = "{unit}"\nbench = "{bench}"\nserial = "{serial}"\n{head}\n{tables}', "utf-8")
     return path
 
