@@ -108,7 +108,13 @@ class _Screen:
         yield from self._listed("What was not measured", [self.say(text) for text in shown.not_measured(self.report)])
         yield from self._listed("Deviations", [self.say(text) for text in self.report.deviations])
         yield from self._listed("Notes", [self.say(text) for text in self.report.notes])
+        if self._hidden() and any(part.points for part in self.report.parts):
+            yield self.say(f"At {self.width} columns without {', '.join(self._hidden())}; {_ROOMY} show all.", "dim")
         yield self.answer()
+
+    def _hidden(self) -> tuple[str, ...]:
+        """The columns of the points that there is no room for."""
+        return () if self.width >= _ROOMY else ("Ideal", "k") if self.width >= _NARROW else ("Ideal", "k", "Applied")
 
     def answer(self) -> RenderableType:
         """The verdict in one sentence and what to do next."""
@@ -210,7 +216,7 @@ class _Screen:
         return a_table(self.say(title), [(self.say(name), right) for name, right in columns], wraps)
 
     def _points(self, group: shown.PointGroup) -> Table:
-        hidden = () if self.width >= _ROOMY else ("Ideal", "k") if self.width >= _NARROW else ("Ideal", "k", "Applied")
+        hidden = self._hidden()
         error = shown.result_name(group.quantity)
         columns = [("Setting", False), ("Applied", True), ("Ideal", True), ("Reading", True), (error, True),
                    ("U", True), ("k", True), ("Limits", True), ("Verdict", False)]  # fmt: skip
