@@ -81,7 +81,11 @@ class Processes:
 
 
 class Cluster:
-    """A dask cluster by the address of its scheduler; it moves the work of a lost worker by itself."""
+    """A dask cluster by the address of its scheduler; it moves the work of a lost worker by itself.
+
+    It gives work up that was in hand at several deaths, whoever caused them: that is done again, alone, and only what a
+    worker dies of then is lost.
+    """
 
     def __init__(self, client: Any) -> None:
         self.client = client
@@ -118,6 +122,7 @@ class _Window(Generic[T, R]):
         self._things = enumerate(things)
         self.given: dict[int, T] = {}
         self.results: dict[int, R] = {}
+        self._suspects: list[int] = []
         self.done = False
         self._next = 0
 
@@ -133,6 +138,9 @@ class _Window(Generic[T, R]):
                     running[executor.submit(self.function, thing)] = number
                 except BrokenProcessPool:
                     return
+            if not running and self._suspects:
+                self._alone(executor)
+                continue
             if not running:
                 self.done = not self.given
                 return
@@ -151,11 +159,22 @@ class _Window(Generic[T, R]):
         except BrokenProcessPool:
             return False
         except self.given_up:
-            if self.lost is None:
-                raise
-            self.results[number] = self.lost(self.given[number])
+            self._suspects.append(number)
+            return True
         del self.given[number]
         return True
+
+    def _alone(self, executor: Executor) -> None:
+        """What was given up, one at a time: over which of them a worker died cannot be told otherwise."""
+        while self._suspects:
+            number = self._suspects.pop()
+            try:
+                self.results[number] = executor.submit(self.function, self.given[number]).result()
+            except self.given_up:
+                if self.lost is None:
+                    raise
+                self.results[number] = self.lost(self.given[number])
+            del self.given[number]
 
     def _in_order(self) -> Iterator[R]:
         while self._next in self.results:
