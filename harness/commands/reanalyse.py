@@ -225,10 +225,9 @@ def said(done: Any, *, quiet: bool) -> Iterator[str]:
         yield from (clean(f"  {one.point}: {one.before} → {one.after}{_numbers(one)}") for one in each.changes)
     if len(moved) > _MOST_SHOWN and not quiet:
         yield f"… and {len(moved) - _MOST_SHOWN} runs more; with --write, all of them are in changes.csv."
-    yield (
-        f"{_times(counted.runs, 'run')} worked out again; of {_times(counted.moved_results, 'result')} the number or "
-        "its uncertainty is another one."
-    )
+    moved_results = _times(counted.moved_results, "result") if counted.moved_results else "no result"
+    verb = "have" if counted.moved_results > 1 else "has"
+    yield f"{_times(counted.runs, 'run')} worked out again; {moved_results} {verb} another number or uncertainty."
     if not counted.verdicts:
         yield "No verdict changes."
     for title, pairs in (("Verdicts", counted.verdicts), ("Runs as a whole", counted.overall)):
