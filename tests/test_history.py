@@ -24,7 +24,7 @@ from harness.records.rows import Selection
 from harness.records.store import Store
 from harness.report import trends
 from harness.report.history_page import headline, history_page
-from harness.report.history_terminal import HistoryTables
+from harness.report.history_terminal import render
 from tests.sample_years import Visit, as_real, reseal, run_visits
 
 FIRST = dt.date(2019, 5, 10)
@@ -303,7 +303,7 @@ def test_hostile_text_is_shown_and_never_obeyed(tmp_path):
 
 def printed(known, width=80):
     console = Console(file=io.StringIO(), width=width, color_system=None, legacy_windows=False)
-    console.print(HistoryTables(history=known, today=TODAY))
+    console.print(render(known, today=TODAY))
     return console.file.getvalue()
 
 

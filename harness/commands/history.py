@@ -48,7 +48,7 @@ def history(
       halfpower history runs --simulated --interval "12 months"
     """
     from harness.commands.run import a_console
-    from harness.report.history_terminal import HistoryTables
+    from harness.report.history_terminal import render
 
     if runs is not None and store is not None:
         raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
@@ -64,7 +64,7 @@ def history(
     for path in written:
         click.echo(f"Written: {path}")
     if not written:
-        a_console().print(HistoryTables(history=found, today=today))
+        a_console().print(render(found, today=today))
     for problem in found.problems:
         _say(problem)
     if open_page and html_path is not None:

@@ -6,25 +6,20 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from rich import box
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from harness.report import shown, trends
 from harness.report.history_page import headline
-from harness.report.spelling import spelt
+from harness.report.terminal_page import STYLE, Fitted, Screen
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+    from rich.console import RenderableType
 
     from harness.history import History, Track
 
-_STYLE: Final[dict[shown.Kind, str]] = {
-    "good": "bold cyan", "bad": "bold red", "open": "bold magenta", "none": "dim",
-}  # fmt: skip
 _WRAPPED: Final = (
     "Setting",
     "Unit",
@@ -36,32 +31,22 @@ _WRAPPED: Final = (
 )  # columns that give way first
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HistoryTables:
-    """A history on a console, as of a day."""
-
-    history: History
-    today: dt.date
-
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        """Yield the points, the runs of a standard, what is due, and the history in one sentence."""
-        yield from _Screen(history=self.history, today=self.today, encoding=options.encoding).everything()
+def render(history: History, *, today: dt.date) -> Fitted:
+    """A history as of a day as something that rich prints; it fits itself to the console."""
+    return Fitted(lambda width, encoding: _Screen(history=history, today=today, width=width, encoding=encoding))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Screen:
+class _Screen(Screen):
+    """A history in the width and encoding of one console."""
+
     history: History
     today: dt.date
-    encoding: str
-
-    def say(self, text: str, style: str = "") -> Text:
-        """Data as text: spelt, never markup."""
-        return Text(spelt(text, self.encoding), style=style)
 
     def word(self, word: str) -> Text:
-        """A verdict with its sign."""
+        """A verdict with its sign; other words, of a store that knows more, without."""
         kind = shown.KIND.get(word, "none")
-        return self.say(f"{shown.SIGN.get(word, '')} {word or 'not judged'}".strip(), _STYLE[kind])
+        return self.say(f"{shown.SIGN.get(word, '')} {word or 'not judged'}".strip(), STYLE[kind])
 
     def everything(self) -> Iterator[RenderableType]:
         """All tables, in the order of what matters last."""
@@ -73,14 +58,9 @@ class _Screen:
             yield self.say(f"! {mark}", "bold red")
         yield self.say(f"{trends.title(self.history)}. {shown.capital(headline(self.history, self.today))}", "bold")
 
-    def table(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[Text | str]]) -> RenderableType:
+    def filled(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[Text | str]]) -> RenderableType:
         """One table; data that are text go through `say`."""
-        made = Table(
-            title=self.say(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False,
-            show_edge=False, collapse_padding=True, header_style="dim",
-        )  # fmt: skip
-        for name in columns:
-            made.add_column(self.say(name), no_wrap=name not in _WRAPPED, overflow="fold")
+        made = self.table(title, [(name, False) for name in columns], _WRAPPED)
         for row in rows:
             made.add_row(*(cell if isinstance(cell, Text) else self.say(cell) for cell in row))
         return Padding(made, (1, 0, 0, 0))
@@ -100,7 +80,7 @@ class _Screen:
                 )
                 for track in tracks
             ]  # fmt: skip
-            yield self.table(
+            yield self.filled(
                 f"{maker} {model}, no. {serial}: {quantity}{f', {path}' if path else ''}",
                 ("Ch.", "Setting", "n", f"Last, {unit}", f"Drift, {unit}/year", "Limit reached", "Verdict"),
                 rows,
@@ -125,7 +105,7 @@ class _Screen:
             for use in self.history.uses
         ]  # fmt: skip
         title = f"Runs with {self.history.where.standard}, and the verdicts of the parts that rest on it"
-        yield self.table(title, ("Run", "Unit", "As", "Verdicts", "Whole run"), rows)
+        yield self.filled(title, ("Run", "Unit", "As", "Verdicts", "Whole run"), rows)
 
     def standards(self) -> Iterator[RenderableType]:
         """The standards, the first due first."""
@@ -133,7 +113,7 @@ class _Screen:
             (row.label, row.role, row.certificate or "none given", self._due(row.due)) for row in self.history.standards
         ]
         if rows:
-            yield self.table("Standards", ("Standard", "Role", "Certificate", "Due"), rows)
+            yield self.filled("Standards", ("Standard", "Role", "Certificate", "Due"), rows)
 
     def units(self) -> Iterator[RenderableType]:
         """The units, and when each is due."""
@@ -144,9 +124,9 @@ class _Screen:
             )
             for unit in self.history.units
         ]  # fmt: skip
-        yield self.table("Units", ("Unit", "Runs", "Last", "Due", "Last verdict"), rows)
+        yield self.filled("Units", ("Unit", "Runs", "Last", "Due", "Last verdict"), rows)
 
     def _due(self, day: dt.date | None) -> Text:
         overdue = day is not None and day < self.today
         return self.say("not said" if day is None else f"{day}, overdue" if overdue else str(day),
-                        _STYLE["bad"] if overdue else "")  # fmt: skip
+                        STYLE["bad"] if overdue else "")  # fmt: skip

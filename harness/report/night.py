@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Outcome: TypeAlias = Literal["meets", "does not meet", "cannot be decided", "not done", "not tried"]
-SIGN: Final = {**shown.SIGN, "not done": "!", "not tried": "–"}
-KIND: Final[dict[str, shown.Kind]] = {**shown.KIND, "not done": "bad", "not tried": "none"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,8 +159,4 @@ def page(night: Night) -> str:
     """Render the page; the same night gives the same bytes."""
     said = marks(night)
     css = style_sheet(header=f"{night.title} · {night.name}", marks=" · ".join(said).upper())
-    return (
-        environment()
-        .get_template("night.html.j2")
-        .render(night=night, marks=said, css=css, sign=SIGN, kind=KIND, span=span)
-    )
+    return environment().get_template("night.html.j2").render(night=night, marks=said, css=css, span=span)

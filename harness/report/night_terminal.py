@@ -12,41 +12,26 @@ from rich.panel import Panel
 from rich.text import Text
 
 from harness.report import shown
-from harness.report.night import KIND, SIGN, Night, NightRun, marks, span
+from harness.report.night import Night, NightRun, marks, span
 from harness.report.spelling import spelt
-from harness.report.terminal import STYLE, a_table
+from harness.report.terminal_page import STYLE, Fitted, Screen
 
 if TYPE_CHECKING:
-    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+    from rich.console import RenderableType
 
 _ROOMY: Final = 100  # columns from which the times and events are shown
 
 
-def render(night: Night) -> NightSummary:
+def render(night: Night) -> Fitted:
     """A night as something that rich prints; it fits itself to the console."""
-    return NightSummary(night=night)
+    return Fitted(lambda width, encoding: _Screen(night=night, width=width, encoding=encoding))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NightSummary:
-    """A night on a console."""
+class _Screen(Screen):
+    """A night in the width and encoding of one console."""
 
     night: Night
-
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        """Yield the jobs, what was left out, what else happened, and the answer."""
-        yield from _Screen(night=self.night, width=options.max_width, encoding=options.encoding).everything()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Screen:
-    night: Night
-    width: int
-    encoding: str
-
-    def say(self, text: str, style: str = "") -> Text:
-        """Data as text: spelt, never markup."""
-        return Text(spelt(text, self.encoding), style=style)
 
     def everything(self) -> Iterator[RenderableType]:
         """The whole page, in the order in which a terminal is read: the answer last."""
@@ -75,15 +60,14 @@ class _Screen:
         roomy = self.width >= _ROOMY
         columns = [("Job", False), ("Serial", False), *([("From – to", False)] if roomy else []), ("Points", True)]
         columns += [*([("Events", True)] if roomy else []), ("Outputs", False), ("Verdict", False)]
-        table = a_table(self.say("Jobs"), [(self.say(name), right) for name, right in columns])
+        table = self.table("Jobs", columns, wrapped=[name for name, _ in columns])
         for run in self.night.runs:
-            style = STYLE[KIND[run.outcome]]
             cells = [self.say(run.job), self.say(run.serial)]
             cells += [self.say(span(run.started, run.ended))] if roomy else []
             cells += [self.say(f"{run.taken} of {run.planned}")]
             cells += [self.say(str(run.events))] if roomy else []
             off = "off" if run.outputs_off else "MAY BE ON" if run.outputs_off is False else "–"
-            table.add_row(*cells, self.say(off), self.say(f"{SIGN[run.outcome]} {run.outcome}", style))
+            table.add_row(*cells, self.say(off), self.word(run.outcome))
         return table
 
     def job(self, run: NightRun) -> RenderableType:

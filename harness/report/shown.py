@@ -28,10 +28,12 @@ Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 SIGN: Final[dict[str, str]] = {
     "pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "undecided": "?",
     "not measured": "–", "meets": "✓", "does not meet": "✗", "cannot be decided": "?",
+    "not done": "!", "not tried": "–",
 }  # fmt: skip
 KIND: Final[dict[str, Kind]] = {
     "pass": "good", "conditional pass": "open", "conditional fail": "open", "fail": "bad", "undecided": "open",
     "not measured": "none", "meets": "good", "does not meet": "bad", "cannot be decided": "open",
+    "not done": "bad", "not tried": "none",
 }  # fmt: skip
 WORDS: Final[tuple[Word, ...]] = (
     "pass", "conditional pass", "undecided", "conditional fail", "fail", "not measured",

@@ -12,7 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from rich import box
 from rich.console import Group
 from rich.padding import Padding
 from rich.panel import Panel
@@ -23,18 +22,15 @@ from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
 from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
 from harness.report.response_chart import response_chart
-from harness.report.spelling import spelt
+from harness.report.terminal_page import STYLE, Fitted, Screen
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
-    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+    from rich.console import RenderableType
 
     from harness.report.model import Adjustment, PartResult, Point, PointPair, Report, Response, ResponsePair, Standard
 
-STYLE: Final[dict[shown.Kind, str]] = {
-    "good": "bold cyan", "bad": "bold red", "open": "bold magenta", "none": "dim",
-}  # fmt: skip
 _ROOMY: Final = 104  # columns from which every column of a table is shown
 _NARROW: Final = 76  # and below which what was applied is left out
 _LONGEST_LIST: Final = 12
@@ -51,48 +47,16 @@ _WRAPPED: Final = (
 )  # columns that give way first
 
 
-def a_table(title: Text, columns: Sequence[tuple[Text, bool]], wraps: Sequence[bool] = ()) -> Table:
-    """An empty table in our style: each column's head, whether it stands to the right, and whether it gives way."""
-    table = Table(
-        title=title, title_justify="left", title_style="bold",
-        box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, collapse_padding=True, header_style="dim",
-    )  # fmt: skip
-    for (name, right), wrap in zip(columns, wraps or (True,) * len(columns), strict=True):
-        table.add_column(name, justify="right" if right else "left", no_wrap=not wrap, overflow="fold")
-    return table
-
-
-def render(report: Report) -> Summary:
+def render(report: Report) -> Fitted:
     """The report as something that rich prints; it fits itself to the console."""
-    return Summary(report=report)
+    return Fitted(lambda width, encoding: _Screen(report=report, width=width, encoding=encoding))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Summary:
-    """A report on a console."""
-
-    report: Report
-
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        """Yield the verdict, what did not pass, the parts, and the deviations."""
-        yield from _Screen(report=self.report, width=options.max_width, encoding=options.encoding).everything()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Screen:
+class _Screen(Screen):
     """A report in the width and encoding of one console."""
 
     report: Report
-    width: int
-    encoding: str
-
-    def say(self, text: str, style: str = "") -> Text:
-        """Data as text: spelt, never markup."""
-        return Text(spelt(text, self.encoding), style=style)
-
-    def word(self, word: str) -> Text:
-        """A verdict with its sign."""
-        return self.say(f"{shown.SIGN[word]} {word}", STYLE[shown.KIND[word]])
 
     def everything(self) -> Iterator[RenderableType]:
         """The whole report, in the order of what matters."""
@@ -212,8 +176,7 @@ class _Screen:
             yield Padding(Group(*words), (1, 0, 0, 0))
 
     def _table(self, title: str, columns: tuple[tuple[str, bool], ...]) -> Table:
-        wraps = tuple(name in _WRAPPED for name, _ in columns)
-        return a_table(self.say(title), [(self.say(name), right) for name, right in columns], wraps)
+        return self.table(title, columns, _WRAPPED)
 
     def _points(self, group: shown.PointGroup) -> Table:
         hidden = self._hidden()
