@@ -107,7 +107,7 @@ def load(path: str | Path) -> CorrectionsFile:
             found.error(("standard", two), f"concerns days that line {line} concerns too; expected one of them")
     if found.errors:
         raise ConfigError(*dict.fromkeys(str(each) for each in in_order(found.errors)))
-    return CorrectionsFile(value=value, path=path, text=path.read_text("utf-8-sig"))
+    return CorrectionsFile(value=value, path=path, text=text.source)
 
 
 def _check(found: Findings, at: KeyPath, standard: CorrectedStandard) -> None:

@@ -82,6 +82,7 @@ class Text:
 
     path: Path
     file: str  # as messages show it
+    source: str  # as it was read, without a byte order mark, its lines ending in \n
     data: dict[str, Any]
     lines: Lines
 
@@ -115,7 +116,7 @@ def read(path: Path) -> Text:
     _refuse_deep(text, file)
     try:
         data = tomllib.loads(text)
-        return Text(path=path, file=file, data=data, lines=Lines(text))
+        return Text(path=path, file=file, source=text, data=data, lines=Lines(text))
     except RecursionError:
         raise BadText(Problem(file=file, text="is nested too deeply; expected a few levels")) from None
     except tomllib.TOMLDecodeError as error:
