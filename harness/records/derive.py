@@ -14,7 +14,7 @@ from typing import Any, Final, TypeVar
 from harness import journal
 from harness.errors import HalfpowerError, RunRefused
 from harness.journal import Contents
-from harness.records.rows import Derived, ResultRow, RunRow, StandardRow
+from harness.records.rows import RESULT_REPEATS, STANDARD_REPEATS, Derived, ResultRow, RunRow, StandardRow
 from harness.report.model import PartResult, Report
 from harness.report.readings import QUANTITY
 from harness.report.summary import summarise
@@ -106,10 +106,7 @@ def _moment(text: str) -> dt.datetime:
 
 def _results(made: Report, contents: Contents, run: RunRow) -> Iterator[ResultRow]:
     times = [at for part in made.parts for at in _times(part, contents)]
-    shared: dict[str, Any] = {
-        "run_id": run.id, "started": run.started, "finished": run.finished, "simulated": run.simulated,
-        "maker": run.maker, "model": run.model, "serial": run.serial, "condition": run.condition, "bench": run.bench,
-    }  # fmt: skip
+    shared: dict[str, Any] = {"run_id": run.id, **{name: getattr(run, name) for name in RESULT_REPEATS}}
     for position, (row, at) in enumerate(zip(point_rows(made), times, strict=True)):
         yield ResultRow(**asdict(row), position=position, at=at, **shared)
 
@@ -144,16 +141,15 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
 def _standards(made: Report, contents: Contents, run: RunRow) -> Iterator[StandardRow]:
     used = used_roles(made.setup, contents)
     every = standards(made.setup, dt.date.fromisoformat(made.ended[:10]), contents)
-    instruments = dict(made.setup.bench.instruments())
+    repeated: dict[str, Any] = {name: getattr(run, name) for name in STANDARD_REPEATS}
     for standard in sorted(every, key=lambda each: each.role):
-        written = next(instrument for role, instrument in instruments.items() if role == standard.role)
+        written = getattr(made.setup.bench, standard.role)
         answered = _identified(standard.identity)
         yield StandardRow(
             run_id=run.id, role=standard.role, label=standard.label, maker=written.maker or answered[0],
             model=written.model or answered[1], serial=written.serial or answered[2], identity=standard.identity,
             certificate=standard.certificate, certified=_day(standard.certified), due=_day(standard.due),
-            used=standard.role in used, overdue=standard.overdue, started=run.started, finished=run.finished,
-            simulated=run.simulated, bench=run.bench,
+            used=standard.role in used, overdue=standard.overdue, **repeated,
         )  # fmt: skip
 
 

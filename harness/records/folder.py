@@ -11,10 +11,8 @@ from typing import Final, Protocol
 from harness import journal as journals
 from harness.errors import HalfpowerError, RecordsError
 from harness.records.derive import Origin, derive
-from harness.records.rows import Derived, ResultRow, RunRow, Selection, StandardRow
+from harness.records.rows import BY_RESULT, BY_RUN, BY_STANDARD, Derived, ResultRow, RunRow, Selection, StandardRow
 
-_OF_A_RUN: Final = ("serial", "maker", "model", "bench", "condition", "overall", "simulated", "finished")
-_OF_A_RESULT: Final = ("quantity", "channel", "setting", "path", "verdict")
 _EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)  # nothing was added anywhere
 
 
@@ -100,7 +98,7 @@ class RunFolders:
 
 def is_standard(row: StandardRow, name: str) -> bool:
     """Whether a name is that of a standard: its label, serial number, certificate or identity."""
-    return name in (row.label, row.serial, row.certificate, row.identity)
+    return name in (getattr(row, field) for field in BY_STANDARD)
 
 
 def run_fits(found: Derived, where: Selection) -> bool:
@@ -108,7 +106,7 @@ def run_fits(found: Derived, where: Selection) -> bool:
     run = found.run
     day = run.started.date()
     return (
-        all(getattr(where, name) in (None, getattr(run, name)) for name in _OF_A_RUN)
+        all(getattr(where, name) in (None, getattr(run, name)) for name in BY_RUN)
         and (where.since is None or day >= where.since)
         and (where.until is None or day <= where.until)
         and (where.run_ids is None or run.id in where.run_ids)
@@ -118,10 +116,10 @@ def run_fits(found: Derived, where: Selection) -> bool:
 
 
 def _asks_for_results(where: Selection) -> bool:
-    return any(getattr(where, name) is not None for name in _OF_A_RESULT)
+    return any(getattr(where, name) is not None for name in BY_RESULT)
 
 
 def _results(found: Derived, where: Selection) -> tuple[ResultRow, ...]:
     return tuple(
-        row for row in found.results if all(getattr(where, name) in (None, getattr(row, name)) for name in _OF_A_RESULT)
+        row for row in found.results if all(getattr(where, name) in (None, getattr(row, name)) for name in BY_RESULT)
     )

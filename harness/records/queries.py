@@ -10,14 +10,12 @@ import sqlalchemy as sa
 
 from harness.errors import RecordsError
 from harness.records.derive import storable
-from harness.records.rows import Selection
-from harness.records.schema import OF_THE_RUN, journals, outbox
+from harness.records.rows import BY_RESULT, BY_RUN, BY_STANDARD, RESULT_REPEATS, STANDARD_REPEATS, Selection
+from harness.records.schema import journals, outbox
 from harness.records.schema import results as results_
 from harness.records.schema import runs as runs_
 from harness.records.schema import standards as standards_
 
-_OF_A_RUN: Final = ("serial", "maker", "model", "bench", "condition", "overall", "simulated", "finished")
-_OF_A_RESULT: Final = ("quantity", "channel", "setting", "path", "verdict")
 _MOST_IDS: Final = 10_000  # SQLite takes 32 766 values in one statement, PostgreSQL 65 535
 
 Conditions = list[sa.ColumnElement[bool]]
@@ -31,8 +29,8 @@ def runs(where: Selection) -> sa.Select[Any]:
 
 def results(where: Selection) -> sa.Select[Any]:
     """The results that fit, with what their run says."""
-    found = [*_of_the_run(where), *_equal(results_, _OF_A_RESULT, where)]
-    columns = [*results_.c, *(runs_.c[name] for name in OF_THE_RUN)]
+    found = [*_of_the_run(where), *_equal(results_, BY_RESULT, where)]
+    columns = [*results_.c, *(runs_.c[name] for name in RESULT_REPEATS)]
     return (
         sa.select(*columns)
         .join_from(runs_, results_)
@@ -77,12 +75,12 @@ def waiting(server: str) -> sa.Select[Any]:
 
 
 def _standards() -> sa.Select[Any]:
-    of_the_run = (runs_.c[name] for name in ("started", "finished", "simulated", "bench"))
+    of_the_run = (runs_.c[name] for name in STANDARD_REPEATS)
     return sa.select(*standards_.c, *of_the_run).join_from(runs_, standards_)
 
 
 def _of_the_run(where: Selection) -> Conditions:
-    found = list(_equal(runs_, _OF_A_RUN, where))
+    found = list(_equal(runs_, BY_RUN, where))
     if where.since is not None:
         found.append(runs_.c.started >= dt.datetime.combine(where.since, dt.time.min, dt.UTC))
     if where.until is not None:
@@ -100,7 +98,7 @@ def _of_the_run(where: Selection) -> Conditions:
 
 
 def _with_such_a_result(where: Selection) -> Conditions:
-    asked = list(_equal(results_, _OF_A_RESULT, where))
+    asked = list(_equal(results_, BY_RESULT, where))
     return [runs_.c.id.in_(sa.select(results_.c.run_id).where(*asked))] if asked else []
 
 
@@ -112,6 +110,4 @@ def _equal(table: sa.Table, names: tuple[str, ...], where: Selection) -> Iterato
 
 
 def _is(name: str) -> sa.ColumnElement[bool]:
-    return sa.or_(
-        *(standards_.c[column] == storable(name) for column in ("label", "serial", "certificate", "identity"))
-    )
+    return sa.or_(*(standards_.c[column] == storable(name) for column in BY_STANDARD))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 from harness.report.tables import PointRow
 
@@ -87,6 +87,11 @@ class StandardRow:
     bench: str
 
 
+RESULT_REPEATS: Final = ("started", "finished", "simulated", "maker", "model", "serial", "condition", "bench")
+STANDARD_REPEATS: Final = ("started", "finished", "simulated", "bench")
+"""What the row of a result, and that of a standard, say again of their run; a database holds it once, with the run."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Derived:
     """Everything that a store holds of one run; all of it follows from the journal."""
@@ -135,3 +140,10 @@ class Selection:
     simulated: bool | None = False
     finished: bool | None = True
     run_ids: tuple[str, ...] | None = None
+
+
+BY_RUN: Final = ("serial", "maker", "model", "bench", "condition", "overall", "simulated", "finished")
+BY_RESULT: Final = ("quantity", "channel", "setting", "path", "verdict")
+"""The fields of a selection that a run, or a result, has under the same name and must equal."""
+BY_STANDARD: Final = ("label", "serial", "certificate", "identity")
+"""The fields of a standard any of which may be the name that is asked for."""

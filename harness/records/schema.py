@@ -13,7 +13,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 
-from harness.records.rows import ResultRow, RunRow, StandardRow
+from harness.records.rows import BY_STANDARD, RESULT_REPEATS, STANDARD_REPEATS, ResultRow, RunRow, StandardRow
 
 LAYOUT: Final = "1"  # the newest of migrations/versions
 VERSION_TABLE: Final = "halfpower_layout"
@@ -71,9 +71,6 @@ def _run_id(**options: Any) -> sa.Column[Any]:
     return sa.Column("run_id", text(), sa.ForeignKey("runs.id", ondelete="CASCADE"), nullable=False, **options)
 
 
-OF_THE_RUN: Final = ("started", "finished", "simulated", "maker", "model", "serial", "condition", "bench")
-_STANDARDS_OWN: Final = ("started", "finished", "simulated", "bench")
-
 runs: Final = sa.Table(
     "runs",
     METADATA,
@@ -87,15 +84,15 @@ results: Final = sa.Table(
     METADATA,
     _run_id(primary_key=True),
     sa.Column("position", sa.Integer(), primary_key=True, autoincrement=False),
-    *_columns(ResultRow, but=("run_id", "position", *OF_THE_RUN)),
+    *_columns(ResultRow, but=("run_id", "position", *RESULT_REPEATS)),
 )
 standards: Final = sa.Table(
     "standards",
     METADATA,
     _run_id(primary_key=True),
     sa.Column("role", text(), primary_key=True),
-    *_columns(StandardRow, but=("run_id", "role", *_STANDARDS_OWN)),
-    *(sa.Index(f"standards_by_{name}", name) for name in ("serial", "certificate", "label", "identity")),
+    *_columns(StandardRow, but=("run_id", "role", *STANDARD_REPEATS)),
+    *(sa.Index(f"standards_by_{name}", name) for name in BY_STANDARD),
 )
 journals: Final = sa.Table(
     "journals",
