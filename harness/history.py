@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from harness import moments
-from harness.analysis.drift import DatedResult, Drift, fit_drift
+from harness.analysis.drift import LEAST_RESULTS, DatedResult, Drift, fit_drift, series_of
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
 from harness.history_facts import Facts, Shared, nothing_found, point_of, tried_by
@@ -246,15 +246,11 @@ def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, s
 
 
 def _series(rows: Sequence[ResultRow], facts: Facts) -> Iterator[Series]:
-    """Divide the results at the adjustments, as `harness.analysis.drift.series_of` does, and fit each series."""
-    divided: list[list[ResultRow]] = []
-    for row in sorted(rows, key=lambda each: (each.started.date(), each.condition == "as left", each.started)):
-        if row.condition == "as left" or not divided:
-            divided.append([])
-        divided[-1].append(row)
-    enough = max(len(some) for some in divided) > 2
+    """Divide the results, which are in the order of time, at the adjustments, and fit each series."""
+    divided = series_of(Entry(row=row) for row in rows)
+    enough = max(len(some) for some in divided) >= LEAST_RESULTS
     for some in divided:
-        entries = tuple(Entry(row=row, shared=_shared(row, facts) if enough else ()) for row in some)
+        entries = tuple(replace(entry, shared=_shared(entry.row, facts)) for entry in some) if enough else some
         try:
             drift = fit_drift([_dated(entry) for entry in entries], limits_of(entries[-1].row))
         except AnalysisError as error:

@@ -9,7 +9,7 @@ import datetime as dt
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, Protocol, TypeVar
 
 import numpy as np
 from scipy.special import chdtri
@@ -28,6 +28,21 @@ LEAST_RESULTS: Final = 3
 FURTHEST_YEARS: Final = 25.0  # beyond the last result; a straight line says nothing that far out
 _BY_CHANCE: Final = 0.05
 _BISECTIONS: Final = 24  # of 25 years: to a minute
+
+
+class Dated(Protocol):
+    """Anything of a day, before an adjustment or after it."""
+
+    @property
+    def day(self) -> dt.date:
+        """The day of the result."""
+
+    @property
+    def as_left(self) -> bool:
+        """Whether it is of the unit after an adjustment."""
+
+
+D = TypeVar("D", bound=Dated)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,13 +138,14 @@ class Drift:
         return math.sqrt(math.fsum(own) / len(own))
 
 
-def series_of(results: Iterable[DatedResult]) -> tuple[tuple[DatedResult, ...], ...]:
+def series_of(results: Iterable[D]) -> tuple[tuple[D, ...], ...]:
     """
     Divide the results of a point at its adjustments, in the order of time.
 
     A result as left begins a series; the result as found of the same day, before the adjustment, ends the one before.
+    Results of one day that are alike in this stay in the order in which they are given.
     """
-    series: list[list[DatedResult]] = []
+    series: list[list[D]] = []
     for each in sorted(results, key=lambda one: (one.day, one.as_left)):
         if each.as_left or not series:
             series.append([])
