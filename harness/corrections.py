@@ -16,7 +16,7 @@ from typing import Any, Final, TypeVar
 from pydantic import Field, ValidationError
 
 from harness.errors import ConfigError, HalfpowerError
-from harness.file_checks import Findings, floor_and_ranges
+from harness.file_checks import Findings, check_line, rising_flatness
 from harness.file_words import in_order, validation_problems
 from harness.models import Accuracy, Day, FlatnessPoint, Instrument, KnownError, Model, Seconds, Setup
 from harness.records.rows import StandardRow
@@ -117,17 +117,10 @@ def _check(found: Findings, at: KeyPath, standard: CorrectedStandard) -> None:
         found.error(at, "corrects nothing; expected one of known_error, accuracy, flatness, edge_rise_time")
     if standard.since and standard.until and standard.since > standard.until:
         found.error((*at, "since"), "lies after 'until'; expected an earlier day")
-    for index, error in enumerate(standard.known_error):
-        if not error.of_value and not error.floor:
-            found.error((*at, "known_error", index), "states no error; expected of_value or floor")
-        floor_and_ranges(found, (*at, "known_error", index), error)
-    for index, line in enumerate(standard.accuracy):
-        if line.of_value == 0 and line.floor is None and line.db is None:
-            found.error((*at, "accuracy", index), "states no accuracy; expected of_value, floor or db")
-        floor_and_ranges(found, (*at, "accuracy", index), line)
-    frequencies = [point.frequency for point in standard.flatness]
-    if frequencies != sorted(set(frequencies)):
-        found.error((*at, "flatness"), "is not in rising order of frequency; expected each point above the one before")
+    for key in ("known_error", "accuracy"):
+        for index, line in enumerate(getattr(standard, key)):
+            check_line(found, (*at, key, index), line)
+    rising_flatness(found, (*at, "flatness"), standard.flatness)
 
 
 def _meet(one: CorrectedStandard, other: CorrectedStandard) -> bool:

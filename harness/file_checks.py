@@ -1,4 +1,4 @@
-"""What a bench, a unit and a queue file must say beyond the form of their values: each on its own.
+"""What a bench and a queue file must say beyond the form of their values: each on its own.
 
 Errors are what no run could go on with, or what would make its result worthless; warnings are what a
 person should look at once.
@@ -16,16 +16,16 @@ from typing import Final, TypeAlias
 
 from harness import quantities
 from harness.file_words import nearest, shown
-from harness.models import Accuracy, Bench, Calibrator, Instrument, KnownError, Unit
+from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Model, Unit
 from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Problem, Text, printable
 
 Placed: TypeAlias = tuple[KeyPath, Role, Instrument]
 CheckOverrides = Callable[[Role, Mapping[str, str]], list[str]]
+"""Says what is wrong with the command overrides of a role; a sentence begins with "ROLE.commands.KEY: "."""
 CheckDriver = Callable[[str, Role, Path], str]
 """What is wrong with a driver of the user's own, by its name, its role and the bench file's folder; "" if nothing."""
-"""Says what is wrong with the command overrides of a role; a sentence begins with "ROLE.commands.KEY: "."""
 
 DRIVERS: Final = ("scpi", "manual")
 _OWN_FILE: Final = re.compile(r"[^/\\:]+\.py")
@@ -92,7 +92,7 @@ def check_bench(
         _ranges(found, at, instrument)
         _settling(found, at, instrument)
         _accuracy(found, at, instrument)
-        _known_errors(found, at, instrument)
+        _known_errors(found, at, role, instrument)
         for sentence in check_overrides(role, instrument.commands) if check_overrides else ():
             _override(found, at, role, instrument, sentence)
     _addresses(found, instruments)
@@ -158,10 +158,7 @@ def _ranges(found: Findings, at: KeyPath, instrument: Instrument) -> None:
 
 def _settling(found: Findings, at: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(getattr(instrument, "settling", ())):
-        for axis in ("level", "frequency", "volts_per_div"):
-            bottom, top = getattr(line, f"{axis}_from", None), getattr(line, f"{axis}_to", None)
-            if bottom is not None and top is not None and bottom > top:
-                found.error((*at, "settling", place, f"{axis}_from"), f"is above {axis}_to; expected it below")
+        _ranges_of(found, (*at, "settling", place), line)
     settled_within(found, at, instrument)
 
 
@@ -213,14 +210,7 @@ def _addresses(found: Findings, instruments: list[Placed]) -> None:
 
 def _accuracy(found: Findings, table: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.accuracy):
-        at: KeyPath = (*table, "accuracy", place)
-        if line.of_value == 0 and line.floor is None and line.db is None:
-            found.error(at, "states no accuracy; expected of_value, floor or db")
-        if line.db is not None and line.function != "sine":
-            found.error(
-                (*at, "db"), f"belongs to a levelled sine, not to '{line.function}'; expected of_value or floor"
-            )
-        floor_and_ranges(found, at, line)
+        check_line(found, (*table, "accuracy", place), line)
     for (one, first), (two, second) in combinations(enumerate(instrument.accuracy), 2):
         if first.function == second.function and _overlap(first, second):
             line_no = found.text.lines.line((*table, "accuracy", one))
@@ -230,26 +220,42 @@ def _accuracy(found: Findings, table: KeyPath, instrument: Instrument) -> None:
             )
 
 
-def _known_errors(found: Findings, table: KeyPath, instrument: Instrument) -> None:
+def _known_errors(found: Findings, table: KeyPath, role: Role, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.known_error):
         at: KeyPath = (*table, "known_error", place)
-        if table[0] in ("reference", "unit", "switch", "positions"):
-            reference = table[0] == "reference"
-            instead = "; expected its measured 'flatness' instead" if reference else "; expected none here"
-            found.error(at, f"is not corrected for on the {'unit' if table[0] == 'positions' else table[0]}{instead}")
+        if role in ("reference", "unit", "switch"):
+            instead = "its measured 'flatness' instead" if role == "reference" else "none here"
+            found.error(at, f"is not corrected for on the {role}; expected {instead}")
+        check_line(found, at, line)
+
+
+def check_line(found: Findings, at: KeyPath, line: Accuracy | KnownError) -> None:
+    """Check one line of a specification, or one known error, by itself."""
+    if isinstance(line, KnownError):
         if not line.of_value and not line.floor:
             found.error(at, "states no error; expected of_value or floor")
-        floor_and_ranges(found, at, line)
-
-
-def floor_and_ranges(found: Findings, at: KeyPath, line: Accuracy | KnownError) -> None:
-    """Check what lines of accuracy and of known errors have in common."""
+    elif line.of_value == 0 and line.floor is None and line.db is None:
+        found.error(at, "states no accuracy; expected of_value, floor or db")
+    elif line.db is not None and line.function != "sine":
+        found.error((*at, "db"), f"belongs to a levelled sine, not to '{line.function}'; expected of_value or floor")
     if line.floor is not None and line.function in ("frequency", "period"):
         found.error((*at, "floor"), f"is a level, which a {line.function} has not; expected of_value")
-    for low, high in (("level_from", "level_to"), ("frequency_from", "frequency_to")):
-        bottom, top = getattr(line, low), getattr(line, high)
+    _ranges_of(found, at, line)
+
+
+def _ranges_of(found: Findings, at: KeyPath, line: Model) -> None:
+    """A line holds from a lower to a higher value, on each axis that it has."""
+    for axis in ("level", "frequency", "volts_per_div"):
+        bottom, top = getattr(line, f"{axis}_from", None), getattr(line, f"{axis}_to", None)
         if bottom is not None and top is not None and bottom > top:
-            found.error((*at, low), f"is above {high}; expected it below")
+            found.error((*at, f"{axis}_from"), f"is above {axis}_to; expected it below")
+
+
+def rising_flatness(found: Findings, at: KeyPath, flatness: Iterable[FlatnessPoint]) -> None:
+    """The points of a measured response stand in rising order of frequency, each once."""
+    for place, (before, after) in enumerate(pairwise(flatness), start=1):
+        if after.frequency <= before.frequency:
+            found.error((*at, place, "frequency"), "is not above the one before; expected rising order")
 
 
 def _overlap(first: Accuracy, second: Accuracy) -> bool:
@@ -316,12 +322,7 @@ def _reference(found: Findings, bench: Bench) -> None:
     factors(found, ("reference", "s_per_div"), reference.s_per_div)
     if reference.read == "remote" and reference.driver == "manual":
         found.error(("reference", "read"), "a manual instrument is read by a person; expected 'eye'")
-    frequencies = [point.frequency for point in reference.flatness]
-    for place, (before, after) in enumerate(pairwise(frequencies)):
-        if after <= before:
-            found.error(
-                ("reference", "flatness", place + 1, "frequency"), "is not above the one before; expected rising order"
-            )
+    rising_flatness(found, ("reference", "flatness"), reference.flatness)
     if reference.bandwidth is None and not reference.flatness:
         found.warn(
             ("reference", "bandwidth"), "neither bandwidth nor flatness is given: its roll-off cannot be corrected"

@@ -262,6 +262,17 @@ BAD = [
         'of_value = "+2 %"\n[[standard]]\nserial = "K320-0417"\nsince = 2022-12-31\nedge_rise_time = "1 ns"',
         "k320.toml:11: standard[2]: concerns days that line 3 concerns too",
     ),
+    (
+        'of_value = "+2 %"',
+        'of_value = "+2 %"\n[[standard.accuracy]]\nfunction = "dc"\ndb = "0.2 dB"',
+        "k320.toml:13: standard[1].accuracy[1].db: belongs to a levelled sine, not to 'dc'",
+    ),
+    (
+        'of_value = "+2 %"',
+        'of_value = "+2 %"'
+        + "".join(f'\n[[standard.flatness]]\nfrequency = "{n} MHz"\ndb = "0 dB"\nu = "0.1 dB"' for n in (2, 1)),
+        "k320.toml:16: standard[1].flatness[2].frequency: is not above the one before",
+    ),
 ]
 
 
