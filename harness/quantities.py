@@ -163,3 +163,8 @@ def duration(seconds: float | None) -> str:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def counted(count: int, what: str) -> str:
+    """Write how many there are of something: "1 run", "3 runs"."""
+    return f"{count} {what}{'' if count == 1 else 's'}"

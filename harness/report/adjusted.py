@@ -13,6 +13,7 @@ from harness.analysis.deflection import channel_match
 from harness.analysis.estimate import state
 from harness.assess.sources import source_line_names
 from harness.errors import HalfpowerError
+from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Adjustment, Change, Point, PointPair, Report, Response, ResponsePair
 
@@ -74,8 +75,7 @@ def adjustment(found: Report, left: Report) -> Adjustment:
 
 def _summary(both: Sequence[Change], single: int) -> str:
     changed = both.count("changed")
-    results = "result" if len(both) == 1 else "results"
-    said = f"{changed} of {len(both)} {results} changed by more than the uncertainty of the change"
+    said = f"{changed} of {counted(len(both), 'result')} changed by more than the uncertainty of the change"
     return f"{said}; {single} {'was' if single == 1 else 'were'} read in one state only." if single else f"{said}."
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
+from harness.quantities import counted
 from harness.report.model import Coverage, Heading, PartResult
 from harness.steps import Dc, Square
 
@@ -54,18 +55,14 @@ def _points(parts: Sequence[PartResult], *quantities: str, signal: type | None =
     )  # fmt: skip
 
 
-def _several(count: int, what: str, more: str = "") -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}{more}"
-
-
 def _deflection(parts: Sequence[PartResult]) -> Iterator[Heading]:
     direct, square = (_points(parts, "deflection", signal=signal) for signal in (Dc, Square))
     yield _heading(
-        "Vertical deflection by direct voltage", direct > 0, _several(direct, "point", " of deflection"),
+        "Vertical deflection by direct voltage", direct > 0, f"{counted(direct, 'point')} of deflection",
         "sequence vertical, signal = 'dc'",
     )  # fmt: skip
     yield _heading(
-        "Vertical deflection by square wave or pulse", square > 0, _several(square, "point", " of deflection"),
+        "Vertical deflection by square wave or pulse", square > 0, f"{counted(square, 'point')} of deflection",
         "sequence vertical, signal = 'square'",
     )  # fmt: skip
     yield _outside(
@@ -73,7 +70,7 @@ def _deflection(parts: Sequence[PartResult]) -> Iterator[Heading]:
         "a sine serves as the reference of the response alone; its level is not stated as a deflection factor",
     )
     times = _points(parts, "time factor")
-    yield _heading("Horizontal deflection", times > 0, _several(times, "time factor"), "sequence time_base")
+    yield _heading("Horizontal deflection", times > 0, counted(times, "time factor"), "sequence time_base")
 
 
 def _frequency(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:

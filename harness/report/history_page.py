@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from harness.quantities import counted
 from harness.report import shown, trends
 from harness.report.html import environment, inline, style_sheet
 from harness.report.trend_plot import trend_picture
@@ -49,27 +50,23 @@ def history_page(history: History, *, today: dt.date, program: str) -> str:
 def headline(history: History, today: dt.date) -> str:
     """The history in one sentence."""
     runs = sum(len(unit.runs) for unit in history.units)
-    said = [f"{_count(runs, 'run')} of {_count(len(history.units), 'unit')}"]
+    said = [f"{counted(runs, 'run')} of {counted(len(history.units), 'unit')}"]
     if history.tracks:
         followed = [track.latest.drift for track in history.tracks if track.latest.drift is not None]
         drifting = sum(drift.significant for drift in followed)
         if followed:
-            said.append(f"{drifting} of {_count(len(followed), 'point')} drift{'s' if drifting == 1 else ''}")
+            said.append(f"{drifting} of {counted(len(followed), 'point')} drift{'s' if drifting == 1 else ''}")
         if short := len(history.tracks) - len(followed):
-            said.append(f"no drift can be stated yet of {_count(short, 'point')}")
+            said.append(f"no drift can be stated yet of {counted(short, 'point')}")
     overdue = sum(unit.due is not None and unit.due < today for unit in history.units)
     if overdue:
-        said.append(f"{_count(overdue, 'unit')} overdue")
+        said.append(f"{counted(overdue, 'unit')} overdue")
     certificates = sum(row.due is not None and row.due < today for row in history.standards)
     if certificates:
-        said.append(f"{_count(certificates, 'certificate')} run out")
+        said.append(f"{counted(certificates, 'certificate')} run out")
     if history.unfinished:
-        said.append(f"{_count(history.unfinished, 'run')} without an end left out")
+        said.append(f"{counted(history.unfinished, 'run')} without an end left out")
     return "; ".join(said) + "."
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _by_unit(history: History) -> Sequence[tuple[str, Sequence[tuple[str, Sequence[_Shown]]]]]:

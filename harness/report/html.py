@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from harness.quantities import counted
 from harness.report import checklist, pairs, shown
 from harness.report.plot_style import INKS, themed
 from harness.report.plots import NARROW_IN, pictures
@@ -49,7 +50,7 @@ def environment() -> Environment:
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, keep_trailing_newline=True, finalize=_finalize,
     )  # fmt: skip
-    environment.globals.update(shown=shown, pairs=pairs, checklist=checklist, budget_key=id)
+    environment.globals.update(shown=shown, pairs=pairs, checklist=checklist, counted=counted, budget_key=id)
     return environment
 
 

@@ -9,6 +9,7 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
+from harness.quantities import counted
 from harness.report import shown
 from harness.report.html import environment, style_sheet
 
@@ -101,7 +102,7 @@ _VERDICTS: Final[tuple[tuple[Outcome, str, str], ...]] = (
 def sentence(runs: Sequence[NightRun], refused: Sequence[Refused]) -> str:
     """The night in plain words: how many are done, which units meet, what failed."""
     done = [run for run in runs if run.outcome not in ("not done", "not tried")]
-    said = [f"{len(done)} of {_count(len(runs) + len(refused), 'job')} {'is' if len(done) == 1 else 'are'} done"]
+    said = [f"{len(done)} of {counted(len(runs) + len(refused), 'job')} {'is' if len(done) == 1 else 'are'} done"]
     for outcome, one, many in _VERDICTS:
         if some := [run.serial for run in done if run.outcome == outcome]:
             said.append(f"{_names(some)} {one if len(some) == 1 else many}")
@@ -126,10 +127,6 @@ def next_step(runs: Sequence[NightRun], folder: str, *, finished: bool) -> str:
     if [run for run in runs if run.outcome == "does not meet"]:
         return "Read the reports of the units that do not meet their ratings."
     return "File the reports with the units."
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'s' if number != 1 else ''}"
 
 
 def _names(names: Sequence[str], most: int = 6) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import COVERAGE
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT
+from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Fact, FactGroup, Signature
 
@@ -202,30 +203,26 @@ def specification(setup: Setup) -> str:
 
 def applies_to(parts: Sequence[PartResult]) -> str:
     """The results of which conformity is stated or denied, counted; an open one has been held against its limit too."""
-    some = [_counted(part, [one for one in shown.judged(part) if one.word not in _OPEN]) for part in parts]
+    some = [_results_of(part, [one for one in shown.judged(part) if one.word not in _OPEN]) for part in parts]
     return "; ".join(text for text in some if text) or "nothing: no result could be decided"
 
 
-def _counted(part: PartResult, some: Sequence[Point | Response]) -> str:
+def _results_of(part: PartResult, some: Sequence[Point | Response]) -> str:
     if not some:
         return ""
     channels = sorted({one.channel for one in some})
     on = f"channel{'s' if len(channels) > 1 else ''} {', '.join(str(c) for c in channels)}"
-    return f"{part.title}, {_several(len(some), 'result')}, {on}"
-
-
-def _several(count: int, name: str) -> str:
-    return f"{count} {name}{'' if count == 1 else 's'}"
+    return f"{part.title}, {counted(len(some), 'result')}, {on}"
 
 
 def applies_not_to(parts: Sequence[PartResult]) -> str:
     """The results that are open, and what is reported only."""
     reported = sum(len(part.findings) + len(part.plain) for part in parts)
     left_out = sum(len(part.left_out) for part in parts)
-    some = [_counted(part, [one for one in shown.judged(part) if one.word in _OPEN]) for part in parts]
+    some = [_results_of(part, [one for one in shown.judged(part) if one.word in _OPEN]) for part in parts]
     some = [f"{text}, open" for text in some if text]
-    some += [f"{_several(reported, 'further result')}, reported only" if reported else ""]
-    some += [f"{_several(left_out, 'point')} that could not be tried, named under deviations" if left_out else ""]
+    some += [f"{counted(reported, 'further result')}, reported only" if reported else ""]
+    some += [f"{counted(left_out, 'point')} that could not be tried, named under deviations" if left_out else ""]
     return "; ".join(text for text in some if text)
 
 
@@ -246,7 +243,7 @@ def met(parts: Sequence[PartResult], words: Sequence[str]) -> str:
     some = [text for part in parts for text in places(part, lambda one: one.word in words)]
     if not some:
         return ""
-    count = f"{len(some)} of {_several(total, 'result')}"
+    count = f"{len(some)} of {counted(total, 'result')}"
     return count if words == ("pass",) else f"{count}: {'; '.join(some)}"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from harness.quantities import counted
 from harness.report import shown
 from harness.report.budget_plot import budget_picture
 from harness.report.chosen import as_found, named, worst, worst_of_parts
@@ -87,7 +88,7 @@ def response_picture(
     place = f"channel {response.channel}, {shown.path_label(report, response.path)}"
     points = response.result.points
     span = (
-        f" {len(points)} reading{'' if len(points) == 1 else 's'} from {shown.hertz(points[0].frequency_hz)} to "
+        f" {counted(len(points), 'reading')} from {shown.hertz(points[0].frequency_hz)} to "
         f"{shown.hertz(points[-1].frequency_hz)}; below them, how far each lies from the fit."
         if points
         else " There are no readings."

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.rounding import format_pair
 from harness.analysis.verdict import Limits
+from harness.quantities import counted
 from harness.report import shown
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ def no_drift(tracks: Sequence[Track]) -> Iterator[str]:
     """Why no drift is stated, a sentence a reason, and of how many points."""
     reasons = Counter(track.latest.why_not for track in tracks if track.latest.drift is None)
     for reason, count in reasons.items():
-        yield f"No drift is stated of {count} {'point' if count == 1 else 'points'}: {reason}."
+        yield f"No drift is stated of {counted(count, 'point')}: {reason}."
 
 
 def track_words(track: Track) -> str:
@@ -175,7 +176,7 @@ def alt(track: Track) -> str:
     """What a track's picture shows, in numbers for a listener."""
     entries = track.entries
     last = entries[-1].row
-    span = f"{len(entries)} result{'' if len(entries) == 1 else 's'}, {entries[0].day} to {entries[-1].day}"
+    span = f"{counted(len(entries), 'result')}, {entries[0].day} to {entries[-1].day}"
     left = sum(entry.as_left for entry in entries)
     adjusted = f", {left} of them as left after an adjustment" if left else ""
     factor, unit = scale(track)

@@ -10,7 +10,7 @@ from harness.analysis.planning import reach
 from harness.analysis.verdict import Overall
 from harness.journal import Contents
 from harness.models import Setup
-from harness.quantities import show
+from harness.quantities import counted, show
 from harness.report.model import PartResult, Point, Standard
 from harness.report.particulars import places
 from harness.report.shown import shortened
@@ -84,7 +84,7 @@ def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finis
 
 
 def _of(some: Sequence[str], total: int, one: str, many: str) -> str:
-    return f"{len(some)} of {total} point{'' if total == 1 else 's'} {one if len(some) == 1 else many}"
+    return f"{len(some)} of {counted(total, 'point')} {one if len(some) == 1 else many}"
 
 
 def _some(entries: Sequence[str], most: int = 3) -> str:
