@@ -19,19 +19,16 @@ from harness.steps import Reply, Step, from_plain, to_plain
 
 FORMAT: Final = 1
 NAME: Final = "journal.jsonl"
+STYLE: Final = Style(
+    kind="header",
+    format=FORMAT,
+    name=NAME,
+    what="a journal of a run",
+    place="a run folder",
+    taken="there is a run here already; resume it, or name another folder.",
+    remedy="Everything up to the reading before is on disk; make room, then resume the run.",
+)
 _OF_ONE_RUN: Final = ("at", "crc", "started", "run", "id")  # what differs between two runs that went alike
-
-
-def _style() -> Style:
-    return Style(
-        kind="header",
-        format=FORMAT,
-        name=NAME,
-        what="a journal of a run",
-        place="a run folder",
-        taken="there is a run here already; resume it, or name another folder.",
-        remedy="Everything up to the reading before is on disk; make room, then resume the run.",
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,16 +85,16 @@ def _file(path: Path) -> Path:
 def sound(path: Path) -> bytes:
     """Return the bytes of a journal up to its last whole line, every line checked; `path` as in `read`."""
     path = _file(path)
-    data = whole(path, _style())
+    data = whole(path, STYLE)
     end = 0
-    for line in lines(path, _style(), data):
+    for line in lines(path, STYLE, data):
         end = line.end
     return data[:end]
 
 
 def read(path: Path) -> Contents:
     """Read a journal; `path` is the file or its run folder."""
-    return parse(whole(_file(path), _style()), _file(path))
+    return parse(whole(_file(path), STYLE), _file(path))
 
 
 def parse(data: bytes, path: Path) -> Contents:
@@ -108,7 +105,7 @@ def parse(data: bytes, path: Path) -> Contents:
     events: list[Event] = []
     parts: dict[str, PartState] = {}
     closed_at = None
-    for line in lines(path, _style(), data):
+    for line in lines(path, STYLE, data):
         entry = line.entry
         part, at = str(entry.get("part", "")), str(entry.get("at", ""))
         try:
@@ -149,7 +146,7 @@ def comparable(path: Path) -> list[dict[str, Any]]:
 
     Events are left out: an interruption is one, and stays visible in the journal itself.
     """
-    entries = (line.entry for line in lines(_file(path), _style()))
+    entries = (line.entry for line in lines(_file(path), STYLE))
     kept = (entry for entry in entries if entry["kind"] != "event")
     return [{key: value for key, value in entry.items() if key not in _OF_ONE_RUN} for entry in kept]
 
@@ -164,14 +161,14 @@ class Journal:
     @classmethod
     def create(cls, folder: Path, header: Mapping[str, Any], stamp: Callable[[], str]) -> Journal:
         """Begin a new journal in a folder that has none."""
-        return cls(SealedFile.create(folder / NAME, _style(), stamp, header))
+        return cls(SealedFile.create(folder / NAME, STYLE, stamp, header))
 
     @classmethod
     def reopen(cls, path: Path, stamp: Callable[[], str]) -> tuple[Journal, Contents]:
         """Continue a journal: checks every line, then drops a torn tail."""
         path = _file(path)
         contents = read(path)
-        return cls(SealedFile.reopen(path, _style(), stamp)), contents
+        return cls(SealedFile.reopen(path, STYLE, stamp)), contents
 
     def reply(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """Record what was answered to a step."""

@@ -1,6 +1,7 @@
 import errno
 import json
 import os
+from dataclasses import replace
 from itertools import count
 
 import pytest
@@ -92,9 +93,9 @@ def test_a_missing_line_is_found(folder):
 
 
 def test_an_unknown_format_names_the_one_it_reads(tmp_path, monkeypatch):
-    monkeypatch.setattr(journals, "FORMAT", 2)
+    monkeypatch.setattr(journals, "STYLE", replace(journals.STYLE, format=2))
     Journal.create(tmp_path / "run", HEADER, stamps()).close()
-    monkeypatch.setattr(journals, "FORMAT", 1)
+    monkeypatch.undo()
     with pytest.raises(JournalError, match="format 2 is not known to this version, which reads format 1"):
         read(tmp_path / "run")
 
