@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -72,6 +73,11 @@ class Contents:
         """What no other run has, wherever its folder lies; a journal without one is known by its header."""
         text = json.dumps(self.header, sort_keys=True, ensure_ascii=False)
         return str(self.header.get("id") or hashlib.sha256(text.encode()).hexdigest()[:32])
+
+    @property
+    def steps(self) -> dict[str, int]:
+        """How many steps of each part stand."""
+        return dict(Counter(record.part for record in self.records))
 
     def replies(self, part: str) -> tuple[Record, ...]:
         """The records of one part that stand, in order."""
