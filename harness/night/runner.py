@@ -372,8 +372,7 @@ class _ChangedError(HalfpowerError):
 
 
 def _refuse_changed(checked: Checked) -> None:
-    now = plan.look_at(Path(checked.job.path))
-    if now.job.digest != checked.job.digest:
+    if plan.digest(opening.load(checked.job.path)) != checked.job.digest:
         raise _ChangedError(
             f"{checked.job.path}: the job, its bench, its unit or a Python file of theirs was changed after it was "
             "checked; check it and queue it again."
