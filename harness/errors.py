@@ -19,6 +19,11 @@ def shell_word(text: object) -> str:
     return shlex.quote(str(text))
 
 
+def kept(command: str, folder: object) -> str:
+    """What is said at an early end: nothing that was measured is lost, and this command goes on with it."""
+    return f"What was measured is kept; go on with: {command} {shell_word(folder)}"
+
+
 class HalfpowerError(Exception):
     """Base of every error that a person can do something about."""
 

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.clock import RealClock
-from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError, shell_word
+from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError, kept
 
 if TYPE_CHECKING:
     from harness.models import SerialLine
@@ -199,7 +199,7 @@ def _act(watch: Watch, why: str) -> None:
             voice.say(problem, "outputs")
         if gone and mine and watch.folder is not None:
             _record(watch.folder, voice)
-            voice.say(f"What was measured is kept; go on with: halfpower resume {shell_word(watch.folder)}")
+            voice.say(kept("halfpower resume", watch.folder))
     voice.finish()
 
 

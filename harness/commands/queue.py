@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
 from harness.commands.helping import Command
 from harness.commands.records import store_option
-from harness.commands.run import PATH, a_console, shown, shown_options
+from harness.commands.run import PATH, a_console, shown, shown_options, told_how_to_go_on
 from harness.errors import Alarm, HalfpowerError, QueueError, shell_word
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from harness.night.runner import Keep, Settings
     from harness.report.night import Night
 
+GO_ON: Final = "halfpower queue --go-on"
 NOTIFY = click.option(
     "--notify", multiple=True, metavar="ADDRESS",
     help="A channel to tell; safer in the queue file or in HALFPOWER_NOTIFY, which no list of processes shows.",
@@ -88,7 +89,7 @@ def _begin(
     jobs: tuple[Path, ...], runs: Path, notify: tuple[str, ...], options: Mapping[str, Any], showing: _Shown
 ) -> None:
     from harness.clock import RealClock
-    from harness.night import plan, runner
+    from harness.night import notices, plan, runner
     from harness.night.start import start_of
 
     clock = RealClock()
@@ -101,11 +102,11 @@ def _begin(
         raise runner.refusal(found)
     for problem in (problem for refused in found.refused for problem in refused.problems):
         showing.tell(f"left out: {problem}")
-    channels = _channels(addresses)
+    channels = notices.channels(addresses)
     if options["rehearse"]:
         return
     keep = _keeper(options["store"])
-    with _told_how_to_go_on() as began:
+    with told_how_to_go_on(GO_ON) as began:
         folder = runner.begin(
             found,
             settings,
@@ -163,12 +164,6 @@ def _is_queue(path: Path) -> bool:
         return False  # what is wrong with it is said with all other jobs
 
 
-def _channels(addresses: tuple[str, ...]) -> tuple[Channel, ...]:
-    from harness.night import notices
-
-    return notices.channels(addresses)
-
-
 def _keeper(store: str | None) -> Keep:
     """What becomes of each run: its page, and its place among the records."""
     from harness.night.runner import write_report
@@ -186,7 +181,7 @@ def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *,
     _check_at(options["at"])
     clock = RealClock()
     contents = log.read(folder)
-    start = contents.start
+    start: str | None = None
     if options["at"] is not None:
         moment = start_of(options["at"], clock)
         start = moment.isoformat() if moment else ""
@@ -201,7 +196,7 @@ def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *,
         channels = notices.channels(notices.addresses(notify, from_file))
     except QueueError as error:
         showing.tell(str(error))
-    with _told_how_to_go_on(folder):
+    with told_how_to_go_on(GO_ON, folder):
         runner.go_on(
             folder,
             leave_out=options["leave_out"],
@@ -227,21 +222,8 @@ def _finish(folder: Path, showing: _Shown) -> None:
     showing.night(night, folder / PAGE)
     if undone := [run.job for run in night.runs if run.outcome in ("not done", "not tried")]:
         raise QueueError(
-            f"Not done: {', '.join(undone)}. {folder / PAGE} says why; "
-            f"go on with: halfpower queue --go-on {shell_word(folder)}"
+            f"Not done: {', '.join(undone)}. {folder / PAGE} says why; go on with: {GO_ON} {shell_word(folder)}"
         )
-
-
-@contextmanager
-def _told_how_to_go_on(*folders: Path) -> Iterator[Callable[[Path], None]]:
-    """Add to whatever ends a queue early how to go on; gives what is told of a new folder."""
-    made = list(folders)
-    try:
-        yield made.append
-    except (HalfpowerError, KeyboardInterrupt) as stopped:
-        if made:
-            stopped.add_note(f"What was measured is kept; go on with: halfpower queue --go-on {shell_word(made[-1])}")
-        raise
 
 
 def _plan_lines(found: Plan, start: dt.datetime | None) -> Iterator[str]:
@@ -348,7 +330,7 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
     from harness.night import notices, watching
 
     console = a_console()
-    channels = _channels(notices.addresses(notify))
+    channels = notices.channels(notices.addresses(notify))
 
     def tell(text: str) -> None:
         from rich.text import Text

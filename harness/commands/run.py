@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -14,7 +14,7 @@ from harness.atomic import write_bytes, write_text
 from harness.commands.faults import fault_options
 from harness.commands.helping import Command, Day
 from harness.commands.records import remember, store_option
-from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, shell_word
+from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from harness.console import Terminal
     from harness.faulted import Faults
+    from harness.jobs import LoadedJob
     from harness.live import Progress, Silent
     from harness.open import RunResult
     from harness.rehearsal import Rehearsal
@@ -61,13 +62,8 @@ def run(
     job: Path,
     runs: Path,
     *,
-    printed: bool,
-    quiet: bool,
-    as_json: bool,
     by_hand: bool,
-    warm: bool,
-    store: str | None,
-    faults: Faults | None,
+    **options: Any,
 ) -> None:
     """Run a job: measure, judge, and write the report.
 
@@ -86,27 +82,9 @@ def run(
 
     loaded = opening.load(job)
     warn(opening.warnings(loaded))
-    _ready_to_print(printed)
-    simulated = loaded.setup.bench.simulation is not None
-    warn(_by_hand_anyway(by_hand, simulated=simulated))
-    with shown(quiet, as_json, lambda: opening.rehearse(loaded)) as (live, terminal), told_how_to_resume() as began:
-        result = opening.start(
-            job,
-            runs,
-            operator=terminal if by_hand or not simulated else None,
-            by_hand=by_hand,
-            warm=warm,
-            on_event=live.event,
-            watch=live.step,
-            on_folder=began,
-            faults=faults,
-        )
-    page = finish(result, as_json=as_json, printed=printed)
-    remember(result.folder, store)
-    if not as_json:
-        click.echo(f"Report: {page}")
-        if printed:
-            click.echo(f"Printed report: {page.with_suffix('.pdf')}")
+    _measure(
+        loaded, lambda began, asked: opening.start(job, runs, on_folder=began, **asked), by_hand=by_hand, **options
+    )
 
 
 @click.command(cls=Command)
@@ -124,13 +102,8 @@ def run(
 def resume(
     run_folder: Path,
     *,
-    printed: bool,
-    quiet: bool,
-    as_json: bool,
     by_hand: bool | None,
-    warm: bool,
-    store: str | None,
-    faults: Faults | None,
+    **options: Any,
 ) -> None:
     """Go on with a run that was stopped, from the first step without an answer.
 
@@ -145,32 +118,14 @@ def resume(
     contents = journal.read(run_folder)
     if by_hand is None:
         by_hand = was_by_hand(event.what for event in contents.events)
-    loaded = opening.load(contents.header["files"]["job"])
-    simulated = loaded.setup.bench.simulation is not None
-    warn(_by_hand_anyway(by_hand, simulated=simulated))
-    _ready_to_print(printed)
-    recorded: dict[str, int] = {}
-    for record in contents.records:
-        recorded[record.part] = recorded.get(record.part, 0) + 1
-    with (
-        shown(quiet, as_json, lambda: opening.rehearse(loaded), recorded) as (live, terminal),
-        told_how_to_resume(run_folder),
-    ):
-        result = opening.resume(
-            run_folder,
-            operator=terminal if by_hand or not simulated else None,
-            by_hand=by_hand,
-            warm=warm,
-            on_event=live.event,
-            watch=live.step,
-            faults=faults,
-        )
-    page = finish(result, as_json=as_json, printed=printed)
-    remember(result.folder, store)
-    if not as_json:
-        click.echo(f"Report: {page}")
-        if printed:
-            click.echo(f"Printed report: {page.with_suffix('.pdf')}")
+    _measure(
+        opening.load(contents.header["files"]["job"]),
+        lambda _began, asked: opening.resume(run_folder, **asked),
+        by_hand=by_hand,
+        recorded=contents.steps,
+        begun=(run_folder,),
+        **options,
+    )
 
 
 @click.command(cls=Command)
@@ -236,6 +191,51 @@ def report(
         show_report(made)
     if open_page and html_path is not None:
         click.launch(str(html_path.resolve()))
+
+
+# --- measuring ---------------------------------------------------------------------------------------------------
+
+
+def _measure(
+    loaded: LoadedJob,
+    measured: Callable[[Callable[[Path], None], dict[str, Any]], RunResult],
+    *,
+    printed: bool,
+    quiet: bool,
+    as_json: bool,
+    by_hand: bool,
+    warm: bool,
+    store: str | None,
+    faults: Faults | None,
+    recorded: dict[str, int] | None = None,
+    begun: tuple[Path, ...] = (),
+) -> None:
+    """Begin a run or go on with one, shown; then its report, and its place among the records.
+
+    `measured` is handed what to tell of a new folder, and what is asked of every run; `recorded` and `begun` are the
+    steps and the folder that are there already.
+    """
+    from harness import open as opening
+
+    simulated = loaded.setup.bench.simulation is not None
+    if by_hand and not simulated:
+        warn(("--by-hand is for simulated benches and changes nothing here: you are the person at this bench anyway.",))
+    _ready_to_print(printed)
+    with (
+        shown(quiet, as_json, lambda: opening.rehearse(loaded), recorded) as (live, terminal),
+        told_how_to_resume(*begun) as began,
+    ):
+        asked = {
+            "operator": terminal if by_hand or not simulated else None, "by_hand": by_hand, "warm": warm,
+            "on_event": live.event, "watch": live.step, "faults": faults,
+        }  # fmt: skip
+        result = measured(began, asked)
+    page = finish(result, as_json=as_json, printed=printed)
+    remember(result.folder, store)
+    if not as_json:
+        click.echo(f"Report: {page}")
+        if printed:
+            click.echo(f"Printed report: {page.with_suffix('.pdf')}")
 
 
 # --- what they share ---------------------------------------------------------------------------------------------
@@ -309,15 +309,22 @@ def _progress(rehearsal: Rehearsal, recorded: dict[str, int]) -> Progress:
     return progress
 
 
+def told_how_to_resume(*folders: Path) -> AbstractContextManager[Callable[[Path], None]]:
+    """Add to whatever ends a run early where its readings are, and how to go on."""
+    return told_how_to_go_on("halfpower resume", *folders, but=(ConfigError, JournalError, SafetyError))
+
+
 @contextmanager
-def told_how_to_resume(*folders: Path) -> Iterator[Callable[[Path], None]]:
-    """Add to whatever ends a run early where its readings are, and how to go on; gives what is told of a new folder."""
+def told_how_to_go_on(
+    command: str, *folders: Path, but: tuple[type[HalfpowerError], ...] = ()
+) -> Iterator[Callable[[Path], None]]:
+    """Add a command to whatever ends what it goes on with early; gives what is told of a new folder."""
     made = list(folders)
     try:
         yield made.append
     except (HalfpowerError, KeyboardInterrupt) as stopped:
-        if made and not isinstance(stopped, ConfigError | JournalError | SafetyError):
-            stopped.add_note(f"What was measured is kept; go on with: halfpower resume {shell_word(made[-1])}")
+        if made and not isinstance(stopped, but):
+            stopped.add_note(kept(command, made[-1]))
         raise
 
 
@@ -339,7 +346,7 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
     if result.ended_early:
         ended = HalfpowerError("\n".join(f"Ended early: {each}" for each in result.ended_early))
         ended.exit_code = result.exit_code
-        ended.add_note(f"What was measured is kept; go on with: halfpower resume {shell_word(result.folder)}")
+        ended.add_note(kept("halfpower resume", result.folder))
         raise ended
     return page
 
@@ -380,12 +387,6 @@ def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -
         write_text(csv_path, points_csv(made))
     if json_path is not None:
         write_text(json_path, to_json(made))
-
-
-def _by_hand_anyway(by_hand: bool, *, simulated: bool) -> tuple[str, ...]:
-    if not by_hand or simulated:
-        return ()
-    return ("--by-hand is for simulated benches and changes nothing here: you are the person at this bench anyway.",)
 
 
 def warn(warnings: tuple[str, ...]) -> None:
