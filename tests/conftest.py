@@ -5,11 +5,16 @@ from __future__ import annotations
 import signal
 import threading
 from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
 
 from tests import postgres
+
+if TYPE_CHECKING:
+    from harness.jobs import LoadedJob
+    from harness.sim.bench import SimulatedBench
 
 # The same examples on every run, and no verdict on a busy machine's speed.
 settings.register_profile("halfpower", derandomize=True, deadline=None)
@@ -36,6 +41,24 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
         patch.delenv("HALFPOWER_STORE", raising=False)
         yield
+
+
+@pytest.fixture
+def benches(monkeypatch: pytest.MonkeyPatch) -> list[SimulatedBench]:
+    """The simulated benches of the runs, to look at and to meddle with; the last one is the one that is run."""
+    from harness import open as opening
+
+    made: list[SimulatedBench] = []
+    load = opening.simulated_bench
+
+    def keep(loaded: LoadedJob) -> SimulatedBench | None:
+        simulated = load(loaded)
+        assert simulated is not None
+        made.append(simulated)
+        return simulated
+
+    monkeypatch.setattr(opening, "simulated_bench", keep)
+    return made
 
 
 @pytest.fixture(scope="session")

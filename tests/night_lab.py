@@ -20,21 +20,9 @@ from harness.night.start import start_of
 from harness.report.night import Night
 from harness.sim.clock import VirtualClock
 from harness.steps import Reply, Step
+from tests.demo_lab import DEMO, LEAD, a_job, change
 
-DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
 EVENING = dt.datetime(2026, 11, 25, 17, 50, tzinfo=dt.UTC)
-
-JOB = """
-unit = "aldermoor_s1002.toml"
-bench = "{bench}.toml"
-serial = "{serial}"
-
-[[sequence]]
-use = "vertical"
-paths = ["lead"]
-channels = [{channel}]
-ranges = ["100 mV", "200 mV", "500 mV"]
-"""
 
 
 class Recorder(Silent):
@@ -79,8 +67,7 @@ class Lab:
     @classmethod
     def make(cls, folder: Path) -> Lab:
         """Three short jobs: `first` and `third` on the sound bench, `second` on the one with the loose plug."""
-        shutil.copytree(DEMO, folder / "lab")
-        lab = cls(folder=folder / "lab")
+        lab = cls(folder=shutil.copytree(DEMO, folder / "lab"))
         lab.change("second_bench_sim.toml", 'rate = "30 %"', 'rate = "40 %"')
         lab.job("first", channel=1)
         lab.job("second", bench="second_bench", serial="S1002-3088")
@@ -88,15 +75,11 @@ class Lab:
         return lab
 
     def job(self, name: str, *, bench: str = "bench", serial: str = "S1002-3071", channel: int = 1) -> Path:
-        path = self.folder / f"{name}.toml"
-        path.write_text(JOB.format(bench=bench, serial=serial, channel=channel), "utf-8")
-        return path
+        part = f'{LEAD}\nchannels = [{channel}]\nranges = ["100 mV", "200 mV", "500 mV"]'
+        return a_job(self.folder / f"{name}.toml", part, bench=f"{bench}.toml", serial=serial)
 
     def change(self, name: str, old: str, new: str) -> None:
-        path = self.folder / name
-        text = path.read_text("utf-8")
-        assert old in text
-        path.write_text(text.replace(old, new), "utf-8")
+        change(self.folder / name, (old, new))
 
     def mend(self) -> None:
         """Push the plug in: the second bench's replies come again."""

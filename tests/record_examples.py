@@ -12,37 +12,21 @@ import shutil
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Final
+from typing import Any
 
 from harness import journal
 from harness import open as opening
 from harness.journal import Contents, Journal
-
-DEMO: Final = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
-JOB: Final = """
-unit = "aldermoor_s1002.toml"
-bench = "bench.toml"
-serial = "S1002-3071"
-
-[[sequence]]
-use = "vertical"
-paths = ["lead"]
-channels = [1, 2]
-
-[[sequence]]
-use = "time_base"
-path = "lead"
-"""
+from tests.demo_lab import DEMO, LEAD, a_job
 
 
 @cache
 def measured() -> Contents:
     """The journal of a short run."""
     with TemporaryDirectory() as folder:
-        lab = Path(folder) / "lab"
-        shutil.copytree(DEMO, lab)
-        (lab / "short.toml").write_text(JOB, "utf-8")
-        return journal.read(opening.start(lab / "short.toml", lab / "runs").folder)
+        lab = shutil.copytree(DEMO, Path(folder) / "lab")
+        job = a_job(lab / "short.toml", f"{LEAD}\nchannels = [1, 2]", 'use = "time_base"\npath = "lead"')
+        return journal.read(opening.start(job, lab / "runs").folder)
 
 
 def told_again(

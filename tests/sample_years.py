@@ -16,23 +16,10 @@ from pathlib import Path
 from typing import Any
 
 from harness import open as opening
+from tests.demo_lab import DEMO, LEAD, a_job
 
-DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
 _HOURS = {"as found": "09", "as left": "15"}
 SETTINGS = ("50 mV", "500 mV", "5 V")
-
-JOB = """
-unit = "aldermoor_s1002.toml"
-bench = "bench.toml"
-serial = "{serial}"
-condition = "{condition}"
-rule = "guarded"
-
-[[sequence]]
-use = "vertical"
-paths = ["lead"]
-ranges = [{ranges}]
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,10 +57,9 @@ def run_visits(
         unit.write_text(unit.read_text("utf-8").replace('scatter = "0.004 div"', f'scatter = "{scatter}"'), "utf-8")
         simulated.write_text(_truth(simulated.read_text("utf-8"), visit), "utf-8")
         ranged = ", ".join(f'"{each}"' for each in ranges)
-        (home / "job.toml").write_text(
-            JOB.format(serial=visit.serial, condition=visit.condition, ranges=ranged) + more, "utf-8"
-        )
-        opening.start(home / "job.toml", folder / "runs")
+        head = f'condition = "{visit.condition}"\nrule = "guarded"'
+        part = f"{LEAD}\nranges = [{ranged}]\n{more}"
+        opening.start(a_job(home / "job.toml", part, serial=visit.serial, head=head), folder / "runs")
         shutil.rmtree(home)
     return folder / "runs"
 

@@ -22,9 +22,9 @@ from typing import Any
 import numpy as np
 
 from harness.sim.bench import SimulatedBench
+from tests.demo_lab import DEMO, change, with_sequences
 
 ROOT = Path(__file__).resolve().parent.parent
-DEMO = ROOT / "demo" / "brackwater"
 LONGEST_S = 60.0
 
 SMALL = """
@@ -88,10 +88,7 @@ class Lab:
         return self.simulated.outputs_on()
 
     def change(self, old: str, new: str, path: Path | None = None) -> None:
-        path = path or self.bench
-        text = path.read_text("utf-8")
-        assert old in text, old
-        path.write_text(text.replace(old, new), "utf-8")
+        change(path or self.bench, (old, new))
 
     def until_on(self, run: BaseProcess) -> None:
         """Wait for a voltage at an output."""
@@ -107,9 +104,7 @@ class Lab:
 @contextmanager
 def a_lab(folder: Path, sequences: str = SMALL, *, chance: bool = False) -> Iterator[Lab]:
     shutil.copytree(DEMO, folder)
-    text = (folder / "digital.toml").read_text("utf-8")
-    head = text[: text.index("[[sequence]]")]
-    (folder / "digital.toml").write_text(head + sequences, "utf-8")
+    job = with_sequences(folder / "digital.toml", "digital.toml", sequences)
     simulated = SimulatedBench.load(folder / "bench_sim.toml")
     if not chance:
         simulated.world.rng = NoChance()  # type: ignore[assignment]  # as much of a generator as is asked
@@ -119,7 +114,8 @@ def a_lab(folder: Path, sequences: str = SMALL, *, chance: bool = False) -> Iter
         for address, real in servers.addresses.items():
             bench = bench.replace(address, real)
         (folder / "tcp_bench.toml").write_text(bench, "utf-8")
-        (folder / "tcp.toml").write_text(head.replace('"bench.toml"', '"tcp_bench.toml"') + sequences, "utf-8")
+        text = job.read_text("utf-8").replace('"bench.toml"', '"tcp_bench.toml"')
+        (folder / "tcp.toml").write_text(text, "utf-8")
         yield Lab(folder=folder, simulated=simulated, addresses=servers.addresses)
 
 

@@ -10,11 +10,11 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
 import weakref
-import zlib
 from collections.abc import Iterator
 from contextlib import suppress
 from itertools import pairwise
@@ -23,7 +23,6 @@ from typing import IO, Any
 
 import click
 import pytest
-from click.testing import CliRunner, Result
 from rich.console import Console
 
 from harness import journal
@@ -36,52 +35,18 @@ from harness.lock import hold
 from harness.operator import Prompt
 from harness.report.shown import clean
 from harness.steps import Measure
+from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower, piped, serving
 from tests.golden.render import FORMATS
+from tests.sample_years import reseal
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
-DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
-COMMANDS = (
-    "demo",
-    "check",
-    "new",
-    "schema",
-    "bench",
-    "rehearse",
-    "run",
-    "resume",
-    "queue",
-    "watch",
-    "report",
-    "records",
-)
-
-QUICK = """
-title = "Two ranges"
-unit = "aldermoor_s1002.toml"
-bench = "bench.toml"
-serial = "S1002-3071"
-
-[[sequence]]
-use = "vertical"
-paths = ["lead"]
-channels = [1]
-"""
-
-
-def halfpower(*arguments: object, answers: str | None = None) -> Result:
-    return CliRunner().invoke(cli, [str(argument) for argument in arguments], input=answers, prog_name="halfpower")
-
-
-def piped(command: list[str]) -> subprocess.Popen[str]:
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8")
 
 
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
     """The demo's files, with a short job."""
-    folder = tmp_path / "lab"
-    shutil.copytree(DEMO, folder)
-    (folder / "quick.toml").write_text(QUICK, "utf-8")
+    folder = shutil.copytree(DEMO, tmp_path / "lab")
+    a_job(folder / "quick.toml", ONE_CHANNEL)
     return folder
 
 
@@ -96,7 +61,7 @@ def ran(lab: Path) -> Path:
 # --- help and files ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", sorted(cli.commands))
 def test_every_command_explains_itself_with_examples(command: str) -> None:
     told = halfpower(command, "--help")
     assert told.exit_code == 0
@@ -163,7 +128,7 @@ def test_every_file_of_the_demo_is_sound() -> None:
 def test_check_reports_every_problem_of_every_file_once(lab: Path) -> None:
     unit, job = lab / "aldermoor_s1002.toml", lab / "quick.toml"
     unit.write_text(unit.read_text("utf-8").replace("bandwidth =", "bandwith =", 1), "utf-8")
-    job.write_text(QUICK.replace("vertical", "vertcal").replace('serial = "S1002-3071"', "serial = 7"), "utf-8")
+    change(job, ("vertical", "vertcal"), ('serial = "S1002-3071"', "serial = 7"))
     checked = halfpower("check", job, unit)
     assert checked.exit_code == 3
     assert checked.stdout == ""
@@ -208,7 +173,7 @@ def test_bench_tells_who_answers_and_until_when_certificates_hold(lab: Path) -> 
 
 def test_a_certificate_that_has_run_out_is_said_wherever_a_person_looks(lab: Path) -> None:
     bench, quick = lab / "bench.toml", lab / "quick.toml"
-    bench.write_text(bench.read_text("utf-8").replace("due = 2027-02-02", "due = 2026-02-03"), "utf-8")
+    change(bench, ("due = 2027-02-02", "due = 2026-02-03"))
     late = "the counter (Northfen F8 no. F8-2210) was due on 2026-02-03"
     for command in ("check", "rehearse", "run"):
         told = halfpower(command, quick, *(("--runs", lab / "runs") if command == "run" else ()))
@@ -218,7 +183,7 @@ def test_a_certificate_that_has_run_out_is_said_wherever_a_person_looks(lab: Pat
     talked = halfpower("bench", bench)
     assert talked.exit_code == 3
     assert "the certificate of the counter ran out on 2026-02-03" in talked.stderr
-    quick.write_text(QUICK.replace("[[seq", "allow_overdue = true\n\n[[seq"), "utf-8")
+    a_job(quick, ONE_CHANNEL, head="allow_overdue = true")
     assert f"{late}, which the job allows" in halfpower("check", quick).stderr
 
 
@@ -236,12 +201,12 @@ def test_bench_names_every_position_and_no_address_twice(lab: Path) -> None:
 
 def test_check_looks_into_the_simulated_bench_too(lab: Path) -> None:
     simulated = lab / "bench_sim.toml"
-    simulated.write_text(simulated.read_text("utf-8").replace('"GPIB0::12::INSTR"', '"GPIB0::13::INSTR"'), "utf-8")
+    change(simulated, ('"GPIB0::12::INSTR"', '"GPIB0::13::INSTR"'))
     for file in ("bench.toml", "quick.toml"):
         checked = halfpower("check", lab / file)
         assert checked.exit_code == 3
         assert "counter.address: 'GPIB0::12::INSTR' is none of bench_sim.toml" in checked.stderr
-    simulated.write_text(simulated.read_text("utf-8").replace("seed =", "sead ="), "utf-8")
+    change(simulated, ("seed =", "sead ="))
     assert "sead" in halfpower("check", lab / "bench.toml").stderr
 
 
@@ -266,25 +231,12 @@ def test_only_a_simulated_bench_can_be_served(lab: Path) -> None:
 
 
 def test_a_served_bench_answers_a_plain_socket(lab: Path) -> None:
-    import socket
-
-    command = [sys.executable, "-m", "harness.cli", "bench", str(lab / "bench.toml"), "--serve"]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
-    ) as served:
-        assert served.stdout is not None
-        said = ""
-        try:
-            while "Served" not in said:
-                line = served.stdout.readline()
-                assert line, served.stderr and served.stderr.read()
-                said += line
-            address = next(line for line in said.splitlines() if line.startswith("counter")).split()[1]
-            with socket.create_connection(("127.0.0.1", int(address.split("::")[2])), timeout=10) as wire:
-                wire.sendall(b"*IDN?\n")
-                assert wire.makefile("r").readline().startswith("Northfen,")
-        finally:
-            served.send_signal(signal.SIGINT)
+    with serving(lab / "bench.toml") as (served, said):
+        address = next(line for line in said.splitlines() if line.startswith("counter")).split()[1]
+        with socket.create_connection(("127.0.0.1", int(address.split("::")[2])), timeout=10) as wire:
+            wire.sendall(b"*IDN?\n")
+            assert wire.makefile("r").readline().startswith("Northfen,")
+        served.send_signal(signal.SIGINT)
         assert served.wait(timeout=20) == 130
 
 
@@ -333,13 +285,10 @@ def test_a_run_that_is_over_is_reported_again_by_resume(ran: Path) -> None:
 
 def test_a_run_begun_before_a_key_existed_goes_on(ran: Path) -> None:
     path = ran / journal.NAME
-    setup = json.loads(path.read_text("utf-8").splitlines()[0])["setup"]
-    older = {key: value for key, value in setup["job"].items() if key != "item_condition"}
-    assert older != setup["job"]
-    resealed(path, setup={**setup, "job": older})
+    reseal(path, lambda header: header["setup"]["job"].pop("item_condition"))
     again = halfpower("resume", ran, "--quiet")
     assert again.exit_code == 0, again.stderr
-    resealed(path, setup={**setup, "job": {**older, "serial": "another"}})
+    with_job(path, serial="another")
     assert "the job file has changed" in halfpower("resume", ran, "--quiet").stderr
 
 
@@ -383,17 +332,6 @@ def test_a_report_is_printed_whole_or_not_at_all(kept: Path, tmp_path: Path) -> 
         assert option[0] in told.stderr
 
 
-def resealed(path: Path, **header: object) -> None:
-    """Write a journal anew with other words in its header, every checksum true."""
-    first, *rest = (json.loads(line) for line in path.read_text("utf-8").splitlines())
-    crc, text = 0, ""
-    for entry in ({**first, **header}, *rest):
-        body = json.dumps({k: v for k, v in entry.items() if k != "crc"}, ensure_ascii=False, separators=(",", ":"))
-        crc = zlib.crc32(body.encode(), crc)
-        text += f'{body[:-1]},"crc":"{crc:08x}"}}\n'
-    path.write_text(text, "utf-8", newline="\n")
-
-
 @pytest.fixture
 def kept(tmp_path: Path) -> Path:
     """A journal of the golden ones, in a folder of its own."""
@@ -401,8 +339,7 @@ def kept(tmp_path: Path) -> Path:
 
 
 def with_job(path: Path, **job: object) -> None:
-    setup = json.loads(path.read_text("utf-8").splitlines()[0])["setup"]
-    resealed(path, setup={**setup, "job": {**setup["job"], **job}})
+    reseal(path, lambda header: header["setup"]["job"].update(job))
 
 
 @pytest.mark.parametrize(
@@ -422,7 +359,7 @@ def test_a_damaged_journal_is_refused_at_its_line(kept: Path, old: str, new: str
 
 
 def test_a_format_of_another_version_is_refused_with_what_to_do(kept: Path) -> None:
-    resealed(kept, format=7)
+    reseal(kept, lambda header: header.update(format=7))
     told = halfpower("report", kept)
     assert told.exit_code == 5
     assert "journal format 7 is not known to this version, which reads format 1" in told.stderr
@@ -460,7 +397,7 @@ def test_a_unit_as_found_and_as_left_is_one_report(kept: Path, tmp_path: Path) -
     with_job(later, condition="as left")
     refused = halfpower("report", kept, "--as-left", later)
     assert "began before run" in refused.stderr
-    resealed(later, started="2026-11-25T19:00:00+00:00", run="as left")
+    reseal(later, lambda header: header.update(started="2026-11-25T19:00:00+00:00", run="as left"))
     data = tmp_path / "r.json"
     made = halfpower("report", kept, "--as-left", later, "--json", data, "--issued", "2026-11-30")
     assert made.exit_code == 0, made.stderr
@@ -585,8 +522,7 @@ def test_by_hand_on_a_real_bench_is_said_to_change_nothing(lab: Path) -> None:
 
 
 def test_who_says_that_everything_is_warm_is_quoted_in_the_report(lab: Path) -> None:
-    bench = lab / "bench.toml"
-    bench.write_text(bench.read_text("utf-8").replace('settle = "50 ms"', 'warm_up = "2 h"'), "utf-8")
+    change(lab / "bench.toml", ('settle = "50 ms"', 'warm_up = "2 h"'))
     waited = halfpower("run", lab / "quick.toml", "--runs", lab / "runs")
     assert "Outputs are off until" in waited.stdout
     assert "Taken as warm" not in waited.stdout
@@ -649,8 +585,7 @@ def test_a_further_signal_while_a_person_is_asked_says_what_they_are_asked(capsy
 @pytest.mark.parametrize(("name", "code"), [("SIGINT", 130), ("SIGTERM", 143), ("SIGHUP", 129)])
 def test_a_signal_ends_the_run_cleanly_and_it_goes_on_where_it_stopped(lab: Path, name: str, code: int) -> None:
     runs = lab / "runs"
-    command = [sys.executable, "-m", "harness.cli", "run", str(lab / "digital.toml"), "--runs", str(runs), "--json"]
-    with piped(command) as run:
+    with piped("run", lab / "digital.toml", "--runs", runs, "--json") as run:
         assert run.stdout is not None
         first_step(run.stdout)
         run.send_signal(getattr(signal, name))
@@ -666,8 +601,7 @@ def test_a_signal_ends_the_run_cleanly_and_it_goes_on_where_it_stopped(lab: Path
 
 def test_a_reader_that_goes_away_does_not_end_the_run(lab: Path) -> None:
     runs = lab / "runs"
-    command = [sys.executable, "-m", "harness.cli", "run", str(lab / "quick.toml"), "--runs", str(runs), "--json"]
-    with piped(command) as run:
+    with piped("run", lab / "quick.toml", "--runs", runs, "--json") as run:
         assert run.stdout is not None
         assert run.stderr is not None
         first_step(run.stdout)

@@ -5,7 +5,6 @@ import math
 import re
 import shutil
 from collections import Counter
-from pathlib import Path
 
 import pytest
 
@@ -14,27 +13,25 @@ from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
 from harness.steps import Connect
+from tests.demo_lab import DEMO
 
-DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
 POOR = 'rate = 0.05\nkinds = ["late", "cut", "lost", "doubled", "prefixed"]\n'
 
 
 @pytest.fixture
 def lab(tmp_path):
     """The demo without its longest sequence, and its simulated bench within reach."""
-    shutil.copytree(DEMO, tmp_path / "demo")
+    demo = shutil.copytree(DEMO, tmp_path / "demo")
     for job in ("digital.toml", "by_eye.toml"):
-        path = tmp_path / "demo" / job
+        path = demo / job
         head, *sequences = path.read_text("utf-8").split("[[sequence]]")
         path.write_text("[[sequence]]".join([head, *sequences[:1]]), "utf-8")
-    return tmp_path / "demo"
+    return demo
 
 
-def signs_of(job, runs, monkeypatch):
+def signs_of(job, runs, benches):
     """Run a job on the virtual clock; every sign with its time, and every step."""
-    benches, signs, steps = [], [], []
-    load = opening.simulated_bench
-    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
+    signs, steps = [], []
     opening.start(
         job,
         runs,
@@ -50,8 +47,8 @@ def overdue(signs):
     return [(at, within) for (at, within), (then, _) in pairs if then - at > within - BETWEEN_SIGNS_S + 1e-9]
 
 
-def test_every_step_exchange_and_wait_is_announced_and_no_lease_is_broken(lab, tmp_path, monkeypatch):
-    signs, steps = signs_of(lab / "digital.toml", tmp_path / "runs", monkeypatch)
+def test_every_step_exchange_and_wait_is_announced_and_no_lease_is_broken(lab, tmp_path, benches):
+    signs, steps = signs_of(lab / "digital.toml", tmp_path / "runs", benches)
     assert overdue(signs) == []
     assert signs[-1][0] > 1.0  # the clock moved: there were waits
     between = [later - sooner for (sooner, _), (later, _) in itertools.pairwise(steps)]
@@ -59,15 +56,15 @@ def test_every_step_exchange_and_wait_is_announced_and_no_lease_is_broken(lab, t
     assert len(signs) > 10 * len(steps)  # every message written and every reply read is one
 
 
-def test_no_lease_is_broken_on_a_poor_line_either(lab, tmp_path, monkeypatch):
+def test_no_lease_is_broken_on_a_poor_line_either(lab, tmp_path, benches):
     path = lab / "bench_sim.toml"
     path.write_text(re.sub(r"\[calibrator\]", f"[faults]\n{POOR}\n[calibrator]", path.read_text("utf-8"), count=1))
-    signs, _ = signs_of(lab / "digital.toml", tmp_path / "runs", monkeypatch)
+    signs, _ = signs_of(lab / "digital.toml", tmp_path / "runs", benches)
     assert overdue(signs) == []
     assert signs[-1][0] > 10.0  # time-outs and waits on the way back
 
 
-def test_whoever_waits_for_a_person_says_so(lab, tmp_path, monkeypatch):
+def test_whoever_waits_for_a_person_says_so(lab, tmp_path, benches, monkeypatch):
     asked = Counter()
     ask = SimulatedBench.load(lab / "hand_bench_sim.toml").operator.__class__.ask
 
@@ -76,7 +73,7 @@ def test_whoever_waits_for_a_person_says_so(lab, tmp_path, monkeypatch):
         return ask(self, prompt)
 
     monkeypatch.setattr("harness.sim.eyes.Person.ask", counted)
-    signs, steps = signs_of(lab / "by_eye.toml", tmp_path / "runs", monkeypatch)
+    signs, steps = signs_of(lab / "by_eye.toml", tmp_path / "runs", benches)
     endless = [place for place, (_, within) in enumerate(signs) if math.isinf(within)]
     assert len(endless) == asked.total() > len(steps) > 0
     assert asked["do"] >= sum(isinstance(step, Connect) for _, step in steps)

@@ -7,31 +7,22 @@ import re
 import shutil
 import signal
 import socket
-import subprocess
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
 from harness import open as opening
 from harness.bench import LiveBench
-from harness.cli import cli
 from harness.errors import ConfigError
 from harness.faulted import INSTRUMENT, LINE, STANDING, Faults
 from harness.journal import comparable, read
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FAULTS
 from harness.steps import Measure
+from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower, serving
 
-DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
 # A damaged byte of a record is a valid sample: only a tagged link reads it twice (test_soak.py).
 SURE = tuple(kind for kind in (*LINE, "power cycle") if kind != "damaged")
-
-
-def halfpower(*arguments: object) -> Result:
-    return CliRunner().invoke(cli, [str(argument) for argument in arguments], prog_name="halfpower")
 
 
 @pytest.fixture(scope="module")
@@ -42,11 +33,8 @@ def clean(tmp_path_factory: pytest.TempPathFactory) -> opening.RunResult:
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
     """The demo's files, with a short job."""
-    folder = tmp_path / "lab"
-    shutil.copytree(DEMO, folder)
-    text = (folder / "digital.toml").read_text("utf-8")
-    part = '[[sequence]]\nuse = "vertical"\npaths = ["lead"]\nchannels = [1]\n'
-    (folder / "quick.toml").write_text(text[: text.index("[[sequence]]")] + part, "utf-8")
+    folder = shutil.copytree(DEMO, tmp_path / "lab")
+    a_job(folder / "quick.toml", ONE_CHANNEL)
     return folder
 
 
@@ -76,12 +64,9 @@ def test_the_same_seed_gives_the_same_run_and_another_seed_another(lab: Path) ->
 
 @pytest.mark.parametrize("role", ["calibrator", "unit", "switch"])
 def test_an_instrument_that_loses_power_between_two_points_changes_no_reading(
-    role: str, clean: opening.RunResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    role: str, clean: opening.RunResult, tmp_path: Path, benches: list[SimulatedBench]
 ) -> None:
     """Settings, and the path that a switch has let go of: all is as it was before the point counts."""
-    benches: list[SimulatedBench] = []
-    load = opening.simulated_bench
-    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
 
     def watch(_part: str, n: int, step: object, _reply: object) -> None:
         if n in (3, 9, 20) and isinstance(step, Measure):
@@ -94,12 +79,11 @@ def test_an_instrument_that_loses_power_between_two_points_changes_no_reading(
     assert "repeat" in told
 
 
-def test_a_path_is_closed_again_with_outputs_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_path_is_closed_again_with_outputs_off(
+    tmp_path: Path, benches: list[SimulatedBench], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A switch that has lost its path must not get it back under a live output."""
     seen: list[tuple[str, ...]] = []
-    benches: list[SimulatedBench] = []
-    load = opening.simulated_bench
-    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
     close = LiveBench._by_switch
     monkeypatch.setattr(LiveBench, "_by_switch", lambda bench: seen.append(benches[-1].outputs_on()) or close(bench))
 
@@ -167,36 +151,14 @@ def test_what_is_no_fault_is_said(rate: str, kinds: str, expected: str) -> None:
 
 
 def test_a_run_under_faults_ends_with_the_account(lab: Path) -> None:
-    done = halfpower(
-        "run",
-        lab / "quick.toml",
-        "--runs",
-        lab / "runs",
-        "--quiet",
-        "--faults",
-        "5 %",
-        "--seed",
-        "7",
-        "--fault-kinds",
-        "line",
-    )
+    command = ("run", lab / "quick.toml", "--runs", lab / "runs", "--faults", "5 %", "--seed", "7")
+    command += ("--fault-kinds", "line")
+    done = halfpower(*command, "--quiet")
     assert done.exit_code == 0, done.stderr
     *_, account, did, _report = done.stdout.splitlines()
     assert re.fullmatch(r"\d+ faults were injected into \d+ queries: .*\.", account)
     assert did.startswith("The tool got back in step")
-    as_json = halfpower(
-        "run",
-        lab / "quick.toml",
-        "--runs",
-        lab / "runs",
-        "--json",
-        "--faults",
-        "5 %",
-        "--seed",
-        "7",
-        "--fault-kinds",
-        "line",
-    )
+    as_json = halfpower(*command, "--json")
     told = [entry["text"] for line in as_json.stdout.splitlines() if (entry := json.loads(line))["event"] == "faults"]
     assert told[1:] == [account, did]
 
@@ -225,30 +187,14 @@ def test_options_that_do_nothing_alone_are_refused(lab: Path, arguments: tuple[s
     assert "--faults" in done.stderr
 
 
-@pytest.fixture
-def served(lab: Path) -> Iterator[tuple[subprocess.Popen[str], int]]:
-    command = [sys.executable, "-m", "harness.cli", "bench", str(lab / "bench.toml"), "--serve"]
-    command += ["--faults", "100 %", "--fault-kinds", "doubled"]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
-    ) as process:
-        assert process.stdout is not None
-        said = ""
-        while "Served" not in said:
-            line = process.stdout.readline()
-            assert line, process.stderr and process.stderr.read()
-            said += line
+def test_clients_of_a_served_bench_meet_the_faults(lab: Path) -> None:
+    with serving(lab / "bench.toml", "--faults", "100 %", "--fault-kinds", "doubled") as (process, said):
         assert "On purpose; a fault at 100 % of the queries" in said
-        yield process, int(re.search(r"counter: TCPIP0::127.0.0.1::(\d+)", said)[1])
-        process.kill()
-
-
-def test_clients_of_a_served_bench_meet_the_faults(served: tuple[subprocess.Popen[str], int]) -> None:
-    process, port = served
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as wire, wire.makefile("r") as lines:
-        wire.sendall(b"*IDN?\n")
-        assert lines.readline() == lines.readline()
-    process.send_signal(signal.SIGINT)
-    assert process.stdout is not None
-    assert process.stdout.read() == "1 faults were injected into 1 queries: doubled 1.\n"
-    assert process.wait(timeout=20) == 130
+        port = int(re.search(r"counter: TCPIP0::127.0.0.1::(\d+)", said)[1])
+        with socket.create_connection(("127.0.0.1", port), timeout=10) as wire, wire.makefile("r") as lines:
+            wire.sendall(b"*IDN?\n")
+            assert lines.readline() == lines.readline()
+        process.send_signal(signal.SIGINT)
+        assert process.stdout is not None
+        assert process.stdout.read() == "1 faults were injected into 1 queries: doubled 1.\n"
+        assert process.wait(timeout=20) == 130

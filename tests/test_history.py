@@ -13,11 +13,9 @@ import shutil
 from dataclasses import replace
 
 import pytest
-from click.testing import CliRunner
 from rich.console import Console
 
 from harness import history, journal
-from harness.cli import cli
 from harness.errors import RecordsError
 from harness.records.folder import RunFolders
 from harness.records.rows import Selection
@@ -25,6 +23,7 @@ from harness.records.store import Store
 from harness.report import trends
 from harness.report.history_page import headline, history_page
 from harness.report.history_terminal import render
+from tests.demo_lab import halfpower
 from tests.sample_years import Visit, as_real, reseal, run_visits
 
 FIRST = dt.date(2019, 5, 10)
@@ -358,13 +357,11 @@ def test_the_example_of_the_frame_runs(runs, tmp_path, monkeypatch):
 # --- the command -------------------------------------------------------------------------------------------------
 
 
-def invoke(*arguments):
-    return CliRunner().invoke(cli, ["history", *(str(each) for each in arguments)])
-
-
 def test_the_command_writes_page_table_and_json(runs, tmp_path):
     page, table, plain = (tmp_path / name for name in ("h.html", "h.csv", "h.json"))
-    result = invoke(runs, "--simulated", "--serial", "S1002-3071", "--html", page, "--csv", table, "--json", plain)
+    result = halfpower(
+        "history", runs, "--simulated", "--serial", "S1002-3071", "--html", page, "--csv", table, "--json", plain
+    )
     assert result.exit_code == 0, result.output
     rows = list(csv.DictReader(io.StringIO(table.read_bytes().decode("utf-8"))))
     assert len(rows) == 8 * 4 == len(json.loads(plain.read_text("utf-8")))
@@ -377,7 +374,7 @@ def test_a_damaged_journal_is_named_and_the_others_count(runs, tmp_path):
     some = shutil.copytree(runs, tmp_path / "runs")
     damaged = sorted(some.rglob(journal.NAME))[0]
     damaged.write_bytes(damaged.read_bytes().replace(b'"value":', b'"value": ', 1))
-    result = invoke(some, "--simulated", "--serial", "S1002-3071", "--units")
+    result = halfpower("history", some, "--simulated", "--serial", "S1002-3071", "--units")
     assert result.exit_code == 5
     assert str(damaged) in result.output
     assert "7 runs of 1 unit" in " ".join(result.output.split())
@@ -395,7 +392,7 @@ def test_a_damaged_journal_is_named_and_the_others_count(runs, tmp_path):
     ],
 )
 def test_what_cannot_be_done_is_said_in_one_sentence(runs, arguments, code, says):
-    result = invoke(*(str(runs) if each == "RUNS" else each for each in arguments))
+    result = halfpower("history", *(str(runs) if each == "RUNS" else each for each in arguments))
     # Boxes of the terminal are no words.
     said = " ".join(re.sub(r"[│╭╮╰╯─]", " ", result.output).split())
     assert (result.exit_code, says in said) == (code, True), result.output

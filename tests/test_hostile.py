@@ -23,18 +23,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
 from pydantic import BaseModel
 
 from harness import files
 from harness import open as opening
-from harness.cli import cli
 from harness.report.html import html_page
 from harness.report.results import to_json
 from harness.report.shown import clean
 from harness.report.tables import points_csv
+from tests.demo_lab import DEMO, halfpower
 
-DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
 KINDS = ("bench", "unit", "job")
 KEY = "<key>"
 
@@ -144,8 +142,7 @@ class Lab:
 
 @pytest.fixture
 def lab(tmp_path: Path) -> Lab:
-    folder = tmp_path / "lab"
-    shutil.copytree(DEMO, folder)
+    folder = shutil.copytree(DEMO, tmp_path / "lab")
     data = {
         kind: tomllib.loads((folder / name).read_text("utf-8"))
         for kind, name in (("bench", "bench.toml"), ("unit", "aldermoor_s1002.toml"), ("job", "digital.toml"))
@@ -217,13 +214,13 @@ def test_free_text_goes_through_a_whole_run(name: str, lab: Lab, tmp_path: Path,
     for path in FREE:
         lab.put(path, value)
     job, runs = lab.write(), tmp_path / "runs"
-    told = [CliRunner().invoke(cli, [*command]) for command in (
-        ["check", str(job)], ["rehearse", str(job)], ["bench", str(lab.folder / "bench.toml")],
-        ["run", str(job), "--runs", str(runs)],
-    )]  # fmt: skip
+    told = [
+        halfpower("check", job), halfpower("rehearse", job), halfpower("bench", lab.folder / "bench.toml"),
+        halfpower("run", job, "--runs", runs),
+    ]  # fmt: skip
     assert not [result.output for result in told if result.exit_code]
     (folder,) = runs.iterdir()
-    told.append(CliRunner().invoke(cli, ["report", str(folder)]))
+    told.append(halfpower("report", folder))
     for result in told:
         assert result.exit_code == 0, result.output
         assert_steers_nothing(result.stdout)
@@ -259,7 +256,7 @@ def test_a_reference_is_refused_in_words(path: Path_, lab: Lab) -> None:
         lab.put(path, value)
         job = lab.write()
         for command in ("check", "rehearse"):
-            result = CliRunner().invoke(cli, [command, str(job)])
+            result = halfpower(command, job)
             assert result.exit_code in (0, 3), result.output
             assert_steers_nothing(result.stdout + result.stderr)
         lab.data.update(json.loads(before))

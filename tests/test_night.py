@@ -25,6 +25,7 @@ from harness.night.runner import PAGE, write_report
 from harness.night.start import start_of
 from harness.report.night import page
 from harness.sim.clock import VirtualClock
+from tests.demo_lab import a_job
 from tests.night_lab import EVENING, Lab
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -223,8 +224,7 @@ def script(setup, options):
 
 def own(lab: Lab, then: str) -> None:
     (lab.folder / "own.py").write_text(OWN.format(then=then), "utf-8")
-    job = (lab.folder / "first.toml").read_text("utf-8").split("[[sequence]]")[0]
-    (lab.folder / "own.toml").write_text(f'{job}[[sequence]]\nuse = "own.py"\n', "utf-8")
+    a_job(lab.folder / "own.toml", 'use = "own.py"')
 
 
 def test_a_fault_in_a_users_own_sequence_ends_its_job_and_the_outputs_go_off(lab: Lab) -> None:

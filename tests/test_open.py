@@ -21,16 +21,14 @@ from harness.refusals import other_model, other_unit
 from harness.steps import Measure
 from harness.talk import talk
 from harness.warm_up import SeenOn
+from tests.demo_lab import DEMO, change, with_sequences
 from tests.served import a_lab
-
-DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
 
 
 @pytest.fixture
 def bench(tmp_path):
     """A copy of the demo to change."""
-    shutil.copytree(DEMO, tmp_path / "demo")
-    return tmp_path / "demo"
+    return shutil.copytree(DEMO, tmp_path / "demo")
 
 
 @pytest.fixture(scope="module")
@@ -41,12 +39,6 @@ def digital(tmp_path_factory):
 @pytest.fixture(scope="module")
 def by_eye(tmp_path_factory):
     return opening.start(DEMO / "by_eye.toml", tmp_path_factory.mktemp("runs"))
-
-
-def change(path, old, new):
-    text = path.read_text("utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new), "utf-8")
 
 
 def truth_of(job):
@@ -88,12 +80,8 @@ def test_the_verdicts_are_the_ones_the_truth_calls_for(digital):
 
 
 def test_a_person_can_tune_the_generator_to_a_graticule_line(bench, tmp_path):
-    text = (bench / "by_eye.toml").read_text("utf-8")
-    head = text[: text.index("[[sequence]]")]
-    (bench / "tuned.toml").write_text(
-        head + '[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntuned = true\n', "utf-8"
-    )
-    report = opening.start(bench / "tuned.toml", tmp_path / "runs").report
+    part = '[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntuned = true\n'
+    report = opening.start(with_sequences(bench / "by_eye.toml", "tuned.toml", part), tmp_path / "runs").report
     truth = truth_of("by_eye.toml")
     for response in report.parts[0].responses:
         assert response.result.status == "found"
@@ -116,7 +104,8 @@ def test_channel_match_and_divider_ratio_hold_the_truth(digital, by_eye):
 
 def test_several_levels_show_linearity(bench, tmp_path):
     change(
-        bench / "digital.toml", 'paths = ["lead"]', 'paths = ["lead"]\nlevels = 3\nchannels = [1]\nranges = ["100 mV"]'
+        bench / "digital.toml",
+        ('paths = ["lead"]', 'paths = ["lead"]\nlevels = 3\nchannels = [1]\nranges = ["100 mV"]'),
     )
     report = opening.start(bench / "digital.toml", tmp_path / "runs").report
     (line,) = (finding for finding in report.parts[0].findings if finding.name == "linearity")
@@ -143,8 +132,8 @@ def test_what_the_run_passes_and_fails_of_the_pulse_the_rehearsal_called_decidab
 
 
 def test_a_change_of_the_truth_is_found(bench, tmp_path):
-    change(bench / "bench_sim.toml", 'response.half_power = "118 MHz"', 'response.half_power = "104 MHz"')
-    change(bench / "digital.toml", '[[sequence]]\nuse = "time_base"\npath = "lead"\n', "")
+    change(bench / "bench_sim.toml", ('response.half_power = "118 MHz"', 'response.half_power = "104 MHz"'))
+    change(bench / "digital.toml", ('[[sequence]]\nuse = "time_base"\npath = "lead"\n', ""))
     result = opening.start(bench / "digital.toml", tmp_path / "runs")
     found = next(r for part in result.report.parts for r in part.responses).result
     assert found.interval_hz[0] <= 104e6 <= found.interval_hz[1]
@@ -197,7 +186,7 @@ def test_resume_after_sigkill(tmp_path, digital):
 
 def test_resume_refuses_what_has_changed(bench, tmp_path):
     run = opening.start(bench / "digital.toml", tmp_path / "runs")
-    change(bench / "aldermoor_s1002.toml", 'deflection = "±3 %"', 'deflection = "±2 %"')
+    change(bench / "aldermoor_s1002.toml", ('deflection = "±3 %"', 'deflection = "±2 %"'))
     with pytest.raises(JournalError, match="the unit file has changed"):
         opening.resume(run.folder)
 
@@ -207,11 +196,11 @@ def test_resume_refuses_another_instrument_under_the_same_address(bench, tmp_pat
         if n == 5:
             raise OperatorStop("stop")
 
-    change(bench / "bench.toml", 'identity = "Northfen,F8,F8-2210,3.0"\n', "")  # else the start compares it
+    change(bench / "bench.toml", ('identity = "Northfen,F8,F8-2210,3.0"\n', ""))  # else the start compares it
     with suppress(OperatorStop):
         opening.start(bench / "digital.toml", tmp_path / "runs", watch=stop)
     (run,) = (tmp_path / "runs").iterdir()
-    change(bench / "bench_sim.toml", "[counter]\n", '[counter]\nidentity = "Northfen,F8,F8-9999,3.0"\n')
+    change(bench / "bench_sim.toml", ("[counter]\n", '[counter]\nidentity = "Northfen,F8,F8-9999,3.0"\n'))
     with pytest.raises(JournalError, match=r"The counter that answers is .*F8-9999.*F8-2210.*connect that one again"):
         opening.resume(run)
 
@@ -219,11 +208,8 @@ def test_resume_refuses_another_instrument_under_the_same_address(bench, tmp_pat
 # --- safety and failure ------------------------------------------------------------------------------------------
 
 
-def test_outputs_are_off_whenever_a_cable_is_moved_and_at_every_exit(tmp_path, monkeypatch):
+def test_outputs_are_off_whenever_a_cable_is_moved_and_at_every_exit(tmp_path, benches, monkeypatch):
     seen = []
-    load = opening.simulated_bench
-    benches = []
-    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
     connect = LiveBench._by_hand
 
     def by_hand(self, step):
@@ -238,11 +224,7 @@ def test_outputs_are_off_whenever_a_cable_is_moved_and_at_every_exit(tmp_path, m
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, OperatorStop, InstrumentError, ZeroDivisionError])
-def test_outputs_are_off_after_any_error(error, tmp_path, monkeypatch):
-    benches = []
-    load = opening.simulated_bench
-    monkeypatch.setattr(opening, "simulated_bench", lambda loaded: benches.append(load(loaded)) or benches[-1])
-
+def test_outputs_are_off_after_any_error(error, tmp_path, benches):
     def watch(_part, n, step, _reply):
         if n == 10 and isinstance(step, Measure):
             assert benches[-1].outputs_on() == ("calibrator",)
@@ -254,14 +236,14 @@ def test_outputs_are_off_after_any_error(error, tmp_path, monkeypatch):
 
 
 def test_a_wrong_identity_is_refused_before_anything_is_measured(bench, tmp_path):
-    change(bench / "bench.toml", "Northfen,F8,F8-2210,3.0", "Northfen,F8,F8-9999,3.0")
+    change(bench / "bench.toml", ("Northfen,F8,F8-2210,3.0", "Northfen,F8,F8-9999,3.0"))
     with pytest.raises(InstrumentError, match=r"F8-2210.*F8-9999|F8-9999.*F8-2210"):
         opening.start(bench / "digital.toml", tmp_path / "runs")
     assert not (tmp_path / "runs").exists()
 
 
 def test_another_unit_than_the_jobs_is_refused_before_anything_is_measured(bench, tmp_path):
-    change(bench / "digital.toml", 'serial = "S1002-3071"', 'serial = "S9999"')
+    change(bench / "digital.toml", ('serial = "S1002-3071"', 'serial = "S9999"'))
     with pytest.raises(ConfigError) as refused:
         opening.start(bench / "digital.toml", tmp_path / "runs")
     assert str(refused.value) == (
@@ -270,7 +252,7 @@ def test_another_unit_than_the_jobs_is_refused_before_anything_is_measured(bench
         'number than it gives itself, state answers_as = "S1002-3071" in the job'
     )
     assert not (tmp_path / "runs").exists()
-    change(bench / "digital.toml", 'serial = "S9999"', 'serial = "S9999"\nanswers_as = "s1002 - 3071"')
+    change(bench / "digital.toml", ('serial = "S9999"', 'serial = "S9999"\nanswers_as = "s1002 - 3071"'))
     report = opening.start(bench / "digital.toml", tmp_path / "runs").report
     facts = {fact.name: fact.text for group in report.facts for fact in group.facts}
     assert facts["Serial number"] == "S9999"
@@ -278,7 +260,7 @@ def test_another_unit_than_the_jobs_is_refused_before_anything_is_measured(bench
 
 
 def test_a_unit_that_answers_as_another_model_is_told_and_stands_in_the_report(bench, tmp_path):
-    change(bench / "aldermoor_s1002.toml", 'model = "S1002"', 'model = "S2004"')
+    change(bench / "aldermoor_s1002.toml", ('model = "S1002"', 'model = "S2004"'))
     told = []
     run = opening.start(bench / "digital.toml", tmp_path / "runs", on_event=lambda *event: told.append(event))
     said = "The unit answers as 'Aldermoor,S1002,S1002-3071,1.08'; the unit file is for Aldermoor S2004."
@@ -309,10 +291,10 @@ def test_what_a_unit_answers_is_compared_where_it_says_something(identity, refus
 
 
 def test_a_standard_past_its_due_date_stops_the_run_unless_the_job_allows_it(bench, tmp_path):
-    change(bench / "bench.toml", "due = 2027-02-02", "due = 2026-02-03")
+    change(bench / "bench.toml", ("due = 2027-02-02", "due = 2026-02-03"))
     with pytest.raises(ConfigError, match=r"Past the due date: the counter \(Northfen F8.*allow_overdue"):
         opening.start(bench / "digital.toml", tmp_path / "runs")
-    change(bench / "digital.toml", 'rule = "guarded"', 'rule = "guarded"\nallow_overdue = true')
+    change(bench / "digital.toml", ('rule = "guarded"', 'rule = "guarded"\nallow_overdue = true'))
     report = opening.start(bench / "digital.toml", tmp_path / "runs").report
     assert [standard.role for standard in report.standards if standard.overdue] == ["counter"]
     assert any("past its due date" in text for text in report.deviations)
@@ -320,9 +302,9 @@ def test_a_standard_past_its_due_date_stops_the_run_unless_the_job_allows_it(ben
 
 def test_a_certificate_dated_after_the_day_of_the_run_is_told_before_and_after(bench, tmp_path):
     """By the bench's own clock, which the demo sets to November 2026."""
-    change(bench / "bench.toml", "certified = 2026-04-14", "certified = 2026-11-26")
-    change(bench / "bench.toml", "due = 2027-04-14", "due = 2027-11-26")
-    change(bench / "digital.toml", '[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntarget = "0.3 %"\n', "")
+    change(bench / "bench.toml", ("certified = 2026-04-14", "certified = 2026-11-26"))
+    change(bench / "bench.toml", ("due = 2027-04-14", "due = 2027-11-26"))
+    change(bench / "digital.toml", ('[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntarget = "0.3 %"\n', ""))
     (told,) = (text for text in opening.warnings(opening.load(bench / "digital.toml")) if "dated" in text)
     assert "the certificate of the calibrator (" in told
     assert told.endswith("is dated 2026-11-26, after today, 2026-11-25")
@@ -333,8 +315,8 @@ def test_a_certificate_dated_after_the_day_of_the_run_is_told_before_and_after(b
 
 
 def test_a_job_above_a_rating_is_refused_before_anything_is_opened(bench, tmp_path):
-    change(bench / "aldermoor_s1002.toml", 'maximum = "300 V"', 'maximum = "100 mV"')
-    change(bench / "bench.toml", 'termination_power = "1 W"', 'termination_power = "0.1 mW"')
+    change(bench / "aldermoor_s1002.toml", ('maximum = "300 V"', 'maximum = "100 mV"'))
+    change(bench / "bench.toml", ('termination_power = "1 W"', 'termination_power = "0.1 mW"'))
     rehearsed = opening.rehearse(opening.load(bench / "digital.toml"))
     assert any("termination" in text for text in rehearsed.refused)
     with pytest.raises(SafetyError, match=r"Not begun\. channel 1"):
@@ -343,7 +325,7 @@ def test_a_job_above_a_rating_is_refused_before_anything_is_opened(bench, tmp_pa
 
 
 def test_no_remedy_asks_for_more_than_the_input_may_take(bench):
-    change(bench / "aldermoor_a402.toml", 'maximum = "400 V"', 'maximum = "15 V"')
+    change(bench / "aldermoor_a402.toml", ('maximum = "400 V"', 'maximum = "15 V"'))
     remedies = {u.point: u.remedy for u in opening.rehearse(opening.load(bench / "by_eye.toml")).undecided}
     assert "apply 30 V" not in " ".join(remedies.values())
     assert "apply 6 V" in remedies["channel 1, 1 V/div, lead"]
@@ -356,7 +338,7 @@ def test_a_second_run_on_the_same_bench_names_the_first(tmp_path):
 
 
 def test_a_refused_command_is_told_and_what_was_measured_is_kept(bench, tmp_path):
-    change(bench / "bench.toml", "[counter]", '[counter]\ncommands = { frequency = ":NO:SUCH? {expected_hz}" }')
+    change(bench / "bench.toml", ("[counter]", '[counter]\ncommands = { frequency = ":NO:SUCH? {expected_hz}" }'))
     result = opening.start(bench / "digital.toml", tmp_path / "runs")
     assert any("-113" in text for text in result.ended_early)
     assert not result.report.finished
@@ -425,11 +407,8 @@ def script(setup, options):
 
 def test_a_users_own_sequence_is_found_beside_the_job_and_its_readings_reported(bench, tmp_path):
     (bench / "ripple.py").write_text(OWN, "utf-8")
-    text = (bench / "digital.toml").read_text("utf-8")
-    (bench / "own.toml").write_text(
-        text[: text.index("[[sequence]]")] + '[[sequence]]\nuse = "ripple.py"\nreadings = 4\n'
-    )
-    result = opening.start(bench / "own.toml", tmp_path / "runs")
+    own = with_sequences(bench / "digital.toml", "own.toml", '[[sequence]]\nuse = "ripple.py"\nreadings = 4\n')
+    result = opening.start(own, tmp_path / "runs")
     (part,) = result.report.parts
     assert part.title == "Ripple of the ground line"
     assert len(part.plain) == 4
@@ -438,6 +417,6 @@ def test_a_users_own_sequence_is_found_beside_the_job_and_its_readings_reported(
 
 def test_a_users_own_sequence_that_fails_on_import_is_said_so(bench):
     (bench / "ripple.py").write_text("import nothing_of_that_name\n", "utf-8")
-    change(bench / "digital.toml", 'use = "vertical"', 'use = "ripple.py"')
+    change(bench / "digital.toml", ('use = "vertical"', 'use = "ripple.py"'))
     with pytest.raises(ConfigError, match=r"ripple.py: fails on import: ModuleNotFoundError"):
         opening.load(bench / "digital.toml")

@@ -14,19 +14,15 @@ import time
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
-from harness.cli import cli
 from harness.commands.demo import unpack
 from harness.night import heartbeat, log
 from harness.night.account import account
 from harness.night.notices import VARIABLE
 from harness.version import program_version
+from tests.demo_lab import halfpower
 from tests.night_lab import Lab
-
-
-def halfpower(*arguments: object) -> Result:
-    return CliRunner().invoke(cli, [str(argument) for argument in arguments], prog_name="halfpower")
 
 
 @pytest.fixture

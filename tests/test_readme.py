@@ -10,9 +10,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
 from harness.cli import cli
+from tests.demo_lab import DEMO, halfpower, with_sequences
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -38,13 +38,13 @@ def shown(after: str) -> str:
 @pytest.mark.parametrize("command", ["check job.toml", "rehearse job.toml"])
 def test_the_session_is_what_the_commands_say(files: Path, command: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(files)
-    said = CliRunner().invoke(cli, command.split(), prog_name="halfpower")
+    said = halfpower(*command.split())
     assert said.exit_code == 0, said.stderr
     assert said.stdout == shown(f"halfpower {command}")
 
 
 def test_the_example_in_python_runs_on_the_demo(tmp_path: Path) -> None:
-    shutil.copytree(ROOT / "demo" / "brackwater", tmp_path, dirs_exist_ok=True)
+    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     (example,) = blocks("python")
     done = subprocess.run(
         [sys.executable, "-c", example], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"},
@@ -107,9 +107,8 @@ def test_the_driver_and_the_sequence_shown_are_what_the_loaders_take(tmp_path: P
     driver, sequence = re.findall(r"```python\n(.*?)```", DEVELOPERS, re.DOTALL)
     (tmp_path / "my_scope.py").write_text(driver, "utf-8")
     assert load_class("my_scope.py:MyScope", "unit", tmp_path).__name__ == "MyScope"
-    shutil.copytree(ROOT / "demo" / "brackwater", tmp_path, dirs_exist_ok=True)
+    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     (tmp_path / "steps_of_three.py").write_text(sequence, "utf-8")
-    job = (tmp_path / "digital.toml").read_text("utf-8").split("[[sequence]]")[0]
-    (tmp_path / "own.toml").write_text(f'{job}[[sequence]]\nuse = "steps_of_three.py"\n', "utf-8")
-    rehearsal = opening.rehearse(opening.load(tmp_path / "own.toml"))
+    own = with_sequences(tmp_path / "digital.toml", "own.toml", '[[sequence]]\nuse = "steps_of_three.py"\n')
+    rehearsal = opening.rehearse(opening.load(own))
     assert [len(part.steps) for part in rehearsal.parts] == [4]

@@ -13,13 +13,12 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
 from harness import corrections, journal, reanalysis, reanalysis_record, workers
-from harness.cli import cli
 from harness.errors import ConfigError, HalfpowerError, RecordsError
 from harness.records.rows import Selection
 from harness.records.store import Store
+from tests.demo_lab import halfpower
 from tests.dying_worker import square_or_die
 from tests.sample_years import Visit, reseal, run_visits
 
@@ -67,10 +66,6 @@ def worked(folder, spread=None, **changes):
 
 def lost(task):
     return reanalysis.Outcome(where=task.where, problem="lost")
-
-
-def invoke(*arguments):
-    return CliRunner().invoke(cli, ["reanalyse", *(str(each) for each in arguments)])
 
 
 # --- what changes ------------------------------------------------------------------------------------------------
@@ -306,7 +301,7 @@ def test_every_problem_is_said_at_once(correction):
 
 def test_what_changes_is_shown_and_nothing_is_written(runs, correction, tmp_path):
     before = {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()}
-    result = invoke(runs, "--corrections", correction(), "--simulated")
+    result = halfpower("reanalyse", runs, "--corrections", correction(), "--simulated")
     assert result.exit_code == 0, result.output
     assert "deflection, channel 2, lead, 5 V/div: pass → fail (−1.9" in result.output
     assert "6 × pass → fail" in result.output
@@ -319,7 +314,9 @@ def test_what_changes_is_shown_and_nothing_is_written(runs, correction, tmp_path
 def test_a_record_says_what_why_when_and_by_which_version(runs, correction, tmp_path):
     record = tmp_path / "record"
     before = {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()}
-    result = invoke(runs, "--corrections", correction(), "--simulated", "--by", "M. Thorne", "--write", record)
+    result = halfpower(
+        "reanalyse", runs, "--corrections", correction(), "--simulated", "--by", "M. Thorne", "--write", record
+    )
     assert result.exit_code == 0, result.output
     said = json.loads((record / "record.json").read_text("utf-8"))
     assert said["reason"] == "The calibrator gave 2 % too much after its repair."
@@ -339,7 +336,7 @@ def test_a_record_says_what_why_when_and_by_which_version(runs, correction, tmp_
     assert "The calibrator gave 2 % too much after its repair." in text
     assert "Known errors of the calibrator (Northfen K320 no. K320-0417) were corrected: dc +2 %." in text
     assert {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()} == before
-    again = invoke(runs, "--corrections", correction(), "--simulated", "--write", record)
+    again = halfpower("reanalyse", runs, "--corrections", correction(), "--simulated", "--write", record)
     assert again.exit_code == RecordsError.exit_code
     assert "never written over it" in again.output
 
@@ -349,8 +346,8 @@ def test_a_store_is_read_as_a_folder_is(runs, correction, tmp_path):
         for file in sorted(runs.rglob(journal.NAME)):
             store.add(file)
     arguments = ("--corrections", correction(), "--simulated")
-    from_store = invoke("--store", tmp_path / "store.sqlite", *arguments)
-    from_folder = invoke(runs, *arguments)
+    from_store = halfpower("reanalyse", "--store", tmp_path / "store.sqlite", *arguments)
+    from_folder = halfpower("reanalyse", runs, *arguments)
     assert from_store.exit_code == 0, from_store.output
     assert from_store.output.replace("store.sqlite", "") == from_folder.output.replace("store.sqlite", "")
 
@@ -358,7 +355,7 @@ def test_a_store_is_read_as_a_folder_is(runs, correction, tmp_path):
 def test_a_copy_of_a_run_counts_once(runs, tmp_path):
     some = shutil.copytree(runs, tmp_path / "some")
     shutil.copytree(sorted(runs.iterdir())[0], some / "copy")
-    result = invoke(some, "--simulated")
+    result = halfpower("reanalyse", some, "--simulated")
     assert (result.exit_code, "4 runs worked out again" in result.output) == (0, True), result.output
 
 
@@ -367,7 +364,7 @@ def test_a_damaged_journal_among_others_is_named_and_the_others_go_on(runs, tmp_
     shutil.copytree(runs, some)
     damaged = sorted(some.rglob(journal.NAME))[1]
     damaged.write_bytes(damaged.read_bytes().replace(b'"value":', b'"value": ', 1))
-    result = invoke(some, "--simulated")
+    result = halfpower("reanalyse", some, "--simulated")
     assert result.exit_code == 5
     assert "3 runs worked out again" in result.output
     assert f"{damaged}:" in result.output
@@ -388,13 +385,13 @@ def test_a_damaged_journal_among_others_is_named_and_the_others_go_on(runs, tmp_
     ],
 )
 def test_what_cannot_be_done_is_said_in_one_sentence(runs, arguments, code, says):
-    result = invoke(*(str(runs) if each == "RUNS" else each for each in arguments))
+    result = halfpower("reanalyse", *(str(runs) if each == "RUNS" else each for each in arguments))
     assert (result.exit_code, says in " ".join(result.output.split())) == (code, True), result.output
 
 
 def test_a_correction_that_concerns_no_run_stops_before_anything_is_written(runs, correction, tmp_path):
     file = correction(CORRECTION.replace("K320-0417", "K320-9999"))
-    result = invoke(runs, "--corrections", file, "--simulated", "--write", tmp_path / "record")
+    result = halfpower("reanalyse", runs, "--corrections", file, "--simulated", "--write", tmp_path / "record")
     assert result.exit_code == ConfigError.exit_code
     assert "standard[1] (K320-9999): concerns none of these runs" in result.output
     assert not (tmp_path / "record").exists()

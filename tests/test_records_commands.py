@@ -7,28 +7,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
 from harness import journal
-from harness.cli import cli
 from harness.records.rows import Selection
 from harness.records.store import Store
-from tests.record_examples import DEMO, resumed, told_again
-
-QUICK = """
-unit = "aldermoor_s1002.toml"
-bench = "bench.toml"
-serial = "S1002-3071"
-
-[[sequence]]
-use = "vertical"
-paths = ["lead"]
-channels = [1]
-"""
-
-
-def halfpower(*arguments: object) -> Result:
-    return CliRunner().invoke(cli, [str(argument) for argument in arguments], prog_name="halfpower")
+from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower
+from tests.record_examples import resumed, told_again
 
 
 @pytest.fixture
@@ -169,9 +153,9 @@ def test_where_nothing_waits_no_server_is_asked(tmp_path: Path, monkeypatch: pyt
 
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
-    shutil.copytree(DEMO, tmp_path / "lab")
-    (tmp_path / "lab" / "quick.toml").write_text(QUICK, "utf-8")
-    return tmp_path / "lab"
+    folder = shutil.copytree(DEMO, tmp_path / "lab")
+    a_job(folder / "quick.toml", ONE_CHANNEL)
+    return folder
 
 
 def test_a_run_is_added_when_it_ends_and_a_failing_store_is_a_warning(store: Path, lab: Path, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from harness.errors import RecordsError
 from harness.records.schema import METADATA
 from harness.records.store import Store
 from tests import postgres
+from tests.demo_lab import halfpower
 from tests.record_examples import told_again
 
 PAGE = (Path(__file__).resolve().parent.parent / "docs" / "records.md").read_text("utf-8")
@@ -65,14 +66,10 @@ def test_every_table_is_explained() -> None:
 
 
 def test_the_list_looks_as_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from click.testing import CliRunner
-
-    from harness.cli import cli
-
     monkeypatch.setenv("HALFPOWER_STORE", str(tmp_path / "records.sqlite"))
     with Store.open() as store:
         store.add(told_again(tmp_path / "runs"))
-    shown = CliRunner().invoke(cli, ["records", "list"]).stdout.splitlines()
+    shown = halfpower("records", "list").stdout.splitlines()
     page = blocks("text")[0].splitlines()
     assert shown[0].split() == page[1].split()
     assert shown[-1].startswith("1 run in ")

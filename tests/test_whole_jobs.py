@@ -18,49 +18,18 @@ from harness.report.findings import DRIFT
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultInjector, FaultPlan
 from harness.steps import RETURN, Measure, Reading, Reply, Step
-
-DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
+from tests.demo_lab import DEMO, a_job, change
 
 
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
     """A copy of the demo to change."""
-    shutil.copytree(DEMO, tmp_path / "lab")
-    return tmp_path / "lab"
+    return shutil.copytree(DEMO, tmp_path / "lab")
 
 
-@pytest.fixture
-def benches(monkeypatch: pytest.MonkeyPatch) -> list[SimulatedBench]:
-    """The simulated benches of the runs, to look at and to meddle with; the last one is the one that is run."""
-    made: list[SimulatedBench] = []
-    load = opening.simulated_bench
-
-    def keep(loaded: opening.LoadedJob) -> SimulatedBench | None:
-        simulated = load(loaded)
-        assert simulated is not None
-        made.append(simulated)
-        return simulated
-
-    monkeypatch.setattr(opening, "simulated_bench", keep)
-    return made
-
-
-def change(path: Path, *pairs: tuple[str, str]) -> None:
-    text = path.read_text("utf-8")
-    for old, new in pairs:
-        assert old in text
-        text = text.replace(old, new)
-    path.write_text(text, "utf-8")
-
-
-def job(
-    lab: Path, *sequences: str, head: str = "", bench: str = "bench.toml", unit: str = "aldermoor_s1002.toml"
-) -> Path:
-    path = lab / "job.toml"
-    tables = "".join(f"\n[[sequence]]\n{sequence}\n" for sequence in sequences)
+def job(lab: Path, *sequences: str, head: str = "") -> Path:
     serial = "S1002-0002" if 'position = "right"' in head else "S1002-3071"  # as the simulated units answer
-    path.write_text(f'unit = "{unit}"\nbench = "{bench}"\nserial = "{serial}"\n{head}\n{tables}', "utf-8")
-    return path
+    return a_job(lab / "job.toml", *sequences, serial=serial, head=head)
 
 
 VERTICAL = 'use = "vertical"\nranges = ["100 mV", "200 mV", "500 mV"]'

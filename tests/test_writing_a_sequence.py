@@ -11,6 +11,7 @@ import pytest
 from harness import open as opening
 from harness.steps import Connect, Done, Measure, Reading
 from sequences import BUILT_IN
+from tests.demo_lab import DEMO, with_sequences
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "docs" / "writing_a_sequence.md").read_text("utf-8")
@@ -21,13 +22,10 @@ BLOCKS = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
 def job(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     monkeypatch.chdir(tmp_path)
-    shutil.copytree(ROOT / "demo" / "brackwater", tmp_path / "demo" / "brackwater")
-    folder = tmp_path / "demo" / "brackwater"
+    folder = shutil.copytree(DEMO, tmp_path / "demo" / "brackwater")
     (folder / "ripple.py").write_text(BLOCKS[0], "utf-8")
-    text = (folder / "digital.toml").read_text("utf-8")
     table = re.search(r"```toml\n(.*?)```", TEXT, re.DOTALL)
-    (folder / "own.toml").write_text(text[: text.index("[[sequence]]")] + table.group(1), "utf-8")
-    return folder / "own.toml"
+    return with_sequences(folder / "digital.toml", "own.toml", table.group(1))
 
 
 def test_the_sequence_of_the_page_runs_and_is_reported(job, tmp_path):

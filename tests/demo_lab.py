@@ -1,0 +1,76 @@
+"""The demo's laboratory for tests: its files to change, jobs on its bench, and the program as a person types it."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from click.testing import CliRunner, Result
+
+from harness.cli import cli
+
+DEMO: Final = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
+LEAD: Final = 'use = "vertical"\npaths = ["lead"]'
+ONE_CHANNEL: Final = f"{LEAD}\nchannels = [1]"
+
+
+def a_job(
+    path: Path,
+    *sequences: str,
+    unit: str = "aldermoor_s1002.toml",
+    bench: str = "bench.toml",
+    serial: str = "S1002-3071",
+    head: str = "",
+) -> Path:
+    """Write a job on the demo's bench: these sequences, and whatever else its head holds."""
+    tables = "".join(f"\n[[sequence]]\n{sequence}\n" for sequence in sequences)
+    path.write_text(f'unit = "{unit}"\nbench = "{bench}"\nserial = "{serial}"\n{head}\n{tables}', "utf-8")
+    return path
+
+
+def with_sequences(job: Path, name: str, sequences: str) -> Path:
+    """Write a job of this name beside another: its head, and these sequences."""
+    text = job.read_text("utf-8")
+    path = job.with_name(name)
+    path.write_text(text[: text.index("[[sequence]]")] + sequences, "utf-8")
+    return path
+
+
+def change(path: Path, *pairs: tuple[str, str]) -> None:
+    """Write other words into a file, each of which must be there."""
+    text = path.read_text("utf-8")
+    for old, new in pairs:
+        assert old in text, old
+        text = text.replace(old, new)
+    path.write_text(text, "utf-8")
+
+
+def halfpower(*arguments: object, answers: str | None = None) -> Result:
+    """A command, in this process."""
+    return CliRunner().invoke(cli, [str(argument) for argument in arguments], input=answers, prog_name="halfpower")
+
+
+def piped(*arguments: object) -> subprocess.Popen[str]:
+    """A command, in a process of its own."""
+    command = [sys.executable, "-m", "harness.cli", *(str(argument) for argument in arguments)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8")
+
+
+@contextmanager
+def serving(bench: Path, *options: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """A bench served on loopback by a process of its own; with what it said when it was ready."""
+    with piped("bench", bench, "--serve", *options) as process:
+        assert process.stdout is not None
+        said = ""
+        try:
+            while "Served" not in said:
+                line = process.stdout.readline()
+                assert line, process.stderr and process.stderr.read()
+                said += line
+            yield process, said
+        finally:
+            process.kill()
