@@ -21,7 +21,7 @@ from harness.records.folder import RunFolders
 from harness.records.rows import Selection
 from harness.records.store import Store
 from harness.report import trends
-from harness.report.history_page import headline, history_page
+from harness.report.history_page import history_page
 from harness.report.history_terminal import render
 from tests.demo_lab import halfpower
 from tests.sample_years import Visit, as_real, reseal, run_visits
@@ -195,7 +195,7 @@ def test_years_of_many_units_hold_their_true_drifts_about_as_often_as_they_say(t
 def test_a_unit_is_due_an_interval_after_its_last_run(found):
     due = {unit.serial: unit.due for unit in found.units}
     assert due == {"S1002-3071": dt.date(2026, 5, 10), "S1002-3090": dt.date(2025, 9, 1)}
-    assert headline(found, dt.date(2026, 1, 1)).startswith(
+    assert trends.headline(found, dt.date(2026, 1, 1)).startswith(
         "10 runs of 2 units; 2 of 4 points drift; no drift can be stated yet of 4 points; 1 unit overdue"
     )
 
@@ -329,7 +329,7 @@ def test_a_run_without_an_end_is_left_out_with_a_word(runs, tmp_path):
     records = RunFolders(tmp_path / "runs")
     known = history.read(records, EVERY)
     assert known.unfinished == 1
-    assert headline(known, TODAY).endswith("1 run without an end left out.")
+    assert trends.headline(known, TODAY).endswith("1 run without an end left out.")
     assert history.read(records, replace(EVERY, finished=None)).unfinished == 0
 
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from harness.quantities import counted
 from harness.report import shown, trends
 from harness.report.html import environment, inline, style_sheet
 from harness.report.trend_plot import trend_picture
@@ -40,33 +39,11 @@ def history_page(history: History, *, today: dt.date, program: str) -> str:
         environment()
         .get_template("history.html.j2")
         .render(
-            history=history, trends=trends, title=title, headline=headline(history, today), marks=marks, today=today,
+            history=history, trends=trends, title=title, marks=marks, today=today,
             program=f"Halfpower {program}", tracks=_by_unit(history),
             css=style_sheet(header=f"{shown.shortened(title, 60)} · as of {today}", marks=" · ".join(marks).upper()),
         )
     )  # fmt: skip
-
-
-def headline(history: History, today: dt.date) -> str:
-    """The history in one sentence."""
-    runs = sum(len(unit.runs) for unit in history.units)
-    said = [f"{counted(runs, 'run')} of {counted(len(history.units), 'unit')}"]
-    if history.tracks:
-        followed = [track.latest.drift for track in history.tracks if track.latest.drift is not None]
-        drifting = sum(drift.significant for drift in followed)
-        if followed:
-            said.append(f"{drifting} of {counted(len(followed), 'point')} drift{'s' if drifting == 1 else ''}")
-        if short := len(history.tracks) - len(followed):
-            said.append(f"no drift can be stated yet of {counted(short, 'point')}")
-    overdue = sum(unit.due is not None and unit.due < today for unit in history.units)
-    if overdue:
-        said.append(f"{counted(overdue, 'unit')} overdue")
-    certificates = sum(row.due is not None and row.due < today for row in history.standards)
-    if certificates:
-        said.append(f"{counted(certificates, 'certificate')} run out")
-    if history.unfinished:
-        said.append(f"{counted(history.unfinished, 'run')} without an end left out")
-    return "; ".join(said) + "."
 
 
 def _by_unit(history: History) -> Sequence[tuple[str, Sequence[tuple[str, Sequence[_Shown]]]]]:

@@ -10,7 +10,6 @@ from rich.padding import Padding
 from rich.text import Text
 
 from harness.report import shown, trends
-from harness.report.history_page import headline
 from harness.report.terminal_page import STYLE, Fitted, Screen
 
 if TYPE_CHECKING:
@@ -56,7 +55,9 @@ class _Screen(Screen):
         yield from self.units()
         for mark in trends.marks(self.history):
             yield self.say(f"! {mark}", "bold red")
-        yield self.say(f"{trends.title(self.history)}. {shown.capital(headline(self.history, self.today))}", "bold")
+        yield self.say(
+            f"{trends.title(self.history)}. {shown.capital(trends.headline(self.history, self.today))}", "bold"
+        )
 
     def filled(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[Text | str]]) -> RenderableType:
         """One table; data that are text go through `say`."""
@@ -127,6 +128,4 @@ class _Screen(Screen):
         yield self.filled("Units", ("Unit", "Runs", "Last", "Due", "Last verdict"), rows)
 
     def _due(self, day: dt.date | None) -> Text:
-        overdue = day is not None and day < self.today
-        return self.say("not said" if day is None else f"{day}, overdue" if overdue else str(day),
-                        STYLE["bad"] if overdue else "")  # fmt: skip
+        return self.say(trends.due_text(day, self.today), STYLE["bad"] if trends.overdue(day, self.today) else "")

@@ -13,7 +13,7 @@ from harness import quantities
 from harness.analysis.rounding import format_pair
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from harness.analysis.estimate import Statement
     from harness.analysis.response import HalfPower
@@ -281,7 +281,12 @@ def judged(part: PartResult) -> Iterator[Point | Response]:
 
 def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:
     """How often each word was said in a part."""
-    words = [one.word for one in judged(part)]
+    return tallied(one.word for one in judged(part))
+
+
+def tallied(said: Iterable[str]) -> tuple[tuple[Word, int], ...]:
+    """How often each word is among those said."""
+    words = list(said)
     return tuple((word, words.count(word)) for word in WORDS if word in words)
 
 

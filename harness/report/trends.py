@@ -12,10 +12,11 @@ from harness.quantities import counted
 from harness.report import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from harness.analysis.drift import Drift, Leaving
-    from harness.history import History, Series, StandardUse, Track, UnitState
+    from harness.history import History, Series, StandardUse, Track
+    from harness.records.rows import ResultRow
 
 EXTRAPOLATED: Final = (
     "Drifts and dates are extrapolations: they hold if a unit goes on as it did. They are no verdicts; those come "
@@ -27,15 +28,13 @@ LEGEND: Final = (
     "a verdict fail or undecided."
 )
 _FAR_YEARS: Final = 10  # from which a month would claim too much
-_PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
 
 
 def scale(track: Track) -> tuple[float, str]:
     """What a track's numbers are divided by to be read, and their unit then."""
     if track.unit != "Hz":
         return 1.0, track.unit
-    largest = max(abs(entry.row.result or 0.0) for entry in track.entries)
-    return next((factor, unit) for factor, unit in _PREFIXES if largest >= factor or factor == 1.0)
+    return shown.frequency_scale(max(abs(entry.row.result or 0.0) for entry in track.entries))
 
 
 def result_text(track: Track, *, bare: bool = False) -> str:
@@ -145,22 +144,46 @@ def title(history: History) -> str:
     return "History: " + (", ".join([*named, *period]) or "every unit")
 
 
+def headline(history: History, today: dt.date) -> str:
+    """The history in one sentence."""
+    runs = sum(len(unit.runs) for unit in history.units)
+    said = [f"{counted(runs, 'run')} of {counted(len(history.units), 'unit')}"]
+    if history.tracks:
+        followed = [track.latest.drift for track in history.tracks if track.latest.drift is not None]
+        drifting = sum(drift.significant for drift in followed)
+        if followed:
+            said.append(f"{drifting} of {counted(len(followed), 'point')} drift{'s' if drifting == 1 else ''}")
+        if short := len(history.tracks) - len(followed):
+            said.append(f"no drift can be stated yet of {counted(short, 'point')}")
+    late = sum(overdue(unit.due, today) for unit in history.units)
+    if late:
+        said.append(f"{counted(late, 'unit')} overdue")
+    certificates = sum(overdue(row.due, today) for row in history.standards)
+    if certificates:
+        said.append(f"{counted(certificates, 'certificate')} run out")
+    if history.unfinished:
+        said.append(f"{counted(history.unfinished, 'run')} without an end left out")
+    return "; ".join(said) + "."
+
+
 def marks(history: History) -> tuple[str, ...]:
     """What every page must be marked with."""
     return (shown.SIMULATED,) if history.simulated else ()
 
 
-def due_text(unit: UnitState, today: dt.date) -> str:
-    """When a unit is due."""
-    if unit.due is None:
-        return "not said"
-    return f"{unit.due}, overdue" if unit.due < today else str(unit.due)
+def overdue(due: dt.date | None, today: dt.date) -> bool:
+    """Whether a day that something is due on has passed."""
+    return due is not None and due < today
 
 
-def tally(results: Sequence[object]) -> str:
+def due_text(due: dt.date | None, today: dt.date) -> str:
+    """When something is due."""
+    return "not said" if due is None else f"{due}, overdue" if overdue(due, today) else str(due)
+
+
+def tally(results: Iterable[ResultRow]) -> str:
     """How often each word was said: "9 pass, 1 fail"."""
-    words = [str(getattr(row, "verdict", "")) for row in results]
-    return ", ".join(f"{words.count(word)} {word}" for word in shown.WORDS if word in words) or "nothing judged"
+    return ", ".join(f"{n} {word}" for word, n in shown.tallied(row.verdict for row in results)) or "nothing judged"
 
 
 def use_points(use: StandardUse) -> str:
