@@ -17,11 +17,11 @@ from harness import limits, settling
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError
 from harness.guarding import Guardian, NoGuardian
-from harness.link import repeat_point
+from harness.link import OnEvent, repeat_point
 from harness.models import Setup, SignalPath, Switch
 from harness.operator import Operator, Prompt, ask_choice, ask_done, describe_connection
 from harness.steps import SOURCES, Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
-from harness.warm_up import OnEvent, WarmUp
+from harness.warm_up import WarmUp
 
 Ending: TypeAlias = BaseException | None
 ALL_OFF: Final = "Every output was switched off."
@@ -140,9 +140,9 @@ class LiveBench:
     # --- readings ----------------------------------------------------------------------------------------------
 
     def _measure(self, step: Measure) -> Reading:
-        self._hazards(step)
+        hazards = self._hazards(step)
         self.guardian.ready()
-        return self._tried(lambda: self._point(step))
+        return self._tried(lambda: self._point(step, hazards))
 
     def _tried(self, action: Callable[[], T]) -> T:
         """Do a whole point or connection, again after trouble on the way; nothing counts as set then."""
@@ -156,7 +156,7 @@ class LiveBench:
 
         return repeat_point(whole, on_event=self.on_event)
 
-    def _point(self, step: Measure) -> Reading:
+    def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
         self._before(step)
         if self._route_in_doubt:
             self._dark_for_switching(step.source)
@@ -166,7 +166,7 @@ class LiveBench:
         source: Source = self._role(step.source)
         screen: Screen = self._role(step.display)
         self._others_off(step.source)
-        self._allow(step)  # after every wait: who said "go on" is still there when the voltage comes
+        self._allow(step, hazards)  # after every wait: who said "go on" is still there when the voltage comes
         self._set(step, source, screen)
         self._settle(step)
         reading = self._read(step, screen)
@@ -257,8 +257,8 @@ class LiveBench:
                 raise SafetyError(f"Not applied: {hazard.sentence}. Change the level, the range or the path.")
         return hazards
 
-    def _allow(self, step: Measure) -> None:
-        for hazard in self._hazards(step):
+    def _allow(self, step: Measure, hazards: list[limits.Hazard]) -> None:
+        for hazard in hazards:
             if limits.stress(step.stimulus).peak_v > self._confirmed_v:
                 self._confirm(step, hazard)
 
