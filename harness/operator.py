@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, Protocol, TypeAlias
+from typing import Final, Literal, Protocol, TypeAlias
 
 from harness import quantities
 from harness.errors import OperatorStop
@@ -92,6 +92,8 @@ note TEXT   keep a remark with the run
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""
 
+STOPPED_OFF: Final = "Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here."
+
 
 def read_answer(text: str, step: Measure, screen_div: float) -> Answer:
     """Understand what was typed; raises ValueError with one sentence for what makes no sense."""
@@ -166,7 +168,7 @@ def ask_done(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], 
         if word in ("", "done", "ok", "yes"):
             return
         if word == "stop":
-            raise OperatorStop("Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here.")
+            raise OperatorStop(STOPPED_OFF)
         if word == "back":
             raise GoBack
         if word.startswith("note ") and answer[5:]:

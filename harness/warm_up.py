@@ -18,17 +18,17 @@ from typing import TYPE_CHECKING, Final
 
 import platformdirs
 
+from harness.atomic import write_text
 from harness.clock import Clock
-from harness.errors import OperatorStop
-from harness.operator import Operator, Prompt, ask_choice
+from harness.errors import HalfpowerError, OperatorStop
+from harness.operator import STOPPED_OFF, Operator, Prompt, ask_choice
 from harness.quantities import duration
 
 if TYPE_CHECKING:
-    from harness.link import Link
+    from harness.link import Link, OnEvent
     from harness.models import Bench
     from harness.steps import Role
 
-OnEvent = Callable[[str, str], None]
 WAIT: Final = "warm-up"
 TAKEN: Final = "taken as warm"
 TRUSTED_FOR: Final = dt.timedelta(hours=4)
@@ -50,10 +50,8 @@ class SeenOn:
         known = None if powered_on else _read(path, now)
         since = known or now
         kept = {"address": address, "identity": identity, "since": since.isoformat(), "seen": now.isoformat()}
-        with suppress(OSError):  # what cannot be kept is waited for again next time: the safe side
-            beside = path.with_suffix(".part")
-            beside.write_text(json.dumps(kept), "utf-8")
-            beside.replace(path)
+        with suppress(HalfpowerError):  # what cannot be kept is waited for again next time: the safe side
+            write_text(path, json.dumps(kept))
         return since
 
 
@@ -184,7 +182,7 @@ class WarmUp:
         prompt = Prompt(kind="choose", title=title, lines=tuple(each.needs() for each in unknown), choices=choices)
         answer = ask_choice(self._operator, prompt)
         if answer == "stop":
-            raise OperatorStop("Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here.")
+            raise OperatorStop(STOPPED_OFF)
         if answer == "yes":
             self._take(unknown, "as the operator says")
         else:

@@ -50,7 +50,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.models", (*PLAIN, "harness.moments")),
     ("harness.limits", (*PLAIN, "harness.models")),
     ("harness.settling", (*PLAIN, "harness.models")),
-    ("harness.warm_up", (*PLAIN, "harness.clock", "harness.operator")),
+    ("harness.warm_up", (*PLAIN, "harness.atomic", "harness.clock", "harness.operator")),
     ("harness.analysis*", (*PLAIN[:2], "harness.analysis*")),
     ("harness.assess*", (*PLAIN, "harness.models", "harness.analysis*", "harness.assess*")),
     ("harness.report.summary", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
