@@ -41,6 +41,11 @@ class Clock(Protocol):
         """Wall-clock time, with its zone."""
 
 
+def stamp(clock: Clock) -> str:
+    """Now, as a journal has it: whoever writes into one, run or guardian, stamps alike, so that texts compare."""
+    return clock.utc().isoformat(timespec="milliseconds")
+
+
 class RealClock:
     """The machine's clock."""
 

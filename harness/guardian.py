@@ -24,10 +24,11 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.clock import RealClock
+from harness.clock import RealClock, stamp
 from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError, kept
 
 if TYPE_CHECKING:
@@ -223,7 +224,7 @@ def _record(folder: Path, voice: Voice) -> None:
     from harness.journal import Journal
 
     try:
-        journal, _ = Journal.reopen(folder, stamp=lambda: RealClock().utc().isoformat(timespec="milliseconds"))
+        journal, _ = Journal.reopen(folder, stamp=partial(stamp, RealClock()))
         for what, text in voice.said:
             journal.event("", what, text)
         journal.close()

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.bench import LiveBench
-from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
+from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign, stamp
 from harness.errors import ConfigError, JournalError, OwnCodeError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
@@ -262,7 +262,7 @@ def start(
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
-        journal = Journal.create(folder, header, stamp=partial(_stamp, bench.clock))
+        journal = Journal.create(folder, header, stamp=partial(stamp, bench.clock))
         on_folder(folder)
         return journal, None
 
@@ -294,7 +294,7 @@ def resume(
         refuse_others(bench.identify(), contents)
         before = [event.what for event in contents.events]
         tell_who_reads(bench.on_event, before, operator, by_hand=by_hand and bool(loaded.setup.bench.simulation))
-        return Journal.reopen(folder, stamp=partial(_stamp, bench.clock))
+        return Journal.reopen(folder, stamp=partial(stamp, bench.clock))
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
     return _run(loaded, bench, go_on, on_event=on_event, watch=watch, faults=faults)
@@ -361,10 +361,6 @@ def _told(ended: Ended, folder: Path) -> str:
     with suppress(OSError):
         kept.write_text("".join(traceback.format_exception(cause)), "utf-8")
     return f"{ended} (the traceback is in {kept})"
-
-
-def _stamp(clock: Clock) -> str:
-    return clock.utc().isoformat(timespec="milliseconds")
 
 
 def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role, str]) -> dict[str, Any]:
