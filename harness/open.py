@@ -250,7 +250,8 @@ def start(
     `on_folder` is told the run's folder once its journal is on disk, before anything is measured.
     """
     loaded = load(job_path)
-    if past := overdue(loaded.setup, today(loaded)):
+    simulated = simulated_bench(loaded)
+    if past := overdue(loaded.setup, day_of(simulated)):
         raise ConfigError(past)
     if refused := rehearse(loaded).refused:
         raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
@@ -258,7 +259,7 @@ def start(
     def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
         identities = bench.identify()
         is_the_unit(loaded, identities.get("unit", ""), bench.on_event)
-        tell_who_reads(bench.on_event, (), operator, by_hand=by_hand and bool(loaded.setup.bench.simulation))
+        tell_who_reads(bench.on_event, (), operator, by_hand=by_hand and simulated is not None)
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
@@ -267,7 +268,7 @@ def start(
         return journal, None
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
-    return _run(loaded, bench, begin, on_event=on_event, watch=watch, faults=faults)
+    return _run(loaded, simulated, bench, begin, on_event=on_event, watch=watch, faults=faults)
 
 
 def resume(
@@ -289,15 +290,16 @@ def resume(
     refuse_changed(loaded, contents)
     if contents.closed_at is not None:
         return RunResult(folder=folder, report=summarise(contents), ended_early=())
+    simulated = simulated_bench(loaded)
 
     def go_on(bench: LiveBench) -> tuple[Journal, Contents | None]:
         refuse_others(bench.identify(), contents)
         before = [event.what for event in contents.events]
-        tell_who_reads(bench.on_event, before, operator, by_hand=by_hand and bool(loaded.setup.bench.simulation))
+        tell_who_reads(bench.on_event, before, operator, by_hand=by_hand and simulated is not None)
         return Journal.reopen(folder, stamp=partial(stamp, bench.clock))
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
-    return _run(loaded, bench, go_on, on_event=on_event, watch=watch, faults=faults)
+    return _run(loaded, simulated, bench, go_on, on_event=on_event, watch=watch, faults=faults)
 
 
 def report(run_folder: str | Path) -> Report:
@@ -307,6 +309,7 @@ def report(run_folder: str | Path) -> Report:
 
 def _run(
     loaded: LoadedJob,
+    simulated: SimulatedBench | None,
     open_bench: Callable[..., AbstractContextManager[LiveBench]],
     begin: Callable[[LiveBench], tuple[Journal, Contents | None]],
     *,
@@ -320,7 +323,7 @@ def _run(
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
     with Events(on_event) as events:
-        simulated = faults.bench_of(loaded.bench_path, simulated_bench(loaded), events) if faults else None
+        faulted = faults.bench_of(loaded.bench_path, simulated, events) if faults else None
         try:
             with open_bench(on_event=events, simulated=simulated) as bench:
                 journal, contents = begin(bench)
@@ -341,7 +344,7 @@ def _run(
                     make_safe=bench.make_safe,
                 )
         finally:
-            account = account_of(simulated, events, len(ended)) if simulated is not None else ()
+            account = account_of(faulted, events, len(ended)) if faulted is not None else ()
     folder = journal.path.parent
     return RunResult(
         folder=folder,
