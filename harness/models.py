@@ -110,14 +110,31 @@ class Model(BaseModel):
 Function: TypeAlias = Literal["dc", "square", "sine", "frequency", "period"]
 
 
-class Accuracy(Model):
-    """One line of a specification: ±(of_value · value + floor), for a function over a range."""
+def _within(value: float | None, low: float | None, high: float | None) -> bool:
+    return value is None or (
+        (low is None or value >= low * (1 - 1e-9)) and (high is None or value <= high * (1 + 1e-9))
+    )
 
-    function: Function = Field(description="what is specified: dc, square or sine level, frequency, or period")
+
+class SignalRange(Model):
+    """A range of level and frequency, for which a line holds."""
+
     level_from: Level | None = Field(None, description="lowest level the line holds for")
     level_to: Level | None = Field(None, description="highest level the line holds for")
     frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
     frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
+
+    def covers(self, *, level: float | None = None, frequency_hz: float | None = None) -> bool:
+        """Whether the line holds at a level and a frequency; a signal without one of them is in every range of it."""
+        return _within(level, self.level_from, self.level_to) and _within(
+            frequency_hz, self.frequency_from, self.frequency_to
+        )
+
+
+class Accuracy(SignalRange):
+    """One line of a specification: ±(of_value · value + floor), for a function over a range."""
+
+    function: Function = Field(description="what is specified: dc, square or sine level, frequency, or period")
     of_value: Ratio = Field(0.0, ge=0, description="part proportional to the value, such as '0.05 %'")
     floor: Level | None = Field(None, ge=0, description="fixed part of a level, such as '10 uV'")
     db: Decibels | None = Field(
@@ -126,18 +143,6 @@ class Accuracy(Model):
     stated_as: Literal["limits", "expanded"] = Field(
         "limits",
         description="'limits': a maker's ± limits, taken as rectangular; 'expanded': a certificate's U with k = 2",
-    )
-
-    def covers(self, *, level: float | None = None, frequency_hz: float | None = None) -> bool:
-        """Whether this line holds at a level and a frequency."""
-        return _within(level, self.level_from, self.level_to) and _within(
-            frequency_hz, self.frequency_from, self.frequency_to
-        )
-
-
-def _within(value: float | None, low: float | None, high: float | None) -> bool:
-    return value is None or (
-        (low is None or value >= low * (1 - 1e-9)) and (high is None or value <= high * (1 + 1e-9))
     )
 
 
@@ -153,40 +158,20 @@ class SerialLine(Model):
     )
 
 
-class KnownError(Model):
+class KnownError(SignalRange):
     """A known error: the true value is what the instrument says, times (1 + of_value), plus floor."""
 
     function: Literal["dc", "square", "frequency", "period"] = Field(
         description="what is wrong by a known amount: dc or square level, frequency, or period"
     )
-    level_from: Level | None = Field(None, description="lowest level the line holds for")
-    level_to: Level | None = Field(None, description="highest level the line holds for")
-    frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
-    frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
     of_value: Ratio = Field(0.0, gt=-1, lt=1, description="part proportional to the value, such as '+0.21 %'")
     floor: Level | None = Field(None, description="fixed part of a level, such as '-30 uV'")
 
-    def covers(self, *, level: float | None = None, frequency_hz: float | None = None) -> bool:
-        """Whether this line holds at a level and a frequency."""
-        return _within(level, self.level_from, self.level_to) and _within(
-            frequency_hz, self.frequency_from, self.frequency_to
-        )
 
-
-class SourceSettling(Model):
+class SourceSettling(SignalRange):
     """One line of how long a source takes to settle, over a range of level and frequency."""
 
-    level_from: Level | None = Field(None, description="lowest level the line holds for")
-    level_to: Level | None = Field(None, description="highest level the line holds for")
-    frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
-    frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
     wait: Seconds = Field(ge=0, le=3600, description="wait after a new setting there, instead of 'settle'")
-
-    def covers(self, *, level: float | None, frequency_hz: float | None) -> bool:
-        """Whether this line holds at a level and a frequency; a signal without one of them is in every range of it."""
-        return _within(level, self.level_from, self.level_to) and _within(
-            frequency_hz, self.frequency_from, self.frequency_to
-        )
 
 
 class ScreenSettling(Model):
