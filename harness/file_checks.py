@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from harness import quantities
-from harness.file_words import nearest, shown
+from harness.file_words import hint, shown
 from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Model, Unit
 from harness.steps import Role
 from harness.toml_lines import KeyPath
@@ -126,9 +126,8 @@ def _driver(found: Findings, at: KeyPath, role: Role, instrument: Instrument, ch
         elif check_driver and (problem := check_driver(name, role, found.text.path.parent)):
             found.error((*at, "driver"), printable(problem, 400))
     else:
-        near = nearest(name, DRIVERS)
-        hint = f" (did you mean '{near}'?)" if near else ""
-        found.error((*at, "driver"), f"{shown(name)} is no driver; expected 'scpi', 'manual' or 'FILE.py:Class'{hint}")
+        expected = f"'scpi', 'manual' or 'FILE.py:Class'{hint(name, DRIVERS)}"
+        found.error((*at, "driver"), f"{shown(name)} is no driver; expected {expected}")
     if instrument.serial_line is not None and not (instrument.address or "").strip().upper().startswith("ASRL"):
         found.error(
             (*at, "serial_line"),

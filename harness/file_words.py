@@ -93,6 +93,12 @@ def nearest(name: str, known: Iterable[str]) -> str:
     return by_fold[close[0]] if close else ""
 
 
+def hint(name: str, known: Iterable[str]) -> str:
+    """What a sentence ends in where a known name was probably meant; else nothing."""
+    near = nearest(name, known)
+    return f" (did you mean {shown(near)}?)" if near else ""
+
+
 def one_of(names: Iterable[str]) -> str:
     """'a', 'b' or 'c'."""
     *most, last = [f"'{printable(name, 60)}'" for name in names] or ["nothing"]
@@ -185,10 +191,8 @@ def _no_such_word(field: FieldInfo | None, value: object) -> str:
     words = [word for word in known if isinstance(word, str)]
     if not words and known:
         return f"{shown(value)} is not known here; expected {' or '.join(str(number) for number in known)}"
-    near = nearest(value, words) if isinstance(value, str) else ""
-    return f"{shown(value)} is not known here; expected {one_of(words)}" + (
-        f" (did you mean '{near}'?)" if near else ""
-    )
+    likely = hint(value, words) if isinstance(value, str) else ""
+    return f"{shown(value)} is not known here; expected {one_of(words)}{likely}"
 
 
 def _unknown_key(model: type[BaseModel], path: KeyPath, base: KeyPath) -> str:

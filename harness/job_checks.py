@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 
 from harness import quantities
 from harness.file_checks import Findings, among, own_file
-from harness.file_words import nearest, one_of, shown, units_of, validation_problems
+from harness.file_words import hint, one_of, shown, units_of, validation_problems
 from harness.models import Bench, Function, Job, SequenceUse, Setup
 from harness.steps import Role
 from harness.toml_lines import KeyPath
@@ -61,9 +61,8 @@ def _options(
         if ".py" in name:
             problem = own_file(name, found.text.path)
         elif known and name not in known:
-            near = nearest(name, known)
-            hint = f" (did you mean '{near}'?)" if near else ""
-            problem = f"there is no sequence {shown(name)}; expected {one_of([*known, 'FILE.py'])}{hint}"
+            expected = f"{one_of([*known, 'FILE.py'])}{hint(name, known)}"
+            problem = f"there is no sequence {shown(name)}; expected {expected}"
         else:
             problem = None
         if problem:
@@ -99,9 +98,8 @@ def known_position(found: Findings, job: Job, bench: Bench) -> bool:
     if not bench.positions:
         found.error(("position",), f"the bench has none; expected [positions.{printable(name, 60)}] in its file")
         return False
-    near = nearest(name, bench.positions)
-    hint = f" (did you mean '{near}'?)" if near else ""
-    found.error(("position",), f"the bench has no position {shown(name)}; expected {one_of(bench.positions)}{hint}")
+    expected = f"{one_of(bench.positions)}{hint(name, bench.positions)}"
+    found.error(("position",), f"the bench has no position {shown(name)}; expected {expected}")
     return False
 
 
@@ -208,9 +206,8 @@ def _items(at: KeyPath, value: object) -> Iterator[tuple[KeyPath, object]]:
 def _path(found: Findings, place: KeyPath, name: object, bench: Bench) -> None:
     if not isinstance(name, str) or name in bench.paths:
         return
-    near = nearest(name, bench.paths)
-    hint = f" (did you mean '{printable(near, 60)}'?)" if near else ""
-    found.error(place, f"the bench has no path {shown(name)}; expected {one_of(bench.paths)}{hint}")
+    expected = f"{one_of(bench.paths)}{hint(name, bench.paths)}"
+    found.error(place, f"the bench has no path {shown(name)}; expected {expected}")
 
 
 def _range(found: Findings, place: KeyPath, value: object, sign: str, ranges: tuple[float, ...]) -> None:
