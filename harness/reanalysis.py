@@ -22,7 +22,7 @@ from harness.journal import Contents
 from harness.models import Setup
 from harness.records.derive import Origin, derive_read
 from harness.records.folder import run_fits
-from harness.records.rows import ResultRow, RunRow, Selection, StandardRow
+from harness.records.rows import Derived, ResultRow, RunRow, Selection, StandardRow
 from harness.report.summary import summarise
 from harness.report.tables import PointRow
 
@@ -42,12 +42,11 @@ class Changes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One journal, and what was stored of it, if anything was."""
+    """One journal, and what a store holds of its run, where it comes from one."""
 
     data: bytes
     where: str
-    stored: tuple[ResultRow, ...] | None = None
-    stored_overall: str | None = None
+    stored: Derived | None = None
     problem: str = ""  # why there are no data
 
 
@@ -88,25 +87,24 @@ def reanalyse(task: Task, changes: Changes) -> Done:
         return Outcome(where=task.where, problem=task.problem)
     try:
         contents = journal.parse(task.data, Path(task.where))
-        before = derive_read(contents, task.data, Path(task.where), _ORIGIN)
+        before = task.stored or derive_read(contents, task.data, Path(task.where), _ORIGIN)
         if task.stored is None and not run_fits(before, changes.where):
             return None  # a store has chosen already, by what it holds
         again, touched = changed(contents, before.standards, changes)
-        after = before if again is contents else derive_read(again, task.data, Path(task.where), _ORIGIN)
+        same = again is contents and task.stored is None  # what is stored may be another version's word
+        after = before if same else derive_read(again, task.data, Path(task.where), _ORIGIN)
     except HalfpowerError as error:
         return Outcome(where=task.where, problem=str(error))
-    stored = before.results if task.stored is None else task.stored
+    pairs = list(_pairs(before.results, after.results))
     return Outcome(
         where=task.where,
         run=before.run,
-        overall_before=task.stored_overall or before.run.overall,
+        overall_before=before.run.overall,
         overall_after=after.run.overall,
         results=after.results,
-        changes=tuple(_verdict_changes(stored, after.results)),
+        changes=tuple(_verdict_changes(pairs)),
         moved=sum(
-            1
-            for was, now in _pairs(stored, after.results)
-            if was and now and (was.result, was.expanded_u) != (now.result, now.expanded_u)
+            1 for was, now in pairs if was and now and (was.result, was.expanded_u) != (now.result, now.expanded_u)
         ),
         touched=tuple(sorted(touched)),
     )
@@ -133,7 +131,7 @@ def page(task: Task, changes: Changes, remark: str, issued: dt.datetime) -> str:
     from harness.report.html import html_page
 
     contents = journal.parse(task.data, Path(task.where))
-    before = derive_read(contents, task.data, Path(task.where), _ORIGIN)
+    before = task.stored or derive_read(contents, task.data, Path(task.where), _ORIGIN)
     day = max(issued.date(), before.run.ended.date())  # a simulated bench may have a clock of its own
     again, _ = changed(contents, before.standards, changes)
     made = summarise(_issued_anew(again, f"{day} {issued:%H:%M:%S}"), issued=day)
@@ -176,11 +174,14 @@ def digest(outcomes: Iterable[Outcome]) -> str:
 # --- before and after --------------------------------------------------------------------------------------------
 
 
+Pair: TypeAlias = tuple[PointRow | None, PointRow | None]
+
+
 def _key(row: PointRow) -> tuple[Any, ...]:
     return row.part, row.kind, row.quantity, row.channel, row.path, row.setting, row.applied
 
 
-def _pairs(before: Iterable[PointRow], after: Iterable[PointRow]) -> Iterator[tuple[PointRow | None, PointRow | None]]:
+def _pairs(before: Iterable[PointRow], after: Iterable[PointRow]) -> Iterator[Pair]:
     """Each result beside what it was; one that stands alone has None beside it."""
     waiting: dict[tuple[Any, ...], list[PointRow]] = {}
     for row in before:
@@ -192,8 +193,8 @@ def _pairs(before: Iterable[PointRow], after: Iterable[PointRow]) -> Iterator[tu
         yield from ((row, None) for row in rows)
 
 
-def _verdict_changes(before: Iterable[PointRow], after: Iterable[PointRow]) -> Iterator[VerdictChange]:
-    for was, now in _pairs(before, after):
+def _verdict_changes(pairs: Iterable[Pair]) -> Iterator[VerdictChange]:
+    for was, now in pairs:
         word_before, word_after = (row.verdict if row is not None else "not there" for row in (was, now))
         row = now or was
         if row is not None and word_before != word_after:

@@ -116,20 +116,17 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
         yield str(runs), len(files), lambda: map(of_file, files), lambda outcome: of_file(Path(outcome.where))
         return
     from harness.errors import RecordsError
-    from harness.records.rows import Selection
 
     with opened(store, create=False) as there:
         rows = there.runs(changes.where)
 
         def of_run(row: Any) -> Task:
-            of_it = Selection(run_ids=(row.id,), simulated=None, finished=None)
             where = f"{there.name}: run {row.number}"
             try:
-                return Task(
-                    data=there.journal(row.id), where=where, stored=there.results(of_it), stored_overall=row.overall
-                )
+                stored = there.derived(row.id)
             except RecordsError as error:
                 return Task(data=b"", where=where, problem=str(error))
+            return Task(data=stored.journal, where=where, stored=stored)
 
         yield there.name, len(rows), lambda: map(of_run, rows), lambda outcome: of_run(outcome.run)
 
