@@ -20,14 +20,12 @@ from harness.corrections import CorrectionsFile
 from harness.errors import RecordsError
 from harness.json_text import json_text
 from harness.reanalysis import Changes, Outcome, VerdictChange, digest, totals
-from harness.records.rows import ResultRow
+from harness.records.rows import ResultRow, RunRow
 from harness.report.tables import csv_text
 from harness.version import program_version
 
 FORMAT: Final = 1
 RECORD: Final = "record.json"
-_SELECTED: Final = ("serial", "maker", "model", "standard", "bench", "since", "until", "condition", "overall",
-                    "simulated", "finished")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,14 +55,14 @@ def free_folder(folder: Path) -> Path:
     return folder
 
 
-def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[Outcome, str]]) -> None:
+def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[RunRow, str]]) -> None:
     """Write the record, whole or not at all; `pages` are the reports of the runs that changed."""
     beside = folder.with_name(f"{folder.name}.part")
     try:
         shutil.rmtree(beside, ignore_errors=True)
         beside.mkdir(parents=True)
-        for outcome, text in pages:
-            _write(beside / "reports" / page_name(outcome), text)
+        for run, text in pages:
+            _write(beside / "reports" / page_name(run), text)
         _write(beside / "results.csv", results_csv(done.outcomes))
         _write(beside / "changes.csv", changes_csv(done.outcomes))
         if done.corrections is not None:
@@ -86,18 +84,16 @@ def _write(path: Path, text: str) -> None:
         os.fsync(file.fileno())
 
 
-def page_name(outcome: Outcome) -> str:
+def page_name(run: RunRow) -> str:
     """A file for a run's page: its number, and enough of its identity to tell runs of two benches apart."""
-    number = outcome.run.number if outcome.run else ""
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", number).strip("-.")[:80] or "run"
-    return f"{safe}-{outcome.run.id[:8] if outcome.run else ''}.html"
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", run.number).strip("-.")[:80] or "run"
+    return f"{safe}-{run.id[:8]}.html"
 
 
 def as_plain(done: Reanalysis) -> dict[str, Any]:
     """What the record says, for JSON."""
     counted = totals(done.outcomes)
-    where = done.changes.where
-    selected = {name: value for name in _SELECTED if (value := getattr(where, name)) is not None}
+    selected = {name: value for name, value in asdict(done.changes.where).items() if value is not None}
     return {
         "format": FORMAT,
         "what": "re-analysis of finished runs from their journals; the original reports stand",
@@ -119,7 +115,7 @@ def as_plain(done: Reanalysis) -> dict[str, Any]:
         "verdicts": _counts(counted.verdicts),
         "overall": _counts(counted.overall),
         "problems": [each.problem for each in done.outcomes if each.problem],
-        "each": [_run(each) for each in done.outcomes if each.run is not None],
+        "each": [_run(each, each.run) for each in done.outcomes if each.run is not None],
     }
 
 
@@ -127,17 +123,14 @@ def _counts(counted: Mapping[tuple[str, str], int]) -> list[dict[str, Any]]:
     return [{"before": before, "after": after, "times": n} for (before, after), n in sorted(counted.items())]
 
 
-def _run(outcome: Outcome) -> dict[str, Any]:
-    run = outcome.run
-    if run is None:
-        return {}
+def _run(outcome: Outcome, run: RunRow) -> dict[str, Any]:
     return {
         "run": run.number, "id": run.id, "started": run.started.isoformat(), "serial": run.serial,
         "simulated": run.simulated, "program": run.program, "journal_sha256": run.journal_sha256,
         "overall_before": outcome.overall_before, "overall_after": outcome.overall_after,
         "corrections": [index + 1 for index in outcome.touched],
         "changes": [asdict(each) for each in outcome.changes],
-        "page": f"reports/{page_name(outcome)}" if outcome.changes else None,
+        "page": f"reports/{page_name(run)}" if outcome.changes else None,
     }  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from harness.commands.records import opened, selected, selection_options, store_
 if TYPE_CHECKING:
     from harness.corrections import CorrectionsFile
     from harness.reanalysis import Changes, Done, Outcome, Task
+    from harness.records.rows import RunRow
     from harness.workers import Spread
 
 PATH = click.Path(path_type=Path)
@@ -187,14 +188,14 @@ def _progress(count: int, *, quiet: bool) -> Iterator[Callable[[], object]]:
         yield lambda: progress.advance(bar)
 
 
-def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Iterator[tuple[Outcome, str]]:
+def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Iterator[tuple[RunRow, str]]:
     """The page of every run that changed, made by the same workers."""
     from harness.reanalysis import page
 
     moved = [each for each in done.outcomes if each.changes]
     function = partial(page, changes=done.changes, remark=done.remark, issued=dt.datetime.fromisoformat(done.made))
     texts = spread.map(function, map(again, moved), lambda task: f"{task.where}: the worker died over this page.")
-    return zip(moved, texts, strict=True)
+    return zip((each.run for each in moved), texts, strict=True)
 
 
 def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> None:
