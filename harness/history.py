@@ -284,9 +284,9 @@ def _units(runs: Sequence[RunRow], facts: Facts, interval: str) -> Iterator[Unit
         gathered.setdefault((run.maker, run.model, run.serial), []).append(run)
     for (maker, model, serial), some in sorted(gathered.items()):
         last = some[-1]
-        of_last = facts.of(last.id)
-        text = of_last.interval or interval
-        due = of_last.next_due
+        job = facts.job(last.id)
+        text = (job.interval if job is not None else "") or interval
+        due = job.next_due if job is not None else None
         if due is None and text:
             due = moments.interval(text).after(last.started.date())
         yield UnitState(maker=maker, model=model, serial=serial, runs=tuple(some), due=due)

@@ -4,17 +4,17 @@ what to say where no run fits.
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias, TypeVar
 
 from harness import journal
 from harness.assess.sources import source_line_names
 from harness.errors import HalfpowerError
 from harness.file_words import nearest
-from harness.models import Instrument, Setup
+from harness.journal import Contents
+from harness.models import Instrument, Job, Setup
 from harness.records.folder import is_standard
 from harness.records.rows import ResultRow, Selection
 from harness.report.summary import summarise
@@ -31,6 +31,8 @@ _OF_A_LEVEL: Final = ("level", "reference meter")
 Shared: TypeAlias = tuple[tuple[str, float], ...]
 """Names of errors, and the standard uncertainty that each has in one result."""
 
+T = TypeVar("T")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
@@ -39,12 +41,10 @@ class RunFacts:
     shared: Mapping[int, Shared] = field(default_factory=dict)  # by position of the result
     u: Mapping[int, float] = field(default_factory=dict)
     roles: Mapping[str, frozenset[str]] = field(default_factory=dict)  # by part
-    interval: str = ""
-    next_due: dt.date | None = None
 
 
 class Facts:
-    """The journals, each read when it is first asked for."""
+    """The journals, each worked out when it is first asked for."""
 
     def __init__(self, records: Records) -> None:
         self._records, self._known = records, dict[str, RunFacts]()
@@ -53,16 +53,24 @@ class Facts:
     def of(self, run_id: str) -> RunFacts:
         """What the journal of a run knows; nothing where it cannot be read, which is then a problem."""
         if run_id not in self._known:
-            try:
-                self._known[run_id] = _facts(self._records.journal(run_id))
-            except HalfpowerError as error:
-                self.problems.append(f"{error} Its results are taken for independent of all others.")
-                self._known[run_id] = RunFacts()
+            self._known[run_id] = self._read(run_id, _facts) or RunFacts()
         return self._known[run_id]
 
+    def job(self, run_id: str) -> Job | None:
+        """The job of a run, for which nothing is worked out; None where its journal cannot be read, as in `of`."""
+        return self._read(run_id, lambda contents: Setup.from_header(contents.header["setup"]).job)
 
-def _facts(data: bytes) -> RunFacts:
-    contents = journal.parse(data, Path(journal.NAME))
+    def _read(self, run_id: str, take: Callable[[Contents], T]) -> T | None:
+        try:
+            return take(journal.parse(self._records.journal(run_id), Path(journal.NAME)))
+        except HalfpowerError as error:
+            problem = f"{error} Its results are taken for independent of all others."
+            if problem not in self.problems:
+                self.problems.append(problem)
+            return None
+
+
+def _facts(contents: Contents) -> RunFacts:
     made = summarise(contents)
     roles: dict[str, set[str]] = {}
     for record in contents.records:
@@ -86,8 +94,6 @@ def _facts(data: bytes) -> RunFacts:
         shared=shared,
         u=u,
         roles={part: frozenset(some) for part, some in roles.items()},
-        interval=made.setup.job.interval,
-        next_due=made.setup.job.next_due,
     )
 
 
