@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import cache
-from html.parser import HTMLParser
 from itertools import pairwise
 
 import pytest
@@ -13,9 +12,9 @@ import pytest
 from harness.report import shown
 from harness.report.html import css_string, html_page
 from harness.report.plots import pictures as drawn
+from tests.html_reader import Page
 from tests.report_examples import EXAMPLES, HOSTILE, html_of
 
-VOID = {"meta", "link", "br", "hr", "img", "input", "wbr"}
 PAGES = (
     "does_not_meet",
     "as_left",
@@ -28,57 +27,24 @@ PAGES = (
 )
 
 
-class Page(HTMLParser):
-    """The elements of a page in order, each with its attributes, its ancestors and the text right inside it."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.elements: list[tuple[str, dict[str, str], tuple[str, ...]]] = []
-        self.texts: list[tuple[tuple[str, ...], str]] = []
-        self.open: list[str] = []
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, {k: v or "" for k, v in attrs}, tuple(self.open)))
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, {k: v or "" for k, v in attrs}, tuple(self.open)))
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open, f"</{tag}> closes nothing"
-        assert self.open.pop() == tag, f"</{tag}> does not close what is open"
-
-    def handle_data(self, data: str) -> None:
-        self.texts.append((tuple(self.open), data))
-
-    def tags(self, name: str) -> list[dict[str, str]]:
-        return [attributes for tag, attributes, _ in self.elements if tag == name]
-
-    def seen(self) -> str:
-        """The text that a reader sees, white space made one."""
-        words = " ".join(text for inside, text in self.texts if not {"style", "svg", "title"} & set(inside))
-        return " ".join(words.split())
-
-
-text_of = html_of
-
-
 @cache
 def page_of(name: str) -> Page:
-    return Page(text_of(name))
+    return Page(html_of(name))
 
 
 @pytest.fixture(params=PAGES)
-def page(request: pytest.FixtureRequest) -> Page:
-    return page_of(request.param)
+def name(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
 
 
-@pytest.fixture(params=PAGES)
-def text(request: pytest.FixtureRequest) -> str:
-    return text_of(request.param)
+@pytest.fixture
+def page(name: str) -> Page:
+    return page_of(name)
+
+
+@pytest.fixture
+def text(name: str) -> str:
+    return html_of(name)
 
 
 def test_everything_that_opens_closes(page: Page) -> None:
@@ -177,7 +143,7 @@ def test_the_contrast_formula_gives_the_known_ratios() -> None:
 
 def test_every_text_has_the_contrast_that_the_guidelines_ask_for() -> None:
     """WCAG 2.1, success criterion 1.4.3: 4.5:1 for text; 1.4.11: 3:1 for marks in pictures. In both modes."""
-    text = text_of("does_not_meet")
+    text = html_of("does_not_meet")
     style = text[text.index("<style>") : text.index("</style>")]
     light, dark = style.split("@media screen and (prefers-color-scheme: dark)")
     day = variables(light)
@@ -207,7 +173,7 @@ def test_every_colour_has_a_word_and_a_sign_beside_it(page: Page) -> None:
 
 
 def test_marks_stand_at_the_top_and_on_every_printed_page() -> None:
-    marked, clean = text_of("overdue_standard"), text_of("does_not_meet")
+    marked, clean = html_of("overdue_standard"), html_of("does_not_meet")
     assert page_of("overdue_standard").seen().startswith(f"{shown.SIMULATED} {shown.OVERDUE}")
     assert css_string(f"{shown.SIMULATED} · {shown.OVERDUE}".upper()) in marked
     assert 'class="marks"' not in clean
@@ -216,7 +182,7 @@ def test_marks_stand_at_the_top_and_on_every_printed_page() -> None:
 
 
 def test_pages_are_numbered_and_heads_of_tables_repeat_in_print() -> None:
-    text = text_of("does_not_meet")
+    text = html_of("does_not_meet")
     assert 'content: "page " counter(page) " of " counter(pages)' in text
     assert "thead { display: table-header-group; }" in text
     assert "details::details-content { content-visibility: visible;" in text
@@ -256,7 +222,7 @@ def test_names_of_any_direction_and_length_stand_apart_from_the_words_around_the
 
 
 def test_hostile_text_is_shown_and_never_obeyed() -> None:
-    text, page = text_of("hostile"), page_of("hostile")
+    text, page = html_of("hostile"), page_of("hostile")
     assert "<script" not in text
     assert text.count("</style>") == 1
     assert "\x1b" not in text
@@ -276,7 +242,7 @@ def test_a_css_string_holds_any_text() -> None:
 def test_the_same_report_gives_the_same_bytes() -> None:
     report = EXAMPLES["plain_only"]()
     assert html_page(report) == html_page(replace(report))
-    assert html_page(EXAMPLES["incomplete"]()) == text_of("incomplete")
+    assert html_page(EXAMPLES["incomplete"]()) == html_of("incomplete")
 
 
 def test_a_point_that_was_not_measured_says_so() -> None:
