@@ -14,6 +14,7 @@ from tests import postgres
 
 if TYPE_CHECKING:
     from harness.jobs import LoadedJob
+    from harness.open import RunResult
     from harness.sim.bench import SimulatedBench
 
 # The same examples on every run, and no verdict on a busy machine's speed.
@@ -41,6 +42,15 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
         patch.delenv("HALFPOWER_STORE", raising=False)
         yield
+
+
+@pytest.fixture(scope="session")
+def digital(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
+    """The demo's digital job as it goes by itself, for tests that compare with it or look at it; nobody changes it."""
+    from harness import open as opening
+    from tests.demo_lab import DEMO
+
+    return opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("digital"))
 
 
 @pytest.fixture

@@ -25,11 +25,6 @@ from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower, serving
 SURE = tuple(kind for kind in (*LINE, "power cycle") if kind != "damaged")
 
 
-@pytest.fixture(scope="module")
-def clean(tmp_path_factory: pytest.TempPathFactory) -> opening.RunResult:
-    return opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("clean"))
-
-
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
     """The demo's files, with a short job."""
@@ -38,11 +33,11 @@ def lab(tmp_path: Path) -> Path:
     return folder
 
 
-def test_a_whole_job_under_faults_is_the_job_without_them(clean: opening.RunResult, tmp_path: Path) -> None:
+def test_a_whole_job_under_faults_is_the_job_without_them(digital: opening.RunResult, tmp_path: Path) -> None:
     """The noise of the simulated bench depends on the step alone, so every reading must be equal to the last digit."""
     result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.05, seed=7, kinds=SURE))
-    assert comparable(result.folder) == comparable(clean.folder)
-    assert result.report.sentence == clean.report.sentence
+    assert comparable(result.folder) == comparable(digital.folder)
+    assert result.report.sentence == digital.report.sentence
     assert re.match(r"\d\d faults were injected into 1\d\d\d queries: closed \d", result.faults[0])
     assert re.match(
         r"The tool got back in step \d\d times, did \d\d points again, saw \d+ power cycles", result.faults[1]
@@ -64,7 +59,7 @@ def test_the_same_seed_gives_the_same_run_and_another_seed_another(lab: Path) ->
 
 @pytest.mark.parametrize("role", ["calibrator", "unit", "switch"])
 def test_an_instrument_that_loses_power_between_two_points_changes_no_reading(
-    role: str, clean: opening.RunResult, tmp_path: Path, benches: list[SimulatedBench]
+    role: str, digital: opening.RunResult, tmp_path: Path, benches: list[SimulatedBench]
 ) -> None:
     """Settings, and the path that a switch has let go of: all is as it was before the point counts."""
 
@@ -73,7 +68,7 @@ def test_an_instrument_that_loses_power_between_two_points_changes_no_reading(
             benches[-1].devices[role].power_cycle()
 
     result = opening.start(DEMO / "digital.toml", tmp_path, watch=watch)
-    assert comparable(result.folder) == comparable(clean.folder)
+    assert comparable(result.folder) == comparable(digital.folder)
     told = [event.what for event in read(result.folder).events]
     assert told.count("power_cycle") >= 3
     assert "repeat" in told
@@ -96,10 +91,10 @@ def test_a_path_is_closed_again_with_outputs_off(
     assert set(seen) == {()}
 
 
-def test_a_stuck_output_is_noticed_by_nobody(clean: opening.RunResult, tmp_path: Path) -> None:
+def test_a_stuck_output_is_noticed_by_nobody(digital: opening.RunResult, tmp_path: Path) -> None:
     """Why a person has to look: the instrument itself says that its output is off, and so does the tool."""
     result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.0, kinds=("stuck",)))
-    assert comparable(result.folder) == comparable(clean.folder)
+    assert comparable(result.folder) == comparable(digital.folder)
     said = (
         "From start to end: an output of the calibrator that stays on when it is switched off, an output of the "
         "generator that stays on when it is switched off. No instrument tells of a stuck output: a person has to look."
@@ -108,10 +103,10 @@ def test_a_stuck_output_is_noticed_by_nobody(clean: opening.RunResult, tmp_path:
 
 
 def test_an_instrument_that_is_slow_within_its_time_out_changes_nothing(
-    clean: opening.RunResult, tmp_path: Path
+    digital: opening.RunResult, tmp_path: Path
 ) -> None:
     result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.0, kinds=("slow",)))
-    assert comparable(result.folder) == comparable(clean.folder)
+    assert comparable(result.folder) == comparable(digital.folder)
 
 
 def test_a_refusal_ends_its_part_and_the_others_go_on(tmp_path: Path) -> None:

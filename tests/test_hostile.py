@@ -180,9 +180,9 @@ def assert_plain_name(name: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def usual(tmp_path_factory: pytest.TempPathFactory) -> Page:
+def usual(digital: opening.RunResult) -> Page:
     """The page of the demo, whose tags and attributes are all that any page may have."""
-    return Page(html_page(opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("usual")).report))
+    return Page(html_page(digital.report))
 
 
 # --- the tests ---------------------------------------------------------------------------------------------------

@@ -32,11 +32,6 @@ def bench(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def digital(tmp_path_factory):
-    return opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("runs"))
-
-
-@pytest.fixture(scope="module")
 def by_eye(tmp_path_factory):
     return opening.start(DEMO / "by_eye.toml", tmp_path_factory.mktemp("runs"))
 
