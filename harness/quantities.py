@@ -14,6 +14,7 @@ from typing import Final
 
 HALF_POWER_RATIO: Final = math.sqrt(0.5)
 HALF_POWER_DB: Final = 10 * math.log10(2)  # a drop of 3.0103 dB, not 3 dB
+_HALF_POWER_WITHIN_DB: Final = 0.02
 DB_PER_NEPER: Final = 20 / math.log(10)
 VPP_PER_VRMS_SINE: Final = 2 * math.sqrt(2)
 
@@ -153,6 +154,11 @@ def db(ratio: float) -> float:
 def ratio_of_db(level_db: float) -> float:
     """The voltage ratio of a level in decibels."""
     return float(10 ** (level_db / 20))
+
+
+def is_half_power(drop_db: float) -> bool:
+    """Whether a drop is that of half power; a plain "3 dB" is meant so, too: common practice."""
+    return abs(drop_db - HALF_POWER_DB) <= _HALF_POWER_WITHIN_DB
 
 
 def duration(seconds: float | None) -> str:

@@ -13,13 +13,12 @@ from harness.analysis.verdict import Limits, Verdict, decide
 from harness.assess.response import Levelled, Wanted, levelled, result
 from harness.errors import AnalysisError
 from harness.models import Setup
-from harness.quantities import HALF_POWER_DB, show
+from harness.quantities import HALF_POWER_DB, is_half_power, show
 from harness.report import shown
 from harness.report.model import Band, LevelPoint, Response, Word
 from harness.steps import NOT_SETTLED, Measure, Reading
 
 _BAND_POINTS: Final = 121
-_HALF_POWER_WITHIN_DB: Final = 0.02  # "3 dB" is half power too: common practice
 _BEYOND_LEVEL: Final = 1.01  # of the highest frequency of the level table
 Taken: TypeAlias = tuple[Measure, Reading]
 
@@ -89,7 +88,7 @@ def _judge(setup: Setup, half: HalfPower, rated_hz: float) -> tuple[Word, Verdic
 
 def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) -> str:
     """Why a frequency is stated but not held against the rating, if it is not."""
-    if abs(wanted.drop_db - HALF_POWER_DB) > _HALF_POWER_WITHIN_DB:
+    if not is_half_power(wanted.drop_db):
         return f"The rating is of half power; a drop of {wanted.drop_db:.4g} dB is reported, not judged."
     if setup.bench.reference is None:
         return ""

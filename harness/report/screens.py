@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias, TypeVar
 
-from harness.analysis.response import HALF_POWER_DB
+from harness.quantities import HALF_POWER_RATIO, is_half_power
 from harness.report import shown
 from harness.report.model import Point, Response
 from harness.steps import Dc, FastEdge, Sine, Square, TimeMarks
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 _T = TypeVar("_T", Point, Response)
 Kind: TypeAlias = Literal["level", "square", "sine", "marks", "edge"]
 
-_HALF_POWER: Final = 1.0 / math.sqrt(2.0)
-_NEAR_DB: Final = 0.02  # "3 dB" is half power too
 _SINE_DIV: Final = 2.0  # a period, where nothing says how the sweep was set
 
 
@@ -100,7 +98,7 @@ def _response(report: Report, response: Response, found: Response | None) -> Scr
     """The height of the sine at the rating: 1/√2 of the reference at least, beside what was read nearest to it."""
     unit = report.setup.unit
     reference_div, rated = response.result.reference_div, shown.hertz(response.rated_hz)
-    if reference_div is None or not response.result.points or abs(response.result.drop_db - HALF_POWER_DB) > _NEAR_DB:
+    if reference_div is None or not response.result.points or not is_half_power(response.result.drop_db):
         return None
 
     def trace(title: str, of: Response) -> Trace:
@@ -111,7 +109,7 @@ def _response(report: Report, response: Response, found: Response | None) -> Scr
         at = shown.hertz(nearest.frequency_hz)
         return Trace(title=title, size_div=height_div, text=f"read at {at}: {shown.number(height_div, 'div', 3)}")
 
-    least_div = reference_div * _HALF_POWER
+    least_div = reference_div * HALF_POWER_RATIO
     ideal = Trace(
         title="at least half power", size_div=least_div,
         text=f"rated {rated}: {shown.number(least_div, 'div', 3)} of {shown.number(reference_div, 'div', 3)}",
