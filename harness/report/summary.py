@@ -32,7 +32,7 @@ from harness.steps import NOT_SETTLED, Measure, Reading, TimeMarks
 
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
-_FLAGS: Final = {flag.name: flag.value for flag in (*SineFlag, *PulseFlag)}
+_FLAGS: Final = {flag.name.lower().replace("_", " "): flag.value for flag in (*SineFlag, *PulseFlag)}
 
 
 def summarise(contents: Contents, *, issued: dt.date | None = None, found: Contents | None = None) -> Report:
@@ -263,8 +263,7 @@ def _rated(setup: Setup, step: Measure) -> Limits | None:
 
 def _flag_words(flag: str) -> str:
     """A flag of a driver in words; one of a user's own driver as it is."""
-    named = {name.lower().replace("_", " "): text for name, text in _FLAGS.items()}
-    return _MARKS.get(flag) or (f"the record {named[flag]}" if flag in named else flag)
+    return _MARKS.get(flag) or (f"the record {_FLAGS[flag]}" if flag in _FLAGS else flag)
 
 
 def _applied_value(setup: Setup, step: Measure) -> float:
