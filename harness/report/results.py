@@ -17,7 +17,7 @@ from harness.report import shown
 if TYPE_CHECKING:
     from harness.analysis.estimate import Budget, Statement
     from harness.analysis.verdict import Limits, Verdict
-    from harness.report.model import Adjustment, Fact, Heading, PartResult, Point, Report, Response, Signature
+    from harness.report.model import Adjustment, Fact, Heading, PartResult, Point, Report, Response, Signature, Standard
 
 FORMAT: Final = "halfpower-report"
 VERSION: Final = 1
@@ -54,22 +54,7 @@ def results(report: Report) -> dict[str, Any]:
         "accreditation": shown.NOT_ACCREDITED,
         "unit": _unit(report),
         "job": _job(report),
-        "standards": [
-            {
-                name: getattr(s, name)
-                for name in (
-                    "role",
-                    "label",
-                    "identity",
-                    "certificate",
-                    "certificate_by",
-                    "certified",
-                    "due",
-                    "overdue",
-                )
-            }
-            for s in report.standards
-        ],
+        "standards": [_plain(standard) for standard in report.standards],
         "parts": [_part(part) for part in report.parts],
         "deviations": list(report.deviations),
         "notes": list(report.notes),
@@ -95,7 +80,7 @@ def keyed(name: str, unit: str, value: Any) -> dict[str, Any]:
     return {name: value, f"{name}_unit": unit}
 
 
-def _plain(value: Fact | Signature | Heading) -> dict[str, Any]:
+def _plain(value: Fact | Signature | Heading | Standard) -> dict[str, Any]:
     return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
