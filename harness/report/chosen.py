@@ -100,6 +100,14 @@ def as_found(report: Report, one: One) -> One | None:
     return next((pair.found for pair in pairs if pair.left is one), None)
 
 
+def estimate_of(one: One) -> tuple[float, float] | None:
+    """What was found with its expanded uncertainty, in the unit of its limits; None where either is missing."""
+    if isinstance(one, Point):
+        return None if one.statement is None else (one.statement.estimate, one.statement.expanded)
+    frequency_hz, expanded_hz = one.result.frequency_hz, shown.expanded_hz(one.result)
+    return None if frequency_hz is None or expanded_hz is None else (frequency_hz, expanded_hz)
+
+
 def _words(text: str) -> list[str]:
     """The words of a name; a number and its unit are one, and so are "channel" and its number."""
     plain = text.casefold().translate(_TYPED)
@@ -126,15 +134,10 @@ def _badness(each: Chosen) -> tuple[float, ...]:
 
 def _excess(one: One, limits: Limits) -> float:
     """How many expanded uncertainties a result lies beyond its nearer limit; negative inside."""
-    estimate, expanded = _estimate(one)
-    if estimate is None or not expanded:
+    known = estimate_of(one)
+    if known is None or not known[1]:
         return -math.inf
+    estimate, expanded = known
     sides = [-math.inf if limits.high is None else estimate - limits.high]
     sides += [-math.inf if limits.low is None else limits.low - estimate]
     return max(sides) / expanded
-
-
-def _estimate(one: One) -> tuple[float | None, float | None]:
-    if isinstance(one, Response):
-        return one.result.frequency_hz, shown.expanded_hz(one.result)
-    return (None, None) if one.statement is None else (one.statement.estimate, one.statement.expanded)

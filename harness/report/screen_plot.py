@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.report import shown
-from harness.report.chosen import name_of
+from harness.report.chosen import estimate_of, name_of
 from harness.report.model import Point, Response
 from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, NARROW_BELOW_IN, SERIES, TEXT, Picture, drawing, to_svg
 from harness.report.screens import Screen, Trace, screen_of
@@ -217,10 +217,11 @@ def _dimension(axes: Axes, screen: Screen, size: float) -> None:
 
 def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *, upright: bool) -> None:
     """The result with U between its limits and guard bands: a filled mark, the one as found an open one."""
+    scale = 1e6 if isinstance(one, Response) else 1.0  # in megahertz
     known: list[tuple[float, float, str]] = []
     for each, face in ((found, "none"), (one, SERIES[1].light)):
-        value = None if each is None else _value(each)
-        known += [(*value, face)] if value is not None else []
+        value = None if each is None else estimate_of(each)
+        known += [(value[0] / scale, value[1] / scale, face)] if value is not None else []
     low, high, inner_low, inner_high, unit = _edges(one)
     ends = [e for v, u, _ in known for e in (v - u, v + u)] + [e for e in (low, high) if e is not None]
     if not known or not ends:
@@ -254,16 +255,6 @@ def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *,
         axes.set(ylim=(0.0, 1.0), xlim=(min(ends) - room, max(ends) + room), yticks=[])
         axes.set_xlabel(label)
     axes.grid(visible=False)
-
-
-def _value(one: Point | Response) -> tuple[float, float] | None:
-    """Estimate and U on the gauge: megahertz for a response."""
-    if isinstance(one, Point):
-        return None if one.statement is None else (one.statement.estimate, one.statement.expanded)
-    expanded = shown.expanded_hz(one.result)
-    if one.result.frequency_hz is None or expanded is None:
-        return None
-    return one.result.frequency_hz / 1e6, expanded / 1e6
 
 
 def _edges(one: Point | Response) -> tuple[float | None, float | None, float | None, float | None, str]:
