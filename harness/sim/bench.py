@@ -282,9 +282,9 @@ class SimulatedBench:
             raise InstrumentError(display, f"has no range of {view.volts_per_div:g} V/div")
         with self._lock:
             screen.shown = view.channel
-            screen.inputs[view.channel - 1] = Input(
-                volts_per_div=view.volts_per_div, ground_div=view.ground_line_div, coupling=view.coupling
-            )
+            knobs = screen.inputs[view.channel - 1]
+            knobs.volts_per_div, knobs.ground_div = view.volts_per_div, view.ground_line_div
+            knobs.coupling = view.coupling
             screen.s_per_div, screen.magnifier = view.s_per_div, view.magnifier
 
     def tune(self, step: Measure, span_div: float) -> None:
@@ -354,6 +354,7 @@ def _screen(data: Profile, truth: ScreenTruth) -> Screen:
         vertical_div=size.vertical_div,
         horizontal_div=size.horizontal_div,
         bits=size.bits,
+        limiter_hz=size.limiter,
     )
 
 

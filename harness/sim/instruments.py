@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any, Final, assert_never
 
+from harness import quantities
 from harness.errors import InstrumentError
 from harness.sim import own, scpi
 from harness.sim.device import Answer, Argument, Numeric, Value
@@ -85,7 +86,7 @@ class SourceModel(Base):
     def _apply(self) -> None:
         box, held = self.world.sources[self.name], self.settings
         box.on = bool(held.get("output", False)) or (box.stuck and box.on)
-        box.wave = self._wave()
+        box.wave, box.offset_v = self._wave(), float(held.get("offset_v", 0.0))
 
     def _wave(self) -> Wave:
         held, true = self.settings, self.world.sources[self.name].truth
@@ -174,7 +175,9 @@ class SwitchModel(Base):
         self.busy(self.profile.settle)
 
     def answer(self, name: str, arguments: Sequence[Argument]) -> Answer:
-        """Whether each channel is closed."""
+        """Whether each channel is closed, or which are."""
+        if name == "closed_list":
+            return scpi.show_channels(tuple(sorted(self.world.closed)))
         if name != "closed":
             return super().answer(name, arguments)
         self._channels(arguments)
@@ -228,6 +231,11 @@ class ScopeModel(Base):
                 self.settings[f"offset_v{number}"] = value
             case "coupling":
                 entry.coupling = value  # type: ignore[assignment]  # the profile's words mean just these
+            case "input_ohm":
+                entry.input_ohm = _ohm(value, self._size.resistance)
+                self.settings[f"input_ohm{number}"] = value
+            case "limiter":
+                entry.limited = bool(value)
             case "sweep_s":
                 screen.s_per_div = self._time(float(value) / self._size.horizontal_div)
             case "s_per_div":
@@ -258,6 +266,11 @@ class ScopeModel(Base):
                 return -entry.ground_div * entry.volts_per_div + 0.0
             case "coupling":
                 return entry.coupling
+            case "input_ohm":
+                value: Value = self.settings.get(f"input_ohm{number}", self.settings["input_ohm"])
+                return value
+            case "limiter":
+                return entry.limited
             case "sweep_s":
                 return screen.s_per_div * self._size.horizontal_div
             case "s_per_div":
@@ -332,9 +345,10 @@ class ScopeModel(Base):
         screen = self.world.screens[self.name]
         for entry in screen.inputs:
             entry.volts_per_div, entry.ground_div, entry.coupling = max(self._size.volts_per_div), 0.0, "dc"
+            entry.input_ohm, entry.limited = None, False
         screen.s_per_div, screen.magnifier = _next(1e-3, self._size.s_per_div), 1.0
         for name, value in self.profile.defaults().items():
-            if name in ("full_scale_v", "volts_per_div", "sweep_s", "s_per_div", "coupling"):
+            if name in ("full_scale_v", "volts_per_div", "sweep_s", "s_per_div", "coupling", "input_ohm", "limiter"):
                 for number in range(1, self._size.channels + 1):
                     self.put(name, number, value)
 
@@ -342,6 +356,12 @@ class ScopeModel(Base):
 def _next(value: float, ranges: Sequence[float]) -> float:
     """The smallest range that is not below the value, the largest where none is."""
     return min((step for step in ranges if step >= value * (1 - 1e-6)), default=max(ranges))
+
+
+def _ohm(value: Value, usual_ohm: float) -> float | None:
+    """An input resistance as it was chosen, by number or by a word that means one; None for the usual one."""
+    ohm = quantities.parse(value, "Ω") if isinstance(value, str) else float(value)
+    return None if math.isclose(ohm, usual_ohm) else ohm
 
 
 def _trace_number(arguments: Sequence[Argument]) -> int:

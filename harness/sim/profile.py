@@ -14,7 +14,7 @@ from harness import quantities
 from harness.errors import ConfigError
 from harness.sim import scpi
 from harness.sim.device import Choice, Command, Form, Holds, Numeric, Switch, Takes
-from harness.sim.settings import Divisions, Farads, Ohms, Seconds, Settings, Volts, check, read_toml
+from harness.sim.settings import Divisions, Farads, Hertz, Ohms, Seconds, Settings, Volts, check, read_toml
 
 Kind: TypeAlias = Literal["source", "counter", "scope", "level meter", "switch"]
 
@@ -22,7 +22,7 @@ _SI: Final = {"V": "V", "Hz": "Hz", "s": "s", "ohm": "Ω", "": "ratio"}
 
 KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
     "source": {
-        "sets": frozenset({"function", "level_v", "frequency_hz", "period_s", "transition_s", "output"}),
+        "sets": frozenset({"function", "level_v", "offset_v", "frequency_hz", "period_s", "transition_s", "output"}),
         "does": frozenset(),
         "answers": frozenset(),
     },
@@ -30,7 +30,7 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
     "scope": {
         "sets": frozenset(
             {"full_scale_v", "volts_per_div", "offset_v", "coupling", "sweep_s", "s_per_div", "magnifier", "points"}
-            | {"format", "byte_order"}
+            | {"format", "byte_order", "input_ohm", "limiter"}
         ),
         "does": frozenset({"acquire"}),
         "answers": frozenset(
@@ -42,7 +42,7 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
     "switch": {
         "sets": frozenset(),
         "does": frozenset({"close", "open", "open_all"}),
-        "answers": frozenset({"closed"}),
+        "answers": frozenset({"closed", "closed_list"}),
     },
 }
 """What each kind of instrument can do; a profile says by which command."""
@@ -54,7 +54,7 @@ _MEANINGS: Final = {
     "format": {"real32", "real64", "ascii"},
     "byte_order": {"big", "little"},
 }
-_SWITCHES: Final = {"output"}
+_SWITCHES: Final = {"output", "limiter"}
 _WHOLE: Final = {"points"}
 
 
@@ -103,6 +103,9 @@ class Entry(Settings):
         words = self.words or {}
         meanings = _MEANINGS.get(name, set(words.values()))
         wrong = sorted(set(words.values()) - meanings)
+        if name == "input_ohm":
+            for meaning in words.values():
+                quantities.parse(meaning, "Ω")
         if not words or wrong:
             raise ValueError(f"'words' maps to {wrong or 'nothing'}; {name} can be {', '.join(sorted(meanings))}")
         default = str(self.default) if self.default is not None else next(iter(words.values()))
@@ -140,6 +143,7 @@ class ScreenSize(Settings):
     points: int = Field(1000, ge=50, le=1_000_000)
     resistance: Ohms = Field(1e6, gt=0)
     capacitance: Farads = Field(20e-12, ge=0)
+    limiter: Hertz = Field(20e6, gt=0, description="the pole of its bandwidth limiter")
 
 
 class Profile(Settings):

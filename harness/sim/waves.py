@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, TypeAlias, assert_never
 
@@ -87,14 +87,16 @@ class SeenSine:
 
     amplitude_v: float
     frequency_hz: float
+    around_v: float = 0.0
 
     def volts(self, time_s: Floats, phase: float) -> Floats:
         """The voltage at these times."""
-        return self.amplitude_v * np.sin((2 * math.pi * self.frequency_hz) * time_s + 2 * math.pi * phase)
+        wave = np.sin((2 * math.pi * self.frequency_hz) * time_s + 2 * math.pi * phase)
+        return self.amplitude_v * wave + self.around_v
 
     def extremes(self) -> tuple[float, float]:
         """Lowest and highest voltage."""
-        return -self.amplitude_v, self.amplitude_v
+        return self.around_v - self.amplitude_v, self.around_v + self.amplitude_v
 
     @property
     def period_s(self) -> float:
@@ -231,6 +233,26 @@ def arrive(wave: Wave, chain: Chain, gain: float, *, blocks_dc: bool) -> Seen:
             return SeenMarks(period_s, one - one.mean() if blocks_dc else one)
         case _:
             assert_never(wave)
+
+
+def raised(seen: Seen, by_v: float) -> Seen:
+    """The same with a direct voltage under it."""
+    match seen:
+        case Steady(level_v=level_v):
+            return Steady(level_v + by_v)
+        case SeenSine():
+            return replace(seen, around_v=seen.around_v + by_v)
+        case SeenSquare():
+            return replace(seen, base_v=seen.base_v + by_v, top_v=seen.top_v + by_v)
+        case SeenMarks():
+            return replace(seen, one_period=seen.one_period + by_v)
+        case _:
+            assert_never(seen)
+
+
+def direct(chain: Chain) -> float:
+    """What a cascade leaves of a direct voltage, as a ratio."""
+    return _real(transfer(chain, 0.0))
 
 
 def _real(value: Any) -> float:

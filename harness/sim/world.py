@@ -16,9 +16,22 @@ from typing import assert_never
 import numpy as np
 
 from harness.clock import Clock
-from harness.sim.response import Chain, Floats, HighPass, Loading
+from harness.sim.response import Chain, Floats, HighPass, Loading, Pole
 from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth
-from harness.sim.waves import Level, Marks, Seen, SeenSquare, Silence, SineWave, SquareWave, Steady, Wave, arrive
+from harness.sim.waves import (
+    Level,
+    Marks,
+    Seen,
+    SeenSquare,
+    Silence,
+    SineWave,
+    SquareWave,
+    Steady,
+    Wave,
+    arrive,
+    direct,
+    raised,
+)
 from harness.steps import Coupling
 
 _LEAST_DIV = 0.4
@@ -45,6 +58,7 @@ class Source:
     resistance: float
     into: float | None  # the load for which its levels are stated; None for an open circuit
     wave: Wave = field(default_factory=Silence)
+    offset_v: float = 0.0  # a direct voltage under the wave
     on: bool = False
     stuck: bool = False  # a fault: the output relay does not open
 
@@ -67,9 +81,7 @@ class Source:
 
     def emf(self, hours: float) -> Wave:
         """The true voltage behind its output resistance."""
-        true = self.truth
-        open_circuit = 1 + (self.resistance / self.into if self.into else 0.0)
-        common = (1 + true.gain) * (1 + true.drift_per_hour * hours) * open_circuit
+        true, open_circuit, common = self.truth, self._open_circuit, self._common(hours)
         match self.wave:
             case Silence():
                 return self.wave
@@ -84,6 +96,17 @@ class Source:
             case _:
                 assert_never(self.wave)
 
+    def emf_offset_v(self, hours: float) -> float:
+        """The true direct voltage under it, behind the output resistance."""
+        return self.offset_v * self._common(hours) if self.on and self.offset_v else 0.0
+
+    @property
+    def _open_circuit(self) -> float:
+        return 1 + (self.resistance / self.into if self.into else 0.0)
+
+    def _common(self, hours: float) -> float:
+        return (1 + self.truth.gain) * (1 + self.truth.drift_per_hour * hours) * self._open_circuit
+
 
 @dataclass(slots=True, kw_only=True)
 class Input:
@@ -92,6 +115,8 @@ class Input:
     volts_per_div: float
     ground_div: float = 0.0
     coupling: Coupling = "dc"
+    input_ohm: float | None = None  # where another than the usual resistance is chosen
+    limited: bool = False  # the bandwidth limiter is on
 
 
 @dataclass(slots=True, kw_only=True)
@@ -107,6 +132,7 @@ class Screen:
     vertical_div: float = 8.0
     horizontal_div: float = 10.0
     bits: int | None = 8  # None for an analogue trace
+    limiter_hz: float = 20e6  # the pole of its bandwidth limiter
     shown: int = 1  # the channel that was set last
 
     def channel(self, number: int) -> ChannelTruth:
@@ -115,9 +141,10 @@ class Screen:
 
     def load(self, number: int) -> tuple[float, float]:
         """Resistance and capacitance of an input."""
-        true = self.channel(number)
+        true, chosen_ohm = self.channel(number), self.inputs[number - 1].input_ohm
+        usual_ohm = self.resistance if true.resistance is None else true.resistance
         return (
-            self.resistance if true.resistance is None else true.resistance,
+            usual_ohm if chosen_ohm is None else chosen_ohm,
             self.capacitance if true.capacitance is None else true.capacitance,
         )
 
@@ -273,7 +300,11 @@ class World:
         blocks = settings.coupling == "ac"
         if blocks and isinstance(wave, SineWave):
             chain = (*chain, HighPass(_COUPLING_HZ))
-        return arrive(wave, chain + true.response.chain, ratio, blocks_dc=blocks)
+        if settings.limited:
+            chain = (*chain, Pole(self.screens[display].limiter_hz))
+        seen = arrive(wave, chain + true.response.chain, ratio, blocks_dc=blocks)
+        under_v = 0.0 if blocks else self.sources[connection.source].emf_offset_v(self.hours)
+        return raised(seen, under_v * ratio * direct(chain)) if under_v else seen
 
     def time_error(self, display: str) -> float:
         """The error of a screen's time scale as it is set."""
