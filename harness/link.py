@@ -3,7 +3,7 @@
 A time-out is where corruption starts: the next query is answered by the late reply, or by its tail, and that is a
 valid number. So a link is clean or tainted. It is tainted before every write and clean again only after one whole
 reply of the expected shape; a tainted link sends nothing until it has proved, with a counted echo, that the next
-reply belongs to the next question.
+reply belongs to the next question. Over 400 lines because what keeps a link in step must be read together.
 
 What a caller sees: `InstrumentError`, the instrument said no, which is never repeated; `LinkError`, something went
 wrong on the way, and the whole point is to be done again (`repeat_point`), because nothing that was sent since the
@@ -15,12 +15,12 @@ from __future__ import annotations
 import math
 import threading
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Final, Literal, TypeAlias, TypeVar
 
 from harness.blocks import read_block
 from harness.clock import Clock
-from harness.errors import HalfpowerError, InstrumentError, LinkError
+from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError
 from harness.port import NoLibrary, Port, PortError
 from harness.replies import (
     COMPLETE,
@@ -37,11 +37,18 @@ from harness.replies import (
     short,
 )
 
-EventKind: TypeAlias = Literal["resync", "power_cycle", "in_doubt", "repeat", "old_errors", "query_error", "note"]
+EventKind: TypeAlias = Literal[
+    "resync", "power_cycle", "in_doubt", "repeat", "old_errors", "query_error", "other_controller", "note"
+]
 OnEvent: TypeAlias = Callable[[str, str], None]
 """Told of everything a journal should keep: a kind (`EventKind`) and a sentence."""
 
+Asked: TypeAlias = tuple[str, str]
+"""A query that rides along with others, and the shape of its reply, without groups of its own."""
+
 LONGEST_ERROR_QUEUE: Final = 32
+MOST_INTRUSIONS: Final = 3
+"""How often another controller may show before the run ends: once may be a front panel's work, or a slip."""
 STALE_LINES: Final = 16
 IN_DOUBT: Final = "may have been switched off and on"
 POINT_TRIES: Final = 8
@@ -77,17 +84,21 @@ class Link:
         tries: int = 5,
         first_wait_s: float = 0.2,
         next_error: str = ":SYST:ERR?",
+        first_nonce: int = 0,
     ) -> None:
         self.name = name
         self.identity = ""
         self.epoch = 0  # grows whenever what was set before is no longer certain
+        self.power_cycles = 0  # seen or not ruled out: every setting is gone
         self.counts: Counter[str] = Counter()
         self._port, self._clock, self._timeout_s = port, clock, timeout_s
         self._expected_identity, self._tagged, self.on_event = expected_identity, tag_queries, on_event
         self._tries, self._first_wait_s, self._next_error = tries, first_wait_s, next_error
         self.power_came_on = False  # whether the first answer told of a switching-on, or may have
         self._clean = self._opened = self._is_down = self._event_status_in_doubt = False
-        self._nonce = 0
+        self._standing = 0  # the number that stands in its register
+        self._counted_on: int | None = None  # what stood there instead
+        self._nonce = first_nonce % 256  # drawn by lot, so that two controllers do not count alike
         self._owner: int | None = None
 
     @property
@@ -119,10 +130,22 @@ class Link:
             )
         return value
 
-    def set(self, command: str, *, extra_s: float = 0.0) -> None:
-        """Send settings and wait for them, in one message; raises InstrumentError if they are refused."""
-        if command:
+    def set(self, command: str, *, confirm: Sequence[Asked] = (), extra_s: float = 0.0) -> tuple[str, ...]:
+        """Send settings and wait for them, in one message; raises InstrumentError if they are refused.
+
+        With `confirm` the same message asks for the error queue and for what has become of the settings; its replies
+        are returned, and nothing that was refused has been waited for by anybody.
+        """
+        if not command:
+            return ()
+        if not confirm:
             self._or_refused(command, lambda: self._exchange(f"{command};*OPC?", COMPLETE, extra_s))
+            return ()
+        entries, replies = self._or_refused(
+            command, lambda: self._drained(confirm, first=f"{command};*OPC?", shape=COMPLETE, extra_s=extra_s)
+        )
+        self._no_entries(entries, command)
+        return replies
 
     def query_block(self, command: str, *, expected_bytes: int | None = None, extra_s: float = 0.0) -> bytes:
         """Ask for an IEEE 488.2 block, definite or indefinite; its bytes may hold newlines."""
@@ -134,24 +157,42 @@ class Link:
         The event status rides along, so that a power cycle between two points is seen: PowerCycled. A reply that gets
         lost takes an entry with it, so this is never repeated by itself: the whole point is.
         """
+        return self._drained()[0]
+
+    def check(self, confirm: Sequence[Asked] = ()) -> tuple[str, ...]:
+        """Close a point: only after this may a reading be kept; returns the replies to what was asked besides.
+
+        The number that the last echo left behind must still be there: who else counted it on is another controller.
+        """
+        entries, replies = self._or_refused("", lambda: self._drained(confirm, watched=True))
+        self._no_entries(entries, "")
+        return replies
+
+    def _drained(
+        self, confirm: Sequence[Asked] = (), *, first: str = "", shape: str = "", watched: bool = False,
+        extra_s: float = 0.0,
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:  # fmt: skip
+        """Empty the error queue; `first` goes before it in the same message, `confirm` after it."""
         entries: list[str] = []
+        status, entry, replies = self._read_status(confirm, first=first, shape=shape, watched=watched, extra_s=extra_s)
+        counted_on, self._counted_on = self._counted_on, None
         while True:
-            status, entry = self._read_status()
             if int(status) & POWER_ON:
                 self._settings_are_gone("was switched off and on")
+            if counted_on is not None:
+                self._intruded(counted_on)
             if code_of(entry) == 0:
-                return tuple(entries)
+                return tuple(entries), replies
             entries.append(entry)
             if len(entries) > LONGEST_ERROR_QUEUE:
                 raise InstrumentError(self.name, f"its error queue does not end; last: {entry}")
+            status, entry, _ = self._read_status()
 
-    def check(self) -> None:
-        """Close a point: only after this may a reading be kept."""
-        entries = self.drain_errors()
+    def _no_entries(self, entries: tuple[str, ...], command: str) -> None:
         if not entries:
             return
         self.epoch += 1
-        self._refuse(entries, "")
+        self._refuse(entries, command)
         raise LinkError(self.name, f"lost a message on the way ({'; '.join(entries)}); the point does not count")
 
     def resync(self) -> None:
@@ -209,20 +250,25 @@ class Link:
 
     # One exchange.
 
-    def _exchange(self, command: str, shape: str, extra_s: float) -> str:
+    def _exchange(self, command: str, shape: str, extra_s: float, *, watched: bool = False) -> str:
         self._ready()
-        message, tail = self._frame(command)
+        message, tail = self._frame(command, watched=watched)
+        head = r"(\d+);" if watched else "()"
         self._clean = False  # before the write: Ctrl-C in the middle leaves it so
         try:
             self._port.write(message)
             reply = self._read_line(extra_s)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        match = pattern(f"({shape}){tail}").fullmatch(reply)
+        match = pattern(f"{head}({shape}){tail}").fullmatch(reply)
         if match is None:
             raise LinkError(self.name, f"answers {short(reply)} to {command!r}: out of step", command=command)
         self._clean = True
-        return str(match.group(1))
+        if watched and int(match.group(1)) != self._standing:
+            self._counted_on = int(match.group(1))
+        if watched or tail:
+            self._standing = self._nonce if tail else int(match.group(1))
+        return str(match.group(2))
 
     def _exchange_block(self, command: str, expected_bytes: int | None, extra_s: float) -> bytes:
         self._ready()
@@ -236,38 +282,45 @@ class Link:
         if rest != tail:
             raise LinkError(self.name, f"goes on with {short(rest)} after the block: out of step", command=command)
         self._clean = True
+        self._standing = self._nonce if tail else self._standing
         return data
 
-    def _frame(self, command: str) -> tuple[bytes, str]:
-        """Return the message, and what its reply ends in."""
+    def _frame(self, command: str, *, watched: bool = False) -> tuple[bytes, str]:
+        """Return the message, and what its reply ends in; `watched`: its reply begins with the number that stood."""
         if not command.isascii() or not command.isprintable():
             raise InstrumentError(self.name, f"{command!r} cannot be sent: a command is one line of ASCII")
+        before = "*ESE?;" if watched else ""
         if not self._tagged:
-            return command.encode("ascii"), ""
+            return f"{before}{command}".encode("ascii"), ""
         tag = self._next_nonce()
-        return f"*ESE {tag};{rooted(command)};*ESE?".encode("ascii"), f";{tag}"
+        return f"{before}*ESE {tag};{rooted(command)};*ESE?".encode("ascii"), f";{tag}"
 
-    def _read_status(self) -> tuple[str, str]:
-        """Read event status and one entry; where the reply is lost, what the register said is lost with it."""
+    def _read_status(
+        self, confirm: Sequence[Asked] = (), *, first: str = "", shape: str = "", watched: bool = False,
+        extra_s: float = 0.0,
+    ) -> tuple[str, str, tuple[str, ...]]:  # fmt: skip
+        """Read event status, one entry and what is confirmed; where the reply is lost, what the register said is too.
+
+        Without an error queue the status' own error bits are the entry.
+        """
         self._ready()
+        asked: list[Asked] = [(first, shape)] if first else []
+        asked += [("*ESR?", r"\d+"), *([(self._next_error, ERROR_ENTRY)] if self._next_error else []), *confirm]
+        shapes = pattern(";".join(f"({each})" for _, each in asked))
         self._event_status_in_doubt = True
         try:
-            answer = self._ask_status()
+            reply = self._exchange(";".join(query for query, _ in asked), shapes.pattern, extra_s, watched=watched)
         except LinkError:
             self.resync()  # raises PowerCycled
             raise
         self._event_status_in_doubt = False
-        return answer
-
-    def _ask_status(self) -> tuple[str, str]:
-        """Return the event status and one entry; without an error queue the status' own error bits are the entry."""
+        match = shapes.fullmatch(reply)
+        assert match is not None  # it has just been matched as a part of the whole reply
+        status, *rest = match.groups()[bool(first) :]
         if self._next_error:
-            reply = self._exchange(f"*ESR?;{self._next_error}", rf"\d+;{ERROR_ENTRY}", 0.0)
-            status, _, entry = reply.partition(";")
-            return status, entry
-        status = self._exchange("*ESR?", r"\d+", 0.0)
-        first = next((code for bit, code in EVENT_ERRORS.items() if int(status) & bit), 0)
-        return status, f'{first},"event status {status}"'
+            return status, rest[0], tuple(rest[1:])
+        code = next((code for bit, code in EVENT_ERRORS.items() if int(status) & bit), 0)
+        return status, f'{code},"event status {status}"', tuple(rest)
 
     def _read_line(self, extra_s: float) -> str:
         return self._port.read_line(self._timeout_s + extra_s).decode("latin-1").strip()
@@ -332,6 +385,7 @@ class Link:
         for _ in range(STALE_LINES):
             match = pattern(f"{shape}{nonce}").fullmatch(self._read_line(0.0))
             if match is not None:
+                self._standing = nonce
                 return str(match.group(1))
         raise PortError("no echo among its replies")
 
@@ -366,8 +420,19 @@ class Link:
 
     def _settings_are_gone(self, why: str) -> None:
         self.epoch += 1
+        self.power_cycles += 1
         self._tell("in_doubt" if why == IN_DOUBT else "power_cycle", f"{why}; its settings are restored")
         raise PowerCycled(self.name, f"{why}, so its settings are lost and the point does not count")
+
+    def _intruded(self, found: int) -> None:
+        """The register that this link counts in holds another's number."""
+        self.epoch += 1
+        self._tell("other_controller", f"somebody else has written to it: a register of this run's holds {found}")
+        if self.counts["other_controller"] >= MOST_INTRUSIONS:
+            raise BusyError(
+                f"{self.name}: another controller is at work on it. End the other program, then resume this run."
+            )
+        raise LinkError(self.name, "was set by another controller; the point does not count")
 
     def _tell(self, kind: EventKind, text: str) -> None:
         self.counts[kind] += 1

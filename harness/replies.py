@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import Final
 
 NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[Ee][+-]?\d+)?"
-ERROR_ENTRY: Final = r'[+-]?\d+,\s*".*"'
+ERROR_ENTRY: Final = r'[+-]?\d+,\s*"(?:[^"]|"")*"'
 COMPLETE: Final = r"\+?1"
 
 NO_VALUE: Final = 9.9e37 * (1 - 1e-6)

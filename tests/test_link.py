@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from link_double import Double, Refusal, Trouble, WaitingClock
 
-from harness.errors import HalfpowerError, InstrumentError, LinkError
-from harness.link import Link, LinkDown, NoValue, PowerCycled, repeat_point
+from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError
+from harness.link import MOST_INTRUSIONS, Link, LinkDown, NoValue, PowerCycled, repeat_point
 from harness.port import MemoryPort, PortError
-from harness.replies import ERROR_ENTRY, identity_agrees
+from harness.replies import ERROR_ENTRY, NUMBER, identity_agrees
 
 BLOCK = b"\n;1\r\n#\x00\xff"
 
@@ -32,6 +32,7 @@ class Bench:
         self.double = Double(
             {
                 "SOURce:VOLTage": self._set,
+                "SOURce:VOLTage?": lambda *_: self.level,
                 "MEASure:VOLTage?": lambda *_: self.answers["VOLT"](),
                 "TRACe?": lambda *_: b"#%d%d%s" % (len(str(len(BLOCK))), len(BLOCK), BLOCK),
                 "TRACe:ALL?": lambda *_: b"#0" + BLOCK,
@@ -548,3 +549,30 @@ def test_any_error_entry_ends_in_halfpowers_own_errors(reply):
 @pytest.mark.parametrize("entry", ['0,"No error"', '+0,"No error"', '-113,"Undefined header;VOLTX"', '0, "no error"'])
 def test_error_entries_come_in_these_forms(entry):
     assert re.fullmatch(ERROR_ENTRY, entry)
+
+
+def test_settings_are_confirmed_in_the_message_that_sends_them():
+    """Refused settings are told at once; what rides along is asked in the same message."""
+    bench = Bench()
+    bench.link.connect()
+    sent = len(bench.port.messages)
+    replies = bench.link.set(":SOUR:VOLT 0.25", confirm=((":SOUR:VOLT?", NUMBER),))
+    assert [float(reply) for reply in replies] == [0.25]
+    assert bench.port.messages[sent:] == [b":SOUR:VOLT 0.25;*OPC?;*ESR?;:SYST:ERR?;:SOUR:VOLT?"]
+    with pytest.raises(InstrumentError, match=r"refuses ':SOUR:CURR 1'.*-222"):
+        bench.link.set(":SOUR:CURR 1", confirm=((":SOUR:VOLT?", NUMBER),))
+
+
+def test_another_controller_is_seen_at_the_closing_check_and_ends_the_run_when_it_goes_on():
+    bench = Bench()
+    bench.link.connect()
+    bench.link.check()
+    for number in range(1, MOST_INTRUSIONS):
+        bench.double.handle(b"*ESE %d" % (200 + number))
+        with pytest.raises(LinkError, match="another controller"):
+            bench.link.check()
+        bench.link.check()
+    bench.double.handle(b"*ESE 99")
+    with pytest.raises(BusyError, match="End the other program"):
+        bench.link.check()
+    assert bench.kinds().count("other_controller") == MOST_INTRUSIONS
