@@ -28,6 +28,7 @@ STYLE: Final = Style(
     place="a run folder",
     taken="there is a run here already; resume it, or name another folder.",
     remedy="Everything up to the reading before is on disk; make room, then resume the run.",
+    gone="The run ends here. Put the folder back, then resume the run; if it is deleted, start the job again.",
 )
 _OF_ONE_RUN: Final = ("at", "crc", "started", "run", "id")  # what differs between two runs that went alike
 

@@ -15,9 +15,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from harness.atomic import write_text
 from harness.bench import LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign, stamp
-from harness.errors import ConfigError, JournalError, OwnCodeError, SafetyError
+from harness.errors import ConfigError, HalfpowerError, JournalError, OwnCodeError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
 from harness.jobs import LoadedJob, load, needs_of
@@ -361,8 +362,8 @@ def _told(ended: Ended, folder: Path) -> str:
     if not isinstance(ended.error, OwnCodeError) or cause is None:
         return str(ended)
     kept = folder / TRACEBACK
-    with suppress(OSError):
-        kept.write_text("".join(traceback.format_exception(cause)), "utf-8")
+    with suppress(HalfpowerError):
+        write_text(kept, "".join(traceback.format_exception(cause)))
     return f"{ended} (the traceback is in {kept})"
 
 

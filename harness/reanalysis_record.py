@@ -8,7 +8,6 @@ store, and a store stays what its journals say: `record.json`, `corrections.toml
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
@@ -16,6 +15,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Final
 
+from harness.atomic import make_folder, sync, sync_folder
 from harness.corrections import CorrectionsFile
 from harness.errors import RecordsError
 from harness.json_text import json_text
@@ -60,7 +60,7 @@ def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[RunRow, str]]) -
     beside = folder.with_name(f"{folder.name}.part")
     try:
         shutil.rmtree(beside, ignore_errors=True)
-        beside.mkdir(parents=True)
+        make_folder(beside)
         for run, text in pages:
             _write(beside / "reports" / page_name(run), text)
         _write(beside / "results.csv", results_csv(done.outcomes))
@@ -70,7 +70,9 @@ def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[RunRow, str]]) -
         _write(beside / RECORD, json_text(as_plain(done), indent=2) + "\n")
         if folder.exists():
             folder.rmdir()  # it is empty: `free_folder` has looked
+        sync_folder(beside)
         beside.replace(folder)
+        sync_folder(folder.parent)
     except OSError as error:
         shutil.rmtree(beside, ignore_errors=True)
         raise RecordsError(f"{folder}: cannot be written: {error.strerror}. Name another folder.") from None
@@ -81,7 +83,7 @@ def _write(path: Path, text: str) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         file.write(text)
         file.flush()
-        os.fsync(file.fileno())
+        sync(file.fileno())
 
 
 def page_name(run: RunRow) -> str:

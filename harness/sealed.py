@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from harness.atomic import OWNERS, make_folder, sync, sync_folder
 from harness.errors import JournalError
 from harness.json_text import json_text
 
@@ -33,6 +34,7 @@ class Style:
     place: str  # "a run folder"
     taken: str  # what to do where there is one already
     remedy: str  # what to do once there is room again
+    gone: str  # what to do where it was deleted or renamed meanwhile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +117,7 @@ class SealedFile:
 
     def __init__(self, path: Path, style: Style, stamp: Callable[[], str]) -> None:
         self.path, self._style, self._stamp = path, style, stamp
+        self._place = path.absolute()  # wherever the program goes meanwhile
         self._file: int | None = None
         self._end = self._crc = 0
         self._cut_off = False
@@ -125,11 +128,12 @@ class SealedFile:
         made = cls(path, style, stamp)
         folder = path.parent
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folder(folder)
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-            made._file = os.open(path, flags, 0o666)  # less what the user's mask takes away
+            made._file = os.open(path, flags, OWNERS)
             made.append({"kind": style.kind, "format": style.format, **header})
-            _sync_folder(folder)
+            sync_folder(folder)
+            sync_folder(folder.parent)
         except FileExistsError:
             raise JournalError(f"{path}: {style.taken}") from None
         except OSError as error:
@@ -156,6 +160,7 @@ class SealedFile:
         if self._file is None:
             raise JournalError(f"{self.path}: the file is closed.")
         at = self._stamp()
+        self._is_there(self._file)
         line, crc = _encode({**entry, "at": at}, self._crc)
         try:
             if self._cut_off:  # a signal came while a line was written: it was never confirmed, and may be longer
@@ -163,7 +168,7 @@ class SealedFile:
             self._cut_off = True
             os.lseek(self._file, self._end, os.SEEK_SET)
             _write_all(self._file, line)
-            os.fsync(self._file)
+            sync(self._file)
         except OSError as error:
             with suppress(OSError):  # what was not confirmed is not left for a shorter line to end
                 os.ftruncate(self._file, self._end)
@@ -171,6 +176,14 @@ class SealedFile:
         self._end, self._crc = self._end + len(line), crc
         self._cut_off = False
         return at
+
+    def _is_there(self, file: int) -> None:
+        """What is written to a file that was deleted is lost without a word."""
+        with suppress(OSError):
+            if os.path.samestat(os.fstat(file), self._place.stat()):
+                return
+        raise JournalError(f"{self.path}: is no longer there: it, or a folder above it, was deleted or renamed. "
+                           f"{self._style.gone}")  # fmt: skip
 
     def close(self) -> None:
         """Close the file."""
@@ -182,13 +195,3 @@ class SealedFile:
 def _write_all(file: int, data: bytes) -> None:
     while data:
         data = data[os.write(file, data) :]
-
-
-def _sync_folder(folder: Path) -> None:
-    # A new file's name is on disk only when its folder is; Windows cannot open a folder, and needs no such sync.
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

@@ -59,7 +59,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.report.findings", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
     ("harness.report.words", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
     ("harness.report*", (*PLAIN, "harness.models", "harness.analysis*", "harness.report*")),
-    ("harness.sealed", ("harness.errors", "harness.json_text")),
+    ("harness.sealed", ("harness.errors", "harness.json_text", "harness.atomic")),
     ("harness.journal", ("harness.errors", "harness.steps", "harness.sealed")),
     ("harness.lock", ("harness.errors",)),
     (
@@ -81,6 +81,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         "harness.records*",
         (
             *PLAIN,
+            "harness.atomic",
             "harness.clock",
             "harness.journal",
             "harness.models",
@@ -120,6 +121,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         "harness.reanalysis*",
         (
             *PLAIN,
+            "harness.atomic",
             "harness.analysis.verdict",
             "harness.corrections",
             "harness.journal",

@@ -93,7 +93,7 @@ class Heart:
         self._beat = replace(self._beat, at=at, next_by=next_by)
         self._written_s, self._promised_s = self._clock.now(), self._clock.now() + lease_s
         try:
-            write_text(self.path, to_text(self._beat))
+            write_text(self.path, to_text(self._beat), passing=True)
         except HalfpowerError as error:
             if not self._told:
                 self._told = True

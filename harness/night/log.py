@@ -24,6 +24,8 @@ STYLE: Final = Style(
     place="the folder of a queue",
     taken="there is a queue here already; go on with it, or name another folder with --runs.",
     remedy="Everything up to the entry before is on disk; make room, then go on with 'halfpower queue --go-on'.",
+    gone="The queue ends here. Put the folder back, then go on with 'halfpower queue --go-on'; if it is deleted, start "
+    "the queue again.",
 )
 
 How: TypeAlias = Literal["done", "ended early", "failed", "fault", "needs hands", "changed", "stopped"]

@@ -5,7 +5,6 @@ Both databases change a layout inside a transaction; whoever opens the store mea
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -15,6 +14,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
+from harness.atomic import make_file, sync, sync_folder
 from harness.clock import Clock
 from harness.errors import RecordsError
 from harness.records.database import Address, told
@@ -79,11 +79,13 @@ def _copy(file: Path, found: str, clock: Clock) -> Path:
     copy = file.with_name(f"{file.stem}-layout-{found}-{stamp}{file.suffix}")
     part = copy.with_name(f"{copy.name}.part")
     try:
+        make_file(part)
         with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(part)) as target:
             source.backup(target)
         with part.open("rb+") as written:
-            os.fsync(written.fileno())
+            sync(written.fileno())
         part.replace(copy)
+        sync_folder(copy.parent)
     except OSError as error:
         raise RecordsError(f"{copy}: cannot be written: {error.strerror}. Nothing was changed.") from None
     finally:

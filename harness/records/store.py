@@ -9,12 +9,13 @@ import datetime as dt
 import hashlib
 import socket
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from harness import journal as journals_of_runs
+from harness.atomic import make_file, make_folder
 from harness.clock import Clock, RealClock
 from harness.errors import RecordsError, RunRefused
 from harness.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow
@@ -247,6 +248,8 @@ def _make_room(file: Path, *, create: bool) -> None:
     if not create:
         raise RecordsError(f"{file}: there is no store here yet; 'halfpower records add RUN_FOLDER' makes one.")
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(file.parent)
     except OSError as error:
         raise RecordsError(f"{file.parent}: cannot be made: {error.strerror}. Name another store.") from None
+    with suppress(OSError):  # the database says in its own words why it cannot
+        make_file(file)
