@@ -106,9 +106,8 @@ def opened(
         person = simulated.operator
     elif simulated:
         person = Mirrored(person, simulated)
-    locks = lock_names(loaded)
     charges = charges_of(loaded.setup, used_roles(loaded), loaded.bench_path.parent)
-    with hold(locks), guarding(charges, locks) as guardian:
+    with hold(lock_names(loaded)) as held, guarding(charges, held) as guardian:
 
         def alive(within_s: float) -> None:
             guardian.alive(within_s)

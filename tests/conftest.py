@@ -38,7 +38,8 @@ if threading.current_thread() is threading.main_thread():
 def own_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Locks and records of the tests are their own: the user's on the same machine are not in the way, nor touched."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("locks")))
+        patch.setenv("HALFPOWER_LOCKS", str(tmp_path_factory.mktemp("locks")))
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
         patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
         patch.delenv("HALFPOWER_STORE", raising=False)
         yield

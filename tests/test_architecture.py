@@ -61,7 +61,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.report*", (*PLAIN, "harness.models", "harness.analysis*", "harness.report*")),
     ("harness.sealed", ("harness.errors", "harness.json_text", "harness.atomic")),
     ("harness.journal", ("harness.errors", "harness.steps", "harness.sealed")),
-    ("harness.lock", ("harness.errors",)),
+    ("harness.addresses", ()),
+    ("harness.lock", ("harness.errors", "harness.addresses")),
     (
         "harness.guardian",
         (

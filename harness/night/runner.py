@@ -143,7 +143,7 @@ def go_on(
         _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
 
 
-def _alone(folder: Path) -> AbstractContextManager[None]:
+def _alone(folder: Path) -> AbstractContextManager[object]:
     """One process a queue."""
     return hold((str(folder.resolve()),))
 
