@@ -10,7 +10,10 @@ import datetime as dt
 import math
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Final, Protocol, TypeAlias
+
+from harness.quantities import duration
 
 OnLife: TypeAlias = Callable[[float], None]
 """Still alive, and the next sign of life comes within so many seconds: a lease. `math.inf`: waiting for a person."""
@@ -19,6 +22,10 @@ BETWEEN_SIGNS_S: Final = 30.0
 """The longest stretch without a sign that is not bounded by a time-out: computing, a synced line on a slow disk, a
 user's own driver at work by itself. Every lease is what is known to be bounded, plus this. Longer, and a hung driver
 leaves an output on for longer; shorter, and a disk that spins up ends a good run."""
+
+SET_BACK_S: Final = 2.0
+SLEWED: Final = 1e-3
+"""A clock that is kept right may go slower by less than this, as may the one that nobody sets: not set back."""
 
 SLICE_S: Final = 1.0
 """A long sleep on a real clock gives a sign this often."""
@@ -42,8 +49,37 @@ class Clock(Protocol):
 
 
 def stamp(clock: Clock) -> str:
-    """Now, as a journal has it: whoever writes into one, run or guardian, stamps alike, so that texts compare."""
+    """Now, as a journal has it. It is told and orders nothing: what came first stands first."""
     return clock.utc().isoformat(timespec="milliseconds")
+
+
+class Stamps:
+    """Time stamps for the lines of a journal, and word of a clock that was set back between two of them.
+
+    `last` is the stamp of the line before the first, where a run goes on.
+    """
+
+    def __init__(self, clock: Clock, tell: Callable[[str, str], None], last: str = "") -> None:
+        self._clock, self._tell = clock, tell
+        self._seen_s, self._seen = clock.now(), _moment(last)
+
+    def __call__(self) -> str:
+        """Now; what is told of the clock comes before the line that asks."""
+        seen, passed_s = self._seen, self._clock.now() - self._seen_s
+        self._seen_s, self._seen = self._clock.now(), self._clock.utc()
+        if seen is not None:
+            back_s = passed_s - (self._seen - seen).total_seconds()
+            if back_s > SET_BACK_S + SLEWED * passed_s:
+                self._tell("clock", f"The clock was set back by {duration(back_s)}; the journal's lines stand in the "
+                                    "order in which things happened, whatever their time stamps say.")  # fmt: skip
+        return stamp(self._clock)
+
+
+def _moment(text: str) -> dt.datetime | None:
+    with suppress(ValueError):  # none, or of another's making
+        moment = dt.datetime.fromisoformat(text)
+        return moment if moment.tzinfo else None
+    return None
 
 
 class RealClock:

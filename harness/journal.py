@@ -42,6 +42,7 @@ class Record:
     step: Step
     reply: Reply
     at: str
+    line: int = 0  # of the journal: the order in which things happened, which no clock tells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +53,7 @@ class Event:
     what: str
     text: str
     at: str
+    line: int = 0
 
 
 PartState = Literal["finished"]
@@ -68,6 +70,7 @@ class Contents:
     events: tuple[Event, ...]
     parts: Mapping[str, PartState]
     closed_at: str | None
+    last_at: str = ""  # of the last line
 
     @property
     def id(self) -> str:
@@ -122,12 +125,12 @@ def parse(data: bytes, path: Path) -> Contents:
                 case "reply":
                     closed_at = None
                     step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
-                    records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at))
+                    records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=line.number))
                 case "withdrawn":
                     index = max(i for i, record in enumerate(records) if record.part == part)
                     withdrawn.append(records.pop(index))
                 case "event":
-                    events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at))
+                    events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at, line=line.number))
                 case "part":
                     parts[part] = entry["state"]
                 case "end":
@@ -145,6 +148,7 @@ def parse(data: bytes, path: Path) -> Contents:
         events=tuple(events),
         parts=parts,
         closed_at=closed_at,
+        last_at=at,
     )
 
 

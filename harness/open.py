@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from harness.atomic import write_text
 from harness.bench import LiveBench
-from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign, stamp
+from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, Stamps, no_sign
 from harness.errors import ConfigError, HalfpowerError, JournalError, OwnCodeError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
@@ -263,7 +263,7 @@ def start(
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
-        journal = Journal.create(folder, header, stamp=partial(stamp, bench.clock))
+        journal = Journal.create(folder, header, stamp=Stamps(bench.clock, bench.on_event))
         on_folder(folder)
         return journal, None
 
@@ -296,7 +296,8 @@ def resume(
         refuse_others(bench.identify(), contents)
         before = [event.what for event in contents.events]
         tell_who_reads(bench.on_event, before, operator, by_hand=by_hand and simulated is not None)
-        return Journal.reopen(folder, stamp=partial(stamp, bench.clock))
+        last = contents.last_at if simulated is None else ""  # a simulated bench may have a day of its own
+        return Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
     return _run(loaded, simulated, bench, go_on, on_event=on_event, watch=watch, faults=faults)

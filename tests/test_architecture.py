@@ -43,7 +43,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.steps", ()),
     ("harness.json_text", ()),
     ("harness.signals", ("harness.quantities", "harness.steps")),
-    ("harness.clock", ()),
+    ("harness.clock", ("harness.quantities",)),
     ("harness.moments", ()),
     ("harness.version", ()),
     ("harness.operator", PLAIN),

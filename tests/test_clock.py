@@ -1,5 +1,6 @@
 """Signs of life: given before anything that takes time, and never later than the lease before promised."""
 
+import datetime as dt
 import itertools
 import math
 import re
@@ -9,7 +10,8 @@ from collections import Counter
 import pytest
 
 from harness import open as opening
-from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock
+from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Stamps
+from harness.journal import read
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
 from harness.steps import Connect
@@ -109,3 +111,56 @@ def test_no_wait_is_no_sleep():
     clock = Counting()
     BeatingClock(clock, lambda _s: None).sleep(0.0)
     assert clock.slept == []
+
+
+# --- the clock of the day, which may be set ------------------------------------------------------------------------
+
+NOON = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
+
+
+def set_by(clock, seconds):
+    clock._start += dt.timedelta(seconds=seconds)
+
+
+@pytest.mark.parametrize(("passed_s", "set_s", "told"), [
+    (60.0, 0.0, None), (60.0, +3600.0, None), (60.0, -1.0, None), (36000.0, -20.0, None),  # kept right by the network
+    (60.0, -3600.0, "1 h 00 min"), (3600.0, -60.0, "1 min"),  # although the later stamp is still the later one
+])  # fmt: skip
+def test_a_clock_that_is_set_back_is_told_once_and_one_that_is_kept_right_is_not(passed_s, set_s, told):
+    clock, said = VirtualClock(NOON), []
+    stamps = Stamps(clock, lambda *event: said.append(event))
+    for _ in range(3):
+        stamps()
+        clock.sleep(passed_s)
+    set_by(clock, set_s)
+    assert stamps() == stamps() == clock.utc().isoformat(timespec="milliseconds")
+    assert [text.partition(";")[0] for _, text in said] == ([f"The clock was set back by {told}"] if told else [])
+
+
+@pytest.mark.parametrize("last", ["", "t17", "2026-11-25T13:00:00", "2026-11-25T12:00:01.000+00:00"])
+def test_a_run_that_goes_on_without_a_later_line_has_nothing_to_tell(last):
+    Stamps(VirtualClock(NOON), lambda *event: pytest.fail(str(event)), last)()
+
+
+def test_a_run_that_goes_on_earlier_than_it_stopped_tells_it():
+    said = []
+    Stamps(VirtualClock(NOON), lambda *event: said.append(event), "2026-11-25T13:30:00.000+01:00")()
+    assert [text.partition(";")[0] for _, text in said] == ["The clock was set back by 30 min"]
+
+
+def test_a_clock_set_back_during_a_run_stands_in_its_journal_and_report_and_changes_nothing(lab, tmp_path, benches):
+    unset = opening.start(lab / "digital.toml", tmp_path / "unset")
+
+    def watch(_part, n, _step, _reply):
+        if n == 7:
+            set_by(benches[-1].clock, -7200.0)
+
+    run = opening.start(lab / "digital.toml", tmp_path / "set", watch=watch)
+    contents = read(run.folder)
+    (event,) = (event for event in contents.events if event.what == "clock")
+    before, after = (record for record in contents.records if record.n in (7, 8))
+    assert event.text.startswith("The clock was set back by 2 h 00 min;")
+    assert before.line < event.line < after.line
+    assert after.at < before.at
+    assert event.text in run.report.deviations
+    assert run.report.parts == unset.report.parts

@@ -253,7 +253,8 @@ def test_a_fault_of_the_program_in_one_job_keeps_its_traceback_and_costs_no_othe
     assert "ZeroDivisionError: planted (the traceback stands in queue.jsonl)" in [event.text for event in night.events]
 
 
-def test_what_the_guardian_did_for_a_run_that_was_cut_off_stands_on_the_page(lab: Lab) -> None:
+@pytest.mark.parametrize("day", ["2026-11-25", "2026-11-20"], ids=["later", "by a clock that was set back"])
+def test_what_the_guardian_did_for_a_run_that_was_cut_off_stands_on_the_page(day: str, lab: Lab) -> None:
     def stop(_part: str, n: int) -> None:
         if n == 3:
             raise StoppedError
@@ -264,9 +265,7 @@ def test_what_the_guardian_did_for_a_run_that_was_cut_off_stands_on_the_page(lab
     folder = lab.the_folder()
     lines = (folder / log.NAME).read_bytes().splitlines(keepends=True)
     (folder / log.NAME).write_bytes(b"".join(line for line in lines if b'"kind":"ended"' not in line))
-    run, _ = journal.Journal.reopen(
-        lab.runs / account(folder).runs[0].run, stamp=lambda: "2026-11-25T19:00:00.000+00:00"
-    )
+    run, _ = journal.Journal.reopen(lab.runs / account(folder).runs[0].run, stamp=lambda: f"{day}T19:00:00.000+00:00")
     run.event("", "guardian", "The output of the calibrator is off: it took the command and reports no error.")
     run.close()
     assert account(folder).runs[0].outputs == (

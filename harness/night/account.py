@@ -48,14 +48,13 @@ def account(folder: Path) -> Night:
         for each in contents.left_out
     )
     finished = contents.closed_at is not None
-    stamps = [*(each.at for each in contents.endings), *(each.at for each in contents.events)]
     return Night(
         name=folder.resolve().name,
         title=str(header["title"]) or "Unattended night",
         program=f"Halfpower {header['program']}",
         host=str(header["host"]),
         started=contents.started_at or str(header["at"]),
-        ended=contents.closed_at or max(stamps, default=contents.started_at or str(header["at"])),
+        ended=contents.closed_at or contents.last_at,
         finished=finished,
         simulated=simulated,
         sentence=sentence(runs, refused),
@@ -156,8 +155,8 @@ def _by_the_guardian(record: journal.Contents | None) -> list[str]:
     """What the guardian did after the last reading of a run that was cut off."""
     if record is None:
         return []
-    since = record.records[-1].at if record.records else ""
-    return [event.text for event in record.events if event.what == "guardian" and event.at >= since]
+    since = record.records[-1].line if record.records else 0
+    return [event.text for event in record.events if event.what == "guardian" and event.line > since]
 
 
 # --- points ------------------------------------------------------------------------------------------------------

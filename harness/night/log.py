@@ -105,6 +105,7 @@ class Contents:
     start: str = ""  # the moment to wait for; "" for none
     started_at: str = ""
     closed_at: str | None = None
+    last_at: str = ""  # of the last line: what came last stands last, whatever the clock said
 
     def last(self, job: int) -> Ending | None:
         """How the last try of a job ended; None where it was never tried, or is under way, or was cut off."""
@@ -137,11 +138,11 @@ def read(folder: Path) -> Contents:
 def _begin(entry: Mapping[str, Any]) -> Contents:
     jobs = tuple(Job(**{**job, "parts": tuple(PlannedPart(**part) for part in job["parts"])}) for job in entry["jobs"])
     left_out = tuple(LeftOut(path=each["path"], problems=tuple(each["problems"])) for each in entry["left_out"])
-    return Contents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]))
+    return Contents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]), last_at=str(entry["at"]))
 
 
 def _take(contents: Contents, entry: Mapping[str, Any]) -> None:
-    at = str(entry["at"])
+    at = contents.last_at = str(entry["at"])
     match entry["kind"]:
         case "start":
             contents.start = str(entry["start"])

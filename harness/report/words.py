@@ -25,6 +25,7 @@ _TOLD: Final = (
     "another model",
     "by hand",
     "by itself",
+    "clock",
 )  # events that a reader is told as they stand
 AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
