@@ -20,12 +20,16 @@ if TYPE_CHECKING:
 
 # What comes by chance, as `harness.sim.faults` names it.
 LINE: Final = ("late", "cut", "doubled", "lost", "prefixed", "damaged", "closed", "reset")
-INSTRUMENT: Final = ("power cycle", "refused", "overload")
+STATE: Final = ("obeyed late", "rounded", "off ignored", "panel reset", "second controller")
+INSTRUMENT: Final = ("power cycle", "refused", "overload", *STATE)
 # What is there from the start to the end, and how much of it.
 SLOW_S: Final = 1.0
 DRIFT_PER_HOUR: Final = 0.01
-STANDING: Final = ("slow", "drift", "stuck")
-WORDS: Final = ("line", *LINE, *INSTRUMENT, *STANDING)
+STANDING: Final = ("slow", "drift", "stuck", "deaf", "coarse", "left over")
+GROUPS: Final[Mapping[str, tuple[str, ...]]] = {"line": LINE, "state": STATE}
+WORDS: Final = (*GROUPS, *LINE, *INSTRUMENT, *STANDING)
+
+_EVERYWHERE: Final[Mapping[str, str]] = {"coarse": "coarse", "scrambled": "left over"}
 
 # What the tool did, by the kind of its events.
 _DID: Final[Mapping[str, str]] = {
@@ -59,7 +63,7 @@ class Faults:
         for word in chosen:
             if word not in WORDS:
                 raise ConfigError(f"--fault-kinds: {word!r} is no kind of fault; expected {', '.join(WORDS)}")
-        named = [one for word in chosen for one in (LINE if word == "line" else (word,))]
+        named = [one for word in chosen for one in GROUPS.get(word, (word,))]
         return cls(rate=share, seed=seed, kinds=tuple(dict.fromkeys(named)) or (*LINE, *INSTRUMENT))
 
     def bench_of(
@@ -84,8 +88,9 @@ class Faults:
             update["slow"] = dict.fromkeys(simulated.devices, SLOW_S)
         if "drift" in self.kinds:
             update["drift_per_hour"] = dict.fromkeys(sources, DRIFT_PER_HOUR)
-        if "stuck" in self.kinds:
-            update["stuck"] = sources
+        update |= {kind: sources for kind in ("stuck", "deaf") if kind in self.kinds}
+        everyone = tuple(simulated.devices)
+        update |= {key: everyone for key, kind in _EVERYWHERE.items() if kind in self.kinds}
         simulated.inject(simulated.settings.faults.model_copy(update=update))
 
     @property
@@ -118,6 +123,9 @@ def _standing(simulated: SimulatedBench) -> str:
     said = [f"slow replies of the {role}" for role in sorted(plan.slow)]
     said += [f"a drifting {role}" for role in sorted(plan.drift_per_hour)]
     said += [f"an output of the {role} that stays on when it is switched off" for role in sorted(plan.stuck)]
+    said += [f"a {role} that ignores 'output off'" for role in sorted(plan.deaf)]
+    said += [f"a {role} that rounds to one digit" for role in sorted(plan.coarse)]
+    said += [f"a {role} with settings left over from others" for role in sorted(plan.scrambled)]
     if not said:
         return ""
     silent = " No instrument tells of a stuck output: a person has to look." if plan.stuck else ""

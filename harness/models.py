@@ -44,9 +44,13 @@ class Unit_:  # noqa: N801 - `Unit` is the unit under test
         problem: ValueError | None = None
         for unit in self.units:
             try:
-                return quantities.parse(value, unit)  # type: ignore[arg-type]  # it refuses other types itself
+                number = quantities.parse(value, unit)  # type: ignore[arg-type]  # it refuses other types itself
             except ValueError as error:
                 problem = problem or error
+                continue
+            if wrong := quantities.unphysical(number, unit):
+                raise ValueError(f"{value!r} {wrong}; expected {quantities.example(unit)}")
+            return number
         raise problem or ValueError("no unit")
 
     def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
@@ -73,6 +77,7 @@ class Unit_:  # noqa: N801 - `Unit` is the unit under test
 Hertz: TypeAlias = Annotated[float, Unit_(("Hz",))]
 Volts: TypeAlias = Annotated[float, Unit_(("V",))]
 VoltsPp: TypeAlias = Annotated[float, Unit_(("Vpp",))]
+VoltsRms: TypeAlias = Annotated[float, Unit_(("Vrms",))]
 Level: TypeAlias = Annotated[float, Unit_(("V", "Vpp"))]
 Seconds: TypeAlias = Annotated[float, Unit_(("s",))]
 Ohms: TypeAlias = Annotated[float, Unit_(("Ω",))]
@@ -119,8 +124,8 @@ def _within(value: float | None, low: float | None, high: float | None) -> bool:
 class SignalRange(Model):
     """A range of level and frequency, for which a line holds."""
 
-    level_from: Level | None = Field(None, description="lowest level the line holds for")
-    level_to: Level | None = Field(None, description="highest level the line holds for")
+    level_from: Level | None = Field(None, ge=0, description="lowest level the line holds for")
+    level_to: Level | None = Field(None, ge=0, description="highest level the line holds for")
     frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
     frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
 
@@ -247,16 +252,16 @@ class Calibrator(Instrument):
     level_low: Level = Field(1e-3, description="smallest level")
     level_high: Level = Field(200.0, description="largest level")
     level_digits: Whole = Field(5, ge=1, le=9, description="significant digits that a continuous level can be set to")
-    square_frequency: Hertz = Field(1e3, description="frequency of the square wave")
+    square_frequency: Hertz = Field(1e3, gt=0, description="frequency of the square wave")
     periods: Literal["continuous", "decade", "1-2-5"] | tuple[Seconds, ...] = Field(
         "1-2-5", description="time marks: 'continuous', 'decade', '1-2-5', or a list of periods"
     )
     period_low: Seconds = Field(2e-9, description="shortest period of the time marks")
     period_high: Seconds = Field(5.0, description="longest period of the time marks")
-    mark_level: Level = Field(1.0, description="level of the time marks")
+    mark_level: Level = Field(1.0, gt=0, description="level of the time marks")
     edge_rise_time: Seconds | None = Field(None, gt=0, description="rise time of the fast edge, 10 % to 90 %")
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the edge's rise time")
-    edge_frequency: Hertz = Field(1e5, description="repetition frequency of the fast edge")
+    edge_frequency: Hertz = Field(1e5, gt=0, description="repetition frequency of the fast edge")
     settling: tuple[SourceSettling, ...] = Field(
         (), description="other waits than 'settle', one [[calibrator.settling]] table a range"
     )
@@ -288,7 +293,7 @@ class Counter(Instrument):
 class FlatnessPoint(Model):
     """One point of a measured flatness: indicated over true level, relative to the reference frequency."""
 
-    frequency: Hertz = Field(description="frequency of the point")
+    frequency: Hertz = Field(gt=0, description="frequency of the point")
     db: Decibels = Field(description="what it shows over what is there, relative to the reference frequency")
     u: Decibels = Field(ge=0, description="expanded uncertainty, k = 2")
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from typing import Final
 
@@ -57,6 +58,36 @@ def parse(text: str | float, unit: str) -> float:
     if not math.isfinite(value):
         raise ValueError(f"{shown!r} is too large to be a quantity; expected {example(unit)}")
     return value
+
+
+# The smallest magnitude above zero and the largest that a bench for oscilloscopes can mean, with room on either side;
+# what lies beyond is a slip of the prefix. A voltage alone has a sign.
+_PHYSICAL: Final[Mapping[str, tuple[float, float]]] = {
+    "Hz": (1e-6, 1e12),
+    "V": (1e-12, 1e5),
+    "Vpp": (1e-12, 1e5),
+    "Vrms": (1e-12, 1e5),
+    "s": (1e-15, 1e7),
+    "Ω": (1e-3, 1e12),
+    "F": (1e-18, 1e-6),
+    "W": (1e-12, 1e4),
+}
+
+
+def unphysical(value: float, unit: str) -> str:
+    """What is wrong with a number as a quantity of a bench, in words that follow it; empty if nothing is."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return "is no number"
+    if unit not in _PHYSICAL:
+        return ""
+    least, most = _PHYSICAL[unit]
+    if value < 0 and unit != "V":
+        return "is negative"
+    if abs(value) > most * (1 + 1e-9):
+        return f"is too large to be meant; the most is {show(most, unit)}"
+    if 0 < abs(value) < least * (1 - 1e-9):
+        return f"is too small to be meant; the least above zero is {show(least, unit)}"
+    return ""
 
 
 _LIKELY: Final = {"Hz": "M", "s": "m"}

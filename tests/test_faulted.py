@@ -14,7 +14,7 @@ import pytest
 from harness import open as opening
 from harness.bench import LiveBench
 from harness.errors import ConfigError
-from harness.faulted import INSTRUMENT, LINE, STANDING, Faults
+from harness.faulted import INSTRUMENT, LINE, STANDING, STATE, Faults
 from harness.journal import comparable, read
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FAULTS
@@ -122,6 +122,7 @@ def test_a_refusal_ends_its_part_and_the_others_go_on(tmp_path: Path) -> None:
 def test_every_fault_of_the_simulator_has_its_word() -> None:
     assert set(LINE) | set(INSTRUMENT) == set(FAULTS)
     assert Faults.of_words("5 %").kinds == (*LINE, *INSTRUMENT)
+    assert Faults.of_words("1 %", kinds="state,left_over").kinds == (*STATE, "left over")
     assert Faults.of_words("0.05", kinds="line, power_cycle,late").kinds == (*LINE, "power cycle")
     assert Faults.of_words("2 %", kinds=",".join(STANDING)).kinds == STANDING
 
@@ -133,7 +134,7 @@ def test_every_fault_of_the_simulator_has_its_word() -> None:
         ("5 V", "", "--faults: '5 V' "),
         ("120 %", "", "--faults: '120 %' is no share of the queries; expected 0 % to 100 %"),
         ("nan", "", "--faults: "),
-        ("5 %", "late,cat", "--fault-kinds: 'cat' is no kind of fault; expected line, late, cut, "),
+        ("5 %", "late,cat", "--fault-kinds: 'cat' is no kind of fault; expected line, state, late, cut, "),
     ],
 )
 def test_what_is_no_fault_is_said(rate: str, kinds: str, expected: str) -> None:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from pydantic import Field, model_validator
 
 from harness.errors import ConfigError, InstrumentError
-from harness.sim import instruments, picture, profile
+from harness.sim import instruments, meddling, picture, profile
 from harness.sim.clock import VirtualClock
 from harness.sim.device import Device
 from harness.sim.eyes import Eyes, Person
@@ -62,6 +62,7 @@ class InstrumentEntry(Settings):
     goes_on: bool | None = None
     truth: Mapping[str, Any] = Field(default_factory=dict, description="over the profile's own truth")
     counts: str = Field("generator", description="counter: the source that it is joined to")
+    left_over: Mapping[str, Any] = Field(default_factory=dict, description="what the last user has left it at")
     routes: Mapping[int, Route] = Field(default_factory=dict, description="switch: what each channel joins")
 
 
@@ -149,13 +150,16 @@ class SimulatedBench:
         self.profiles[role] = data
         self._models[role] = self._model(role, entry, data, f"{where}.truth")
         if entry.address is None:
-            return  # worked by hand
+            if entry.left_over:
+                raise ConfigError(f"{where}.left_over: an instrument worked by hand is set by hand; leave it out")
+            return
         if not data.remote:
             raise ConfigError(f"{where}.address: {entry.profile!r} has no remote interface; leave it out")
         self.addresses[role] = _resource_name(entry.address, f"{where}.address")
         if list(self.addresses.values()).count(self.addresses[role]) > 1:
             raise ConfigError(f"{where}.address: {entry.address!r} is taken by another instrument")
         self.devices[role] = self._device(role, entry, data)
+        meddling.leave(self.devices[role], entry.left_over, f"{where}.left_over")
 
     def _device(self, role: str, entry: InstrumentEntry, data: Profile) -> Device:
         model = self._models[role]
@@ -223,9 +227,7 @@ class SimulatedBench:
     def inject(self, plan: FaultPlan) -> None:
         """Put faults between the instruments and whoever asks, from now on."""
         self.fault_plan = plan
-        self.faults = {role: FaultInjector(plan, role) for role in self.devices}
-        for role, injector in self.faults.items():
-            self._endpoints[role].injector = injector
+        self.faults = {role: endpoint.inject(plan, role) for role, endpoint in self._endpoints.items()}
         for role, box in self.world.sources.items():
             box.stuck = role in plan.stuck
             drift = plan.drift_per_hour.get(role)

@@ -162,7 +162,9 @@ class Device:
         self.identity, self.model, self.clock = identity, model, clock
         self.ready_at = 0.0  # on the clock: a busy instrument answers when it is done
         self.unread = False  # set by the I/O: a reply waits in the output queue (MAV)
-        self.refuse_next = False  # a fault: the next setting or action is refused
+        # A fault may change what is taken, or leave it out (None), or refuse it; an action comes as None.
+        self.taken: Callable[[Command, Value | None], Value | None] = lambda _command, value: value
+        self.settings = tuple(command for command in table if command.does == "sets")
         self._table, self._goes_on, self._errors_kept = tuple(table), goes_on, errors_kept
         self._errors: deque[str] = deque()
         self._parsed: dict[bytes, list[Unit | ScpiError]] = {}
@@ -216,15 +218,8 @@ class Device:
 
     def handle(self, line: bytes) -> bytes | None:
         """Obey one program message, its terminator stripped."""
-        units = self._parsed.get(line)
-        if units is None:
-            units = scpi.parse(line)
-            if len(self._parsed) >= _CACHED:
-                self._parsed.clear()
-            if len(line) <= 256:
-                self._parsed[line] = units
         self._replies = replies = []
-        for unit in units:
+        for unit in self._units(line):
             try:
                 if isinstance(unit, ScpiError):
                     raise unit
@@ -239,20 +234,36 @@ class Device:
         self._replies = []
         return b";".join(replies) if replies else None
 
+    def count_settings(self, line: bytes) -> int:
+        """How many settings and actions a message holds."""
+        headers = [unit.header for unit in self._units(line) if isinstance(unit, Unit) and unit.header[0] != "*"]
+        found = [self._headers.get(header) or self._search(header) for header in headers]
+        return sum(not isinstance(each, int) and each[0].does in ("sets", "acts") for each in found)
+
+    def _units(self, line: bytes) -> list[Unit | ScpiError]:
+        units = self._parsed.get(line)
+        if units is None:
+            units = scpi.parse(line)
+            if len(self._parsed) >= _CACHED:
+                self._parsed.clear()
+            if len(line) <= 256:
+                self._parsed[line] = units
+        return units
+
     def _obey(self, unit: Unit) -> bytes | None:
         if unit.header[0] == "*":
             return self._obey_common(unit)
         command, number = self._find(unit.header)
-        if self.refuse_next and command.does in ("sets", "acts"):
-            self.refuse_next = False
-            raise ScpiError(-221)
         match command.does:
             case "sets":
-                self.model.put(command.name, number, _read(command.holds, unit.parameters))
+                value = self.taken(command, _read(command.holds, unit.parameters))
+                if value is not None:
+                    self.model.put(command.name, number, value)
                 return None
             case "asks":
                 return self._ask(command, number, unit.parameters)
             case "acts":
+                self.taken(command, None)
                 self.model.do(command.name, self._arguments(command, unit.parameters))
                 return None
             case "answers":

@@ -17,6 +17,7 @@ from typing import Final, Literal, TypeAlias, get_args
 from pydantic import Field
 
 from harness.sim.device import Device
+from harness.sim.meddling import Meddler
 from harness.sim.settings import Ratio, Seconds, Settings
 
 Fault: TypeAlias = Literal[
@@ -29,8 +30,13 @@ Fault: TypeAlias = Literal[
     "closed",  # the connection is closed instead of a reply
     "reset",  # the connection is reset instead of a reply
     "power cycle",  # off and on: settings lost, event register bit 7, connection closed
-    "refused",  # the next setting is refused with an error
+    "refused",  # one setting of a message is refused with an error; what follows it depends on the parser
     "overload",  # a number is answered with the mark for too large
+    "obeyed late",  # the next settings are not answered, and obeyed some messages later
+    "rounded",  # the next number that can be is rounded, without an error
+    "off ignored",  # the next "output off" is not obeyed, without an error
+    "panel reset",  # settings as after *RST, from the front panel: no event bit tells of it
+    "second controller",  # another computer changes one setting
 ]
 FAULTS: Final[tuple[Fault, ...]] = get_args(Fault)
 Ending: TypeAlias = Literal["", "closed", "reset"]
@@ -47,7 +53,11 @@ class FaultPlan(Settings):
     seed: int = 1
     late: Seconds = Field(3.0, gt=0, le=3600, description="how much later a late reply comes")
     roles: tuple[str, ...] = Field((), description="which instruments; all where none is named")
-    stuck: tuple[str, ...] = Field((), description="sources whose output does not go off any more")
+    held: int = Field(12, ge=1, le=1000, description="most messages after which settings that are late are obeyed")
+    scrambled: tuple[str, ...] = Field((), description="instruments whose settings are anything at the start")
+    coarse: tuple[str, ...] = Field((), description="instruments that round every number to one digit")
+    deaf: tuple[str, ...] = Field((), description="sources that ignore 'output off', and say that they are on")
+    stuck: tuple[str, ...] = Field((), description="sources whose output stays on, and that say it is off")
     slow: Mapping[str, Seconds] = Field(default_factory=dict, description="how much longer an instrument takes")
     drift_per_hour: Mapping[str, Ratio] = Field(default_factory=dict, description="sources whose level walks away")
 
@@ -116,19 +126,39 @@ class FaultInjector:
 class Endpoint:
     """One device as its I/O sees it; the lock is the bench's, since the physics is shared."""
 
-    def __init__(self, device: Device, lock: threading.RLock, injector: FaultInjector | None = None) -> None:
-        self.device, self.lock, self.injector = device, lock, injector
+    def __init__(self, device: Device, lock: threading.RLock) -> None:
+        self.device, self.lock = device, lock
+        self.injector: FaultInjector | None = None
+        self.meddler: Meddler | None = None
+
+    def inject(self, plan: FaultPlan, role: str) -> FaultInjector:
+        """Faults from now on, those of the start at once."""
+        self.injector = FaultInjector(plan, role)
+        self.meddler = Meddler(
+            self.device,
+            f"{plan.seed}/{role}",
+            longest_held=plan.held,
+            deaf=role in plan.deaf,
+            coarse=role in plan.coarse,
+        )
+        if role in plan.scrambled:
+            self.meddler.scramble()
+        return self.injector
 
     def message(self, line: bytes) -> Delivery:
         """Obey one message; when its reply comes, and in what state."""
-        device, injector = self.device, self.injector
+        device, injector, meddler = self.device, self.injector, self.meddler
         with self.lock:
             fault = injector.draw(line) if injector else None
-            if fault == "power cycle":
+            if fault and injector and meddler and not meddler.can(fault):
+                injector.counts[fault] -= 1
+                fault = None
+            if fault == "power cycle" and meddler:
+                meddler.forget()
                 device.power_cycle()
                 return Delivery(ending="closed")
-            if fault == "refused":
-                device.refuse_next = True
+            if meddler and meddler.before(fault, line):
+                return Delivery()
             reply = device.handle(line)
             if reply is None:
                 return Delivery()
