@@ -6,6 +6,7 @@ Importing this imports SQLAlchemy; `harness.records.store` does so when a store 
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -25,6 +26,11 @@ NONE: Final = "none"  # no store at all
 BUSY_S: Final = 15.0  # how long a writer waits for another one
 CONNECT_S: Final = 5  # how long a server may take to answer at all
 _POSTGRES: Final = ("postgresql", "postgres", "postgresql+psycopg")
+_KIND: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]{0,39}")
+_DATABASE: Final = re.compile(r"[\w.$-]{1,63}")
+_LIKE_A_SERVER: Final = re.compile(
+    r"(?i)^\s*(?:postgres\w*|sqlite)\s*(?:[:;]|[/\\]{2})|^(?!/[^/]|~|[a-z]:[/\\]).*:.*@|^//.*@|password\s*="
+)
 _LONGEST: Final = 300  # characters of a database's own words
 
 
@@ -56,11 +62,17 @@ def address(url: str | None = None) -> Address:
     if text == NONE:
         raise RecordsError(f"No store is set up: {VARIABLE} or --store says 'none'. Name a file or a server.")
     if "://" not in text:
+        if _LIKE_A_SERVER.search(text):  # it may hold a password, and a file's name is shown
+            raise RecordsError(
+                "The store's address, which is not shown here, is no file's name and no server's address; write "
+                "postgresql://USER@HOST/DATABASE, or a file of that name with its whole path."
+            )
         return _file(Path(text))
     kind, _, rest = text.partition("://")
     if kind not in ("sqlite", *_POSTGRES):
         raise RecordsError(
-            f"{shortened(kind, 40)}://: no such store is known; name a file, or a server as postgresql://USER@HOST/DATABASE."
+            f"{kind if _KIND.fullmatch(kind) else '…'}://: no such store is known; name a file, or a server as "
+            "postgresql://USER@HOST/DATABASE."
         )
     if rest.count("@") > 1:  # what comes before the last would be taken for the host, and be shown
         raise RecordsError(
@@ -77,7 +89,13 @@ def address(url: str | None = None) -> Address:
             raise RecordsError("sqlite://: names no file; write sqlite:///FOLDER/records.sqlite, or the file alone.")
         return _file(Path(parsed.database))
     if not parsed.database:
-        raise RecordsError(f"{_server_name(parsed)}: names no database; write postgresql://USER@HOST/DATABASE.")
+        raise RecordsError(f"{kind}://…: names no database; write postgresql://USER@HOST/DATABASE.")
+    beyond = "@" in rest and parsed.username is None
+    if beyond or not _DATABASE.fullmatch(parsed.database):  # a part of a password, say, and it would be shown
+        raise RecordsError(
+            f"{kind}://…: the address is not understood beyond the host; inside a user name or password write / as "
+            "%2F, : as %3A and ? as %3F, and name a database of letters, digits, '_', '-', '.' and '$'."
+        )
     return Address(url=parsed.set(drivername="postgresql+psycopg"), name=_server_name(parsed))
 
 
