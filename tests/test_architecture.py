@@ -187,7 +187,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.atomic", ("harness.errors",)),
     ("harness.night.log", ("harness.errors", "harness.sealed")),
     ("harness.night.heartbeat", (*PLAIN, "harness.clock", "harness.atomic")),
-    ("harness.night.notices", ("harness.errors", "harness.clock")),
+    ("harness.night.notices", ("harness.errors", "harness.clock", "harness.report.shown")),
     ("harness.night.awake", ()),
     ("harness.night.start", (*PLAIN, "harness.clock", "harness.moments")),
     ("harness.night.watching", ("harness.errors", "harness.clock", "harness.night.heartbeat")),

@@ -72,6 +72,20 @@ def test_each_job_and_the_end_of_the_night_are_told(tmp_path: Path) -> None:
     assert SECRET not in " ".join(lab.showing.told)
 
 
+def test_a_notice_is_plain_text_whatever_a_channel_understands(tmp_path: Path) -> None:
+    """Control characters are written out, and what would be markup to a channel that shows markup is escaped for it."""
+    text = "<b>A402</b> & *co* \x1b[2J\u202e\x07"
+    with listener() as (address, heard):
+        to = channels([address, f"{address}?format=html"])
+        Notices(to[:1]).send(f"{text}\nx", f"{text}\nsecond line")
+        Notices(to[1:]).send("done", f"{text}\nsecond line")
+    plain, page = heard
+    assert plain["title"] == "<b>A402</b> & *co* \\x1b[2J\\x202e\\x07 x"
+    assert plain["message"] == "<b>A402</b> & *co* \\x1b[2J\\x202e\\x07\nsecond line"
+    assert "<b>" not in page["message"]
+    assert "&lt;b&gt;A402&lt;/b&gt; &amp; *co*" in page["message"].replace("&nbsp;", " ")
+
+
 def test_a_channel_that_fails_is_told_by_its_number_and_ends_nothing(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:

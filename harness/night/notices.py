@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from harness.clock import BETWEEN_SIGNS_S, OnLife, no_sign
 from harness.errors import QueueError
+from harness.report.shown import clean
 
 VARIABLE: Final = "HALFPOWER_NOTIFY"
 LONGEST_S: Final = 20.0  # for all channels together: they are told at the same time
@@ -58,7 +59,7 @@ def channels(given: Iterable[str]) -> tuple[Channel, ...]:
             "mailto://… or json://HOST/ (the address itself is not shown, since it may hold a secret)."
         )
     return tuple(
-        Channel(label=f"channel {number} ({each.service_name or 'own'})", send=_sender(each))
+        Channel(label=f"channel {number} ({each.service_name or 'own'})", send=_sender(Apprise, each))
         for number, each in enumerate(made, 1)
     )
 
@@ -70,8 +71,11 @@ def _instance(library: Any, address: str) -> Any:
         return None
 
 
-def _sender(instance: Any) -> Callable[[str, str], bool]:
-    return lambda title, body: bool(instance.notify(body=body, title=title))
+def _sender(library: Any, instance: Any) -> Callable[[str, str], bool]:
+    """Send plain text: what stands in a file or an instrument's answer is no markup, whatever a channel understands."""
+    to = library()
+    to.add(instance)
+    return lambda title, body: bool(to.notify(body=body, title=title, body_format="text"))
 
 
 class Notices:
@@ -91,6 +95,7 @@ class Notices:
         """Tell everybody; what fails is told to whoever watches this machine."""
         if not self._channels:
             return
+        title, body = clean(title), "\n".join(clean(line) for line in body.splitlines())
         self._on_life(self._longest_s + BETWEEN_SIGNS_S)
         went: dict[str, bool] = {}
         threads = [
