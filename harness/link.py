@@ -256,7 +256,7 @@ class Link:
         head = r"(\d+);" if watched else "()"
         self._clean = False  # before the write: Ctrl-C in the middle leaves it so
         try:
-            self._port.write(message)
+            self._send(message)
             reply = self._read_line(extra_s)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
@@ -275,7 +275,7 @@ class Link:
         message, tail = self._frame(command)
         self._clean = False
         try:
-            self._port.write(message)
+            self._send(message)
             data, rest = read_block(self._port, expected_bytes, self._timeout_s + extra_s, tagged=self._tagged)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
@@ -284,6 +284,12 @@ class Link:
         self._clean = True
         self._standing = self._nonce if tail else self._standing
         return data
+
+    def _send(self, message: bytes) -> None:
+        """Write nothing while bytes are unread: a reply that came twice would answer this, and hide a loss."""
+        if self._port.unread():
+            raise PortError("a reply waits that nobody asked for: out of step")
+        self._port.write(message)
 
     def _frame(self, command: str, *, watched: bool = False) -> tuple[bytes, str]:
         """Return the message, and what its reply ends in; `watched`: its reply begins with the number that stood."""

@@ -28,6 +28,9 @@ class Port(Protocol):
     def write(self, message: bytes) -> None:
         """Send one message; the port adds the terminator."""
 
+    def unread(self) -> bool:
+        """Whether bytes wait that nobody has read; False where the interface cannot tell."""
+
     def read_line(self, timeout_s: float) -> bytes:
         """Read up to the newline or the end of the message, both taken off."""
 
@@ -69,6 +72,11 @@ class MemoryPort:
             now, late = self._damage(reply + b"\n")
             self._waiting += now
             self._late += late
+
+    def unread(self) -> bool:
+        """Whether bytes wait that nobody has read."""
+        self._require_open()
+        return bool(self._waiting)
 
     def read_line(self, timeout_s: float) -> bytes:
         """Read up to the newline."""

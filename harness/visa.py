@@ -5,15 +5,15 @@ pyvisa is imported when the first instrument is opened, not before.
 
 from __future__ import annotations
 
-import re
+import select
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 from harness.errors import ConfigError, HalfpowerError
+from harness.interfaces import interface_of
 from harness.link import Link, OnEvent
 from harness.port import NoLibrary, PortError
 
@@ -36,86 +36,6 @@ QUIET_WINDOWS: Final = 25
 LARGEST_DRAIN: Final = 1 << 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interface:
-    """What an interface can do for a link that is out of step; docs/interfaces.md shows the same table."""
-
-    name: str
-    example: str
-    way_back: Literal["reopen", "device clear", "quiet window"]
-    marks_end: bool  # whether the end of a message is told apart from a newline in it
-    needs: str
-    pattern: str
-
-
-_PURE: Final = "nothing more"
-INTERFACES: Final = (
-    Interface(
-        name="raw socket",
-        example="TCPIP0::192.0.2.11::5025::SOCKET",
-        way_back="reopen",
-        marks_end=False,
-        needs=_PURE,
-        pattern=r"TCPIP\d*::[^:]+::\d+::SOCKET",
-    ),
-    Interface(
-        name="HiSLIP",
-        example="TCPIP0::192.0.2.11::hislip0::INSTR",
-        way_back="device clear",
-        marks_end=True,
-        needs=_PURE,
-        pattern=r"TCPIP\d*::[^:]+::hislip\d+(,\d+)?(::INSTR)?",
-    ),
-    Interface(
-        name="VXI-11",
-        example="TCPIP0::192.0.2.11::inst0::INSTR",
-        way_back="device clear",
-        marks_end=True,
-        needs=_PURE,
-        pattern=r"TCPIP\d*::[^:]+(::[a-z][^:]*)?(::INSTR)?",
-    ),
-    Interface(
-        name="GPIB",
-        example="GPIB0::9::INSTR",
-        way_back="device clear",
-        marks_end=True,
-        needs="the interface's VISA library or driver",
-        pattern=r"GPIB\d*::\d+(::\d+)?(::INSTR)?",
-    ),
-    Interface(
-        name="USBTMC",
-        example="USB0::0x1234::0x5678::SN1::INSTR",
-        way_back="device clear",
-        marks_end=True,
-        needs="a VISA library, or pyusb",
-        pattern=r"USB\d*::(0x[\da-f]+|\d+)::(0x[\da-f]+|\d+)::[^:]+(::\d+)?(::INSTR)?",
-    ),
-    Interface(
-        name="serial",
-        example="ASRL/dev/ttyUSB0::INSTR",
-        way_back="quiet window",
-        marks_end=False,
-        needs='`pip install ".[serial]"`',
-        pattern=r"ASRL[^:]+(::INSTR)?",
-    ),
-)
-
-
-def interface_of(address: str) -> Interface:
-    """Tell the interface from the address; raises ConfigError with what is wrong with it."""
-    for interface in INTERFACES:
-        if re.fullmatch(interface.pattern, address, re.IGNORECASE):
-            return interface
-    forgotten = re.fullmatch(r"(TCPIP\d*::[^:]+::\d+)(::|::INSTR)?", address, re.IGNORECASE)
-    if forgotten:
-        raise ConfigError(
-            f"address {address!r} has a port number but does not end in SOCKET; "
-            f"write '{forgotten.group(1)}::SOCKET' for a raw socket"
-        )
-    *most, last = [f"'{each.example}'" for each in INTERFACES if each.name != "VXI-11"]
-    raise ConfigError(f"{address!r} is no VISA address; expected one such as {', '.join(most)} or {last}")
-
-
 class VisaPort:
     """A pyvisa resource. After trouble always a new one: closing and opening the old one loses its settings."""
 
@@ -133,6 +53,7 @@ class VisaPort:
         self._factory, self._clock, self._on_life, self._between_s = factory, clock, on_life, between_s
         self._manager: Any = None
         self._resource: Any = None
+        self._look: Callable[[], bool] = lambda: False
         self._timeout_s = 0.0
 
     def write(self, message: bytes) -> None:
@@ -140,6 +61,11 @@ class VisaPort:
         self._alive(self._timeout_s)
         with _FOREIGN:
             self._open_resource().write_raw(message + b"\n")
+
+    def unread(self) -> bool:
+        """Whether bytes wait; PortError where the other end has closed the connection."""
+        with _FOREIGN:
+            return self._look()
 
     def read_line(self, timeout_s: float) -> bytes:
         """Read up to the newline or the end of the message.
@@ -221,7 +147,11 @@ class VisaPort:
                 **_line_attributes(self._serial_line),
             )
             self._timeout_s = OPEN_S
-            _send_at_once(self._manager, self._resource)
+            below = _below(self._manager, self._resource)
+            if isinstance(getattr(below, "interface", None), socket.socket):
+                below.interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # Nagle's delay off
+            # What marks the end of a message throws an unread one away by itself.
+            self._look = (lambda: False) if self._interface.marks_end else _looking(below, self._resource)
         if self._interface.way_back == "quiet window":
             self._wait_for_quiet()
 
@@ -322,13 +252,38 @@ def _line_attributes(line: SerialLine | None) -> dict[str, Any]:
     }
 
 
-def _send_at_once(manager: Any, resource: Any) -> None:
-    """Switch Nagle's delay off below pyvisa-py, whose attribute for it cannot be set; elsewhere it is the default."""
+def _below(manager: Any, resource: Any) -> Any:
+    """Return pyvisa-py's own session, where it is the library: some things cannot be asked through an attribute."""
     sessions = getattr(manager.visalib, "sessions", None)
-    session = sessions.get(resource.session) if isinstance(sessions, dict) else None
-    connection = getattr(session, "interface", None)
+    return sessions.get(resource.session) if isinstance(sessions, dict) else None
+
+
+def _looking(below: Any, resource: Any) -> Callable[[], bool]:
+    """How to look for bytes that wait: below pyvisa-py at the socket, else by the attribute, where there is one."""
+    connection = getattr(below, "interface", None)
     if isinstance(connection, socket.socket):
-        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return lambda: bool(getattr(below, "_pending_buffer", b"")) or _waits(connection)
+
+    from pyvisa.constants import ResourceAttribute
+
+    def attribute() -> bool:
+        return int(resource.get_visa_attribute(ResourceAttribute.asrl_avalaible_number)) > 0
+
+    try:
+        with _FOREIGN:
+            attribute()
+    except PortError:
+        return lambda: False  # a raw socket below another library
+    return attribute
+
+
+def _waits(connection: socket.socket) -> bool:
+    """Whether there is something to read at a socket, without reading it."""
+    if not select.select([connection], [], [], 0)[0]:
+        return False
+    if not connection.recv(1, socket.MSG_PEEK):
+        raise PortError("the instrument has closed the connection")
+    return True
 
 
 def resource_manager(library: str = "") -> ResourceManagerFactory:

@@ -139,7 +139,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.replies", ()),
     ("harness.blocks", ("harness.errors", "harness.port", "harness.replies")),
     ("harness.link", ("harness.blocks", "harness.errors", "harness.clock", "harness.port", "harness.replies")),
-    ("harness.visa", (*PLAIN, "harness.clock", "harness.link", "harness.port")),
+    ("harness.interfaces", ("harness.errors",)),
+    ("harness.visa", (*PLAIN, "harness.clock", "harness.interfaces", "harness.link", "harness.port")),
     ("harness.sim*", (*PLAIN, "harness.clock", "harness.operator", "harness.sim*")),
     (
         "harness.bench",
@@ -237,6 +238,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 PURE: Final = (
     "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.limits",
     "harness.operator", "harness.quantities", "harness.models", "harness.replies", "harness.moments",
+    "harness.interfaces",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = (

@@ -23,12 +23,13 @@ from vxi11_double import Vxi11Double
 
 from harness.clock import Clock, RealClock
 from harness.errors import LinkError
+from harness.interfaces import INTERFACES
 from harness.link import Link, LinkDown, repeat_point
 from harness.models import Generator
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import Delivery, Endpoint
 from harness.sim.library import resource_manager as simulated_manager
-from harness.visa import INTERFACES, open_link, resource_manager
+from harness.visa import open_link, resource_manager
 
 ROOT = Path(__file__).resolve().parent.parent
 SIMULATED = ROOT / "demo" / "brackwater" / "bench_sim.toml"
@@ -162,6 +163,19 @@ def test_a_fault_costs_a_repeat_and_never_a_value(lines, interface, tag):
             # A bus instrument throws a second reply away by itself, and says so: IEEE 488.2, 6.3.2.3.
             assert {"resync", "query_error"} & set(line.events[before:]), (kind, exchange)
     line.link.check()
+
+
+@pytest.mark.parametrize("interface", [*IN_PROCESS, "raw socket", "HiSLIP", "serial"])
+def test_a_reply_that_came_twice_and_one_that_is_lost_do_not_cancel_out(lines, interface):
+    """Without the tag: the set's "1" comes twice, the reading not at all, and "1" is a valid reading.
+
+    VXI-11 cannot be looked at without a call of its own; its instruments throw away what is unread (IEEE 488.2,
+    6.3.2.3), which the double does not.
+    """
+    line = lines(interface, tag_queries=False)
+    line.plan = ["doubled", "lost"]
+    assert line.point(1.5) == 1.5
+    assert {"resync", "query_error"} & set(line.events)
 
 
 @pytest.mark.parametrize("interface", ["raw socket", "HiSLIP", "VXI-11"])

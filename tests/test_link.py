@@ -117,6 +117,29 @@ def test_the_same_line_without_the_protocol_gives_the_old_value():
     assert float(port.read_line(1.0)) == 0.0
 
 
+def test_a_reply_that_came_twice_and_one_that_is_lost_do_not_cancel_out():
+    """The set's "1" comes twice and the reading not at all: the second "1" is a valid number, and then all is even."""
+    hits = {CONNECT: lambda reply: (reply * 2, b""), CONNECT + 1: LOST}
+    seen = -1
+
+    def damage(reply: bytes) -> tuple[bytes, bytes]:
+        nonlocal seen
+        seen += 1
+        return hits[seen](reply) if seen in hits else (reply, b"")
+
+    bench = Bench(damage=damage)
+    bench.link.connect()
+
+    def point() -> float:
+        bench.link.set(":SOUR:VOLT 1.5")
+        value = bench.link.query_float(":MEAS:VOLT?")
+        bench.link.check()
+        return value
+
+    assert repeat_point(point) == 1.5
+    assert "resync" in bench.kinds()
+
+
 @pytest.mark.parametrize("goes_on", [True, False], ids=["goes on", "drops the rest"])
 def test_a_refusal_is_told_and_never_repeated(goes_on):
     bench = Bench(goes_on=goes_on)

@@ -14,10 +14,11 @@ from serial_double import SerialDouble
 
 from harness.clock import RealClock
 from harness.errors import ConfigError, InstrumentError, LinkError
+from harness.interfaces import interface_of
 from harness.link import Link, LinkDown, repeat_point
 from harness.models import Generator, SerialLine
 from harness.port import PortError
-from harness.visa import LONGEST_LINE, VisaPort, interface_of, list_addresses, open_link, resource_manager
+from harness.visa import LONGEST_LINE, VisaPort, list_addresses, open_link, resource_manager
 
 SI = {"si": True}
 
