@@ -35,6 +35,7 @@ from harness.replies import (
     pattern,
     rooted,
     short,
+    untagged,
 )
 
 EventKind: TypeAlias = Literal[
@@ -252,7 +253,7 @@ class Link:
 
     def _exchange(self, command: str, shape: str, extra_s: float, *, watched: bool = False) -> str:
         self._ready()
-        message, tail = self._frame(command, watched=watched)
+        message, tag = self._frame(command, watched=watched)
         head = r"(\d+);" if watched else "()"
         self._clean = False  # before the write: Ctrl-C in the middle leaves it so
         try:
@@ -260,29 +261,30 @@ class Link:
             reply = self._read_line(extra_s)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        match = pattern(f"{head}({shape}){tail}").fullmatch(reply)
+        body = untagged(reply, tag)
+        match = None if body is None else pattern(f"{head}({shape})").fullmatch(body)
         if match is None:
             raise LinkError(self.name, f"answers {short(reply)} to {command!r}: out of step", command=command)
         self._clean = True
         if watched and int(match.group(1)) != self._standing:
             self._counted_on = int(match.group(1))
-        if watched or tail:
-            self._standing = self._nonce if tail else int(match.group(1))
+        if watched or tag is not None:
+            self._standing = int(match.group(1)) if tag is None else tag
         return str(match.group(2))
 
     def _exchange_block(self, command: str, expected_bytes: int | None, extra_s: float) -> bytes:
         self._ready()
-        message, tail = self._frame(command)
+        message, tag = self._frame(command)
         self._clean = False
         try:
             self._send(message)
             data, rest = read_block(self._port, expected_bytes, self._timeout_s + extra_s, tagged=self._tagged)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        if rest != tail:
+        if untagged(rest, tag) != "":
             raise LinkError(self.name, f"goes on with {short(rest)} after the block: out of step", command=command)
         self._clean = True
-        self._standing = self._nonce if tail else self._standing
+        self._standing = self._standing if tag is None else tag
         return data
 
     def _send(self, message: bytes) -> None:
@@ -291,15 +293,15 @@ class Link:
             raise PortError("a reply waits that nobody asked for: out of step")
         self._port.write(message)
 
-    def _frame(self, command: str, *, watched: bool = False) -> tuple[bytes, str]:
+    def _frame(self, command: str, *, watched: bool = False) -> tuple[bytes, int | None]:
         """Return the message, and what its reply ends in; `watched`: its reply begins with the number that stood."""
         if not command.isascii() or not command.isprintable():
             raise InstrumentError(self.name, f"{command!r} cannot be sent: a command is one line of ASCII")
         before = "*ESE?;" if watched else ""
         if not self._tagged:
-            return f"{before}{command}".encode("ascii"), ""
+            return f"{before}{command}".encode("ascii"), None
         tag = self._next_nonce()
-        return f"{before}*ESE {tag};{rooted(command)};*ESE?".encode("ascii"), f";{tag}"
+        return f"{before}*ESE {tag};{rooted(command)};*ESE?".encode("ascii"), tag
 
     def _read_status(
         self, confirm: Sequence[Asked] = (), *, first: str = "", shape: str = "", watched: bool = False,

@@ -221,7 +221,9 @@ class Instrument(Model):
     warm_up: Seconds = Field(0.0, ge=0, le=86400, description="time from switching on until the specification holds")
     timeout: Seconds = Field(2.0, gt=0, le=120, description="longest wait for one answer")
     serial_line: SerialLine | None = Field(None, description="how a serial line is set: the table [ROLE.serial_line]")
-    tag_queries: Flag = Field(False, description="send a counted echo with every query: slower, safest on a poor line")
+    tag_queries: Flag = Field(
+        True, description="a counted number goes with every query, so that no other reply can pass for its own"
+    )
     commands: Mapping[str, str] = Field(
         default_factory=dict, description="commands that differ from the driver's table"
     )

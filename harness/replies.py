@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import Final
 
 NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[Ee][+-]?\d+)?"
+WHOLE: Final = r"\+?\d+"
 ERROR_ENTRY: Final = r'[+-]?\d+,\s*"(?:[^"]|"")*"'
 COMPLETE: Final = r"\+?1"
 
@@ -62,6 +63,14 @@ def rooted(text: str) -> str:
     """Start at the root of the command tree, wherever the message before ended."""
     text = text.strip()
     return text if not text or text[0] in ":*" else f":{text}"
+
+
+def untagged(reply: str, tag: int | None) -> str | None:
+    """Return a reply without the number that it must end in; None where that is another number, or missing."""
+    if tag is None:
+        return reply
+    body, _, last = reply.rpartition(";")
+    return body.rstrip() if pattern(WHOLE).fullmatch(last.strip()) and int(last) == tag else None
 
 
 @lru_cache(maxsize=512)
