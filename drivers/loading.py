@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
@@ -12,6 +10,7 @@ from drivers import Driver
 from harness.errors import ConfigError, HalfpowerError
 from harness.link import Link, OnEvent
 from harness.models import UnitLink
+from harness.own_files import OwnCode
 
 if TYPE_CHECKING:
     from harness.models import Instrument, Setup
@@ -37,6 +36,7 @@ def make_driver(
     open_link: Callable[[Instrument, Role], Link],
     operator: Operator,
     on_event: OnEvent = lambda _kind, _text: None,
+    own: OwnCode | None = None,
 ) -> Driver:
     """Build a role's driver; `open_link` is called only for an instrument that has an address and a driver for it."""
     instrument = getattr(setup.bench, role)
@@ -46,14 +46,16 @@ def make_driver(
         instrument = UnitLink(driver="manual", maker=setup.unit.maker, model=setup.unit.model, serial=setup.job.serial)
     if instrument.driver == "manual" or (role in ("unit", "reference") and _is_read_by_eye(role, setup)):
         return _manual(role, instrument, setup, operator, on_event)
-    own = None if instrument.driver == "scpi" else load_class(instrument.driver, role, folder)
-    if own is None:
+    made = None if instrument.driver == "scpi" else load_class(instrument.driver, role, folder, own)
+    if made is None:
         _require_address(role, instrument)
     link = None if instrument.address is None else open_link(instrument, role)
-    return _generic(role, instrument, setup, cast(Link, link)) if own is None else _of_the_user(own, role, setup, link)
+    if made is None:
+        return _generic(role, instrument, setup, cast(Link, link))
+    return _of_the_user(made, role, setup, link)
 
 
-def off_command(role: Role, setup: Setup, folder: Path) -> str:
+def off_command(role: Role, setup: Setup, folder: Path, own: OwnCode | None = None) -> str:
     """What switches a source's output off, for whoever must do so without its driver; "" where none is known."""
     from drivers.commands import SOURCE, Commands
     from drivers.source import ScpiSource
@@ -62,30 +64,34 @@ def off_command(role: Role, setup: Setup, folder: Path) -> str:
     if instrument.driver == "manual" or instrument.address is None:
         return ""
     if instrument.driver != "scpi":
-        own = load_class(instrument.driver, role, folder)
-        if not issubclass(own, ScpiSource) or hasattr(own, "off_command"):
-            return str(getattr(own, "off_command", ""))
+        made = load_class(instrument.driver, role, folder, own)
+        if not issubclass(made, ScpiSource) or hasattr(made, "off_command"):
+            return str(getattr(made, "off_command", ""))
     return Commands(role, SOURCE, instrument.commands).text("output_off")
 
 
-def longest_s(role: Role, setup: Setup, folder: Path) -> float:
+def longest_s(role: Role, setup: Setup, folder: Path, own: OwnCode | None = None) -> float:
     """How long a driver of the user's own may be at work between two exchanges, where it says so; else 0."""
     instrument = getattr(setup.bench, role)
     if instrument is None or instrument.driver in ("scpi", "manual"):
         return 0.0
-    return float(getattr(load_class(instrument.driver, role, folder), "longest_s", 0.0))
+    return float(getattr(load_class(instrument.driver, role, folder, own), "longest_s", 0.0))
 
 
-def load_class(name: str, role: Role, folder: Path) -> type[Driver]:
-    """Find "FILE.py:Class" relative to the bench file's folder; raises ConfigError for what is not there."""
+def load_class(name: str, role: Role, folder: Path, own: OwnCode | None = None) -> type[Driver]:
+    """Find "FILE.py:Class" in the bench file's folder; raises ConfigError for what is not there.
+
+    `own` has read it already, where a job was loaded.
+    """
     where = f"{role}.driver: {name!r}"
     file, colon, class_name = name.rpartition(":")
     if not colon or not file.endswith(".py") or not class_name.isidentifier():
         raise ConfigError(f"{where} is no driver; expected 'scpi', 'manual' or 'FILE.py:Class'")
-    path = (folder / file).resolve()
-    if not path.is_file():
-        raise ConfigError(f"{where}: there is no file {file} beside the bench file")
-    loaded = getattr(_import(path, where), class_name, None)
+    try:
+        module = (own or OwnCode()).module(file, folder, "bench")
+    except ConfigError as error:
+        raise ConfigError(f"{where}: {error}") from error
+    loaded = getattr(module, class_name, None)
     if not isinstance(loaded, type):
         raise ConfigError(f"{where}: {file} has no class {class_name}")
     missing = [method for method in (*METHODS[role], *_ALWAYS) if not callable(getattr(loaded, method, None))]
@@ -94,30 +100,13 @@ def load_class(name: str, role: Role, folder: Path) -> type[Driver]:
     return loaded
 
 
-def problem_of(name: str, role: Role, folder: Path) -> str:
+def problem_of(name: str, role: Role, folder: Path, own: OwnCode | None = None) -> str:
     """What is wrong with a driver of the user's own, before any instrument is asked; "" where it can be built."""
     try:
-        load_class(name, role, folder)
+        load_class(name, role, folder, own)
     except ConfigError as error:
         return str(error).removeprefix(f"{role}.driver: ")
     return ""
-
-
-def _import(path: Path, where: str) -> Any:
-    name = f"halfpower_driver_{abs(hash(path)):x}"
-    if name in sys.modules:
-        return sys.modules[name]
-    spec = importlib.util.spec_from_file_location(name, path)
-    if spec is None or spec.loader is None:
-        raise ConfigError(f"{where}: {path.name} cannot be read as Python")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module  # dataclasses look their module up
-    try:
-        spec.loader.exec_module(module)
-    except Exception as error:
-        del sys.modules[name]
-        raise ConfigError(f"{where}: {path.name} fails on import: {type(error).__name__}: {error}") from error
-    return module
 
 
 def _is_read_by_eye(role: Role, setup: Setup) -> bool:

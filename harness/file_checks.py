@@ -57,15 +57,16 @@ class Findings:
         self.warnings.append(self.text.problem(path, sentence))
 
 
-def own_file(name: str, beside: Path) -> str | None:
-    """What is wrong with the name of a user's Python file, which must stand beside the file that names it."""
+def own_file(name: str, folder: Path) -> str | None:
+    """What is wrong with the name of a user's Python file, which must stand in the folder of the file that names it."""
     if not _OWN_FILE.fullmatch(name):
         return "names a file elsewhere; expected the name alone of a file beside this one"
-    return (
-        None
-        if exists(beside.parent / name)
-        else f"there is no {shown(name)} beside this file; expected its name as it is on the disk"
-    )
+    path = folder / name
+    if not exists(path):
+        return f"there is no {shown(name)} beside this file; expected its name as it is on the disk"
+    if path.resolve().parent != folder.resolve():
+        return f"{shown(name)} is a link to a file elsewhere; expected the file itself beside this one"
+    return None
 
 
 def exists(path: Path) -> bool:
@@ -121,7 +122,7 @@ def _driver(found: Findings, at: KeyPath, role: Role, instrument: Instrument, ch
         own = _OWN_DRIVER.fullmatch(name)
         if own is None:
             found.error((*at, "driver"), f"{shown(name)} is no driver; expected 'FILE.py:Class' beside this file")
-        elif problem := own_file(own[1], found.text.path):
+        elif problem := own_file(own[1], found.text.path.parent):
             found.error((*at, "driver"), problem)
         elif check_driver and (problem := check_driver(name, role, found.text.path.parent)):
             found.error((*at, "driver"), printable(problem, 400))

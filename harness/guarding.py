@@ -21,6 +21,7 @@ from harness.steps import SOURCES
 
 if TYPE_CHECKING:
     from harness.models import Setup
+    from harness.own_files import OwnCode
     from harness.steps import Role
 
 START_S: Final = 60.0  # a fraction of a second, unless the machine is very busy
@@ -163,7 +164,7 @@ class Guardian:
         self._is_ready.set()
 
 
-def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path) -> tuple[Charge, ...]:
+def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path, own: OwnCode | None = None) -> tuple[Charge, ...]:
     """The sources among the roles; of a simulated bench none, for they end with this process."""
     from drivers.loading import off_command
 
@@ -179,7 +180,7 @@ def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path) -> tuple[Cha
                     role=role,
                     label=instrument.label,
                     address=instrument.address or "",
-                    command=off_command(role, setup, folder),
+                    command=off_command(role, setup, folder, own),
                     timeout_s=instrument.timeout,
                     serial_line=None if line is None else line.model_dump(mode="json"),
                     tag_queries=instrument.tag_queries,

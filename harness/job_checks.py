@@ -59,7 +59,7 @@ def _options(
     model = sequences.options.get(name)
     if model is None:
         if ".py" in name:
-            problem = own_file(name, found.text.path)
+            problem = own_file(name, found.text.path.parent)
         elif known and name not in known:
             expected = f"{one_of([*known, 'FILE.py'])}{hint(name, known)}"
             problem = f"there is no sequence {shown(name)}; expected {expected}"

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import tomllib
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Final
 
 from harness import files
 from harness.errors import ConfigError
+from harness.file_checks import own_file
 from harness.models import Function, Setup
 from harness.own_code import Blaming
+from harness.own_files import BeforeImport, OwnCode
 from harness.steps import Role, Sequence, to_plain
 
 # What a sequence's verdicts rest on: a specification that the bench file must have.
@@ -76,22 +78,26 @@ class LoadedJob:
     bench_path: Path
     unit_path: Path
     warnings: tuple[str, ...]
+    own: OwnCode  # what was imported of the user's own Python
 
 
-def load(job_path: str | Path) -> LoadedJob:
-    """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError."""
+def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> LoadedJob:
+    """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError.
+
+    `before` is told of every file of the user's own before it is imported, and may refuse it.
+    """
     from drivers.commands import check_overrides
     from drivers.loading import problem_of
 
-    path = Path(job_path)
-    known = definitions(path)
+    path, own = Path(job_path), OwnCode(before)
+    known = definitions(path, own)
     loaded = files.load_job(
         path,
         options={name: module.Options for name, module in known.items()},
         needs={name: needs_of(module) for name, module in known.items()},
         accuracies=_ACCURACIES,
         check_overrides=check_overrides,
-        check_driver=problem_of,
+        check_driver=partial(problem_of, own=own),
     )
     uses = []
     for place, chosen in enumerate(loaded.setup.job.sequence, 1):
@@ -106,19 +112,24 @@ def load(job_path: str | Path) -> LoadedJob:
         bench_path=loaded.bench_path,
         unit_path=loaded.unit_path,
         warnings=tuple(str(warning) for warning in loaded.warnings),
+        own=own,
     )
 
 
-def definitions(job_path: Path) -> dict[str, Any]:
-    """The sequences of this program, and those of the user's own that the job names."""
+def definitions(job_path: Path, own: OwnCode) -> dict[str, Any]:
+    """The sequences of this program, and those of the user's own that the job names and that stand beside it."""
+    known = built_in()
+    for name in _own_sequences(job_path):
+        if own_file(name, job_path.parent) is None:  # else files.load_job says so, with the line
+            known[name] = _own_sequence(name, job_path.parent, own)
+    return known
+
+
+def built_in() -> dict[str, Any]:
+    """The sequences of this program."""
     from sequences import BUILT_IN
 
-    known: dict[str, Any] = {name: importlib.import_module(f"sequences.{name}") for name in BUILT_IN}
-    for name in _own_sequences(job_path):
-        path = job_path.parent / name
-        if path.is_file():
-            known[name] = _own_module(path)
-    return known
+    return {name: importlib.import_module(f"sequences.{name}") for name in BUILT_IN}
 
 
 def _own_sequences(job_path: Path) -> list[str]:
@@ -130,18 +141,11 @@ def _own_sequences(job_path: Path) -> list[str]:
     return [name for name in names if name.endswith(".py")]
 
 
-def _own_module(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"halfpower_sequence_{path.stem}", path)
-    if spec is None or spec.loader is None:
-        raise ConfigError(f"{path}: cannot be read as Python")
-    module = importlib.util.module_from_spec(spec)
-    try:
-        spec.loader.exec_module(module)
-    except Exception as error:
-        raise ConfigError(f"{path}: fails on import: {type(error).__name__}: {error}") from error
-    missing = [name for name in ("Options", "script") if not hasattr(module, name)]
+def _own_sequence(name: str, folder: Path, own: OwnCode) -> ModuleType:
+    module = own.module(name, folder, "job")
+    missing = [needed for needed in ("Options", "script") if not hasattr(module, needed)]
     if missing:
-        raise ConfigError(f"{path}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
+        raise ConfigError(f"{folder / name}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
     if not hasattr(module, "plan"):
         from sequences import Plan
 

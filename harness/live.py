@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.live import Live
 
-LAST_WORD: Final = "outputs"  # an output that may still be on is told once, in the last line of the program
+SAID: Final = ("outputs", "own code")  # told once elsewhere: in the program's last line, and before its first
 LAST: Final = 6  # readings kept in sight
 _SURE_WITHIN: Final = 0.26  # of what is expected: the first reading of a search knows it within a quarter
 CHART: Final = (56, 10)  # columns and rows of the response chart
@@ -231,7 +231,7 @@ class Lines(Silent):
     def event(self, what: str, text: str) -> None:
         """Something happened."""
         self.progress.event(what)
-        if what != LAST_WORD:
+        if what not in SAID:
             self._print(f"{what}: {text}")
 
     def step(self, part: str, n: int, step: Step, reply: Reply) -> None:
@@ -296,7 +296,7 @@ class Redrawn(Silent):
         from rich.text import Text
 
         self.progress.event(what)
-        if what != LAST_WORD:
+        if what not in SAID:
             self._console.print(Text(clean(f"{what}: {text}")))
 
     def step(self, part: str, n: int, step: Step, reply: Reply) -> None:

@@ -6,19 +6,17 @@ import datetime as dt
 import hashlib
 import math
 import re
-import traceback
 import uuid
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from harness.atomic import write_text
 from harness.bench import LiveBench
 from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, Stamps, no_sign
-from harness.errors import ConfigError, HalfpowerError, JournalError, OwnCodeError, SafetyError
+from harness.errors import ConfigError, JournalError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
 from harness.jobs import LoadedJob, load, needs_of
@@ -26,14 +24,16 @@ from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
 from harness.lock import hold
 from harness.operator import Nobody, Operator
+from harness.own_code import keep_traceback
+from harness.own_files import OWN_CODE
 from harness.people import Awaited, Mirrored, tell_who_reads
 from harness.refusals import (
     day_of,
     from_the_future,
     is_the_unit,
+    load_again,
     overdue,
     past_due,
-    refuse_changed,
     refuse_others,
     simulated_bench_of,
 )
@@ -53,11 +53,11 @@ if TYPE_CHECKING:
     from harness.visa import ResourceManagerFactory
 
 __all__ = [
-    "LoadedJob", "RunResult", "load", "opened", "rehearse", "report", "resume", "simulated_bench", "start", "warnings",
+    "LoadedJob", "RunResult", "load", "load_again", "opened", "rehearse", "report", "resume", "simulated_bench",
+    "start", "warnings",
 ]  # fmt: skip
 
 OnFolder = Callable[[Path], None]
-TRACEBACK: Final = "traceback.txt"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +106,7 @@ def opened(
         person = simulated.operator
     elif simulated:
         person = Mirrored(person, simulated)
-    charges = charges_of(loaded.setup, used_roles(loaded), loaded.bench_path.parent)
+    charges = charges_of(loaded.setup, used_roles(loaded), loaded.bench_path.parent, loaded.own)
     with hold(lock_names(loaded)) as held, guarding(charges, held) as guardian:
 
         def alive(within_s: float) -> None:
@@ -197,7 +197,7 @@ def _drivers(
     from harness.visa import open_link
 
     roles, folder = used_roles(loaded), loaded.bench_path.parent
-    between_s = max(BETWEEN_SIGNS_S, *(longest_s(role, loaded.setup, folder) for role in roles))
+    between_s = max(BETWEEN_SIGNS_S, *(longest_s(role, loaded.setup, folder, loaded.own) for role in roles))
 
     def connect(instrument: Instrument, role: Role) -> Link:
         links[role] = open_link(instrument, role, factory, clock, on_event, on_life=on_life, between_s=between_s)
@@ -214,6 +214,7 @@ def _drivers(
                 open_link=connect,
                 operator=person,
                 on_event=on_event,
+                own=loaded.own,
             )
     except BaseException:
         for role, driver in made.items():
@@ -249,7 +250,8 @@ def start(
 
     `on_folder` is told the run's folder once its journal is on disk, before anything is measured.
     """
-    loaded = load(job_path)
+    events = Events(on_event)
+    loaded = load(job_path, before=lambda own: events(OWN_CODE, str(own)))
     simulated = simulated_bench(loaded)
     if past := overdue(loaded.setup, day_of(simulated)):
         raise ConfigError(past)
@@ -268,7 +270,7 @@ def start(
         return journal, None
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
-    return _run(loaded, simulated, bench, begin, on_event=on_event, watch=watch, faults=faults)
+    return _run(loaded, simulated, bench, begin, events=events, watch=watch, faults=faults)
 
 
 def resume(
@@ -282,12 +284,16 @@ def resume(
     job_path: str | Path | None = None,
     on_life: OnLife = no_sign,
     faults: Faults | None = None,
+    corrected: bool = False,
 ) -> RunResult:
-    """Go on with a run that stopped; refused where job, bench, unit or program have changed since."""
+    """Go on with a run that stopped; refused where job, bench, unit, program or the user's own Python have changed.
+
+    `corrected` says that the user's own Python was changed on purpose: the run goes on with it as it is now.
+    """
     folder = Path(run_folder)
     contents = read_journal(folder)
-    loaded = load(job_path or contents.header["files"]["job"])
-    refuse_changed(loaded, contents)
+    events = Events(on_event)
+    loaded = load_again(contents, tell=partial(events, OWN_CODE), job_path=job_path, corrected=corrected)
     if contents.closed_at is not None:
         return RunResult(folder=folder, report=summarise(contents), ended_early=())
     simulated = simulated_bench(loaded)
@@ -300,7 +306,7 @@ def resume(
         return Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
-    return _run(loaded, simulated, bench, go_on, on_event=on_event, watch=watch, faults=faults)
+    return _run(loaded, simulated, bench, go_on, events=events, watch=watch, faults=faults)
 
 
 def report(run_folder: str | Path) -> Report:
@@ -314,7 +320,7 @@ def _run(
     open_bench: Callable[..., AbstractContextManager[LiveBench]],
     begin: Callable[[LiveBench], tuple[Journal, Contents | None]],
     *,
-    on_event: OnEvent,
+    events: Events,
     watch: Watch,
     faults: Faults | None,
 ) -> RunResult:
@@ -323,7 +329,7 @@ def _run(
     parts = [Part(name=use.name, start=partial(use.script, loaded.setup), own=use.own) for use in loaded.uses]
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
-    with Events(on_event) as events:
+    with events:
         faulted = faults.bench_of(loaded.bench_path, simulated, events) if faults else None
         try:
             with open_bench(on_event=events, simulated=simulated) as bench:
@@ -350,21 +356,10 @@ def _run(
     return RunResult(
         folder=folder,
         report=report(journal.path),
-        ended_early=tuple(_told(each, folder) for each in ended),
+        ended_early=tuple(f"{each}{keep_traceback(each.error, folder)}" for each in ended),
         exit_code=ended[0].error.exit_code if ended else 0,
         faults=account,
     )
-
-
-def _told(ended: Ended, folder: Path) -> str:
-    """Why a part ended early; the traceback of a user's own code is kept beside the journal."""
-    cause = ended.error.__cause__
-    if not isinstance(ended.error, OwnCodeError) or cause is None:
-        return str(ended)
-    kept = folder / TRACEBACK
-    with suppress(HalfpowerError):
-        write_text(kept, "".join(traceback.format_exception(cause)))
-    return f"{ended} (the traceback is in {kept})"
 
 
 def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role, str]) -> dict[str, Any]:
@@ -378,6 +373,7 @@ def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role,
             "bench": str(loaded.bench_path.resolve()),
             "unit": str(loaded.unit_path.resolve()),
         },
+        "own": loaded.own.digests,
         "identities": dict(identities),
         "setup": loaded.setup.to_header(),
         "parts": [use.entry(loaded.setup) for use in loaded.uses],

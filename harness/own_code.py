@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import linecache
 import traceback
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
+from typing import Final
 
+from harness.atomic import write_text
 from harness.errors import HalfpowerError, OwnCodeError
 from harness.steps import Connect, Measure, Step
+
+TRACEBACK: Final = "traceback.txt"
 
 
 class Blaming:
@@ -45,3 +50,13 @@ def a_step(file: Path | None, step: Step) -> Step:
     if file is not None and not isinstance(step, Connect | Measure):
         raise OwnCodeError(f"{file.name}: your sequence yields {type(step).__name__}; expected a Connect or a Measure")
     return step
+
+
+def keep_traceback(error: Exception, folder: Path) -> str:
+    """Keep the traceback of a user's own code in a run's folder; where it is, to be added to what is said."""
+    if not isinstance(error, OwnCodeError) or error.__cause__ is None:
+        return ""
+    kept = folder / TRACEBACK
+    with suppress(HalfpowerError):
+        write_text(kept, "".join(traceback.format_exception(error.__cause__)))
+    return f" (the traceback is in {kept})"

@@ -6,13 +6,14 @@ import datetime as dt
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from harness.clock import RealClock
 from harness.errors import ConfigError, JournalError
-from harness.jobs import LoadedJob
+from harness.jobs import LoadedJob, load
 from harness.journal import Contents
 from harness.models import Bench, Setup
+from harness.own_files import BeforeImport, Beside, OwnFile
 from harness.replies import folded, is_model, model_of, serial_of, short
 from harness.steps import Role
 from harness.version import program_version
@@ -116,14 +117,56 @@ def refuse_others(answering: Mapping[Role, str], contents: Contents) -> None:
             )
 
 
-def refuse_changed(loaded: LoadedJob, contents: Contents) -> None:
-    """Job, bench, unit and program must be those that the run was begun with."""
-    header = contents.header
-    if header["program"] != program_version():
+def _refuse_other_program(contents: Contents) -> None:
+    """The program must be the one that the run was begun with."""
+    if (begun := contents.header["program"]) != program_version():
         raise JournalError(
-            f"This run was begun with version {header['program']} and this is {program_version()}; "
+            f"This run was begun with version {begun} and this is {program_version()}; "
             "go on with that version, or start a new run."
         )
+
+
+def _unchanged(contents: Contents, tell: Callable[[str], None], *, corrected: bool) -> BeforeImport:
+    """Before a file of the user's own is imported again: refuse one that the run was not begun with, and tell of it."""
+    kept = contents.header.get("own")  # a journal of an older layout has none
+    named = _own_names(contents.header["setup"]) if kept is None else kept
+
+    def check(own: OwnFile) -> None:
+        name = own.path.name
+        if name not in named[own.beside]:
+            raise JournalError(
+                f"{own.path}: is named by the {own.beside} file, which has changed since the run was begun; "
+                "put it back as it was, or start a new run."
+            )
+        if kept is None:
+            tell(f"{own}. The journal does not hold its digest: whether it has changed since is not known.")
+        elif kept[own.beside][name] == own.digest:
+            tell(str(own))
+        elif corrected:
+            tell(f"{own}. It was changed after the run was begun; its SHA-256 is now {own.digest}.")
+        else:
+            raise JournalError(
+                f"{own.path}: has changed since the run was begun; put it back as it was, start a new run, "
+                "or, where it was corrected on purpose, resume with --corrected."
+            )
+
+    return check
+
+
+def _own_names(setup: Mapping[str, Any]) -> dict[Beside, set[str]]:
+    """The files of the user's own that a journal's job and bench name."""
+    bench = setup["bench"]
+    tables = [*bench.values(), *bench.get("positions", {}).values()]
+    drivers = [str(table.get("driver", "")) for table in tables if isinstance(table, Mapping)]
+    return {
+        "job": {str(table["use"]) for table in setup["job"]["sequence"]},
+        "bench": {driver.rpartition(":")[0] for driver in drivers},
+    }
+
+
+def _refuse_changed(loaded: LoadedJob, contents: Contents) -> None:
+    """Job, bench and unit must be those that the run was begun with."""
+    header = contents.header
     begun = Setup.from_header(header["setup"]).to_header()  # with the keys that did not exist when it was begun
     now = loaded.setup.to_header()
     for name in ("job", "bench", "unit"):
@@ -132,3 +175,17 @@ def refuse_changed(loaded: LoadedJob, contents: Contents) -> None:
                 f"{getattr(loaded, f'{name}_path')}: the {name} file has changed since the run was begun; "
                 "put it back as it was, or start a new run."
             )
+
+
+def load_again(
+    contents: Contents, *, tell: Callable[[str], None], job_path: str | Path | None = None, corrected: bool = False
+) -> LoadedJob:
+    """Load the job that a run was begun with; refused where it, its files or the program have changed since.
+
+    `tell` hears of every file of the user's own before it is imported.
+    """
+    _refuse_other_program(contents)
+    before = _unchanged(contents, tell, corrected=corrected)
+    loaded = load(job_path or contents.header["files"]["job"], before=before)
+    _refuse_changed(loaded, contents)
+    return loaded

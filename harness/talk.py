@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +14,7 @@ from harness.clock import Clock, RealClock
 from harness.errors import HalfpowerError
 from harness.lock import hold
 from harness.models import Instrument
+from harness.own_files import BeforeImport, OwnCode
 from harness.steps import Role
 from harness.warm_up import SeenOn
 
@@ -36,8 +39,13 @@ class InstrumentState:
     problem: str = ""
 
 
-def talk(bench_path: str | Path) -> tuple[InstrumentState, ...]:
-    """Ask every instrument of a bench file; one that does not answer is a state, not an error."""
+def talk(bench_path: str | Path, before: BeforeImport = lambda _own: None) -> tuple[InstrumentState, ...]:
+    """Ask every instrument of a bench file; one that does not answer is a state, not an error.
+
+    `before` is told of every file of the user's own before it is imported.
+    """
+    from drivers.loading import problem_of
+
     path = Path(bench_path)
     bench = files.load_bench(path)
     clock: Clock = RealClock()
@@ -55,8 +63,9 @@ def talk(bench_path: str | Path) -> tuple[InstrumentState, ...]:
     today = clock.utc().date()
     places: list[tuple[Role, str, Instrument]] = [(role, "", instrument) for role, instrument in bench.instruments()]
     places += [("unit", name, link) for name, link in bench.positions.items()]
+    wrong_with = partial(problem_of, folder=path.parent, own=OwnCode(before))
     return tuple(
-        replace(_state(role, instrument, factory, today, seen_on, folder=path.parent), place=name)
+        replace(_state(role, instrument, factory, today, seen_on, wrong_with=wrong_with), place=name)
         for role, name, instrument in places
     )
 
@@ -68,10 +77,8 @@ def _state(
     today: dt.date,
     seen_on: SeenOn | None,
     *,
-    folder: Path,
+    wrong_with: Callable[[str, Role], str],
 ) -> InstrumentState:
-    from drivers.loading import problem_of
-
     state = InstrumentState(
         role=role,
         label=instrument.label,
@@ -83,7 +90,7 @@ def _state(
     if instrument.address is None:
         return replace(state, problem="worked by hand")
     own = instrument.driver not in ("scpi", "manual")
-    if own and (wrong := problem_of(instrument.driver, role, folder)):
+    if own and (wrong := wrong_with(instrument.driver, role)):
         return replace(state, problem=f"its driver {wrong}")
     try:  # what a run holds is left alone: it would lose replies, errors and its power-on bit to us
         with hold((instrument.address,) if seen_on is not None else ()):

@@ -133,7 +133,7 @@ def test_a_driver_may_say_how_long_it_is_silent(tmp_path):
     [
         ("scipy", "expected 'scpi', 'manual' or 'FILE.py:Class'"),
         ("odd.py", "expected 'scpi', 'manual' or 'FILE.py:Class'"),
-        ("none.py:Odd", "no file none.py beside the bench file"),
+        ("none.py:Odd", "there is no 'none.py' beside this file"),
         ("odd.py:Even", "odd.py has no class Even"),
         ("odd.py:Half", "also needs off, identify, check, close"),
         ("broken.py:Odd", "fails on import: ZeroDivisionError"),

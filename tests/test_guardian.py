@@ -112,7 +112,7 @@ def test_a_run_that_hangs_is_ended_and_its_outputs_are_off(lab, unbroken, tmp_pa
     assert lab.on() == ()
     assert "gave no sign of life in time" in (tmp_path / "log").read_text("utf-8")
     (lab.folder / "mine.py").write_text(DRIVER.format(hang="pass", lease_s=LEASE_S), "utf-8")
-    opening.resume(lab.run_folder())
+    opening.resume(lab.run_folder(), corrected=True)
     assert recorded(lab.run_folder()) == unbroken
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from harness import open as opening
-from harness.errors import ConfigError, OwnCodeError, SafetyError
+from harness.errors import ConfigError, JournalError, OwnCodeError, SafetyError
 from harness.journal import comparable, read
 from harness.report.findings import DRIFT
 from harness.sim.bench import SimulatedBench
@@ -342,7 +342,12 @@ def test_a_users_sequence_that_raises_is_said_with_its_line_and_the_others_go_on
     mine, vertical = result.report.parts
     assert (mine.finished, vertical.finished, len(mine.plain)) == (False, True, 1)
     (lab / "mine.py").write_text(OWN.format(then="return"), "utf-8")
-    assert opening.resume(result.folder).report.finished  # corrected: it goes on where it stopped
+    with pytest.raises(JournalError, match=r"mine.py: has changed since the run was begun; .* resume with --corrected"):
+        opening.resume(result.folder)
+    assert opening.resume(result.folder, corrected=True).report.finished  # it goes on where it stopped
+    told = [event.text for event in read(result.folder).events if event.what == "own code"]
+    assert told[0] == f"Runs your own Python: {lab / 'mine.py'}"
+    assert told[1].startswith(f"{told[0]}. It was changed after the run was begun; its SHA-256 is now ")
 
 
 def test_a_users_sequence_that_fails_in_rehearsal_is_said_before_anything_is_opened(lab: Path, tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import rich_click as click
 
 from harness.commands.faults import fault_options
-from harness.commands.helping import Command
+from harness.commands.helping import Command, once_told
 
 if TYPE_CHECKING:
     from harness.faulted import Faults
@@ -41,7 +41,7 @@ def bench(bench_file: Path, serve: bool, faults: Faults | None) -> None:
     from harness.errors import ConfigError, InstrumentError
     from harness.talk import talk
 
-    states = talk(bench_file)
+    states = talk(bench_file, before=once_told())
     for state in states:
         for line in _lines(state):
             click.echo(line)

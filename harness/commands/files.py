@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import Command
+from harness.commands.helping import Command, once_told
 
 if TYPE_CHECKING:
     from harness.files import Kind
+    from harness.own_files import BeforeImport
 
 KIND = click.Choice(["bench", "unit", "job", "queue"])
 
@@ -32,9 +34,10 @@ def check(files: tuple[Path, ...]) -> None:
     from harness.report.shown import clean
 
     problems: list[str] = []
+    before = once_told()
     for path in files:
         try:
-            said, warnings = _checked(path)
+            said, warnings = _checked(path, before)
         except ConfigError as error:
             problems += [problem for problem in error.problems if problem not in problems]
             continue
@@ -45,10 +48,9 @@ def check(files: tuple[Path, ...]) -> None:
         raise ConfigError(*problems)
 
 
-def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
+def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """What a sound file is, in words, and its warnings."""
     from drivers.commands import check_overrides
-    from drivers.loading import problem_of
     from harness import files
     from harness.errors import shell_word
 
@@ -68,7 +70,7 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
         case "job":
             from harness import open as opening
 
-            loaded = opening.load(path)
+            loaded = opening.load(path, before=before)
             count = len(loaded.setup.job.sequence)
             parts = f"{count} sequence{'s' if count != 1 else ''}"
             return (
@@ -76,9 +78,12 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
                 opening.warnings(loaded),
             )
         case "bench":
+            from drivers.loading import problem_of
+            from harness.own_files import OwnCode
             from harness.refusals import day_of, from_the_future, past_due, simulated_bench_of
 
-            bench = files.read_bench(path, check_overrides=check_overrides, check_driver=problem_of)
+            check_driver = partial(problem_of, own=OwnCode(before))
+            bench = files.read_bench(path, check_overrides=check_overrides, check_driver=check_driver)
             day = day_of(simulated_bench_of(bench.value, path))
             late = past_due(bench.value, day) + from_the_future(bench.value, day)
             roles = ", ".join(role for role, _ in bench.value.instruments())
@@ -90,10 +95,10 @@ def _checked(path: Path) -> tuple[str, tuple[str, ...]]:
             unit = files.read_unit(path)
             return f"{path}: a sound unit file: {unit.value.maker} {unit.value.model}", unit.warnings
         case "queue":
-            return _checked_queue(path)
+            return _checked_queue(path, before)
 
 
-def _checked_queue(path: Path) -> tuple[str, tuple[str, ...]]:
+def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """A queue file with its jobs: every problem of all of them."""
     from harness import files
     from harness import open as opening
@@ -108,7 +113,7 @@ def _checked_queue(path: Path) -> tuple[str, tuple[str, ...]]:
     jobs = files.jobs_of(path)
     for job in jobs:
         try:
-            warnings += opening.warnings(opening.load(job))
+            warnings += opening.warnings(opening.load(job, before=before))
         except ConfigError as error:
             problems += error.problems
     if problems:
@@ -146,10 +151,10 @@ def schema(kind: Kind) -> None:
     """
     import json
 
-    from harness.jobs import definitions
+    from harness.jobs import built_in
     from harness.schema import schema as schema_of
 
-    options = {name: module.Options for name, module in definitions(Path()).items()}
+    options = {name: module.Options for name, module in built_in().items()}
     click.echo(json.dumps(schema_of(kind, options), ensure_ascii=False, indent=2))
 
 

@@ -1,8 +1,9 @@
-"""Help as it is written in the commands: paragraphs apart, examples indented, no run of empty lines."""
+"""What commands share: help as it is written, with paragraphs apart and examples indented, and the error stream."""
 
 from __future__ import annotations
 
 import inspect
+from collections.abc import Callable
 from typing import Any
 
 import rich_click as click
@@ -51,3 +52,25 @@ class Day(click.DateTime):
             return super().convert(value, param, ctx)
         except click.BadParameter:
             self.fail(f"{value!r} is no day; expected one such as 2026-11-25 (year, month, day).", param, ctx)
+
+
+def once_told() -> Callable[[object], None]:
+    """Says each thing once on the error stream, however little else is shown: what is about to be imported."""
+    from harness.report.shown import clean
+
+    told: set[str] = set()
+
+    def tell(what: object) -> None:
+        if str(what) not in told:
+            told.add(str(what))
+            click.echo(clean(str(what)), err=True)
+
+    return tell
+
+
+def warn(warnings: tuple[str, ...]) -> None:
+    """Say on the error stream what a person should look at."""
+    from harness.report.shown import clean
+
+    for warning in warnings:
+        click.echo(f"warning: {clean(warning)}", err=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command
+from harness.commands.helping import Command, once_told
 from harness.commands.records import store_option
 from harness.commands.run import PATH, a_console, shown, shown_options, told_how_to_go_on
 from harness.errors import Alarm, HalfpowerError, QueueError, shell_word
@@ -95,7 +95,7 @@ def _begin(
     clock = RealClock()
     paths, at, settings, addresses, leave_out = _asked(jobs, notify, options)
     start = start_of(at, clock)  # once: after the check the next such time may be tomorrow's
-    found = plan.look_through(paths, start or clock.utc())
+    found = plan.look_through(paths, start or clock.utc(), once_told())
     for line in _plan_lines(found, start):
         showing.tell(line)
     if found.refused and not (leave_out and found.checked):
@@ -205,6 +205,7 @@ def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *,
             channels=channels,
             showing=showing,
             keep=keep,
+            before=once_told(),
         )
     _finish(folder, showing)
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import Command
-from harness.commands.run import PATH, warn
+from harness.commands.helping import Command, once_told, warn
+from harness.commands.run import PATH
 
 if TYPE_CHECKING:
     from harness.rehearsal import Rehearsal, Undecidable
@@ -30,7 +30,7 @@ def rehearse(job: Path) -> None:
     from harness import open as opening
     from harness.report.shown import clean
 
-    loaded = opening.load(job)
+    loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))
     for line in rehearsed_lines(opening.rehearse(loaded)):
         click.echo(clean(line))

@@ -12,7 +12,7 @@ import rich_click as click
 
 from harness.atomic import write_bytes, write_text
 from harness.commands.faults import fault_options
-from harness.commands.helping import Command, Day
+from harness.commands.helping import Command, Day, once_told, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
 
@@ -80,7 +80,7 @@ def run(
     """
     from harness import open as opening
 
-    loaded = opening.load(job)
+    loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))
     _measure(
         loaded, lambda began, asked: opening.start(job, runs, on_folder=began, **asked), by_hand=by_hand, **options
@@ -96,6 +96,11 @@ def run(
     default=None,
     help="On a simulated bench: you are the person at it, or nobody is; else as the run was left.",
 )
+@click.option(
+    "--corrected",
+    is_flag=True,
+    help="Your own Python was changed on purpose since the run was begun: go on with it as it is now.",
+)
 @warm_option
 @store_option
 @fault_options
@@ -103,6 +108,7 @@ def resume(
     run_folder: Path,
     *,
     by_hand: bool | None,
+    corrected: bool,
     **options: Any,
 ) -> None:
     """Go on with a run that was stopped, from the first step without an answer.
@@ -119,8 +125,8 @@ def resume(
     if by_hand is None:
         by_hand = was_by_hand(event.what for event in contents.events)
     _measure(
-        opening.load(contents.header["files"]["job"]),
-        lambda _began, asked: opening.resume(run_folder, **asked),
+        opening.load_again(contents, tell=once_told(), corrected=corrected),
+        lambda _began, asked: opening.resume(run_folder, corrected=corrected, **asked),
         by_hand=by_hand,
         recorded=contents.steps,
         begun=(run_folder,),
@@ -387,11 +393,3 @@ def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -
         write_text(csv_path, points_csv(made))
     if json_path is not None:
         write_text(json_path, to_json(made))
-
-
-def warn(warnings: tuple[str, ...]) -> None:
-    """Say on the error stream what a person should look at."""
-    from harness.report.shown import clean
-
-    for warning in warnings:
-        click.echo(f"warning: {clean(warning)}", err=True)

@@ -15,6 +15,7 @@ from harness.errors import BusyError, ConfigError, HalfpowerError
 from harness.jobs import LoadedJob
 from harness.lock import hold
 from harness.night.log import Job, LeftOut, PlannedPart
+from harness.own_files import BeforeImport
 from harness.refusals import overdue
 from harness.rehearsal import Rehearsal
 
@@ -44,8 +45,11 @@ class Plan:
         return sum(each.job.estimated_s for each in self.checked)
 
 
-def look_through(paths: Sequence[Path], begins: dt.datetime) -> Plan:
-    """Load and rehearse every job; nothing is opened. `begins` is when the first one starts."""
+def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImport = lambda _own: None) -> Plan:
+    """Load and rehearse every job; nothing is opened. `begins` is when the first one starts.
+
+    `before` is told of every file of the user's own before it is imported.
+    """
     checked: list[Checked] = []
     refused: list[LeftOut] = []
     warnings: list[str] = []
@@ -55,7 +59,7 @@ def look_through(paths: Sequence[Path], begins: dt.datetime) -> Plan:
             continue
         begins_here = begins + dt.timedelta(seconds=sum(each.job.estimated_s for each in checked))
         try:
-            found = look_at(path)
+            found = look_at(path, before)
             problems = [*_problems(found, begins_here), *_other_unit(found, checked)]
         except ConfigError as error:
             refused.append(LeftOut(path=str(path), problems=error.problems))
@@ -71,9 +75,9 @@ def look_through(paths: Sequence[Path], begins: dt.datetime) -> Plan:
     return Plan(checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))
 
 
-def look_at(path: Path) -> Checked:
+def look_at(path: Path, before: BeforeImport) -> Checked:
     """Load and rehearse one job."""
-    loaded = opening.load(path)
+    loaded = opening.load(path, before=before)
     rehearsal = opening.rehearse(loaded)
     setup = loaded.setup
     job = Job(
@@ -89,22 +93,10 @@ def look_at(path: Path) -> Checked:
 
 def digest(loaded: LoadedJob) -> str:
     """What a job comes to: its three files resolved, its sequences' options, and the text of every Python file of the
-    user's own. A changed comment changes nothing."""
+    user's own. A changed comment changes nothing in the three."""
     parts = [use.entry(loaded.setup) for use in loaded.uses]
-    text = json.dumps([loaded.setup.to_header(), parts], sort_keys=True, ensure_ascii=False)
-    found = hashlib.sha256(text.encode())
-    for path in sorted(_own_files(loaded)):
-        found.update(path.read_bytes())
-    return found.hexdigest()
-
-
-def _own_files(loaded: LoadedJob) -> Iterator[Path]:
-    for use in loaded.uses:
-        if use.use.endswith(".py"):
-            yield loaded.job_path.parent / use.use
-    for _, instrument in loaded.setup.bench.instruments():
-        if ".py:" in instrument.driver:
-            yield loaded.bench_path.parent / instrument.driver.rpartition(":")[0]
+    text = json.dumps([loaded.setup.to_header(), parts, loaded.own.digests], sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _refusal(path: Path, *problems: str) -> LeftOut:

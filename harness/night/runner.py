@@ -29,6 +29,7 @@ from harness.night.notices import Channel, Notices
 from harness.night.plan import Checked, Plan
 from harness.night.start import SLICE_S, wait_until, waiting_text
 from harness.operator import Nobody
+from harness.own_files import BeforeImport, OwnFile
 from harness.report.night import Night, page
 from harness.steps import Reply, Step
 from harness.version import program_version
@@ -131,13 +132,14 @@ def go_on(
     channels: Sequence[Channel] = (),
     showing: Showing,
     keep: Keep | None = None,
+    before: BeforeImport = lambda _own: None,
 ) -> None:
     """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped.
 
-    `start` is another moment to wait for than the log's, "" for none.
+    `start` is another moment to wait for than the log's, "" for none; `before` is told of the user's own Python.
     """
     with _alone(folder):  # a log that another process writes is not to be touched
-        log, checked = _reopened(folder, leave_out, clock)
+        log, checked = _reopened(folder, clock, before, leave_out=leave_out)
         if start is not None and start != log.contents.start:
             log.start_at(start)
         _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
@@ -148,11 +150,13 @@ def _alone(folder: Path) -> AbstractContextManager[object]:
     return hold((str(folder.resolve()),))
 
 
-def _reopened(folder: Path, leave_out: bool, clock: Clock) -> tuple[Log, Mapping[int, Checked]]:
+def _reopened(
+    folder: Path, clock: Clock, before: BeforeImport, *, leave_out: bool
+) -> tuple[Log, Mapping[int, Checked]]:
     """The log, and the jobs that are still open, checked anew."""
     contents = read(folder)
     open_jobs = [number for number in range(len(contents.jobs)) if not contents.done(number)]
-    found = plan.look_through([Path(contents.jobs[number].path) for number in open_jobs], clock.utc())
+    found = plan.look_through([Path(contents.jobs[number].path) for number in open_jobs], clock.utc(), before)
     if found.refused and not leave_out:
         raise refusal(found)
     by_path = {each.job.path: each for each in found.checked}
@@ -372,11 +376,17 @@ class _ChangedError(HalfpowerError):
 
 
 def _refuse_changed(checked: Checked) -> None:
-    if plan.digest(opening.load(checked.job.path)) != checked.job.digest:
-        raise _ChangedError(
-            f"{checked.job.path}: the job, its bench, its unit or a Python file of theirs was changed after it was "
-            "checked; check it and queue it again."
-        )
+    changed = _ChangedError(
+        f"{checked.job.path}: the job, its bench, its unit or a Python file of theirs was changed after it was "
+        "checked; check it and queue it again."
+    )
+
+    def before(own: OwnFile) -> None:
+        if checked.loaded.own.digests[own.beside].get(own.path.name) != own.digest:
+            raise changed  # and is not run
+
+    if plan.digest(opening.load(checked.job.path, before=before)) != checked.job.digest:
+        raise changed
 
 
 def _recorded(folder: Path | None) -> dict[str, int]:
