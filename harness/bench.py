@@ -15,7 +15,7 @@ from typing import Any, Final, TypeAlias, TypeVar, assert_never
 from drivers import Driver, Meter, Router, Screen, Source
 from harness import limits, settling
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
-from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError
+from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.guarding import Guardian, NoGuardian
 from harness.link import OnEvent, repeat_point
 from harness.models import Setup, SignalPath, Switch
@@ -61,11 +61,14 @@ class LiveBench:
         self._dark: set[Role] = set()  # sources that were switched off, and not on since
         self._route: str | None = None  # what the switch closed for the connection in force: no hand is near a cable
         self._route_in_doubt = False
+        self._connected: Connect | None = None
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
         self.guardian.check()
         self._on_life(BETWEEN_SIGNS_S)
+        if why := limits.refusal(step, self._connected, self.setup):
+            raise StepRefused(why)
         reply: Reply
         match step:
             case Connect():
@@ -85,6 +88,7 @@ class LiveBench:
 
     def _connect(self, step: Connect) -> Done:
         self._before(step)
+        self._connected = None
         self._route = self.setup.route(step.path, step.display, step.channel)
         if self._route is None:
             self._refuse_hands(self.outputs_off())
@@ -92,6 +96,7 @@ class LiveBench:
         else:
             self._dark_for_switching(step.source)
             self._tried(self._by_switch)
+        self._connected = step
         return Done()
 
     def _dark_for_switching(self, source: Role) -> None:
@@ -259,7 +264,7 @@ class LiveBench:
 
     def _allow(self, step: Measure, hazards: list[limits.Hazard]) -> None:
         for hazard in hazards:
-            if limits.stress(step.stimulus).peak_v > self._confirmed_v:
+            if hazard.peak_v > self._confirmed_v:
                 self._confirm(step, hazard)
 
     def _confirm_again(self) -> None:
@@ -279,7 +284,7 @@ class LiveBench:
         )
         if ask_choice(self._operator, prompt) != "go on":
             raise OperatorStop("Stopped before a hazardous voltage was applied; the outputs are off.")
-        self._confirmed_v = limits.stress(step.stimulus).peak_v
+        self._confirmed_v = hazard.peak_v
 
     # --- safety ------------------------------------------------------------------------------------------------
 

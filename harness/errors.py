@@ -72,6 +72,14 @@ class SafetyError(HalfpowerError):
     exit_code = 6
 
 
+class StepRefused(SafetyError):  # noqa: N818 - the bench is well
+    """A step that cannot be meant: nothing was set for it. `why` has no subject, for whoever knows whose step it is."""
+
+    def __init__(self, why: str) -> None:
+        self.why = why
+        super().__init__(f"The step {why}.")
+
+
 class AnalysisError(HalfpowerError):
     """The readings do not allow the estimate that was asked for."""
 

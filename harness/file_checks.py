@@ -17,6 +17,7 @@ from typing import Final, TypeAlias
 from harness import quantities
 from harness.file_words import hint, shown
 from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Model, Unit
+from harness.path_checks import check_paths, heated
 from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Problem, Text, printable
@@ -30,7 +31,6 @@ CheckDriver = Callable[[str, Role, Path], str]
 DRIVERS: Final = ("scpi", "manual")
 _OWN_FILE: Final = re.compile(r"[^/\\:]+\.py")
 _OWN_DRIVER: Final = re.compile(r"([^/\\:]+\.py):[A-Za-z_][A-Za-z0-9_]*")
-_ROUTE: Final = re.compile(r"reference|(.+)-([1-9][0-9]?)")
 _POSITION: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _NO_POSITION: Final = ("unit", "reference")  # what routes call something else by
 _LIMITS: Final = (
@@ -100,7 +100,7 @@ def check_bench(
     _calibrator(found, bench.calibrator)
     _reference(found, bench)
     _positions(found, bench)
-    _paths(found, bench)
+    check_paths(found, bench)
     return found
 
 
@@ -323,6 +323,7 @@ def _reference(found: Findings, bench: Bench) -> None:
     if reference.read == "remote" and reference.driver == "manual":
         found.error(("reference", "read"), "a manual instrument is read by a person; expected 'eye'")
     rising_flatness(found, ("reference", "flatness"), reference.flatness)
+    heated(found, ("reference", "maximum_rms"), reference.input_ohm, reference.maximum_rms)
     if reference.bandwidth is None and not reference.flatness:
         found.warn(
             ("reference", "bandwidth"), "neither bandwidth nor flatness is given: its roll-off cannot be corrected"
@@ -338,26 +339,6 @@ def _positions(found: Findings, bench: Bench) -> None:
             )
     if bench.positions and bench.switch is None:
         found.warn(("positions",), "are of little use without [switch]: every unit is connected by hand")
-
-
-def _paths(found: Findings, bench: Bench) -> None:
-    inputs = "'reference', 'unit-1', 'unit-2' and so on"
-    inputs += f", or a position's: '{next(iter(bench.positions))}-1'" if bench.positions else ""
-    for name, path in bench.paths.items():
-        at: KeyPath = ("paths", name)
-        if not name.strip():
-            found.error(at, "a path without a name; expected [paths.NAME]")
-        for key in ("termination_tolerance", "termination_power"):
-            if path.termination is None and getattr(path, key):
-                found.warn((*at, key), "is of no use without 'termination'")
-        if path.routes and bench.switch is None:
-            found.warn((*at, "routes"), "is of no use without [switch]")
-        for place in path.routes:
-            known = _ROUTE.fullmatch(place)
-            if known is None or (known[1] is not None and known[1] != "unit" and known[1] not in bench.positions):
-                found.error((*at, "routes", place), f"is no input; expected {inputs}")
-    if bench.switch is not None and not any(path.routes for path in bench.paths.values()):
-        found.warn(("switch",), "no path has 'routes' for the switch; every connection will be made by hand")
 
 
 def among(value: float, values: Iterable[float]) -> bool:

@@ -1,7 +1,8 @@
 """What a job needs of its sequences, its bench and its unit taken together.
 
 The sequences are told by the caller, as plain mappings by name: this module knows none of them.
-Options are understood by their names: `path`, `paths` and `..._path` name paths of the bench, `channel` and
+Options are understood by their names: `path`, `paths` and `..._path` name paths of the bench, `level_path` the one to
+the reference where it is another than `path`, `channel` and
 `channels` channels of the unit, `volts_per_div`, `s_per_div` and `..._ranges` its deflection and time factors.
 """
 
@@ -17,6 +18,7 @@ from harness import quantities
 from harness.file_checks import Findings, among, own_file
 from harness.file_words import hint, one_of, shown, units_of, validation_problems
 from harness.models import Bench, Function, Job, SequenceUse, Setup
+from harness.path_checks import ended_twice
 from harness.steps import Role
 from harness.toml_lines import KeyPath
 from harness.toml_text import Text, printable
@@ -124,6 +126,8 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
             _frequencies(files)
         if chosen is None and use.use in sequences.options:
             continue  # its options are wrong and have been said to be
+        if chosen is not None and not use.use.endswith(".py"):  # where a user's own paths lead, its steps say
+            ended_twice(files.job, ("sequence", place), _chosen(use, chosen), setup)
         for key, value in _chosen(use, chosen).items():
             fields = type(chosen).model_fields if chosen else {}
             _named(files.job, ("sequence", place, key), value, units_of(fields.get(key)), setup)
@@ -185,7 +189,8 @@ def _named(found: Findings, at: KeyPath, value: object, units: tuple[str, ...], 
     key = str(at[-1])
     for place, item in _items(at, value):
         if key in ("path", "paths") or key.endswith("_path"):
-            _path(found, place, item, setup.bench)
+            if item is not None:
+                _path(found, place, item, setup.bench)
         elif key in ("channel", "channels"):
             if isinstance(item, int) and not 1 <= item <= setup.unit.channels:
                 found.error(place, f"the unit has no channel {item}; expected 1 to {setup.unit.channels}")

@@ -1,24 +1,29 @@
 """What may be applied to which path: ratings of input, probe and termination, and hazardous voltage.   [pure]
 
+A magnitude is judged, whatever its sign. A generator's levels are stated into 50 Ω; into a load R they are
+2·R/(R + 50 Ω) times that, and so up to twice on an open path.
+
 References
 ----------
 IEC 61010-1 with its 2016 amendment: 30 V rms, 42.4 V peak, 60 V dc in normal condition (values from memory);
-AC with DC is judged by its peak. Heat in a termination: V²/R.
+AC with DC is judged by its peak. Heat in a termination, or in an input that ends the line: V²/R.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, Literal, assert_never
 
-from harness.models import Setup, SignalPath
-from harness.quantities import VPP_PER_VRMS_SINE, show
-from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks
+from harness.models import LOW_OHM, Setup, SignalPath
+from harness.quantities import VPP_PER_VRMS_SINE, show, unphysical
+from harness.steps import Connect, Dc, FastEdge, Measure, NoSignal, Sine, Square, Step, Stimulus, TimeMarks, View
 
 HAZARDOUS_RMS_V: Final = 30.0
 HAZARDOUS_PEAK_V: Final = 42.4
 HAZARDOUS_DC_V: Final = 60.0
+GENERATOR_OHM: Final = 50.0  # what a generator's levels are stated into, and its own output resistance
 _SLACK: Final = 1 + 1e-9  # a level exactly on a rating is within it, whatever its binary form
 
 CAUTIONS: Final = """\
@@ -60,6 +65,59 @@ class Hazard:
     kind: Literal["rating", "voltage"]
     sentence: str
     of_the_source: bool = False  # the source cannot give it; nothing would be damaged
+    peak_v: float = 0.0  # of a voltage: what a person confirms
+
+
+# --- steps that cannot be meant ----------------------------------------------------------------------------------
+
+_UNITS: Final = {
+    "level_v": "V", "level_vpp": "Vpp", "frequency_hz": "Hz", "period_s": "s", "volts_per_div": "V", "s_per_div": "s",
+}  # fmt: skip
+_ABOVE_ZERO: Final = ("frequency_hz", "period_s", "volts_per_div", "s_per_div")
+
+
+def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
+    """Why nothing is done for a step, in a sentence without its subject; empty if there is no reason.
+
+    Its numbers must be such as a bench can have, its path one of the bench, and a reading is taken where the
+    connection in force leads.
+    """
+    if step.path not in setup.bench.paths:
+        known = ", ".join(map(repr, setup.bench.paths)) or "none"
+        return (
+            f"names the path {step.path!r}, which the bench file has not ({known}); describe it there, with its ratings"
+        )
+    if isinstance(step, Connect):
+        return ""
+    for wrong in (*_unphysical(step.stimulus), *_unphysical(step.view)):
+        return wrong
+    if connected is None:
+        return "measures before anything is connected; yield a Connect first"
+    if (wanted := connection_of(step)) != connected:
+        return f"measures {_where(wanted)}, but what is connected is {_where(connected)}; yield a Connect first"
+    return ""
+
+
+def connection_of(step: Measure) -> Connect:
+    """The connection that a reading needs."""
+    return Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+
+
+def _where(made: Connect) -> str:
+    return f"{made.source} → {made.path} → channel {made.channel} of the {made.display}"
+
+
+def _unphysical(of: Stimulus | View) -> Iterator[str]:
+    for name, unit in _UNITS.items():
+        value = getattr(of, name, None)
+        if value is None:
+            continue
+        wrong = unphysical(value, unit) or ("is not above zero" if value <= 0 and name in _ABOVE_ZERO else "")
+        if wrong:
+            yield f"asks for {type(of).__name__}({name}={value!r}), which {wrong}"
+
+
+# --- what is applied ---------------------------------------------------------------------------------------------
 
 
 def stress(stimulus: Stimulus) -> Stress:
@@ -70,49 +128,104 @@ def stress(stimulus: Stimulus) -> Stress:
         case Dc(level_v=level_v):
             return Stress(dc_v=level_v, rms_v=abs(level_v), ac_rms_v=0.0, peak_v=abs(level_v))
         case Sine(level_vpp=level_vpp):
-            rms_v = level_vpp / VPP_PER_VRMS_SINE
-            return Stress(dc_v=0.0, rms_v=rms_v, ac_rms_v=rms_v, peak_v=level_vpp / 2)
-        case Square(level_vpp=top) | FastEdge(level_vpp=top) | TimeMarks(level_vpp=top):
+            peak_v = abs(level_vpp) / 2
+            rms_v = abs(level_vpp) / VPP_PER_VRMS_SINE
+            return Stress(dc_v=0.0, rms_v=rms_v, ac_rms_v=rms_v, peak_v=peak_v)
+        case Square(level_vpp=level_vpp) | FastEdge(level_vpp=level_vpp) | TimeMarks(level_vpp=level_vpp):
             # From 0 V to the top at half duty; marks are shorter, so this is their upper bound.
+            top = abs(level_vpp)
             return Stress(dc_v=top / 2, rms_v=top / math.sqrt(2), ac_rms_v=top / 2, peak_v=top)
         case _:
             assert_never(stimulus)
 
 
+def applied(step: Measure, setup: Setup) -> Stress:
+    """What a step puts on its path, by the load that the path is."""
+    return stress(step.stimulus).divided(1 / _raised(step, setup))
+
+
 def hazards(step: Measure, setup: Setup) -> list[Hazard]:
     """Everything that speaks against applying a step; an empty list means it may be applied."""
-    applied = stress(step.stimulus)
-    path = setup.bench.paths.get(step.path, SignalPath())
-    found = [Hazard(kind="rating", sentence=sentence) for sentence in _over_rating(step, setup, path, applied)]
+    put = applied(step, setup)
+    found = [Hazard(kind="rating", sentence=sentence) for sentence in _over_rating(step, setup, put)]
     found += [Hazard(kind="rating", sentence=text, of_the_source=True) for text in _beyond_source(step, setup)]
-    if applied.hazardous:
-        found.append(Hazard(kind="voltage", sentence=f"{_say(applied)} is hazardous"))
+    if put.hazardous:
+        found.append(Hazard(kind="voltage", sentence=f"{_say(put)} is hazardous", peak_v=put.peak_v))
     return found
 
 
-def _say(applied: Stress) -> str:
-    if applied.ac_rms_v == 0:
-        return f"{show(applied.dc_v, 'V')} DC"
-    return f"{show(applied.peak_v, 'V')} peak, {show(applied.rms_v, 'V')} rms"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Input:
+    """What stands at the end of a path, what it may take, and the key that would say its rms voltage."""
+
+    name: str
+    ohm: float
+    peak_v: float | None
+    rms_v: float | None
+    key: str
 
 
-def _over_rating(step: Measure, setup: Setup, path: SignalPath, applied: Stress) -> list[str]:
-    found = []
-    if path.maximum is not None and applied.peak_v > path.maximum * _SLACK:
-        found.append(f"{_say(applied)} is above the {show(path.maximum, 'V')} that path {step.path!r} may take")
-    behind = applied.divided(path.divides_by)
-    if step.display == "unit" and behind.peak_v > setup.unit.input.maximum * _SLACK:
-        found.append(
-            f"{_say(behind)} is above the {show(setup.unit.input.maximum, 'V')} that the unit's input may take"
-        )
-    if path.termination is not None and path.termination_power is not None:
-        heat_w = behind.rms_v**2 / path.termination
-        if heat_w > path.termination_power * _SLACK:
-            found.append(
-                f"{_say(behind)} makes {show(heat_w, 'W', 3)} in the {show(path.termination, 'Ω')} termination of path "
-                f"{step.path!r}, which may take {show(path.termination_power, 'W')}"
-            )
-    return found
+def _input(step: Measure, setup: Setup) -> _Input:
+    rated, reference = setup.unit.input, setup.bench.reference
+    peak_v: float | None
+    if step.display == "unit":
+        ohm, peak_v, rms_v, key = rated.resistance, rated.maximum, rated.maximum_rms, "input.maximum_rms in the unit"
+    elif reference is not None:
+        ohm, peak_v, rms_v = reference.input_ohm, reference.maximum, reference.maximum_rms
+        key = "reference.maximum_rms in the bench"
+    else:
+        ohm, peak_v, rms_v, key = math.inf, None, None, ""
+    name = f"the {show(ohm, 'Ω')} input of the {step.display}"
+    return _Input(name=name, ohm=ohm, peak_v=peak_v, rms_v=rms_v, key=f"{key} file")
+
+
+def _path(step: Measure, setup: Setup) -> SignalPath:
+    return setup.bench.paths.get(step.path, SignalPath())
+
+
+def _raised(step: Measure, setup: Setup) -> float:
+    """How far above its stated level a generator's signal is, by what ends its path; a divider's input is open."""
+    if step.source != "generator":
+        return 1.0
+    path = _path(step, setup)
+    ohm = math.inf if path.divides_by != 1 else _input(step, setup).ohm
+    conductance = 1 / ohm + (1 / path.termination if path.termination else 0.0)
+    return max(1.0, 2 / (1 + GENERATOR_OHM * conductance))
+
+
+def _say(put: Stress) -> str:
+    if put.ac_rms_v == 0:
+        return f"{show(put.dc_v, 'V')} DC"
+    return f"{show(put.peak_v, 'V')} peak, {show(put.rms_v, 'V')} rms"
+
+
+def _over_rating(step: Measure, setup: Setup, put: Stress) -> Iterator[str]:
+    path, raised = _path(step, setup), _raised(step, setup)
+    # Below a thousandth no reader would ask where the number comes from.
+    why = f", {raised:.3g} times the level that is set for 50 Ω," if raised > 1.001 else ""
+    if path.maximum is not None and put.peak_v > path.maximum * _SLACK:
+        yield f"{_say(put)}{why} is above the {show(path.maximum, 'V')} that path {step.path!r} may take"
+    behind = put.divided(path.divides_by)
+    said, end = f"{_say(behind)}{why}", _input(step, setup)
+    if end.peak_v is not None and behind.peak_v > end.peak_v * _SLACK:
+        yield f"{said} is above the {show(end.peak_v, 'V')} that the {step.display}'s input may take"
+    if end.rms_v is not None and behind.rms_v > end.rms_v * _SLACK:
+        yield f"{said} is above the {show(end.rms_v, 'Vrms')} that {end.name} may take"
+    if end.ohm < LOW_OHM and end.rms_v is None and behind.rms_v:
+        yield f"nothing says what {end.name} bears; write {end.key}"
+    if path.termination is not None:
+        yield from _over_termination(step, path, behind, said)
+        if end.ohm < LOW_OHM:
+            yield f"path {step.path!r} ends twice: in its {show(path.termination, 'Ω')} termination and in {end.name}"
+
+
+def _over_termination(step: Measure, path: SignalPath, behind: Stress, said: str) -> Iterator[str]:
+    ohm, bears_w = path.termination or math.inf, path.termination_power
+    heat_w, where = behind.rms_v**2 / ohm, f"the {show(ohm, 'Ω')} termination of path {step.path!r}"
+    if bears_w is None and heat_w:
+        yield f"nothing says what {where} bears; write paths.{step.path}.termination_power in the bench file"
+    elif bears_w is not None and heat_w > bears_w * _SLACK:
+        yield f"{said} makes {show(heat_w, 'W', 3)} in {where}, which may take {show(bears_w, 'W')}"
 
 
 def _beyond_source(step: Measure, setup: Setup) -> list[str]:

@@ -11,7 +11,7 @@ import datetime as dt
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Any, Final, Literal, TypeAlias
 
 from pydantic import (
     BaseModel,
@@ -104,6 +104,10 @@ def _day(value: object) -> object:
 
 Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day)]
 """A date, bare or as text; a number would be taken for seconds since 1970."""
+
+
+LOW_OHM: Final = 1e3
+"""An input below this ends a line, as one of 50 ohm does: it turns what is applied into heat, and needs a rating."""
 
 
 class Model(BaseModel):
@@ -324,14 +328,26 @@ class Reference(Instrument):
     resolution: Divisions = Field(0.0, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.01, ge=0, description="standard deviation of one reading")
     vswr: Factor = Field(1.0, ge=1, le=10, description="of its input; 1 is a perfect match")
+    input_resistance: Ohms | None = Field(
+        None, ge=1, description="of its input; left out: 1 Mohm for a scope, 50 ohm for a level meter"
+    )
     input_capacitance: Farads = Field(
         0.0, ge=0, description="of a high-impedance input behind a feed-through termination"
+    )
+    maximum: Volts | None = Field(None, gt=0, description="largest DC + peak AC voltage at its input")
+    maximum_rms: VoltsRms | None = Field(
+        None, gt=0, description="largest rms voltage at its input; required below 1 kohm"
     )
     settling: tuple[ScreenSettling, ...] = Field(
         (), description="other waits than 'settle', one [[reference.settling]] table a range"
     )
     settled_within: SettledWithin = None
     settled_by: SettledBy = 30.0
+
+    @property
+    def input_ohm(self) -> float:
+        """The resistance of its input: as stated, or what is usual for its kind."""
+        return self.input_resistance or (50.0 if self.kind == "level_meter" else 1e6)
 
 
 class UnitLink(Instrument):
@@ -353,9 +369,13 @@ class SignalPath(Model):
     divides_by: Factor = Field(1.0, gt=0, le=1e4, description="10 for a ×10 divider probe")
     tolerance: Ratio = Field(0.0, ge=0, description="limits of the division ratio")
     maximum: Volts | None = Field(None, gt=0, description="largest peak voltage at its input")
-    termination: Ohms | None = Field(None, gt=0, description="feed-through termination at the unit's input")
+    termination: Ohms | None = Field(
+        None, ge=1, le=1e4, description="feed-through termination at the unit's input; not before a 50 ohm input"
+    )
     termination_tolerance: Ratio = Field(0.0, ge=0, description="limits of the termination's resistance")
-    termination_power: Watts | None = Field(None, gt=0, description="largest power that the termination bears")
+    termination_power: Watts | None = Field(
+        None, gt=0, description="largest power that the termination bears; required with 'termination'"
+    )
     vswr: Factor = Field(1.0, ge=1, le=10, description="of the load that the source sees")
     rise_time: Seconds = Field(0.0, ge=0, description="rise time of the path itself")
     routes: Mapping[str, str] = Field(
@@ -400,9 +420,10 @@ class Bench(Model):
 class UnitInput(Model):
     """The unit's input."""
 
-    resistance: Ohms = Field(1e6, description="input resistance")
-    capacitance: Farads = Field(20e-12, description="input capacitance")
+    resistance: Ohms = Field(1e6, ge=1, description="input resistance")
+    capacitance: Farads = Field(20e-12, gt=0, description="input capacitance")
     maximum: Volts = Field(gt=0, description="largest DC + peak AC voltage")
+    maximum_rms: VoltsRms | None = Field(None, gt=0, description="largest rms voltage; required below 1 kohm")
 
 
 class Tolerances(Model):

@@ -10,7 +10,7 @@ from types import TracebackType
 from typing import Final
 
 from harness.atomic import write_text
-from harness.errors import HalfpowerError, OwnCodeError
+from harness.errors import HalfpowerError, OwnCodeError, StepRefused
 from harness.steps import Connect, Measure, Step
 
 TRACEBACK: Final = "traceback.txt"
@@ -60,3 +60,8 @@ def keep_traceback(error: Exception, folder: Path) -> str:
     with suppress(HalfpowerError):
         write_text(kept, "".join(traceback.format_exception(error.__cause__)))
     return f" (the traceback is in {kept})"
+
+
+def refused(file: Path | None, why: str) -> HalfpowerError:
+    """What to raise where a sequence's step is not done; a user's own is named."""
+    return StepRefused(why) if file is None else OwnCodeError(f"{file.name}: your sequence {why}")

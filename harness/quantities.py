@@ -69,7 +69,7 @@ _PHYSICAL: Final[Mapping[str, tuple[float, float]]] = {
     "Vrms": (1e-12, 1e5),
     "s": (1e-15, 1e7),
     "Ω": (1e-3, 1e12),
-    "F": (1e-18, 1e-6),
+    "F": (1e-15, 1e-6),
     "W": (1e-12, 1e4),
 }
 
@@ -84,9 +84,9 @@ def unphysical(value: float, unit: str) -> str:
     if value < 0 and unit != "V":
         return "is negative"
     if abs(value) > most * (1 + 1e-9):
-        return f"is too large to be meant; the most is {show(most, unit)}"
+        return f"is more than the {show(most, unit)} that can be meant"
     if 0 < abs(value) < least * (1 - 1e-9):
-        return f"is too small to be meant; the least above zero is {show(least, unit)}"
+        return f"is less than the {show(least, unit)} that can be meant"
     return ""
 
 

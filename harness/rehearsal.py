@@ -21,7 +21,7 @@ from harness.assess.sources import level_of
 from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
 from harness.models import Setup
 from harness.operator import describe_connection
-from harness.own_code import Blaming, a_step
+from harness.own_code import Blaming, a_step, refused
 from harness.quantities import round_to, show
 from harness.settling import planned_s
 from harness.steps import Connect, Dc, Done, Measure, Reading, Reply, Sine, Step
@@ -118,11 +118,15 @@ def _warm_up_s(setup: Setup, steps: list[Step]) -> float:
 
 def _run_ideally(setup: Setup, use: Use) -> list[Step]:
     taken: list[Step] = []
+    connected: Connect | None = None
     try:
         with Blaming(use.own):
             script = use.script(setup)
             step = a_step(use.own, next(script))
             while True:
+                if why := limits.refusal(step, connected, setup):
+                    raise refused(use.own, why)
+                connected = step if isinstance(step, Connect) else connected
                 taken.append(step)
                 step = a_step(use.own, script.send(ideal(setup, step)))
     except StopIteration:

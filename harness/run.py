@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from harness import steps
-from harness.errors import AnalysisError, HalfpowerError, InstrumentError, JournalError, OwnCodeError
+from harness.errors import AnalysisError, HalfpowerError, InstrumentError, JournalError, OwnCodeError, StepRefused
 from harness.journal import Journal, Record
 from harness.operator import GoBack
-from harness.own_code import Blaming, a_step
+from harness.own_code import Blaming, a_step, refused
 from harness.steps import Connect, Done, Reply, Step
 
 Perform: TypeAlias = Callable[[Step], Reply]
@@ -93,7 +93,12 @@ class _Attempt:
     def _perform(self, step: Step | None) -> Reply:
         if step is None:
             return Done()
-        reply = self.perform(step)
+        if isinstance(step, Connect):
+            self.made = None  # until it is; a person who goes back here may have moved a cable
+        try:
+            reply = self.perform(step)
+        except StepRefused as error:
+            raise refused(self.part.own, error.why) from None
         if isinstance(step, Connect):
             self.made = step
         return reply

@@ -7,6 +7,7 @@ from typing import Final
 from harness import quantities
 from harness.file_checks import Findings, among, factors, settled_within
 from harness.models import Unit
+from harness.path_checks import heated
 from harness.toml_text import Text
 
 # Rise time times bandwidth is 0.35 for a single pole (ln 9 / 2π = 0.3497, from the exponential) and 0.33 to 0.5 for
@@ -34,9 +35,7 @@ def check_unit(text: Text, unit: Unit) -> Findings:
             found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
     if unit.tolerance.time_magnified is not None and unit.magnifier == 1:
         found.warn(("tolerance", "time_magnified"), "is of no use without 'magnifier'")
-    for key in ("resistance", "capacitance"):
-        if getattr(unit.input, key) <= 0:
-            found.error(("input", key), "must be above zero")
+    heated(found, ("input", "maximum_rms"), unit.input.resistance, unit.input.maximum_rms)
     _rise_time(found, unit)
     _full_screen(found, unit)
     settled_within(found, (), unit)

@@ -30,6 +30,9 @@ class Options(Model):
 
     channels: tuple[int, ...] = Field((), description="channels; all if left out")
     path: str = Field("terminated", description="the path of the levelled sine")
+    level_path: str | None = Field(
+        None, description="the path to the reference, where it is another: one without a termination for a 50 ohm input"
+    )
     volts_per_div: Volts | None = Field(None, description="range; the unit file's, or the nearest to 100 mV/div")
     deflection: Divisions = Field(6.0, gt=0, le=20, description="reference deflection, peak to peak")
     reference_frequency: Hertz = Field(50e3, gt=0)
@@ -156,7 +159,7 @@ def _level_where_unknown(
 
 def _read_level(setup: Setup, options: Options, asked: list[Measure], level: list[Taken]) -> steps.Sequence[None]:
     reference = _reference(setup)
-    yield from connect(path=options.path, source="generator", display="reference", channel=reference.channel)
+    yield from connect(path=_to_reference(options), source="generator", display="reference", channel=reference.channel)
     for step in asked:
         for repeat in range(_LEVEL_REPEATS):
             again = replace(step, repeat=repeat)
@@ -190,7 +193,7 @@ def _level_step(setup: Setup, options: Options, frequency_hz: float, purpose: st
     volts_per_div = fitting[0] if fitting else max(reference.volts_per_div)
     return Measure(
         purpose=purpose,
-        path=options.path,
+        path=_to_reference(options),
         source="generator",
         stimulus=Sine(level_vpp=vpp, frequency_hz=frequency_hz),
         display="reference",
@@ -245,13 +248,17 @@ def _base_vpp(setup: Setup, options: Options) -> float:
     return round_to(min(vpp, _generator(setup).level_high), _LEVEL_DIGITS)
 
 
+def _to_reference(options: Options) -> str:
+    return options.level_path or options.path
+
+
 def _at_each(setup: Setup, options: Options) -> bool:
     """Whether the level is read at every point, which only a switch makes bearable."""
     if options.levelling != "auto":
         return options.levelling == "each"
     channels = channels_of(setup, options.channels)
     routed = any(setup.route(options.path, "unit", channel) is not None for channel in channels)
-    return routed and setup.route(options.path, "reference", 1) is not None
+    return routed and setup.route(_to_reference(options), "reference", 1) is not None
 
 
 def _generator(setup: Setup) -> Generator:

@@ -16,6 +16,7 @@ def a_setup(
     generator_level_high: str = "5.5 Vpp",
     input_maximum: str = "400 V",
     probe_maximum: str = "500 V",
+    reference: dict[str, Any] | None = None,
     volts_per_div: tuple[str, ...] = ("100 mV", "200 mV", "500 mV", "1 V"),
     **unit: Any,
 ) -> Setup:
@@ -32,6 +33,7 @@ def a_setup(
                 "accuracy": [{"function": "sine", "db": "0.1 dB"}, {"function": "frequency", "of_value": "2 ppm"}],
                 "address": "GPIB0::10::INSTR",
             },
+            **({"reference": {"address": "GPIB0::11::INSTR", **reference}} if reference is not None else {}),
             "paths": {
                 "lead": {},
                 "probe": {"divides_by": 10, "tolerance": "1 %", "maximum": probe_maximum},

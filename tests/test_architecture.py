@@ -31,6 +31,7 @@ FILES: Final = tuple(
         "file_checks",
         "job_checks",
         "unit_checks",
+        "path_checks",
     )
 )
 SHELL: Final = ("harness.cli", "harness.commands*", "harness.console", "harness.live")

@@ -9,9 +9,9 @@ import pytest
 
 from harness.bench import LiveBench
 from harness.clock import RealClock
-from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError
+from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.models import Switch
-from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Stimulus, View
+from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, Square, Stimulus, View
 from tests.setups import a_setup
 
 
@@ -75,6 +75,9 @@ def dc(level_v: float, volts_per_div: float) -> Measure:
     )  # fmt: skip
 
 
+TO_CHANNEL_1 = Connect(path="lead", source="calibrator", display="unit", channel=1)
+
+
 @pytest.mark.parametrize("error", [ZeroDivisionError("a bug"), LinkError("calibrator", "gone")])
 def test_one_source_that_cannot_be_switched_off_does_not_leave_the_other_on(error: BaseException) -> None:
     bench, said, told = a_bench(calibrator=[error])
@@ -102,7 +105,7 @@ def test_a_signal_that_comes_while_outputs_go_off_costs_no_source_its_turn_and_i
 def test_a_signal_between_two_connections_ends_the_run() -> None:
     bench, said, _ = a_bench(generator=[KeyboardInterrupt()])
     with pytest.raises(KeyboardInterrupt), bench.guarded():
-        bench.perform(Connect(path="lead", source="calibrator", display="unit", channel=1))
+        bench.perform(TO_CHANNEL_1)
     assert said == [*ALL_SWITCHED_OFF, *ALL_SWITCHED_OFF, *ALL_CLOSED]
 
 
@@ -144,6 +147,7 @@ def test_an_output_that_may_still_be_on_is_the_last_word_of_whatever_ended_the_r
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
 def test_a_reading_that_is_no_number_is_the_instruments_failure(value: float, monkeypatch: pytest.MonkeyPatch) -> None:
     bench, _, _ = a_bench()
+    bench.perform(TO_CHANNEL_1)
     monkeypatch.setattr(Driver, "read", lambda _self, _step: Reading(value=value))
     with pytest.raises(InstrumentError, match="unit: gave a deflection that is no number"):
         bench.perform(dc(0.8, 0.1))
@@ -159,8 +163,7 @@ def test_a_hazardous_voltage_is_asked_for_again_once_hands_were_at_the_cables() 
 
     bench, _, _ = a_bench()
     bench._operator = Asked()
-    first, second = (Connect(path="lead", source="calibrator", display="unit", channel=channel) for channel in (1, 2))
-    for step in (first, dc(80.0, 10.0), dc(70.0, 10.0), second, dc(70.0, 10.0)):
+    for step in (TO_CHANNEL_1, dc(80.0, 10.0), dc(70.0, 10.0), TO_CHANNEL_1, dc(70.0, 10.0)):
         bench.perform(step)
     hazardous = ["hazardous" in title for title in asked]
     assert hazardous == [False, True, False, True]
@@ -182,6 +185,7 @@ class Choosing(Person):
 
 def test_a_hazardous_voltage_is_confirmed_after_the_warm_up_and_again_after_another_wait() -> None:
     bench, said, _ = a_bench()
+    bench.perform(TO_CHANNEL_1)
 
     class Wait:
         left = 0
@@ -203,6 +207,7 @@ def test_a_hazardous_voltage_is_confirmed_after_the_warm_up_and_again_after_anot
 
 def test_an_answer_that_is_none_of_the_choices_is_asked_for_again_before_a_hazardous_voltage() -> None:
     bench, said, _ = a_bench()
+    bench.perform(TO_CHANNEL_1)
     bench._operator = person = Choosing(said, "", "yes", "stop")
     with pytest.raises(OperatorStop, match="Stopped before a hazardous voltage"):
         bench.perform(dc(80.0, 10.0))
@@ -216,12 +221,13 @@ def test_an_answer_that_is_none_of_the_choices_is_asked_for_again_before_a_hazar
 def test_no_hand_is_asked_to_a_cable_while_an_output_may_be_on() -> None:
     bench, _, _ = a_bench(generator=[RuntimeError("driver fails")])
     with pytest.raises(SafetyError, match=r"Do not touch the cables.*generator.*driver fails"):
-        bench.perform(Connect(path="lead", source="calibrator", display="unit", channel=1))
+        bench.perform(TO_CHANNEL_1)
 
 
 def test_after_a_lost_answer_the_level_falls_before_the_range_does() -> None:
     """The source may still give the level before: a sensitive range is not set under it."""
     bench, said, _ = a_bench()
+    bench.perform(TO_CHANNEL_1)
     bench.perform(dc(8.0, 1.0))
     bench.drivers["calibrator"].failing.append(LinkError("calibrator", "does not answer"))  # type: ignore[attr-defined]
     said.clear()
@@ -235,7 +241,7 @@ def test_after_a_lost_answer_the_level_falls_before_the_range_does() -> None:
 def test_where_nobody_is_left_to_ask_that_is_the_reason_and_no_rating() -> None:
     bench, _, _ = a_bench(calibrator=[OperatorStop("Nobody answers.")])
     with pytest.raises(OperatorStop, match="Nobody answers"):
-        bench.perform(Connect(path="lead", source="calibrator", display="unit", channel=1))
+        bench.perform(TO_CHANNEL_1)
 
 
 def switched(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list[tuple[str, str]]]:
@@ -252,9 +258,6 @@ def switched(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list
 
     bench.drivers = {**bench.drivers, "switch": Routes(said, "switch", failing.get("switch", []))}
     return bench, said, told
-
-
-TO_CHANNEL_1 = Connect(path="lead", source="calibrator", display="unit", channel=1)
 
 
 def test_a_connection_by_switch_is_tried_again_and_told() -> None:
@@ -289,3 +292,53 @@ def test_nothing_is_read_while_another_output_may_be_on_and_cables_are_moved_by_
     bench.make_safe()
     with pytest.raises(InstrumentError, match="generator: does not answer"):
         bench.perform(dc(0.8, 0.1))
+
+
+# --- a reading is taken where the connection leads ---------------------------------------------------------------
+
+ELSEWHERE = [
+    {"path": "probe"},
+    {"source": "generator"},
+    {"display": "reference"},
+    {"view": View(channel=2, volts_per_div=0.1, s_per_div=1e-3)},
+    {"path": "a path without ratings"},
+    {"stimulus": Square(level_vpp=-118.0, frequency_hz=1e3)},
+]
+
+
+@pytest.mark.parametrize("other", ELSEWHERE)
+def test_nothing_is_set_for_a_reading_elsewhere_or_for_numbers_that_cannot_be(other: dict[str, Any]) -> None:
+    bench, said, _ = a_bench()
+    bench.perform(TO_CHANNEL_1)
+    said.clear()
+    with pytest.raises(StepRefused):
+        bench.perform(replace(dc(0.8, 0.1), **other))
+    assert said == []
+    bench.perform(dc(0.8, 0.1))  # and the bench is as it was
+    assert said
+
+
+def test_nothing_is_read_before_a_connection_nor_after_one_that_failed() -> None:
+    bench, said, _ = a_bench()
+    with pytest.raises(StepRefused, match=r"The step measures before anything is connected; yield a Connect first\."):
+        bench.perform(dc(0.8, 0.1))
+    assert said == []
+    bench.perform(TO_CHANNEL_1)
+    bench._operator = Choosing(said, "stop")
+    with pytest.raises(OperatorStop):
+        bench.perform(replace(TO_CHANNEL_1, channel=2))
+    with pytest.raises(StepRefused, match="before anything is connected"):
+        bench.perform(dc(0.8, 0.1))
+
+
+def test_a_generators_voltage_on_an_open_path_is_confirmed_at_twice_its_level() -> None:
+    bench, said, _ = a_bench()
+    bench.setup = a_setup(generator_level_high="300 Vpp")
+    open_path = replace(TO_CHANNEL_1, source="generator")
+    sine = replace(dc(0.0, 10.0), source="generator", stimulus=Sine(level_vpp=50.0, frequency_hz=1e3))
+    bench.perform(open_path)
+    bench._operator = Choosing(said, "go on")
+    bench.perform(sine)  # 50 V peak on the open path
+    assert said.count("asked") == 1
+    bench.perform(replace(sine, stimulus=Sine(level_vpp=49.0, frequency_hz=1e3)))
+    assert said.count("asked") == 1

@@ -37,6 +37,7 @@ class Vertical(Model):
 
 class Bandwidth(Model):
     path: str = "terminated"
+    level_path: str | None = None
     reference_frequency: str | None = None
 
 
@@ -201,6 +202,36 @@ VALUES: list[tuple[Edit, str]] = [
     (("job.toml", 'rule = "guarded" ', 'allow_overdue = "yes" '),
      ("job.toml:<allow_overdue>: allow_overdue: 'yes' is not allowed here; "
       "expected true or false without quotation marks")),
+    (("unit.toml", 'maximum = "300 V"', 'maximum = "300 MV"'),
+     ("unit.toml:<maximum>: input.maximum: '300 MV' is more than the 100 kV that can be meant; "
+      "expected a voltage such as '50 mV'")),
+    (("bench.toml", 'termination_power = "1 W"', 'termination_power = "1 MW"'),
+     ("bench.toml:<termination_power>: paths.terminated.termination_power: '1 MW' is more than the 10 kW that can be "
+      "meant; expected a power such as '1 W'")),
+    (("bench.toml", 'levels = "continuous"', 'mark_level = "-118 Vpp"'),
+     ("bench.toml:<mark_level>: calibrator.mark_level: '-118 Vpp' is negative; "
+      "expected a peak-to-peak voltage such as '600 mVpp'")),
+    (("bench.toml", 'levels = "continuous"', 'mark_level = "-118 V"'),
+     "bench.toml:<mark_level>: calibrator.mark_level: '-118 V' is too small; expected more than 0 V"),
+    (("bench.toml", 'levels = "continuous"', 'square_frequency = "0 Hz"'),
+     "bench.toml:<square_frequency>: calibrator.square_frequency: '0 Hz' is too small; expected more than 0 Hz"),
+    (("bench.toml", 'levels = "continuous"', 'edge_frequency = "-1 kHz"'),
+     ("bench.toml:<edge_frequency>: calibrator.edge_frequency: '-1 kHz' is negative; "
+      "expected a frequency such as '20 MHz'")),
+    (("bench.toml", 'termination = "50 ohm"', 'termination = "50 kohm"'),
+     "bench.toml:<termination =>: paths.terminated.termination: '50 kohm' is too large; expected at most 10 kΩ"),
+    (("bench.toml", 'termination_power = "1 W"\n', ''),
+     ("bench.toml:<[paths.terminated]>: paths.terminated.termination_power: missing; expected the largest power that "
+      "the 50 Ω termination bears, such as '1 W': nothing beyond it is applied")),
+    (("bench.toml", '[reference] ', '[reference]\nkind = "level_meter" '),
+     ("bench.toml:<[reference]>: reference.maximum_rms: missing; expected the largest rms voltage at the 50 Ω input, "
+      "such as '5 Vrms': nothing beyond it is applied")),
+    (("bench.toml", '[reference] ', '[reference]\ninput_resistance = "50 ohm" '),
+     ("bench.toml:<[reference]>: reference.maximum_rms: missing; expected the largest rms voltage at the 50 Ω input, "
+      "such as '5 Vrms': nothing beyond it is applied")),
+    (("unit.toml", 'resistance = "1 Mohm"', 'resistance = "50 ohm"'),
+     ("unit.toml:<[input]>: input.maximum_rms: missing; expected the largest rms voltage at the 50 Ω input, "
+      "such as '5 Vrms': nothing beyond it is applied")),
 ]  # fmt: skip
 
 
@@ -272,6 +303,16 @@ TOGETHER: list[tuple[list[Edit], str]] = [
     ([("bench.toml", "[paths.terminated]", "[paths.straight]")],
      ("job.toml:32: sequence[2].path: the bench has no path 'terminated'; "
       "expected 'straight', 'lead' or 'probe'")),
+    ([("unit.toml", 'resistance = "1 Mohm"', 'resistance = "50 ohm"\nmaximum_rms = "5 Vrms"')],
+     ("job.toml:32: sequence[2].path: path 'terminated' has a feed-through termination, and the input of the unit is "
+      "50 Ω itself; expected a path with one termination")),
+    ([("unit.toml", 'resistance = "1 Mohm"', 'resistance = "75 ohm"\nmaximum_rms = "5 Vrms"'),
+      ("job.toml", "# every", '\npaths = ["lead", "terminated"] #')],
+     ("job.toml:<paths>: sequence[1].paths: path 'terminated' has a feed-through termination, and the input of the "
+      "unit is 75 Ω itself; expected a path with one termination")),
+    ([("bench.toml", '[reference] ', '[reference]\nkind = "level_meter"\nmaximum_rms = "5 Vrms" ')],
+     ("job.toml:32: sequence[2].level_path: path 'terminated' has a feed-through termination, and the input of the "
+      "reference is 50 Ω itself; expected a path with one termination")),
     ([("job.toml", "# every", "\nlevels = 12 #")],
      "job.toml:<levels>: sequence[1].levels: 12 is too large; expected at most 11"),
     ([("job.toml", '"vertical"', '"mine.py"')],
@@ -295,6 +336,14 @@ def test_what_does_not_fit_together_is_said_where_it_is_to_be_changed(
 ) -> None:
     edit(*changes)
     assert numbered(expected) in problems()
+
+
+def test_a_meter_of_fifty_ohm_is_reached_by_a_path_of_its_own(folder: Path) -> None:
+    edit(
+        ("bench.toml", "[reference] ", '[reference]\nkind = "level_meter"\nmaximum_rms = "5 Vrms" '),
+        ("job.toml", "# up to", '\nlevel_path = "lead" #'),
+    )
+    assert load().setup.bench.reference.input_ohm == 50.0  # type: ignore[union-attr]  # it is there
 
 
 def test_a_sequence_of_ones_own_beside_the_job(folder: Path) -> None:

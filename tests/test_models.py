@@ -38,7 +38,7 @@ def test_a_setup_comes_back_equal_from_a_header_through_json() -> None:
     assert Setup.from_header(header).to_header() == header
 
 
-@given(st.floats(1e-15, 1e15), st.floats(1e-6, 1.0), st.dates())
+@given(st.floats(1e-12, 1e5), st.floats(1e-6, 1.0), st.dates())
 def test_any_value_survives_the_header_to_the_last_bit(value: float, ratio: float, day: dt.date) -> None:
     before = setup()
     unit = before.unit.model_copy(update={"volts_per_div": (value,), "bandwidth": value})

@@ -45,6 +45,7 @@ def a_step(stimulus: Stimulus = Dc(level_v=1.0), volts_per_div: float = 0.1, **m
     )  # fmt: skip
 
 
+CONNECTED = Connect(path="lead", source="calibrator", display="unit", channel=1)
 LINES = [
     {"level_from": "100 V", "wait": "5 s"},
     {"level_to": "1 mV", "wait": "2 s"},
@@ -113,6 +114,7 @@ def read(
     bench = LiveBench(
         setup, drivers, operator=Person(), clock=clock, on_event=lambda what, text: events.append((what, text))
     )
+    bench.perform(CONNECTED)
     reading = bench.perform(step or a_step())
     assert isinstance(reading, Reading)
     return reading, screen, clock.now(), events
@@ -156,6 +158,7 @@ def test_a_repeat_settles_by_itself_so_that_a_resumed_run_reads_alike() -> None:
     screen = Slow([Reading(value=5.0)])
     drivers: dict[Any, Any] = {"calibrator": Driver([], "calibrator"), "unit": screen}
     bench = LiveBench(setup, drivers, operator=Person(), clock=VirtualClock())
+    bench.perform(CONNECTED)
     for repeat in range(3):
         bench.perform(a_step(repeat=repeat))
     assert screen.asked == 6
@@ -195,6 +198,6 @@ def test_a_connection_by_switch_settles_too() -> None:
 
     switch = Switch([], "switch")
     bench = LiveBench(setup, {"switch": switch}, operator=Person(), clock=clock)  # type: ignore[dict-item]  # a double
-    bench.perform(Connect(path="lead", source="calibrator", display="unit", channel=1))
+    bench.perform(CONNECTED)
     assert switch.said == [("switch", "(@101)")]
     assert clock.now() == pytest.approx(0.02)

@@ -364,6 +364,37 @@ def test_a_users_sequence_that_yields_no_step_is_said_so(lab: Path, tmp_path: Pa
         opening.start(own_job(lab, "yield 3.0"), tmp_path)
 
 
+MISPLACED = [
+    (
+        'yield replace(step, path="terminated")',
+        "measures calibrator → terminated → channel 1 of the unit, but what is ",
+    ),
+    ('yield replace(step, path="bare")', "names the path 'bare', which the bench file has not ('lead', 'terminated')"),
+    ("yield replace(step, stimulus=Dc(level_v=float('nan')))", "asks for Dc(level_v=nan), which is no number"),
+]
+
+
+@pytest.mark.parametrize(("then", "sentence"), MISPLACED)
+def test_a_users_step_that_cannot_be_meant_is_named_in_rehearsal(
+    lab: Path, tmp_path: Path, then: str, sentence: str
+) -> None:
+    path = own_job(lab, f"from dataclasses import replace; {then}")
+    with pytest.raises(OwnCodeError, match=re.escape(f"mine.py: your sequence {sentence}")):
+        opening.start(path, tmp_path / "runs")
+    assert not (tmp_path / "runs").exists()
+
+
+def test_a_users_step_that_cannot_be_meant_ends_its_part_with_nothing_set_and_the_others_go_on(
+    lab: Path, benches: list[SimulatedBench], tmp_path: Path
+) -> None:
+    """An ideal unit reads 3 div exactly, so the rehearsal does not come there."""
+    then = "from dataclasses import replace\n    if reading.value != 3.0: yield replace(step, path='terminated')"
+    result = opening.start(own_job(lab, then), tmp_path)
+    assert result.ended_early[0].startswith("1 mine: mine.py: your sequence measures calibrator → terminated → ")
+    mine, vertical = result.report.parts
+    assert (len(mine.plain), mine.finished, vertical.finished, benches[-1].outputs_on()) == (1, False, True, ())
+
+
 # --- a skipped point ---------------------------------------------------------------------------------------------
 
 

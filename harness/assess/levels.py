@@ -140,9 +140,11 @@ def _rated_v(calibrator: Calibrator, unit: Unit, path: SignalPath, stimulus: Lit
     rated = [calibrator.level_high, unit.input.maximum * path.divides_by]
     if path.maximum is not None:
         rated.append(path.maximum)
+    peak_to_rms = math.sqrt(2.0) if stimulus == "square" else 1.0  # 0 V to the top at half duty
     if path.termination is not None and path.termination_power is not None:
-        peak_to_rms = math.sqrt(2.0) if stimulus == "square" else 1.0  # 0 V to the top at half duty
         rated.append(math.sqrt(path.termination_power * path.termination) * peak_to_rms * path.divides_by)
+    if unit.input.maximum_rms is not None:
+        rated.append(unit.input.maximum_rms * peak_to_rms * path.divides_by)
     return min(rated)
 
 

@@ -32,6 +32,7 @@ class Wanted:
     """The options of a bandwidth measurement, as the journal's header holds them."""
 
     path: str
+    level_path: str
     reference_hz: float = 50e3
     max_hz: float
     deflection_div: float = 6.0
@@ -49,6 +50,7 @@ class Wanted:
         highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf, _reach_hz(setup)]
         return cls(
             path=options.get("path", ""),
+            level_path=options.get("level_path") or options.get("path", ""),
             reference_hz=options.get("reference_frequency", 50e3),
             max_hz=options.get("max_frequency") or min(highest),
             deflection_div=options.get("deflection", 6.0),
@@ -276,10 +278,12 @@ def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[leve
     path = bench.paths.get(wanted.path, SignalPath())
     parts = []
     if path.termination is not None and wanted.termination_corrected:
-        there_f = bench.reference.input_capacitance if bench.reference is not None else 0.0
+        there = bench.paths.get(wanted.level_path, SignalPath())
         parts.append(_termination(path, unit.input.resistance, unit.input.capacitance, wanted, frequency_hz, sign=1))
-        if there_f:
-            parts.append(_termination(path, unit.input.resistance, there_f, wanted, frequency_hz, sign=-1))
+        read_on = bench.reference
+        if read_on is not None and read_on.input_capacitance and there.termination is not None:
+            ohm, farad = read_on.input_ohm, read_on.input_capacitance
+            parts.append(_termination(there, ohm, farad, wanted, frequency_hz, sign=-1))
     generator_vswr = bench.generator.vswr if bench.generator else 1.0
     if bench.reference is not None and bench.reference.vswr > 1 and generator_vswr > 1:
         parts.append(levelling.mismatch(generator_vswr, bench.reference.vswr, name="mismatch, reference"))
