@@ -14,7 +14,8 @@ import pytest
 from harness import open as opening
 from harness.bench import LiveBench
 from harness.errors import ConfigError
-from harness.faulted import INSTRUMENT, LINE, STANDING, STATE, Faults
+from harness.events import Events
+from harness.faulted import INSTRUMENT, LINE, STANDING, STATE, Faults, account_of
 from harness.journal import comparable, read
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FAULTS
@@ -125,6 +126,21 @@ def test_every_fault_of_the_simulator_has_its_word() -> None:
     assert Faults.of_words("1 %", kinds="state,left_over").kinds == (*STATE, "left over")
     assert Faults.of_words("0.05", kinds="line, power_cycle,late").kinds == (*LINE, "power cycle")
     assert Faults.of_words("2 %", kinds=",".join(STANDING)).kinds == STANDING
+
+
+def test_what_is_there_from_the_start_is_told() -> None:
+    simulated = SimulatedBench.load(DEMO / "bench_sim.toml")
+    Faults(rate=0.0, kinds=("deaf", "coarse", "left over")).put_on(simulated)
+    with Events(lambda *_: None) as events:
+        (said,) = account_of(simulated, events, 0)
+    everyone = sorted(simulated.devices)
+    assert said == (
+        "From start to end: a calibrator that ignores 'output off', a generator that ignores 'output off', "
+        + ", ".join(f"a {role} that rounds to one digit" for role in everyone)
+        + ", "
+        + ", ".join(f"a {role} with settings left over from others" for role in everyone)
+        + "."
+    )
 
 
 @pytest.mark.parametrize(
