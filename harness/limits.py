@@ -72,8 +72,10 @@ class Hazard:
 
 _UNITS: Final = {
     "level_v": "V", "level_vpp": "Vpp", "frequency_hz": "Hz", "period_s": "s", "volts_per_div": "V", "s_per_div": "s",
+    "ground_line_div": "div", "magnifier": "ratio", "tune_to_div": "div",
+    "expected": "ratio", "expected_low": "ratio", "expected_high": "ratio",  # in the unit of what is read
 }  # fmt: skip
-_ABOVE_ZERO: Final = ("frequency_hz", "period_s", "volts_per_div", "s_per_div")
+_ABOVE_ZERO: Final = ("frequency_hz", "period_s", "volts_per_div", "s_per_div", "magnifier")
 
 
 def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
@@ -89,7 +91,7 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
         )
     if isinstance(step, Connect):
         return ""
-    for wrong in (*_unphysical(step.stimulus), *_unphysical(step.view)):
+    for wrong in (*_unphysical(step.stimulus), *_unphysical(step.view), *_unphysical(step)):
         return wrong
     if connected is None:
         return "measures before anything is connected; yield a Connect first"
@@ -107,7 +109,7 @@ def _where(made: Connect) -> str:
     return f"{made.source} → {made.path} → channel {made.channel} of the {made.display}"
 
 
-def _unphysical(of: Stimulus | View) -> Iterator[str]:
+def _unphysical(of: Stimulus | View | Measure) -> Iterator[str]:
     for name, unit in _UNITS.items():
         value = getattr(of, name, None)
         if value is None:

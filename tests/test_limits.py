@@ -113,12 +113,18 @@ def test_a_level_frequency_or_period_that_no_bench_has_is_refused(stimulus, sent
     assert sentence in refusal(step, connection_of(step), a_setup())
 
 
-@pytest.mark.parametrize("key", ["volts_per_div", "s_per_div"])
+@pytest.mark.parametrize("key", ["volts_per_div", "s_per_div", "magnifier"])
 @pytest.mark.parametrize("value", [0.0, -0.1, math.nan])
 def test_a_factor_that_no_screen_has_is_refused(key, value):
     step = measure(Dc(level_v=1.0))
     step = replace(step, view=replace(step.view, **{key: value}))
     assert f"View({key}={value!r})" in refusal(step, connection_of(step), a_setup())
+
+
+@pytest.mark.parametrize("key", ["expected", "expected_low", "expected_high", "tune_to_div"])
+def test_what_is_expected_is_a_number(key):
+    step = replace(measure(Dc(level_v=1.0)), **{key: math.inf})
+    assert f"asks for Measure({key}=inf), which is no number" in refusal(step, connection_of(step), a_setup())
 
 
 @pytest.mark.parametrize("stimulus", [Dc(level_v=-60.0), NoSignal(), Square(level_vpp=0.0, frequency_hz=1e3)])

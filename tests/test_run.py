@@ -119,6 +119,13 @@ def test_back_over_a_connection_makes_the_earlier_one_again(tmp_path):
     assert after[1] == world.asked[3]
 
 
+def test_back_from_a_connections_question_makes_the_earlier_one_again(tmp_path):
+    # asked: 1 connect, 2-4 readings, 5 connect channel 2 → back to 4: who knows what was plugged in meanwhile
+    world = World({5: GoBack()})
+    run_parts([PART], world, new(tmp_path, "run"))
+    assert world.asked[5:7] == [world.asked[0], world.asked[3]]
+
+
 def test_a_changed_job_is_refused(tmp_path):
     journal = new(tmp_path, "run")
     run_parts([PART], World(), journal)

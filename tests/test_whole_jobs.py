@@ -303,6 +303,63 @@ def test_a_time_base_returns_to_its_first_point_too(lab: Path, tmp_path: Path) -
     assert opening.load(job(lab, TIME_BASE)).uses[0].options.return_to_first is False
 
 
+# --- inputs that end their line ----------------------------------------------------------------------------------
+
+STRAIGHT = """
+[paths.straight]
+label = "1 m lead to the meter"
+routes = { reference = "(@201)" }
+"""
+
+
+def with_a_meter(lab: Path) -> Path:
+    """The demo's bench with a level meter of 50 ohm instead of the faster scope, on a path of its own."""
+    bench, sim = lab / "bench.toml", lab / "bench_sim.toml"
+    text = bench.read_text("utf-8")
+    before, after = text[: text.index("[reference]")], text[text.index("[unit]") :]
+    meter = (
+        'kind = "level_meter"\naddress = "TCPIP0::192.0.2.22::5025::SOCKET"\nmaximum_rms = "5 Vrms"\n'
+        'maker = "Northfen"\nmodel = "M60"\nserial = "M60-0750"\ndue = 2027-06-30\nbandwidth = "8 GHz"\n'
+    )
+    bench.write_text(f"{before}[reference]\n{meter}\n{after}{STRAIGHT}", "utf-8")
+    change(bench, ('routes = { reference = "(@201)", unit-1', "routes = { unit-1"))
+    change(
+        sim,
+        ("northfen_reference_scope", "northfen_level_meter"),
+        ("[paths.lead] ", "[paths.straight]\n\n[paths.lead] "),
+    )
+    change(sim, ('201 = { path = "terminated"', '201 = { path = "straight"'))
+    return lab
+
+
+def test_a_level_meter_of_fifty_ohm_levels_the_sine_on_a_path_of_its_own(lab: Path, tmp_path: Path) -> None:
+    """The unit behind its feed-through, the meter without: each line ends once, and the half power is right."""
+    with_a_meter(lab)
+    with pytest.raises(
+        ConfigError, match=r"sequence\[1\].level_path: path 'terminated' has a feed-through termination"
+    ):
+        opening.load(job(lab, BANDWIDTH))
+    path = job(lab, f'{BANDWIDTH}\nlevel_path = "straight"\nchannels = [1]')
+    assert opening.rehearse(opening.load(path)).refused == ()
+    result = opening.start(path, tmp_path / "runs")
+    (response,) = result.report.parts[0].responses
+    truth = opening.simulated_bench(opening.load(path)).truth  # type: ignore[union-attr]  # it is simulated
+    low, high = response.result.interval_hz
+    assert low <= truth.half_power_hz(1) <= high
+    assert high - low < 0.05 * truth.half_power_hz(1)
+
+
+def test_the_rehearsal_says_what_is_above_the_rating_of_a_fifty_ohm_input(lab: Path, tmp_path: Path) -> None:
+    with_a_meter(lab)
+    change(lab / "bench.toml", ('maximum_rms = "5 Vrms"', 'maximum_rms = "50 mVrms"'))
+    loaded = opening.load(job(lab, f'{BANDWIDTH}\nlevel_path = "straight"'))
+    # 6 div at 100 mV/div are 600 mVpp, 212.1 mV rms.
+    said = "300 mV peak, 212.1 mV rms is above the 50 mVrms that the 50 Ω input of the reference may take"
+    assert any(said in text for text in opening.rehearse(loaded).refused)
+    with pytest.raises(SafetyError, match="50 Ω input of the reference"):
+        opening.start(job(lab, f'{BANDWIDTH}\nlevel_path = "straight"'), tmp_path / "runs")
+
+
 # --- a user's own sequence that fails ----------------------------------------------------------------------------
 
 OWN = """
