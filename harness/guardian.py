@@ -59,6 +59,7 @@ class Charge:
     command: str = ""
     timeout_s: float = 2.0
     serial_line: Mapping[str, Any] | None = field(default=None, hash=False)
+    link: Mapping[str, Any] | None = field(default=None, hash=False)
     tag_queries: bool = False
     next_error: str = ""
 
@@ -316,14 +317,17 @@ class Work:
 
 def _command(charge: Charge, factory: ResourceManagerFactory) -> None:
     """Send the command at once, and only then see that it was understood: an echo, again the command, no error."""
+    from harness.dialect import Dialect
     from harness.link import Link
     from harness.visa import VisaPort
 
     clock = RealClock()
-    port = VisaPort(charge.address, factory=factory, clock=clock, serial_line=_serial_line(charge))
+    dialect = Dialect.of(charge.link)
+    port = VisaPort(charge.address, factory=factory, clock=clock, serial_line=_serial_line(charge), dialect=dialect)
     try:
         port.reopen()
-        port.write(charge.command.encode("ascii"))
+        for message in dialect.messages(charge.command):
+            port.write(message.encode("ascii"))
         link = Link(
             port,
             charge.name,
@@ -332,6 +336,7 @@ def _command(charge: Charge, factory: ResourceManagerFactory) -> None:
             tag_queries=charge.tag_queries,
             tries=1,
             next_error=charge.next_error,
+            dialect=dialect,
         )
         link.connect()
         link.set(charge.command)

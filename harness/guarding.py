@@ -183,6 +183,7 @@ def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path, own: OwnCode
                     command=off_command(role, setup, folder, own),
                     timeout_s=instrument.timeout,
                     serial_line=None if line is None else line.model_dump(mode="json"),
+                    link=None if instrument.link is None else instrument.link.model_dump(mode="json"),
                     tag_queries=instrument.tag_queries,
                     next_error=instrument.commands.get("next_error", ":SYST:ERR?"),
                 )

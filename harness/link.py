@@ -13,22 +13,27 @@ last `check` is certain; `PowerCycled`, the same, and the settings are gone; `Li
 from __future__ import annotations
 
 import math
+import re
 import threading
 from collections import Counter
 from collections.abc import Callable, Sequence
-from typing import Final, Literal, TypeAlias, TypeVar
+from typing import Final, Literal, NoReturn, TypeAlias, TypeVar
 
 from harness.blocks import read_block
 from harness.clock import Clock
+from harness.dialect import IEEE_488_2, Dialect, key, split
 from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError
-from harness.port import NoLibrary, Port, PortError
+from harness.port import NoLibrary, Port, PortError, Refused
+from harness.recognise import why_silent
 from harness.replies import (
     COMPLETE,
     ERROR_ENTRY,
     EVENT_ERRORS,
+    NO_NUMBER,
     NO_VALUE,
     NUMBER,
     POWER_ON,
+    WHOLE,
     code_of,
     identity_agrees,
     is_of_the_way,
@@ -86,6 +91,7 @@ class Link:
         first_wait_s: float = 0.2,
         next_error: str = ":SYST:ERR?",
         first_nonce: int = 0,
+        dialect: Dialect = IEEE_488_2,
     ) -> None:
         self.name = name
         self.identity = ""
@@ -93,7 +99,10 @@ class Link:
         self.power_cycles = 0  # seen or not ruled out: every setting is gone
         self.counts: Counter[str] = Counter()
         self._port, self._clock, self._timeout_s = port, clock, timeout_s
-        self._expected_identity, self._tagged, self.on_event = expected_identity, tag_queries, on_event
+        self._expected_identity, self.on_event, self._dialect = expected_identity, on_event, dialect
+        self.careful = tag_queries  # whether every query is tagged, where it can be, and every record read twice
+        self._tagged = tag_queries and dialect.takes_tags
+        self._suspected = ("", "")  # the last reply that was none: to what, and what may be the matter
         self._tries, self._first_wait_s, self._next_error = tries, first_wait_s, next_error
         self.power_came_on = False  # whether the first answer told of a switching-on, or may have
         self._clean = self._opened = self._is_down = self._event_status_in_doubt = False
@@ -107,20 +116,16 @@ class Link:
         """Whether the last exchange ended as it should."""
         return self._clean
 
-    @property
-    def careful(self) -> bool:
-        """Whether every query is tagged: the line is poor, and time is no matter."""
-        return self._tagged
-
     def query(self, command: str, shape: str = NUMBER, *, extra_s: float = 0.0) -> str:
         """Ask; the whole reply must match the regular expression. `extra_s` is time the instrument itself needs."""
-        return self._or_refused(command, lambda: self._exchange(command, shape, extra_s))
+        return self._or_refused(command, lambda: self._ask(((command, shape),), extra_s)[0])
 
     def query_float(
         self, command: str, *, low: float = -math.inf, high: float = math.inf, extra_s: float = 0.0
     ) -> float:
         """Ask for a number within physical bounds; raises NoValue for SCPI's "no value"."""
-        value = float(self.query(command, NUMBER, extra_s=extra_s))
+        text = self.query(command, f"{NUMBER}|{NO_NUMBER}", extra_s=extra_s)
+        value = math.inf if pattern(NO_NUMBER).fullmatch(text) else float(text)
         if abs(value) >= NO_VALUE:
             raise NoValue(self.name, f"has no value for {command!r} (it answers {value:g})", command=command)
         if not low <= value <= high:
@@ -140,11 +145,9 @@ class Link:
         if not command:
             return ()
         if not confirm:
-            self._or_refused(command, lambda: self._exchange(f"{command};*OPC?", COMPLETE, extra_s))
+            self._or_refused(command, lambda: self._ask(self._waits(command), extra_s, before=command))
             return ()
-        entries, replies = self._or_refused(
-            command, lambda: self._drained(confirm, first=f"{command};*OPC?", shape=COMPLETE, extra_s=extra_s)
-        )
+        entries, replies = self._or_refused(command, lambda: self._drained(confirm, before=command, extra_s=extra_s))
         self._no_entries(entries, command)
         return replies
 
@@ -165,17 +168,16 @@ class Link:
 
         The number that the last echo left behind must still be there: who else counted it on is another controller.
         """
-        entries, replies = self._or_refused("", lambda: self._drained(confirm, watched=True))
+        entries, replies = self._or_refused("", lambda: self._drained(confirm, watched=bool(self._dialect.echo)))
         self._no_entries(entries, "")
         return replies
 
     def _drained(
-        self, confirm: Sequence[Asked] = (), *, first: str = "", shape: str = "", watched: bool = False,
-        extra_s: float = 0.0,
-    ) -> tuple[tuple[str, ...], tuple[str, ...]]:  # fmt: skip
-        """Empty the error queue; `first` goes before it in the same message, `confirm` after it."""
+        self, confirm: Sequence[Asked] = (), *, before: str = "", watched: bool = False, extra_s: float = 0.0
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Empty the error queue; `before` goes before it in the same message, `confirm` after it."""
         entries: list[str] = []
-        status, entry, replies = self._read_status(confirm, first=first, shape=shape, watched=watched, extra_s=extra_s)
+        status, entry, replies = self._read_status(confirm, before=before, watched=watched, extra_s=extra_s)
         counted_on, self._counted_on = self._counted_on, None
         while True:
             if int(status) & POWER_ON:
@@ -203,26 +205,24 @@ class Link:
         first = not self._opened
         problem: HalfpowerError | None = None
         wrong_identity = ""
-        for attempt in range(1 if self._is_down else self._tries):
-            if attempt:
-                self._clock.sleep(self._first_wait_s * 2 ** (attempt - 1))
+        attempt, until = 0, self._clock.now() + self._dialect.patience_s
+        while True:
             gently = attempt == 0 and self._opened and not self._is_down
             try:
                 lost_power = self._back_in_step(gently=gently)  # a reason, or ""
                 break
             except _WrongIdentity as error:
                 if error.identity == wrong_identity:
-                    raise InstrumentError(self.name, str(error.sentence), command="*IDN?") from None
+                    raise InstrumentError(self.name, str(error.sentence), command=self._dialect.identify) from None
                 problem, wrong_identity = error, error.identity
             except NoLibrary as error:
                 raise LinkDown(self.name, f"cannot be asked from this computer: {error}") from error
             except (PortError, LinkError) as error:
                 problem = error
-        else:
-            how = "still does not answer" if self._is_down else f"does not answer after {self._tries} tries"
-            self._is_down = True
-            remedy = "check that it is switched on, its cable and its address"
-            raise LinkDown(self.name, f"{how} ({problem}): {remedy}") from problem
+            attempt += 1
+            if self._is_down or (attempt >= self._tries and self._clock.now() >= until):
+                self._stays_away(problem, attempt)
+            self._clock.sleep(self._first_wait_s * 2 ** min(attempt - 1, self._tries - 2))
         self.epoch += 1
         self._clean = self._opened = True
         self._event_status_in_doubt = self._is_down = False
@@ -232,6 +232,20 @@ class Link:
         self._tell("resync", "the link was out of step and is back")
         if lost_power:
             self._settings_are_gone(lost_power)
+
+    def _stays_away(self, problem: HalfpowerError, tries: int) -> NoReturn:
+        """Give up, and say what can be done about it; what has never answered is asked in smaller pieces first."""
+        how = "still does not answer" if self._is_down else f"does not answer after {tries} tries"
+        if not self._is_down and not self._opened and (why := why_silent(self._port, self._dialect, self._timeout_s)):
+            raise InstrumentError(self.name, why)
+        self._is_down = True
+        remedy = "check that it is switched on, its cable and its address"
+        if isinstance(problem, Refused):
+            remedy = (
+                "check its address; or another program holds the only connection that it serves: end that program, or, "
+                f"where the last one lingers, {key('patience')}"
+            )
+        raise LinkDown(self.name, f"{how} ({problem}): {remedy}") from problem
 
     def connect(self) -> str:
         """Open, read the identity, and clear what an earlier user left in the error queue."""
@@ -251,84 +265,142 @@ class Link:
 
     # One exchange.
 
-    def _exchange(self, command: str, shape: str, extra_s: float, *, watched: bool = False) -> str:
+    def _ask(
+        self, asked: Sequence[Asked], extra_s: float, *, before: str = "", watched: bool = False
+    ) -> tuple[str, ...]:
+        """Send what comes before, and ask: in one message, or each by itself where the instrument takes no more.
+
+        `watched`: the first reply is the number that stood in the register.
+        """
         self._ready()
-        message, tag = self._frame(command, watched=watched)
-        head = r"(\d+);" if watched else "()"
+        command = ";".join(text for text in (before, *(query for query, _ in asked)) if text)
+        _sendable(self.name, command)
         self._clean = False  # before the write: Ctrl-C in the middle leaves it so
+        way = self._one_by_one if self._dialect.one_by_one else self._in_one
         try:
-            self._send(message)
-            reply = self._read_line(extra_s)
+            replies = way(before, asked, extra_s, watched=watched)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        body = untagged(reply, tag)
-        match = None if body is None else pattern(f"{head}({shape})").fullmatch(body)
-        if match is None:
-            raise LinkError(self.name, f"answers {short(reply)} to {command!r}: out of step", command=command)
-        self._clean = True
-        if watched and int(match.group(1)) != self._standing:
-            self._counted_on = int(match.group(1))
+        self._clean, self._suspected = True, ("", "")
+        return replies
+
+    def _in_one(self, before: str, asked: Sequence[Asked], extra_s: float, *, watched: bool) -> tuple[str, ...]:
+        command = ";".join(text for text in (before, *(query for query, _ in asked)) if text)
+        register = self._dialect.echo
+        shapes = [shape for _, shape in asked]
+        message, tag = self._frame(command)
+        if watched:
+            message, shapes = f"{register}?;{message}", [WHOLE, *shapes]
+        self._send(message)
+        if not shapes:
+            return ()
+        replies = self._shaped(command, self._read_line(extra_s), shapes, tag)
         if watched or tag is not None:
-            self._standing = int(match.group(1)) if tag is None else tag
-        return str(match.group(2))
+            self._watch(int(replies[0]) if watched else None, tag)
+        return replies[watched:]
+
+    def _one_by_one(self, before: str, asked: Sequence[Asked], extra_s: float, *, watched: bool) -> tuple[str, ...]:
+        replies: list[str] = []
+        self._tell_each(split(before), extra_s)
+        if watched:
+            self._send(f"{self._dialect.echo}?")
+            self._watch(int(*self._shaped("", self._read_line(0.0), [WHOLE], None)), None)
+        for query, shape in asked:
+            *first, last = split(query)
+            self._tell_each(first, extra_s)
+            self._send(last)
+            replies += self._shaped(last, self._read_line(extra_s), [shape], None)
+        return tuple(replies)
+
+    def _tell_each(self, commands: Sequence[str], extra_s: float) -> None:
+        """Send commands that ask nothing; some instruments acknowledge each."""
+        for command in commands:
+            self._send(command)
+            if self._dialect.acknowledges:
+                self._shaped(command, self._read_line(extra_s), [re.escape(self._dialect.acknowledges)], None)
+
+    def _shaped(self, command: str, reply: str, shapes: Sequence[str], tag: int | None) -> tuple[str, ...]:
+        """Return the parts of a reply, each of its shape; anything else is out of step, or an instrument's own way."""
+        dialect = self._dialect
+        if dialect.refuses and reply.startswith(dialect.refuses):
+            self._clean = True
+            raise InstrumentError(self.name, f"refuses {command!r}: it answers {short(reply)}", command=command)
+        shape = r"\s*;\s*".join(f"(?P<_{number}>{shape})" for number, shape in enumerate(shapes))
+        body = untagged(reply, tag)
+        match = None if body is None else pattern(shape).fullmatch(dialect.plain(body))
+        if match is not None:
+            return tuple(match[f"_{number}"] for number in range(len(shapes)))
+        why = dialect.strange(reply, shape, tag)
+        answers = f"answers {short(reply)} to {command!r}: "
+        if why and self._suspected == (command, why):  # a damaged reply is not damaged alike twice
+            raise InstrumentError(self.name, answers + why, command=command)
+        self._suspected = command, why
+        raise LinkError(self.name, f"{answers}out of step", command=command)
 
     def _exchange_block(self, command: str, expected_bytes: int | None, extra_s: float) -> bytes:
         self._ready()
-        message, tag = self._frame(command)
+        _sendable(self.name, command)
         self._clean = False
         try:
+            *first, last = self._dialect.messages(command)
+            self._tell_each(first, extra_s)
+            message, tag = self._frame(last)
             self._send(message)
-            data, rest = read_block(self._port, expected_bytes, self._timeout_s + extra_s, tagged=self._tagged)
+            data, rest = read_block(self._port, expected_bytes, self._timeout_s + extra_s, tagged=tag is not None)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
         if untagged(rest, tag) != "":
             raise LinkError(self.name, f"goes on with {short(rest)} after the block: out of step", command=command)
         self._clean = True
-        self._standing = self._standing if tag is None else tag
+        if tag is not None:
+            self._watch(None, tag)
         return data
 
-    def _send(self, message: bytes) -> None:
+    def _send(self, message: str) -> None:
         """Write nothing while bytes are unread: a reply that came twice would answer this, and hide a loss."""
         if self._port.unread():
             raise PortError("a reply waits that nobody asked for: out of step")
-        self._port.write(message)
+        self._port.write(message.encode("ascii"))
 
-    def _frame(self, command: str, *, watched: bool = False) -> tuple[bytes, int | None]:
-        """Return the message, and what its reply ends in; `watched`: its reply begins with the number that stood."""
-        if not command.isascii() or not command.isprintable():
-            raise InstrumentError(self.name, f"{command!r} cannot be sent: a command is one line of ASCII")
-        before = "*ESE?;" if watched else ""
+    def _frame(self, command: str) -> tuple[str, int | None]:
+        """Return the message, and the number that its reply ends in, if it is tagged."""
         if not self._tagged:
-            return f"{before}{command}".encode("ascii"), None
-        tag = self._next_nonce()
-        return f"{before}*ESE {tag};{rooted(command)};*ESE?".encode("ascii"), tag
+            return command, None
+        tag, register = self._next_nonce(), self._dialect.echo
+        return f"{register} {tag};{rooted(command)};{register}?", tag
+
+    def _watch(self, stood: int | None, tag: int | None) -> None:
+        """Remember what stands in the register now, and what stood there if it was another number."""
+        if stood is not None and stood != self._standing:
+            self._counted_on = stood
+        self._standing = tag if tag is not None else self._standing if stood is None else stood
 
     def _read_status(
-        self, confirm: Sequence[Asked] = (), *, first: str = "", shape: str = "", watched: bool = False,
-        extra_s: float = 0.0,
-    ) -> tuple[str, str, tuple[str, ...]]:  # fmt: skip
+        self, confirm: Sequence[Asked] = (), *, before: str = "", watched: bool = False, extra_s: float = 0.0
+    ) -> tuple[str, str, tuple[str, ...]]:
         """Read event status, one entry and what is confirmed; where the reply is lost, what the register said is too.
 
         Without an error queue the status' own error bits are the entry.
         """
         self._ready()
-        asked: list[Asked] = [(first, shape)] if first else []
-        asked += [("*ESR?", r"\d+"), *([(self._next_error, ERROR_ENTRY)] if self._next_error else []), *confirm]
-        shapes = pattern(";".join(f"({each})" for _, each in asked))
-        self._event_status_in_doubt = True
+        status_query, waits = self._dialect.status, self._waits(before)
+        asked = [*waits, *([(status_query, WHOLE)] if status_query else [])]
+        asked += [*([(self._next_error, ERROR_ENTRY)] if self._next_error else []), *confirm]
+        self._event_status_in_doubt = bool(status_query)
         try:
-            reply = self._exchange(";".join(query for query, _ in asked), shapes.pattern, extra_s, watched=watched)
+            replies = list(self._ask(asked, extra_s, before=before, watched=watched)[len(waits) :])
         except LinkError:
             self.resync()  # raises PowerCycled
             raise
         self._event_status_in_doubt = False
-        match = shapes.fullmatch(reply)
-        assert match is not None  # it has just been matched as a part of the whole reply
-        status, *rest = match.groups()[bool(first) :]
-        if self._next_error:
-            return status, rest[0], tuple(rest[1:])
+        status = replies.pop(0) if status_query else "0"
         code = next((code for bit, code in EVENT_ERRORS.items() if int(status) & bit), 0)
-        return status, f'{code},"event status {status}"', tuple(rest)
+        entry = replies.pop(0) if self._next_error else f'{code},"event status {status}"'
+        return status, entry, tuple(replies)
+
+    def _waits(self, command: str) -> list[Asked]:
+        """Return the question whose answer says that a command has been carried out, where there is one."""
+        return [(self._dialect.done, COMPLETE)] if command and self._dialect.done else []
 
     def _read_line(self, extra_s: float) -> str:
         return self._port.read_line(self._timeout_s + extra_s).decode("latin-1").strip()
@@ -377,30 +449,52 @@ class Link:
             self._port.clear()
         except PortError:
             self._port.reopen()
-        self._echo("")
-        was_in_doubt, self._event_status_in_doubt = self._event_status_in_doubt, True
-        status = int(self._echo("*ESR?;", r"(\d+);"))
+        if self._dialect.echo:
+            self._echo("")
+        was_in_doubt, self._event_status_in_doubt = self._event_status_in_doubt, bool(self._dialect.status)
+        status = self._status_in_step()
         self._recognise()
         if status & POWER_ON:
             return "was switched off and on"
         # Reading the register clears it: a reply that was lost may have taken the power-on bit with it.
         return IN_DOUBT if was_in_doubt else ""
 
+    def _status_in_step(self) -> int:
+        """Read the event status: with a second echo, or by itself."""
+        dialect = self._dialect
+        if dialect.takes_tags:
+            return int(
+                self._echo(f"{dialect.status};", rf"({WHOLE})\s*;\s*") if dialect.status else self._echo("") or 0
+            )
+        if not dialect.status:
+            return 0
+        self._write(dialect.status)
+        line = dialect.plain(self._read_line(0.0))
+        if not pattern(WHOLE).fullmatch(line):
+            raise PortError(f"{dialect.status} is answered by {short(line)}")
+        return int(line)
+
     def _echo(self, before: str, shape: str = "()") -> str:
         """Send a counted number and swallow what is stale until it comes back; return what came before it."""
-        nonce = self._next_nonce()
-        self._port.write(f"{before}*ESE {nonce};*ESE?".encode("ascii"))
+        nonce, register = self._next_nonce(), self._dialect.echo
+        for message in self._dialect.messages(f"{before}{register} {nonce};{register}?"):
+            self._write(message)
         for _ in range(STALE_LINES):
-            match = pattern(f"{shape}{nonce}").fullmatch(self._read_line(0.0))
+            match = pattern(rf"{shape}\+?0*{nonce}").fullmatch(self._dialect.plain(self._read_line(0.0)))
             if match is not None:
                 self._standing = nonce
                 return str(match.group(1))
         raise PortError("no echo among its replies")
 
     def _recognise(self) -> None:
-        """Compare the identity with the bench file's, and with the first answer; the first is asked for twice."""
+        """Compare the identity with the bench file's, and with the first answer; the first is asked for twice.
+
+        Without an echo it is asked for twice every time: two answers alike are what shows that the link is in step.
+        """
+        if not self._dialect.identify:
+            return
         identity = self._ask_identity()
-        if not self._opened and self._ask_identity() != identity:
+        if not (self._opened and self._dialect.echo) and self._ask_identity() != identity:
             raise PortError("its identity changes from answer to answer")
         if self._expected_identity is not None and not identity_agrees(identity, self._expected_identity):
             raise _WrongIdentity(
@@ -416,11 +510,15 @@ class Link:
         self.identity = identity
 
     def _ask_identity(self) -> str:
-        self._port.write(b"*IDN?")
+        self._write(self._dialect.identify)
         identity = self._read_line(0.0)
         if not identity.isprintable() or not identity:
-            raise PortError(f"*IDN? is answered by {short(identity)}")
+            raise PortError(f"{self._dialect.identify} is answered by {short(identity)}")
         return identity
+
+    def _write(self, message: str) -> None:
+        """Write on the way back: what is unread is stale, and swallowed."""
+        self._port.write(message.encode("ascii"))
 
     def _next_nonce(self) -> int:
         self._nonce = self._nonce % 255 + 1  # 1 … 255: 0 is what the register holds after power-on
@@ -471,3 +569,8 @@ def repeat_point(
                 raise LinkError(error.instrument, tried, command=error.command) from error
             on_event("repeat", f"{error}; try {attempt + 1} of {tries}")
     raise AssertionError("tries is at least 1")
+
+
+def _sendable(name: str, command: str) -> None:
+    if not command.isascii() or not command.isprintable():
+        raise InstrumentError(name, f"{command!r} cannot be sent: a command is one line of ASCII")

@@ -167,6 +167,31 @@ class SerialLine(Model):
     )
 
 
+End: TypeAlias = Literal["LF", "CR", "CR LF"]
+
+
+class LinkProfile(Model):
+    """How an instrument is spoken to that differs from IEEE 488.2; `harness.dialect` has the same keys."""
+
+    ends_with: End = Field("LF", description="what ends a message to the instrument")
+    answers_end_with: End = Field("LF", description="what ends its answers")
+    compounds: Flag = Field(True, description="whether it takes several commands in one message")
+    acknowledges: str = Field("", description="what it answers to every command that asks nothing")
+    refuses: str = Field("", description="what its answer to a command or question that it refuses begins with")
+    identify: str = Field("*IDN?", description="asks who it is; '' where nothing does")
+    done: str = Field("*OPC?", description="answers 1 when everything before is done; '' where nothing does")
+    status: str = Field("*ESR?", description="asks for the event status; '' where it has none")
+    echo: str = Field("*ESE", description="sets a number that nothing else uses, asked with ?; '' where it has none")
+    headers: Flag = Field(False, description="whether its answers begin with their header, ':VOLT 1.0'")
+    units: tuple[Literal["V", "Vpp", "Hz", "s", "%", "dBm"], ...] = Field(
+        (), description="basic units that may follow its numbers, '1.000 V'; none with a prefix"
+    )
+    between: Seconds = Field(0.0, ge=0, le=60, description="least time between two connections")
+    patience: Seconds = Field(
+        0.0, ge=0, le=600, description="how long it may refuse a connection while the last one lingers"
+    )
+
+
 class KnownError(SignalRange):
     """A known error: the true value is what the instrument says, times (1 + of_value), plus floor."""
 
@@ -225,6 +250,7 @@ class Instrument(Model):
     warm_up: Seconds = Field(0.0, ge=0, le=86400, description="time from switching on until the specification holds")
     timeout: Seconds = Field(2.0, gt=0, le=120, description="longest wait for one answer")
     serial_line: SerialLine | None = Field(None, description="how a serial line is set: the table [ROLE.serial_line]")
+    link: LinkProfile | None = Field(None, description="where it differs from IEEE 488.2: the table [ROLE.link]")
     tag_queries: Flag = Field(
         True, description="a counted number goes with every query, so that no other reply can pass for its own"
     )

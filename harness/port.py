@@ -22,6 +22,10 @@ class NoLibrary(PortError):  # noqa: N818 - says what is the matter
     """What the interface needs is not installed: no try helps, and no look at the cable."""
 
 
+class Refused(PortError):  # noqa: N818 - says what happened
+    """The other end does not take the connection, or has closed it."""
+
+
 class Port(Protocol):
     """Every call ends within its time, and fails with `PortError` alone."""
 

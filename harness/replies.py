@@ -8,9 +8,11 @@ from typing import Final
 
 NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[Ee][+-]?\d+)?"
 WHOLE: Final = r"\+?\d+"
-ERROR_ENTRY: Final = r'[+-]?\d+,\s*"(?:[^"]|"")*"'
-COMPLETE: Final = r"\+?1"
+ERROR_ENTRY: Final = r'[+-]?\d+(?:\s*,\s*(?:"(?:[^"]|"")*"|[^"]*?))?'
+"""SCPI-1999 has the text in quotes; instruments leave the quotes out, or the text."""
+COMPLETE: Final = r"\+?0*1"
 
+NO_NUMBER: Final = r"(?i:[+-]?(?:NAN|N?INF(?:INITY)?))"
 NO_VALUE: Final = 9.9e37 * (1 - 1e-6)
 """SCPI-1999 says 9.9E37 for infinity and 9.91E37 for "not a number"; instruments pad and round both."""
 

@@ -5,6 +5,8 @@ pyvisa is imported when the first instrument is opened, not before.
 
 from __future__ import annotations
 
+import math
+import os
 import select
 import socket
 from collections.abc import Callable
@@ -12,10 +14,11 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
+from harness.dialect import ENDS, IEEE_488_2, Dialect
 from harness.errors import ConfigError, HalfpowerError
 from harness.interfaces import interface_of
 from harness.link import Link, OnEvent
-from harness.port import NoLibrary, PortError
+from harness.port import NoLibrary, PortError, Refused
 
 if TYPE_CHECKING:
     from harness.models import Instrument, SerialLine
@@ -46,9 +49,12 @@ class VisaPort:
         factory: ResourceManagerFactory,
         clock: Clock,
         serial_line: SerialLine | None = None,
+        dialect: Dialect = IEEE_488_2,
         on_life: OnLife = no_sign,
         between_s: float = BETWEEN_SIGNS_S,
     ) -> None:
+        self._ends_with, self._end = ENDS[dialect.ends_with], ENDS[dialect.answers_end_with][-1:]
+        self._between_connections_s, self._closed_at = dialect.between_s, -math.inf
         self._address, self._interface, self._serial_line = address, interface_of(address), serial_line
         self._factory, self._clock, self._on_life, self._between_s = factory, clock, on_life, between_s
         self._manager: Any = None
@@ -57,10 +63,10 @@ class VisaPort:
         self._timeout_s = 0.0
 
     def write(self, message: bytes) -> None:
-        """Send one message and a newline."""
+        """Send one message and its end."""
         self._alive(self._timeout_s)
         with _FOREIGN:
-            self._open_resource().write_raw(message + b"\n")
+            self._open_resource().write_raw(message + self._ends_with)
 
     def unread(self) -> bool:
         """Whether bytes wait; PortError where the other end has closed the connection."""
@@ -78,7 +84,7 @@ class VisaPort:
         while True:
             chunk = self._read(LINE_CHUNK)
             line += chunk
-            if line.endswith(b"\n") or (self._interface.marks_end and len(chunk) < LINE_CHUNK):
+            if line.endswith(self._end) or (self._interface.marks_end and len(chunk) < LINE_CHUNK):
                 return bytes(line).rstrip(b"\r\n")
             if len(line) >= LONGEST_LINE or self._clock.now() > end:
                 raise PortError(f"sends without an end ({len(line)} bytes so far)")
@@ -116,7 +122,7 @@ class VisaPort:
         with _FOREIGN:
             resource = self._open_resource()
             with resource.read_termination_context(None):
-                return bytes(resource.read_raw()).removesuffix(b"\n")
+                return bytes(resource.read_raw()).removesuffix(self._end)
 
     def clear(self) -> None:
         """Device clear, or a quiet window; a raw socket has neither: clearing it may never return."""
@@ -132,8 +138,10 @@ class VisaPort:
 
     def reopen(self) -> None:
         """Build a new resource."""
-        self._alive(OPEN_S)
         self.close()
+        if (wait_s := self._closed_at + self._between_connections_s - self._clock.now()) > 0:
+            self._clock.sleep(wait_s)
+        self._alive(OPEN_S)
         with _FOREIGN:
             if self._manager is None:
                 self._manager = self._factory()
@@ -142,14 +150,16 @@ class VisaPort:
                 open_timeout=int(OPEN_S * 1000),
                 timeout=int(OPEN_S * 1000),
                 chunk_size=CHUNK,
-                read_termination="\n",
-                write_termination="\n",
+                read_termination=self._end.decode("ascii"),
+                write_termination=self._end.decode("ascii"),
                 **_line_attributes(self._serial_line),
             )
             self._timeout_s = OPEN_S
             below = _below(self._manager, self._resource)
-            if isinstance(getattr(below, "interface", None), socket.socket):
-                below.interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # Nagle's delay off
+            if isinstance(connection := getattr(below, "interface", None), socket.socket):
+                connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # Nagle's delay off
+                if code := connection.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
+                    raise Refused(os.strerror(code))
             # What marks the end of a message throws an unread one away by itself.
             self._look = (lambda: False) if self._interface.marks_end else _looking(below, self._resource)
         if self._interface.way_back == "quiet window":
@@ -165,6 +175,7 @@ class VisaPort:
                     resource.close()
             except PortError:
                 pass
+            self._closed_at = self._clock.now()
 
     def _alive(self, timeout_s: float) -> None:
         """Say before a call how long it may take."""
@@ -177,8 +188,12 @@ class VisaPort:
 
     def _read(self, count: int) -> bytes:
         """Read once, to a newline, the message's end or `count`: asked for more, pyvisa waits at an end for ever."""
-        with _FOREIGN:
-            return bytes(self._open_resource().read_bytes(count, chunk_size=count, break_on_termchar=True))
+        try:
+            with _FOREIGN:
+                return bytes(self._open_resource().read_bytes(count, chunk_size=count, break_on_termchar=True))
+        except PortError:
+            self.unread()  # a connection that is closed looks like a time-out otherwise
+            raise
 
     def _set_timeout(self, timeout_s: float) -> None:
         if timeout_s != self._timeout_s:
@@ -282,7 +297,7 @@ def _waits(connection: socket.socket) -> bool:
     if not select.select([connection], [], [], 0)[0]:
         return False
     if not connection.recv(1, socket.MSG_PEEK):
-        raise PortError("the instrument has closed the connection")
+        raise Refused("the instrument has closed the connection")
     return True
 
 
@@ -313,6 +328,11 @@ def list_addresses(factory: ResourceManagerFactory) -> tuple[str, ...]:
         return tuple(factory().list_resources())
 
 
+def dialect_of(instrument: Instrument) -> Dialect:
+    """How the bench file says that an instrument is spoken to."""
+    return IEEE_488_2 if instrument.link is None else Dialect.of(instrument.link.model_dump())
+
+
 def open_link(
     instrument: Instrument,
     role: Role,
@@ -326,12 +346,14 @@ def open_link(
     """Open an instrument of the bench file: in step, recognised, its old errors cleared."""
     if instrument.address is None:
         raise ConfigError(f'the {role} has no address; write its VISA address, or driver = "manual"')
+    dialect = dialect_of(instrument)
     link = Link(
         VisaPort(
             instrument.address,
             factory=resource_manager_factory,
             clock=clock,
             serial_line=instrument.serial_line,
+            dialect=dialect,
             on_life=on_life,
             between_s=between_s,
         ),
@@ -342,6 +364,7 @@ def open_link(
         tag_queries=instrument.tag_queries,
         on_event=on_event,
         next_error=instrument.commands.get("next_error", ":SYST:ERR?"),
+        dialect=dialect,
     )
     try:
         link.connect()

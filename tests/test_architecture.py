@@ -69,6 +69,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         (
             "harness.errors",
             "harness.clock",
+            "harness.dialect",
             "harness.journal",
             "harness.link",
             "harness.lock",
@@ -140,9 +141,25 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.port", ("harness.errors",)),
     ("harness.replies", ()),
     ("harness.blocks", ("harness.errors", "harness.port", "harness.replies")),
-    ("harness.link", ("harness.blocks", "harness.errors", "harness.clock", "harness.port", "harness.replies")),
+    ("harness.dialect", ("harness.replies",)),
+    ("harness.recognise", ("harness.dialect", "harness.port")),
+    (
+        "harness.link",
+        (
+            "harness.blocks",
+            "harness.dialect",
+            "harness.errors",
+            "harness.clock",
+            "harness.port",
+            "harness.recognise",
+            "harness.replies",
+        ),
+    ),
     ("harness.interfaces", ("harness.errors",)),
-    ("harness.visa", (*PLAIN, "harness.clock", "harness.interfaces", "harness.link", "harness.port")),
+    (
+        "harness.visa",
+        (*PLAIN, "harness.clock", "harness.dialect", "harness.interfaces", "harness.link", "harness.port"),
+    ),
     ("harness.sim*", (*PLAIN, "harness.clock", "harness.operator", "harness.sim*")),
     (
         "harness.bench",
@@ -243,7 +260,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 PURE: Final = (
     "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.limits",
     "harness.operator", "harness.quantities", "harness.models", "harness.replies", "harness.moments",
-    "harness.interfaces",
+    "harness.interfaces", "harness.dialect",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = (
@@ -270,7 +287,14 @@ SUBSYSTEM: Final = re.compile(r"(?<![\w:]):?[A-Z]{3,12}[a-z]*(?::[A-Z]{2,12}[a-z
 COMMON: Final = re.compile(r"(?<!\w)\*[A-Z]{3}\b\??")
 # The link closes a point by the standard's own error queue, which every SCPI instrument must have.
 ERROR_QUEUE: Final = (":SYST:ERR?",)
-SPEAKS_COMMON: Final = ("harness.link", "harness.visa", "harness.talk", "harness.sim.*")
+SPEAKS_COMMON: Final = (
+    "harness.link",
+    "harness.dialect",
+    "harness.models",
+    "harness.visa",
+    "harness.talk",
+    "harness.sim.*",
+)
 
 
 def name_of(path: Path) -> str:
