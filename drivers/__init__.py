@@ -7,9 +7,18 @@ that repeating a step is safe.
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Final, Protocol
 
+from harness.clock import AT_WORK_S, BETWEEN_SIGNS_S
 from harness.steps import Measure, Reading, Stimulus, View
+
+_OURS: Final = f"{__name__}."
+
+
+def longest_s(driver: object) -> float:
+    """How long a driver may be at work without an exchange: as it says, or as one of its kind may be."""
+    ours = type(driver).__module__.startswith(_OURS)
+    return float(getattr(driver, "longest_s", BETWEEN_SIGNS_S if ours else AT_WORK_S))
 
 
 class Driver(Protocol):

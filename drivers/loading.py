@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from drivers import Driver
+from harness.clock import AT_WORK_S
 from harness.errors import ConfigError, HalfpowerError
 from harness.link import Link, OnEvent
 from harness.models import UnitLink
@@ -70,12 +71,21 @@ def off_command(role: Role, setup: Setup, folder: Path, own: OwnCode | None = No
     return Commands(role, SOURCE, instrument.commands).text("output_off")
 
 
-def longest_s(role: Role, setup: Setup, folder: Path, own: OwnCode | None = None) -> float:
-    """How long a driver of the user's own may be at work between two exchanges, where it says so; else 0."""
+def longest_s(
+    role: Role, setup: Setup, folder: Path, own: OwnCode | None = None, *, unsaid_s: float = AT_WORK_S
+) -> float:
+    """How long a driver of the user's own may be at work between two exchanges, `unsaid_s` if it is silent; else 0."""
     instrument = getattr(setup.bench, role)
     if instrument is None or instrument.driver in ("scpi", "manual"):
         return 0.0
-    return float(getattr(load_class(instrument.driver, role, folder, own), "longest_s", 0.0))
+    return float(getattr(load_class(instrument.driver, role, folder, own), "longest_s", unsaid_s))
+
+
+def longest_of(
+    roles: Iterable[Role], setup: Setup, folder: Path, own: OwnCode | None = None, *, unsaid_s: float = AT_WORK_S
+) -> float:
+    """The longest of them all."""
+    return max(longest_s(role, setup, folder, own, unsaid_s=unsaid_s) for role in roles)
 
 
 def load_class(name: str, role: Role, folder: Path, own: OwnCode | None = None) -> type[Driver]:

@@ -12,9 +12,9 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from typing import Any, Final, TypeAlias, TypeVar, assert_never
 
-from drivers import Driver, Meter, Router, Screen, Source
+from drivers import Driver, Meter, Router, Screen, Source, longest_s
 from harness import limits, settling
-from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
+from harness.clock import AT_WORK_S, Clock, OnLife, no_sign
 from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.guarding import Guardian, NoGuardian
 from harness.link import OnEvent, repeat_point
@@ -66,7 +66,7 @@ class LiveBench:
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
         self.guardian.check()
-        self._on_life(BETWEEN_SIGNS_S)
+        self._on_life(AT_WORK_S)
         if why := limits.refusal(step, self._connected, self.setup):
             raise StepRefused(why)
         reply: Reply
@@ -77,7 +77,7 @@ class LiveBench:
                 reply = self._measure(step)
             case _:
                 assert_never(step)
-        self._on_life(BETWEEN_SIGNS_S)  # the reply goes to disk, and the sequence thinks
+        self._on_life(AT_WORK_S)  # the reply goes to disk, and the sequence thinks
         return reply
 
     def tell(self, text: str) -> None:
@@ -236,7 +236,7 @@ class LiveBench:
 
     def _alive(self, driver: Driver) -> None:
         """Say how long the next call of a driver may take before it is heard of again."""
-        self._on_life(getattr(driver, "longest_s", BETWEEN_SIGNS_S))
+        self._on_life(longest_s(driver))
 
     def _role(self, role: Role) -> Any:
         try:
@@ -355,6 +355,7 @@ class LiveBench:
         for role, driver in self.drivers.items():
             self._alive(driver)
             answers[role] = driver.identify()
+        self._on_life(AT_WORK_S)  # the journal begins
         return answers
 
     def close(self) -> None:
@@ -392,6 +393,7 @@ class LiveBench:
         problems = []
         try:
             if self._warm_up is not None:
+                self._on_life(AT_WORK_S)
                 self._warm_up.keep()
             self.close()  # before the guardian has its try: an instrument may serve one connection only
         finally:

@@ -18,10 +18,13 @@ from harness.quantities import duration
 OnLife: TypeAlias = Callable[[float], None]
 """Still alive, and the next sign of life comes within so many seconds: a lease. `math.inf`: waiting for a person."""
 
-BETWEEN_SIGNS_S: Final = 30.0
-"""The longest stretch without a sign that is not bounded by a time-out: computing, a synced line on a slow disk, a
-user's own driver at work by itself. Every lease is what is known to be bounded, plus this. Longer, and a hung driver
-leaves an output on for longer; shorter, and a disk that spins up ends a good run."""
+BETWEEN_SIGNS_S: Final = 5.0
+"""What every lease has beyond what is bounded by a time-out or a wait: the program's own work between two of those."""
+
+AT_WORK_S: Final = 30.0
+"""The lease for what no time-out bounds: a synced line on a disk that spins up, a user's own driver or sequence at work
+by itself, a bench being opened. Longer, and what hangs there leaves an output on for longer; shorter, and a slow disk
+ends a good run. A process that stands still as a whole is noticed sooner, by its beats (`harness.guarding`)."""
 
 SET_BACK_S: Final = 2.0
 SLEWED: Final = 1e-3

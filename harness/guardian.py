@@ -1,11 +1,12 @@
 """The guardian: a small process beside a run that switches its sources off when the run no longer can.
 
 `python -m harness.guardian`, started by `harness.guarding` before anything is opened. Over its standard input it is
-handed what to switch off and how, then signs of life, each a lease, and at a normal end a farewell, after which it is
-gone. Whoever was killed says none: the system closes the pipe, and that is the order to act. A lease that runs out is
-the other: the run hangs. Then the run is killed first, since what hangs may come back to life and switch on again, and
-an instrument that serves one connection is not free before; the journal is safe, every line was on disk before
-anything followed from it.
+handed what to switch off and how, then signs of life, and at a normal end a farewell, after which it is gone. Whoever
+was killed says none: the system closes the pipe, and that is the order to act. A sign of life is two leases: by when
+the run's work is heard of again, and by when the small thread that passes this on is. If either runs out, the run hangs
+or stands still as a whole. Then it is killed first, since it may come back to life and switch on again, and an
+instrument that serves one connection is not free before; the journal is safe, every line was on disk before anything
+followed from it. Each sign is answered, so that the run knows of a guardian that stands still.
 
 It listens to no signal, so that Ctrl-C, a closed terminal or an order to end reach the run alone. It replaces no
 emergency stop and no interlock: it is a program on the same computer, and a command on its way can be lost.
@@ -49,6 +50,13 @@ ASLEEP_S: Final = 2.0
 """A wait that takes so much longer than it should: the machine slept, or was stopped, and the run with it."""
 
 
+WHAT: Final = {
+    "killed": "was killed",
+    "hung": "gave no sign of life in time and was ended",
+    "stands still": "stood still and was ended",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Charge:
     """One source: where it is and what switches it off; no command: a person has to."""
@@ -78,22 +86,26 @@ class Watch:
     locks: tuple[str, ...] = ()
     folder: Path | None = None
     until: float = math.inf
+    beats_until: float = math.inf
     messages: queue.SimpleQueue[Mapping[str, Any] | None] = field(default_factory=queue.SimpleQueue)
     now: Callable[[], float] = time.monotonic
     _factory: ResourceManagerFactory | None = None
 
     def wait(self) -> str:
-        """Listen until there is something to do: "order", "killed" or "hung"."""
+        """Listen until there is something to do: "order", "killed", "hung" or "stands still"."""
         while True:
-            began, wait_s = self.now(), max(GRACE_S, min(LOOK_S, self.until - self.now()))
+            began, next_s = self.now(), min(self.until, self.beats_until) - self.now()
+            wait_s = max(GRACE_S, min(LOOK_S, next_s))
             try:
                 message = self.messages.get(timeout=wait_s)
             except queue.Empty:
                 over_s = self.now() - began - wait_s
-                if over_s > ASLEEP_S:  # some clocks count the sleep of the machine: the run has its lease still
-                    self.until += over_s
+                if over_s > ASLEEP_S:  # some clocks count the sleep of the machine: the run has its leases still
+                    self.until, self.beats_until = self.until + over_s, self.beats_until + over_s
                 if self.now() > self.until:
                     return "hung"
+                if self.now() > self.beats_until:
+                    return "stands still"
                 if os.name == "posix" and os.getppid() != self.parent:
                     return "killed"
                 continue
@@ -106,8 +118,10 @@ class Watch:
         match message:
             case {"charges": charges, "locks": locks}:
                 self.charges, self.locks = tuple(Charge(**each) for each in charges), tuple(locks)
-            case {"alive": within_s}:
+            case {"alive": within_s, "beats": beats_s}:
                 self.until = self.now() + (math.inf if within_s is None else within_s)
+                self.beats_until = self.now() + beats_s
+                _answer(heard=True)
             case {"library": library}:
                 self.factory(library)
                 _answer(ready=True)
@@ -185,8 +199,7 @@ def _act(watch: Watch, why: str) -> None:
         return
     voice = Voice()
     gone = why == "killed" or watch.kill()
-    what = "was killed" if why == "killed" else "gave no sign of life in time and was ended"
-    voice.say(f"The run {what}. Its sources are being switched off.")
+    voice.say(f"The run {WHAT[why]}. Its sources are being switched off.")
     work = Work(watch.charges, watch.factory(), on_off=voice.is_off)  # what follows may take its time
     if not gone:
         voice.say(

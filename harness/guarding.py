@@ -27,8 +27,15 @@ if TYPE_CHECKING:
 START_S: Final = 60.0  # a fraction of a second, unless the machine is very busy
 SPARE_S: Final = 0.5
 """Signs come by the thousand and are passed on once in so many seconds: every lease gets this much more."""
+BEAT_S: Final = 0.5
+"""How often a thread passes on by when the next sign is due. Where the work hangs it goes on doing so, and the guardian
+sees the lease run out; where the whole process stands still, a stopped one say, there are no more beats."""
+SILENT_S: Final = 4.0
+"""So long without a beat is standing still: far more than a busy machine keeps a thread waiting. A driver of the user's
+own that says it may be at work for longer may also keep the interpreter to itself for so long."""
+STANDS_S: Final = 4.0  # a guardian that has answered no beat for so long is asked once more
+ANSWERS_S: Final = 4.0  # and must answer within this
 ORDER_S: Final = JOB_S + 4 * 120.0  # and the longest time-outs that a bench file may ask for
-SHORTER: Final = 1 / 3  # a lease is not taken back for one that is less than so much shorter
 
 
 class NoGuardian:
@@ -60,9 +67,13 @@ class NoGuardian:
 class Guardian:
     """The other process. Whatever ends this one without `dismiss` makes it act."""
 
-    def __init__(self, charges: tuple[Charge, ...], locks: tuple[str, ...]) -> None:
+    def __init__(self, charges: tuple[Charge, ...], locks: tuple[str, ...], silent_s: float = SILENT_S) -> None:
         self._commanded: set[Role] = {charge.role for charge in charges if charge.command}
-        self._told_until = math.inf
+        self._until, self._told_until = math.inf, -math.inf
+        self._silent_s = max(SILENT_S, silent_s)
+        self._telling = threading.Lock()  # a beat may not take back what a sign has just said
+        self._over, self._heard = threading.Event(), threading.Event()
+        self._heard_at = math.inf  # when the last beat was answered
         self._gone = self._stepped = self._dismissed = False
         self._answers: list[dict[str, Any]] = []
         self._listens, self._is_ready = threading.Event(), threading.Event()
@@ -83,6 +94,8 @@ class Guardian:
         self._send(charges=[asdict(charge) for charge in charges], locks=locks)
         if os.name == "posix":
             os.set_blocking(self._pipe, False)  # a guardian that reads no more must not hold the run up
+        self._beating = threading.Thread(target=self._beat, daemon=True)
+        self._beating.start()
 
     def listens(self) -> None:
         """Wait until it stands, before anything else; raises SafetyError if it does not."""
@@ -99,12 +112,32 @@ class Guardian:
             raise _not_begun("did not get ready")
 
     def alive(self, within_s: float) -> None:
-        """Pass a sign of life on."""
-        until = time.monotonic() + within_s
-        if until <= self._told_until <= until + max(SPARE_S, SHORTER * within_s):
-            return
-        self._told_until = until + SPARE_S
-        self._send(alive=None if math.isinf(within_s) else within_s + SPARE_S)
+        """Take a sign of life: passed on at once where it asks for more time, else with the next beat."""
+        with self._telling:
+            self._until = time.monotonic() + within_s
+            if self._until > self._told_until:
+                self._tell()
+
+    def _tell(self) -> None:
+        """Say by when the next sign is due."""
+        self._told_until = self._until + SPARE_S
+        within_s = None if math.isinf(self._until) else max(0.0, self._told_until - time.monotonic())
+        self._send(alive=within_s, beats=self._silent_s)
+
+    def _beat(self) -> None:
+        while not self._over.wait(BEAT_S):
+            with self._telling:
+                if not self._over.is_set():
+                    self._tell()
+
+    def _stands_still(self) -> bool:
+        """Whether it does not answer; it is asked once more where it has not for a while: we may have stood still."""
+        if time.monotonic() - self._heard_at < STANDS_S:
+            return False
+        self._heard.clear()
+        with self._telling:
+            self._tell()
+        return not self._heard.wait(ANSWERS_S)
 
     def check(self) -> None:
         """Before every step: raise SafetyError if it has gone away; what is not guarded is not gone on with."""
@@ -112,6 +145,11 @@ class Guardian:
         if self._gone or self._process.poll() is not None:
             raise SafetyError(
                 "The guardian has gone away: nobody would switch the outputs off if this program were killed. "
+                "The run ends here with outputs off; resume it, and a new one stands by."
+            )
+        if self._stands_still():
+            raise SafetyError(
+                "The guardian stands still: nobody would switch the outputs off if this program were killed. "
                 "The run ends here with outputs off; resume it, and a new one stands by."
             )
 
@@ -124,6 +162,8 @@ class Guardian:
         if self._dismissed:
             return on
         self._dismissed = True
+        with self._telling:  # the pipe's number may soon be another file's
+            self._over.set()
         asked = [role for role in on if role in self._commanded and not self._gone]
         self._send(end="order" if asked else "farewell", roles=asked)
         try:
@@ -135,8 +175,8 @@ class Guardian:
         for stream in (self._process.stdin, self._process.stdout):
             with suppress(OSError):
                 stream.close()  # type: ignore[union-attr]  # both are pipes
-        self._pipe = -1  # the number may soon be another file's
-        off = {answer["off"] for answer in self._answers if "off" in answer}
+        self._pipe = -1
+        off = {answer["off"] for answer in self._answers}
         return tuple(role for role in on if role not in off)
 
     def leave(self) -> None:
@@ -154,12 +194,18 @@ class Guardian:
         with suppress(OSError, ValueError):
             for line in self._process.stdout:
                 answer = json.loads(line)
-                self._answers.append(answer)
+                if "off" in answer:
+                    self._answers.append(answer)
+                if "heard" in answer and self._is_ready.is_set():
+                    self._heard_at = time.monotonic()
+                    self._heard.set()
                 if "listens" in answer:
                     self._listens.set()
-                if "ready" in answer:
+                if "ready" in answer:  # from here on it does nothing but listen
+                    self._heard_at = time.monotonic()
                     self._is_ready.set()
         self._gone = True
+        self._heard.set()
         self._listens.set()
         self._is_ready.set()
 
@@ -192,12 +238,17 @@ def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path, own: OwnCode
 
 
 @contextmanager
-def guarding(charges: tuple[Charge, ...], locks: tuple[str, ...]) -> Iterator[Guardian | NoGuardian]:
-    """A guardian for these sources, if any can be switched off by a command; it leaves with whoever leaves this."""
+def guarding(
+    charges: tuple[Charge, ...], locks: tuple[str, ...], *, silent_s: float = SILENT_S
+) -> Iterator[Guardian | NoGuardian]:
+    """A guardian for these sources, if any can be switched off by a command; it leaves with whoever leaves this.
+
+    `silent_s` is how long this process may be kept from everything else by a driver of the user's own.
+    """
     if not any(charge.command for charge in charges):
         yield NoGuardian()
         return
-    guardian = Guardian(charges, locks)
+    guardian = Guardian(charges, locks, silent_s)
     try:
         yield guardian
     finally:

@@ -153,6 +153,14 @@ def _own_sequence(name: str, folder: Path, own: OwnCode) -> ModuleType:
     return module
 
 
+def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
+    """What a run of this job holds against others: every instrument's address, or the simulated bench."""
+    if loaded.setup.bench.simulation is not None:
+        return (str(loaded.bench_path.resolve()),)
+    addresses = [i.address for _, i in loaded.setup.bench.instruments() if i.address]
+    return tuple(addresses) or (str(loaded.bench_path.resolve()),)
+
+
 def needs_of(module: Any) -> Any:
     """What the sequence says it needs, by its options; a user's own need not say."""
     return getattr(module, "needs", lambda _options: ())

@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.bench import LiveBench
-from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, Stamps, no_sign
+from harness.clock import AT_WORK_S, BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, Stamps, no_sign
 from harness.errors import ConfigError, JournalError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
-from harness.jobs import LoadedJob, load, needs_of
+from harness.jobs import LoadedJob, load, lock_names, needs_of
 from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
 from harness.lock import hold
@@ -98,6 +98,7 @@ def opened(
     exchange, wait and question by when the next sign of life comes. `warm` says that every instrument has warmed up
     already, whatever is known of it.
     """
+    from drivers.loading import longest_of
     from harness.visa import library_of, resource_manager
 
     simulated = simulated or simulated_bench(loaded)
@@ -106,12 +107,19 @@ def opened(
         person = simulated.operator
     elif simulated:
         person = Mirrored(person, simulated)
-    charges = charges_of(loaded.setup, used_roles(loaded), loaded.bench_path.parent, loaded.own)
-    with hold(lock_names(loaded)) as held, guarding(charges, held) as guardian:
+    roles, bench_folder = used_roles(loaded), loaded.bench_path.parent
+    charges = charges_of(loaded.setup, roles, bench_folder, loaded.own)
+    silent_s = longest_of(roles, loaded.setup, bench_folder, loaded.own, unsaid_s=0.0)
+    work_s = max(AT_WORK_S, longest_of(roles, loaded.setup, bench_folder, loaded.own))
+    with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
 
         def alive(within_s: float) -> None:
             guardian.alive(within_s)
             on_life(within_s)
+
+        def told(what: str, text: str) -> None:
+            alive(work_s)  # it may go to disk
+            on_event(what, text)
 
         person = Awaited(person, alive)
         clock = _beating(simulated, alive)
@@ -119,24 +127,24 @@ def opened(
         links: dict[Role, Link] = {}
         seen_on = None if simulated else SeenOn()
         try:
-            drivers = _drivers(loaded, factory, clock, person, links, on_event=on_event, on_life=alive)
+            drivers = _drivers(loaded, factory, clock, person, links, on_event=told, on_life=alive, work_s=work_s)
         finally:  # what was opened before one that could not be has told its power-on bit, and tells it once
-            in_use = warming(loaded.setup.bench, used_roles(loaded), links, seen_on, clock.utc())
+            in_use = warming(loaded.setup.bench, roles, links, seen_on, clock.utc())
         guardian.listens()
         guardian.prepare(lambda: library_of(factory))
         for charge in charges:
             if charge.address and not charge.command:
-                on_event("guardian", unguarded(charge))
+                told("guardian", unguarded(charge))
         bench = LiveBench(
             loaded.setup,
             drivers,
             operator=person,
             clock=clock,
-            on_event=on_event,
+            on_event=told,
             before=simulated.begin if simulated else lambda _step: None,
             on_life=alive,
             guardian=guardian,
-            warm_up=WarmUp(in_use, clock=clock, operator=person, on_event=on_event, seen_on=seen_on, warm=warm),
+            warm_up=WarmUp(in_use, clock=clock, operator=person, on_event=told, seen_on=seen_on, warm=warm),
         )
         with bench.guarded():
             yield bench
@@ -162,14 +170,6 @@ def warnings(loaded: LoadedJob) -> tuple[str, ...]:
     return (*loaded.warnings, *(f"{loaded.bench_path}: {each}" for each in told))
 
 
-def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
-    """What a run of this job holds against others: every instrument's address, or the simulated bench."""
-    if loaded.setup.bench.simulation is not None:
-        return (str(loaded.bench_path.resolve()),)
-    addresses = [i.address for _, i in loaded.setup.bench.instruments() if i.address]
-    return tuple(addresses) or (str(loaded.bench_path.resolve()),)
-
-
 def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
     """The roles that the job's sequences use, and those that go with them."""
     bench = loaded.setup.bench
@@ -191,22 +191,23 @@ def _drivers(
     *,
     on_event: OnEvent,
     on_life: OnLife,
+    work_s: float,
 ) -> Mapping[Role, Any]:
     """Build every driver that the job needs; `links` takes the links that were opened for them."""
     from drivers.loading import longest_s, make_driver
     from harness.visa import open_link
 
     roles, folder = used_roles(loaded), loaded.bench_path.parent
-    between_s = max(BETWEEN_SIGNS_S, *(longest_s(role, loaded.setup, folder, loaded.own) for role in roles))
 
     def connect(instrument: Instrument, role: Role) -> Link:
+        between_s = max(BETWEEN_SIGNS_S, longest_s(role, loaded.setup, folder, loaded.own))
         links[role] = open_link(instrument, role, factory, clock, on_event, on_life=on_life, between_s=between_s)
         return links[role]
 
     made: dict[Role, Any] = {}
     try:
         for role in roles:
-            on_life(between_s)
+            on_life(work_s)
             made[role] = make_driver(
                 role,
                 loaded.setup,

@@ -243,6 +243,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         "drivers*",
         (
             *PLAIN,
+            "harness.clock",
             "harness.models",
             "harness.operator",
             "harness.link",

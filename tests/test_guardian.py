@@ -1,5 +1,6 @@
 """Outputs are off, whatever happens to the run; measured at the simulated instruments, in another process than it."""
 
+import math
 import os
 import queue
 import re
@@ -13,6 +14,7 @@ from contextlib import suppress
 
 import pytest
 
+from harness import guarding
 from harness import open as opening
 from harness.errors import OperatorStop, SafetyError
 from harness.guardian import Charge, Watch, Work
@@ -100,17 +102,25 @@ def test_a_killed_runs_outputs_are_off_at_once_and_it_goes_on_as_if_unbroken(slo
     assert recorded(slow_lab.run_folder()) == unbroken
 
 
-@pytest.mark.parametrize("hang", ["while True: pass", "os.kill(os.getpid(), signal.SIGSTOP)"])
-def test_a_run_that_hangs_is_ended_and_its_outputs_are_off(lab, unbroken, tmp_path, hang):
+def start_closely_watched(job, runs):
+    guarding.SILENT_S = 1.5
+    start(job, runs)
+
+
+@pytest.mark.parametrize(("hang", "said"), [
+    ("while True: pass", "gave no sign of life in time"),
+    ("os.kill(os.getpid(), signal.SIGSTOP)", "stood still"),
+])  # fmt: skip
+def test_a_run_that_hangs_is_ended_and_its_outputs_are_off(lab, unbroken, tmp_path, hang, said):
     """A driver in an endless loop; and a process that is stopped, which could wake up and go on."""
     own_unit(lab, hang)
-    run = started(start, lab.job, lab.runs, log=tmp_path / "log")
+    run = started(start_closely_watched, lab.job, lab.runs, log=tmp_path / "log")
     lab.until_on(run)
     assert end(run) == -signal.SIGKILL
     lab.until_off()
     wait_for(lambda: not guardians_of(run.pid))
     assert lab.on() == ()
-    assert "gave no sign of life in time" in (tmp_path / "log").read_text("utf-8")
+    assert said in (tmp_path / "log").read_text("utf-8")
     (lab.folder / "mine.py").write_text(DRIVER.format(hang="pass", lease_s=LEASE_S), "utf-8")
     opening.resume(lab.run_folder(), corrected=True)
     assert recorded(lab.run_folder()) == unbroken
@@ -287,6 +297,22 @@ def test_a_run_without_its_guardian_ends_with_outputs_off(lab):
     assert len(read(lab.run_folder()).records) == 3  # noticed before the next step
 
 
+def test_a_run_whose_guardian_stands_still_ends_with_outputs_off(lab, monkeypatch):
+    monkeypatch.setattr(guarding, "STANDS_S", 0.0)  # asked before every step
+    monkeypatch.setattr(guarding, "ANSWERS_S", 1.0)
+
+    def stop(_part, n, *_):
+        if n == 2:
+            (guardian,) = guardians_of(os.getpid())
+            os.kill(guardian, signal.SIGSTOP)
+
+    with pytest.raises(SafetyError, match=r"guardian stands still.*resume"):
+        opening.start(lab.job, lab.runs, watch=stop)
+    assert lab.on() == ()
+    assert guardians_of(os.getpid()) == []
+    assert len(read(lab.run_folder()).records) == 3  # noticed before the next step
+
+
 @pytest.mark.parametrize("program", ["/nowhere/python", "/bin/false"])
 def test_nothing_begins_without_a_guardian(lab, monkeypatch, program):
     monkeypatch.setattr(sys, "executable", program)
@@ -377,10 +403,10 @@ def test_what_stays_on_is_said_with_its_reason():
 class Slept(queue.SimpleQueue):
     """What a guardian hears where each wait for it may be followed by a sleep of the machine; then an order."""
 
-    def __init__(self, *slept_s):
+    def __init__(self, *slept_s, beats_s=math.inf):
         super().__init__()
         self.now_s, self.slept_s = 0.0, list(slept_s)
-        self.put({"alive": 30.0})
+        self.put({"alive": 30.0, "beats": beats_s})
 
     def get(self, timeout):
         if not self.empty():
@@ -400,6 +426,17 @@ class Slept(queue.SimpleQueue):
 ])  # fmt: skip
 def test_a_machine_that_slept_costs_no_good_run(slept_s, end):
     heard = Slept(*slept_s)
+    assert Watch(parent=os.getppid(), messages=heard, now=lambda: heard.now_s).wait() == end
+
+
+@pytest.mark.parametrize(("slept_s", "end"), [
+    ([0.0] * 3, "order"),
+    ([0.0] * 5, "stands still"),  # long before its lease is over
+    ([7200.0, 0.0, 0.0, 0.0], "order"),  # everything slept
+    ([7200.0, *[0.0] * 5], "stands still"),
+])  # fmt: skip
+def test_a_run_that_gives_no_beat_stands_still(slept_s, end):
+    heard = Slept(*slept_s, beats_s=4.0)
     assert Watch(parent=os.getppid(), messages=heard, now=lambda: heard.now_s).wait() == end
 
 

@@ -19,12 +19,14 @@ from pathlib import Path
 
 import pytest
 
+from harness import guarding
 from harness import open as opening
 from harness.errors import JournalError
 from harness.guarding import SPARE_S
 from harness.journal import comparable
+from harness.sim.faults import FaultPlan
 from tests.served import LARGE, SMALL, Lab, a_lab, end, guardians_of, resume, start, started
-from tests.test_guardian import LEASE_S, WITHIN_S, own_unit
+from tests.test_guardian import LEASE_S, SLOW, WITHIN_S, own_unit
 
 pytestmark = [
     pytest.mark.soak,
@@ -147,6 +149,51 @@ def test_a_driver_that_hangs(tmp_path: Path) -> None:
         f"\n{HANGS} drivers that hang: off {statistics.median(late_s):.2f} s after the end of the lease in the median, "
         f"{max(late_s):.2f} s at most"
     )
+
+
+def test_stopped_at_random_moments(tmp_path: Path) -> None:
+    """A process that stands still, wherever it is in a step, and whatever that step had promised."""
+    lots, off_s = random.Random(SEED), []
+    with a_lab(tmp_path / "lab", SMALL) as lab:
+        lab.simulated.inject(FaultPlan(slow={"unit": SLOW}))
+        for k in range(HANGS):
+            run = started(start, lab.job, tmp_path / str(k), log=tmp_path / "log")
+            lab.until_on(run)
+            time.sleep(0.2 * lots.random())
+            lab.until_on(run)
+            assert run.pid is not None
+            os.kill(run.pid, signal.SIGSTOP)
+            stopped = time.monotonic()
+            assert end(run) == -signal.SIGKILL
+            lab.until_off()
+            off_s.append(time.monotonic() - stopped)
+            aftermath(lab, run, time.perf_counter())
+    print(  # noqa: T201 - the figures of docs/faults.md
+        f"\n{HANGS} runs that stand still: off after {statistics.median(off_s):.2f} s in the median, "
+        f"{max(off_s):.2f} s at most"
+    )
+    assert max(off_s) < guarding.SILENT_S + WITHIN_S
+
+
+def test_a_guardian_that_stands_still(tmp_path: Path) -> None:
+    """How long a run goes on that nobody guards; the unit is slow, so that its steps are."""
+    ended_s = []
+    with a_lab(tmp_path / "lab", LARGE) as lab:
+        lab.simulated.inject(FaultPlan(slow={"unit": SLOW}))
+        for k in range(HANGS // 4):
+            run = started(start, lab.job, tmp_path / str(k), log=tmp_path / "log")
+            lab.until_on(run)
+            (guardian,) = guardians_of(run.pid)
+            os.kill(guardian, signal.SIGSTOP)
+            stopped = time.monotonic()
+            assert end(run) == 1  # SafetyError, in a process without the command's exit codes
+            assert lab.on() == ()
+            ended_s.append(time.monotonic() - stopped)
+    print(  # noqa: T201 - the figures of docs/faults.md
+        f"\n{len(ended_s)} guardians that stand still: the run has ended, outputs off, after "
+        f"{statistics.median(ended_s):.1f} s in the median, {max(ended_s):.1f} s at most"
+    )
+    assert "guardian stands still" in (tmp_path / "log").read_text("utf-8")
 
 
 def aftermath(lab: Lab, run: BaseProcess, killed: float) -> float | None:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from harness.clock import BETWEEN_SIGNS_S, OnLife, no_sign
+from harness.clock import AT_WORK_S, OnLife, no_sign
 from harness.errors import QueueError
 from harness.report.shown import clean
 
@@ -96,7 +96,7 @@ class Notices:
         if not self._channels:
             return
         title, body = clean(title), "\n".join(clean(line) for line in body.splitlines())
-        self._on_life(self._longest_s + BETWEEN_SIGNS_S)
+        self._on_life(self._longest_s + AT_WORK_S)
         went: dict[str, bool] = {}
         threads = [
             threading.Thread(target=_try, args=(channel, title, body, went), daemon=True) for channel in self._channels

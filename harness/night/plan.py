@@ -12,7 +12,7 @@ from typing import Final
 
 from harness import open as opening
 from harness.errors import BusyError, ConfigError, HalfpowerError
-from harness.jobs import LoadedJob
+from harness.jobs import LoadedJob, lock_names
 from harness.lock import hold
 from harness.night.log import Job, LeftOut, PlannedPart
 from harness.own_files import BeforeImport
@@ -118,7 +118,7 @@ def _problems(found: Checked, begins: dt.datetime) -> Iterator[str]:
     if past := overdue(found.loaded.setup, day):
         yield past[:1].lower() + past[1:]
     try:
-        with hold(opening.lock_names(found.loaded)):
+        with hold(lock_names(found.loaded)):
             pass
     except BusyError as error:
         yield f"the bench is not free: {error}"

@@ -18,7 +18,7 @@ from typing import Any, Final, Protocol, TypeAlias
 from harness import journal
 from harness import open as opening
 from harness.atomic import write_text
-from harness.clock import BETWEEN_SIGNS_S, Clock
+from harness.clock import AT_WORK_S, Clock
 from harness.errors import BusyError, HalfpowerError, InstrumentError, JournalError, OperatorStop, QueueError
 from harness.lock import PATIENCE_S, hold
 from harness.night import heartbeat, plan
@@ -247,7 +247,7 @@ class _Runner:
     def _wait(self, start: str) -> None:
         if start:
             moment = dt.datetime.fromisoformat(start)
-            self._heart.change(SLICE_S + BETWEEN_SIGNS_S, doing="waiting", text=waiting_text(moment))
+            self._heart.change(SLICE_S + AT_WORK_S, doing="waiting", text=waiting_text(moment))
             wait_until(
                 moment, self._clock, on_life=self._heart.sign, waiting=self._showing.waiting, trouble=self._trouble
             )
@@ -260,7 +260,7 @@ class _Runner:
         self._log.begun(number, attempt)
         self._lost.discard(number)
         self._heart.change(
-            BETWEEN_SIGNS_S, doing="running", job=job.name, number=number + 1, jobs=len(contents.jobs), text=""
+            AT_WORK_S, doing="running", job=job.name, number=number + 1, jobs=len(contents.jobs), text=""
         )
         self._showing.tell(f"Job {number + 1} of {len(contents.jobs)}: {job.name}, {job.unit} no. {job.serial}")
         outcome = _Outcome("stopped", "Stopped by a signal, outputs first.")
@@ -321,7 +321,7 @@ class _Runner:
                 "operator": Nobody(), "by_hand": True, "on_event": on_event, "watch": watch,
                 "on_life": self._heart.sign,
             }  # fmt: skip
-            self._heart.sign(PATIENCE_S + 2 * BETWEEN_SIGNS_S)  # loaded and rehearsed; a guardian may be waited for
+            self._heart.sign(PATIENCE_S + 2 * AT_WORK_S)  # loaded and rehearsed; a guardian may be waited for
             if folder is not None:
                 return opening.resume(folder, job_path=checked.job.path, **common)
             return opening.start(
@@ -342,13 +342,13 @@ class _Runner:
         """What becomes of a run that ended: its page, its place among the records; trouble with these is told."""
         folder = self.run_folder(number)
         if folder is not None:
-            self._heart.sign(4 * BETWEEN_SIGNS_S)
+            self._heart.sign(4 * AT_WORK_S)
             for problem in self._keep(folder):
                 self._trouble(problem)
 
     def _page(self) -> Night | None:
         """The page about the night so far."""
-        self._heart.sign(2 * BETWEEN_SIGNS_S)
+        self._heart.sign(2 * AT_WORK_S)
         try:
             night = account(self._log.folder)
             write_text(self._log.folder / PAGE, page(night))

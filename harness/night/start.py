@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Final
 
-from harness.clock import BETWEEN_SIGNS_S, Clock, OnLife
+from harness.clock import AT_WORK_S, Clock, OnLife
 from harness.errors import QueueError
 from harness.moments import next_moment, parse
 from harness.quantities import duration
@@ -46,7 +46,7 @@ def wait_until(
     while (left_s := (moment - clock.utc()).total_seconds()) > 0:
         waiting(f"{waiting_text(moment)}, in {duration(left_s)}; Ctrl-C ends it.")
         piece_s = min(left_s, SLICE_S)
-        on_life(piece_s + BETWEEN_SIGNS_S)
+        on_life(piece_s + AT_WORK_S)
         before, day = clock.now(), clock.utc()
         clock.sleep(piece_s)
         set_s = (clock.utc() - day).total_seconds() - (clock.now() - before)
