@@ -249,11 +249,17 @@ def _ranges_of(found: Findings, at: KeyPath, line: Model) -> None:
         bottom, top = getattr(line, f"{axis}_from", None), getattr(line, f"{axis}_to", None)
         if bottom is not None and top is not None and bottom > top:
             found.error((*at, f"{axis}_from"), f"is above {axis}_to; expected it below")
+        for end in (f"{axis}_from", f"{axis}_to"):
+            if (getattr(line, end, None) or 0.0) < 0:
+                found.error((*at, end), "is negative; a line holds for both signs, by the size of the level")
 
 
 def rising_flatness(found: Findings, at: KeyPath, flatness: Iterable[FlatnessPoint]) -> None:
     """The points of a measured response stand in rising order of frequency, each once."""
-    for place, (before, after) in enumerate(pairwise(flatness), start=1):
+    points = tuple(flatness)
+    if points and points[0].frequency <= 0:
+        found.error((*at, 0, "frequency"), "must be above zero")
+    for place, (before, after) in enumerate(pairwise(points), start=1):
         if after.frequency <= before.frequency:
             found.error((*at, place, "frequency"), "is not above the one before; expected rising order")
 
@@ -300,6 +306,9 @@ def _calibrator(found: Findings, calibrator: Calibrator | None) -> None:
             found.error(("calibrator", key), "an empty list; expected at least one value, or a word such as '1-2-5'")
         elif not isinstance(values, str):
             factors(found, ("calibrator", key), values)
+    for key in ("square_frequency", "mark_level", "edge_frequency"):
+        if getattr(calibrator, key) <= 0:
+            found.error(("calibrator", key), "must be above zero")
     if "edge" in calibrator.functions and calibrator.edge_rise_time is None:
         found.warn(("calibrator", "edge_rise_time"), "missing; without it no rise time can be judged")
     for function in ("dc", "square"):

@@ -152,7 +152,7 @@ def hazards(step: Measure, setup: Setup) -> list[Hazard]:
     found = [Hazard(kind="rating", sentence=sentence) for sentence in _over_rating(step, setup, put)]
     found += [Hazard(kind="rating", sentence=text, of_the_source=True) for text in _beyond_source(step, setup)]
     if put.hazardous:
-        found.append(Hazard(kind="voltage", sentence=f"{_say(put)} is hazardous", peak_v=put.peak_v))
+        found.append(Hazard(kind="voltage", sentence=f"{_say(put)}{_why(step, setup)} is hazardous", peak_v=put.peak_v))
     return found
 
 
@@ -201,10 +201,14 @@ def _say(put: Stress) -> str:
     return f"{show(put.peak_v, 'V')} peak, {show(put.rms_v, 'V')} rms"
 
 
+def _why(step: Measure, setup: Setup) -> str:
+    """Where a voltage above what is set comes from; below a thousandth no reader would ask."""
+    raised = _raised(step, setup)
+    return f", {raised:.3g} times the level that is set for 50 Ω," if raised > 1.001 else ""
+
+
 def _over_rating(step: Measure, setup: Setup, put: Stress) -> Iterator[str]:
-    path, raised = _path(step, setup), _raised(step, setup)
-    # Below a thousandth no reader would ask where the number comes from.
-    why = f", {raised:.3g} times the level that is set for 50 Ω," if raised > 1.001 else ""
+    path, why = _path(step, setup), _why(step, setup)
     if path.maximum is not None and put.peak_v > path.maximum * _SLACK:
         yield f"{_say(put)}{why} is above the {show(path.maximum, 'V')} that path {step.path!r} may take"
     behind = put.divided(path.divides_by)

@@ -128,8 +128,8 @@ def _within(value: float | None, low: float | None, high: float | None) -> bool:
 class SignalRange(Model):
     """A range of level and frequency, for which a line holds."""
 
-    level_from: Level | None = Field(None, ge=0, description="lowest level the line holds for")
-    level_to: Level | None = Field(None, ge=0, description="highest level the line holds for")
+    level_from: Level | None = Field(None, description="lowest level the line holds for")
+    level_to: Level | None = Field(None, description="highest level the line holds for")
     frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
     frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
 
@@ -284,16 +284,16 @@ class Calibrator(Instrument):
     level_low: Level = Field(1e-3, description="smallest level")
     level_high: Level = Field(200.0, description="largest level")
     level_digits: Whole = Field(5, ge=1, le=9, description="significant digits that a continuous level can be set to")
-    square_frequency: Hertz = Field(1e3, gt=0, description="frequency of the square wave")
+    square_frequency: Hertz = Field(1e3, description="frequency of the square wave")
     periods: Literal["continuous", "decade", "1-2-5"] | tuple[Seconds, ...] = Field(
         "1-2-5", description="time marks: 'continuous', 'decade', '1-2-5', or a list of periods"
     )
     period_low: Seconds = Field(2e-9, description="shortest period of the time marks")
     period_high: Seconds = Field(5.0, description="longest period of the time marks")
-    mark_level: Level = Field(1.0, gt=0, description="level of the time marks")
+    mark_level: Level = Field(1.0, description="level of the time marks")
     edge_rise_time: Seconds | None = Field(None, gt=0, description="rise time of the fast edge, 10 % to 90 %")
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the edge's rise time")
-    edge_frequency: Hertz = Field(1e5, gt=0, description="repetition frequency of the fast edge")
+    edge_frequency: Hertz = Field(1e5, description="repetition frequency of the fast edge")
     settling: tuple[SourceSettling, ...] = Field(
         (), description="other waits than 'settle', one [[calibrator.settling]] table a range"
     )
@@ -325,7 +325,7 @@ class Counter(Instrument):
 class FlatnessPoint(Model):
     """One point of a measured flatness: indicated over true level, relative to the reference frequency."""
 
-    frequency: Hertz = Field(gt=0, description="frequency of the point")
+    frequency: Hertz = Field(description="frequency of the point")
     db: Decibels = Field(description="what it shows over what is there, relative to the reference frequency")
     u: Decibels = Field(ge=0, description="expanded uncertainty, k = 2")
 
@@ -355,7 +355,7 @@ class Reference(Instrument):
     scatter: Divisions = Field(0.01, ge=0, description="standard deviation of one reading")
     vswr: Factor = Field(1.0, ge=1, le=10, description="of its input; 1 is a perfect match")
     input_resistance: Ohms | None = Field(
-        None, ge=1, description="of its input; left out: 1 Mohm for a scope, 50 ohm for a level meter"
+        None, gt=0, description="of its input; left out: 1 Mohm for a scope, 50 ohm for a level meter"
     )
     input_capacitance: Farads = Field(
         0.0, ge=0, description="of a high-impedance input behind a feed-through termination"
@@ -396,7 +396,7 @@ class SignalPath(Model):
     tolerance: Ratio = Field(0.0, ge=0, description="limits of the division ratio")
     maximum: Volts | None = Field(None, gt=0, description="largest peak voltage at its input")
     termination: Ohms | None = Field(
-        None, ge=1, le=1e4, description="feed-through termination at the unit's input; not before a 50 ohm input"
+        None, gt=0, description="feed-through termination at the unit's input; not before a 50 ohm input"
     )
     termination_tolerance: Ratio = Field(0.0, ge=0, description="limits of the termination's resistance")
     termination_power: Watts | None = Field(
@@ -446,8 +446,8 @@ class Bench(Model):
 class UnitInput(Model):
     """The unit's input."""
 
-    resistance: Ohms = Field(1e6, ge=1, description="input resistance")
-    capacitance: Farads = Field(20e-12, gt=0, description="input capacitance")
+    resistance: Ohms = Field(1e6, description="input resistance")
+    capacitance: Farads = Field(20e-12, description="input capacitance")
     maximum: Volts = Field(gt=0, description="largest DC + peak AC voltage")
     maximum_rms: VoltsRms | None = Field(None, gt=0, description="largest rms voltage; required below 1 kohm")
 

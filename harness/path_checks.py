@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from harness.file_checks import Findings
     from harness.toml_lines import KeyPath
 
+_MOST_OHM: Final = 1e4
 _ROUTE: Final = re.compile(r"reference|(.+)-([1-9][0-9]?)")
 
 
@@ -29,6 +30,11 @@ def check_paths(found: Findings, bench: Bench) -> None:
                 (*at, "termination_power"),
                 f"missing; expected the largest power that the {show(path.termination, 'Ω')} termination "
                 "bears, such as '1 W': nothing beyond it is applied",
+            )
+        if path.termination is not None and not 1 <= path.termination <= _MOST_OHM:
+            found.error(
+                (*at, "termination"),
+                f"{show(path.termination, 'Ω')} ends no line; expected 50 ohm, or near what a line has",
             )
         for key in ("termination_tolerance", "termination_power"):
             if path.termination is None and getattr(path, key):

@@ -82,6 +82,9 @@ def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
     for use in uses:
         taken = _run_ideally(setup, use)
         plan = use.plan(setup)
+        for planned in plan.points:
+            if why := limits.refusal(planned.step, limits.connection_of(planned.step), setup):
+                raise refused(use.own, why)
         judged = [(p.step, _judge(setup, p.step, p.repeats)) for p in plan.points if p.step.display == "unit"]
         open_points = [_undecidable(setup, step, found) for step, found in judged if not _decides(found)]
         undecided += open_points

@@ -35,6 +35,9 @@ def check_unit(text: Text, unit: Unit) -> Findings:
             found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
     if unit.tolerance.time_magnified is not None and unit.magnifier == 1:
         found.warn(("tolerance", "time_magnified"), "is of no use without 'magnifier'")
+    for key in ("resistance", "capacitance"):
+        if getattr(unit.input, key) <= 0:
+            found.error(("input", key), "must be above zero")
     heated(found, ("input", "maximum_rms"), unit.input.resistance, unit.input.maximum_rms)
     _rise_time(found, unit)
     _full_screen(found, unit)

@@ -212,14 +212,18 @@ VALUES: list[tuple[Edit, str]] = [
      ("bench.toml:<mark_level>: calibrator.mark_level: '-118 Vpp' is negative; "
       "expected a peak-to-peak voltage such as '600 mVpp'")),
     (("bench.toml", 'levels = "continuous"', 'mark_level = "-118 V"'),
-     "bench.toml:<mark_level>: calibrator.mark_level: '-118 V' is too small; expected more than 0 V"),
+     "bench.toml:<mark_level>: calibrator.mark_level: must be above zero"),
     (("bench.toml", 'levels = "continuous"', 'square_frequency = "0 Hz"'),
-     "bench.toml:<square_frequency>: calibrator.square_frequency: '0 Hz' is too small; expected more than 0 Hz"),
+     "bench.toml:<square_frequency>: calibrator.square_frequency: must be above zero"),
     (("bench.toml", 'levels = "continuous"', 'edge_frequency = "-1 kHz"'),
      ("bench.toml:<edge_frequency>: calibrator.edge_frequency: '-1 kHz' is negative; "
       "expected a frequency such as '20 MHz'")),
+    (("bench.toml", 'level_from = "1 mV"', 'level_from = "-5 V"'),
+     ("bench.toml:<level_from>: calibrator.accuracy[1].level_from: is negative; a line holds for both signs, "
+      "by the size of the level")),
     (("bench.toml", 'termination = "50 ohm"', 'termination = "50 kohm"'),
-     "bench.toml:<termination =>: paths.terminated.termination: '50 kohm' is too large; expected at most 10 kΩ"),
+     ("bench.toml:<termination =>: paths.terminated.termination: 50 kΩ ends no line; "
+      "expected 50 ohm, or near what a line has")),
     (("bench.toml", 'termination_power = "1 W"\n', ''),
      ("bench.toml:<[paths.terminated]>: paths.terminated.termination_power: missing; expected the largest power that "
       "the 50 Ω termination bears, such as '1 W': nothing beyond it is applied")),

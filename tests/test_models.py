@@ -117,3 +117,10 @@ def test_rules_are_those_of_the_analysis() -> None:
     from harness.analysis import verdict
 
     assert set(get_args(models.Rule)) == set(get_args(verdict.Rule))
+
+
+def test_a_journal_is_read_back_whatever_its_files_said() -> None:
+    header = setup().to_header()
+    header["unit"]["input"]["maximum"] = 3e8  # a file with "300 MV" is refused today
+    header["unit"]["input"]["resistance"] = 50.0  # without a rating, as files could be
+    assert Setup.from_header(header).unit.input.maximum == 3e8

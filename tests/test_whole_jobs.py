@@ -421,6 +421,16 @@ def test_a_users_sequence_that_yields_no_step_is_said_so(lab: Path, tmp_path: Pa
         opening.start(own_job(lab, "yield 3.0"), tmp_path)
 
 
+PLANNED = """return
+
+def plan(setup, options):
+    from harness.steps import TimeMarks
+    from sequences import Plan, Planned
+    view = View(channel=1, volts_per_div=0.1, s_per_div=1e-3)
+    marks = Measure(purpose="mine", path="lead", source="calibrator", stimulus=TimeMarks(period_s=0.0, level_vpp=1.0),
+                    display="unit", view=view, quantity="span", expected=8.0)
+    return Plan(points=(Planned(step=marks),))
+"""
 MISPLACED = [
     (
         'yield replace(step, path="terminated")',
@@ -428,6 +438,7 @@ MISPLACED = [
     ),
     ('yield replace(step, path="bare")', "names the path 'bare', which the bench file has not ('lead', 'terminated')"),
     ("yield replace(step, stimulus=Dc(level_v=float('nan')))", "asks for Dc(level_v=nan), which is no number"),
+    (PLANNED, "asks for TimeMarks(period_s=0.0), which is not above zero"),
 ]
 
 
