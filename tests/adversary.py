@@ -7,7 +7,6 @@ What is true is looked at inside the simulated world, at the moment of each reco
 from __future__ import annotations
 
 import math
-import re
 import shutil
 from collections import Counter, deque
 from collections.abc import Iterator
@@ -106,26 +105,29 @@ def _short(value: float) -> float:
 # --- what is true ------------------------------------------------------------------------------------------------
 
 
-ALIKE: Final = 1e-4
-"""How near an instrument's answer must come to what was set, to be called the same (docs/faults.md)."""
+LEVEL: Final = 1e-4
+PERIOD: Final = 1e-6
+RANGE: Final = 1e-3
+POSITION_DIV: Final = 0.1
+"""How near an answer must come to what was set, to be called the same: as docs/confirmed.md says."""
 
 
-def _near(a: float, b: float) -> bool:
-    return math.isclose(a, b, rel_tol=ALIKE * (1 + 1e-9), abs_tol=1e-9)
+def _near(a: float, b: float, within: float) -> bool:
+    return math.isclose(a, b, rel_tol=within * (1 + 1e-9), abs_tol=1e-15)
 
 
 def _same_wave(wanted: Any, held: Wave) -> bool:
     match wanted, held:
         case Dc(level_v=a), Level(level_v=b):
-            return _near(a, b)
+            return _near(a, b, LEVEL)
         case Square(level_vpp=a, frequency_hz=f), SquareWave(level_vpp=b, frequency_hz=g):
-            return _near(a, b) and _near(f, g)
+            return _near(a, b, LEVEL) and _near(f, g, PERIOD)
         case FastEdge(level_vpp=a, frequency_hz=f), SquareWave(level_vpp=b, frequency_hz=g, rise_s=rise_s):
-            return _near(a, b) and _near(f, g) and rise_s < 1e-9
+            return _near(a, b, LEVEL) and _near(f, g, PERIOD) and rise_s < 1e-9
         case Sine(level_vpp=a, frequency_hz=f), SineWave(level_vpp=b, frequency_hz=g):
-            return _near(a, b) and _near(f, g)
+            return _near(a, b, LEVEL) and _near(f, g, PERIOD)
         case TimeMarks(level_vpp=a, period_s=p), Marks(level_vpp=b, period_s=q):
-            return _near(a, b) and _near(p, q)
+            return _near(a, b, LEVEL) and _near(p, q, PERIOD)
         case _:
             return False
 
@@ -139,13 +141,13 @@ def differences(sim: SimulatedBench, step: Measure) -> tuple[str, ...]:
         "path": joined is not None and (joined.path, joined.source) == (step.path, step.source),
         "output": box.on,
         "wave": _same_wave(step.stimulus, box.wave),
-        "offset": _near(box.offset_v, 0.0),
-        "range": _near(held.volts_per_div, view.volts_per_div),
-        "position": _near(held.ground_div, view.ground_line_div),
+        "offset": box.offset_v == 0.0,
+        "range": _near(held.volts_per_div, view.volts_per_div, RANGE),
+        "position": abs(held.ground_div - view.ground_line_div) <= POSITION_DIV * (1 + 1e-9),
         "coupling": held.coupling == view.coupling,
         "input resistance": held.input_ohm is None,
         "limiter": not held.limited,
-        "sweep": _near(screen.s_per_div, view.s_per_div),
+        "sweep": _near(screen.s_per_div, view.s_per_div, RANGE),
     }
     return tuple(name for name, right in found.items() if not right)
 
@@ -285,13 +287,10 @@ class Lab:
     path: Path
 
     @classmethod
-    def make(cls, folder: Path, *, tag: bool) -> Lab:
+    def make(cls, folder: Path) -> Lab:
         """Copy the demo's files."""
         shutil.copytree(DEMO, folder)
         change(folder / "bench.toml", (', unit-2 = "(@102)" }\n\n[paths.terminated]', " }\n\n[paths.terminated]"))
-        text = (folder / "bench.toml").read_text("utf-8")
-        text = re.sub(r"^(address = .*)$", rf"\1\ntag_queries = {str(tag).lower()}", text, flags=re.M)
-        (folder / "bench.toml").write_text(text, "utf-8")
         path = folder / "bench_sim.toml"
         return cls(opening.load(folder / "digital.toml"), check(BenchFile, read_toml(path), str(path)), path)
 

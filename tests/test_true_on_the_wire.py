@@ -20,14 +20,16 @@ NEVER = ("silently wrong", "hands at an output that is on", "exits with an outpu
 """What must not be, at any count of points."""
 
 
-def row(who: str, fault: str, counts: Counter[str], wrong_by: Counter[str]) -> None:
-    cells = (fault, who, *(str(counts[name]) for name in ("points", "failed openly", *NEVER, "hands", "exits")))
-    print(f"\n| {' | '.join(cells)} |   {dict(wrong_by.most_common(5))}")  # noqa: T201 - the figures of docs/faults.md
+def row(fault: str, tool: Counter[str], script: Counter[str]) -> None:
+    """A line of the table in docs/faults.md: of each figure the tool's and the script's."""
+    names = ("silently wrong", "failed openly", *NEVER[1:])
+    cells = [f"{fault} | {tool['points']}", *(f"{tool[name]} | {script[name]}" for name in names)]
+    print(f"\n| {' | '.join(cells)} |   {tool['hands']} and {script['hands']} hands")  # noqa: T201
 
 
 def test_without_faults_everything_is_kept_and_right(tmp_path: Path) -> None:
     """The watch finds nothing where there is nothing; a script's own order of settings is another matter."""
-    lab = Lab.make(tmp_path / "lab", tag=False)
+    lab = Lab.make(tmp_path / "lab")
     counts, _ = as_the_tool(lab, "none", 40)
     assert counts["kept"] == counts["points"] == 40
     assert [counts[name] for name in NEVER] == [0, 0, 0, 0]
@@ -39,7 +41,7 @@ def test_without_faults_everything_is_kept_and_right(tmp_path: Path) -> None:
 
 def test_a_plain_script_is_found_out(tmp_path: Path) -> None:
     """That the adversary bites, and that the watch sees it."""
-    counts, _ = as_a_script(Lab.make(tmp_path / "lab", tag=False), "all", 100)
+    counts, _ = as_a_script(Lab.make(tmp_path / "lab"), "all", 100)
     assert counts["silently wrong"] > 10
     assert counts["failed openly"] > 0
 
@@ -48,11 +50,10 @@ def test_a_plain_script_is_found_out(tmp_path: Path) -> None:
 @pytest.mark.timeout(7200)
 @pytest.mark.parametrize("fault", FAULTS)
 def test_no_point_is_silently_wrong_and_no_output_on_when_it_must_not_be(fault: str, tmp_path: Path) -> None:
-    lab = Lab.make(tmp_path / "lab", tag=fault == "all")
-    script, script_wrong_by = as_a_script(lab, fault, POINTS)
-    row("plain script", fault, script, script_wrong_by)
+    lab = Lab.make(tmp_path / "lab")
+    script, _ = as_a_script(lab, fault, POINTS)
     counts, wrong_by = as_the_tool(lab, fault, POINTS)
-    row("tool", fault, counts, wrong_by)
+    row(fault, counts, script)
     assert {name: counts[name] for name in NEVER} == dict.fromkeys(NEVER, 0), wrong_by
     assert counts["points"] == POINTS
     assert counts["kept"] > POINTS / 2
