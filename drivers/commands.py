@@ -197,10 +197,11 @@ def number(value: float | str) -> str:
     if isinstance(value, str):
         return value
     if isinstance(value, int):
-        return str(value)
-    if not math.isfinite(value):
-        raise ValueError(f"{value} cannot be sent to an instrument")
-    return repr(value + 0.0).upper()  # −0.0 + 0.0 is 0.0
+        return str(int(value))  # True is 1
+    plain = float(value)  # a number of another library calls itself otherwise
+    if not math.isfinite(plain):
+        raise ValueError(f"{plain} cannot be sent to an instrument")
+    return repr(plain + 0.0).upper()  # −0.0 + 0.0 is 0.0
 
 
 def _nearest(name: str, known: Mapping[str, object] | set[str]) -> str:

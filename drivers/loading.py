@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from drivers import Driver
+from drivers.answers import Answering
 from harness.clock import AT_WORK_S
 from harness.errors import ConfigError, HalfpowerError
 from harness.link import Link, OnEvent
@@ -173,7 +174,8 @@ def _generic(role: Role, instrument: Any, setup: Setup, link: Link) -> Driver:
 def _of_the_user(own: Callable[..., Driver], role: Role, setup: Setup, link: Link | None) -> Driver:
     instrument = getattr(setup.bench, role)
     try:
-        return own(link, instrument, setup.unit) if role == "unit" else own(link, instrument)
+        made = own(link, instrument, setup.unit) if role == "unit" else own(link, instrument)
+        return cast(Driver, Answering(made, instrument.driver))
     except HalfpowerError:
         raise
     except TypeError as error:

@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import importlib
+import linecache
+import reprlib
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Final
 
+from pydantic import BaseModel, ValidationError
+
 from harness import files
-from harness.errors import ConfigError
+from harness.errors import ConfigError, OwnCodeError
 from harness.file_checks import own_file
+from harness.file_words import hint, one_of
 from harness.models import Function, Setup
-from harness.own_code import Blaming
+from harness.own_code import Blaming, Judged, sound_step
 from harness.own_files import BeforeImport, OwnCode
-from harness.steps import Role, Sequence, to_plain
+from harness.own_values import Unfit, fitted
+from harness.steps import ROLES, Role, Sequence, to_plain
 
 # What a sequence's verdicts rest on: a specification that the bench file must have.
 _ACCURACIES: Final[dict[str, tuple[tuple[Role, Function], ...]]] = {
@@ -43,6 +50,12 @@ class Use:
         """The file of a user's own sequence; None for those of this program."""
         return Path(self.definition.__file__) if self.use.endswith(".py") else None
 
+    @property
+    def judged(self) -> Judged | None:
+        """As what the readings of a user's own sequence are judged, where it says so."""
+        like = getattr(self.definition, "EVALUATE", None) if self.own else None
+        return Judged(like=like, quantities=built_in()[like].JUDGES) if like else None
+
     def script(self, setup: Setup) -> Sequence[Any]:
         """The steps, from the start."""
         made: Sequence[Any] = self.definition.script(setup, self.options)
@@ -51,7 +64,8 @@ class Use:
     def plan(self, setup: Setup) -> Any:
         """The points known beforehand."""
         with Blaming(self.own):
-            return self.definition.plan(setup, self.options)
+            plan = self.definition.plan(setup, self.options)
+        return plan if self.own is None else _sound_plan(plan, self.own, self.judged)
 
     def entry(self, setup: Setup) -> dict[str, Any]:
         """What the journal's header keeps of it."""
@@ -104,7 +118,11 @@ def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> L
         definition = known[chosen.use]
         options = loaded.options[place - 1] or definition.Options()
         stem = Path(chosen.use).stem
-        uses.append(Use(name=f"{place} {stem}", definition=definition, options=options, use=chosen.use))
+        use = Use(name=f"{place} {stem}", definition=definition, options=options, use=chosen.use)
+        if use.judged is not None:
+            _fit_options(use)
+            use.plan(loaded.setup)  # says which of its points cannot be judged so
+        uses.append(use)
     return LoadedJob(
         setup=loaded.setup,
         uses=tuple(uses),
@@ -114,6 +132,40 @@ def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> L
         warnings=tuple(str(warning) for warning in loaded.warnings),
         own=own,
     )
+
+
+def _fit_options(use: Use) -> None:
+    """The report reads the options of a user's own sequence as those of the one that its readings are judged as."""
+    assert use.judged is not None
+    like = built_in()[use.judged.like].Options
+    given = {
+        key: value
+        for key, value in use.options.model_dump(mode="json", exclude_none=True).items()
+        if key in like.model_fields
+    }
+    try:
+        like.model_validate(given, context={"si": True})
+    except ValidationError as error:
+        key = ".".join(map(str, error.errors()[0]["loc"]))
+        raise ConfigError(
+            f"{use.own}: the option {key} is not what EVALUATE = {use.judged.like!r} takes it for: "
+            f"{error.errors()[0]['msg']}; name it otherwise, or give it that option's type"
+        ) from None
+
+
+def _sound_plan(plan: Any, file: Path, judged: Judged | None) -> Any:
+    """The plan of a user's own sequence, its steps of plain values; OwnCodeError for what is none."""
+    from sequences import Plan
+
+    try:
+        if not isinstance(plan, Plan):
+            raise Unfit(f"it is {reprlib.repr(plan)}; expected a sequences.Plan")
+        plan = fitted(plan)
+        for planned in plan.points if judged else ():
+            sound_step(planned.step, judged)
+    except Unfit as wrong:
+        raise OwnCodeError(f"{file.name}: your plan is wrong: {wrong}") from None
+    return plan
 
 
 def definitions(job_path: Path, own: OwnCode) -> dict[str, Any]:
@@ -143,9 +195,17 @@ def _own_sequences(job_path: Path) -> list[str]:
 
 def _own_sequence(name: str, folder: Path, own: OwnCode) -> ModuleType:
     module = own.module(name, folder, "job")
+    path = folder / name
     missing = [needed for needed in ("Options", "script") if not hasattr(module, needed)]
     if missing:
-        raise ConfigError(f"{folder / name}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
+        raise ConfigError(f"{path}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
+    if not (isinstance(module.Options, type) and issubclass(module.Options, BaseModel)):
+        raise ConfigError(f"{path}: Options is no model; expected class Options(harness.models.Model)")
+    like = getattr(module, "EVALUATE", None)
+    if like is not None and like not in built_in():
+        line = next((n for n, text in enumerate(linecache.getlines(str(path)), 1) if text.startswith("EVALUATE")), 0)
+        expected = f"{one_of(built_in())}{hint(like, built_in()) if isinstance(like, str) else ''}"
+        raise ConfigError(f"{path}:{line}: EVALUATE is {like!r}; expected {expected}, or no such line")
     if not hasattr(module, "plan"):
         from sequences import Plan
 
@@ -161,6 +221,16 @@ def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
     return tuple(addresses) or (str(loaded.bench_path.resolve()),)
 
 
-def needs_of(module: Any) -> Any:
+def needs_of(definition: Any) -> Callable[[Any], tuple[Role, ...]]:
     """What the sequence says it needs, by its options; a user's own need not say."""
-    return getattr(module, "needs", lambda _options: ())
+    own = None if definition.__name__.startswith("sequences.") else Path(definition.__file__)
+
+    def needs(options: Any) -> tuple[Role, ...]:
+        with Blaming(own):
+            roles = tuple(getattr(definition, "needs", lambda _options: ())(options))
+        for role in roles:
+            if own is not None and role not in ROLES:
+                raise OwnCodeError(f"{own.name}: needs(options) names {role!r}; expected some of {', '.join(ROLES)}")
+        return roles
+
+    return needs

@@ -327,7 +327,10 @@ def _run(
 ) -> RunResult:
     from harness.faulted import account_of
 
-    parts = [Part(name=use.name, start=partial(use.script, loaded.setup), own=use.own) for use in loaded.uses]
+    parts = [
+        Part(name=use.name, start=partial(use.script, loaded.setup), own=use.own, judged=use.judged)
+        for use in loaded.uses
+    ]
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
     with events:

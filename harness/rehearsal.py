@@ -125,13 +125,13 @@ def _run_ideally(setup: Setup, use: Use) -> list[Step]:
     try:
         with Blaming(use.own):
             script = use.script(setup)
-            step = a_step(use.own, next(script))
+            step = a_step(use.own, next(script), script, use.judged)
             while True:
                 if why := limits.refusal(step, connected, setup):
-                    raise refused(use.own, why)
+                    raise refused(use.own, why, script)
                 connected = step if isinstance(step, Connect) else connected
                 taken.append(step)
-                step = a_step(use.own, script.send(ideal(setup, step)))
+                step = a_step(use.own, script.send(ideal(setup, step)), script, use.judged)
     except StopIteration:
         return taken
     except OwnCodeError as error:

@@ -14,7 +14,7 @@ from harness import steps
 from harness.errors import AnalysisError, HalfpowerError, InstrumentError, JournalError, OwnCodeError, StepRefused
 from harness.journal import Journal, Record
 from harness.operator import GoBack
-from harness.own_code import Blaming, a_step, refused
+from harness.own_code import Blaming, Judged, a_step, refused
 from harness.steps import Connect, Done, Reply, Step
 
 Perform: TypeAlias = Callable[[Step], Reply]
@@ -25,12 +25,13 @@ Watch: TypeAlias = Callable[[str, int, Step, Reply], None]
 class Part:
     """One sequence of a job, under the name its records carry; `start` makes the generator afresh.
 
-    `own` is the file of a user's own sequence.
+    `own` is the file of a user's own sequence, `judged` as what its readings are judged.
     """
 
     name: str
     start: Callable[[], steps.Sequence[Any]]
     own: Path | None = None
+    judged: Judged | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,16 +82,16 @@ class _Attempt:
             script = self.part.start()
         step, wanted = _replay(self.part, script, self.records)
         if step is not None and wanted != self.made and not isinstance(step, Connect):
-            self._perform(wanted)  # the journal knows what was said, not what is plugged in now
+            self._perform(wanted, script)  # the journal knows what was said, not what is plugged in now
         while step is not None:
-            reply = self._perform(step)
+            reply = self._perform(step, script)
             number = len(self.records)
             self.journal.reply(self.part.name, number, step, reply)
             self.records.append(Record(part=self.part.name, n=number, step=step, reply=reply, at=""))
             self.watch(self.part.name, number, step, reply)
             step = _send(self.part, script, reply)
 
-    def _perform(self, step: Step | None) -> Reply:
+    def _perform(self, step: Step | None, script: object) -> Reply:
         if step is None:
             return Done()
         if isinstance(step, Connect):
@@ -98,7 +99,7 @@ class _Attempt:
         try:
             reply = self.perform(step)
         except StepRefused as error:
-            raise refused(self.part.own, error.why) from None
+            raise refused(self.part.own, error.why, script) from None
         if isinstance(step, Connect):
             self.made = step
         return reply
@@ -131,7 +132,8 @@ def _send(part: Part, script: steps.Sequence[Any], reply: Reply | None) -> Step 
     # StopIteration is caught here alone: around the loop it would also swallow one that leaks from a driver.
     try:
         with Blaming(part.own):
-            return a_step(part.own, next(script) if reply is None else script.send(reply))
+            step = next(script) if reply is None else script.send(reply)
+            return a_step(part.own, step, script, part.judged)
     except StopIteration:
         return None
 

@@ -8,18 +8,22 @@ does not list may come from a file of the user's beside the job file.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final, Protocol
+from typing import Any, Final, Protocol, TypeAlias
 
 from pydantic import BaseModel
 
 from harness import steps
 from harness.errors import AnalysisError
 from harness.models import Calibrator, Setup, Unit
-from harness.steps import RETURN, Measure, Role, connect, measure
+from harness.steps import RETURN, Display, Measure, Quantity, Role, connect, measure
 
 BUILT_IN: Final = ("vertical", "bandwidth", "time_base", "pulse")
+
+
+Judges: TypeAlias = Mapping[Display, tuple[Quantity, ...]]
+"""What the evaluation of a sequence can judge, by display: a module's JUDGES."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

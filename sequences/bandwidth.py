@@ -15,9 +15,10 @@ from harness.errors import AnalysisError
 from harness.models import Decibels, Divisions, Generator, Hertz, Model, Ratio, Reference, Setup, SignalPath, Volts
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
-from sequences import Plan, Planned, channels_of, one_two_five, signal_range
+from sequences import Judges, Plan, Planned, channels_of, one_two_five, signal_range
 
 TITLE: Final = "Bandwidth"
+JUDGES: Final[Judges] = {"unit": ("peak_to_peak", "trace_width"), "reference": ("peak_to_peak",)}
 _MOST_READINGS: Final = 120
 _LEVEL_DIGITS: Final = 4
 _LEVEL_REPEATS: Final = 2

@@ -11,9 +11,10 @@ from harness import steps
 from harness.errors import AnalysisError
 from harness.models import Calibrator, Generator, Model, Setup, SignalPath, Volts
 from harness.steps import FastEdge, Measure, Quantity, Role, View
-from sequences import Plan, Planned, channels_of, read_all, signal_range
+from sequences import Judges, Plan, Planned, channels_of, read_all, signal_range
 
 TITLE: Final = "Pulse response"
+JUDGES: Final[Judges] = {"unit": ("rise_time", "overshoot", "top_aberration")}
 _EDGE_DIV: Final = 5.0  # between the 0 and 100 % lines of a graticule
 
 

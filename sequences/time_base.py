@@ -11,9 +11,10 @@ from harness import steps
 from harness.models import Model, Seconds, Setup, SignalPath
 from harness.quantities import round_to, show
 from harness.steps import Measure, Role, TimeMarks, View
-from sequences import Plan, Planned, calibrator_of, one_two_five, read_all
+from sequences import Judges, Plan, Planned, calibrator_of, one_two_five, read_all
 
 TITLE: Final = "Time base"
+JUDGES: Final[Judges] = {"unit": ("span",)}
 CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
 _BELIEVED_WITHIN: Final = 0.15
 _PERIODS_SHOWN: Final = 1.5  # marks may come no faster than at two thirds of the rated bandwidth

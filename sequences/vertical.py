@@ -24,9 +24,10 @@ from harness.assess.sources import level_of
 from harness.models import Model, Setup, SignalPath, Volts
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
-from sequences import Plan, Planned, calibrator_of, channels_of, once_more, reconnect
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, once_more, reconnect
 
 TITLE: Final = "Vertical deflection"
+JUDGES: Final[Judges] = {"unit": ("deflection", "peak_to_peak")}
 _TRIES_OFF_SCREEN: Final = 4
 _BELIEVED_WITHIN: Final = 0.15  # of the expected deflection; what lies beyond is asked once more
 

@@ -11,7 +11,9 @@ import rich_click as click
 from harness.commands.helping import Command, once_told
 
 if TYPE_CHECKING:
+    from harness.errors import HalfpowerError
     from harness.files import Kind
+    from harness.jobs import LoadedJob
     from harness.own_files import BeforeImport
 
 KIND = click.Choice(["bench", "unit", "job", "queue"])
@@ -30,7 +32,7 @@ def check(files: tuple[Path, ...]) -> None:
       halfpower check job.toml
       halfpower check *.toml
     """
-    from harness.errors import ConfigError
+    from harness.errors import ConfigError, HalfpowerError
     from harness.report.shown import clean
 
     problems: list[str] = []
@@ -38,8 +40,8 @@ def check(files: tuple[Path, ...]) -> None:
     for path in files:
         try:
             said, warnings = _checked(path, before)
-        except ConfigError as error:
-            problems += [problem for problem in error.problems if problem not in problems]
+        except HalfpowerError as error:
+            problems += [problem for problem in _problems(error) if problem not in problems]
             continue
         for warning in warnings:
             click.echo(f"warning: {clean(warning)}", err=True)
@@ -70,7 +72,7 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
         case "job":
             from harness import open as opening
 
-            loaded = opening.load(path, before=before)
+            loaded = _loaded(path, before)
             count = len(loaded.setup.job.sequence)
             parts = f"{count} sequence{'s' if count != 1 else ''}"
             return (
@@ -98,11 +100,25 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
             return _checked_queue(path, before)
 
 
+def _loaded(path: Path, before: BeforeImport) -> LoadedJob:
+    """A job; what its own sequences yield and plan is seen by a rehearsal of them."""
+    from harness import open as opening
+    from harness.rehearsal import rehearse
+
+    loaded = opening.load(path, before=before)
+    rehearse(loaded.setup, tuple(use for use in loaded.uses if use.own))
+    return loaded
+
+
+def _problems(error: HalfpowerError) -> tuple[str, ...]:
+    return getattr(error, "problems", (str(error),))
+
+
 def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """A queue file with its jobs: every problem of all of them."""
     from harness import files
     from harness import open as opening
-    from harness.errors import ConfigError
+    from harness.errors import ConfigError, HalfpowerError
 
     problems: list[str] = []
     warnings: list[str] = []
@@ -113,9 +129,9 @@ def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ..
     jobs = files.jobs_of(path)
     for job in jobs:
         try:
-            warnings += opening.warnings(opening.load(job, before=before))
-        except ConfigError as error:
-            problems += error.problems
+            warnings += opening.warnings(_loaded(job, before))
+        except HalfpowerError as error:
+            problems += _problems(error)
     if problems:
         raise ConfigError(*dict.fromkeys(problems))
     count = len(jobs)

@@ -1,0 +1,146 @@
+"""What a user's own Python hands over, field by field: plain Python values of the right kind, or which field is wrong.
+
+The built-in sequences and drivers are held by types and tests and need not pay for this. Numbers of other libraries
+become plain ones here: what is sent to an instrument or written to a journal is text, and theirs reads otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+import operator
+import reprlib
+from collections.abc import Callable, Mapping
+from dataclasses import fields, replace
+from functools import cache, partial
+from numbers import Integral, Real
+from types import NoneType, UnionType
+from typing import Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+
+from harness.errors import HalfpowerError
+
+T = TypeVar("T")
+Check = Callable[[Any], Any]
+
+
+class Unfit(HalfpowerError):  # noqa: N818 - whoever hears of it says whose value it is
+    """A value that is not what it must be: "view.channel is 'one'; expected a whole number"."""
+
+    def __init__(self, said: str, *path: str) -> None:
+        self.said, self.path = said, path
+        super().__init__(f"{'.'.join(path)} {said}" if path else said)
+
+
+def fitted(value: T) -> T:
+    """A step or reply with every field as its class says; raises Unfit for one that is not."""
+    changed = {}
+    kind: type = type(value)
+    for name, check in _checks(kind):
+        old = getattr(value, name)
+        try:
+            new = check(old)
+        except Unfit as wrong:
+            raise Unfit(wrong.said, name, *wrong.path) from None
+        if new is not old:
+            changed[name] = new
+    return replace(value, **changed) if changed else value  # type: ignore[type-var]  # it has fields
+
+
+def number(value: Any) -> float:
+    """A finite number as plain Python."""
+    if _is(value, Real):
+        try:
+            plain = float(value)
+        except OverflowError:
+            plain = math.inf
+        if math.isfinite(plain):
+            return int(value) if type(value) is int else plain
+    raise _unfit(value, "a finite number")
+
+
+def text(value: Any) -> str:
+    """Text."""
+    if isinstance(value, str):
+        return value if type(value) is str else str(value)
+    raise _unfit(value, "text")
+
+
+def _unfit(value: object, expected: str) -> Unfit:
+    return Unfit(f"is {reprlib.repr(value)}; expected {expected}")
+
+
+def _whole(value: Any) -> int:
+    if _is(value, Integral):
+        return int(value)
+    raise _unfit(value, "a whole number")
+
+
+def _is(value: object, kind: type) -> bool:
+    return isinstance(value, kind) and not isinstance(value, bool)
+
+
+def _flag(value: object) -> bool:
+    if isinstance(value, bool):
+        return value
+    raise _unfit(value, "True or False")
+
+
+_PLAIN: Final[Mapping[Any, Check]] = {float: number, int: _whole, bool: _flag, str: text}
+
+
+@cache
+def _checks(kind: type) -> tuple[tuple[str, Check], ...]:
+    hints = get_type_hints(kind)
+    return tuple((each.name, _check_of(hints[each.name])) for each in fields(kind))
+
+
+def _check_of(hint: Any) -> Check:
+    """What a field's annotation asks; the classes of `harness.steps` use no more forms than these."""
+    kind, inner = get_origin(hint), get_args(hint)
+    if kind is Literal:
+        return partial(_one_of, inner)
+    if kind in (Union, UnionType):
+        several = tuple(each for each in inner if each is not NoneType)
+        return partial(_a, several) if len(several) == len(inner) else partial(_optional, _check_of(several[0]))
+    if kind is tuple:
+        return partial(_several, _check_of(inner[0]))
+    if kind is Mapping:
+        return partial(_mapping, _check_of(inner[1]))
+    plain = _PLAIN.get(hint)
+    return partial(_a, (hint,)) if plain is None else plain
+
+
+def _one_of(words: tuple[str, ...], value: object) -> str:
+    for word in words:
+        if isinstance(value, str) and value == word:
+            return word
+    raise _unfit(value, " or ".join(", ".join(map(repr, words)).rsplit(", ", 1)))
+
+
+def _a(kinds: tuple[type, ...], value: Any) -> Any:
+    if type(value) in kinds:
+        return fitted(value)
+    raise _unfit(value, f"a {' or '.join(', '.join(kind.__name__ for kind in kinds).rsplit(', ', 1))}")
+
+
+def _optional(check: Check, value: object) -> Any:
+    return None if value is None else check(value)
+
+
+def _several(check: Check, value: object) -> tuple[Any, ...]:
+    if not isinstance(value, tuple | list):
+        raise _unfit(value, "a tuple")
+    found = []
+    for place, item in enumerate(value):
+        try:
+            found.append(check(item))
+        except Unfit as wrong:
+            raise Unfit(wrong.said, str(place), *wrong.path) from None
+    if isinstance(value, tuple) and all(map(operator.is_, found, value)):
+        return value
+    return tuple(found)
+
+
+def _mapping(check: Check, value: object) -> Mapping[str, Any]:
+    if not isinstance(value, Mapping):
+        raise _unfit(value, "a mapping of names to numbers")
+    return {text(key): check(item) for key, item in value.items()}
