@@ -9,14 +9,24 @@ from harness.port import Port, PortError
 from harness.replies import short
 
 LARGEST_BLOCK: Final = 1 << 26
+LONGEST_HEADER: Final = 64
 
 
-def read_block(port: Port, expected_bytes: int | None, timeout_s: float, *, tagged: bool = False) -> tuple[bytes, str]:
+def read_block(
+    port: Port, expected_bytes: int | None, timeout_s: float, *, tagged: bool = False, headed: bool = False
+) -> tuple[bytes, str]:
     """Read a block and what follows it; `tagged` says that a counted echo does. Raises PortError for what is no block.
+
+    `headed`: a header may stand before it.
 
     A block of unknown length, `#0…`, ends with the message; `expected_bytes` ends it where no end is marked.
     """
-    head = port.read_bytes(2, timeout_s)
+    head = port.read_bytes(1, timeout_s)
+    for _ in range(LONGEST_HEADER if headed else 0):
+        if head == b"#":
+            break
+        head = port.read_bytes(1, timeout_s)
+    head += port.read_bytes(1, timeout_s)
     if re.fullmatch(rb"#\d", head) is None:
         raise PortError(f"a block of data was expected, not {short(head.decode('latin-1'))}")
     if head != b"#0":

@@ -81,21 +81,25 @@ class Dialect:
         body = untagged(self.plain(reply), tag)
         if body is None:
             body = untagged(without_headers(reply), tag) or ""
-        if not self.headers and whole.fullmatch(without_headers(body)):
-            return f"it sends headers; switch them off there, or {key('headers = true')}"
-        units = sorted({found[1] for found in _SUFFIX.finditer(body)})
-        if units and whole.fullmatch(_SUFFIX.sub("", without_headers(body))):
-            named = ", ".join(f'"{unit}"' for unit in units)
-            return f"it sends units; switch them off there, or, for basic ones, {key(f'units = [{named}]')}"
-        return ""
+        bare = without_headers(body)
+        units = sorted({found[1] for found in _SUFFIX.finditer(bare)})
+        if not whole.fullmatch(_SUFFIX.sub("", bare)):
+            return ""
+        named = ", ".join(f'"{unit}"' for unit in units)
+        found = [("headers", "headers = true")] * (bare != body) + [("units", f"units = [{named}]")] * bool(units)
+        if not found:
+            return ""
+        sends, keys = (" and ".join(words) for words in zip(*found, strict=True))
+        basic = "for basic ones, " if units else ""
+        return f"it sends {sends}; switch them off there, or {basic}{key(keys)}"
 
 
 IEEE_488_2: Final = Dialect()
 
 
 def split(command: str) -> list[str]:
-    """Return the commands of a message, one by one."""
-    return [unit.strip() for unit in _UNITS.findall(command) if unit.strip()]
+    """Return the commands of a message, one by one; each begins at the root without being told so by a colon."""
+    return [unit.strip().removeprefix(":") for unit in _UNITS.findall(command) if unit.strip()]
 
 
 def without_headers(reply: str) -> str:

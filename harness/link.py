@@ -281,7 +281,9 @@ class Link:
             replies = way(before, asked, extra_s, watched=watched)
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        self._clean, self._suspected = True, ("", "")
+        self._clean = True
+        if self._suspected[0] == command:
+            self._suspected = "", ""
         return replies
 
     def _in_one(self, before: str, asked: Sequence[Asked], extra_s: float, *, watched: bool) -> tuple[str, ...]:
@@ -346,7 +348,13 @@ class Link:
             self._tell_each(first, extra_s)
             message, tag = self._frame(last)
             self._send(message)
-            data, rest = read_block(self._port, expected_bytes, self._timeout_s + extra_s, tagged=tag is not None)
+            data, rest = read_block(
+                self._port,
+                expected_bytes,
+                self._timeout_s + extra_s,
+                tagged=tag is not None,
+                headed=self._dialect.headers,
+            )
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
         if untagged(rest, tag) != "":

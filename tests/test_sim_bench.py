@@ -12,7 +12,7 @@ import pytest
 
 from harness.errors import ConfigError, InstrumentError
 from harness.sim import bench as bench_module
-from harness.sim import profile, truth
+from harness.sim import dialect, profile, truth
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
 from harness.sim.eyes import Eyes
@@ -288,7 +288,7 @@ def test_the_description_names_every_key_and_every_fault() -> None:
     models = (
         bench_module.BenchFile, bench_module.InstrumentEntry, bench_module.Route, Eyes, FaultPlan, truth.SourceTruth,
         truth.CounterTruth, truth.ChannelTruth, truth.ScreenTruth, truth.MeterTruth, truth.PathTruth, truth.Stage,
-        truth.Response, profile.Profile, profile.Entry, profile.Output, profile.ScreenSize,
+        truth.Response, profile.Profile, profile.Entry, profile.Output, profile.ScreenSize, dialect.Dialect,
     )  # fmt: skip
     words = set(re.findall(r"[a-z_0-9]+", text))
     assert [(m.__name__, key) for m in models for key in m.model_fields if key not in words] == []

@@ -10,6 +10,7 @@ import json
 import math
 import threading
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,6 +20,7 @@ from harness.errors import ConfigError, InstrumentError
 from harness.sim import instruments, meddling, picture, profile
 from harness.sim.clock import VirtualClock
 from harness.sim.device import Device
+from harness.sim.dialect import DialectDevice
 from harness.sim.eyes import Eyes, Person
 from harness.sim.faults import Endpoint, FaultInjector, FaultPlan
 from harness.sim.profile import Kind, Profile
@@ -164,7 +166,8 @@ class SimulatedBench:
     def _device(self, role: str, entry: InstrumentEntry, data: Profile) -> Device:
         model = self._models[role]
         serial = entry.serial or data.serial
-        device = Device(
+        build = Device if data.dialect is None else partial(DialectDevice, data.dialect)
+        device = build(
             identity=entry.identity or data.identity or f"{data.maker},{data.model},{serial},{data.firmware}",
             table=data.table,
             model=model,

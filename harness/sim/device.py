@@ -160,6 +160,7 @@ class Device:
         errors_kept: int = 20,
     ) -> None:
         self.identity, self.model, self.clock = identity, model, clock
+        self.ends_with = self.answers_end_with = b"\n"
         self.ready_at = 0.0  # on the clock: a busy instrument answers when it is done
         self.unread = False  # set by the I/O: a reply waits in the output queue (MAV)
         # A fault may change what is taken, or leave it out (None), or refuse it; an action comes as None.

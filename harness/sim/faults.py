@@ -163,7 +163,8 @@ class Endpoint:
             if reply is None:
                 return Delivery()
             busy_s = max(0.0, device.ready_at - device.clock.now())
-        delivery = injector.deliver(fault, reply + b"\n") if injector else Delivery(((0.0, reply + b"\n"),))
+        end = device.answers_end_with
+        delivery = injector.deliver(fault, reply + end) if injector else Delivery(((0.0, reply + end),))
         if injector and injector.slow_s:
             pieces = tuple((injector.slow_s + delay_s, piece) for delay_s, piece in delivery.pieces)
             delivery = replace(delivery, pieces=pieces)

@@ -37,11 +37,12 @@ class Wire(SimDevice):  # type: ignore[misc]  # pyvisa-sim ships no types
         self._into = bytearray()
 
     def write(self, data: bytes) -> None:
-        """Take bytes; every newline ends a message."""
+        """Take bytes; every terminator ends a message."""
         self._into += data
-        while (end := self._into.find(b"\n")) >= 0:
+        mark = self.endpoint.device.ends_with
+        while (end := self._into.find(mark)) >= 0:
             line = bytes(self._into[:end]).rstrip(b"\r")
-            del self._into[: end + 1]
+            del self._into[: end + len(mark)]
             if not self.broken:
                 self._message(line)
         if len(self._into) > _LONGEST_INPUT:

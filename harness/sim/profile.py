@@ -14,6 +14,7 @@ from harness import quantities
 from harness.errors import ConfigError
 from harness.sim import scpi
 from harness.sim.device import Choice, Command, Form, Holds, Numeric, Switch, Takes
+from harness.sim.dialect import Dialect
 from harness.sim.settings import Divisions, Farads, Hertz, Ohms, Seconds, Settings, Volts, check, read_toml
 
 Kind: TypeAlias = Literal["source", "counter", "scope", "level meter", "switch"]
@@ -47,7 +48,11 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
 }
 """What each kind of instrument can do; a profile says by which command."""
 
-_EVERYWHERE: Final = {"answers": frozenset({"error", "version"}), "does": frozenset({"preset"}), "sets": frozenset()}
+_EVERYWHERE: Final = {
+    "answers": frozenset({"error", "version", "identity"}),
+    "does": frozenset({"preset"}),
+    "sets": frozenset(),
+}
 _MEANINGS: Final = {
     "function": {"dc", "square", "sine", "marks"},
     "coupling": {"dc", "ac", "ground"},
@@ -158,6 +163,7 @@ class Profile(Settings):
     scpi: str = "1999.0"
     goes_on: bool = Field(True, description="whether the rest of a message is obeyed after a refused unit")
     errors_kept: int = Field(20, ge=2, le=1000)
+    dialect: Dialect | None = Field(None, description="what is not as the standards say")
     settle: Seconds = Field(0.0, ge=0, description="busy after a setting")
     measures_in: Seconds = Field(0.0, ge=0, description="busy with a measurement")
     output: Output = Output()

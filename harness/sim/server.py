@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import socket
 import socketserver
 import struct
 import threading
-from collections.abc import Mapping
+import time
+from collections.abc import Iterator, Mapping
 from types import TracebackType
 from typing import Any, Final
 
@@ -15,6 +17,7 @@ from harness.errors import ConfigError
 from harness.sim.faults import Delivery, Endpoint
 
 _LONGEST_LINE: Final = 1 << 20
+_PIECE: Final = 1 << 16
 _LOOPBACK: Final = ("127.0.0.1", "localhost")
 
 
@@ -26,7 +29,18 @@ class _Server(socketserver.ThreadingTCPServer):
         self.endpoint = endpoint
         self.clients: set[socket.socket] = set()
         self.resetting: set[socket.socket] = set()
+        self.ended_at = -math.inf
         super().__init__((host, port), _Handler)
+
+    def verify_request(self, request: Any, client_address: Any) -> bool:
+        """Take a connection, unless the instrument serves no more of them."""
+        dialect = getattr(self.endpoint.device, "dialect", None)
+        if dialect is not None and dialect.connections:
+            lingers = time.monotonic() - self.ended_at < dialect.lingers
+            if lingers or len(self.clients) >= dialect.connections:
+                return False
+        self.clients.add(request)
+        return super().verify_request(request, client_address)
 
     def shutdown_request(self, request: Any) -> None:
         """End a connection: orderly, or without lingering, which sends RST."""
@@ -41,24 +55,33 @@ class _Server(socketserver.ThreadingTCPServer):
         """A client that goes away is no error of ours."""
 
 
-class _Handler(socketserver.StreamRequestHandler):
-    disable_nagle_algorithm = True
+class _Handler(socketserver.BaseRequestHandler):
     server: _Server
 
     def handle(self) -> None:
         """Serve one client until it goes away."""
-        self.server.clients.add(self.request)
+        self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         try:
-            while line := self.rfile.readline(_LONGEST_LINE):
-                if not line.endswith(b"\n"):
-                    self.server.endpoint.device.fail(-363)
-                    return
-                if not self._answer(self.server.endpoint.message(line.rstrip(b"\r\n"))):
+            for line in self._lines(self.server.endpoint.device.ends_with):
+                if not self._answer(self.server.endpoint.message(line.rstrip(b"\r"))):
                     return
         except (OSError, ValueError):
             pass  # the client has gone away
         finally:
             self.server.clients.discard(self.request)
+            self.server.ended_at = time.monotonic()
+
+    def _lines(self, end: bytes) -> Iterator[bytes]:
+        """What comes, message by message, each without its end."""
+        into = bytearray()
+        while piece := self.request.recv(_PIECE):
+            into += piece
+            while (at := into.find(end)) >= 0:
+                yield bytes(into[:at])
+                del into[: at + len(end)]
+            if len(into) > _LONGEST_LINE:
+                self.server.endpoint.device.fail(-363)
+                return
 
     def _answer(self, delivery: Delivery) -> bool:
         """Send what comes in time, leave the rest to a timer; False when the connection has ended."""
