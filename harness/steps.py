@@ -120,6 +120,7 @@ class Measure:
     expected_high: float | None = None
     tune_to_div: float | None = None  # a person tunes the frequency until the trace spans this; the counter answers
     repeat: int = 0  # tells repeats of one setpoint apart
+    replaces: int | None = None  # the `repeat` of the one earlier reading that this one stands for
     because: str = ""  # why it is asked again, for the person
 
 

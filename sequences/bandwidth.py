@@ -104,19 +104,17 @@ def _search(
             moved = yield from _level_where_unknown(setup, options, ask.frequency_hz, level)
             at_unit = at_unit and not moved
         step = _unit_step(setup, options, channel, ask, number)
+        if ask.replaces is not None:
+            step = replace(step, replaces=state.numbers[ask.replaces])
         if not at_unit:
             yield from connect(path=step.path, source=step.source, display="unit", channel=channel)
             at_unit = True
         reading = yield from measure(step)
-        if reading.status == "skipped":
+        shown.append((step, reading))
+        if reading.status not in ("read", "off_screen"):
             skipped.append(ask.frequency_hz)
             if len(skipped) == _MOST_SKIPPED:
                 break
-            continue
-        if reading.status == "off_screen":
-            # Beyond the screen the search judges it as it judges any reading that cannot be: asked again, lower.
-            reading = replace(reading, value=setup.unit.vertical_div)
-        shown.append((step, reading))
     return result(levelled(setup, wanted, level, shown)).frequency_hz
 
 

@@ -158,7 +158,7 @@ def test_scatter_beyond_the_model_widens_the_interval() -> None:
 def test_a_superseded_reading_does_not_count() -> None:
     readings = taken()
     wrong = replace(readings[5], deflection_div=2.4)
-    again = replace(readings[5], purpose="re-ask")
+    again = replace(readings[5], purpose="re-ask", replaces=5)
     mended = [*readings[:5], wrong, *readings[6:], again]
     assert found(mended)[1] == pytest.approx(found(readings)[1], rel=1e-9)
     assert found(mended)[0].readings_used == len(readings)

@@ -72,7 +72,7 @@ class Unit:
             level_db += rng.normal(0.0, 8.686 * reader.scatter_div / ask.line_div)
             return ResponseReading(
                 frequency_hz=ask.frequency_hz, deflection_div=ask.line_div, level_db=round(level_db, 2),
-                purpose=ask.purpose, on_line=True,
+                purpose=ask.purpose, on_line=True, replaces=ask.replaces,
             )  # fmt: skip
         if ask.tune == "frequency":
             assert ask.line_div is not None
@@ -83,15 +83,16 @@ class Unit:
                 low, high = (middle, high) if self.gain_db(middle) > wanted_db else (low, middle)
             return ResponseReading(
                 frequency_hz=self.f3_hz * low, deflection_div=ask.line_div, level_db=ask.level_db,
-                purpose=ask.purpose, on_line=True,
+                purpose=ask.purpose, on_line=True, replaces=ask.replaces,
             )  # fmt: skip
         noisy = shown + rng.normal(0.0, reader.random_div(shown))
         value = round(round(noisy / reader.resolution_div) * reader.resolution_div, 6)
         if self.wrong and index in self.wrong:
             value = self.wrong[index]
         return ResponseReading(
-            frequency_hz=ask.frequency_hz, deflection_div=value, level_db=ask.level_db, purpose=ask.purpose
-        )
+            frequency_hz=ask.frequency_hz, deflection_div=value, level_db=ask.level_db, purpose=ask.purpose,
+            replaces=ask.replaces,
+        )  # fmt: skip
 
 
 @pytest.mark.parametrize("plan", [PLAN, AUTOMATIC], ids=["operator", "automatic"])

@@ -141,10 +141,11 @@ def test_a_level_read_only_up_to_below_the_crossing_gives_no_verdict() -> None:
 
 @pytest.mark.parametrize(
     ("bandwidth_hz", "word", "said"),
-    [(80e6, "pass", "the highest frequency that could be used"), (36e6, "undecided", "was not found")],
+    [(80e6, "pass", "was not found; it lies above"), (36e6, "undecided", "was not found")],
 )
 def test_the_search_ends_where_the_reference_is_no_longer_known(bandwidth_hz: float, word: str, said: str) -> None:
-    # A unit of 150 MHz rated 40 MHz: shown to be above 76 MHz it meets the rating; above 34 MHz it is open.
+    # A unit of 150 MHz rated 40 MHz. At 76 MHz a reference of at least 80 MHz may itself be 0 to 2.8 dB down, so no
+    # claim holds there; at 40 MHz it does, and the rating is met. Up to 34 MHz alone nothing is shown of 40 MHz.
     setup, options = with_reference(a_setup(), bandwidth_hz), bandwidth.Options(channels=(1,))
     records = played(bandwidth, setup, options, single_pole(setup, 150e6))
     (response,) = reported("bandwidth", setup, options, records).parts[0].responses
@@ -200,7 +201,7 @@ def test_a_level_that_had_gone_at_the_end_widens_the_interval_and_moves_nothing(
 def test_a_reference_off_the_screen_is_lowered_once_and_the_crossing_found(read: str) -> None:
     setup = remote(a_setup()) if read == "remote" else a_setup()
     options = bandwidth.Options(channels=(1,))
-    records = played(bandwidth, setup, options, single_pole(setup, 50e6, gain=1.4))
+    records = played(bandwidth, setup, options, single_pole(setup, 50e6, gain=1.45))
     off = [r for r in records if isinstance(r.reply, Reading) and r.reply.status == "off_screen"]
     assert len(off) == 1
     assert len(records) < 40

@@ -1,7 +1,6 @@
 """The half-power frequency from readings, with its uncertainty, its budget and what the readings give away.
 
 Numbered equations: docs/measurement.md, section 1.
-Over 400 lines because one budget is put together here from every way in which a reading can be wrong.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from harness.analysis.response_fit import CrossingFit, fit_crossing, fitted_db
 from harness.analysis.response_flags import (
     above_generator,
     above_until_hz,
+    at_generator_limit,
     peaking,
     reference_droop_db,
     reference_too_near,
@@ -62,6 +62,9 @@ __all__ = [
     "half_power",
     "response_band",
 ]
+
+
+NOT_BRACKETED = Flag(code="not_bracketed", sentence="The readings do not hold the crossing from both sides: no value.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +115,7 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
         result = HalfPower(status="failed", reference_hz=plan.reference_hz, drop_db=plan.drop_db, flags=(flag,))
         return Evaluation(result=result, reduced=reduced, fit=None, target_db=plan.drop_db)
 
-    flags = [*reduced.flags, *peaking(reduced)]
+    flags = [*reduced.flags, *peaking(reduced, plan)]
     recovery = several_crossings(reduced, plan)
     observations = reduced.observations
     if recovery is not None:
@@ -120,9 +123,10 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
         flags.append(recovery.flag)
 
     beyond = above_generator(reduced, plan)
-    crossing = None if beyond is not None else locate(observations, plan)
-    if beyond is not None or crossing is None:
-        return _without_value(readings, reduced, plan, flags, beyond)
+    no_value = beyond or at_generator_limit(reduced, plan)
+    crossing = None if no_value is not None else locate(observations, plan)
+    if crossing is None:
+        return _without_value(readings, reduced, plan, [*flags, no_value or NOT_BRACKETED])
 
     result, fit, target_db = _state(observations, crossing, reduced, plan, flags)
     result = replace(
@@ -137,23 +141,16 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
 
 
 def _without_value(
-    readings: Sequence[ResponseReading],
-    reduced: Reduced,
-    plan: ResponsePlan,
-    flags: list[Flag],
-    beyond: Flag | None,
+    readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan, flags: list[Flag]
 ) -> Evaluation:
-    """Report a bound, never a value, where the crossing is not held from both sides."""
-    if beyond is None:
-        flags.append(
-            Flag(code="not_bracketed", sentence="The readings do not hold the crossing from both sides: no value.")
-        )
+    """Report a bound, never a value, where the crossing is not held from both sides; the last flag says why."""
+    beyond = flags[-1].code == "above_generator"
     result = HalfPower(
-        status="not_bracketed" if beyond is None else "above_generator",
+        status="above_generator" if beyond else "not_bracketed",
         reference_hz=plan.reference_hz,
         drop_db=plan.drop_db,
-        flags=(*flags, beyond) if beyond is not None else tuple(flags),
-        bound_hz=plan.max_hz if beyond is not None else above_until_hz(reduced, plan),
+        flags=tuple(flags),
+        bound_hz=plan.max_hz if beyond else above_until_hz(reduced, plan),
         reference_div=reduced.reference.deflection_div,
         readings_used=len(reduced.active),
         points=_points(readings, reduced, None, (), plan.drop_db),

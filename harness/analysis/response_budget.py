@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from harness.analysis.response_model import HALF_POWER_DB, BudgetLine, Flag, HalfPower, ResponsePlan, hertz
 
@@ -17,13 +20,17 @@ if TYPE_CHECKING:
 COVERAGE_FACTOR = 2.0
 COARSE_LN = 0.35
 SEPARATE_LN = 0.1
+SAME_LN = 1e-3
+SQRT12 = math.sqrt(12.0)
+NOTHING_KNOWN = 50.0  # in ln f: the interval of a frequency read from next to no signal is left finite
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Crossing:
     """The first fall through the level between two neighbouring observations."""
 
-    below: int
+    left: Observation
+    right: Observation
     log_f: float
     slope_db: float
     gap: float
@@ -31,14 +38,31 @@ class Crossing:
 
 def locate(observations: Sequence[Observation], plan: ResponsePlan) -> Crossing | None:
     """Find the first crossing from below by interpolation in dB against ln f, equation (2)."""
-    for index in range(1, len(observations)):
-        left, right = observations[index - 1], observations[index]
+    for left, right in pairwise(_by_frequency(observations)):
         if left.y_db >= -plan.drop_db > right.y_db and right.log_f > left.log_f:
             gap = right.log_f - left.log_f
             slope = (right.y_db - left.y_db) / gap
             x = left.log_f - (left.y_db + plan.drop_db) / slope
-            return Crossing(below=index, log_f=x, slope_db=slope, gap=gap)
+            return Crossing(left=left, right=right, log_f=x, slope_db=slope, gap=gap)
     return None
+
+
+def _by_frequency(observations: Sequence[Observation]) -> list[Observation]:
+    """Merge what was read at one frequency with several levels: the lowest of them alone is below by chance."""
+    merged: list[Observation] = []
+    for o in observations:
+        last = merged[-1] if merged else None
+        if last is None or o.set_hz != last.set_hz or o.log_f - last.log_f > SAME_LN:
+            merged.append(o)
+            continue
+        weight = 1.0 / (1.0 + (o.s_db / last.s_db) ** 2)
+        merged[-1] = replace(
+            last,
+            y_db=last.y_db + weight * (o.y_db - last.y_db),
+            s_db=o.s_db * math.sqrt(weight),
+            members=last.members + o.members,
+        )
+    return merged
 
 
 def fitted(
@@ -56,10 +80,13 @@ def fitted(
     coarse = _coarse_variance(fit, used, flags)
     readings_db = math.sqrt(fit.variance_db * growth + coarse * fit.slope_db**2)
     reference_db = math.sqrt(_reference_variance(used, reduced) * growth)
+    level_db, meter_db = (
+        u_db * math.sqrt(fit.slope_factor) for u_db in (_level_db(observations, fit.log_f), plan.u_reference_meter_db)
+    )
     return _result(
         frequency_hz=math.exp(fit.log_f),
         slope_db=fit.slope_db,
-        parts=_budget(readings_db, reference_db, math.sqrt(fit.slope_factor), droop_db, plan),
+        u_db=(readings_db, reference_db, level_db, meter_db, droop_db / SQRT12),
         plan=plan,
         flags=flags,
     )
@@ -81,14 +108,19 @@ def interpolated(
             sentence="The readings do not settle a fit: interpolated between the two neighbours of the crossing.",
         )
     )
-    pair = observations[crossing.below - 1 : crossing.below + 1]
-    reading_variance = max(o.s_db**2 for o in pair)
+    reading_variance = max(crossing.left.s_db, crossing.right.s_db) ** 2
     slope_db = _wide_slope_db(crossing, observations, plan)
     readings_db = math.sqrt(reading_variance + (slope_db * crossing.gap) ** 2 / 12.0)
     return _result(
         frequency_hz=math.exp(crossing.log_f),
         slope_db=slope_db,
-        parts=_budget(readings_db, reduced.reference.s_db, 1.0, droop_db, plan),
+        u_db=(
+            readings_db,
+            reduced.reference.s_db,
+            _level_db(observations, crossing.log_f),
+            plan.u_reference_meter_db,
+            droop_db / SQRT12,
+        ),
         plan=plan,
         flags=flags,
     )
@@ -96,10 +128,8 @@ def interpolated(
 
 def _wide_slope_db(crossing: Crossing, observations: Sequence[Observation], plan: ResponsePlan) -> float:
     """Return the slope between readings far enough apart to show one, within what roll-offs have."""
-    left = next(
-        (o for o in reversed(observations) if o.log_f <= crossing.log_f - SEPARATE_LN), observations[crossing.below - 1]
-    )
-    right = next((o for o in observations if o.log_f >= crossing.log_f + SEPARATE_LN), observations[crossing.below])
+    left = next((o for o in reversed(observations) if o.log_f <= crossing.log_f - SEPARATE_LN), crossing.left)
+    right = next((o for o in observations if o.log_f >= crossing.log_f + SEPARATE_LN), crossing.right)
     scale = plan.drop_db / HALF_POWER_DB
     slope_db = (right.y_db - left.y_db) / (right.log_f - left.log_f)
     return -min(max(-slope_db, 2.5 * scale), 25.0 * scale)
@@ -138,37 +168,27 @@ def _coarse_variance(fit: CrossingFit, used: Sequence[Observation], flags: list[
     return (right - left) ** 2 / 12.0
 
 
-def _budget(
-    readings_db: float, reference_db: float, slope_growth: float, droop_db: float, plan: ResponsePlan
-) -> tuple[tuple[str, float | None, float], ...]:
-    """Name, u in dB (None for the frequency) and u of f where it is known without the slope."""
-    return (
-        ("readings", readings_db, 0.0),
-        ("reference", reference_db, 0.0),
-        ("level", plan.u_level_db * slope_growth, 0.0),
-        ("reference meter", plan.u_reference_meter_db * slope_growth, 0.0),
-        ("frequency", None, plan.u_frequency_rel),
-        ("reference frequency", droop_db / math.sqrt(12.0), 0.0),
-    )
+def _level_db(observations: Sequence[Observation], log_f: float) -> float:
+    """Return the standard uncertainty of the level at a frequency, between its neighbours."""
+    return float(np.interp(log_f, [o.log_f for o in observations], [o.u_level_db for o in observations]))
 
 
 def _result(
     *,
     frequency_hz: float,
     slope_db: float,
-    parts: tuple[tuple[str, float | None, float], ...],
+    u_db: tuple[float, float, float, float, float],
     plan: ResponsePlan,
     flags: list[Flag],
 ) -> HalfPower:
+    """State a result: the lines that are known in dB in the order of their names, and the frequency's own."""
     steep = abs(slope_db)
-    budget = tuple(
-        BudgetLine(name=name, u_db=u_rel * steep, u_rel=u_rel)
-        if u_db is None
-        else BudgetLine(name=name, u_db=u_db, u_rel=u_db / steep)
-        for name, u_db, u_rel in parts
-    )
+    names = ("readings", "reference", "level", "reference meter", "reference frequency")
+    budget = [BudgetLine(name=name, u_db=u, u_rel=u / steep) for name, u in zip(names, u_db, strict=True)]
+    own_rel = plan.u_frequency_rel
+    budget.insert(-1, BudgetLine(name="frequency", u_db=own_rel * steep, u_rel=own_rel))
     u_rel = math.sqrt(math.fsum(line.u_rel**2 for line in budget))
-    factor = math.exp(COVERAGE_FACTOR * u_rel)
+    factor = math.exp(min(COVERAGE_FACTOR * u_rel, NOTHING_KNOWN))
     return HalfPower(
         status="found",
         frequency_hz=frequency_hz,
@@ -180,5 +200,5 @@ def _result(
         reference_hz=plan.reference_hz,
         drop_db=plan.drop_db,
         flags=tuple(flags),
-        budget=budget,
+        budget=tuple(budget),
     )

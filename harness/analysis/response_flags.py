@@ -11,12 +11,11 @@ from scipy.special import ndtr, ndtri
 from harness.analysis.response_model import HALF_POWER_DB, Flag, ResponsePlan, hertz
 
 if TYPE_CHECKING:
-    from harness.analysis.response_reduce import Reduced
+    from harness.analysis.response_reduce import Observation, Reduced
 
 SIGNIFICANT = 3.0
 PEAK_CERTAIN_DB = 0.5
-ONE_SIDED_95 = 1.6449
-# A claim may be looked at more than once while readings come in: more than 1.6449 keeps it below 5 % in all.
+# One-sided 95 % is 1.6449. A claim may be looked at more than once while readings come in: this keeps it below 5 %.
 CLAIM = 2.0
 LEAST_AT_TOP = 4
 AT_TOP = 1e-3
@@ -56,20 +55,26 @@ def several_crossings(reduced: Reduced, plan: ResponsePlan) -> Recovery | None:
     return None
 
 
-def peaking(reduced: Reduced) -> tuple[Flag, ...]:
+def _u_db(o: Observation, reduced: Reduced, plan: ResponsePlan) -> float:
+    """Return the standard uncertainty of a response: reading, reference and level."""
+    return math.hypot(o.s_db, reduced.reference.s_db, o.u_level_db, plan.u_reference_meter_db)
+
+
+def peaking(reduced: Reduced, plan: ResponsePlan) -> tuple[Flag, ...]:
     """Flag a response above the reference, by the largest of all readings; the 3σ chance is that of the largest."""
-    if not reduced.observations:
-        return ()
     count = len(reduced.observations)
-    threshold = -float(ndtri((1.0 - ndtr(SIGNIFICANT)) / count))
-    ratio = [(o.y_db / math.hypot(o.s_db, reduced.reference.s_db), o) for o in reduced.observations]
-    significance, top = max(ratio, key=lambda pair: (pair[0], pair[1].log_f))
-    highest = max(reduced.observations, key=lambda o: (o.y_db, o.log_f))
-    if significance <= threshold and highest.y_db <= PEAK_CERTAIN_DB:
+    threshold = -float(ndtri((1.0 - ndtr(SIGNIFICANT)) / max(count, 1)))
+    peaks = [
+        o
+        for o in reduced.observations
+        if o.y_db > min(threshold * (u_db := _u_db(o, reduced, plan)), max(PEAK_CERTAIN_DB, SIGNIFICANT * u_db))
+    ]
+    if not peaks:
         return ()
-    peak = highest if highest.y_db > PEAK_CERTAIN_DB else top
-    sentence = f"The response peaks by {peak.y_db:+.2f} dB at {hertz(math.exp(peak.log_f))}."
-    return (Flag(code="peaking", sentence=sentence),)
+    peak = max(peaks, key=lambda o: (o.y_db, o.log_f))
+    return (
+        Flag(code="peaking", sentence=f"The response peaks by {peak.y_db:+.2f} dB at {hertz(math.exp(peak.log_f))}."),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,15 +87,20 @@ class Top:
     u_db: float
 
 
+def at_top(o: Observation, plan: ResponsePlan) -> bool:
+    """Say whether the generator was set to its highest frequency."""
+    return o.set_hz >= plan.max_hz * (1.0 - AT_TOP)
+
+
 def top_of_generator(reduced: Reduced, plan: ResponsePlan) -> Top:
     """Combine the readings at the highest frequency."""
-    top = [o for o in reduced.observations if o.log_f >= math.log(plan.max_hz) - AT_TOP]
+    top = [o for o in reduced.observations if at_top(o, plan)]
     if not top:
         return Top(count=0, mean_db=0.0, u_readings_db=math.inf, u_db=math.inf)
     weight = math.fsum(o.s_db**-2 for o in top)
     mean_db = math.fsum(o.y_db / o.s_db**2 for o in top) / weight
     u_readings_db = math.hypot(weight**-0.5, reduced.reference.s_db)
-    u_db = math.hypot(u_readings_db, plan.u_level_db, plan.u_reference_meter_db)
+    u_db = math.hypot(u_readings_db, top[-1].u_level_db, plan.u_reference_meter_db)
     count = sum(len(o.members) for o in top)
     return Top(count=count, mean_db=mean_db, u_readings_db=u_readings_db, u_db=u_db)
 
@@ -111,11 +121,23 @@ def above_generator(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
     return Flag(code="above_generator", sentence=sentence)
 
 
+def at_generator_limit(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
+    """Say that the crossing cannot be told from the end of the generator's range: neither above it nor below."""
+    top = top_of_generator(reduced, plan)
+    if top.count < LEAST_AT_TOP or top.mean_db + plan.drop_db <= -CLAIM * top.u_db:
+        return None
+    sentence = f"The crossing cannot be told from {hertz(plan.max_hz)}, the end of the generator's range: no value."
+    return Flag(code="at_generator_limit", sentence=sentence)
+
+
 def above_until_hz(reduced: Reduced, plan: ResponsePlan) -> float | None:
-    """Return the highest frequency up to which every reading is above the level with 95 % confidence."""
+    """Return the highest frequency up to which every reading is above the level with 95 % confidence, level included.
+
+    As for a claim above the generator the readings are looked at more than once.
+    """
     until: float | None = None
     for o in reduced.observations:
-        if o.y_db + plan.drop_db <= ONE_SIDED_95 * math.hypot(o.s_db, reduced.reference.s_db):
+        if o.y_db + plan.drop_db <= CLAIM * _u_db(o, reduced, plan):
             break
         until = math.exp(o.log_f)
     return until

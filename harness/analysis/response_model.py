@@ -59,8 +59,10 @@ class ReadingModel:
 class ResponseReading:
     """One displayed deflection, peak to peak, with the level applied relative to that at the reference frequency.
 
-    `on_line` marks a trace brought onto a graticule line by turning the frequency or the level: nothing is rounded.
-    A reading with the purpose `re-ask` supersedes the readings before it at the same frequency and level.
+    `frequency_hz` and `level_db` are true: as counted, and with every correction; `u_level_db` is the level's
+    standard uncertainty, common to neighbours. `set_hz` and `set_level_db` are what the generator was set to, where
+    that differs: by them a setting is known again. `on_line` marks a trace brought onto a graticule line by turning
+    the frequency or the level: nothing is rounded. `replaces` is the index of the one reading that this one stands for.
     """
 
     frequency_hz: float
@@ -68,15 +70,26 @@ class ResponseReading:
     level_db: float = 0.0
     purpose: Purpose = "refine"
     on_line: bool = False
+    set_hz: float | None = None
+    set_level_db: float | None = None
+    u_level_db: float = 0.0
+    replaces: int | None = None
+
+    @property
+    def setting(self) -> tuple[float, float]:
+        """Frequency and level that the generator was set to."""
+        hz, level_db = self.set_hz, self.set_level_db
+        return (self.frequency_hz if hz is None else hz, self.level_db if level_db is None else level_db)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponsePlan:
     """The unit's rating, what generator and reader can do, and what is wanted.
 
-    `headroom_db` is how far the level can be raised above the reference level: readings are then taken at equal
-    deflection. `line` says what a person turns to bring the trace onto a graticule line, if anything.
-    `dither` says that small known level steps can be set, which lets rounded reference readings average.
+    `u_level_db` is the part of the level's standard uncertainty that the readings do not state themselves.
+    `headroom_db` is how far the generator can be set above the reference level, and is never exceeded: above zero,
+    readings are taken at equal deflection. `line` says what a person turns to bring the trace onto a graticule line,
+    if anything. `dither` says that small known level steps can be set, which lets rounded reference readings average.
     """
 
     rated_hz: float

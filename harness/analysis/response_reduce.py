@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from harness.analysis.response_model import DB_PER_NEPER, Flag, ResponsePlan, ResponseReading, hertz
@@ -22,6 +22,7 @@ DRIFT_VISITS = 3
 class Observation:
     """Readings of one setting merged: log frequency, response with its standard deviation, indices of the readings.
 
+    `set_hz` is the frequency that was set, `u_level_db` the level's standard uncertainty, common to all members.
     `spread` is the sum of squared deviations of ln f about its mean, where a person tuned the frequency.
     """
 
@@ -29,6 +30,8 @@ class Observation:
     y_db: float
     s_db: float
     members: tuple[int, ...]
+    set_hz: float
+    u_level_db: float
     chi2: float = 0.0
     spread: float = 0.0
 
@@ -58,8 +61,8 @@ class Reduced:
 
 
 def is_reference(reading: ResponseReading, plan: ResponsePlan) -> bool:
-    """Say whether a reading belongs to the reference (a re-asked one is known by its frequency)."""
-    return reading.purpose == "reference" or reading.frequency_hz == plan.reference_hz
+    """Say whether a reading belongs to the reference (a re-asked one is known by the frequency it was set to)."""
+    return reading.purpose == "reference" or reading.setting[0] == plan.reference_hz
 
 
 def off_screen(reading: ResponseReading, plan: ResponsePlan) -> bool:
@@ -70,24 +73,18 @@ def off_screen(reading: ResponseReading, plan: ResponsePlan) -> bool:
 
 
 def superseded(readings: Sequence[ResponseReading]) -> frozenset[int]:
-    """Return the indices of readings that a later reading with the purpose `re-ask` replaces.
+    """Return the indices of readings that a later reading replaces: each re-ask names the one it stands for."""
+    return frozenset(reading.replaces for reading in readings if reading.replaces is not None)
 
-    At a set frequency and level every earlier reading of that setting is replaced; where a person turned a knob
-    to a line the setting differs each time, and the reading just before is replaced.
-    """
-    gone: set[int] = set()
-    for index, reading in enumerate(readings):
-        if reading.purpose != "re-ask":
-            continue
-        if reading.on_line:
-            gone.update({index - 1} & set(range(index)))
-            continue
-        gone.update(
-            earlier
-            for earlier, other in enumerate(readings[:index])
-            if (other.frequency_hz, other.level_db) == (reading.frequency_hz, reading.level_db)
-        )
-    return frozenset(gone)
+
+def leaving_out(readings: Sequence[ResponseReading], *indices: int) -> list[ResponseReading]:
+    """Return the readings but for some of them and for those replaced, as if nothing had been asked again."""
+    gone = superseded(readings).union(indices)
+    return [
+        reading if reading.replaces is None else replace(reading, replaces=None)
+        for i, reading in enumerate(readings)
+        if i not in gone
+    ]
 
 
 def usable(readings: Sequence[ResponseReading], plan: ResponsePlan) -> tuple[int, ...]:
@@ -106,7 +103,7 @@ def usable(readings: Sequence[ResponseReading], plan: ResponsePlan) -> tuple[int
 
 
 def standard_db(reading: ResponseReading, plan: ResponsePlan) -> float:
-    """Return the standard uncertainty of one reading in dB; a trace read as zero counts as half a resolution step."""
+    """Return the standard uncertainty of one reading in dB, of the deflection that `shown` gives."""
     shown_div = shown(reading, plan)
     reader = plan.reader
     u_div = reader.random_div(shown_div) if reading.on_line else reader.standard_div(shown_div)
@@ -114,8 +111,8 @@ def standard_db(reading: ResponseReading, plan: ResponsePlan) -> float:
 
 
 def shown(reading: ResponseReading, plan: ResponsePlan) -> float:
-    """Return the deflection, not below half a resolution step, so that it has a logarithm."""
-    return max(reading.deflection_div, plan.reader.resolution_div / 2.0, 1e-6)
+    """Return the deflection, not below half a resolution step or the scatter, so that its logarithm means something."""
+    return max(reading.deflection_div, plan.reader.resolution_div / 2.0, plan.reader.scatter_div, 1e-6)
 
 
 def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
@@ -129,7 +126,9 @@ def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
 def reduce(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Reduced | None:
     """Combine readings into a reference and observations; None while no reference reading counts."""
     active = usable(readings, plan)
-    reference_indices = [i for i in active if is_reference(readings[i], plan) and readings[i].deflection_div > 0.0]
+    reference_indices = [
+        i for i in active if is_reference(readings[i], plan) and readings[i].deflection_div >= shown(readings[i], plan)
+    ]
     flags: list[Flag] = []
     reference_indices = _without_outlier(reference_indices, readings, plan, flags)
     if not reference_indices:
@@ -179,11 +178,11 @@ def _reference(indices: Sequence[int], readings: Sequence[ResponseReading], plan
     """Combine the reference readings, weighted by group of equal level, as ln(deflection) at level 0."""
     groups: dict[tuple[float, bool], list[int]] = defaultdict(list)
     for i in indices:
-        groups[(readings[i].level_db, readings[i].on_line)].append(i)
+        groups[(readings[i].setting[1], readings[i].on_line)].append(i)
     means: list[tuple[float, float]] = []
     chi2 = 0.0
-    for (level_db, on_line), members in groups.items():
-        values = [DB_PER_NEPER * math.log(readings[i].deflection_div) - level_db for i in members]
+    for (_, on_line), members in groups.items():
+        values = [DB_PER_NEPER * math.log(readings[i].deflection_div) - readings[i].level_db for i in members]
         s_db = [standard_db(readings[i], plan) for i in members]
         mean = math.fsum(values) / len(values)
         means.append((mean, mean_variance(s_db, 0.0 if on_line else floor_db(readings[members[0]], plan))))
@@ -255,8 +254,9 @@ def _observations(
     for i in indices:
         reading = readings[i]
         tuned = reading.on_line and plan.line == "frequency"
-        setting = (reading.deflection_div, -1.0) if tuned else (reading.frequency_hz, float(reading.on_line))
-        groups[(*setting, reading.level_db)].append(i)
+        set_hz, set_level_db = reading.setting
+        setting = (reading.deflection_div, -1.0) if tuned else (set_hz, float(reading.on_line))
+        groups[(*setting, set_level_db)].append(i)
     merged: list[Observation] = []
     for members in groups.values():
         y = [
@@ -276,6 +276,8 @@ def _observations(
                 y_db=y_mean,
                 s_db=math.sqrt(mean_variance(s_db, 0.0 if first.on_line else floor_db(first, plan))),
                 members=tuple(members),
+                set_hz=first.setting[0],
+                u_level_db=math.hypot(first.u_level_db, plan.u_level_db),
                 chi2=math.fsum(((v - y_mean) / s) ** 2 for v, s in zip(y, s_db, strict=True)),
                 spread=math.fsum((v - log_mean) ** 2 for v in log_f),
             )

@@ -11,7 +11,15 @@ from harness.analysis.response import Evaluation, evaluate
 from harness.analysis.response_fit import fitted_db, model_error_db
 from harness.analysis.response_flags import several_crossings
 from harness.analysis.response_model import DB_PER_NEPER, ResponsePlan, ResponsePoint, ResponseReading, hertz
-from harness.analysis.response_reduce import Reduced, is_reference, off_screen, standard_db, superseded, usable
+from harness.analysis.response_reduce import (
+    Reduced,
+    is_reference,
+    leaving_out,
+    off_screen,
+    standard_db,
+    superseded,
+    usable,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,7 +48,7 @@ def implausible(reading: ResponseReading, readings: Sequence[ResponseReading], p
         return f"{value:g} at {where} is not a deflection. Read again."
     if reading.on_line and plan.line == "level":
         return _line_level(reading, readings, plan)
-    span = expected_span(reading.frequency_hz, reading.level_db, readings, plan)
+    span = expected_span(_place_hz(reading, plan), reading.level_db, readings, plan)
     if value > plan.screen_div or (off_screen(reading, plan) and (span is None or value > span[1])):
         return f"{value:g} at {where}: the screen has {plan.screen_div:g} div{_expected(span)}. Read again."
     if off_screen(reading, plan):
@@ -50,6 +58,10 @@ def implausible(reading: ResponseReading, readings: Sequence[ResponseReading], p
     return f"{value:g} at {where}{_expected(span)}. Read again."
 
 
+def _place_hz(reading: ResponseReading, plan: ResponsePlan) -> float:
+    return plan.reference_hz if is_reference(reading, plan) else reading.frequency_hz
+
+
 def _expected(span: tuple[float, float] | None) -> str:
     return "" if span is None else f": expected about {span[0]:.1f} to {span[1]:.1f} div"
 
@@ -57,7 +69,7 @@ def _expected(span: tuple[float, float] | None) -> str:
 def _line_level(reading: ResponseReading, readings: Sequence[ResponseReading], plan: ResponsePlan) -> str | None:
     """Judge a level that was turned until the trace met a line: the deflection it stands for at level 0."""
     equivalent = reading.deflection_div * 10.0 ** (-reading.level_db / 20.0)
-    span = expected_span(reading.frequency_hz, 0.0, readings, plan)
+    span = expected_span(_place_hz(reading, plan), 0.0, readings, plan)
     if span is None or span[0] <= equivalent <= span[1]:
         return None
     low, high = (20.0 * math.log10(reading.deflection_div / max(limit, 1e-3)) for limit in reversed(span))
@@ -82,8 +94,9 @@ def expected_span(
         return _reference_span(level_db, reduced, plan)
     if reduced is None:
         return None
-    low_db, high_db = _envelope_db(math.log(frequency_hz), reduced, plan)
-    low_db, high_db = _fit_span_db(math.log(frequency_hz), evaluation, low_db, high_db)
+    low_db, high_db = _both(
+        _envelope_db(math.log(frequency_hz), reduced, plan), _fit_span_db(math.log(frequency_hz), evaluation)
+    )
     scale = reduced.reference.deflection_div * 10.0 ** (level_db / 20.0)
     low_div, high_div = scale * 10.0 ** (low_db / 20.0), scale * 10.0 ** (high_db / 20.0)
     return (
@@ -124,18 +137,56 @@ def _envelope_db(log_f: float, reduced: Reduced, plan: ResponsePlan) -> tuple[fl
     return (low, high) if low < high else (min(low, high), max(low, high))
 
 
-def _fit_span_db(log_f: float, evaluation: Evaluation, low: float, high: float) -> tuple[float, float]:
-    """Narrow the span by the fit where it reaches."""
+def _fit_span_db(log_f: float, evaluation: Evaluation) -> tuple[float, float]:
+    """Return what the fit leads one to expect, where it reaches; anything elsewhere."""
     fit = evaluation.fit
     if fit is None or evaluation.reduced is None:
-        return low, high
+        return -math.inf, math.inf
     w = log_f - fit.log_f
     coarse = any(flag.code == "coarse" for flag in evaluation.result.flags)
     if coarse or abs(w) > 0.7 / fit.narrowing or fit.degrees_of_freedom < LEAST_FREEDOM:
-        return low, high
+        return -math.inf, math.inf
     value, variance, model = fitted_db(fit, np.array([w]), evaluation.target_db)
     reach = UNLIKELY * math.hypot(math.sqrt(float(variance[0])), LENIENT * float(model[0]))
-    return max(low, float(value[0]) - reach), min(high, float(value[0]) + reach)
+    return float(value[0]) - reach, float(value[0]) + reach
+
+
+def _both(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    """Return what two spans have in common; where they contradict each other, all from one to the other."""
+    low, high = max(one[0], other[0]), min(one[1], other[1])
+    return (low, high) if low <= high else (min(one[0], other[0]), max(one[1], other[1]))
+
+
+def blamed(readings: Sequence[ResponseReading], plan: ResponsePlan) -> tuple[int, str] | None:
+    """Return the older reading that makes the last one, read twice, look wrong: the one at fault may be the older.
+
+    Left out, it lets the last be as expected, and itself lies outside what all others lead one to expect.
+    """
+    newest = len(readings) - 1
+    gone = superseded(readings)
+    suspects: list[tuple[float, int, str]] = []
+    for index, reading in enumerate(readings[:-1]):
+        if index in gone or reading.replaces is not None or reading.on_line:
+            continue
+        if implausible(readings[newest], leaving_out(readings, index, newest), plan) is not None:
+            continue
+        others = leaving_out(readings, index)
+        sentence = implausible(reading, others, plan)
+        if sentence is not None:
+            suspects.append((_excess(reading, others, plan), -index, sentence))
+    if not suspects:
+        return None
+    _, index, sentence = max(suspects)
+    return -index, sentence
+
+
+def _excess(reading: ResponseReading, others: Sequence[ResponseReading], plan: ResponsePlan) -> float:
+    """Return how far a reading lies outside its span, in its own standard uncertainties."""
+    span = expected_span(_place_hz(reading, plan), reading.level_db, others, plan)
+    if span is None:
+        return 0.0
+    value = reading.deflection_div
+    return max(span[0] - value, value - span[1]) / plan.reader.standard_div(value)
 
 
 def reference_in_doubt(readings: Sequence[ResponseReading], plan: ResponsePlan) -> bool:
@@ -159,7 +210,7 @@ def crossing_in_doubt(
     for n in (recovery.fell, recovery.index):
         members = reduced.observations[n].members
         reading = readings[members[-1]]
-        if len(members) == 1 and reading.purpose != "re-ask" and not reading.on_line:
+        if len(members) == 1 and reading.replaces is None and not reading.on_line:
             sentence = (
                 f"{reading.deflection_div:g} at {hertz(reading.frequency_hz)}: the response would fall and rise again. "
                 "Read again."
@@ -176,17 +227,17 @@ def audit(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: Res
     reduced = evaluation.reduced
     if reduced is None:
         return None
-    gone = superseded(readings)
     suspects: list[tuple[float, int]] = []
     for point, o in zip(evaluation.result.points, reduced.observations, strict=True):
-        reading = readings[o.members[-1]]
-        asked = reading.purpose == "re-ask" or (reading.on_line and plan.line == "frequency")
-        if not asked and (residual := _lenient_residual(point, evaluation)) > UNLIKELY:
-            suspects.append((-residual, o.members[-1]))
+        members = [i for i in o.members if readings[i].replaces is None]
+        tuned = readings[o.members[-1]].on_line and plan.line == "frequency"
+        if members and not tuned and (residual := _lenient_residual(point, evaluation)) > UNLIKELY:
+            above = (point.residual or 0.0) > 0.0
+            farthest = max(members, key=lambda i: readings[i].deflection_div * (1.0 if above else -1.0))
+            suspects.append((-residual, farthest))
     for _, index in sorted(suspects):
         reading = readings[index]
-        others = [r for i, r in enumerate(readings) if i != index and i not in gone]
-        span = expected_span(reading.frequency_hz, reading.level_db, others, plan)
+        span = expected_span(_place_hz(reading, plan), reading.level_db, leaving_out(readings, index), plan)
         if span is None or not span[0] <= reading.deflection_div <= span[1]:
             return index, f"{reading.deflection_div:g} at {hertz(reading.frequency_hz)}{_expected(span)}. Read again."
     return None

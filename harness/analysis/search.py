@@ -1,7 +1,6 @@
 """Which reading to take next on the way to the half-power frequency: a pure function of the readings so far.
 
 No clock, no random numbers; setpoints are rounded where they are made, so a replay asks the same questions.
-Over 400 lines because the stages of one search decide from the same knowledge and are read in their order.
 """
 
 from __future__ import annotations
@@ -11,7 +10,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from harness.analysis.response import Evaluation, evaluate
-from harness.analysis.response_flags import AT_TOP, LEAST_AT_TOP, Top, top_of_generator
+from harness.analysis.response_flags import (
+    AT_TOP,
+    LEAST_AT_TOP,
+    Top,
+    at_generator_limit,
+    at_top,
+    top_of_generator,
+)
 from harness.analysis.response_model import (
     DB_PER_NEPER,
     Purpose,
@@ -19,8 +25,8 @@ from harness.analysis.response_model import (
     ResponseReading,
     hertz,
 )
-from harness.analysis.response_reduce import Observation, Reduced, is_reference, off_screen, superseded, usable
-from harness.analysis.response_suspect import audit, crossing_in_doubt, implausible, reference_in_doubt
+from harness.analysis.response_reduce import Observation, Reduced, is_reference, leaving_out, off_screen, usable
+from harness.analysis.response_suspect import audit, blamed, crossing_in_doubt, implausible, reference_in_doubt
 from harness.analysis.search_setpoints import (
     Ask,
     ask_at,
@@ -78,17 +84,17 @@ def next_request(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask
     """
     if (again := _ask_again(readings, plan)) is not None:
         return again
-    evaluation = evaluate(readings, plan)
-    reduced = evaluation.reduced
-    if reduced is None:
-        return _reference(readings, plan)
     if len(readings) >= plan.max_readings:
         return Stop(
             reason="too_many_readings",
             sentence=f"{len(readings)} readings have not reached the uncertainty wanted; the result stands as it is.",
         )
+    evaluation = evaluate(readings, plan)
+    reduced = evaluation.reduced
+    if reduced is None:
+        return _reference(readings, plan)
     if (doubt := crossing_in_doubt(readings, reduced, plan)) is not None:
-        return doubt_ask(doubt, readings, plan)
+        return repeat(doubt, readings, plan)
     if (scan := _scan(readings, reduced, plan)) is not None:
         return scan
     if evaluation.fit is None or any(flag.code == "coarse" for flag in evaluation.result.flags):
@@ -97,19 +103,23 @@ def next_request(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask
 
 
 def _ask_again(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask | None:
-    """Ask the last reading again when it cannot be trusted, once a setting."""
+    """Ask the last reading again when it cannot be trusted; where it stands, an older one that is to blame."""
     if not readings:
         return None
-    last = readings[-1]
-    slip = plan.typed and last.purpose != "re-ask" and last.deflection_div > plan.screen_div
-    if off_screen(last, plan) and not slip and last.level_db > LOWEST_LEVEL_DB:
-        level_db = round(last.level_db - LOWER_BY_DB, 2)
+    index, last = len(readings) - 1, readings[-1]
+    again = last.replaces is not None
+    slip = plan.typed and not again and last.deflection_div > plan.screen_div
+    if off_screen(last, plan) and not slip and last.setting[1] > LOWEST_LEVEL_DB:
         because = f"{last.deflection_div:g} at {hertz(last.frequency_hz)} is off the screen or clipped: level lowered."
-        return ask_at(last.frequency_hz, level_db, "re-ask", readings[:-1], plan, because=because)
-    if last.purpose == "re-ask" or (last.on_line and not plan.typed):
+        return repeat((index, because), readings, plan, lower_db=LOWER_BY_DB)
+    lowered = last.replaces is not None and last.setting[1] < readings[last.replaces].setting[1]
+    if lowered or (last.on_line and not plan.typed):
         return None
-    sentence = implausible(last, readings[:-1], plan)
-    return None if sentence is None else repeat(last, readings[:-1], plan, sentence)
+    sentence = implausible(last, leaving_out(readings, index) if again else readings[:-1], plan)
+    if sentence is None:
+        return None
+    doubt = blamed(readings, plan) if again else (index, sentence)
+    return None if doubt is None else repeat(doubt, readings, plan)
 
 
 def _reference_count(readings: Sequence[ResponseReading], plan: ResponsePlan) -> int:
@@ -170,10 +180,11 @@ def _without_fit(
         if not _reference_at_end(readings, plan):
             return _reference(readings, plan)
         return Stop(reason="above_generator", sentence=evaluation.result.flags[-1].sentence)
-    if enough and top.mean_db + plan.drop_db > -2.0 * top.u_db:
-        sentence = f"The crossing cannot be told from {hertz(plan.max_hz)}, the end of the generator's range: no value."
-        return Stop(reason="at_generator_limit", sentence=sentence)
-    if top.count > 0 and not any(o.y_db < -plan.drop_db for o in _below_top(reduced, plan)):
+    limit = at_generator_limit(reduced, plan)
+    if enough and limit is not None:
+        return Stop(reason="at_generator_limit", sentence=limit.sentence)
+    fallen = any(o.y_db < -plan.drop_db for o in _below_top(reduced, plan))
+    if limit is not None or (top.count > 0 and not fallen):
         return _at_top(readings, reduced, plan, top, enough=enough)
     log_f = bracket_log_f(reduced, plan)
     floor = math.log(max(plan.min_hz, 1.5 * plan.reference_hz))
@@ -184,7 +195,7 @@ def _without_fit(
 
 
 def _below_top(reduced: Reduced, plan: ResponsePlan) -> tuple[Observation, ...]:
-    return tuple(o for o in reduced.observations if o.log_f < math.log(plan.max_hz) - 1e-3)
+    return tuple(o for o in reduced.observations if not at_top(o, plan))
 
 
 def _at_top(
@@ -221,7 +232,9 @@ def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
     left = reduced.observations[first_below - 1]
     if right.log_f - left.log_f < CLOSE_LN:
         middle = 0.5 * (left.log_f + right.log_f)
-        return middle + CLOSE_SPAN_LN * (van_der_corput(len(reduced.observations)) - 0.5)
+        # Readings are counted, not settings: one setting read again does not ask for itself once more.
+        count = sum(len(o.members) for o in reduced.observations)
+        return middle + CLOSE_SPAN_LN * (van_der_corput(count) - 0.5)
     z_left, z_right = _z(left, plan), _z(right, plan)
     share = min(max(z_left / (z_left - z_right), 0.1), 0.9)
     return left.log_f + share * (right.log_f - left.log_f)
@@ -289,7 +302,7 @@ def _audit_or_stop(readings: Sequence[ResponseReading], evaluation: Evaluation, 
     if reference_in_doubt(readings, plan):
         return _reference(readings, plan)
     if (doubt := audit(readings, evaluation, plan)) is not None:
-        return doubt_ask(doubt, readings, plan)
+        return repeat(doubt, readings, plan)
     result = evaluation.result
     if result.status == "several_crossings":
         sentence = next(flag.sentence for flag in result.flags if flag.code == "several_crossings")
@@ -299,10 +312,3 @@ def _audit_or_stop(readings: Sequence[ResponseReading], evaluation: Evaluation, 
         reason="reached",
         sentence=f"{frequency} from {result.readings_used} readings; they leave u = {u_rel:.2g} %.",
     )
-
-
-def doubt_ask(doubt: tuple[int, str], readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask:
-    """Ask for the reading at an index again, with the reason."""
-    index, sentence = doubt
-    others = [r for i, r in enumerate(readings) if i != index and i not in superseded(readings)]
-    return repeat(readings[index], others, plan, sentence)

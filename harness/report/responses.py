@@ -30,9 +30,8 @@ def responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) 
     channels = dict.fromkeys(step.view.channel for step, _ in taken if step.display == "unit")
     for channel in channels:
         shown = [(step, r) for step, r in taken if step.display == "unit" and step.view.channel == channel]
-        usable = [(step, r) for step, r in shown if r.status == "read"]
         try:
-            found = levelled(setup, wanted, level, usable)
+            found = levelled(setup, wanted, level, shown)
         except AnalysisError as error:
             response = _response(setup, wanted, shown[0][0], None, reason=str(error))
         else:
@@ -81,7 +80,7 @@ def _judge(setup: Setup, half: HalfPower, rated_hz: float) -> tuple[Word, Verdic
         u_hz = half.u_rel * half.frequency_hz
         verdict = decide(half.frequency_hz, u_hz, half.k * u_hz, limits, setup.job.rule, unit="Hz")
         return verdict.word, verdict
-    if half.status == "above_generator" and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
+    if half.frequency_hz is None and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
         return "pass", None
     return "undecided", None
 
@@ -109,6 +108,8 @@ def _half_power_words(half: HalfPower) -> str:
             return f"{drop} at {stated}, k = {half.k:.2f}."
         case "above_generator" if half.bound_hz is not None:
             return f"{drop} lies {stated} (95 %), the highest frequency that could be used."
+        case "not_bracketed" if half.bound_hz is not None:
+            return f"{drop} was not found; it lies {stated} (95 %)."
         case "several_crossings" if half.frequency_hz is not None:
             first = shown.hertz(half.frequency_hz) if half.u_rel is None else stated
             return f"falls to {drop} more than once, first at {first}."

@@ -81,7 +81,7 @@ class Unit:
                 level_db = round(20.0 * math.log10(float(ask.line_div or 6.0) / noisy_div), 2)
                 return ResponseReading(
                     frequency_hz=ask.frequency_hz, deflection_div=float(ask.line_div or 6.0), level_db=level_db,
-                    purpose=ask.purpose, on_line=True,
+                    purpose=ask.purpose, on_line=True, replaces=ask.replaces,
                 )  # fmt: skip
             case "frequency":
                 return self._tuned(ask)
@@ -102,8 +102,9 @@ class Unit:
             self.slipped = (meant, value) if value != meant else None
         self.taken += 1
         return ResponseReading(
-            frequency_hz=ask.frequency_hz, deflection_div=value, level_db=ask.level_db, purpose=ask.purpose
-        )
+            frequency_hz=ask.frequency_hz, deflection_div=value, level_db=ask.level_db, purpose=ask.purpose,
+            replaces=ask.replaces,
+        )  # fmt: skip
 
     def _tuned(self, ask: Ask) -> ResponseReading:
         line = float(ask.line_div or 6.0)
@@ -115,7 +116,7 @@ class Unit:
             low, high = (middle, high) if shown > wanted else (low, middle)
         return ResponseReading(
             frequency_hz=self.f3_hz * math.exp(low), deflection_div=line, level_db=ask.level_db,
-            purpose=ask.purpose, on_line=True,
+            purpose=ask.purpose, on_line=True, replaces=ask.replaces,
         )  # fmt: skip
 
 

@@ -1,0 +1,250 @@
+"""The level of the sine at the unit's input: as read on the reference, corrected, with every line of it.   [pure]"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from harness.analysis import levelling
+from harness.analysis.estimate import Contribution, expanded, rectangular
+from harness.analysis.level_table import LevelPoint, LevelTable
+from harness.analysis.response_model import DB_PER_NEPER, HALF_POWER_DB
+from harness.errors import AnalysisError
+from harness.models import Generator, Reference, Setup, SignalPath
+from harness.quantities import db, show
+from harness.steps import Measure, Reading, Sine
+
+LEVEL: Final = "level"
+LEVEL_CHECK: Final = "level check"
+_BANDWIDTH_KNOWN_TO: Final = 0.1  # of a reference's bandwidth that is stated as a single figure
+_CAPACITANCE_KNOWN_TO: Final = 0.1  # of a stated input capacitance: common practice
+Taken = tuple[Measure, Reading]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """The options of a bandwidth measurement, as the journal's header holds them."""
+
+    path: str
+    level_path: str
+    reference_hz: float = 50e3
+    max_hz: float
+    deflection_div: float = 6.0
+    drop_db: float = HALF_POWER_DB
+    target: float = 0.01
+    scan: bool = False
+    tuned: bool = False
+    equal_deflection: bool = False
+    termination_corrected: bool = True
+
+    @classmethod
+    def from_options(cls, options: Mapping[str, Any], setup: Setup) -> Wanted:
+        """Take the SI options of the sequence."""
+        generator = setup.bench.generator
+        highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf, _reach_hz(setup)]
+        return cls(
+            path=options.get("path", ""),
+            level_path=options.get("level_path") or options.get("path", ""),
+            reference_hz=options.get("reference_frequency", 50e3),
+            max_hz=options.get("max_frequency") or min(highest),
+            deflection_div=options.get("deflection", 6.0),
+            drop_db=options.get("drop") or HALF_POWER_DB,
+            target=options.get("target", 0.01),
+            scan=options.get("scan", False),
+            tuned=options.get("tuned", False),
+            equal_deflection=options.get("equal_deflection", False),
+            termination_corrected=options.get("termination", "corrected") == "corrected",
+        )
+
+
+def sine_level(step: Measure) -> tuple[float, float]:
+    """Frequency and level of a step's sine."""
+    if not isinstance(step.stimulus, Sine):
+        raise AnalysisError(f"a response is taken with a sine, not with {type(step.stimulus).__name__}.")
+    return step.stimulus.frequency_hz, step.stimulus.level_vpp
+
+
+def _reach_hz(setup: Setup) -> float:
+    """How far up the reference's own response is known."""
+    reference = setup.bench.reference
+    if reference is not None and reference.flatness:
+        return max(point.frequency for point in reference.flatness)
+    if reference is not None and reference.bandwidth is not None:
+        return 0.95 * reference.bandwidth
+    return math.inf
+
+
+def level_table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTable | None:
+    """The level per set volt as the reference showed it, relative to the reference frequency."""
+    reference = setup.bench.reference
+    if reference is None or not level:
+        return None
+    gathered = _gathered_db(level, LEVEL)  # a check is of the table, and no part of it
+    deflections = {sine_level(step)[0]: reading.value for step, reading in level if reading.value and reading.value > 0}
+    if wanted.reference_hz not in gathered or len(gathered) < 2:
+        return None
+    base_db = math.fsum(gathered[wanted.reference_hz]) / len(gathered[wanted.reference_hz])
+    points = []
+    for set_hz in sorted(gathered):
+        values, deflection = gathered[set_hz], deflections[set_hz]
+        one_db = DB_PER_NEPER * math.hypot(reference.scatter, reference.resolution / math.sqrt(12)) / deflection
+        points.append(
+            LevelPoint(
+                frequency_hz=set_hz,
+                level_db=math.fsum(values) / len(values) - base_db,
+                u_db=one_db / math.sqrt(len(values)),
+            )
+        )
+    return LevelTable(points=tuple(points))
+
+
+def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float) -> levelling.LevelCorrection:
+    """Level at the unit's input relative to that at the reference frequency, with every line of it.
+
+    Before the first level has been read nothing is known yet, and only the reference frequency is asked for.
+    """
+    parts = []
+    if table is not None:
+        inside_hz = min(max(frequency_hz, table.points[0].frequency_hz), table.points[-1].frequency_hz)
+        shown = table.level(inside_hz)
+        parts.append(levelling.LevelCorrection(correction_db=shown.level_db, contributions=shown.contributions))
+        parts.append(_reference_response(setup, wanted, frequency_hz))
+    elif setup.bench.reference is None:
+        parts.append(_stated_flatness(setup.bench.generator, "generator", frequency_hz))
+    parts += _at_the_unit(setup, wanted, frequency_hz)
+    return levelling.combine(*parts)
+
+
+def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> levelling.LevelCorrection:
+    reference = setup.bench.reference
+    if reference is None:
+        return levelling.LevelCorrection(correction_db=0.0, contributions=())
+    if not (reference.flatness or reference.bandwidth):
+        return _stated_flatness(reference, "reference", frequency_hz)
+    response: levelling.Response
+    if reference.flatness:
+        response = levelling.MeasuredFlatness(
+            points=tuple(
+                levelling.FlatnessPoint(frequency_hz=p.frequency, indication_db=p.db, expanded_db=p.u)
+                for p in reference.flatness
+            )
+        )
+    elif reference.bandwidth_is == "stated":
+        response = levelling.StatedBandwidth(
+            bandwidth_hz=reference.bandwidth or 0.0, shape=reference.shape, tolerance=_BANDWIDTH_KNOWN_TO
+        )
+    else:
+        response = levelling.AtLeastBandwidth(bandwidth_hz=reference.bandwidth or 0.0)
+    return levelling.response_correction(response, frequency_hz, reference_frequency_hz=wanted.reference_hz)
+
+
+def _stated_flatness(
+    instrument: Generator | Reference | None, role: str, frequency_hz: float
+) -> levelling.LevelCorrection:
+    """The flatness that an accuracy line with `db` states."""
+    for line in instrument.accuracy if instrument else ():
+        if line.db is not None and line.covers(frequency_hz=frequency_hz):
+            name = f"flatness of the {role}"
+            stated = rectangular(name, half_width=line.db, unit="dB")
+            if line.stated_as == "expanded":
+                stated = expanded(name, expanded=line.db, unit="dB")
+            return levelling.LevelCorrection(correction_db=0.0, contributions=(stated,))
+    raise AnalysisError(
+        f"The level of the sine is not known: the bench file states no response of the {role}. Give a flatness table "
+        "or a bandwidth of the reference, or an accuracy line with 'db'."
+    )
+
+
+def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[levelling.LevelCorrection]:
+    """From the plane where the level was read to the unit's input: termination on its capacitance, mismatch."""
+    bench, unit = setup.bench, setup.unit
+    path = bench.paths.get(wanted.path, SignalPath())
+    parts = []
+    if path.termination is not None and wanted.termination_corrected:
+        there = bench.paths.get(wanted.level_path, SignalPath())
+        parts.append(_termination(path, unit.input.resistance, unit.input.capacitance, wanted, frequency_hz, sign=1))
+        read_on = bench.reference
+        if read_on is not None and read_on.input_capacitance and there.termination is not None:
+            ohm, farad = read_on.input_ohm, read_on.input_capacitance
+            parts.append(_termination(there, ohm, farad, wanted, frequency_hz, sign=-1))
+    generator_vswr = bench.generator.vswr if bench.generator else 1.0
+    if bench.reference is not None and bench.reference.vswr > 1 and generator_vswr > 1:
+        parts.append(levelling.mismatch(generator_vswr, bench.reference.vswr, name="mismatch, reference"))
+    if path.vswr > 1 and generator_vswr > 1:
+        parts.append(levelling.mismatch(generator_vswr, path.vswr, name="mismatch, unit"))
+    return parts
+
+
+def _termination(
+    path: SignalPath, input_ohm: float, capacitance_f: float, wanted: Wanted, frequency_hz: float, *, sign: int
+) -> levelling.LevelCorrection:
+    """The roll-off of an input's capacitance on the termination, against the reference frequency."""
+    termination = levelling.Termination(
+        termination_ohm=path.termination or 50.0,
+        input_ohm=input_ohm,
+        input_capacitance_f=capacitance_f,
+        capacitance_tolerance_f=_CAPACITANCE_KNOWN_TO * capacitance_f,
+        source_ohm=path.termination or 50.0,
+    )
+    here = levelling.termination_correction(termination, frequency_hz)
+    base = levelling.termination_correction(termination, wanted.reference_hz)
+    return replace(here, correction_db=sign * (here.correction_db - base.correction_db))
+
+
+def level_drift(wanted: Wanted, table: LevelTable | None, level: Sequence[Taken]) -> tuple[Contribution, ...]:
+    """How far the level had gone at the end, where it was checked.
+
+    A change common to all frequencies goes into the unit's reference readings too, taken before and after: half of it
+    may stay. A change of one frequency against the reference frequency stays whole.
+    """
+    before_db, after_db = _means_db(level, LEVEL), _means_db(level, LEVEL_CHECK)
+    base_db = after_db.get(wanted.reference_hz)
+    if table is None or base_db is None:
+        return ()
+    common = levelling.drift_correction([base_db - before_db[wanted.reference_hz]]).contributions
+    apart_db = [
+        after_db[f] - base_db - table.level(f).level_db
+        for f in after_db
+        if f != wanted.reference_hz and table.points[0].frequency_hz <= f <= table.points[-1].frequency_hz
+    ]
+    if not apart_db:
+        return common
+    half_width = max(abs(change) for change in apart_db)
+    return (
+        *common,
+        rectangular("drift of the level against the reference frequency", half_width=half_width, unit="dB"),
+    )
+
+
+def _gathered_db(level: Sequence[Taken], purpose: str) -> dict[float, list[float]]:
+    """Levels per set volt at each frequency that was read for a purpose."""
+    gathered: dict[float, list[float]] = {}
+    for step, reading in level:
+        if reading.value and reading.value > 0 and step.purpose == purpose:
+            set_hz, vpp = sine_level(step)
+            gathered.setdefault(set_hz, []).append(db(reading.value * step.view.volts_per_div / vpp))
+    return gathered
+
+
+def _means_db(level: Sequence[Taken], purpose: str) -> dict[float, float]:
+    return {set_hz: math.fsum(each) / len(each) for set_hz, each in _gathered_db(level, purpose).items()}
+
+
+def method_of(setup: Setup, table: LevelTable | None) -> str:
+    """How the level was known, for the report."""
+    if setup.bench.reference is None:
+        return "level by the generator's own stated flatness"
+    if table is None:
+        return "level not known: it was not read on the reference"
+    reference = setup.bench.reference
+    if reference.flatness:
+        own = "its measured flatness corrected"
+    elif reference.bandwidth is None:
+        own = "its own response taken as flat"
+    elif reference.bandwidth_is == "stated":
+        own = f"its stated bandwidth of {show(reference.bandwidth, 'Hz')} corrected ({reference.shape} shape)"
+    else:
+        own = f"its bandwidth of at least {show(reference.bandwidth, 'Hz')} corrected by half its largest droop"
+    return f"level held through {reference.label}, {own}"
