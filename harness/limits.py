@@ -111,8 +111,10 @@ def _where(made: Connect) -> str:
 
 def _unphysical(of: Stimulus | View | Measure) -> Iterator[str]:
     for name, unit in _UNITS.items():
-        value = getattr(of, name, None)
-        if value is None:
+        if not hasattr(of, name):
+            continue
+        value = getattr(of, name)
+        if value is None and isinstance(of, Measure):  # a reading need not expect anything
             continue
         wrong = unphysical(value, unit) or ("is not above zero" if value <= 0 and name in _ABOVE_ZERO else "")
         if wrong:
@@ -160,11 +162,15 @@ def hazards(step: Measure, setup: Setup) -> list[Hazard]:
 class _Input:
     """What stands at the end of a path, what it may take, and the key that would say its rms voltage."""
 
-    name: str
+    display: str
     ohm: float
     peak_v: float | None
     rms_v: float | None
     key: str
+
+    @property
+    def name(self) -> str:
+        return f"the {show(self.ohm, 'Ω')} input of the {self.display}"
 
 
 def _input(step: Measure, setup: Setup) -> _Input:
@@ -177,8 +183,7 @@ def _input(step: Measure, setup: Setup) -> _Input:
         key = "reference.maximum_rms in the bench"
     else:
         ohm, peak_v, rms_v, key = math.inf, None, None, ""
-    name = f"the {show(ohm, 'Ω')} input of the {step.display}"
-    return _Input(name=name, ohm=ohm, peak_v=peak_v, rms_v=rms_v, key=f"{key} file")
+    return _Input(display=step.display, ohm=ohm, peak_v=peak_v, rms_v=rms_v, key=f"{key} file")
 
 
 def _path(step: Measure, setup: Setup) -> SignalPath:

@@ -97,6 +97,7 @@ ABSURD = [
     (Dc(level_v=math.nan), "Dc(level_v=nan), which is no number"),
     (Dc(level_v=-math.inf), "Dc(level_v=-inf), which is no number"),
     (Dc(level_v="118"), "Dc(level_v='118'), which is no number"),
+    (Dc(level_v=None), "Dc(level_v=None), which is no number"),
     (Dc(level_v=True), "Dc(level_v=True), which is no number"),
     (Dc(level_v=-3e8), "which is more than the 100 kV that can be meant"),
     (Sine(level_vpp=0.6, frequency_hz=0.0), "Sine(frequency_hz=0.0), which is not above zero"),
