@@ -476,7 +476,7 @@ class Link:
             )
         if not dialect.status:
             return 0
-        self._write(dialect.status)
+        self._send(dialect.status)
         line = dialect.plain(self._read_line(0.0))
         if not pattern(WHOLE).fullmatch(line):
             raise PortError(f"{dialect.status} is answered by {short(line)}")
@@ -518,7 +518,7 @@ class Link:
         self.identity = identity
 
     def _ask_identity(self) -> str:
-        self._write(self._dialect.identify)
+        self._send(self._dialect.identify)
         identity = self._read_line(0.0)
         if not identity.isprintable() or not identity:
             raise PortError(f"{self._dialect.identify} is answered by {short(identity)}")

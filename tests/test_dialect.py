@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import shutil
 from dataclasses import fields
@@ -9,16 +10,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from link_double import Double, TcpDouble, WaitingClock
+from link_double import Double, TcpDouble, Trouble, WaitingClock
 
 from harness import open as opening
 from harness.clock import RealClock
 from harness.dialect import Dialect, split
 from harness.errors import InstrumentError, LinkError
+from harness.guardian import Charge, Work
 from harness.journal import comparable
 from harness.link import Link, LinkDown, NoValue, repeat_point
 from harness.models import Generator, LinkProfile
-from harness.port import MemoryPort, Refused
+from harness.port import Damage, MemoryPort, Refused
 from harness.sim import dialect as simulated
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
@@ -70,9 +72,13 @@ def a_device(**dialect: Any) -> Device:
     )
 
 
-def a_link(device: Device, *, next_error: str = ":SYST:ERR?", tag: bool = True, **keys: Any) -> Link:
+def a_link(
+    device: Device, *, next_error: str = ":SYST:ERR?", tag: bool = True,
+    damage: Damage = lambda reply: (reply, b""), **keys: Any,
+) -> Link:  # fmt: skip
     return Link(
-        MemoryPort(device.handle), "generator", clock=WaitingClock(), tag_queries=tag, next_error=next_error,
+        MemoryPort(device.handle, damage=damage), "generator", clock=WaitingClock(), tag_queries=tag,
+        next_error=next_error,
         dialect=Dialect.of(LinkProfile.model_validate(keys, context={"si": True}).model_dump()),
     )  # fmt: skip
 
@@ -233,6 +239,58 @@ def test_the_bench_files_keys_are_the_dialects() -> None:
     assert ours == {name: field.default for name, field in LinkProfile.model_fields.items()}
 
 
+MANNERS: list[tuple[dict[str, Any], dict[str, Any], str]] = [
+    ({"plus": True, "quotes": False}, {}, ":SYST:ERR?"),
+    ({"compounds": False}, {"compounds": False}, ":SYST:ERR?"),
+    (
+        {"compounds": False, "common": ["*IDN?"]},
+        {"compounds": False, "echo": "", "status": "", "done": ""},
+        ":SYST:ERR?",
+    ),
+    (
+        {"compounds": False, "common": [], "acknowledges": "OK", "refuses": "NO"},
+        {"acknowledges": "OK", "refuses": "NO", "identify": "ID?", "echo": "", "status": "", "done": ""},
+        "",
+    ),
+]
+
+
+@pytest.mark.parametrize(
+    ("rate", "points"),
+    [
+        (0.05, 300),
+        pytest.param(0.05, 30_000, marks=[pytest.mark.soak, pytest.mark.timeout(3600)]),
+        pytest.param(0.1, 10_000, marks=[pytest.mark.soak, pytest.mark.timeout(3600)]),
+    ],
+)
+@pytest.mark.parametrize(
+    ("dialect", "keys", "next_error"), MANNERS, ids=["legal", "one by one", "identity alone", "acknowledged"]
+)
+def test_no_value_is_silently_wrong_whatever_the_manner(
+    dialect: dict[str, Any], keys: dict[str, Any], next_error: str, rate: float, points: int
+) -> None:
+    trouble = Trouble(rate, seed=7)
+    link = a_link(a_device(**dialect), next_error=next_error, damage=trouble, **keys)
+    wrong = failed = 0
+    for number in range(points):
+        level_v = round(1 + (number * 0.618034) % 1, 6)
+
+        def point(level_v: float = level_v) -> float:
+            link.set(f":VOLT {level_v}")
+            value = link.query_float(":MEAS:VOLT?")
+            link.check()
+            return value
+
+        try:
+            wrong += abs(repeat_point(point) - level_v) > 1e-6
+        except InstrumentError:
+            failed += 1
+    print(f"\n{keys}: {rate}, {points} points, {trouble.tampered} damaged, {wrong} wrong, {failed} failed")  # noqa: T201 - docs/faults.md
+    assert trouble.tampered > points // 20
+    assert wrong == 0
+    assert failed <= points // 20
+
+
 # --- connections -------------------------------------------------------------------------------------------------
 
 
@@ -353,6 +411,23 @@ def test_the_same_over_tcp(tmp_path: Path) -> None:
         result = opening.start(a_job(lab / "job.toml", SEQUENCES[0]), tmp_path / "c")
         assert result.report.finished
         assert simulated_bench.outputs_on() == ()
+
+
+def test_its_guardian_speaks_to_it_as_the_run_does(tmp_path: Path) -> None:
+    bench = SimulatedBench.load(plain_lab(shutil.copytree(DEMO, tmp_path / "lab")))
+    with bench.serve() as servers:
+        address = servers.addresses[bench.addresses["calibrator"]]
+        bench.devices["calibrator"].handle(b"OUT ON")
+        assert bench.outputs_on() == ("calibrator",)
+        charge = Charge(
+            role="calibrator",
+            label="K90",
+            address=address,
+            command=":OUT OFF;OUT OFF",
+            link=json.loads(json.dumps(LINK)),
+        )
+        assert Work((charge,), resource_manager("@py"), lambda _charge: None).problems() == []
+        assert bench.outputs_on() == ()
 
 
 def test_what_it_refuses_is_told_in_its_own_words() -> None:
