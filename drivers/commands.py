@@ -2,6 +2,10 @@
 
 Written from SCPI-1999, Volume 2. A bench file overrides a template by its name; an empty one says that the instrument
 has no such command, and it is left out. A field stands in braces; a template may hold several commands with `;`.
+
+A name that ends in `_is` asks back what the name before it has set: `QUERY=EXPECTED`, a number within 0.01 % of what is
+expected or within what stands behind a `~`, as a share (`~0.1%`) or as it is (`~0.02`). Several stand with `;`. Where a
+command is overridden and its question is not, the question is left out: it was another command's.
 """
 
 from __future__ import annotations
@@ -14,7 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness.errors import ConfigError
-from harness.replies import rooted
+from harness.replies import NUMBER, rooted
 
 if TYPE_CHECKING:
     from harness.steps import Role
@@ -33,51 +37,72 @@ Table: TypeAlias = Mapping[str, Command]
 
 _SINE_LEVEL: Final = ("level_vpp", "level_vp", "level_vrms", "level_dbm", "frequency_hz")
 _SQUARE: Final = ("level_vpp", "level_vp", "offset_v", "frequency_hz", "period_s")
+_MARKS: Final = ("level_vpp", "level_vp", "period_s", "frequency_hz")
 _DISPLAY: Final = (
-    "channel", "volts_per_div", "full_scale_v", "offset_v", "position_div", "coupling", "s_per_div", "sweep_s",
-    "points", "magnifier",
+    "channel", "volts_per_div", "full_scale_v", "offset_v", "offset_within_v", "position_div", "coupling", "s_per_div",
+    "sweep_s", "points", "magnifier", "input_ohm",
 )  # fmt: skip
 _EXPECTED: Final = ("channel", "frequency_hz", "expected_v")
 
 _NEXT_ERROR: Final = Command(template=":SYST:ERR?", use="read and remove the oldest entry of the error queue")
+_PRESET: Final = Command(template="*RST", use="bring every setting to a known state, outputs off; sent at the start")
 _OUTPUT: Final[Table] = {
     "output_on": Command(template=":OUTP ON", use="switch the output on"),
     "output_off": Command(template=":OUTP OFF", use="switch the output off"),
+    "output_is": Command(template=":OUTP?={on}", fields=("on",), use="whether the output is on, 1 or 0"),
+    "always_is": Command(template=":SOUR:VOLT:OFFS?=0~1E-6", use="what must hold for every signal: no offset"),
+    "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
+
+
+def _back(template: str, fields: tuple[str, ...], name: str) -> Command:
+    return Command(template=template, fields=fields, use=f"asks back what '{name}' has set")
+
+
+_HERTZ_IS: Final = ":SOUR:FREQ?={frequency_hz}~0.0001%"
 
 SOURCE: Final[Table] = {
     "dc": Command(
         template=":SOUR:FUNC DC;:SOUR:VOLT {level_v}", fields=("level_v",), use="a direct voltage of level_v"
     ),
+    "dc_is": _back(":SOUR:FUNC?=DC;:SOUR:VOLT?={level_v}", ("level_v",), "dc"),
     "square": Command(
         template=":SOUR:FUNC SQU;:SOUR:PULS:TRAN DEF;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
         fields=_SQUARE,
         use="a square wave from 0 V to level_vpp",
     ),
+    "square_is": _back(f":SOUR:FUNC?=SQU;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SQUARE, "square"),
     "sine": Command(
         template=":SOUR:FUNC SIN;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
         fields=_SINE_LEVEL,
         use="a sine wave",
     ),
+    "sine_is": _back(f":SOUR:FUNC?=SIN;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SINE_LEVEL, "sine"),
     "time_marks": Command(
         template=":SOUR:FUNC PULS;:SOUR:PULS:PER {period_s};:SOUR:VOLT {level_vpp}",
-        fields=("level_vpp", "level_vp", "period_s", "frequency_hz"),
+        fields=_MARKS,
         use="time marks, one a period",
+    ),
+    "time_marks_is": _back(
+        ":SOUR:FUNC?=PULS;:SOUR:PULS:PER?={period_s}~0.0001%;:SOUR:VOLT?={level_vpp}", _MARKS, "time_marks"
     ),
     "edge": Command(
         template=":SOUR:FUNC SQU;:SOUR:PULS:TRAN MIN;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
         fields=_SQUARE,
         use="a square wave with the fastest edge",
     ),
+    "edge_is": _back(f":SOUR:FUNC?=SQU;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SQUARE, "edge"),
     **_OUTPUT,
 }
 
 COUNTER: Final[Table] = {
     "setup": Command(template="", fields=("gate_s",), use="sent once, and again after trouble: input, gate, filter"),
+    "setup_is": Command(template="", fields=("gate_s",), use="asks back what 'setup' has set"),
     "frequency": Command(
         template=":MEAS:FREQ? {expected_hz}", fields=("expected_hz", "gate_s"), use="count; answers a frequency in Hz"
     ),
+    "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
@@ -85,13 +110,25 @@ SCOPE: Final[Table] = {
     "range": Command(
         template=":SENS{channel}:VOLT:RANG:PTP {full_scale_v}", fields=_DISPLAY, use="set the deflection factor"
     ),
+    "range_is": _back(":SENS{channel}:VOLT:RANG:PTP?={full_scale_v}~0.1%", _DISPLAY, "range"),
     "offset": Command(
         template=":SENS{channel}:VOLT:RANG:OFFS {offset_v}", fields=_DISPLAY, use="the voltage at the screen's centre"
     ),
+    "offset_is": _back(":SENS{channel}:VOLT:RANG:OFFS?={offset_v}~{offset_within_v}", _DISPLAY, "offset"),
     "coupling": Command(
         template=":INP{channel}:COUP {coupling}", fields=_DISPLAY, use="couple the input: DC, AC or GRO"
     ),
+    "coupling_is": _back(":INP{channel}:COUP?={coupling}", _DISPLAY, "coupling"),
+    "input": Command(
+        template=":INP{channel}:IMP {input_ohm}", fields=_DISPLAY, use="the input's resistance; '' if it has but one"
+    ),
+    "input_is": _back(":INP{channel}:IMP?={input_ohm}~5%", _DISPLAY, "input"),
+    "limiter": Command(
+        template=":INP{channel}:FILT OFF", fields=_DISPLAY, use="take the bandwidth limiter out; '' if there is none"
+    ),
+    "limiter_is": _back(":INP{channel}:FILT?=0", _DISPLAY, "limiter"),
     "sweep": Command(template=":SENS:SWE:TIME {sweep_s}", fields=_DISPLAY, use="the time across the screen"),
+    "sweep_is": _back(":SENS:SWE:TIME?={sweep_s}~0.1%", _DISPLAY, "sweep"),
     "points": Command(template=":SENS:SWE:POIN {points}", fields=_DISPLAY, use="the number of samples of a record"),
     "format": Command(template=":FORM REAL,32;:FORM:BORD NORM", use="records as big-endian floats"),
     "start": Command(template=":INIT", fields=("channel",), use="take one record"),
@@ -112,6 +149,7 @@ SCOPE: Final[Table] = {
     "overshoot": Command(
         template=":MEAS:VOLT:RISE:OVER? (@{channel})", fields=_EXPECTED, use="own measurement of an overshoot, %"
     ),
+    "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
@@ -125,12 +163,15 @@ LEVEL_METER: Final[Table] = {
     "dbm": Command(
         template="", fields=("channel", "frequency_hz", "expected_vrms"), use="answer the level in dBm in 50 Ω"
     ),
+    "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
 SWITCH: Final[Table] = {
     "open_all": Command(template=":ROUT:OPEN:ALL", use="open every channel"),
     "close": Command(template=":ROUT:CLOS {channel_list}", fields=("channel_list",), use="close these channels"),
+    "close_is": _back(":ROUT:CLOS? {channel_list}=1", ("channel_list",), "close"),
+    "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
@@ -144,6 +185,48 @@ TABLES: Final[Mapping[Role, tuple[Table, ...]]] = {
 }
 
 _FIELD: Final = re.compile(r"\{(\w+)\}")
+_BACK: Final = re.compile(r"(?P<query>[^=;]+\?[^=;]*)=(?P<expected>[^~;]+)(?:~(?P<within>[^%;]+)(?P<share>%?))?")
+_IS: Final = "_is"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadBack:
+    """One question about what has been set: the query, what it must answer, and how near a number must come."""
+
+    key: str
+    query: str
+    expected: str
+    within: float | None = None  # as it is, or 0.01 %
+
+    @property
+    def shape(self) -> str:
+        """What a reply looks like; a list has an item for each channel."""
+        return rf"{NUMBER}(?:\s*,\s*{NUMBER})*" if _is_number(self.expected) else r'[^;"]+|"[^"]*"'
+
+    def agrees(self, reply: str) -> bool:
+        """Whether every item of a reply is what is expected; of a word the short form, SCPI-1999 volume 1, 6.2.1."""
+        return all(self._agrees(item.strip().strip('"')) for item in reply.split(","))
+
+    def _agrees(self, item: str) -> bool:
+        if not _is_number(self.expected):
+            return item.upper().startswith(self.expected.upper())
+        wanted, got = float(self.expected), float(item)
+        return abs(got - wanted) <= (1e-4 * abs(wanted) if self.within is None else self.within) * (1 + 1e-9)
+
+
+def read_backs(key: str, text: str) -> tuple[ReadBack, ...]:
+    """Take a filled question apart."""
+    found = []
+    for match in _BACK.finditer(text):
+        within = float(match["within"]) if match["within"] else None
+        if within is not None and match["share"]:
+            within *= abs(float(match["expected"])) / 100
+        found.append(ReadBack(key=key, query=rooted(match["query"]), expected=match["expected"].strip(), within=within))
+    return tuple(found)
+
+
+def _is_number(text: str) -> bool:
+    return re.fullmatch(NUMBER, text, re.ASCII) is not None
 
 
 class Commands:
@@ -154,6 +237,9 @@ class Commands:
         if problems:
             raise ConfigError(*problems)
         self._templates = {name: overrides.get(name, command.template) for name, command in table.items()}
+        for name in table:
+            if name.endswith(_IS) and name not in overrides and _asked_of(name) & set(overrides):
+                self._templates[name] = ""  # it asks for what another command has set
 
     def has(self, name: str) -> bool:
         """Whether the instrument has such a command."""
@@ -164,9 +250,29 @@ class Commands:
         filled = _FIELD.sub(lambda match: number(values[match.group(1)]), self._templates[name])
         return rooted(filled)
 
+    def read_backs(self, *names: str, **values: float | str) -> tuple[ReadBack, ...]:
+        """Everything that asks back what these commands have set."""
+        questions = ((name + _IS, self.text(name + _IS, **values)) for name in names)
+        return tuple(each for key, text in questions for each in read_backs(key, text))
+
+    def on_trust(self) -> tuple[str, ...]:
+        """The commands that set something which nothing asks back."""
+        return tuple(
+            name.removesuffix(_IS)
+            for name, template in self._templates.items()
+            if name.endswith(_IS) and not template.strip()
+            and any(self._templates.get(each, "").strip() for each in _asked_of(name))
+        )  # fmt: skip
+
     def message(self, *texts: str) -> str:
         """Join filled templates into one message."""
         return ";".join(text for text in texts if text)
+
+
+def _asked_of(name: str) -> set[str]:
+    """The commands whose effect a question is about."""
+    base = name.removesuffix(_IS)
+    return {"output_on", "output_off"} if base == "output" else {base}
 
 
 def check_overrides(role: Role, commands: Mapping[str, str]) -> list[str]:
@@ -189,7 +295,19 @@ def check_overrides(role: Role, commands: Mapping[str, str]) -> list[str]:
             for field in _FIELD.findall(template)
             if field not in known[name]
         )
+        if name.endswith(_IS) and template.strip() and not _is_question(template):
+            problems.append(
+                f"{role}.commands.{name}: expected questions such as ':VOLT?={{level_v}}~0.1%', with ';' between them"
+            )
     return problems
+
+
+def _is_question(template: str) -> bool:
+    parts = [_BACK.fullmatch(part.strip()) for part in template.split(";")]
+    return all(
+        part is not None and (part["within"] is None or _is_number(part["within"]) or _FIELD.fullmatch(part["within"]))
+        for part in parts
+    )
 
 
 def number(value: float | str) -> str:

@@ -23,6 +23,6 @@ class ScpiCounter(Remote):
         """Count; the gate's own time is waited for on top of the link's."""
         setup = self.commands.text("setup", gate_s=self._gate_s)
         if setup:
-            self.establish(setup)
+            self.establish(setup, held=self.commands.read_backs("setup", gate_s=self._gate_s))
         command = self.commands.text("frequency", expected_hz=expected_hz, gate_s=self._gate_s)
         return self.link.query_float(command, low=0.0, extra_s=2 * self._gate_s)

@@ -35,6 +35,7 @@ OnEvent = Callable[[str, str], None]
 STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
 MOST_MISSES: Final = 50  # answers in a row that make no sense: nobody is there
 _AGREES: Final = 0.05  # a second reading this near to the first is the same answer
+OVERDRIVE: Final = 10  # screens: from one range to the next a level stays within three, and no input minds
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
 
 HELP_FREQUENCY: Final = """\
@@ -112,6 +113,7 @@ class ManualSource(Manual):
         super().__init__(operator, model, role, on_event=on_event)
         self._parts: Mapping[str, str] | None = None  # what it is set to, as far as is known
         self._on: bool | None = None
+        self.first: tuple[str, ...] = ()  # what is to be set elsewhere before the next level
 
     def apply(self, stimulus: Stimulus) -> None:
         """Have it set, the output last."""
@@ -119,7 +121,7 @@ class ManualSource(Manual):
             self.off()
             return
         parts = stimulus_parts(stimulus)
-        known = self._parts or {}
+        known, first, self.first = self._parts or {}, self.first, ()
         lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
         if self._on and not lines:
             return
@@ -127,6 +129,7 @@ class ManualSource(Manual):
             lines.append("output: on")
         self._parts, self._on = None, None  # in doubt until it is done
         title = f"Set the {self._label} to {describe(stimulus)}"
+        lines = [*(f"first, {line}" for line in first), *lines]
         self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus))
         self._parts, self._on = parts, True
 
@@ -191,6 +194,15 @@ class ManualScreen(Manual):
         self._view: View | None = None
         self._shown: Mapping[str, str] | None = None
         self._path = ""
+        self._least_v = min(unit.volts_per_div if unit else getattr(model, "volts_per_div", (1e-3,)))
+        self._turned: dict[int, float] = {}  # V/div at which each channel stands, as far as is known
+
+    def to_turn_first(self, view: View, peak_v: float) -> tuple[str, ...]:
+        """What must be set before a level that would be far beyond what the standing range shows."""
+        stands = self._turned.get(view.channel, self._least_v)
+        if view.volts_per_div <= stands * (1 + 1e-9) or peak_v <= OVERDRIVE * self._height_div * stands:
+            return ()
+        return (f"{self.role}, channel {view.channel}: {quantities.show(view.volts_per_div, 'V')}/div",)
 
     def show(self, view: View) -> None:
         """Kept for the next prompt, which asks for the setting and the reading at once."""
@@ -222,6 +234,7 @@ class ManualScreen(Manual):
 
     def _ask(self, step: Measure) -> Reading:
         prompt = self._prompt(step)
+        self._turned.pop(step.view.channel, None)
         self._shown = None  # in doubt until it is answered: after 'back' everything is said again
         while True:
             typed = " ".join(self._operator.ask(prompt).split())
@@ -300,6 +313,7 @@ class ManualScreen(Manual):
 
     def _settled(self, step: Measure) -> None:
         self._shown, self._path = view_parts(step.view), step.path
+        self._turned[step.view.channel] = step.view.volts_per_div
 
     def _where(self, step: Measure) -> str:
         return f"Channel {step.view.channel} of the {'unit' if self.role == 'unit' else self._label}"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from drivers.commands import SCOPE
+from drivers.commands import SCOPE, ReadBack
 from drivers.remote import Remote
 from drivers.waveform import Aliased, Screenful, read_record
 from harness.errors import AnalysisError, InstrumentError, LinkError
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 POINTS: Final = 1000
 OWN: Final = "own measurement"
+OFFSET_WITHIN_DIV: Final = 0.1  # a converter's own step; the ground line is read besides, as it stands
+_CONFIRMED: Final = ("coupling", "input", "limiter", "range", "offset", "sweep")
 _COUPLING: Final = {"dc": "DC", "ac": "AC", "ground": "GRO"}
 _NUMBERS: Final = rf"{NUMBER}(?:\s*,\s*{NUMBER})*"
 
@@ -32,21 +34,21 @@ class ScpiScope(Remote):
         super().__init__(link, "reference" if unit is None else "unit", SCOPE, model.commands)
         self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
         self._width_div = unit.horizontal_div if unit is not None else 10.0
-        self._built: tuple[View, str] | None = None  # the last view, and its message: a point asks for it twice
+        self._input_ohm = unit.input.resistance if unit is not None else getattr(model, "input_resistance", 1e6)
+        self._built: tuple[View, str, tuple[ReadBack, ...]] | None = None  # the last view: a point asks for it twice
 
     def show(self, view: View) -> None:
         """Set the display, in one message."""
         if self._built is None or self._built[0] != view:
-            self._built = view, self._message(view)
-        self.establish(self._built[1])
+            self._built = view, *self._message(view)
+        self.establish(self._built[1], held=self._built[2])
 
-    def _message(self, view: View) -> str:
+    def _message(self, view: View) -> tuple[str, tuple[ReadBack, ...]]:
         values = self._values(view)
-        names = ("coupling", "range", "offset", "sweep", "points")
-        texts = [self.commands.text(name, **values) for name in names]
+        texts = [self.commands.text(name, **values) for name in (*_CONFIRMED, "points")]
         if self.commands.has("record"):
             texts.append(self.commands.text("format"))
-        return self.commands.message(*texts)
+        return self.commands.message(*texts), self.commands.read_backs(*_CONFIRMED, **values)
 
     def read(self, step: Measure) -> Reading:
         """Take a record and read the step's quantity from it."""
@@ -106,12 +108,14 @@ class ScpiScope(Remote):
             "volts_per_div": view.volts_per_div,
             "full_scale_v": _clean(self._height_div * view.volts_per_div),
             "offset_v": self._centre_v(view),
+            "offset_within_v": _clean(OFFSET_WITHIN_DIV * view.volts_per_div),
             "position_div": view.ground_line_div,
             "coupling": _COUPLING[view.coupling],
             "s_per_div": view.s_per_div,
             "sweep_s": self._sweep_s(view),
             "points": POINTS,
             "magnifier": view.magnifier,
+            "input_ohm": self._input_ohm,
         }
 
     def _sweep_s(self, view: View) -> float:

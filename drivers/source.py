@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, assert_never
 
-from drivers.commands import SOURCE
+from drivers.commands import SOURCE, ReadBack
 from drivers.remote import Remote
 from harness.errors import InstrumentError, LinkError
 from harness.link import Link, repeat_point
@@ -31,13 +31,17 @@ class ScpiSource(Remote):
         if isinstance(stimulus, NoSignal):
             self.off()
             return
-        message = self.commands.message(self._settings(stimulus), self.commands.text("output_on"))
-        # A level that was right for one function may not be for the next: change it behind an open output.
-        same = self.link.clean and self._function == (self.link.epoch, type(stimulus))
+        settings, held = self._settings(stimulus)
+        message = self.commands.message(settings, self.commands.text("output_on"))
         if self.stands(message):
             return
+        # A level that was right for one function may not be for the next: change it behind an open output.
+        on = self.link.clean and self._function == (self.link.epoch, type(stimulus))
         self._function = None
-        self.establish(message, before="" if same else self.commands.text("output_off"))
+        self.establish(settings, before="" if on else self.commands.text("output_off"), held=(*held, *self._output(on)))
+        if not on:
+            self.link.set(self.commands.text("output_on"))
+        self._standing, self._held = (self.link.epoch, message), (*held, *self._output(on=True))
         self._function = (self.link.epoch, type(stimulus))
 
     def off(self) -> None:
@@ -55,17 +59,29 @@ class ScpiSource(Remote):
         super().forget()
         self._function = None
 
+    def release(self) -> None:
+        """Somebody turns the knobs of its front panel: nothing is certain but that the output is on."""
+        self.forget()
+        self._held = self._output(on=True)
+
     def _off(self) -> None:
         self.link.discard_errors()  # an earlier command's refusal must not look like this one's
-        self.link.set(self.commands.text("output_off"))
-        self.link.check()
+        self._held = self._output(on=False)
+        self.link.set(self.commands.text("output_off"))  # no preset first: off is urgent
+        self.check()
 
-    def _settings(self, stimulus: Dc | Square | Sine | TimeMarks | FastEdge) -> str:
+    def _preset_holds(self) -> tuple[ReadBack, ...]:
+        return self._output(on=False)
+
+    def _output(self, on: bool) -> tuple[ReadBack, ...]:
+        return self.commands.read_backs("output", on=int(on))
+
+    def _settings(self, stimulus: Dc | Square | Sine | TimeMarks | FastEdge) -> tuple[str, tuple[ReadBack, ...]]:
         name, values = _fields(stimulus)
         text = self.commands.text(name, **values)
         if not text:
             raise InstrumentError(self.link.name, f"has no command for {name.replace('_', ' ')}; see 'commands.{name}'")
-        return text
+        return text, self.commands.read_backs(name, **values) + self.commands.read_backs("always")
 
 
 def _fields(stimulus: Dc | Square | Sine | TimeMarks | FastEdge) -> tuple[str, dict[str, float]]:

@@ -29,5 +29,6 @@ class ScpiSwitch(Remote):
         self.establish(
             self.commands.message(
                 self.commands.text("open_all"), self.commands.text("close", channel_list=channel_list)
-            )
+            ),
+            held=self.commands.read_backs("close", channel_list=channel_list),
         )

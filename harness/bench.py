@@ -7,9 +7,10 @@ what makes a bench safe and what is done on it must be read together.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from functools import partial
 from typing import Any, Final, TypeAlias, TypeVar, assert_never
 
 from drivers import Driver, Meter, Router, Screen, Source, longest_s
@@ -17,10 +18,11 @@ from harness import limits, settling
 from harness.clock import AT_WORK_S, Clock, OnLife, no_sign
 from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.guarding import Guardian, NoGuardian
-from harness.link import OnEvent, repeat_point
+from harness.link import NotAsSet, OnEvent, repeat_point
 from harness.models import Setup, SignalPath, Switch
-from harness.operator import Operator, Prompt, ask_choice, ask_done, describe_connection
-from harness.steps import SOURCES, Connect, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
+from harness.operator import STOPPED_OFF, Operator, Prompt, ask_choice, ask_done, describe_connection
+from harness.signals import describe
+from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
 from harness.warm_up import WarmUp
 
 Ending: TypeAlias = BaseException | None
@@ -43,10 +45,14 @@ class LiveBench:
         on_life: OnLife = no_sign,
         warm_up: WarmUp | None = None,
         guardian: Guardian | NoGuardian | None = None,
+        idle: Mapping[Role, Driver] | None = None,
+        unreachable: Mapping[Role, str] | None = None,
     ) -> None:
         self.setup = setup
         self.clock = clock
         self.drivers = drivers
+        self._idle = dict(idle or {})  # sources that the job does not use: an earlier user may have left them on
+        self._unreachable = dict(unreachable or {})  # and those that do not answer, with the reason
         self.guardian = guardian or NoGuardian()
         self._operator = operator
         self.on_event = on_event
@@ -83,6 +89,61 @@ class LiveBench:
     def tell(self, text: str) -> None:
         """Say something to the person at the bench."""
         self._operator.tell(text)
+
+    # --- at the opening ----------------------------------------------------------------------------------------
+
+    def prepare(self) -> None:
+        """Bring every remote instrument to a known state, every output off and confirmed, before anything is done."""
+        for role, why in self._unreachable.items():
+            self.on_event("outputs", self._not_known(role, why))
+        for driver in self._all().values():
+            preset = getattr(driver, "preset", None)
+            if preset is not None:
+                self._alive(driver)
+                repeat_point(preset, on_event=self.on_event)
+                trusted: tuple[str, ...] = getattr(driver, "on_trust", tuple)()
+                if trusted:
+                    self.on_event("on trust", f"{driver.identify()}: nothing asks back {', '.join(trusted)}.")
+        remote = {role: driver for role, driver in self._sources().items() if self._is_remote(role)}
+        if problems := self._switched_off(remote):
+            raise SafetyError(f"Not begun. {' '.join(problems)}")
+
+    def try_settings(self, views: Iterable[tuple[Display, View]]) -> None:
+        """Set remote displays to every view once, outputs off: what one cannot be set to is known before the run.
+
+        A line that is too poor for it is not what is tried here: the points will tell.
+        """
+        for display, view in views:
+            driver = self.drivers.get(display)
+            if driver is not None and self._is_remote(display):
+                self._alive(driver)
+                with suppress(LinkError):
+                    try:
+                        self._tried(partial(self._shown, driver, view))
+                    except LinkError:
+                        return
+                    except InstrumentError:  # once may be a slip of the line; twice is the instrument's own
+                        self._tried(partial(self._shown, driver, view))
+
+    @staticmethod
+    def _shown(driver: Any, view: View) -> None:
+        driver.show(view)
+        driver.check()
+
+    def _is_remote(self, role: Role) -> bool:
+        instrument = getattr(self.setup.bench, role)
+        read = self.setup.unit.read if role == "unit" else getattr(instrument, "read", "remote")
+        return instrument is not None and instrument.driver != "manual" and read != "eye"
+
+    def _all(self) -> dict[Role, Driver]:
+        return {**self.drivers, **self._idle}
+
+    def _sources(self) -> dict[Role, Driver]:
+        return {role: driver for role, driver in self._all().items() if role in SOURCES}
+
+    def _not_known(self, role: Role, why: str) -> str:
+        label = getattr(self.setup.bench, role).label
+        return f"The output of the {role} ({label}), which this job does not use, may be ON: {why.rstrip('.')}."
 
     # --- connections -------------------------------------------------------------------------------------------
 
@@ -138,25 +199,86 @@ class LiveBench:
         lines = [path.label] if path.label else []
         if path.termination is not None:
             lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
+        self._ask_for_unreachable(step)
+        by_hand = [r for r in SOURCES if getattr(self.setup.bench, r) is not None and r not in self._all()]
+        lines += [f"the {role}, which this job does not use, must be off too" for role in by_hand]
         title = f"Outputs are off. Connect {describe_connection(step)}"
         ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self.on_event)
         self._confirm_again()  # hands were at the cables
+
+    def _ask_for_unreachable(self, step: Connect) -> None:
+        """No hand is sent to a cable before a person says that a source which does not answer is off."""
+        for role, why in self._unreachable.items():
+            prompt = Prompt(
+                kind="choose",
+                title=f"{self._not_known(role, why)} Look at it before you touch a cable.",
+                step=step,
+                choices=("it is off", "stop"),
+            )
+            if ask_choice(self._operator, prompt) != "it is off":
+                raise OperatorStop(f"Stopped: the {role} may be on. Switch it off, then resume.")
+            self.on_event("outputs", f"A person says that the output of the {role} is off.")
+        self._unreachable.clear()
 
     # --- readings ----------------------------------------------------------------------------------------------
 
     def _measure(self, step: Measure) -> Reading:
         hazards = self._hazards(step)
         self.guardian.ready()
-        return self._tried(lambda: self._point(step, hazards))
+        reading = self._tried(lambda: self._point(step, hazards))
+        if not self._is_remote(step.display) or settling.is_near(step, reading):
+            return reading
+        self._forget()
+        again = self._tried(lambda: self._point(step, hazards))
+        return again if settling.is_near(step, again) else self._in_question(step, again)
+
+    def _in_question(self, step: Measure, reading: Reading) -> Reading:
+        """Twice far from what was applied: a person may look at the connection; nobody there, nothing is judged."""
+        sentence = settling.far_sentence(step, reading)
+        self.make_safe()
+        self.on_event(settling.NO_SIGNAL, sentence)
+        if self._route is not None:
+            self._route_in_doubt = True
+            return settling.no_signal(reading)
+        where = describe_connection(
+            Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+        )
+        prompt = Prompt(
+            kind="choose",
+            title=f"{sentence} Outputs are off. Look at the connection {where}",
+            step=step,
+            choices=("no signal", "read again", "it counts", "stop"),
+        )
+        match ask_choice(self._operator, prompt):
+            case "read again":
+                self._confirm_again()
+                return self._measure(step)
+            case "it counts":
+                return replace(reading, flags=(*reading.flags, settling.QUESTIONED))
+            case "stop":
+                raise OperatorStop(STOPPED_OFF)
+        return settling.no_signal(reading)
+
+    def _forget(self) -> None:
+        """Set everything anew for the next point."""
+        self._standing = None
+        for driver in self.drivers.values():
+            if (forget := getattr(driver, "forget", None)) is not None:
+                forget()
 
     def _tried(self, action: Callable[[], T]) -> T:
-        """Do a whole point or connection, again after trouble on the way; nothing counts as set then."""
+        """Do a whole point or connection, again after trouble on the way; nothing counts as set then.
+
+        What was refused, or is not as it was set, leaves a state that nobody asked for: outputs off before anything.
+        """
 
         def whole() -> T:
             try:
                 return action()
-            except LinkError:
+            except InstrumentError as error:
                 self._standing = None
+                if isinstance(error, NotAsSet) or not isinstance(error, LinkError):
+                    self.make_safe()
                 raise
 
         return repeat_point(whole, on_event=self.on_event)
@@ -174,6 +296,8 @@ class LiveBench:
         self._allow(step, hazards)  # after every wait: who said "go on" is still there when the voltage comes
         self._set(step, source, screen)
         self._settle(step)
+        if step.tune_to_div is not None and hasattr(source, "release"):
+            source.release()
         reading = self._read(step, screen)
         if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
             counter: Meter = self._role("counter")
@@ -199,6 +323,7 @@ class LiveBench:
         if rising:
             self._alive(screen)
             screen.show(step.view)
+            self._turned_first(step, source, screen, wanted_v)
         self._driven_v = max(self._driven_v, wanted_v)  # until it is done, either may stand
         self._alive(source)
         if isinstance(step.stimulus, NoSignal):
@@ -210,6 +335,22 @@ class LiveBench:
         if not rising:
             self._alive(screen)
             screen.show(step.view)
+
+    def _turned_first(self, step: Measure, source: Source, screen: Screen, wanted_v: float) -> None:
+        """A person turns the range with the reading; before a level far beyond the one that stands, they do it first.
+
+        Where the source is set by hand as well, that stands in the same request, before its level.
+        """
+        needed = getattr(screen, "to_turn_first", None)
+        path = self.setup.bench.paths.get(step.path, SignalPath())
+        lines: tuple[str, ...] = needed(step.view, wanted_v / path.divides_by) if needed else ()
+        if not lines:
+            return
+        if hasattr(source, "first"):
+            source.first = lines
+            return
+        title = f"Before {describe(step.stimulus)} comes, set the {step.display}"
+        ask_done(self._operator, Prompt(kind="do", title=title, lines=lines, step=step), self.on_event)
 
     def _settle(self, step: Measure) -> None:
         standing = (step.source, step.stimulus, step.display, step.view)
@@ -245,13 +386,13 @@ class LiveBench:
             raise InstrumentError(role, f"this bench has no {role}; add [{role}] to the bench file") from None
 
     def _others_off(self, used: Role) -> None:
-        for role in SOURCES:
+        for role, driver in self._sources().items():
             if role in self._unsure and self._route is None:
                 raise self._lost(role)
-            if role == used or role not in self.drivers or role in self._unsure or role in self._dark:
+            if role == used or role in self._unsure or role in self._dark:
                 continue
-            self._alive(self.drivers[role])
-            self.drivers[role].off()  # type: ignore[attr-defined]  # the role's protocol
+            self._alive(driver)
+            driver.off()  # type: ignore[attr-defined]  # the role's protocol
             self._dark.add(role)
 
     def _hazards(self, step: Measure) -> list[limits.Hazard]:
@@ -291,13 +432,17 @@ class LiveBench:
     def outputs_off(self) -> list[str]:
         """Switch every source off, each by itself; a sentence for each that would not. A signal waits for all."""
         self._standing = None
+        self._unsure.clear()
+        problems = self._switched_off(self._sources())
+        if not problems:
+            self._driven_v = 0.0
+            self._warned.clear()
+        return problems
+
+    def _switched_off(self, sources: Mapping[Role, Driver]) -> list[str]:
         problems = []
         stopped: KeyboardInterrupt | None = None
-        self._unsure.clear()
-        for role in SOURCES:
-            driver = self.drivers.get(role)
-            if driver is None:
-                continue
+        for role, driver in sources.items():
             self._dark.discard(role)
             try:
                 try:
@@ -309,9 +454,6 @@ class LiveBench:
             except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
                 problems.append(self._may_be_on(role, error))
                 self._unsure[role] = error
-        if not problems:
-            self._driven_v = 0.0
-            self._warned.clear()
         if stopped is not None:
             raise stopped
         return problems
@@ -360,7 +502,7 @@ class LiveBench:
 
     def close(self) -> None:
         """Let go of every instrument."""
-        for driver in self.drivers.values():
+        for driver in self._all().values():
             try:
                 self._alive(driver)
                 driver.close()
@@ -416,7 +558,8 @@ def _last_word(ended: Ending, stopped: KeyboardInterrupt | None, problems: list[
     if last is None:
         return SafetyError(" ".join(problems)) if problems else None
     for note in (*problems, *([str(ended)] if stopped and ended and str(ended) else [])):
-        last.add_note(note)
+        if note not in str(last):
+            last.add_note(note)
     return last
 
 

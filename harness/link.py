@@ -70,6 +70,10 @@ class PowerCycled(LinkError):  # noqa: N818 - says what happened
     """The instrument was switched off and on: its settings are gone and the point is to be done again."""
 
 
+class NotAsSet(LinkError):  # noqa: N818 - says what is the matter
+    """What an instrument says that it is set to is not what was sent: nothing of it is certain."""
+
+
 class NoValue(InstrumentError):  # noqa: N818 - says what happened
     """The instrument answers that it has no value: overload, no signal, or no measurement."""
 
@@ -428,10 +432,10 @@ class Link:
     # Refused or lost.
 
     def _or_refused(self, command: str, exchange: Callable[[], T]) -> T:
-        """When a reply stays away, the error queue tells a refusal from a loss."""
+        """When a reply stays away, the error queue tells a refusal from a loss, and from a power cycle."""
         try:
             return exchange()
-        except (LinkDown, PowerCycled):
+        except LinkDown:
             raise
         except LinkError:
             entries = self.drain_errors()  # back in step first

@@ -1,4 +1,7 @@
-"""From a job file to a run: opens the bench, runs and resumes. The entry for scripts and notebooks."""
+"""From a job file to a run: opens the bench, runs and resumes. The entry for scripts and notebooks.
+
+Over 400 lines because what opens a bench and what leaves it safe must be read together.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import datetime as dt
 import hashlib
 import math
 import re
+import secrets
 import uuid
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, suppress
@@ -16,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.bench import LiveBench
 from harness.clock import AT_WORK_S, BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, Stamps, no_sign
-from harness.errors import ConfigError, JournalError, SafetyError
+from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 from harness.events import Events, OnEvent
 from harness.guarding import charges_of, guarding, unguarded
 from harness.jobs import LoadedJob, load, lock_names, needs_of
@@ -108,7 +112,7 @@ def opened(
     elif simulated:
         person = Mirrored(person, simulated)
     roles, bench_folder = used_roles(loaded), loaded.bench_path.parent
-    charges = charges_of(loaded.setup, roles, bench_folder, loaded.own)
+    charges = charges_of(loaded.setup, (*roles, *SOURCES), bench_folder, loaded.own)
     silent_s = longest_of(roles, loaded.setup, bench_folder, loaded.own, unsaid_s=0.0)
     work_s = max(AT_WORK_S, longest_of(roles, loaded.setup, bench_folder, loaded.own))
     with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
@@ -126,8 +130,21 @@ def opened(
         factory = simulated.resource_manager if simulated else resource_manager()
         links: dict[Role, Link] = {}
         seen_on = None if simulated else SeenOn()
+        make = partial(
+            _drivers,
+            loaded,
+            links=links,
+            factory=factory,
+            clock=clock,
+            person=person,
+            on_event=told,
+            on_life=alive,
+            work_s=work_s,
+            first_nonce=0 if simulated else secrets.randbelow(256),
+        )
         try:
-            drivers = _drivers(loaded, factory, clock, person, links, on_event=told, on_life=alive, work_s=work_s)
+            drivers = make(roles)
+            idle, unreachable = _idle_sources(loaded, make)
         finally:  # what was opened before one that could not be has told its power-on bit, and tells it once
             in_use = warming(loaded.setup.bench, roles, links, seen_on, clock.utc())
         guardian.listens()
@@ -145,8 +162,11 @@ def opened(
             on_life=alive,
             guardian=guardian,
             warm_up=WarmUp(in_use, clock=clock, operator=person, on_event=told, seen_on=seen_on, warm=warm),
+            idle=idle,
+            unreachable=unreachable,
         )
         with bench.guarded():
+            bench.prepare()
             yield bench
 
 
@@ -184,24 +204,28 @@ def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
 
 def _drivers(
     loaded: LoadedJob,
+    roles: tuple[Role, ...],
+    *,
+    links: dict[Role, Link],
     factory: ResourceManagerFactory,
     clock: Clock,
     person: Operator,
-    links: dict[Role, Link],
-    *,
     on_event: OnEvent,
     on_life: OnLife,
     work_s: float,
+    first_nonce: int,
 ) -> Mapping[Role, Any]:
-    """Build every driver that the job needs; `links` takes the links that were opened for them."""
+    """Build the drivers of some roles; `links` takes the links that were opened for them."""
     from drivers.loading import longest_s, make_driver
     from harness.visa import open_link
 
-    roles, folder = used_roles(loaded), loaded.bench_path.parent
+    folder = loaded.bench_path.parent
 
     def connect(instrument: Instrument, role: Role) -> Link:
         between_s = max(BETWEEN_SIGNS_S, longest_s(role, loaded.setup, folder, loaded.own))
-        links[role] = open_link(instrument, role, factory, clock, on_event, on_life=on_life, between_s=between_s)
+        links[role] = open_link(
+            instrument, role, factory, clock, on_event, on_life=on_life, between_s=between_s, first_nonce=first_nonce
+        )
         return links[role]
 
     made: dict[Role, Any] = {}
@@ -224,6 +248,23 @@ def _drivers(
             _quietly(driver.close)
         raise
     return made
+
+
+def _idle_sources(
+    loaded: LoadedJob, make: Callable[[tuple[Role, ...]], Mapping[Role, Any]]
+) -> tuple[dict[Role, Any], dict[Role, str]]:
+    """The addressed sources that the job does not use, which may still be on, and why one cannot be reached."""
+    idle: dict[Role, Any] = {}
+    unreachable: dict[Role, str] = {}
+    for role in SOURCES:
+        instrument = getattr(loaded.setup.bench, role)
+        if role in used_roles(loaded) or instrument is None or instrument.driver == "manual":
+            continue
+        try:
+            idle |= make((role,))
+        except HalfpowerError as error:
+            unreachable[role] = str(error)
+    return idle, unreachable
 
 
 def _quietly(action: Callable[[], None]) -> None:
@@ -256,12 +297,14 @@ def start(
     simulated = simulated_bench(loaded)
     if past := overdue(loaded.setup, day_of(simulated)):
         raise ConfigError(past)
-    if refused := rehearse(loaded).refused:
-        raise SafetyError(f"Not begun. {'; '.join(refused[:5])}. Change the level, the range or the path.")
+    rehearsed = rehearse(loaded)
+    if rehearsed.refused:
+        raise SafetyError(f"Not begun. {'; '.join(rehearsed.refused[:5])}. Change the level, the range or the path.")
 
     def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
         identities = bench.identify()
         is_the_unit(loaded, identities.get("unit", ""), bench.on_event)
+        bench.try_settings(rehearsed.views)
         tell_who_reads(bench.on_event, (), operator, by_hand=by_hand and simulated is not None)
         started = bench.clock.utc()
         folder = _new_folder(Path(runs), started, loaded.setup.job.serial)

@@ -24,7 +24,7 @@ from harness.operator import describe_connection
 from harness.own_code import Blaming, a_step, refused
 from harness.quantities import round_to, show
 from harness.settling import planned_s
-from harness.steps import Connect, Dc, Done, Measure, Reading, Reply, Sine, Step
+from harness.steps import Connect, Dc, Display, Done, Measure, Reading, Reply, Sine, Step, View
 
 if TYPE_CHECKING:
     from harness.jobs import Use
@@ -74,6 +74,12 @@ class Rehearsal:
     def steps(self) -> int:
         """All steps."""
         return sum(len(part.steps) for part in self.parts)
+
+    @property
+    def views(self) -> tuple[tuple[Display, View], ...]:
+        """Every setting that a display will have, once."""
+        steps = (step for part in self.parts for step in part.steps)
+        return tuple(dict.fromkeys((step.display, step.view) for step in steps if isinstance(step, Measure)))
 
 
 def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:

@@ -11,9 +11,17 @@ from typing import Final
 
 from harness.models import Instrument, ScreenSettling, Setup, SourceSettling
 from harness.quantities import show
-from harness.steps import NOT_SETTLED, Measure, Reading, TimeMarks
+from harness.signals import unit_of
+from harness.steps import NOT_SETTLED, Measure, NoSignal, Reading, TimeMarks
 
 EVENT: Final = NOT_SETTLED  # of the journal; the reading's flag is called the same
+NO_SIGNAL: Final = "no signal"
+QUESTIONED: Final = "connection questioned"
+FAR: Final = 2.0
+"""A reading below half of the least, or above twice the most, that was sure to come is not believed at once. What is
+believed is within 15 % where the level is known; a range that is wrong by a factor of two is a rare fault, and a cable
+that hangs in the air a common one."""
+NOTHING: Final = 0.1  # of what was expected, where no bounds are stated
 MOST_READINGS: Final = 100  # of one point, however quickly they come
 _IN_DIV: Final = ("deflection", "peak_to_peak", "trace_width", "span")
 
@@ -88,6 +96,32 @@ def sentence(step: Measure, last: tuple[Reading, Reading], wanted: Criterion, re
 
 def _spoken(value: float | None, unit: str) -> str:
     return "none" if value is None else show(value, unit, 4)
+
+
+def is_near(step: Measure, reading: Reading) -> bool:
+    """Whether a reading may be of the signal that was applied: not far outside what was sure to come."""
+    if reading.status != "read" or reading.value is None or isinstance(step.stimulus, NoSignal) or not step.expected:
+        return True
+    sign = math.copysign(1.0, step.expected)
+    bounds = sorted(sign * bound for bound in (step.expected_low, step.expected_high) if bound is not None)
+    low = bounds[0] / FAR if len(bounds) == 2 else NOTHING * abs(step.expected)
+    high = bounds[-1] * FAR if len(bounds) == 2 else math.inf
+    return low <= sign * reading.value <= high
+
+
+def no_signal(reading: Reading) -> Reading:
+    """The reading as one of another signal than was applied: kept, and never judged."""
+    return replace(reading, status="no_signal", flags=(*reading.flags, QUESTIONED))
+
+
+def far_sentence(step: Measure, reading: Reading) -> str:
+    """What is said of a reading that was taken twice and is far from what was applied."""
+    unit = unit_of(step.quantity)
+    return (
+        f"{step.display}, channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div: read "
+        f"{_spoken(reading.value, unit)} twice where about {show(step.expected or 0.0, unit, 3)} was applied: is the "
+        f"{step.source} connected?"
+    )
 
 
 def planned_s(setup: Setup, step: Measure) -> float:

@@ -136,6 +136,7 @@ Status: TypeAlias = Literal[
     "read",
     "skipped",  # a person chose to leave it out
     "off_screen",  # the trace left the screen, or the record was clipped
+    "no_signal",  # read twice far from what was applied: the connection is in question, and nothing is judged
 ]
 
 

@@ -342,6 +342,7 @@ def open_link(
     *,
     on_life: OnLife = no_sign,
     between_s: float = BETWEEN_SIGNS_S,
+    first_nonce: int = 0,
 ) -> Link:
     """Open an instrument of the bench file: in step, recognised, its old errors cleared."""
     if instrument.address is None:
@@ -365,6 +366,7 @@ def open_link(
         on_event=on_event,
         next_error=instrument.commands.get("next_error", ":SYST:ERR?"),
         dialect=dialect,
+        first_nonce=first_nonce,
     )
     try:
         link.connect()

@@ -32,8 +32,9 @@ class Double:
         *,
         identity: str = "Northfen,NF-1,1,2",
         goes_on: bool = True,
+        reset: Callable[[], object] = lambda: None,
     ) -> None:
-        self.identity, self.goes_on = identity, goes_on
+        self.identity, self.goes_on, self.reset = identity, goes_on, reset
         self.heard: list[str] = []
         self.errors: list[str] = []
         self.esr, self.ese = 128, 0
@@ -78,6 +79,8 @@ class Double:
                 return self.identity
             case "*OPC?":
                 return 1
+            case "*RST":
+                return self.reset()
             case "SYST:ERR?" | "SYSTEM:ERROR:NEXT?":
                 return self.errors.pop(0) if self.errors else '+0,"No error"'
         for pattern, handler in self._routes:

@@ -50,4 +50,4 @@ def test_the_example_driver_works(tmp_path):
     driver.apply(Dc(level_v=0.5))
     driver.apply(NoSignal())
     driver.check()
-    assert heard == ["range 1", "set 0.500000", "on", "off"]
+    assert heard == ["off", "range 1", "set 0.500000", "on", "off"]

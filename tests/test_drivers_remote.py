@@ -16,10 +16,11 @@ from drivers.commands import TABLES, check_overrides, number
 from drivers.counter import ScpiCounter
 from drivers.generator import ScpiGenerator
 from drivers.level_meter import ScpiLevelMeter
+from drivers.remote import ALIKE
 from drivers.scope import ScpiScope
 from drivers.switch import ScpiSwitch
 from harness.errors import AnalysisError, ConfigError, InstrumentError, LinkError
-from harness.link import Link
+from harness.link import Link, NotAsSet
 from harness.models import Calibrator, Counter, Generator, Reference, Switch, Unit, UnitLink
 from harness.port import MemoryPort
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, TimeMarks, View
@@ -37,17 +38,30 @@ class SourceDouble(Double):
     def __init__(self, **options) -> None:
         self.state: dict[str, str] = {"output": "OFF"}
         self.loud: list[tuple[str, str]] = []  # what stood at the output when anything changed with it on
+        self.answers: dict[str, str] = {}  # instead of what is set
+        settings = {
+            "SOURce:FUNCtion[:SHAPe]": "function",
+            "SOURce:VOLTage[:LEVel][:IMMediate][:AMPLitude]": "voltage",
+            "SOURce:VOLTage[:LEVel][:IMMediate]:OFFSet": "offset",
+            "SOURce:FREQuency[:CW]": "frequency",
+            "SOURce:PULSe:PERiod": "period",
+            "SOURce:PULSe:TRANsition[:LEADing]": "transition",
+            "OUTPut[:STATe]": "output",
+        }
+        handlers = {header: self._keep(name) for header, name in settings.items()}
+        handlers["SOURce:VOLTage[:LEVel][:IMMediate][:AMPLitude]"] = self._level
         super().__init__(
-            {
-                "SOURce:FUNCtion[:SHAPe]": self._keep("function"),
-                "SOURce:VOLTage[:LEVel][:IMMediate][:AMPLitude]": self._level,
-                "SOURce:FREQuency[:CW]": self._keep("frequency"),
-                "SOURce:PULSe:PERiod": self._keep("period"),
-                "SOURce:PULSe:TRANsition[:LEADing]": self._keep("transition"),
-                "OUTPut[:STATe]": self._keep("output"),
-            },
+            handlers | {f"{header}?": self._told(name) for header, name in settings.items()},
+            reset=lambda: self.state.update(output="OFF", offset="0", voltage="0"),
             **options,
         )
+
+    def _told(self, name):
+        def told():
+            held = self.answers.get(name, self.state.get(name, "0"))
+            return {"ON": "1", "OFF": "0"}.get(held, held)
+
+        return told
 
     def _keep(self, name):
         def keep(value):
@@ -104,13 +118,15 @@ def test_a_square_wave_after_a_fast_edge_is_an_ordinary_one(source):
     assert double.state["transition"] == "DEF"
 
 
-def test_everything_is_one_message_that_waits(source):
+def test_settings_are_one_message_that_is_confirmed_before_the_output_is_switched_on(source):
     driver, _, port = source
+    driver.preset()
     before = len(port.messages)
     driver.apply(Square(level_vpp=5.0, frequency_hz=1e3))
-    assert len(port.messages) == before + 1
-    assert port.messages[-1].endswith(b":OUTP ON;*OPC?")
-    assert port.messages[-1].startswith(b":OUTP OFF;")
+    setting, switching = port.messages[before:]
+    assert setting.startswith(b":OUTP OFF;:SOUR:FUNC SQU;")
+    assert b":SOUR:VOLT 5.0;*OPC?;*ESR?;:SYST:ERR?;:SOUR:FUNC?;" in setting
+    assert switching == b":OUTP ON;*OPC?"
 
 
 def test_an_old_level_never_meets_a_new_function(source):
@@ -122,11 +138,70 @@ def test_an_old_level_never_meets_a_new_function(source):
     assert double.loud == [("SQU", "1.0")]
 
 
+def test_a_refused_level_never_reaches_the_output(source):
+    driver, double, _ = source
+    with pytest.raises(InstrumentError, match="Data out of range"):
+        driver.apply(Dc(level_v=900.0))
+    assert double.state["output"] == "OFF"
+    assert double.loud == []
+
+
+def test_an_offset_that_an_earlier_user_left_does_not_reach_the_output(source):
+    driver, double, _ = source
+    double.state.update(offset="60", output="ON")
+    driver.apply(Square(level_vpp=30.0, frequency_hz=1e3))
+    driver.check()
+    assert double.state["offset"] == "0"
+    double.handle(b":SOUR:VOLT:OFFS 60")  # and what somebody turns in between does not count
+    with pytest.raises(NotAsSet, match="answers 60 to ':SOUR:VOLT:OFFS\\?' where 0 was set"):
+        driver.check()
+
+
+@pytest.mark.parametrize(("name", "answer"), [("voltage", "0.2"), ("function", "SIN"), ("output", "ON")])
+def test_what_is_not_as_it_was_set_is_a_doubt_and_at_last_the_instruments_own(source, name, answer):
+    driver, double, _ = source
+    double.answers[name] = answer
+    for _ in range(ALIKE - 1):
+        with pytest.raises(NotAsSet):
+            driver.apply(Dc(level_v=0.3))
+    with pytest.raises(InstrumentError, match="3 times alike: it cannot be set so"):
+        driver.apply(Dc(level_v=0.3))
+    assert double.loud == []
+
+
+def test_rounding_within_the_tables_tolerance_is_as_set(source):
+    driver, double, _ = source
+    double.answers["voltage"] = "+3.00020E-01"
+    driver.apply(Dc(level_v=0.3))
+    double.answers["voltage"] = "0.30004"
+    with pytest.raises(NotAsSet):
+        driver.check()
+
+
+def test_an_instrument_without_a_question_says_which_key_takes_it_out(source):
+    driver, double, _ = source
+    double._routes = [(p, h) for p, h in double._routes if "OFFS" not in str(p)]
+    with pytest.raises(InstrumentError, match=r"Undefined header.*correct 'commands\.always_is', or write it as"):
+        driver.apply(Dc(level_v=0.3))
+
+
+def test_an_overridden_command_leaves_its_question_out_until_it_is_written_too():
+    link, port = link_to(SourceDouble())
+    driver = ScpiCalibrator(link, Calibrator(commands={"dc": ":SOUR:VOLT {level_v}"}))
+    assert driver.commands.on_trust() == ("dc",)
+    driver.apply(Dc(level_v=0.3))
+    assert not any(b":SOUR:VOLT?" in message for message in port.messages)
+    asking = Calibrator(commands={"dc": ":SOUR:VOLT {level_v}", "dc_is": "SOUR:VOLT?={level_v}~1%"})
+    driver = ScpiCalibrator(link, asking)
+    driver.apply(Dc(level_v=0.3))
+    assert b";:SOUR:VOLT?;:SOUR:VOLT:OFFS?" in port.messages[-2]
+
+
 def test_a_sweep_of_one_function_keeps_the_output_on(source):
     driver, _, port = source
     driver.apply(Sine(level_vpp=0.6, frequency_hz=1e6))
     driver.apply(Sine(level_vpp=0.6, frequency_hz=2e6))
-    assert b"OFF" not in port.messages[-1]
+    assert not any(b"OUTP OFF" in message for message in port.messages[-2:])
 
 
 def test_the_same_setting_is_not_sent_twice(source):
@@ -150,16 +225,16 @@ def test_after_a_power_cycle_everything_is_sent_again(source):
 
 
 def test_after_trouble_on_the_line_everything_is_sent_again():
-    double, troubled = SourceDouble(), iter([False] * 7 + [True] + [False] * 50)
+    double, troubled = SourceDouble(), iter([False] * 9 + [True] + [False] * 50)
     link, port = link_to(double, damage=lambda reply: (b"", b"") if next(troubled) else (reply, b""))
     driver = ScpiCalibrator(link, Calibrator())
     driver.apply(Dc(level_v=1.0))
     driver.check()
     with pytest.raises(LinkError):
         driver.check()
-    count = sum(b"VOLT" in message for message in port.messages)
+    count = sum(b":SOUR:VOLT 1.0" in message for message in port.messages)
     driver.apply(Dc(level_v=1.0))
-    assert sum(b"VOLT" in message for message in port.messages) == count + 1
+    assert sum(b":SOUR:VOLT 1.0" in message for message in port.messages) == count + 1
 
 
 def test_an_output_that_refuses_to_go_off_is_told_again(source):
@@ -195,7 +270,8 @@ def test_a_refused_level_is_told_and_not_believed_set(goes_on):
 
 def test_off_works_after_a_refusal_and_any_number_of_times(source):
     driver, double, _ = source
-    driver.apply(Dc(level_v=900.0))
+    with pytest.raises(InstrumentError):
+        driver.apply(Dc(level_v=900.0))
     driver.off()
     driver.off()
     assert double.state["output"] == "OFF"
@@ -218,7 +294,7 @@ def test_a_level_in_dbm_by_override():
     driver = ScpiGenerator(link, Generator(commands={"sine": "SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_dbm}"}))
     driver.apply(Sine(level_vpp=2 * math.sqrt(2) * math.sqrt(0.05), frequency_hz=5e4))
     assert float(double.state["voltage"]) == pytest.approx(0.0, abs=1e-12)
-    assert b":SOUR:FREQ 50000.0;:SOUR:VOLT" in port.messages[-1]
+    assert b":SOUR:FREQ 50000.0;:SOUR:VOLT" in port.messages[-2]
 
 
 def test_a_function_that_the_instrument_has_not():
@@ -237,7 +313,7 @@ def test_every_default_command_can_be_parsed_by_another_hand():
     for tables in TABLES.values():
         for table in tables:
             for command in table.values():
-                text = re.sub(r"\{(\w+)\}", "1", command.template)
+                text = re.sub(r"=[^;]+", "", re.sub(r"\{(\w+)\}", "1", command.template))
                 if text:
                     assert Parser().parse(text), text
 
@@ -256,6 +332,7 @@ def test_every_default_command_uses_known_fields_only():
         ("unit", {"range": "R {volts_per_div"}, "a brace without its partner"),
         ("unit", {"start": "A\nB"}, "one line of plain ASCII"),
         ("switch", {"open_all": "{x}"}, "it takes none"),
+        ("calibrator", {"dc_is": ":SOUR:VOLT {level_v}"}, "expected questions such as"),
         ("counter", {"frequency": "{expected_hz.__class__}"}, "a brace without its partner"),
     ],
 )
@@ -311,7 +388,13 @@ def test_a_counter_with_nothing_to_count_says_so():
 def test_a_switch_opens_before_it_closes():
     log: list[str] = []
     link, _ = link_to(
-        Double({"ROUTe:OPEN:ALL": lambda: log.append("open"), "ROUTe:CLOSe": lambda *a: log.append(",".join(a))}),
+        Double(
+            {
+                "ROUTe:OPEN:ALL": lambda: log.append("open"),
+                "ROUTe:CLOSe": lambda *a: log.append(",".join(a)),
+                "ROUTe:CLOSe?": lambda *_: "1,1,1",
+            }
+        ),
         "switch",
     )
     driver = ScpiSwitch(link, Switch())
@@ -334,13 +417,19 @@ class ScopeDouble(Double):
         self.own: dict[str, str] = {}
         self._signal, self._bits, self._skew, self._form = signal, bits, skew, form
         self._noise_v, self._random = noise_v, np.random.default_rng(5)
+        settings = {
+            "SENSe<n>:VOLTage[:DC]:RANGe:PTPeak": "range",
+            "SENSe<n>:VOLTage[:DC]:RANGe:OFFSet": "offset",
+            "INPut<n>:COUPling": "coupling",
+            "INPut<n>:IMPedance": "input",
+            "INPut<n>:FILTer[:LPASs][:STATe]": "limiter",
+            "SENSe:SWEep:TIME": "sweep",
+            "SENSe:SWEep:POINts": "points",
+        }
         super().__init__(
-            {
-                "SENSe<n>:VOLTage[:DC]:RANGe:PTPeak": self._keep("range"),
-                "SENSe<n>:VOLTage[:DC]:RANGe:OFFSet": self._keep("offset"),
-                "INPut<n>:COUPling": self._keep("coupling"),
-                "SENSe:SWEep:TIME": self._keep("sweep"),
-                "SENSe:SWEep:POINts": self._keep("points"),
+            {header: self._keep(name) for header, name in settings.items()}
+            | {f"{header}?": self._told(name) for header, name in settings.items()}
+            | {
                 "FORMat[:DATA]": lambda *a: self.set.__setitem__("format", ",".join(a)),
                 "FORMat:BORDer": self._keep("border"),
                 "INITiate[:IMMediate]": self._start,
@@ -356,6 +445,9 @@ class ScopeDouble(Double):
 
     def _keep(self, name):
         return lambda value, **bindings: self.set.update({name: value, "channel": bindings.get("n", "")})
+
+    def _told(self, name):
+        return lambda **_: {"OFF": "0"}.get(self.set[name], self.set[name])
 
     def _start(self):
         self.started += 1
@@ -395,6 +487,7 @@ def sine(vpp, hz, offset=0.0):
 
 def test_the_display_is_set_in_one_message():
     driver, double, port = scope(sine(0.6, 5e4))
+    driver.preset()
     count = len(port.messages)
     driver.show(view(ground_line_div=-3.0, coupling="ac", magnifier=10.0))
     assert len(port.messages) == count + 1
@@ -404,6 +497,21 @@ def test_the_display_is_set_in_one_message():
     assert float(double.set["offset"]) == 0.3  # 0 V stands three divisions below the centre
     assert float(double.set["sweep"]) == 2e-5  # 10 div, magnified ten times
     driver.check()
+    assert port.messages[-1].endswith(
+        b"*ESR?;:SYST:ERR?;:INP2:COUP?;:INP2:IMP?;:INP2:FILT?;:SENS2:VOLT:RANG:PTP?;:SENS2:VOLT:RANG:OFFS?;:SENS:SWE:TIME?"
+    )
+
+
+def test_a_range_that_the_scope_has_not_is_never_read_as_if_it_had():
+    driver, double, _ = scope(sine(0.2, 5e4))
+    keep = double.set.update
+    double.set = type("Rounding", (dict,), {"update": lambda self, new: dict.update(self, new, range="0.4")})()
+    assert keep
+    for _ in range(ALIKE - 1):
+        with pytest.raises(NotAsSet):
+            driver.show(view(volts_per_div=0.03))
+    with pytest.raises(InstrumentError, match=r"answers 0\.4 to ':SENS2:VOLT:RANG:PTP\?' where 0\.24 was set"):
+        driver.show(view(volts_per_div=0.03))
 
 
 def test_a_sine_is_fitted_and_read_in_divisions():

@@ -125,7 +125,7 @@ def test_every_repeat_is_an_event_with_instrument_and_reason(lab: Path, tmp_path
     result = opening.start(job(lab, VERTICAL), tmp_path)
     repeats = [event.text for event in read(result.folder).events if event.what == "repeat"]
     assert repeats
-    assert all(re.match(r"(unit|calibrator|switch) \(.*\): .*; try \d of \d$", text) for text in repeats)
+    assert all(re.match(r"(unit|calibrator|generator|switch) \(.*\): .*; try \d of \d$", text) for text in repeats)
     assert result.report.parts[0].finished
 
 

@@ -28,7 +28,7 @@ from harness.report.readings import QUANTITY, Group, Return, grouped, missing, p
 from harness.report.responses import responses
 from harness.report.words import deviations, next_step, sentence, standards, used_roles
 from harness.signals import describe, unit_of
-from harness.steps import NOT_SETTLED, Measure, Reading, TimeMarks
+from harness.steps import NOT_SETTLED, Measure, Reading, Status, TimeMarks
 
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
@@ -194,6 +194,14 @@ def _plain(step: Measure, reading: Reading) -> PlainReading:
 # --- points ------------------------------------------------------------------------------------------------------
 
 
+_NOT_READ: Final[Mapping[Status, str]] = {
+    "read": "no value",
+    "skipped": "left out by the operator",
+    "off_screen": "off the screen",
+    "no_signal": "no signal: what was read is far from what was applied, and the connection is in question",
+}
+
+
 def _points(setup: Setup, groups: Sequence[Group]) -> Iterator[Point]:
     read_somewhere = {place_of(group.step) for group in groups if group.read}
     order = list(dict.fromkeys(group.step.path for group in groups))
@@ -219,7 +227,7 @@ def _point(setup: Setup, group: Group) -> Point:
     statement = budget = verdict = None
     word: Word = "not measured"
     if not values:
-        remarks.append("off the screen" if group.readings[0].status == "off_screen" else "left out by the operator")
+        remarks.append(_NOT_READ[group.readings[0].status])
     else:
         try:
             budget = budget_for(setup, group.step, group.readings, () if ground is None else (ground,))

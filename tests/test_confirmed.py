@@ -1,0 +1,197 @@
+"""What was set is what is there, or the point does not count: jobs on a simulated bench that is not as expected."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from demo_lab import DEMO, ONE_CHANNEL, a_job, change
+
+from drivers.manual import OVERDRIVE
+from harness import open as opening
+from harness.errors import InstrumentError, SafetyError
+from harness.journal import read
+from harness.sim.bench import SimulatedBench
+from harness.sim.device import Device
+from harness.sim.instruments import SourceModel
+from harness.steps import Reading
+
+
+@pytest.fixture
+def at_the_start(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[SimulatedBench], None]], list[SimulatedBench]]:
+    """Does something to the simulated bench before anybody speaks to it; returns the benches that were made."""
+
+    def prepare(action: Callable[[SimulatedBench], None]) -> list[SimulatedBench]:
+        made: list[SimulatedBench] = []
+        usual = opening.simulated_bench
+
+        def prepared(loaded: opening.LoadedJob) -> SimulatedBench | None:
+            bench = usual(loaded)
+            assert bench is not None
+            action(bench)
+            made.append(bench)
+            return bench
+
+        monkeypatch.setattr(opening, "simulated_bench", prepared)
+        return made
+
+    return prepare
+
+
+@pytest.fixture
+def lab(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(DEMO, tmp_path / "lab"))
+
+
+def left(bench: SimulatedBench, role: str, **settings: float | str | bool) -> None:
+    """As an earlier user left it."""
+    model = bench._models[role]
+    assert isinstance(model, SourceModel)
+    for name, value in settings.items():
+        model.put(name, 1, value)
+
+
+def readings(result: opening.RunResult) -> list[Reading]:
+    return [each.reply for each in read(result.folder).records if isinstance(each.reply, Reading)]
+
+
+# --- the order of settings ---------------------------------------------------------------------------------------
+
+
+class Watched:
+    """The deflection of every input after every message and every turn of a knob: the largest, in screens."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.screens = 0.0
+        self.looks = 0
+        self.benches: list[SimulatedBench] = []
+        watch = self
+        handle, by_hand, turned = Device.handle, SimulatedBench.apply_by_hand, SimulatedBench.set_by_hand
+
+        def handled(device: Device, line: bytes) -> bytes | None:
+            reply = handle(device, line)
+            watch.look()
+            return reply
+
+        def applied(bench: SimulatedBench, role: str, stimulus: object) -> None:
+            by_hand(bench, role, stimulus)  # type: ignore[arg-type]
+            watch.look()
+
+        def set_(bench: SimulatedBench, display: str, view: object) -> None:
+            turned(bench, display, view)  # type: ignore[arg-type]
+            watch.look()
+
+        monkeypatch.setattr(Device, "handle", handled)
+        monkeypatch.setattr(SimulatedBench, "apply_by_hand", applied)
+        monkeypatch.setattr(SimulatedBench, "set_by_hand", set_)
+
+    def look(self) -> None:
+        for bench in self.benches:
+            for name, screen in bench.world.screens.items():
+                for connection in bench.world.connections():
+                    if connection.display == name and bench.world.sources[connection.source].live:
+                        trace = bench.world.look(name, connection.channel)
+                        height = max(abs(end - trace.ground_div) for end in trace.extremes_div()) / screen.vertical_div
+                        self.screens, self.looks = max(self.screens, height), self.looks + 1
+
+
+@pytest.mark.parametrize(("job", "most"), [("digital.toml", 1.0), ("by_eye.toml", OVERDRIVE)])
+def test_no_input_is_driven_harder_between_two_points_than_at_them(job, most, tmp_path, at_the_start, monkeypatch):
+    """The source goes down before a more sensitive range, a range before a higher level; in every sequence."""
+    watched = Watched(monkeypatch)
+    watched.benches = at_the_start(lambda bench: None)
+    opening.start(DEMO / job, tmp_path)
+    assert watched.looks > 100
+    assert 0.5 < watched.screens <= most
+
+
+# --- the state at the start --------------------------------------------------------------------------------------
+
+
+def test_what_an_earlier_user_left_changes_no_reading(tmp_path, at_the_start, lab):
+    job = a_job(lab / "one.toml", ONE_CHANNEL)
+    plain = readings(opening.start(job, tmp_path / "plain"))
+
+    def leave(bench: SimulatedBench) -> None:
+        left(bench, "calibrator", function="square", level_v=90.0, offset_v=60.0, output=True)
+        left(bench, "generator", level_v=5.0, offset_v=2.0, output=True)
+        bench._models["unit"].put("limiter", 1, True)
+        bench._models["unit"].put("coupling", 1, "ac")
+        bench._models["unit"].put("input_ohm", 1, 50.0)
+
+    at_the_start(leave)
+    assert readings(opening.start(job, tmp_path / "left")) == plain
+
+
+def test_a_source_that_the_job_does_not_use_is_off_before_a_hand_is_sent_to_a_cable(tmp_path, at_the_start, lab):
+    """The generator of an earlier user stood at 5 V while the prompt said that outputs are off."""
+    change(lab / "bench.toml", ('routes = { unit-1 = "(@101)", unit-2 = "(@102)" }', ""))
+    benches = at_the_start(lambda bench: left(bench, "generator", level_v=5.0, output=True))
+    on: list[tuple[str, ...]] = []
+
+    def watch(*_: object) -> None:
+        on.append(benches[0].outputs_on())
+
+    opening.start(a_job(lab / "one.toml", ONE_CHANNEL), tmp_path, watch=watch)
+    assert on
+    assert not any("generator" in each for each in on)
+
+
+def test_a_source_that_stays_on_lets_no_run_begin(tmp_path, at_the_start, lab):
+    def leave(bench: SimulatedBench) -> None:
+        left(bench, "generator", output=True)
+        bench.devices["generator"]._table = tuple(
+            command
+            for command in bench.devices["generator"]._table
+            if command.name != "output" or command.does == "asks"
+        )
+
+    at_the_start(leave)
+    with pytest.raises(SafetyError, match=r"Not begun\. The output of the generator .* may still be ON.*by hand\.$"):
+        opening.start(a_job(lab / "one.toml", ONE_CHANNEL), tmp_path)
+
+
+def test_a_source_that_does_not_answer_is_named_and_a_person_says_that_it_is_off(tmp_path, lab):
+    change(lab / "bench.toml", ('routes = { unit-1 = "(@101)", unit-2 = "(@102)" }', ""))
+    change(lab / "bench.toml", ("Northfen,G550,G550-0093,1.7", "Northfen,G550,G550-0099,1.7"))
+    job = a_job(lab / "one.toml", ONE_CHANNEL)
+    events: list[tuple[str, str]] = []
+    opening.start(job, tmp_path, on_event=lambda *event: events.append(event))
+    told = [text for what, text in events if what == "outputs"]
+    assert "generator" in told[0]
+    assert "which this job does not use, may be ON" in told[0]
+    assert told[1] == "A person says that the output of the generator is off."
+    assert len(told) == 2
+
+
+# --- what an instrument has not ----------------------------------------------------------------------------------
+
+
+def test_a_range_that_the_unit_has_not_ends_before_the_run(tmp_path, lab):
+    change(lab / "aldermoor_s1002.toml", ('"20 mV"', '"30 mV"'))
+    with pytest.raises(InstrumentError, match=r"answers 4\.0*E-01 to ':SENS1:VOLT:RANG:PTP\?' where 0\.24 was set"):
+        opening.start(a_job(lab / "one.toml", ONE_CHANNEL), tmp_path / "runs")
+    assert not (tmp_path / "runs").exists()
+
+
+# --- no signal ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("sequence", [ONE_CHANNEL, 'use = "bandwidth"\npath = "terminated"\nchannels = [1]'])
+def test_a_source_that_is_not_connected_is_no_signal_and_no_verdict(sequence, tmp_path, at_the_start, lab):
+    def unplug(bench: SimulatedBench) -> None:
+        bench.world.connection_to = lambda _display, _channel: None  # type: ignore[method-assign]
+
+    at_the_start(unplug)
+    result = opening.start(a_job(lab / "one.toml", sequence), tmp_path)
+    taken = [each for each in readings(result) if "ground" not in each.flags]
+    assert taken
+    assert {each.status for each in taken if each.value and abs(each.value) < 0.1} <= {"no_signal", "read"}
+    assert any(each.status == "no_signal" for each in taken)
+    words = {point.word for part in result.report.parts for point in part.points}
+    words |= {response.word for part in result.report.parts for response in part.responses}
+    assert words <= {"not measured", "undecided"}
+    assert "pass" not in words
+    assert "fail" not in words
