@@ -34,7 +34,7 @@ class ScpiScope(Remote):
         super().__init__(link, "reference" if unit is None else "unit", SCOPE, model.commands)
         self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
         self._width_div = unit.horizontal_div if unit is not None else 10.0
-        self._input_ohm = unit.input.resistance if unit is not None else getattr(model, "input_resistance", 1e6)
+        self._input_ohm = unit.input.resistance if unit is not None else getattr(model, "input_ohm", 1e6)
         self._built: tuple[View, str, tuple[ReadBack, ...]] | None = None  # the last view: a point asks for it twice
 
     def show(self, view: View) -> None:
