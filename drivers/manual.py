@@ -17,11 +17,14 @@ from harness.errors import OperatorStop
 from harness.operator import (
     HELP,
     HELP_DO,
+    MOST_MISSES,
+    STOPPED,
     GoBack,
     Note,
     Operator,
     Prompt,
     Value,
+    no_person,
     read_answer,
 )
 from harness.signals import describe, unit_of
@@ -32,8 +35,6 @@ if TYPE_CHECKING:
     from harness.steps import Role
 
 OnEvent = Callable[[str, str], None]
-STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
-MOST_MISSES: Final = 50  # answers in a row that make no sense: nobody is there
 _AGREES: Final = 0.05  # a second reading this near to the first is the same answer
 OVERDRIVE: Final = 10  # screens: from one range to the next a level stays within three, and no input minds
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
@@ -69,25 +70,26 @@ class Manual:
     def _line(self, prompt: Prompt, help_text: str, *, may_go_back: bool = True) -> str:
         """Ask until the answer is one for the caller; notes, help, back and stop are dealt with here."""
         while True:
-            typed = " ".join(self._operator.ask(prompt).split())
+            typed = self._asked(prompt)
             word = typed.lower()
             if word == "?":
                 self._operator.tell(help_text)
             elif word == "stop":
                 raise OperatorStop(STOPPED)
             elif word == "back" and may_go_back:
+                self._misses = 0
                 raise GoBack
             elif word == "note" or word.startswith("note "):
                 self._keep(typed[5:])
             else:
                 return typed
 
-    def _puzzled(self, sentence: str) -> None:
-        """Say what is wrong with an answer; whoever never gives a usable one is not a person."""
-        self._misses += 1
+    def _asked(self, prompt: Prompt) -> str:
+        """Ask once; whoever never gives a usable answer is not a person."""
         if self._misses >= MOST_MISSES:
-            raise OperatorStop(f"Stopped: {MOST_MISSES} answers in a row made no sense. {STOPPED}")
-        self._operator.tell(sentence)
+            raise no_person()
+        self._misses += 1  # until it is found usable
+        return " ".join(self._operator.ask(prompt).split())
 
     def _keep(self, note: str) -> None:
         if note:
@@ -101,7 +103,9 @@ class Manual:
             if typed.lower() in ("", "done", "ok", "yes"):
                 self._misses = 0
                 return
-            self._puzzled(f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT.")
+            self._operator.tell(
+                f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
+            )
 
 
 class ManualSource(Manual):
@@ -165,7 +169,7 @@ class ManualMeter(Manual):
                 if frequency_hz <= 0:
                     raise ValueError("A frequency is above zero; type what the counter shows, such as 19.98 MHz.")
             except ValueError as error:
-                self._puzzled(str(error))
+                self._operator.tell(str(error))
                 continue
             self._misses = 0
             if not known or asked_again or abs(frequency_hz / expected_hz - 1) <= FARTHEST_FREQUENCY:
@@ -217,6 +221,8 @@ class ManualScreen(Manual):
         first: Reading | None = None
         said: list[str] = []
         while self._is_doubtful(step, reading) and not (first and _is_same(first, reading)):
+            if len(said) >= MOST_MISSES:
+                raise no_person()
             first = reading
             said.append(reading.said)
             span = self._span(step)
@@ -237,13 +243,14 @@ class ManualScreen(Manual):
         self._turned.pop(step.view.channel, None)
         self._shown = None  # in doubt until it is answered: after 'back' everything is said again
         while True:
-            typed = " ".join(self._operator.ask(prompt).split())
+            typed = self._asked(prompt)
             try:
                 answer = read_answer(typed, step, self._screen_div(step))
             except ValueError as error:
-                self._puzzled(str(error))
+                self._operator.tell(str(error))
                 continue
-            self._misses = 0
+            if answer != "help" and not isinstance(answer, Note):
+                self._misses = 0
             match answer:
                 case Value(value=value):
                     self._settled(step)
@@ -276,12 +283,13 @@ class ManualScreen(Manual):
         while True:
             typed = self._line(prompt, HELP)
             if typed.lower() in ("", "=", "done", "ok", "yes"):
+                self._misses = 0
                 self._settled(step)
                 return Reading(value=target_div, said=typed)
             try:
                 answer = read_answer(typed, step, self._screen_div(step))
             except ValueError as error:
-                self._puzzled(str(error))
+                self._operator.tell(str(error))
                 continue
             self._misses = 0
             if isinstance(answer, Value):

@@ -422,6 +422,7 @@ class LiveBench:
             lines=lines,
             step=step,
             choices=("go on", "stop"),
+            hazard=True,
         )
         if ask_choice(self._operator, prompt) != "go on":
             raise OperatorStop("Stopped before a hazardous voltage was applied; the outputs are off.")

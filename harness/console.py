@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Final, TextIO
 
-from harness.errors import OperatorStop
+from harness.errors import OperatorStop, SafetyError
 from harness.report.shown import clean
 
 if TYPE_CHECKING:
@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 
 _INDENT: Final = "  "
 _SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
+NOT_SEEN: Final = (
+    "A person must confirm it at a terminal, and here the answers come from elsewhere. Run it at a terminal; or, for a "
+    "bench that nobody can touch, set allow_hazardous_voltage = true in the job."
+)
 GONE: Final = "Nobody answers at this terminal any more (end of input)."
 
 
@@ -70,6 +74,8 @@ class Terminal:
         """Show the prompt, wait for one line; raises OperatorStop when no line can come any more."""
         if self._gone:
             raise OperatorStop(GONE)
+        if prompt.hazard and not self._seen():
+            raise SafetyError(f"Not applied. {prompt.title} {NOT_SEEN}")
         with self._aside():
             _asked.append(prompt)
             try:
@@ -80,6 +86,14 @@ class Terminal:
                 raise OperatorStop(GONE) from error
             finally:
                 _asked.pop()
+
+    def _seen(self) -> bool:
+        """Whether question and answer are at a terminal, so that somebody has read the one and typed the other."""
+        answers = self._answers if self._answers is not None else sys.stdin
+        try:
+            return answers is not None and answers.isatty() and self._console.file.isatty()
+        except (OSError, ValueError):  # it was closed
+            return False
 
     def tell(self, text: str) -> None:
         """Say something that needs no answer; a closed terminal does not keep the bench from being made safe."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal, Protocol, TypeAlias
 
@@ -31,6 +31,7 @@ class Prompt:
     role: Role | None = None  # the source that is to be set by hand, and to what
     stimulus: Stimulus | None = None
     screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
+    hazard: bool = False  # only somebody who is there may answer: no pipe, no file
 
 
 class Operator(Protocol):
@@ -92,6 +93,8 @@ note TEXT   keep a remark with the run
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""
 
+MOST_MISSES: Final = 50  # answers in a row that lead nowhere: nobody is there
+STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
 STOPPED_OFF: Final = "Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here."
 
 
@@ -160,10 +163,21 @@ def describe_connection(step: Connect) -> str:
     return f"{step.source} → {step.path} → {where}"
 
 
+def answers(operator: Operator, prompt: Prompt) -> Iterator[str]:
+    """What is answered to a prompt, time after time; whoever never gives a usable answer is not a person."""
+    for _ in range(MOST_MISSES):
+        yield " ".join(operator.ask(prompt).split())
+    raise no_person()
+
+
+def no_person() -> OperatorStop:
+    """Why a run stops that is answered by nobody."""
+    return OperatorStop(f"Stopped: {MOST_MISSES} answers in a row made no sense. {STOPPED}")
+
+
 def ask_done(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], None]) -> None:
     """Ask a person to do something until they have done it."""
-    while True:
-        answer = " ".join(operator.ask(prompt).split())
+    for answer in answers(operator, prompt):
         word = answer.lower()
         if word in ("", "done", "ok", "yes"):
             return
@@ -183,7 +197,8 @@ def ask_done(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], 
 
 def ask_choice(operator: Operator, prompt: Prompt) -> str:
     """Ask until one of the prompt's choices is typed; which one."""
-    while (answer := " ".join(operator.ask(prompt).lower().split())) not in prompt.choices:
+    given = answers(operator, prompt)
+    while (answer := next(given).lower()) not in prompt.choices:
         said = repr(answer) if answer else "Enter alone"
         operator.tell(f"{said} is no answer here. Type one of: {', '.join(prompt.choices)}.")
     return answer

@@ -76,6 +76,7 @@ class Mirrored:
             display, view = prompt.step.display, prompt.step.view
             self._simulated.set_by_hand(display, view)
             prompt = replace(prompt, screen=partial(self._screen, display, view.channel))
+        prompt = replace(prompt, hazard=False)  # there is no voltage
         return self._operator.ask(prompt)
 
     def _screen(self, display: Display, channel: int, columns: int, rows: int) -> list[str]:

@@ -13,7 +13,7 @@ from typing import Any, TypeAlias
 from harness import steps
 from harness.errors import AnalysisError, HalfpowerError, InstrumentError, JournalError, OwnCodeError, StepRefused
 from harness.journal import Journal, Record
-from harness.operator import GoBack
+from harness.operator import MOST_MISSES, GoBack, no_person
 from harness.own_code import Blaming, Judged, a_step, refused
 from harness.steps import Connect, Done, Reply, Step
 
@@ -76,6 +76,7 @@ class _Attempt:
     records: list[Record]
     tell: Callable[[str], None] = lambda _text: None
     made: Connect | None = None
+    at_the_start: int = 0  # how often somebody wanted to go back from there
 
     def run(self) -> None:
         with Blaming(self.part.own):
@@ -106,6 +107,9 @@ class _Attempt:
 
     def go_back(self) -> None:
         if not self.records:
+            self.at_the_start += 1
+            if self.at_the_start >= MOST_MISSES:
+                raise no_person()
             self.tell(f"There is nothing before this to go back to in {self.part.name!r}.")
             return
         self.journal.withdraw(self.part.name)

@@ -273,6 +273,21 @@ def test_quiet_shows_the_result_alone_and_plain_lines_every_reading(lab: Path) -
     assert len(list((lab / "runs").iterdir())) == 2
 
 
+@pytest.mark.parametrize("way", ["--quiet", "--json"])
+def test_a_hazard_is_not_confirmed_through_a_pipe(lab: Path, way: str) -> None:
+    """The same answers by pipe work the bench by hand, up to the hazardous voltage."""
+    change(lab / "hand_bench.toml", ('simulation = "hand_bench_sim.toml"\n', ""))
+    sequence = 'use = "vertical"\npaths = ["probe"]\nchannels = [1]\nranges = ["5 V"]'
+    job = a_job(lab / "high.toml", sequence, unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958")
+    stopped = halfpower("run", job, "--runs", lab / "runs", way, answers="\n\ngo on\n\n\n\n")
+    said = f"{stopped.stdout}{stopped.stderr}"
+    assert "is hazardous" in said
+    assert "A person must confirm it at a terminal" in said
+    assert stopped.exit_code == 6
+    assert "Connect calibrator → probe" in said
+    assert "Set the calibrator" not in said
+
+
 def test_quiet_and_json_exclude_each_other(lab: Path) -> None:
     assert halfpower("run", lab / "quick.toml", "--quiet", "--json").exit_code == 2
 

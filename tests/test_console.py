@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from harness.console import Terminal, wrapped
-from harness.errors import OperatorStop
+from harness.errors import OperatorStop, SafetyError
 from harness.limits import CAUTIONS
 from harness.live import JsonLines, Lines, Progress, Redrawn, Responses, chart, outcome
 from harness.operator import HELP, HELP_DO, Prompt
@@ -61,6 +61,32 @@ def test_each_question_takes_its_own_line() -> None:
     terminal = Terminal(console, answers=io.StringIO("4.9\r\n\n= \n"))
     prompt = Prompt(kind="read", title="?")
     assert [terminal.ask(prompt) for _ in range(3)] == ["4.9", "", "= "]
+
+
+HAZARD = Prompt(kind="choose", title="The next setting is hazardous.", choices=("go on", "stop"), hazard=True)
+
+
+class AtTerminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("answers", "shown_on", "taken"), [
+    (AtTerminal, AtTerminal, True),
+    (io.StringIO, AtTerminal, False),  # typed by a pipe
+    (AtTerminal, io.StringIO, False),  # shown to nobody
+])  # fmt: skip
+def test_a_hazard_is_confirmed_at_a_terminal_alone(
+    answers: type[io.StringIO], shown_on: type[io.StringIO], taken: bool
+) -> None:
+    terminal = Terminal(Console(file=shown_on(), width=120), answers=answers("go on\n"))
+    if taken:
+        assert terminal.ask(HAZARD) == "go on"
+        return
+    with pytest.raises(
+        SafetyError, match=r"^Not applied\. .* at a terminal.*allow_hazardous_voltage = true in the job"
+    ):
+        terminal.ask(HAZARD)
 
 
 @pytest.mark.parametrize("answers", ["", None])

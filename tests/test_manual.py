@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from drivers.manual import ManualMeter, ManualScreen, ManualSource
 from harness.errors import OperatorStop
 from harness.models import Calibrator, Counter, Generator, SignalPath, Unit, UnitLink
-from harness.operator import GoBack, Note, Prompt, Value, read_answer
+from harness.operator import GoBack, Note, Prompt, Value, ask_choice, ask_done, read_answer
 from harness.steps import Dc, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
 
 UNIT = Unit.model_validate(
@@ -343,6 +343,31 @@ def test_whoever_never_makes_sense_is_not_asked_for_ever():
     with pytest.raises(OperatorStop, match="made no sense"):
         driver.read(step())
     assert len(person.asked) == 50
+
+
+PROMPT = Prompt(kind="choose", title="?", choices=("go on", "stop"))
+
+
+@pytest.mark.parametrize("ask", [
+    lambda person: ask_choice(person, PROMPT),
+    lambda person: ask_done(person, Prompt(kind="do", title="?"), lambda _kind, _text: None),
+    lambda person: ManualSource(person, Generator(), "generator").off(),
+    lambda person: ManualMeter(person, Counter(), "counter").read_frequency_hz(2e7),
+    lambda person: ManualScreen(person, UnitLink(), "unit", UNIT).read(step()),
+    lambda person: ManualScreen(person, UnitLink(), "unit", UNIT).read(step("peak_to_peak", tune_to_div=6.0)),
+])  # fmt: skip
+@pytest.mark.parametrize("typed", ["?", "note it rains", "mumble"])
+def test_no_question_is_put_for_ever(ask, typed):
+    person = Person([typed] * 1000)
+    with pytest.raises(OperatorStop, match="50 answers in a row made no sense"):
+        ask(person)
+    assert len(person.asked) == 50
+
+
+def test_readings_that_never_agree_are_not_asked_for_for_ever():
+    driver, _, _ = screen(*["1", "2"] * 500)
+    with pytest.raises(OperatorStop, match="made no sense"):
+        driver.read(step(expected_low=5.0, expected_high=7.0))
 
 
 def test_a_simulated_person_is_told_what_to_do_in_values_too():

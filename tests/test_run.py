@@ -1,6 +1,6 @@
 import pytest
 
-from harness.errors import AnalysisError, InstrumentError, JournalError, LinkError
+from harness.errors import AnalysisError, InstrumentError, JournalError, LinkError, OperatorStop
 from harness.journal import Journal, comparable, read
 from harness.operator import GoBack
 from harness.run import Part, run_part, run_parts
@@ -107,6 +107,11 @@ def test_who_goes_back_from_the_first_question_is_told_that_nothing_is_there(tmp
     world = World({1: GoBack()})
     run_parts([PART], world, new(tmp_path, "run"), tell=told.append)
     assert told == [f"There is nothing before this to go back to in {PART.name!r}."]
+
+
+def test_who_wants_back_for_ever_is_nobody(tmp_path):
+    with pytest.raises(OperatorStop, match="made no sense"):
+        run_parts([PART], World({n: GoBack() for n in range(1, 1000)}), new(tmp_path, "run"))
 
 
 def test_back_over_a_connection_makes_the_earlier_one_again(tmp_path):
