@@ -71,6 +71,7 @@ class Contents:
     parts: Mapping[str, PartState]
     closed_at: str | None
     last_at: str = ""  # of the last line
+    digest: str = ""  # SHA-256 of the file as it was read, a torn line at its end included
 
     @property
     def id(self) -> str:
@@ -149,6 +150,7 @@ def parse(data: bytes, path: Path) -> Contents:
         parts=parts,
         closed_at=closed_at,
         last_at=at,
+        digest=hashlib.sha256(data).hexdigest(),
     )
 
 

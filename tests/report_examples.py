@@ -311,7 +311,8 @@ def assemble(
     if not finished:
         deviations.append("The run was stopped before its end; what is missing is marked “not measured”.")
     report = Report(
-        number="20261125-0915-NF-20417", id="8f1c0a52d7e94b6fa1d3c5e7f9b02468", issued="2026-11-25",
+        number="20261125-0915-NF-20417", id="8f1c0a52d7e94b6fa1d3c5e7f9b02468",
+        journal_sha256="9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08", issued="2026-11-25",
         title=on.job.title or "Verification of an oscilloscope", setup=on,
         program="Halfpower 0.1.0", started="2026-11-25T09:15:02+00:00", ended="2026-11-25T10:41:37+00:00",
         finished=finished, simulated=on.bench.simulation is not None, overall=word,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import html
 import inspect
 import io
@@ -33,7 +34,10 @@ from harness.console import Terminal
 from harness.errors import BusyError
 from harness.lock import hold
 from harness.operator import Prompt
+from harness.report.blocks import plain
+from harness.report.sheet import sheet
 from harness.report.shown import clean
+from harness.report.summary import summarise
 from harness.steps import Measure
 from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower, piped, serving
 from tests.golden.render import FORMATS
@@ -321,6 +325,24 @@ def test_a_report_is_made_from_the_journal_alone(ran: Path, tmp_path: Path) -> N
     assert halfpower("report", alone).stdout
 
 
+def grouped(digest: str) -> str:
+    return " ".join(digest[start : start + 8] for start in range(0, 64, 8))
+
+
+def test_a_report_holds_the_digest_of_the_journal_that_it_was_made_from(kept: Path, tmp_path: Path) -> None:
+    """As the system's own tool prints it, a torn line at the end included: compared with `hashlib` (FIPS 180-4)."""
+    with kept.open("ab") as stream:
+        stream.write(b'{"kind":"event"')
+    digest = hashlib.sha256(kept.read_bytes()).hexdigest()
+    page, data = tmp_path / "r.html", tmp_path / "r.json"
+    made = halfpower("report", kept, "--html", page, "--json", data)
+    assert made.exit_code == 0, made.stderr
+    assert json.loads(data.read_text("utf-8"))["journal_sha256"] == digest
+    assert f"SHA-256 {grouped(digest)}" in page.read_text("utf-8")
+    assert f"SHA-256 {grouped(digest)}" in " ".join(halfpower("report", kept).stdout.split())
+    assert f"SHA-256 {grouped(digest)}" in json.dumps(plain(sheet(summarise(journal.read(kept)))))  # as it is printed
+
+
 def test_a_report_that_cannot_be_written_says_so(ran: Path) -> None:
     told = halfpower("report", ran, "--html", ran / journal.NAME / "r.html")
     assert told.exit_code == 1
@@ -419,7 +441,11 @@ def test_a_unit_as_found_and_as_left_is_one_report(kept: Path, tmp_path: Path) -
     told = json.loads(data.read_text("utf-8"))
     assert (told["number"], told["issued"]) == ("as left", "2026-11-30")
     assert told["adjustment"]["summary"] == "0 of 51 results changed by more than the uncertainty of the change."
-    assert "As found and as left" in halfpower("report", kept, "--as-left", later).stdout
+    digests = {each: hashlib.sha256(each.read_bytes()).hexdigest() for each in (kept, later)}
+    assert (told["journal_sha256"], told["adjustment"]["journal_sha256"]) == (digests[later], digests[kept])
+    shown = " ".join(halfpower("report", kept, "--as-left", later).stdout.split())
+    assert "As found and as left" in shown
+    assert f"Journal, as found SHA-256 {grouped(digests[kept])}" in shown
 
 
 @pytest.mark.parametrize(("day", "said"), [("2026-11-24", "State a later day"), ("tomorrow", "'tomorrow' is no day;")])

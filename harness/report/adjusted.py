@@ -63,6 +63,7 @@ def adjustment(found: Report, left: Report) -> Adjustment:
     return Adjustment(
         number=found.number,
         id=found.id,
+        journal_sha256=found.journal_sha256,
         started=found.started,
         ended=found.ended,
         overall=found.overall,

@@ -224,6 +224,7 @@ class Adjustment:
 
     number: str  # of the earlier run
     id: str
+    journal_sha256: str
     started: str
     ended: str
     overall: Overall
@@ -239,6 +240,7 @@ class Report:
 
     number: str
     id: str  # what no other run has
+    journal_sha256: str  # of the journal as it was read
     issued: str  # the day of issue, ISO
     title: str
     setup: Setup

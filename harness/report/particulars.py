@@ -7,6 +7,7 @@ them against the standard before citing them elsewhere. Sampling (k) and results
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -35,6 +36,7 @@ class Identity:
 
     number: str
     id: str
+    journal_sha256: str
     program: str
     started: str
     ended: str
@@ -85,7 +87,14 @@ def _report(identity: Identity, found: Report | None) -> Iterator[Fact]:
     if found is not None:
         by = f"by {found.setup.job.operator}" if found.setup.job.operator else ""
         yield _fact("As found", _joined(f"run {found.number}", f"identity {found.id}", by), "7.8.4.1 d")
+        yield _fact("Journal, as found", _digest(found.journal_sha256))
+    yield _fact("Journal", _digest(identity.journal_sha256))
     yield _fact("Made by", f"{identity.program}, from the record of the run alone")
+
+
+def _digest(sha256: str) -> str:
+    """A digest in groups that an eye can compare and a line can break between."""
+    return f"SHA-256 {' '.join(re.findall('.{8}', sha256))}" if sha256 else ""
 
 
 def _laboratory(job: Job, bench: Bench) -> Iterator[Fact]:

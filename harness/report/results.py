@@ -35,6 +35,7 @@ def results(report: Report) -> dict[str, Any]:
         "version": VERSION,
         "number": report.number,
         "id": report.id,
+        "journal_sha256": report.journal_sha256,
         "issued": report.issued,
         "title": report.title,
         "program": report.program,
@@ -158,6 +159,7 @@ def _adjustment(a: Adjustment) -> dict[str, Any]:
     return {
         "number": a.number,
         "id": a.id,
+        "journal_sha256": a.journal_sha256,
         "started": a.started,
         "ended": a.ended,
         "overall": a.overall,

@@ -78,6 +78,7 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
     report = Report(
         number=str(header["run"]),
         id=contents.id,
+        journal_sha256=contents.digest,
         issued=(issued or last_day).isoformat(),
         title=setup.job.title or f"Verification of {setup.unit.maker} {setup.unit.model}, no. {setup.job.serial}",
         setup=setup,
@@ -110,6 +111,7 @@ def with_particulars(report: Report, *, issued_stated: bool = False, found: Repo
     identity = Identity(
         number=report.number,
         id=report.id,
+        journal_sha256=report.journal_sha256,
         program=report.program,
         started=report.started,
         ended=report.ended,
