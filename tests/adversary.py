@@ -421,9 +421,11 @@ class Script:
         )
         self._set(step.source, f"{_setting(step.stimulus)};:OUTP ON")
         self._set(step.display, "INIT")
-        volts = self._resource(step.display).query_binary_values(
-            f"TRAC? CHAN{channel}", datatype="f", is_big_endian=True, container=np.array
-        )
+        display = self._resource(step.display)
+        with display.read_termination_context(""):  # a newline is a sample like any other
+            volts = display.query_binary_values(
+                f"TRAC? CHAN{channel}", datatype="f", is_big_endian=True, container=np.array
+            )
         half_v = 4 * view.volts_per_div
         reading = read_record(
             step,
