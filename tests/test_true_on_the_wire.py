@@ -46,6 +46,13 @@ def test_a_plain_script_is_found_out(tmp_path: Path) -> None:
     assert counts["failed openly"] > 0
 
 
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_few_points_are_true_under_each_fault(fault: str, tmp_path: Path) -> None:
+    counts, wrong_by = as_the_tool(Lab.make(tmp_path / "lab"), fault, 64)
+    assert {name: counts[name] for name in NEVER} == dict.fromkeys(NEVER, 0), wrong_by
+    assert counts["kept"] > 32
+
+
 @pytest.mark.soak
 @pytest.mark.timeout(7200)
 @pytest.mark.parametrize("fault", FAULTS)
