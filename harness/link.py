@@ -3,7 +3,7 @@
 A time-out is where corruption starts: the next query is answered by the late reply, or by its tail, and that is a
 valid number. So a link is clean or tainted. It is tainted before every write and clean again only after one whole
 reply of the expected shape; a tainted link sends nothing until it has proved, with a counted echo, that the next
-reply belongs to the next question. Over 400 lines because what keeps a link in step must be read together.
+reply belongs to the next question.
 
 What a caller sees: `InstrumentError`, the instrument said no, which is never repeated; `LinkError`, something went
 wrong on the way, and the whole point is to be done again (`repeat_point`), because nothing that was sent since the
@@ -13,20 +13,18 @@ last `check` is certain; `PowerCycled`, the same, and the settings are gone; `Li
 from __future__ import annotations
 
 import math
-import re
 import threading
 from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Final, Literal, NoReturn, TypeAlias, TypeVar
 
-from harness.blocks import read_block
 from harness.clock import Clock
-from harness.dialect import IEEE_488_2, Dialect, key, split
+from harness.dialect import IEEE_488_2, Dialect, key
 from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError
+from harness.exchange import Asked, Exchanges
 from harness.port import NoLibrary, Port, PortError, Refused
 from harness.recognise import why_silent
 from harness.replies import (
-    COMPLETE,
     ERROR_ENTRY,
     EVENT_ERRORS,
     NO_NUMBER,
@@ -38,9 +36,6 @@ from harness.replies import (
     identity_agrees,
     is_of_the_way,
     pattern,
-    rooted,
-    short,
-    untagged,
 )
 
 EventKind: TypeAlias = Literal[
@@ -49,16 +44,16 @@ EventKind: TypeAlias = Literal[
 OnEvent: TypeAlias = Callable[[str, str], None]
 """Told of everything a journal should keep: a kind (`EventKind`) and a sentence."""
 
-Asked: TypeAlias = tuple[str, str]
-"""A query that rides along with others, and the shape of its reply, without groups of its own."""
-
 LONGEST_ERROR_QUEUE: Final = 32
 MOST_INTRUSIONS: Final = 3
 """How often another controller may show before the run ends: once may be a front panel's work, or a slip."""
-STALE_LINES: Final = 16
 IN_DOUBT: Final = "may have been switched off and on"
 POINT_TRIES: Final = 8
 """How often a whole point is done before its trouble is told: with a fault in every third, one in 6,000 is left."""
+REFUSED: Final = (
+    "check its address; or another program holds the only connection that it serves: end that program, or, where the "
+    f"last one lingers, {key('patience')}"
+)
 T = TypeVar("T")
 
 
@@ -103,26 +98,24 @@ class Link:
         self.power_cycles = 0  # seen or not ruled out: every setting is gone
         self.counts: Counter[str] = Counter()
         self._port, self._clock, self._timeout_s = port, clock, timeout_s
+        self._exchanges = Exchanges(
+            port, name, dialect, timeout_s=timeout_s, tag_queries=tag_queries, first_nonce=first_nonce
+        )
         self._expected_identity, self.on_event, self._dialect = expected_identity, on_event, dialect
         self.careful = tag_queries  # whether every query is tagged, where it can be, and every record read twice
-        self._tagged = tag_queries and dialect.takes_tags
-        self._suspected = ("", "")  # the last reply that was none: to what, and what may be the matter
         self._tries, self._first_wait_s, self._next_error = tries, first_wait_s, next_error
         self.power_came_on = False  # whether the first answer told of a switching-on, or may have
-        self._clean = self._opened = self._is_down = self._event_status_in_doubt = False
-        self._standing = 0  # the number that stands in its register
-        self._counted_on: int | None = None  # what stood there instead
-        self._nonce = first_nonce % 256  # drawn by lot, so that two controllers do not count alike
+        self._opened = self._is_down = self._event_status_in_doubt = False
         self._owner: int | None = None
 
     @property
     def clean(self) -> bool:
         """Whether the last exchange ended as it should."""
-        return self._clean
+        return self._exchanges.clean
 
     def query(self, command: str, shape: str = NUMBER, *, extra_s: float = 0.0) -> str:
         """Ask; the whole reply must match the regular expression. `extra_s` is time the instrument itself needs."""
-        return self._or_refused(command, lambda: self._ask(((command, shape),), extra_s)[0])
+        return self._or_refused(command, lambda: self._ready().ask(((command, shape),), extra_s)[0])
 
     def query_float(
         self, command: str, *, low: float = -math.inf, high: float = math.inf, extra_s: float = 0.0
@@ -149,7 +142,9 @@ class Link:
         if not command:
             return ()
         if not confirm:
-            self._or_refused(command, lambda: self._ask(self._waits(command), extra_s, before=command))
+            self._or_refused(
+                command, lambda: self._ready().ask(self._exchanges.waits(command), extra_s, before=command)
+            )
             return ()
         entries, replies = self._or_refused(command, lambda: self._drained(confirm, before=command, extra_s=extra_s))
         self._no_entries(entries, command)
@@ -157,7 +152,7 @@ class Link:
 
     def query_block(self, command: str, *, expected_bytes: int | None = None, extra_s: float = 0.0) -> bytes:
         """Ask for an IEEE 488.2 block, definite or indefinite; its bytes may hold newlines."""
-        return self._or_refused(command, lambda: self._exchange_block(command, expected_bytes, extra_s))
+        return self._or_refused(command, lambda: self._ready().ask_block(command, expected_bytes, extra_s))
 
     def drain_errors(self) -> tuple[str, ...]:
         """Empty the error queue.
@@ -182,7 +177,7 @@ class Link:
         """Empty the error queue; `before` goes before it in the same message, `confirm` after it."""
         entries: list[str] = []
         status, entry, replies = self._read_status(confirm, before=before, watched=watched, extra_s=extra_s)
-        counted_on, self._counted_on = self._counted_on, None
+        counted_on, self._exchanges.counted_on = self._exchanges.counted_on, None
         while True:
             if int(status) & POWER_ON:
                 self._settings_are_gone("was switched off and on")
@@ -205,7 +200,7 @@ class Link:
     def resync(self) -> None:
         """Get back in step; bounded tries with doubling waits, and a single one for what has stayed away before."""
         self._own()
-        self._clean = False
+        self._exchanges.clean = False
         first = not self._opened
         problem: HalfpowerError | None = None
         wrong_identity = ""
@@ -228,7 +223,7 @@ class Link:
                 self._stays_away(problem, attempt)
             self._clock.sleep(self._first_wait_s * 2 ** min(attempt - 1, self._tries - 2))
         self.epoch += 1
-        self._clean = self._opened = True
+        self._exchanges.clean = self._opened = True
         self._event_status_in_doubt = self._is_down = False
         if first:
             self.power_came_on = bool(lost_power)
@@ -243,12 +238,7 @@ class Link:
         if not self._is_down and not self._opened and (why := why_silent(self._port, self._dialect, self._timeout_s)):
             raise InstrumentError(self.name, why)
         self._is_down = True
-        remedy = "check that it is switched on, its cable and its address"
-        if isinstance(problem, Refused):
-            remedy = (
-                "check its address; or another program holds the only connection that it serves: end that program, or, "
-                f"where the last one lingers, {key('patience')}"
-            )
+        remedy = REFUSED if isinstance(problem, Refused) else "check that it is switched on, its cable and its address"
         raise LinkDown(self.name, f"{how} ({problem}): {remedy}") from problem
 
     def connect(self) -> str:
@@ -264,128 +254,8 @@ class Link:
 
     def close(self) -> None:
         """Let go of the instrument."""
-        self._clean = self._opened = False
+        self._exchanges.clean = self._opened = False
         self._port.close()
-
-    # One exchange.
-
-    def _ask(
-        self, asked: Sequence[Asked], extra_s: float, *, before: str = "", watched: bool = False
-    ) -> tuple[str, ...]:
-        """Send what comes before, and ask: in one message, or each by itself where the instrument takes no more.
-
-        `watched`: the first reply is the number that stood in the register.
-        """
-        self._ready()
-        command = ";".join(text for text in (before, *(query for query, _ in asked)) if text)
-        _sendable(self.name, command)
-        self._clean = False  # before the write: Ctrl-C in the middle leaves it so
-        way = self._one_by_one if self._dialect.one_by_one else self._in_one
-        try:
-            replies = way(before, asked, extra_s, watched=watched)
-        except PortError as error:
-            raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        self._clean = True
-        if self._suspected[0] == command:
-            self._suspected = "", ""
-        return replies
-
-    def _in_one(self, before: str, asked: Sequence[Asked], extra_s: float, *, watched: bool) -> tuple[str, ...]:
-        command = ";".join(text for text in (before, *(query for query, _ in asked)) if text)
-        register = self._dialect.echo
-        shapes = [shape for _, shape in asked]
-        message, tag = self._frame(command)
-        if watched:
-            message, shapes = f"{register}?;{message}", [WHOLE, *shapes]
-        self._send(message)
-        if not shapes:
-            return ()
-        replies = self._shaped(command, self._read_line(extra_s), shapes, tag)
-        if watched or tag is not None:
-            self._watch(int(replies[0]) if watched else None, tag)
-        return replies[watched:]
-
-    def _one_by_one(self, before: str, asked: Sequence[Asked], extra_s: float, *, watched: bool) -> tuple[str, ...]:
-        replies: list[str] = []
-        self._tell_each(split(before), extra_s)
-        if watched:
-            self._send(f"{self._dialect.echo}?")
-            self._watch(int(*self._shaped("", self._read_line(0.0), [WHOLE], None)), None)
-        for query, shape in asked:
-            *first, last = split(query)
-            self._tell_each(first, extra_s)
-            self._send(last)
-            replies += self._shaped(last, self._read_line(extra_s), [shape], None)
-        return tuple(replies)
-
-    def _tell_each(self, commands: Sequence[str], extra_s: float) -> None:
-        """Send commands that ask nothing; some instruments acknowledge each."""
-        for command in commands:
-            self._send(command)
-            if self._dialect.acknowledges:
-                self._shaped(command, self._read_line(extra_s), [re.escape(self._dialect.acknowledges)], None)
-
-    def _shaped(self, command: str, reply: str, shapes: Sequence[str], tag: int | None) -> tuple[str, ...]:
-        """Return the parts of a reply, each of its shape; anything else is out of step, or an instrument's own way."""
-        dialect = self._dialect
-        if dialect.refuses and reply.startswith(dialect.refuses):
-            self._clean = True
-            raise InstrumentError(self.name, f"refuses {command!r}: it answers {short(reply)}", command=command)
-        shape = r"\s*;\s*".join(f"(?P<_{number}>{shape})" for number, shape in enumerate(shapes))
-        body = untagged(reply, tag)
-        match = None if body is None else pattern(shape).fullmatch(dialect.plain(body))
-        if match is not None:
-            return tuple(match[f"_{number}"] for number in range(len(shapes)))
-        why = dialect.strange(reply, shape, tag)
-        answers = f"answers {short(reply)} to {command!r}: "
-        if why and self._suspected == (command, why):  # a damaged reply is not damaged alike twice
-            raise InstrumentError(self.name, answers + why, command=command)
-        self._suspected = command, why
-        raise LinkError(self.name, f"{answers}out of step", command=command)
-
-    def _exchange_block(self, command: str, expected_bytes: int | None, extra_s: float) -> bytes:
-        self._ready()
-        _sendable(self.name, command)
-        self._clean = False
-        try:
-            *first, last = self._dialect.messages(command)
-            self._tell_each(first, extra_s)
-            message, tag = self._frame(last)
-            self._send(message)
-            data, rest = read_block(
-                self._port,
-                expected_bytes,
-                self._timeout_s + extra_s,
-                tagged=tag is not None,
-                headed=self._dialect.headers,
-            )
-        except PortError as error:
-            raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
-        if untagged(rest, tag) != "":
-            raise LinkError(self.name, f"goes on with {short(rest)} after the block: out of step", command=command)
-        self._clean = True
-        if tag is not None:
-            self._watch(None, tag)
-        return data
-
-    def _send(self, message: str) -> None:
-        """Write nothing while bytes are unread: a reply that came twice would answer this, and hide a loss."""
-        if self._port.unread():
-            raise PortError("a reply waits that nobody asked for: out of step")
-        self._port.write(message.encode("ascii"))
-
-    def _frame(self, command: str) -> tuple[str, int | None]:
-        """Return the message, and the number that its reply ends in, if it is tagged."""
-        if not self._tagged:
-            return command, None
-        tag, register = self._next_nonce(), self._dialect.echo
-        return f"{register} {tag};{rooted(command)};{register}?", tag
-
-    def _watch(self, stood: int | None, tag: int | None) -> None:
-        """Remember what stands in the register now, and what stood there if it was another number."""
-        if stood is not None and stood != self._standing:
-            self._counted_on = stood
-        self._standing = tag if tag is not None else self._standing if stood is None else stood
 
     def _read_status(
         self, confirm: Sequence[Asked] = (), *, before: str = "", watched: bool = False, extra_s: float = 0.0
@@ -395,12 +265,12 @@ class Link:
         Without an error queue the status' own error bits are the entry.
         """
         self._ready()
-        status_query, waits = self._dialect.status, self._waits(before)
+        status_query, waits = self._dialect.status, self._exchanges.waits(before)
         asked = [*waits, *([(status_query, WHOLE)] if status_query else [])]
         asked += [*([(self._next_error, ERROR_ENTRY)] if self._next_error else []), *confirm]
         self._event_status_in_doubt = bool(status_query)
         try:
-            replies = list(self._ask(asked, extra_s, before=before, watched=watched)[len(waits) :])
+            replies = list(self._ready().ask(asked, extra_s, before=before, watched=watched)[len(waits) :])
         except LinkError:
             self.resync()  # raises PowerCycled
             raise
@@ -410,17 +280,12 @@ class Link:
         entry = replies.pop(0) if self._next_error else f'{code},"event status {status}"'
         return status, entry, tuple(replies)
 
-    def _waits(self, command: str) -> list[Asked]:
-        """Return the question whose answer says that a command has been carried out, where there is one."""
-        return [(self._dialect.done, COMPLETE)] if command and self._dialect.done else []
-
-    def _read_line(self, extra_s: float) -> str:
-        return self._port.read_line(self._timeout_s + extra_s).decode("latin-1").strip()
-
-    def _ready(self) -> None:
+    def _ready(self) -> Exchanges:
+        """In step, whatever it takes."""
         self._own()
-        if not self._clean:
+        if not self._exchanges.clean:
             self.resync()
+        return self._exchanges
 
     def _own(self) -> None:
         here = threading.get_ident()
@@ -462,41 +327,14 @@ class Link:
         except PortError:
             self._port.reopen()
         if self._dialect.echo:
-            self._echo("")
+            self._exchanges.echo("")
         was_in_doubt, self._event_status_in_doubt = self._event_status_in_doubt, bool(self._dialect.status)
-        status = self._status_in_step()
+        status = self._exchanges.status()
         self._recognise()
         if status & POWER_ON:
             return "was switched off and on"
         # Reading the register clears it: a reply that was lost may have taken the power-on bit with it.
         return IN_DOUBT if was_in_doubt else ""
-
-    def _status_in_step(self) -> int:
-        """Read the event status: with a second echo, or by itself."""
-        dialect = self._dialect
-        if dialect.takes_tags:
-            return int(
-                self._echo(f"{dialect.status};", rf"({WHOLE})\s*;\s*") if dialect.status else self._echo("") or 0
-            )
-        if not dialect.status:
-            return 0
-        self._send(dialect.status)
-        line = dialect.plain(self._read_line(0.0))
-        if not pattern(WHOLE).fullmatch(line):
-            raise PortError(f"{dialect.status} is answered by {short(line)}")
-        return int(line)
-
-    def _echo(self, before: str, shape: str = "()") -> str:
-        """Send a counted number and swallow what is stale until it comes back; return what came before it."""
-        nonce, register = self._next_nonce(), self._dialect.echo
-        for message in self._dialect.messages(f"{before}{register} {nonce};{register}?"):
-            self._write(message)
-        for _ in range(STALE_LINES):
-            match = pattern(rf"{shape}\+?0*{nonce}").fullmatch(self._dialect.plain(self._read_line(0.0)))
-            if match is not None:
-                self._standing = nonce
-                return str(match.group(1))
-        raise PortError("no echo among its replies")
 
     def _recognise(self) -> None:
         """Compare the identity with the bench file's, and with the first answer; the first is asked for twice.
@@ -505,8 +343,8 @@ class Link:
         """
         if not self._dialect.identify:
             return
-        identity = self._ask_identity()
-        if not (self._opened and self._dialect.echo) and self._ask_identity() != identity:
+        identity = self._exchanges.identity()
+        if not (self._opened and self._dialect.echo) and self._exchanges.identity() != identity:
             raise PortError("its identity changes from answer to answer")
         if self._expected_identity is not None and not identity_agrees(identity, self._expected_identity):
             raise _WrongIdentity(
@@ -520,21 +358,6 @@ class Link:
                 self.name, identity, f"answers as {identity!r}, but was {self.identity!r} when this run started"
             )
         self.identity = identity
-
-    def _ask_identity(self) -> str:
-        self._send(self._dialect.identify)
-        identity = self._read_line(0.0)
-        if not identity.isprintable() or not identity:
-            raise PortError(f"{self._dialect.identify} is answered by {short(identity)}")
-        return identity
-
-    def _write(self, message: str) -> None:
-        """Write on the way back: what is unread is stale, and swallowed."""
-        self._port.write(message.encode("ascii"))
-
-    def _next_nonce(self) -> int:
-        self._nonce = self._nonce % 255 + 1  # 1 … 255: 0 is what the register holds after power-on
-        return self._nonce
 
     def _settings_are_gone(self, why: str) -> None:
         self.epoch += 1
@@ -581,8 +404,3 @@ def repeat_point(
                 raise LinkError(error.instrument, tried, command=error.command) from error
             on_event("repeat", f"{error}; try {attempt + 1} of {tries}")
     raise AssertionError("tries is at least 1")
-
-
-def _sendable(name: str, command: str) -> None:
-    if not command.isascii() or not command.isprintable():
-        raise InstrumentError(name, f"{command!r} cannot be sent: a command is one line of ASCII")

@@ -144,12 +144,13 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.blocks", ("harness.errors", "harness.port", "harness.replies")),
     ("harness.dialect", ("harness.replies",)),
     ("harness.recognise", ("harness.dialect", "harness.port")),
+    ("harness.exchange", ("harness.blocks", "harness.dialect", "harness.errors", "harness.port", "harness.replies")),
     (
         "harness.link",
         (
-            "harness.blocks",
             "harness.dialect",
             "harness.errors",
+            "harness.exchange",
             "harness.clock",
             "harness.port",
             "harness.recognise",

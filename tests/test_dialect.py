@@ -230,6 +230,27 @@ def test_a_reply_that_is_damaged_once_is_no_manner(damaged: bytes) -> None:
     assert a_point(link) == 1.5
 
 
+def test_without_a_question_for_completion_the_tag_is_the_only_reply() -> None:
+    device = a_device(common=["*IDN?", "*ESE", "*ESE?", "*ESR?"])
+    link = a_link(device, done="")
+    link.connect()
+    link.set(":VOLT 2")
+    assert a_point(link) == 1.5
+    assert link.counts["resync"] == 0
+
+
+def test_an_answer_that_begins_as_a_refusal_does_is_an_answer() -> None:
+    replies = {"reply": "NORM"}
+    link = Link(
+        MemoryPort(Double({"FUNCtion?": lambda: replies["reply"]}).handle), "unit", clock=WaitingClock(),
+        dialect=Dialect(refuses="NO"),
+    )  # fmt: skip
+    assert link.query(":FUNC?", "[A-Z]+") == "NORM"
+    replies["reply"] = "NO"
+    with pytest.raises(InstrumentError, match="refuses"):
+        link.query(":FUNC?", "[A-Z]+")
+
+
 def test_commands_are_taken_apart_outside_quotes() -> None:
     assert split(':DISP:TEXT "a;b";:VOLT 1 ; OUT ON;') == ['DISP:TEXT "a;b"', "VOLT 1", "OUT ON"]
 
