@@ -19,6 +19,7 @@ Asked: TypeAlias = tuple[str, str]
 """A query, and the shape of its reply, without named groups of its own."""
 
 STALE_LINES: Final = 16
+SUSPICIONS: Final = 16
 
 
 class Exchanges:
@@ -33,7 +34,7 @@ class Exchanges:
         self._tagged = tag_queries and dialect.takes_tags
         self._standing = 0  # the number that stands in its register
         self._nonce = first_nonce % 256  # drawn by lot, so that two controllers do not count alike
-        self._suspected = ("", "")  # the last reply that was none: to what, and what may be the matter
+        self._suspected: dict[str, str] = {}  # to what a reply was none, and what may be the matter
 
     def waits(self, command: str) -> list[Asked]:
         """Return the question whose answer says that a command has been carried out, where there is one."""
@@ -55,8 +56,8 @@ class Exchanges:
         except PortError as error:
             raise LinkError(self.name, f"{command!r}: {error}", command=command) from error
         self.clean = True
-        if self._suspected[0] == command:
-            self._suspected = "", ""
+        if self._suspected:
+            self._suspected.pop(command, None)
         return replies
 
     def _in_one(self, before: str, asked: Sequence[Asked], extra_s: float, *, watched: bool) -> tuple[str, ...]:
@@ -107,9 +108,9 @@ class Exchanges:
             raise InstrumentError(self.name, f"refuses {command!r}: it answers {short(reply)}", command=command)
         why = dialect.strange(reply, shape, tag)
         answers = f"answers {short(reply)} to {command!r}: "
-        if why and self._suspected == (command, why):  # a damaged reply is not damaged alike twice
+        if why and self._suspected.get(command) == why:  # a damaged reply is not damaged alike twice
             raise InstrumentError(self.name, answers + why, command=command)
-        self._suspected = command, why
+        self._suspected = {**dict(list(self._suspected.items())[-SUSPICIONS:]), command: why}
         raise LinkError(self.name, f"{answers}out of step", command=command)
 
     def ask_block(self, command: str, expected_bytes: int | None, extra_s: float) -> bytes:

@@ -19,11 +19,11 @@ from collections.abc import Callable, Sequence
 from typing import Final, Literal, NoReturn, TypeAlias, TypeVar
 
 from harness.clock import Clock
-from harness.dialect import IEEE_488_2, Dialect, key
+from harness.dialect import IEEE_488_2, Dialect
 from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError
 from harness.exchange import Asked, Exchanges
-from harness.port import NoLibrary, Port, PortError, Refused
-from harness.recognise import why_silent
+from harness.port import NoLibrary, Port, PortError
+from harness.recognise import remedy, why_silent
 from harness.replies import (
     ERROR_ENTRY,
     EVENT_ERRORS,
@@ -50,10 +50,6 @@ MOST_INTRUSIONS: Final = 3
 IN_DOUBT: Final = "may have been switched off and on"
 POINT_TRIES: Final = 8
 """How often a whole point is done before its trouble is told: with a fault in every third, one in 6,000 is left."""
-REFUSED: Final = (
-    "check its address; or another program holds the only connection that it serves: end that program, or, where the "
-    f"last one lingers, {key('patience')}"
-)
 T = TypeVar("T")
 
 
@@ -201,9 +197,8 @@ class Link:
         """Get back in step; bounded tries with doubling waits, and a single one for what has stayed away before."""
         self._own()
         self._exchanges.clean = False
-        first = not self._opened
         problem: HalfpowerError | None = None
-        wrong_identity = ""
+        first, wrong_identity = not self._opened, ""
         attempt, until = 0, self._clock.now() + self._dialect.patience_s
         while True:
             gently = attempt == 0 and self._opened and not self._is_down
@@ -238,8 +233,7 @@ class Link:
         if not self._is_down and not self._opened and (why := why_silent(self._port, self._dialect, self._timeout_s)):
             raise InstrumentError(self.name, why)
         self._is_down = True
-        remedy = REFUSED if isinstance(problem, Refused) else "check that it is switched on, its cable and its address"
-        raise LinkDown(self.name, f"{how} ({problem}): {remedy}") from problem
+        raise LinkDown(self.name, f"{how} ({problem}): {remedy(problem)}") from problem
 
     def connect(self) -> str:
         """Open, read the identity, and clear what an earlier user left in the error queue."""

@@ -1,11 +1,11 @@
-"""Why an instrument that answers nothing when it is asked as usual may do so: it is asked in smaller pieces."""
+"""Why an instrument stays away, and what can be done about it: it is asked once more, in smaller pieces."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from harness.dialect import ONE_ONLY, Dialect, key
-from harness.port import Port, PortError
+from harness.port import Port, PortError, Refused
 
 _NUMBER: Final = 37
 
@@ -27,6 +27,16 @@ def why_silent(port: Port, dialect: Dialect, timeout_s: float) -> str:
         return _without_echo(port, dialect, timeout_s)
     except PortError:
         return f"it answers, but its answers do not end as expected; {key('answers_end_with')}"
+
+
+def remedy(problem: Exception | None) -> str:
+    """What a person can do about an instrument that stays away."""
+    if not isinstance(problem, Refused):
+        return "check that it is switched on, its cable and its address"
+    return (
+        "check its address; or another program holds the only connection that it serves: end that program, or, where "
+        f"the last one lingers, {key('patience')}"
+    )
 
 
 def _without_echo(port: Port, dialect: Dialect, timeout_s: float) -> str:
