@@ -73,9 +73,8 @@ class Dialect:
             reply = _SUFFIX.sub(lambda found: "" if found[1].casefold() in known else found[0], reply)
         return reply
 
-    def strange(self, reply: str, shape: str, tag: int | None) -> str:
+    def strange(self, reply: str, whole: re.Pattern[str], tag: int | None) -> str:
         """Say what a reply of another shape shows, with the key that helps; "" where it may be anything."""
-        whole = pattern(shape)
         if tag is not None and (whole.fullmatch(reply) or pattern(rf"\+?0*{tag}").fullmatch(reply)):
             return ONE_ONLY
         body = untagged(self.plain(reply), tag)

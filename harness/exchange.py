@@ -13,7 +13,7 @@ from harness.blocks import read_block
 from harness.dialect import Dialect, split
 from harness.errors import InstrumentError, LinkError
 from harness.port import Port, PortError
-from harness.replies import COMPLETE, WHOLE, pattern, rooted, short, untagged
+from harness.replies import COMPLETE, WHOLE, joined, pattern, rooted, short, untagged
 
 Asked: TypeAlias = tuple[str, str]
 """A query, and the shape of its reply, without named groups of its own."""
@@ -98,15 +98,15 @@ class Exchanges:
     def _shaped(self, command: str, reply: str, shapes: Sequence[str], tag: int | None) -> tuple[str, ...]:
         """Return the parts of a reply, each of its shape; anything else is out of step, or an instrument's own way."""
         dialect = self._dialect
-        shape = r"\s*;\s*".join(f"(?P<_{number}>{shape})" for number, shape in enumerate(shapes))
+        whole, names = joined(tuple(shapes))
         body = untagged(reply, tag)
-        match = None if body is None else pattern(shape).fullmatch(dialect.plain(body))
+        match = None if body is None else whole.fullmatch(dialect.plain(body))
         if match is not None and reply != dialect.refuses:
-            return tuple(match[f"_{number}"] for number in range(len(shapes)))
+            return tuple([match[name] for name in names])
         if dialect.refuses and reply.startswith(dialect.refuses):
             self.clean = True
             raise InstrumentError(self.name, f"refuses {command!r}: it answers {short(reply)}", command=command)
-        why = dialect.strange(reply, shape, tag)
+        why = dialect.strange(reply, whole, tag)
         answers = f"answers {short(reply)} to {command!r}: "
         if why and self._suspected.get(command) == why:  # a damaged reply is not damaged alike twice
             raise InstrumentError(self.name, answers + why, command=command)

@@ -81,6 +81,14 @@ def pattern(shape: str) -> re.Pattern[str]:
     return re.compile(shape, re.ASCII)
 
 
+@lru_cache(maxsize=512)
+def joined(shapes: tuple[str, ...]) -> tuple[re.Pattern[str], tuple[str, ...]]:
+    """Compile the shape of a reply of several parts; with the names of its parts."""
+    names = tuple(f"_{number}" for number in range(len(shapes)))
+    parts = (f"(?P<{name}>{shape})" for name, shape in zip(names, shapes, strict=True))
+    return pattern(r"\s*;\s*".join(parts)), names
+
+
 def short(reply: str) -> str:
     """Quote a reply in a sentence."""
     return repr(reply if len(reply) <= 60 else reply[:57] + "…")
