@@ -11,6 +11,7 @@ import subprocess
 import unicodedata
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
+from copy import deepcopy
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import Any
 
 import pytest
 
+from harness import journal
 from harness.errors import HalfpowerError
 from harness.report import pdf as printed
 from harness.report import shown
@@ -27,6 +29,7 @@ from harness.report.pdf import check_ready, pdf
 from harness.report.plots import pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
+from harness.report.summary import summarise
 from tests.golden.render import FORMATS, report_of
 from tests.report_examples import EXAMPLES, setup
 
@@ -152,6 +155,17 @@ def test_markup_scripts_and_missing_signs_neither_stop_nor_steer_it() -> None:
     report = replace(base, setup=setup(**names), title=MARKUP, sentence=MARKUP, notes=(MARKUP, SCRIPTS, LACKING))
     assert pdf(report).startswith(b"%PDF-1.7")
     assert pdf(report, paper="us-letter") != pdf(report)
+
+
+def test_signs_piled_on_a_letter_do_not_stop_it() -> None:
+    """In tables, running text and drawings alike; the last are named after paths."""
+    contents = journal.read(DIGITAL)
+    header = deepcopy(dict(contents.header))
+    for path in header["setup"]["bench"]["paths"].values():
+        path["label"] = "e" + "\u0301" * 200 + "x\u0323\u0301u\u20dd\u20dd\u05e9\u05c1\u05bc"
+    report = summarise(replace(contents, header=header))
+    assert any("\u0301\u0301" in picture.svg for picture in pictures(report))
+    assert pdf(report)
 
 
 def test_without_the_type_setter_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

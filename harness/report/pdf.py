@@ -129,7 +129,7 @@ def _made(report: Report) -> dt.datetime:
 
 
 def _texts(value: Any, spelt: Callable[[str, int], str], longest: int = _LONG_WORD) -> Any:
-    """Every text as it can be printed, words no longer than the column they stand in; drawings are left as they are."""
+    """Every text as it can be printed, words no longer than the column they stand in, where they stand in one."""
     match value:
         case str():
             return spelt(value, longest)
@@ -143,9 +143,21 @@ def _texts(value: Any, spelt: Callable[[str, int], str], longest: int = _LONG_WO
             ]
             return value | {"columns": _texts(heads, spelt, longest), "rows": cut}
         case dict():
-            return {name: item if name == "svg" else _texts(item, spelt, longest) for name, item in value.items()}
+            return {
+                name: _drawn(item, spelt) if name == "svg" else _texts(item, spelt, longest)
+                for name, item in value.items()
+            }
         case _:
             return value
+
+
+def _drawn(svg: str, spelt: Callable[[str, int], str]) -> str:
+    """A drawing whose texts can be set: in drawings the type-setter bears no sign that stands on a letter, but for
+    letters that are one with theirs.
+    """
+    composed = unicodedata.normalize("NFC", svg)
+    alone = (_LACKING if unicodedata.category(c).startswith("M") else c for c in composed)
+    return spelt(re.sub(f"{_LACKING}+", _LACKING, "".join(alone)), len(svg))
 
 
 def _held(heads: list[dict[str, Any]]) -> list[int]:
