@@ -84,6 +84,17 @@ class Contents:
         """How many steps of each part stand."""
         return dict(Counter(record.part for record in self.records))
 
+    @property
+    def may_be_on(self) -> tuple[Event, ...]:
+        """What was said of outputs that may be on, since all of them were last confirmed to be off."""
+        said: list[Event] = []
+        for event in self.events:
+            if event.what == "off":
+                said.clear()
+            elif event.what == "outputs":
+                said.append(event)
+        return tuple(said)
+
     def replies(self, part: str) -> tuple[Record, ...]:
         """The records of one part that stand, in order."""
         return tuple(record for record in self.records if record.part == part)

@@ -41,6 +41,15 @@ def test_what_was_written_comes_back(tmp_path: Path) -> None:
     assert read(tmp_path) == read(tmp_path / heartbeat.NAME) == BEAT
 
 
+@pytest.mark.parametrize("beat", [BEAT, replace(BEAT, next_by=None), replace(BEAT, doing="ended", text="finished")])
+@pytest.mark.parametrize(
+    "seen", [SEEN, replace(SEEN, now=NOW + seconds(9999)), replace(SEEN, host="bench2", alive=False)]
+)
+def test_an_output_that_may_be_on_is_said_before_all_else(beat: Beat, seen: Seen) -> None:
+    warned = replace(beat, may_be_on="first.toml: The output of the calibrator may still be ON.")
+    assert judge(warned, seen).sentence == f"{warned.may_be_on} {judge(beat, seen).sentence}"
+
+
 @pytest.mark.parametrize(("beat", "seen", "kind", "said"), [
     (BEAT, SEEN, "alive", "Job 1 of 3, digital.toml, 1 vertical, step 12 of 46"),
     (BEAT, replace(SEEN, now=NOW + seconds(30 + GRACE_S)), "alive", "Job 1"),

@@ -23,7 +23,7 @@ from harness.night import heartbeat, log, runner
 from harness.night.account import account
 from harness.night.runner import PAGE, write_report
 from harness.night.start import start_of
-from harness.report.night import page
+from harness.report.night import marks, page
 from harness.sim.clock import VirtualClock
 from tests.demo_lab import a_job
 from tests.night_lab import EVENING, Lab
@@ -293,6 +293,52 @@ def test_an_output_that_stays_on_is_the_first_thing_said_in_the_morning(lab: Lab
     assert "may still be ON" in night.runs[0].outputs
     assert night.next_step.startswith("Look at the bench first: an output may still be on")
     assert "AN OUTPUT MAY STILL BE ON" in page(night).upper()
+
+
+def test_an_output_that_may_be_on_stays_said_until_its_bench_has_confirmed(lab: Lab) -> None:
+    """The bench is not reached any more: nothing has been confirmed, whatever becomes of other benches."""
+    lab.change(
+        "bench.toml", 'maker = "Northfen"\nmodel = "K320"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "K320"'
+    )
+    lab.begin("first", "second")
+    folder = lab.the_folder()
+    stays = account(folder)
+    (said,) = stays.may_be_on
+    assert said.startswith("first.toml: The output of the calibrator")
+    assert marks(stays)[-1] == "An output may still be on"
+    assert page(stays).count("The output of the calibrator") == 1
+    assert heartbeat.read(folder).may_be_on == said
+    tries = log.read(folder).begun[0]
+    opened = log.Log.reopen(folder, lambda: "2026-11-26T03:00:00.000+00:00")
+    opened.begun(0, tries + 1)
+    opened.ended(0, tries + 1, "failed", "The bench was not reached.", again=True, off=None, outputs=())
+    assert account(folder).may_be_on == (said,)
+    opened.begun(0, tries + 2)
+    opened.ended(0, tries + 2, "done", "Again.", again=False, off=True, outputs=())
+    opened.close()
+    assert account(folder).may_be_on == ()
+    assert "An output may still be on" not in marks(account(folder))
+
+
+def test_what_a_killed_runs_guardian_could_not_switch_off_stays_said(lab: Lab) -> None:
+    def stop(_part: str, n: int) -> None:
+        if n == 3:
+            raise StoppedError
+
+    lab.showing.on_step = stop
+    with pytest.raises(StoppedError):
+        lab.begin("first")
+    folder = lab.the_folder()
+    lines = (folder / log.NAME).read_bytes().splitlines(keepends=True)
+    (folder / log.NAME).write_bytes(b"".join(line for line in lines if b'"kind":"ended"' not in line))
+    run, _ = journal.Journal.reopen(
+        lab.runs / account(folder).runs[0].run, stamp=lambda: "2026-11-25T19:00:00.000+00:00"
+    )
+    run.event("", "outputs", "The output of the calibrator may still be ON: it does not answer.")
+    run.close()
+    assert account(folder).may_be_on == (
+        "first.toml: The output of the calibrator may still be ON: it does not answer.",
+    )
 
 
 # --- cut off, and gone on with -------------------------------------------------------------------------------------

@@ -86,6 +86,29 @@ def test_a_notice_is_plain_text_whatever_a_channel_understands(tmp_path: Path) -
     assert "&lt;b&gt;A402&lt;/b&gt; &amp; *co*" in page["message"].replace("&nbsp;", " ")
 
 
+def test_an_output_that_may_be_on_is_first_in_every_notice(tmp_path: Path) -> None:
+    lab = Lab.make(tmp_path)
+    lab.change(
+        "bench.toml", 'maker = "Northfen"\nmodel = "K320"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "K320"'
+    )
+    with listener() as (address, heard):
+        runner.begin(
+            lab.plan("first", "second"),
+            runner.Settings(awake=False, again=0),
+            lab.runs,
+            clock=lab.clock,
+            channels=channels([address]),
+            showing=lab.showing,
+            keep=lab.keep,
+        )
+    assert len(heard) == 3
+    for notice in heard:  # on the second job's bench nothing is confirmed about the first one's
+        assert notice["title"].startswith("OUTPUT MAY BE ON! ")
+        assert notice["message"].startswith("first.toml: The output of the calibrator")
+        assert notice["message"].count("may still be ON") == 1
+        assert notice["type"] == "failure"
+
+
 def test_a_channel_that_fails_is_told_by_its_number_and_ends_nothing(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -107,8 +130,8 @@ def test_a_channel_that_hangs_costs_no_more_than_its_bound() -> None:
     told: list[str] = []
     leases: list[float] = []
     release = threading.Event()
-    slow = Channel(label="channel 1 (slow)", send=lambda _title, _body: release.wait(60))
-    quick = Channel(label="channel 2 (quick)", send=lambda _title, _body: True)
+    slow = Channel(label="channel 1 (slow)", send=lambda _title, _body, _kind: release.wait(60))
+    quick = Channel(label="channel 2 (quick)", send=lambda _title, _body, _kind: True)
     Notices([slow, quick], trouble=told.append, on_life=leases.append, longest_s=0.05).send("done", "x")
     release.set()
     assert told == ["channel 1 (slow) took longer than 0.05 s for the notice 'done'."]
@@ -117,7 +140,7 @@ def test_a_channel_that_hangs_costs_no_more_than_its_bound() -> None:
 
 
 def test_a_channel_whose_plug_in_raises_keeps_its_words_to_itself() -> None:
-    def fails(_title: str, _body: str) -> bool:
+    def fails(_title: str, _body: str, _kind: str) -> bool:
         raise RuntimeError(SECRET)
 
     told: list[str] = []

@@ -345,7 +345,7 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
     if verdict.kind == "alarm":
         click.echo("\a", err=True, nl=False)
         to = notices.Notices(channels, trouble=lambda text: click.echo(text, err=True))
-        to.send("Halfpower: no sign of life", f"{heartbeat}: {verdict.sentence}")
+        to.send("Halfpower: no sign of life", f"{heartbeat}: {verdict.sentence}", kind="failure")
         look = (
             "It was waiting, with nothing switched on."
             if verdict.waiting

@@ -40,6 +40,7 @@ def account(folder: Path) -> Night:
         found = _run_of(folder, contents, number)
         simulated = simulated or (found is not None and found[1].simulated)
         runs.append(_run(contents, number, job, found, runs_folder))
+    warned = may_be_on(folder, contents)
     refused = tuple(
         Refused(
             job=Path(each.path).name,
@@ -58,11 +59,41 @@ def account(folder: Path) -> Night:
         finished=finished,
         simulated=simulated,
         sentence=sentence(runs, refused),
-        next_step=next_step(runs, shell_word(runs_folder / folder.resolve().name), finished=finished),
+        next_step=next_step(
+            runs, shell_word(runs_folder / folder.resolve().name), finished=finished, warned=bool(warned)
+        ),
+        may_be_on=warned,
         runs=tuple(runs),
         refused=refused,
         events=tuple(_events(contents)),
     )
+
+
+def may_be_on(folder: Path, contents: logs.Contents) -> tuple[str, ...]:
+    """The outputs that may still be on: said until a later try on the same bench has confirmed that all are off."""
+    standing: dict[str, tuple[str, ...]] = {}
+    confirmed: dict[str, str] = {}
+    for ending in contents.endings:
+        bench = _bench(contents, ending.job)
+        if ending.off:
+            standing.pop(bench, None)
+            confirmed[bench] = ending.at
+        elif ending.off is False:
+            standing[bench] = tuple(f"{contents.jobs[ending.job].name}: {said}" for said in ending.outputs)
+    for number in contents.begun:
+        if contents.last(number) is None and (found := _run_of(folder, contents, number)):
+            bench, job = _bench(contents, number), contents.jobs[number].name
+            said = [event for event in found[0].may_be_on if not _later(confirmed.get(bench), event.at)]
+            standing[bench] = (*standing.get(bench, ()), *(f"{job}: {event.text}" for event in said))
+    return tuple(dict.fromkeys(said for bench in standing.values() for said in bench))
+
+
+def _bench(contents: logs.Contents, number: int) -> str:
+    return contents.jobs[number].bench or contents.jobs[number].path
+
+
+def _later(stamp: str | None, than: str) -> bool:
+    return stamp is not None and dt.datetime.fromisoformat(stamp) > dt.datetime.fromisoformat(than)
 
 
 def _run_of(folder: Path, contents: logs.Contents, number: int) -> tuple[journal.Contents, Report] | None:
@@ -128,7 +159,7 @@ def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> s
         return "It was under way when the program was cut off, or is still under way."
     if last.how == "done":
         return report.sentence if report else "It was done, but its record cannot be read any more."
-    return f"Ended early. {last.text}" if last.how == "ended early" else last.text
+    return f"Ended early. {last.said}" if last.how == "ended early" else last.said
 
 
 def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run: str, job: Job) -> str:
@@ -148,7 +179,9 @@ def _outputs(last: Ending | None, tries: int, record: journal.Contents | None) -
         return "; ".join(["not confirmed: cut off", *_by_the_guardian(record)])
     if last.off:
         return "confirmed"
-    return " ".join(last.outputs) or "not confirmed: the bench was not reached"
+    if last.off is False:
+        return "not confirmed: one may still be ON"
+    return "not confirmed: the bench was not reached"
 
 
 def _by_the_guardian(record: journal.Contents | None) -> list[str]:

@@ -42,6 +42,7 @@ class Beat:
     step: int = 0
     steps: int = 0
     text: str = ""
+    may_be_on: str = ""  # outputs that may still be on
     since: dt.datetime  # of this job, or of the wait
     at: dt.datetime
     next_by: dt.datetime | None  # None: a person is asked, or nothing more comes
@@ -71,6 +72,10 @@ class Heart:
         """Something else is being done from now on."""
         self._beat = replace(self._beat, since=self._clock.utc(), part="", step=0, steps=0, **what)
         self._write(within_s)
+
+    def warn(self, may_be_on: str) -> None:
+        """What may still be on from now on; it is written with the next sign, or with what is done next."""
+        self._beat = replace(self._beat, may_be_on=may_be_on)
 
     def step(self, part: str, step: int, steps: int) -> None:
         """A step of the job is done; it is written with the next sign."""
@@ -121,7 +126,10 @@ def read(path: Path) -> Beat:
             raise ValueError
         times = {key: _when(plain[key]) for key in ("since", "at", "next_by")}
         beat = Beat(**{**plain, **times})
-        texts, counts = (beat.host, beat.job, beat.part, beat.text), (beat.pid, beat.number, beat.jobs, beat.step)
+        texts, counts = (
+            (beat.host, beat.job, beat.part, beat.text, beat.may_be_on),
+            (beat.pid, beat.number, beat.jobs, beat.step),
+        )
         sound = beat.doing in ("waiting", "running", "ended") and isinstance(beat.at, dt.datetime)
         if not sound or not all(isinstance(t, str) for t in texts) or not all(isinstance(n, int) for n in counts):
             raise ValueError
@@ -166,10 +174,15 @@ class Judged:
 
 
 def judge(beat: Beat, seen: Seen) -> Judged:
-    """Tell slow from stalled, by what the heartbeat itself announced.
+    """Tell slow from stalled, by what the heartbeat itself announced; what may still be on is said first.
 
     Who goes on watching counts how long the file has not changed, which no clock that is set can upset.
     """
+    judged = _judged(beat, seen)
+    return replace(judged, sentence=f"{beat.may_be_on} {judged.sentence}") if beat.may_be_on else judged
+
+
+def _judged(beat: Beat, seen: Seen) -> Judged:
     said = sentence(beat)
     if beat.doing == "ended":
         return Judged(kind="ended", sentence=said)

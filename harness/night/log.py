@@ -50,6 +50,7 @@ class Job:
     estimated_s: float
     digest: str
     parts: tuple[PlannedPart, ...]
+    bench: str = ""  # its file; logs of before had no such key
 
     @property
     def name(self) -> str:
@@ -80,6 +81,14 @@ class Ending:
     off: bool | None
     outputs: tuple[str, ...]
     at: str
+
+    @property
+    def said(self) -> str:
+        """How it ended, without the sentences about outputs, which stand above all else as it is."""
+        text = self.text
+        for each in self.outputs:
+            text = text.replace(each, "An output would not go off.")
+        return text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

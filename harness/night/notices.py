@@ -10,9 +10,9 @@ import os
 import threading
 import time
 import warnings
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal, TypeAlias
 
 from harness.clock import AT_WORK_S, OnLife, no_sign
 from harness.errors import QueueError
@@ -26,12 +26,15 @@ MISSING: Final = (
 )
 
 
+Kind: TypeAlias = Literal["info", "failure"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
     """One way to tell somebody; `label` is all that is ever shown of it."""
 
     label: str
-    send: Callable[[str, str], bool]
+    send: Callable[[str, str, Kind], bool]
 
 
 def addresses(*sources: Iterable[str], environment: Mapping[str, str] = os.environ) -> tuple[str, ...]:
@@ -71,11 +74,11 @@ def _instance(library: Any, address: str) -> Any:
         return None
 
 
-def _sender(library: Any, instance: Any) -> Callable[[str, str], bool]:
+def _sender(library: Any, instance: Any) -> Callable[[str, str, Kind], bool]:
     """Send plain text: what stands in a file or an instrument's answer is no markup, whatever a channel understands."""
     to = library()
     to.add(instance)
-    return lambda title, body: bool(to.notify(body=body, title=title, body_format="text"))
+    return lambda title, body, kind: bool(to.notify(body=body, title=title, notify_type=kind, body_format="text"))
 
 
 class Notices:
@@ -91,15 +94,18 @@ class Notices:
     ) -> None:
         self._channels, self._trouble, self._on_life, self._longest_s = tuple(to), trouble, on_life, longest_s
 
-    def send(self, title: str, body: str) -> None:
-        """Tell everybody; what fails is told to whoever watches this machine."""
+    def send(self, title: str, body: str, *, kind: Kind = "info", may_be_on: Sequence[str] = ()) -> None:
+        """Tell everybody, first of all what may still be on; what fails is told to whoever watches this machine."""
         if not self._channels:
             return
+        if may_be_on:
+            title, body, kind = f"OUTPUT MAY BE ON! {title}", "\n".join([*may_be_on, body]), "failure"
         title, body = clean(title), "\n".join(clean(line) for line in body.splitlines())
         self._on_life(self._longest_s + AT_WORK_S)
         went: dict[str, bool] = {}
         threads = [
-            threading.Thread(target=_try, args=(channel, title, body, went), daemon=True) for channel in self._channels
+            threading.Thread(target=_try, args=(channel, (title, body, kind), went), daemon=True)
+            for channel in self._channels
         ]
         end = time.monotonic() + self._longest_s  # the channel's time is the world's, whatever clock the night is on
         for thread in threads:
@@ -111,8 +117,8 @@ class Notices:
                 self._trouble(f"{channel.label} {why} the notice '{title}'.")
 
 
-def _try(channel: Channel, title: str, body: str, went: dict[str, bool]) -> None:
+def _try(channel: Channel, notice: tuple[str, str, Kind], went: dict[str, bool]) -> None:
     try:
-        went[channel.label] = channel.send(title, body)
+        went[channel.label] = channel.send(*notice)
     except Exception:  # noqa: BLE001 - a plug-in may raise anything, and its words may hold the address
         went[channel.label] = False

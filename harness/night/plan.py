@@ -86,6 +86,7 @@ def look_at(path: Path, before: BeforeImport) -> Checked:
         serial=setup.job.serial,
         estimated_s=rehearsal.estimated_s,
         digest=digest(loaded),
+        bench=str(loaded.bench_path.resolve()),
         parts=tuple(PlannedPart(name=part.name, title=part.title, points=part.points) for part in rehearsal.parts),
     )
     return Checked(job=job, loaded=loaded, rehearsal=rehearsal)

@@ -22,7 +22,7 @@ from harness.clock import AT_WORK_S, Clock
 from harness.errors import BusyError, HalfpowerError, InstrumentError, JournalError, OperatorStop, QueueError
 from harness.lock import PATIENCE_S, hold
 from harness.night import heartbeat, plan
-from harness.night.account import account
+from harness.night.account import account, may_be_on
 from harness.night.awake import awake
 from harness.night.log import How, Log, header_of, read
 from harness.night.notices import Channel, Notices
@@ -216,6 +216,7 @@ class _Runner:
         header = self._log.contents.header
         try:
             with awake(bool(header["awake"]), self._trouble):
+                self._may_be_on()
                 self._wait(self._log.contents.start)
                 self._log.started()
                 for number in self._checked:
@@ -235,8 +236,9 @@ class _Runner:
     def _finish(self, how: str) -> None:
         night = self._page()
         text = night.sentence if night else ""
+        self._may_be_on()
         self._heart.end(f"{how}. {text}")
-        self._notices.send(f"Queue {self._log.folder.name} {how}", text)
+        self._notices.send(f"Queue {self._log.folder.name} {how}", text, may_be_on=self._may_be_on())
 
     def _trouble(self, text: str) -> None:
         """What goes wrong beside the measuring: shown, kept if it can be, and no reason to stop."""
@@ -276,7 +278,15 @@ class _Runner:
         self._showing.tell(f"{job.name}: {outcome.how}{f': {outcome.text}' if outcome.how != 'done' else ''}")
         self._leave(number)
         self._page()
-        self._notices.send(f"{job.name}: {outcome.how}", f"{job.unit} no. {job.serial}. {outcome.text}")
+        last = contents.last(number)
+        told = f"{job.unit} no. {job.serial}. {last.said if last else outcome.text}"
+        self._notices.send(f"{job.name}: {outcome.how}", told, may_be_on=self._may_be_on())
+
+    def _may_be_on(self) -> tuple[str, ...]:
+        """The outputs that may still be on, for every notice and for whoever watches."""
+        found = may_be_on(self._log.folder, self._log.contents)
+        self._heart.warn(" ".join(found))
+        return found
 
     def _attempt(self, number: int, outcome: _Outcome) -> None:
         """Run or resume one job and say how it went; only what is no `Exception` comes through."""

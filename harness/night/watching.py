@@ -44,7 +44,9 @@ def watch(
     said: tuple[object, ...] = ()
     while True:
         verdict = _look(beat, clock, None if once else clock.now() - changed_s, lives)
-        if verdict.kind != "alarm" and said != (said := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid)):
+        if verdict.kind != "alarm" and said != (
+            said := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid, beat.may_be_on)
+        ):
             tell(verdict.sentence)
         if once or verdict.kind in ("ended", "alarm"):
             return verdict

@@ -265,4 +265,5 @@ class Report:
     signatures: tuple[Signature, ...]
     checklist: tuple[Heading, ...]  # against the calibration guide for oscilloscopes
     adjustment: Adjustment | None = None  # the unit as found, where this report is of the unit as left
+    may_be_on: bool = False  # an output, as far as this run knows
     reanalysed: str = ""  # worked out again later: when, by what, and why, in a sentence

@@ -75,6 +75,7 @@ class Night:
     runs: tuple[NightRun, ...]
     refused: tuple[Refused, ...]
     events: tuple[NightEvent, ...]
+    may_be_on: tuple[str, ...] = ()  # outputs that nobody has confirmed to be off since, a sentence each
 
     @property
     def kind(self) -> shown.Kind:
@@ -115,11 +116,10 @@ def sentence(runs: Sequence[NightRun], refused: Sequence[Refused]) -> str:
     return "; ".join(said) + "."
 
 
-def next_step(runs: Sequence[NightRun], folder: str, *, finished: bool) -> str:
+def next_step(runs: Sequence[NightRun], folder: str, *, finished: bool, warned: bool = False) -> str:
     """What to do first in the morning; `folder` is the queue's, as a word of a command."""
-    loud = [run for run in runs if run.outputs_off is False]
-    if loud:
-        return f"Look at the bench first: an output may still be on ({_names([run.job for run in loud])})."
+    if warned:
+        return "Look at the bench first: an output may still be on."
     if not finished:
         return f"Go on with it: halfpower queue --go-on {folder}"
     if failed := [run for run in runs if run.outcome == "not done"]:
@@ -148,7 +148,7 @@ def span(start: str, end: str) -> str:
 def marks(night: Night) -> tuple[str, ...]:
     """What the page must be marked with."""
     said = [shown.SIMULATED] if night.simulated else []
-    said += ["An output may still be on"] if any(run.outputs_off is False for run in night.runs) else []
+    said += [shown.MAY_BE_ON] if night.may_be_on else []
     return (*said, *(() if night.finished else ("Not finished: the queue has not reached its end",)))
 
 

@@ -80,6 +80,7 @@ class _Screen(Screen):
     def answer(self) -> RenderableType:
         """The night in a sentence."""
         lines = [self.say(f"! {mark}", "bold red") for mark in marks(self.night)]
+        lines += [self.say(said, "bold red") for said in self.night.may_be_on]
         lines += [self.say(self.night.sentence, "bold")]
         style = STYLE[self.night.kind]
         return Panel(

@@ -46,6 +46,7 @@ NOT_ACCREDITED: Final = (
 SIMULATED: Final = "Simulated bench: no real instrument was measured"
 OVERDUE: Final = "A standard was past its due date on the day of the run"
 REANALYSED: Final = "Re-analysed: not the original report, which stands as it was issued"
+MAY_BE_ON: Final = "An output may still be on"
 INCOMPLETE: Final = "Incomplete: the run has not reached its end"
 DEFINITION_OF_BANDWIDTH: Final = (
     "The half-power frequency is the lowest frequency at which the response, relative to the reference frequency, "
@@ -369,6 +370,7 @@ def marks(report: Report) -> tuple[str, ...]:
     """What every page must be marked with."""
     said = (
         (SIMULATED, report.simulated),
+        (MAY_BE_ON, report.may_be_on),
         (OVERDUE, any(standard.overdue for standard in report.standards)),
         (INCOMPLETE, not report.finished),
         (REANALYSED, bool(report.reanalysed)),

@@ -86,6 +86,7 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
         started=str(header["started"]),
         ended=ended,
         finished=finished,
+        may_be_on=bool(contents.may_be_on),
         simulated=setup.bench.simulation is not None,
         overall=whole,
         sentence=sentence(setup, whole, parts, finished=finished),
