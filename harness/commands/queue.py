@@ -99,7 +99,7 @@ def _begin(
     for line in _plan_lines(found, start):
         showing.tell(line)
     if found.refused and not (leave_out and found.checked):
-        raise runner.refusal(found)
+        raise plan.refusal(found)
     for problem in (problem for refused in found.refused for problem in refused.problems):
         showing.tell(f"left out: {problem}")
     channels = notices.channels(addresses)

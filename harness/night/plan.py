@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from harness import open as opening
-from harness.errors import BusyError, ConfigError, HalfpowerError
+from harness.errors import BusyError, ConfigError, HalfpowerError, QueueError
 from harness.jobs import LoadedJob, lock_names
 from harness.lock import hold
 from harness.night.log import Job, LeftOut, PlannedPart
@@ -73,6 +73,13 @@ def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImpor
         else:
             checked.append(found)
     return Plan(checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))
+
+
+def refusal(found: Plan) -> QueueError:
+    """What stands in the way, of all jobs at once."""
+    problems = dict.fromkeys(problem for refused in found.refused for problem in refused.problems)
+    left = "Nothing was started. Correct this, or run the other jobs alone with --leave-out."
+    return QueueError("\n".join([*problems, left if found.checked else "Nothing was started: no job is left."]))
 
 
 def look_at(path: Path, before: BeforeImport) -> Checked:

@@ -26,7 +26,7 @@ from harness.night.account import account, may_be_on
 from harness.night.awake import awake
 from harness.night.log import How, Log, header_of, read
 from harness.night.notices import Channel, Notices
-from harness.night.plan import Checked, Plan
+from harness.night.plan import Checked, Plan, refusal
 from harness.night.start import SLICE_S, wait_until, waiting_text
 from harness.operator import Nobody
 from harness.own_files import BeforeImport, OwnFile
@@ -165,13 +165,6 @@ def _reopened(
     for refused in found.refused:
         log.event("left out", " ".join(refused.problems))
     return log, checked
-
-
-def refusal(found: Plan) -> QueueError:
-    """What stands in the way, of all jobs at once."""
-    problems = dict.fromkeys(problem for refused in found.refused for problem in refused.problems)
-    left = "Nothing was started. Correct this, or run the other jobs alone with --leave-out."
-    return QueueError("\n".join([*problems, left if found.checked else "Nothing was started: no job is left."]))
 
 
 def _stamp(clock: Clock) -> Callable[[], str]:
