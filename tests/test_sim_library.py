@@ -153,6 +153,15 @@ def test_device_clear_empties_the_buffers_and_keeps_the_status(bench: SimulatedB
     assert counter.query("SYST:ERR?").startswith("-113,")
 
 
+def test_device_clear_ends_a_measurement_that_nobody_waits_for(bench: SimulatedBench) -> None:
+    counter = opened(bench, "counter", timeout=1000)
+    counter.query("SENS:FREQ:APER 100;*OPC?")
+    with pytest.raises(VisaIOError):
+        counter.query("MEAS:FREQ?")
+    counter.clear()
+    assert counter.query("*ESE?") == "0"
+
+
 def test_an_address_that_is_not_there(bench: SimulatedBench) -> None:
     with pytest.raises(VisaIOError) as caught:
         bench.resource_manager().open_resource("GPIB0::30::INSTR")

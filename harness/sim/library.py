@@ -153,8 +153,11 @@ class BenchLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no
             self.clock.sleep(min(until, wire.due[0][0] if wire.due else until) - now)
 
     def clear(self, session: Any) -> StatusCode:
-        """Device clear."""
-        self._wire(session).cleared()
+        """Device clear; on a bus it also ends what the instrument is at (IEEE 488.2, 5.8: ready for a new message)."""
+        wire = self._wire(session)
+        wire.cleared()
+        if not wire.stream:
+            wire.endpoint.device.ready_at = 0.0
         return StatusCode.success
 
     def read_stb(self, session: Any) -> tuple[int, StatusCode]:
