@@ -69,7 +69,12 @@ class Unit_:  # noqa: N801 - `Unit` is the unit under test
             }
             for unit in self.units
         ]
-        if bare := [{"type": "number"} for unit in self.units if unit in ("ratio", "div")]:
+        bare = [
+            {"type": "number", "minimum": -quantities.largest(unit), "maximum": quantities.largest(unit)}
+            for unit in self.units
+            if unit in ("ratio", "div")
+        ]
+        if bare:
             return {"anyOf": [*texts, *bare], "x-unit": self.units[0]}
         return {**texts[0], "x-unit": self.units[0]} if len(texts) == 1 else {"anyOf": texts, "x-unit": self.units[0]}
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Final
 
 HALF_POWER_RATIO: Final = math.sqrt(0.5)
@@ -53,7 +53,7 @@ def parse(text: str | float, unit: str) -> float:
         raise ValueError(f"{shown!r} {missing}; expected {example(unit)}{_hint(suffix, unit)}")
     try:
         value = float(Decimal(number) * scale)
-    except (InvalidOperation, OverflowError):
+    except ArithmeticError:  # those of Decimal, and that of a float
         value = math.inf
     if not math.isfinite(value):
         raise ValueError(f"{shown!r} is too large to be a quantity; expected {example(unit)}")
@@ -61,7 +61,7 @@ def parse(text: str | float, unit: str) -> float:
 
 
 # The smallest magnitude above zero and the largest that a bench for oscilloscopes can mean, with room on either side;
-# what lies beyond is a slip of the prefix. A voltage alone has a sign.
+# what lies beyond is a slip of the prefix or the pen.
 _PHYSICAL: Final[Mapping[str, tuple[float, float]]] = {
     "Hz": (1e-6, 1e12),
     "V": (1e-12, 1e5),
@@ -71,7 +71,12 @@ _PHYSICAL: Final[Mapping[str, tuple[float, float]]] = {
     "Ω": (1e-3, 1e12),
     "F": (1e-15, 1e-6),
     "W": (1e-12, 1e4),
+    "dB": (1e-6, 200.0),
+    "div": (0.0, 100.0),
+    "°C": (1e-3, 200.0),
+    "ratio": (0.0, 1000.0),
 }
+_SIGNED_UNITS: Final = ("V", "dB", "div", "°C", "ratio")
 
 
 def unphysical(value: float, unit: str) -> str:
@@ -81,13 +86,18 @@ def unphysical(value: float, unit: str) -> str:
     if unit not in _PHYSICAL:
         return ""
     least, most = _PHYSICAL[unit]
-    if value < 0 and unit != "V":
+    if value < 0 and unit not in _SIGNED_UNITS:
         return "is negative"
     if abs(value) > most * (1 + 1e-9):
         return f"is more than the {show(most, unit)} that can be meant"
     if 0 < abs(value) < least * (1 - 1e-9):
         return f"is less than the {show(least, unit)} that can be meant"
     return ""
+
+
+def largest(unit: str) -> float:
+    """The largest that can be meant in this unit."""
+    return _PHYSICAL[unit][1]
 
 
 _LIKELY: Final = {"Hz": "M", "s": "m"}

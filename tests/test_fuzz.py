@@ -12,6 +12,7 @@ import json
 import math
 import os
 import re
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +29,7 @@ from drivers.waveform import Screenful, read_record
 from harness import files, journal, quantities
 from harness import open as opening
 from harness.blocks import read_block
-from harness.errors import HalfpowerError, JournalError
+from harness.errors import ConfigError, HalfpowerError, JournalError
 from harness.faulted import Faults
 from harness.link import Link
 from harness.models import Calibrator, UnitLink
@@ -322,6 +323,39 @@ def a_quantity(drawn: tuple[Any, str], _folder: Path) -> None:
     text, unit = drawn
     with contextlib.suppress(ValueError):
         assert math.isfinite(quantities.parse(text, unit))
+
+
+@pytest.mark.parametrize("text", ["1e9999999 V", "1e9999999", "-1e9999999 div", "1e999999999999999999999 V"])
+def test_a_reading_of_any_size_is_refused_in_a_sentence(text: str) -> None:
+    step = Measure(
+        purpose="fuzz", path="lead", source="calibrator", stimulus=Dc(level_v=0.3), display="unit",
+        view=View(channel=1, volts_per_div=0.1, s_per_div=1e-5), quantity="deflection", expected=4.9,
+    )  # fmt: skip
+    with pytest.raises(ValueError, match=r"is too large to be a quantity|is not a reading"):
+        read_answer(text, step, 8.0)
+
+
+@pytest.mark.parametrize(("file", "key", "value", "said"), [
+    ("aldermoor_a402.toml", "resolution", "1000 div", "is more than the 100 div that can be meant"),
+    ("aldermoor_a402.toml", "vertical_div", "1e9 div", "is more than the 100 div that can be meant"),
+    ("aldermoor_a402.toml", "deflection", "1e9 %", "is more than the 100000 % that can be meant"),
+    ("aldermoor_s1002.toml", "scatter", "1e308 div", "is more than the 100 div that can be meant"),
+    ("bench.toml", "db", "-99999999999 dB", "is more than the 200 dB that can be meant"),
+    ("digital.toml", "temperature", "1e9 °C", "is more than the 200 °C that can be meant"),
+    ("digital.toml", "target", "1e9999999 %", "is too large to be a quantity"),
+])  # fmt: skip
+def test_a_value_that_nobody_can_mean_is_refused_at_its_line(
+    file: str, key: str, value: str, said: str, tmp_path: Path
+) -> None:
+    lab = shutil.copytree(DEMO, tmp_path / "lab")
+    text = (lab / file).read_text("utf-8")
+    changed, count = re.subn(rf"(?m)\b{key}( +)?=( +)?[^,\n}}]+", f'{key} = "{value}"', text, count=1)
+    if not count:
+        changed = f'{key} = "{value}"\n{text}'
+    (lab / file).write_text(changed, "utf-8")
+    job = "by_eye.toml" if file == "aldermoor_a402.toml" else "digital.toml"
+    with pytest.raises(ConfigError, match=rf"{re.escape(file)}:\d+: .*{re.escape(said)}"):
+        opening.load(lab / job)
 
 
 def a_fault(drawn: tuple[str, str], _folder: Path) -> None:
