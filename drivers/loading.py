@@ -72,6 +72,17 @@ def off_command(role: Role, setup: Setup, folder: Path, own: OwnCode | None = No
     return Commands(role, SOURCE, instrument.commands).text("output_off")
 
 
+def off_program(role: Role, setup: Setup, folder: Path, own: OwnCode | None = None) -> tuple[str, ...]:
+    """The command line that a driver of the user's own names to switch its output off from outside; () for none."""
+    instrument = getattr(setup.bench, role)
+    if instrument.driver in ("scpi", "manual"):
+        return ()
+    said = getattr(load_class(instrument.driver, role, folder, own), "off_from_outside", ())
+    if isinstance(said, str) or not all(isinstance(word, str) for word in said):
+        raise ConfigError(f"{role}.driver: off_from_outside is no list of words; expected such as ['python', 'off.py']")
+    return tuple(said)
+
+
 def longest_s(
     role: Role, setup: Setup, folder: Path, own: OwnCode | None = None, *, unsaid_s: float = AT_WORK_S
 ) -> float:

@@ -19,10 +19,11 @@ import math
 import os
 import queue
 import signal
+import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -65,11 +66,20 @@ class Charge:
     label: str
     address: str = ""
     command: str = ""
+    # What a driver of the user's own names instead: a command line, and where it is run.
+    program: Sequence[str] = field(default=(), hash=False)
+    folder: str = "."
+    by_hand: bool = False
     timeout_s: float = 2.0
     serial_line: Mapping[str, Any] | None = field(default=None, hash=False)
     link: Mapping[str, Any] | None = field(default=None, hash=False)
     tag_queries: bool = False
     next_error: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether there is anything that switches it off from outside the run."""
+        return bool(self.command or self.program)
 
     @property
     def name(self) -> str:
@@ -304,7 +314,7 @@ class Work:
         ]
 
     def _job(self, charge: Charge) -> None:
-        problem = self._tried(charge) if charge.command else "no command for it is known."
+        problem = self._tried(charge) if charge.known else "no command for it is known."
         self._results[charge.role] = problem
         if not problem:
             self._on_off(charge)
@@ -314,7 +324,7 @@ class Work:
         wait_s, refusals = FIRST_WAIT_S, 0
         while True:
             try:
-                _command(charge, self._factory)
+                _run_program(charge, self.until) if charge.program else _command(charge, self._factory)
             except HalfpowerError as error:
                 problem = f"{str(error).rstrip('.')}."
                 refusals += isinstance(error, InstrumentError) and not isinstance(error, LinkError)
@@ -326,6 +336,23 @@ class Work:
                 return problem
             time.sleep(wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+
+
+def _run_program(charge: Charge, until: float) -> None:
+    """Run what the driver names, and see that it ends well: within the time that all have, and at least once."""
+    left_s = max(LONGEST_WAIT_S, until - time.monotonic())
+    try:
+        done = subprocess.run(
+            charge.program, cwd=charge.folder, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE, encoding="utf-8", errors="replace", timeout=left_s, check=False,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired:
+        raise InstrumentError(charge.name, f"{charge.program[0]} did not end within {left_s:.0f} s") from None
+    except OSError as error:
+        raise InstrumentError(charge.name, f"{charge.program[0]} cannot be run: {error.strerror}") from None
+    if done.returncode != 0:
+        last = (done.stderr.strip().splitlines() or ["and says nothing"])[-1]
+        raise InstrumentError(charge.name, f"{charge.program[0]} ends with {done.returncode}: {last}")
 
 
 def _command(charge: Charge, factory: ResourceManagerFactory) -> None:

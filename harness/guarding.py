@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from harness.own_files import OwnCode
     from harness.steps import Role
 
+NOT_GUARDED: Final = "not guarded"  # the event
 START_S: Final = 60.0  # a fraction of a second, unless the machine is very busy
 SPARE_S: Final = 0.5
 """Signs come by the thousand and are passed on once in so many seconds: every lease gets this much more."""
@@ -68,7 +69,7 @@ class Guardian:
     """The other process. Whatever ends this one without `dismiss` makes it act."""
 
     def __init__(self, charges: tuple[Charge, ...], locks: tuple[str, ...], silent_s: float = SILENT_S) -> None:
-        self._commanded: set[Role] = {charge.role for charge in charges if charge.command}
+        self._commanded: set[Role] = {charge.role for charge in charges if charge.known}
         self._until, self._told_until = math.inf, -math.inf
         self._silent_s = max(SILENT_S, silent_s)
         self._telling = threading.Lock()  # a beat may not take back what a sign has just said
@@ -212,7 +213,7 @@ class Guardian:
 
 def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path, own: OwnCode | None = None) -> tuple[Charge, ...]:
     """The sources among the roles; of a simulated bench none, for they end with this process."""
-    from drivers.loading import off_command
+    from drivers.loading import off_command, off_program
 
     if setup.bench.simulation is not None:
         return ()
@@ -227,6 +228,9 @@ def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path, own: OwnCode
                     label=instrument.label,
                     address=instrument.address or "",
                     command=off_command(role, setup, folder, own),
+                    program=off_program(role, setup, folder, own),
+                    folder=str(folder.resolve()),
+                    by_hand=instrument.driver == "manual",
                     timeout_s=instrument.timeout,
                     serial_line=None if line is None else line.model_dump(mode="json"),
                     link=None if instrument.link is None else instrument.link.model_dump(mode="json"),
@@ -245,7 +249,7 @@ def guarding(
 
     `silent_s` is how long this process may be kept from everything else by a driver of the user's own.
     """
-    if not any(charge.command for charge in charges):
+    if not any(charge.known for charge in charges):
         yield NoGuardian()
         return
     guardian = Guardian(charges, locks, silent_s)
@@ -255,11 +259,14 @@ def guarding(
         guardian.leave()
 
 
-def unguarded(charge: Charge) -> str:
-    """What is said before a run about a source that cannot be switched off from outside it."""
-    return (
-        f"The {charge.name} is not guarded: no command that switches its output off is known to the guardian "
-        "(see off_command in docs/writing_a_driver.md). If this program is killed, switch it off by hand."
+def unguarded(charges: tuple[Charge, ...], roles: tuple[Role, ...]) -> tuple[str, ...]:
+    """What is said before a run about the sources in use that nothing switches off from outside it."""
+    return tuple(
+        f"The {charge.name} is NOT GUARDED: nothing is known that switches its output off from outside this program "
+        "(off_command or off_from_outside of its driver, see docs/writing_a_driver.md). If this program is killed or "
+        "hangs, its output stays on until it is switched off by hand."
+        for charge in charges
+        if charge.role in roles and not charge.by_hand and not charge.known
     )
 
 

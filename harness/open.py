@@ -22,7 +22,7 @@ from harness.bench import LiveBench
 from harness.clock import AT_WORK_S, BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, Stamps, no_sign
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
 from harness.events import Events, OnEvent
-from harness.guarding import charges_of, guarding, unguarded
+from harness.guarding import NOT_GUARDED, charges_of, guarding, unguarded
 from harness.jobs import LoadedJob, load, lock_names, needs_of
 from harness.journal import Contents, Journal
 from harness.journal import read as read_journal
@@ -113,6 +113,9 @@ def opened(
         person = Mirrored(person, simulated)
     roles, bench_folder = used_roles(loaded), loaded.bench_path.parent
     charges = charges_of(loaded.setup, (*roles, *SOURCES), bench_folder, loaded.own)
+    alone = unguarded(charges, roles)
+    if alone and isinstance(person, Nobody):
+        raise SafetyError(f"Not begun with nobody there. {' '.join(alone)}")
     silent_s = longest_of(roles, loaded.setup, bench_folder, loaded.own, unsaid_s=0.0)
     work_s = max(AT_WORK_S, longest_of(roles, loaded.setup, bench_folder, loaded.own))
     with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
@@ -149,9 +152,8 @@ def opened(
             in_use = warming(loaded.setup.bench, roles, links, seen_on, clock.utc())
         guardian.listens()
         guardian.prepare(lambda: library_of(factory))
-        for charge in charges:
-            if charge.address and not charge.command:
-                told("guardian", unguarded(charge))
+        for sentence in alone:
+            told(NOT_GUARDED, sentence)
         bench = LiveBench(
             loaded.setup,
             drivers,
@@ -187,7 +189,13 @@ def warnings(loaded: LoadedJob) -> tuple[str, ...]:
     late = past_due(loaded.setup.bench, day)
     allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
     told = (*(f"{each}, {allowed}" for each in late), *from_the_future(loaded.setup.bench, day))
-    return (*loaded.warnings, *(f"{loaded.bench_path}: {each}" for each in told))
+    return (*loaded.warnings, *(f"{loaded.bench_path}: {each}" for each in (*told, *not_guarded(loaded))))
+
+
+def not_guarded(loaded: LoadedJob) -> tuple[str, ...]:
+    """The sources in use that nothing could switch off if the run were killed: a sentence each."""
+    roles = used_roles(loaded)
+    return unguarded(charges_of(loaded.setup, roles, loaded.bench_path.parent, loaded.own), roles)
 
 
 def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:

@@ -1,5 +1,6 @@
 """Outputs are off, whatever happens to the run; measured at the simulated instruments, in another process than it."""
 
+import datetime as dt
 import math
 import os
 import queue
@@ -20,6 +21,7 @@ from harness.errors import OperatorStop, SafetyError
 from harness.guardian import Charge, Watch, Work
 from harness.journal import comparable, read
 from harness.lock import hold
+from harness.night.plan import look_through
 from harness.sim.faults import FaultPlan
 from harness.visa import resource_manager
 from tests.served import a_lab, command, end, guardians_of, resume, start, started, wait_for
@@ -352,6 +354,80 @@ def test_what_the_run_cannot_switch_off_the_guardian_does(lab):
     said = "The output of the calibrator was switched off by the guardian, because the run could not: a bug."
     assert ("guardian", said) in seen
     assert said in [event.text for event in read(lab.run_folder()).events]
+
+
+AMPLIFIER = """
+import sys
+from pathlib import Path
+from drivers.calibrator import ScpiCalibrator
+
+class Amplifier(ScpiCalibrator):
+    {off}
+
+    def __init__(self, link, model):
+        from harness.clock import RealClock
+        from harness.visa import open_link, resource_manager
+        mine = model.model_copy(update={{"address": {address!r}}})
+        super().__init__(open_link(mine, "calibrator", resource_manager("@py"), RealClock()), model)
+"""
+OFF = """
+from harness.guardian import Charge, _command
+from harness.visa import resource_manager
+charge = Charge(role="calibrator", label="K", address={address!r}, command=":OUTP OFF", next_error=":SYST:ERR?")
+_command(charge, resource_manager("@py"))
+"""
+
+
+def amplifier(lab, off):
+    """The calibrator behind a driver that finds its own way: the bench file has no address of it."""
+    text = lab.bench.read_text("utf-8")
+    table = text[text.index("[calibrator]") :]
+    address = re.search(r'address = "(.*)"', table).group(1)
+    lab.change(f'[calibrator]\naddress = "{address}"', '[calibrator]\ndriver = "mine.py:Amplifier"')
+    (lab.folder / "mine.py").write_text(AMPLIFIER.format(address=address, off=off), "utf-8")
+    (lab.folder / "off.py").write_text(OFF.format(address=address), "utf-8")
+
+
+def test_a_driver_without_an_address_is_switched_off_by_the_program_that_it_names(slow_lab, tmp_path):
+    amplifier(slow_lab, 'off_from_outside = [sys.executable, "off.py"]')
+    run = killed(slow_lab, tmp_path / "log")
+    wait_for(lambda: not guardians_of(run.pid))
+    assert slow_lab.on() == ()
+    told = [event.text for event in read(slow_lab.run_folder()).events if event.what == "guardian"]
+    assert any("calibrator" in text and "is off" in text for text in told)
+
+
+def test_what_nothing_switches_off_from_outside_is_refused_unattended_and_told_before_all_else(lab):
+    amplifier(lab, "")
+    with pytest.raises(SafetyError, match=r"^Not begun with nobody there\. The calibrator .* is NOT GUARDED"):
+        opening.start(lab.job, lab.runs)
+    assert not lab.runs.exists()
+    (refused,) = look_through([lab.job], dt.datetime.now(dt.UTC)).refused
+    assert "needs a person: The calibrator" in refused.problems[0]
+    assert any("NOT GUARDED" in warning for warning in opening.warnings(opening.load(lab.job)))
+    result = opening.start(lab.job, lab.runs, operator=Someone())
+    assert [event for event in read(result.folder).events if event.what == "not guarded"]
+    assert any("NOT GUARDED" in text for text in result.report.deviations)
+
+
+class Someone:
+    def ask(self, prompt):
+        return prompt.choices[0] if prompt.choices else ""
+
+    def tell(self, text): ...
+
+
+@pytest.mark.parametrize(("program", "said"), [
+    (["/nowhere/off"], "/nowhere/off cannot be run"),
+    ([sys.executable, "-c", "raise SystemExit('the relay sticks')"], "ends with 1: the relay sticks"),
+    ([sys.executable, "-c", "import time; time.sleep(60)"], "did not end within 1 s"),
+])  # fmt: skip
+def test_a_program_that_does_not_switch_off_is_said(program, said, monkeypatch):
+    monkeypatch.setattr("harness.guardian.JOB_S", 0.0)
+    work = Work((Charge(role="calibrator", label="K", program=program),), None, on_off=lambda _charge: None)
+    (problem,) = work.problems()
+    assert said in problem
+    assert problem.startswith("The output of the calibrator (K) may still be ON")
 
 
 def test_an_instrument_that_hangs_delays_no_other(lab):

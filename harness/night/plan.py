@@ -122,6 +122,8 @@ def _problems(found: Checked, begins: dt.datetime) -> Iterator[str]:
         )
     if rehearsal.refused:
         yield f"above a rating: {_some(rehearsal.refused)}. Change the level, the range or the path."
+    for sentence in opening.not_guarded(found.loaded):
+        yield f"needs a person: {sentence} Run it attended."
     day = opening.today(found.loaded) if found.loaded.setup.bench.simulation else begins.date()
     if past := overdue(found.loaded.setup, day):
         yield past[:1].lower() + past[1:]

@@ -20,6 +20,7 @@ _OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measur
 _TOLD: Final = (
     "ended early",
     "outputs",
+    "not guarded",
     "faults",
     "taken as warm",
     "another model",
