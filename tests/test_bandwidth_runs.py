@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from harness.analysis.response import _evaluate
 from harness.steps import Sine
 from tests.benchmarks.bandwidth_runs import Responder, setup_of
 
@@ -44,3 +45,23 @@ def test_a_slip_is_asked_again_at_its_own_setting_and_replaced(options: dict[str
     assert max(abs(error) for _, error, _ in done) < 0.06
     # A slip in the last digit is no error that another reading contradicts.
     assert sum(abs(error) <= 3.0 * u for _, error, u in done) >= 22
+
+
+def test_a_run_makes_one_fit_a_reading() -> None:
+    """The judgement of a reading, the next setpoint, its span and the result share the fits of the readings so far."""
+    unit = Responder(setup=setup_of(), rng=np.random.default_rng(3))
+    before = _evaluate.cache_info().misses
+    unit.run()
+    assert unit.asked_again == 0
+    assert _evaluate.cache_info().misses - before <= len(unit.sines) + 1
+
+
+@pytest.mark.parametrize("most_vpp", [0.6, 0.65, 0.7, 5.5])
+def test_equal_deflection_keeps_to_what_the_generator_gives(most_vpp: float) -> None:
+    unit = Responder(setup=setup_of(generator_level_high=f"{most_vpp} Vpp"), rng=np.random.default_rng(5))
+    found = unit.run(equal_deflection=True)
+    levels = [step.stimulus.level_vpp for step in unit.sines if isinstance(step.stimulus, Sine)]
+    assert max(levels) <= most_vpp
+    if most_vpp > 0.6:
+        assert max(levels) > 0.98 * min(most_vpp, 0.6 * math.sqrt(2))  # it is used as far as it helps
+    assert found.frequency_hz == pytest.approx(unit.f3_hz, rel=0.04)

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 OPERATOR_MARGIN_DIV = 0.2
 DRIFT_SIGNIFICANCE = 3.0
 DRIFT_VISITS = 3
+# One standard deviation of what is likely: warm instruments, 1 % an hour at a reading a minute.
+DRIFT_LIKELY_DB = 0.0015
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,9 +216,13 @@ def visits(indices: Sequence[int]) -> int:
 def _drift(
     reference: Reference, indices: Sequence[int], readings: Sequence[ResponseReading], plan: ResponsePlan
 ) -> tuple[Reference, list[Flag]]:
-    """Regress the reference on the order of the readings; correct a significant slope seen in three visits."""
+    """Regress the reference on the order of the readings: the line is corrected, and its uncertainty always carried.
+
+    A slope that is not certain is held to what instruments are likely to do. One that is, and was seen in less than
+    three visits, may as well not have been a straight line.
+    """
     if len(indices) < 2:
-        return reference, []
+        return replace(reference, u_drift=DRIFT_LIKELY_DB), []
     scale = [1.0 / standard_db(readings[i], plan) ** 2 for i in indices]
     total = math.fsum(scale)
     mean_index = math.fsum(w * i for w, i in zip(scale, indices, strict=True)) / total
@@ -225,23 +231,27 @@ def _drift(
     sxy = math.fsum(w * (i - mean_index) * v for w, i, v in zip(scale, indices, values, strict=True))
     slope, u_slope = sxy / sxx, 1.0 / math.sqrt(sxx)
     if abs(slope) <= DRIFT_SIGNIFICANCE * u_slope:
-        return reference, []
-    drift_db = slope * (indices[-1] - indices[0])
-    drifted = format_value_u(drift_db, 2.0 * u_slope * (indices[-1] - indices[0]), "dB", signed=True)
-    if visits(indices) < DRIFT_VISITS:
-        sentence = f"The reference drifted by {drifted}. Let the instruments warm up and repeat."
-        return reference, [Flag(code="drift", sentence=sentence)]
+        held = 1.0 / (1.0 + (u_slope / DRIFT_LIKELY_DB) ** 2)
+        return replace(reference, drift_db_per_reading=held * slope, u_drift=math.sqrt(held) * u_slope), []
+    straight = visits(indices) >= DRIFT_VISITS
     mean_db = math.fsum(w * v for w, v in zip(scale, values, strict=True)) / total
-    corrected = Reference(
+    corrected = replace(
+        reference,
         deflection_div=math.exp(mean_db / DB_PER_NEPER),
-        s_db=reference.s_db,
-        count=reference.count,
         chi2=max(0.0, reference.chi2 - slope * sxy),
         degrees_of_freedom=reference.degrees_of_freedom - 1,
         drift_db_per_reading=slope,
         mean_index=mean_index,
-        u_drift=u_slope,
+        u_drift=u_slope if straight else math.hypot(u_slope, slope / math.sqrt(3.0)),
     )
+    span = indices[-1] - indices[0]
+    drifted = format_value_u(slope * span, 2.0 * u_slope * span, "dB", signed=True)
+    if not straight:
+        sentence = (
+            f"The reference drifted by {drifted}, seen too seldom to tell how: taken as a straight line give or take "
+            "all of it. Let the instruments warm up and repeat."
+        )
+        return corrected, [Flag(code="drift", sentence=sentence)]
     sentence = f"The reference drifted by {drifted} over the readings; corrected as a straight line."
     return corrected, [Flag(code="drift_corrected", sentence=sentence)]
 

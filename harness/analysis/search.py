@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from harness.analysis.response import Evaluation, evaluate
+from harness.analysis.response_fit import CrossingFit
 from harness.analysis.response_flags import (
     AT_TOP,
     LEAST_AT_TOP,
@@ -52,6 +53,7 @@ LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
 TOP_RESOLUTION_DB = 0.058
 MOST_AT_TOP = 24
 CLOSE_LN, CLOSE_SPAN_LN = 0.05, 0.5
+LONELY = 0.25
 LOWER_BY_DB, LOWEST_LEVEL_DB = 3.0, -12.0
 
 
@@ -118,7 +120,10 @@ def _ask_again(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask |
     sentence = implausible(last, leaving_out(readings, index) if again else readings[:-1], plan)
     if sentence is None:
         return None
-    doubt = blamed(readings, plan) if again else (index, sentence)
+    if not again:
+        return repeat((index, sentence), readings, plan)
+    # An instrument does not mistype: where it stands by a reading, what moved since is a drift.
+    doubt = blamed(readings, plan) if plan.typed else None
     return None if doubt is None else repeat(doubt, readings, plan)
 
 
@@ -260,7 +265,8 @@ def _refine_or_stop(
     single_db = _single_db(reduced, plan)
     confirmations = _confirmations(near, fit.log_f, slope, single_db, result.u_readings_rel)
     wanted = CONFIRM_TYPED if plan.typed else CONFIRM_AUTOMATIC
-    settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted
+    lonely = _lonely_side(reduced, fit, plan) if plan.typed else 0.0
+    settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted and not lonely
     if result.u_readings_rel <= plan.target_rel and settled:
         return _audit_or_stop(readings, evaluation, plan)
     reference = reduced.reference
@@ -269,11 +275,19 @@ def _refine_or_stop(
     if gain_reference > gain_crossing and result.u_readings_rel > plan.target_rel:
         return _reference(readings, plan)
     span = min(max(12.0 * single_db / slope, 0.03), 0.35)
-    log_f = fit.log_f + span * (van_der_corput(n_near) - 0.5)
+    log_f = fit.log_f + span * (lonely or van_der_corput(n_near) - 0.5)
     purpose: Purpose = "confirm" if result.u_readings_rel <= plan.target_rel else "refine"
     # Below the top itself: the test of a claim above the generator is made once, not at every further reading.
     log_f = min(max(log_f, math.log(plan.min_hz)), math.log(plan.max_hz) - 2.0 * AT_TOP)
     return ask_at_crossing(log_f, n_near, purpose, readings, plan)
+
+
+def _lonely_side(reduced: Reduced, fit: CrossingFit, plan: ResponsePlan) -> float:
+    """Return where to read, in spans from the crossing, when one typed reading alone holds it on that side."""
+    near = [o for o in reduced.observations if abs(o.log_f - fit.log_f) <= 0.7 / fit.narrowing]
+    below = sum(len(o.members) for o in near if o.y_db < -plan.drop_db)
+    above = sum(len(o.members) for o in near) - below
+    return LONELY if below <= 1 else -LONELY if above <= 1 else 0.0
 
 
 def _single_db(reduced: Reduced, plan: ResponsePlan) -> float:

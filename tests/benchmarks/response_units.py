@@ -71,6 +71,7 @@ class Unit:
     taken: int = 0
     slipped: tuple[float, float] | None = None
     level_error_db: float = 0.0
+    drift_per_reading: float = 0.0
 
     def answer(self, ask: Ask) -> ResponseReading:
         match ask.tune:
@@ -94,7 +95,7 @@ class Unit:
         reader = self.reader
         error_db = self.level_error_db if ask.frequency_hz != REFERENCE_HZ else 0.0
         gain_db = ask.level_db + error_db + self.response(ask.frequency_hz / self.f3_hz)
-        shown = self.reference_div * 10.0 ** (gain_db / 20.0)
+        shown = self.reference_div * 10.0 ** (gain_db / 20.0) * (1.0 - self.drift_per_reading) ** self.taken
         noisy = shown * (1.0 + reader.relative * self.rng.normal()) + reader.scatter_div * self.rng.normal()
         value = max(0.0, round(round(noisy / reader.resolution_div) * reader.resolution_div, 6))
         if self.taken == self.wrong_at:
