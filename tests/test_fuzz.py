@@ -13,8 +13,12 @@ import math
 import os
 import re
 import shutil
+import sqlite3
+import tempfile
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -35,15 +39,20 @@ from harness.link import Link
 from harness.models import Calibrator, UnitLink
 from harness.operator import GoBack, Note, Value, read_answer
 from harness.port import MemoryPort
+from harness.records.check import problems
+from harness.records.rows import Selection
+from harness.records.store import Store
 from harness.replies import code_of, identity_agrees
 from harness.sim.bench import BenchFile
 from harness.sim.settings import check, read_toml
 from harness.starter import starter
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
+from tests.demo_lab import LEAD, a_job
 
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
 LONG = int(os.environ.get("HALFPOWER_FUZZ_EXAMPLES", "2000"))
-SI = {"si": True}
+LONGEST_S = 20.0  # of the processor's time, for any one case
+GOLDEN = Path(__file__).resolve().parent / "golden" / "format-1" / "digital"
 
 
 @dataclass(frozen=True)
@@ -82,6 +91,93 @@ def a_file(content: bytes, folder: Path) -> None:
         with contextlib.suppress(HalfpowerError):
             load(folder / "any.toml")
     files.load_job(folder / "any.toml")
+
+
+# --- whole jobs, up to the end of their rehearsal -----------------------------------------------------------------
+
+JOB_FILES = ("bench.toml", "aldermoor_s1002.toml", "short.toml")
+SHORT = f'{LEAD}\nchannels = [1]\nranges = ["100 mV", "1 V"]\n\n[[sequence]]\nuse = "time_base"\npath = "lead"'
+A_VALUE = re.compile(r'"[^"\n]*"|(?<![\w."])-?\d[\d._e-]*(?![\w"-])|true|false')
+SIZES = (
+    "0",
+    "-1",
+    "1",
+    "3",
+    "50",
+    "100",
+    "1000",
+    "-200",
+    "1e-6",
+    "0.01",
+    "1e5",
+    "1e9",
+    "1e12",
+    "1e-15",
+    "1e308",
+    "1e9999999",
+)
+OTHERS = ("[]", "{}", "true", "0", "-1", "2", "16", "1e9", "1000000000", '""', '"x"', "99999999999999999999999",
+          "0.5")  # fmt: skip
+CHANGES = st.lists(
+    st.tuples(st.sampled_from(JOB_FILES), st.integers(0, 400), st.sampled_from((*SIZES, *SIZES, *OTHERS))),
+    min_size=1, max_size=3,
+)  # fmt: skip
+
+
+def a_rehearsal(changes: list[tuple[str, int, str]], folder: Path) -> None:
+    """Sound files with other numbers in them, each in its unit, or other values altogether."""
+    lab = folder / "lab"
+    if not lab.exists():
+        shutil.copytree(DEMO, lab)
+        a_job(lab / "short.toml", SHORT.removeprefix("[[sequence]]\n"))
+    texts = {name: (lab / name).read_text("utf-8") for name in JOB_FILES}
+    try:
+        for name, place, new in changes:
+            text = (lab / name).read_text("utf-8")
+            values = list(A_VALUE.finditer(text))
+            old = values[place % len(values)]
+            unit = re.sub(r"^[-+±\d.e ]*", "", old[0].strip('"'))
+            said = f'"{new} {unit}"' if new in SIZES and old[0].startswith('"') else new
+            (lab / name).write_text(text[: old.start()] + said + text[old.end() :], "utf-8")
+        loaded = opening.load(lab / "short.toml")
+        opening.warnings(loaded)
+        opening.rehearse(loaded)
+    finally:
+        for name, text in texts.items():
+            (lab / name).write_text(text, "utf-8")
+
+
+# --- stores ------------------------------------------------------------------------------------------------------
+
+
+@cache
+def a_sound_store() -> bytes:
+    """The bytes of a small store with one run in it."""
+    with tempfile.TemporaryDirectory() as name:
+        file = Path(name) / "records.sqlite"
+        with Store.open(str(file)) as store:
+            store.add(GOLDEN)
+        with contextlib.closing(sqlite3.connect(file)) as connection:
+            connection.execute("PRAGMA journal_mode = DELETE")
+        return file.read_bytes()
+
+
+def a_store(changes: list[tuple[float, bytes]], folder: Path) -> None:
+    """A store with bytes changed, or cut off: opened, asked, checked and worked out again."""
+    data = bytearray(a_sound_store())
+    for place, new in changes:
+        at = int(place * len(data))
+        data[at : at + len(new) if new else len(data)] = new
+    for old in folder.glob("damaged*"):
+        old.unlink()
+    (folder / "damaged.sqlite").write_bytes(data)
+    with Store.open(str(folder / "damaged.sqlite")) as store:
+        every = Selection(simulated=None, finished=None)
+        store.results(every)
+        store.standards(every)
+        list(problems(store))
+        for run in store.runs(every):
+            store.rebuild(run.id)
 
 
 # --- replies -----------------------------------------------------------------------------------------------------
@@ -371,6 +467,12 @@ QUANTITY = st.one_of(
 TARGETS = {
     "a simulated bench's file": Target(st.one_of(st.binary(max_size=80), mutated(TOML)), a_simulated_bench, few=60),
     "a bench, unit or job file": Target(mutated(starter("bench").encode()), a_file, few=40),
+    "a rehearsal": Target(CHANGES, a_rehearsal, few=15),
+    "a store": Target(
+        st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.binary(max_size=8)), min_size=1, max_size=6),
+        a_store,
+        few=25,
+    ),
     "a reply": Target(st.tuples(REPLY, REPLY, st.booleans()), a_reply),
     "a block": Target(st.one_of(REPLY, REPLY.map(lambda data: b"#" + data)), a_block),
     "an identity": Target(st.tuples(st.text(max_size=30), st.text(max_size=30)), an_identity, few=50),
@@ -393,10 +495,14 @@ def fuzz(name: str, folder: Path, count: int) -> None:
     )
     @given(target.draw)
     def tried(drawn: Any) -> None:
+        began_s = time.process_time()
         with contextlib.suppress(HalfpowerError):
             target.try_it(drawn, folder)
+        assert time.process_time() - began_s < LONGEST_S
 
+    began_s = time.monotonic()
     tried()
+    print(f"\n{name}: {count} cases in {time.monotonic() - began_s:.0f} s")  # noqa: T201 - the figures of docs/faults.md
 
 
 @pytest.mark.parametrize("name", TARGETS)

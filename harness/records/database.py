@@ -165,6 +165,8 @@ def told(place: Address) -> Iterator[None]:
 def _of_sqlite(error: sqlite3.Error, place: Address) -> str:
     code = getattr(error, "sqlite_errorname", "")
     kind = next((known for known in _SQLITE if code.startswith(known)), None)
+    if kind is None and re.match(r"no such|malformed|near \"|unrecognized token", str(error)):
+        kind = "SQLITE_CORRUPT"  # what it says of its own tables is not what this program made
     if kind is None:
         if isinstance(error, sqlite3.OperationalError) and not code.startswith("SQLITE_ERROR"):
             return f"the database says: {error}."

@@ -19,6 +19,7 @@ from harness.atomic import make_file, make_folder
 from harness.clock import Clock, RealClock
 from harness.errors import RecordsError, RunRefused
 from harness.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow
+from harness.report.shown import shortened
 
 if TYPE_CHECKING:
     import sqlalchemy as sa
@@ -233,7 +234,13 @@ class Store:
 
     def _ask(self, question: Callable[[sa.Connection], Any]) -> Any:
         with self.connection() as connection:
-            return question(connection)
+            try:
+                return question(connection)
+            except (ValueError, TypeError, OverflowError) as error:
+                raise RecordsError(
+                    f"{self.name}: holds a value that cannot be read ({shortened(str(error), 80)}): it is damaged, and "
+                    "'halfpower records rebuild FOLDER' makes a new store from the runs."
+                ) from error
 
     def _transaction(self, work: Callable[[sa.Connection], Any]) -> Any:
         from harness.records.database import told
