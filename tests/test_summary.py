@@ -6,6 +6,7 @@ The unit here is a single pole, |H| = 1/√(1 + (f/f3)²) (textbook), so the tru
 from __future__ import annotations
 
 import datetime as dt
+import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,6 +22,7 @@ from harness.journal import Contents, Record
 from harness.models import Reference, Setup
 from harness.report.html import html_page
 from harness.report.model import Report
+from harness.report.results import to_json
 from harness.report.summary import summarise
 from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
 from sequences import bandwidth, once_more, pulse, vertical
@@ -137,6 +139,24 @@ def test_a_level_read_only_up_to_below_the_crossing_gives_no_verdict() -> None:
     (response,) = report.parts[0].responses
     assert response.word == "undecided"
     assert "MHz only" in response.remarks[0]
+
+
+@pytest.mark.parametrize("shown_div", [0.0, 1e-12, 1e-3])
+@pytest.mark.parametrize("display", ["reference", "unit"])
+def test_next_to_no_signal_breaks_no_report(display: str, shown_div: float) -> None:
+    setup, options = remote(with_reference(a_setup(), 500e6)), bandwidth.Options(channels=(1,))
+    pole = single_pole(setup, 50e6)
+
+    def lost(step: Step) -> Reply:
+        reply = pole(step)
+        if not (isinstance(step, Measure) and isinstance(step.stimulus, Sine) and step.display == display):
+            return reply
+        return Reading(value=shown_div) if step.stimulus.frequency_hz > 20e6 else reply
+
+    report = reported("bandwidth", setup, options, played(bandwidth, setup, options, lost))
+    (response,) = report.parts[0].responses
+    assert response.word != "pass"
+    assert json.loads(to_json(report))
 
 
 @pytest.mark.parametrize(

@@ -95,7 +95,7 @@ def half_power(readings: Sequence[ResponseReading], plan: ResponsePlan) -> HalfP
 
     References
     ----------
-    docs/measurement.md, equations (1) to (12).
+    docs/measurement.md, equations (1) to (12) and (20).
     """
     return evaluate(readings, plan).result
 

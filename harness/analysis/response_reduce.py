@@ -216,10 +216,10 @@ def visits(indices: Sequence[int]) -> int:
 def _drift(
     reference: Reference, indices: Sequence[int], readings: Sequence[ResponseReading], plan: ResponsePlan
 ) -> tuple[Reference, list[Flag]]:
-    """Regress the reference on the order of the readings: the line is corrected, and its uncertainty always carried.
+    """Regress the reference on the order of the readings: the line is corrected, its uncertainty always carried.
 
-    A slope that is not certain is held to what instruments are likely to do. One that is, and was seen in less than
-    three visits, may as well not have been a straight line.
+    Equation (20). A slope that is not certain is held to what instruments are likely to do. One that is, and was seen
+    in less than three visits, may as well not have been a straight line.
     """
     if len(indices) < 2:
         return replace(reference, u_drift=DRIFT_LIKELY_DB), []
