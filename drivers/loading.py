@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
@@ -70,6 +71,17 @@ def off_command(role: Role, setup: Setup, folder: Path, own: OwnCode | None = No
         if not issubclass(made, ScpiSource) or hasattr(made, "off_command"):
             return str(getattr(made, "off_command", ""))
     return Commands(role, SOURCE, instrument.commands).text("output_off")
+
+
+def off_question(role: Role, setup: Setup) -> tuple[str, str]:
+    """What asks a generic source whether its output is off, and the shape of the answer then; "" where nothing does."""
+    from drivers.commands import SOURCE, Commands
+
+    instrument = getattr(setup.bench, role)
+    if instrument.driver != "scpi" or instrument.address is None:
+        return "", ""
+    backs = Commands(role, SOURCE, instrument.commands).read_backs("output", on=0)
+    return (backs[0].query, rf"\+?{re.escape(backs[0].expected)}(?:\.0*)?|OFF") if backs else ("", "")
 
 
 def off_program(role: Role, setup: Setup, folder: Path, own: OwnCode | None = None) -> tuple[str, ...]:

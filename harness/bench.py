@@ -214,6 +214,7 @@ class LiveBench:
                 title=f"{self._not_known(role, why)} Look at it before you touch a cable.",
                 step=step,
                 choices=("it is off", "stop"),
+                hazard=True,
             )
             if ask_choice(self._operator, prompt) != "it is off":
                 raise OperatorStop(f"Stopped: the {role} may be on. Switch it off, then resume.")

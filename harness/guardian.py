@@ -66,6 +66,7 @@ class Charge:
     label: str
     address: str = ""
     command: str = ""
+    asks: Sequence[str] = field(default=("", ""), hash=False)  # asks whether it is off; what it says then
     # What a driver of the user's own names instead: a command line, and where it is run.
     program: Sequence[str] = field(default=(), hash=False)
     folder: str = "."
@@ -272,7 +273,8 @@ class Voice:
 
     def is_off(self, charge: Charge) -> None:
         """Say what was done."""
-        self.say(f"The output of the {charge.name} is off: it took the command and reports no error.")
+        says = "says so" if charge.asks[0] else "took the command and reports no error"
+        self.say(f"The output of the {charge.name} is off: it {says}.")
 
     def finish(self) -> None:
         """Wait a moment for the last line."""
@@ -380,7 +382,8 @@ def _command(charge: Charge, factory: ResourceManagerFactory) -> None:
         )
         link.connect()
         link.set(charge.command)
-        link.check()
+        query, off = charge.asks
+        link.check([(query, off)] if query else ())
     finally:
         port.close()
 

@@ -213,7 +213,7 @@ class Guardian:
 
 def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path, own: OwnCode | None = None) -> tuple[Charge, ...]:
     """The sources among the roles; of a simulated bench none, for they end with this process."""
-    from drivers.loading import off_command, off_program
+    from drivers.loading import off_command, off_program, off_question
 
     if setup.bench.simulation is not None:
         return ()
@@ -228,6 +228,7 @@ def charges_of(setup: Setup, roles: tuple[Role, ...], folder: Path, own: OwnCode
                     label=instrument.label,
                     address=instrument.address or "",
                     command=off_command(role, setup, folder, own),
+                    asks=off_question(role, setup),
                     program=off_program(role, setup, folder, own),
                     folder=str(folder.resolve()),
                     by_hand=instrument.driver == "manual",
