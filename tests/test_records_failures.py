@@ -289,3 +289,17 @@ def test_a_database_with_tables_of_the_same_name_is_not_taken_over(postgresql: p
     postgresql.admin("CREATE TABLE runs (id text)", database=url.rpartition("/")[2])
     with pytest.raises(RecordsError, match="is another program's database"):
         Store.open(url)
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ("UPDATE runs SET started = 'soon'", "holds a value that cannot be read"),
+    ("ALTER TABLE runs RENAME COLUMN laboratory TO labo_atory", "the file is damaged"),
+])  # fmt: skip
+def test_a_store_with_a_damaged_value_or_table_says_that_it_is_damaged(change: str, said: str, tmp_path: Path) -> None:
+    with Store.open(str(tmp_path / "records.sqlite")) as store:
+        store.add(Path(__file__).resolve().parent / "golden" / "format-1" / "digital")
+    with closing(sqlite3.connect(tmp_path / "records.sqlite")) as connection:
+        connection.execute(change)
+        connection.commit()
+    with pytest.raises(RecordsError, match=said), Store.open(str(tmp_path / "records.sqlite")) as store:
+        store.runs(Selection(simulated=None, finished=None))

@@ -158,6 +158,8 @@ def told(place: Address) -> Iterator[None]:
         if sentence is None:
             raise
         raise RecordsError(f"{place.name}: {sentence}") from None
+    except UnicodeDecodeError:  # a name of a table or a column; no value, for those are asked for by their kind
+        raise RecordsError(f"{place.name}: {_SQLITE['SQLITE_CORRUPT']}") from None
     except sqlite3.Error as error:  # while a connection is prepared SQLAlchemy does not stand between
         raise RecordsError(f"{place.name}: {_of_sqlite(error, place)}") from None
 
@@ -187,6 +189,8 @@ _SQLITE: Final = {
     "SQLITE_NOTADB": "is no database; name another file, and look what this one is.",
     "SQLITE_CORRUPT": "the file is damaged; put it aside, restore a copy, or make a new store from the runs with "
     "'halfpower records rebuild FOLDER'.",
+    "SQLITE_CONSTRAINT": "rows of the file contradict each other, so it is damaged; put it aside, restore a copy, or "
+    "make a new store from the runs with 'halfpower records rebuild FOLDER'.",
     "SQLITE_IOERR": "the disk failed to read or write; nothing was changed. Check it, then do it again.",
     "SQLITE_PERM": "may not be opened; allow it, or name another store.",
 }
