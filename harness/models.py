@@ -175,18 +175,29 @@ class SerialLine(Model):
 End: TypeAlias = Literal["LF", "CR", "CR LF"]
 
 
+def _sent(value: object) -> object:
+    if isinstance(value, str) and not (value.isascii() and (value.isprintable() or not value) and len(value) <= 64):
+        raise ValueError("stands on the line to an instrument: expected at most 64 characters of plain ASCII")
+    return value
+
+
+SentText: TypeAlias = Annotated[str, BeforeValidator(_sent)]
+
+
 class LinkProfile(Model):
     """How an instrument is spoken to that differs from IEEE 488.2; `harness.dialect` has the same keys."""
 
     ends_with: End = Field("LF", description="what ends a message to the instrument")
     answers_end_with: End = Field("LF", description="what ends its answers")
     compounds: Flag = Field(True, description="whether it takes several commands in one message")
-    acknowledges: str = Field("", description="what it answers to every command that asks nothing")
-    refuses: str = Field("", description="what its answer to a command or question that it refuses begins with")
-    identify: str = Field("*IDN?", description="asks who it is; '' where nothing does")
-    done: str = Field("*OPC?", description="answers 1 when everything before is done; '' where nothing does")
-    status: str = Field("*ESR?", description="asks for the event status; '' where it has none")
-    echo: str = Field("*ESE", description="sets a number that nothing else uses, asked with ?; '' where it has none")
+    acknowledges: SentText = Field("", description="what it answers to every command that asks nothing")
+    refuses: SentText = Field("", description="what its answer to a command or question that it refuses begins with")
+    identify: SentText = Field("*IDN?", description="asks who it is; '' where nothing does")
+    done: SentText = Field("*OPC?", description="answers 1 when everything before is done; '' where nothing does")
+    status: SentText = Field("*ESR?", description="asks for the event status; '' where it has none")
+    echo: SentText = Field(
+        "*ESE", description="sets a number that nothing else uses, asked with ?; '' where it has none"
+    )
     headers: Flag = Field(False, description="whether its answers begin with their header, ':VOLT 1.0'")
     units: tuple[Literal["V", "Vpp", "Hz", "s", "%", "dBm"], ...] = Field(
         (), description="basic units that may follow its numbers, '1.000 V'; none with a prefix"

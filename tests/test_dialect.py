@@ -468,3 +468,9 @@ def test_what_it_refuses_is_told_in_its_own_words() -> None:
         link.set("VOLT 1;VOLT 99;VOLT 2")
     assert link._port.messages[sent:] == [b"VOLT 1", b"VOLT 99"]  # type: ignore[attr-defined]
     assert not math.isnan(a_point(link, 2.5))
+
+
+@pytest.mark.parametrize("text", ["ID?\n:OUTP ON", "µ", "x" * 65])
+def test_what_is_sent_is_one_short_line_of_ascii(text: str) -> None:
+    with pytest.raises(ValueError, match="plain ASCII"):
+        LinkProfile.model_validate({"identify": text})

@@ -54,6 +54,7 @@ VALUES = {
 REFERENCES = (
     r"job\.(unit|bench|position|interval|answers_as)", r"bench\.positions\.<key>", r"job\.sequence\.0\.use",
     r"bench\.simulation", r"bench\..*\.(driver|address|identity)", r"bench\..*\.commands\..*",
+    r"bench\..*\.link\..*",
     r"bench\.paths\..*\.routes\..*",
 )  # fmt: skip
 
