@@ -399,7 +399,7 @@ class Script:
         for role in ("calibrator", "generator"):
             try:
                 self._set(role, "OUTP OFF")
-            except VisaIOError:
+            except (VisaIOError, ValueError):  # noise in a reply is a ValueError to pyvisa
                 self._close()
 
     def _connect(self, step: Connect) -> None:
