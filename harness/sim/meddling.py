@@ -71,6 +71,7 @@ class Meddler:
         """Switched off and on: nothing is held back any more."""
         self._held.clear()
         self._armed.clear()
+        self.acts += 1
 
     def scramble(self) -> None:
         """Leave every setting somewhere, as another user may have."""
