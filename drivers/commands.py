@@ -14,7 +14,7 @@ import difflib
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness.errors import ConfigError
@@ -92,7 +92,7 @@ SOURCE: Final[Table] = {
         fields=_SQUARE,
         use="a square wave with the fastest edge",
     ),
-    "edge_is": _back(f":SOUR:FUNC?=SQU;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SQUARE, "edge"),
+    "edge_is": _back(f":SOUR:FUNC?=SQU;:SOUR:PULS:TRAN?=*;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SQUARE, "edge"),
     **_OUTPUT,
 }
 
@@ -130,7 +130,9 @@ SCOPE: Final[Table] = {
     "sweep": Command(template=":SENS:SWE:TIME {sweep_s}", fields=_DISPLAY, use="the time across the screen"),
     "sweep_is": _back(":SENS:SWE:TIME?={sweep_s}~0.1%", _DISPLAY, "sweep"),
     "points": Command(template=":SENS:SWE:POIN {points}", fields=_DISPLAY, use="the number of samples of a record"),
+    "points_is": _back(":SENS:SWE:POIN?={points}", _DISPLAY, "points"),
     "format": Command(template=":FORM REAL,32;:FORM:BORD NORM", use="records as big-endian floats"),
+    "format_is": _back(":FORM?=REAL,32;:FORM:BORD?=NORM", (), "format"),
     "start": Command(template=":INIT", fields=("channel",), use="take one record"),
     "record": Command(
         template=":TRAC? CHAN{channel}", fields=("channel",), use="answer the record, a block of volts; '' if none"
@@ -187,6 +189,7 @@ TABLES: Final[Mapping[Role, tuple[Table, ...]]] = {
 _FIELD: Final = re.compile(r"\{(\w+)\}")
 _BACK: Final = re.compile(r"(?P<query>[^=;]+\?[^=;]*)=(?P<expected>[^~;]+)(?:~(?P<within>[^%;]+)(?P<share>%?))?")
 _IS: Final = "_is"
+ANY: Final = "*"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,8 +198,12 @@ class ReadBack:
 
     key: str
     query: str
-    expected: str
+    expected: str  # ANY: whatever it answers when it is set must still be so
     within: float | None = None  # as it is, or 0.01 %
+
+    def as_answered(self, reply: str) -> ReadBack:
+        """The same question, held to this answer where any would do."""
+        return replace(self, expected=reply.strip().strip('"')) if self.expected == ANY else self
 
     @property
     def shape(self) -> str:
@@ -205,7 +212,10 @@ class ReadBack:
 
     def agrees(self, reply: str) -> bool:
         """Whether every item of a reply is what is expected; of a word the short form, SCPI-1999 volume 1, 6.2.1."""
-        return all(self._agrees(item.strip().strip('"')) for item in reply.split(","))
+        if self.expected == ANY:
+            return True
+        items = reply.split(",") if _is_number(self.expected) else (reply,)  # a word may have its number: REAL,32
+        return all(self._agrees(item.strip().strip('"')) for item in items)
 
     def _agrees(self, item: str) -> bool:
         if not _is_number(self.expected):

@@ -84,7 +84,8 @@ class Remote:
             self._answers_each(held)
             raise
         self._compare(held, replies)
-        self._standing, self._held = (self.link.epoch, message), tuple(held)
+        self._standing = self.link.epoch, message
+        self._held = tuple(back.as_answered(reply) for back, reply in zip(held, replies, strict=True))
 
     def _preset_holds(self) -> tuple[ReadBack, ...]:
         """What is certain after a preset."""

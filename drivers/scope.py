@@ -45,10 +45,9 @@ class ScpiScope(Remote):
 
     def _message(self, view: View) -> tuple[str, tuple[ReadBack, ...]]:
         values = self._values(view)
-        texts = [self.commands.text(name, **values) for name in (*_CONFIRMED, "points")]
-        if self.commands.has("record"):
-            texts.append(self.commands.text("format"))
-        return self.commands.message(*texts), self.commands.read_backs(*_CONFIRMED, **values)
+        names = (*_CONFIRMED, "points", *(("format",) if self.commands.has("record") else ()))
+        texts = [self.commands.text(name, **values) for name in names]
+        return self.commands.message(*texts), self.commands.read_backs(*names, **values)
 
     def read(self, step: Measure) -> Reading:
         """Take a record and read the step's quantity from it."""

@@ -39,9 +39,10 @@ class ScpiSource(Remote):
         on = self.link.clean and self._function == (self.link.epoch, type(stimulus))
         self._function = None
         self.establish(settings, before="" if on else self.commands.text("output_off"), held=(*held, *self._output(on)))
+        held = (*self._held[: len(held)], *self._output(on=True))
         if not on:
-            self.link.set(self.commands.text("output_on"))
-        self._standing, self._held = (self.link.epoch, message), (*held, *self._output(on=True))
+            self.establish(self.commands.text("output_on"), held=held)  # what was set may have changed behind it
+        self._standing, self._held = (self.link.epoch, message), held
         self._function = (self.link.epoch, type(stimulus))
 
     def off(self) -> None:

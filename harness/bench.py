@@ -16,7 +16,7 @@ from typing import Any, Final, TypeAlias, TypeVar, assert_never
 from drivers import Driver, Meter, Router, Screen, Source, longest_s
 from harness import limits, settling
 from harness.clock import AT_WORK_S, Clock, OnLife, no_sign
-from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
+from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.guarding import Guardian, NoGuardian
 from harness.link import NotAsSet, OnEvent, repeat_point
 from harness.models import Setup, SignalPath, Switch
@@ -25,6 +25,7 @@ from harness.signals import describe
 from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
 from harness.warm_up import WarmUp
 
+TRIES: Final = 3
 Ending: TypeAlias = BaseException | None
 ALL_OFF: Final = "Every output was switched off."
 T = TypeVar("T")
@@ -117,13 +118,23 @@ class LiveBench:
             driver = self.drivers.get(display)
             if driver is not None and self._is_remote(display):
                 self._alive(driver)
-                with suppress(LinkError):
-                    try:
-                        self._tried(partial(self._shown, driver, view))
-                    except LinkError:
-                        return
-                    except InstrumentError:  # once may be a slip of the line; twice is the instrument's own
-                        self._tried(partial(self._shown, driver, view))
+                try:
+                    self._set_once(driver, view)
+                except LinkError:
+                    return
+
+    def _set_once(self, driver: Driver, view: View) -> None:
+        """Set a display; one refusal may be a slip of the line, the same three times is the instrument's own."""
+        for left in reversed(range(TRIES)):
+            try:
+                self._tried(partial(self._shown, driver, view))
+            except LinkError:
+                raise
+            except InstrumentError:
+                if not left:
+                    raise
+            else:
+                return
 
     @staticmethod
     def _shown(driver: Any, view: View) -> None:
@@ -270,7 +281,7 @@ class LiveBench:
     def _tried(self, action: Callable[[], T]) -> T:
         """Do a whole point or connection, again after trouble on the way; nothing counts as set then.
 
-        What was refused, or is not as it was set, leaves a state that nobody asked for: outputs off before anything.
+        Any trouble leaves a state that nobody asked for, on whichever instrument it was: outputs off before anything.
         """
 
         def whole() -> T:
@@ -278,11 +289,20 @@ class LiveBench:
                 return action()
             except InstrumentError as error:
                 self._standing = None
-                if isinstance(error, NotAsSet) or not isinstance(error, LinkError):
-                    self.make_safe()
+                self._dark_after(error)
                 raise
 
         return repeat_point(whole, on_event=self.on_event)
+
+    def _dark_after(self, error: InstrumentError) -> None:
+        """Outputs off; trouble on a line alone sends no person to a source that is worked by hand."""
+        by_hand = [role for role in self._sources() if not self._is_remote(role)]
+        if not by_hand or isinstance(error, NotAsSet) or not isinstance(error, LinkError):
+            self.make_safe()
+            return
+        remote = {role: driver for role, driver in self._sources().items() if role not in by_hand}
+        for problem in self._switched_off(remote):
+            self._tell_loudly(problem)
 
     def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
         self._before(step)
@@ -299,23 +319,32 @@ class LiveBench:
         self._settle(step)
         if step.tune_to_div is not None and hasattr(source, "release"):
             source.release()
-        reading = self._read(step, screen)
+        try:
+            reading = self._read(step, screen)
+        except (AnalysisError, InstrumentError) as error:
+            if not isinstance(error, LinkError):
+                self._close(source, screen)  # a record of other settings is a doubt, and no fault of who sent it
+            raise
         if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
             counter: Meter = self._role("counter")
             self._alive(counter)
             expected_hz = getattr(step.stimulus, "frequency_hz", 0.0)
             reading = replace(reading, frequency_hz=counter.read_frequency_hz(expected_hz))
             counter.check()
-        self._alive(source)
-        source.check()
-        self._alive(screen)
-        screen.check()
-        self._hold_route()
+        self._close(source, screen)
         numbers = (reading.value, reading.scatter, reading.frequency_hz)
         if not all(number is None or math.isfinite(number) for number in numbers):
             what = step.quantity.replace("_", " ")
             raise InstrumentError(step.display, f"gave a {what} that is no number: {numbers}; look at its driver")
         return reading
+
+    def _close(self, source: Source, screen: Screen) -> None:
+        """Ask whether everything still stands as it was set."""
+        self._alive(source)
+        source.check()
+        self._alive(screen)
+        screen.check()
+        self._hold_route()
 
     def _set(self, step: Measure, source: Source, screen: Screen) -> None:
         """Set source and display so that the display is never driven harder than it was or will be."""
@@ -472,8 +501,11 @@ class LiveBench:
     def make_safe(self) -> None:
         """Switch every source off, and say loudly which would not go; once each, however often it is tried."""
         for problem in self.outputs_off():
-            if self._warn(problem):
-                self._operator.tell(problem)
+            self._tell_loudly(problem)
+
+    def _tell_loudly(self, problem: str) -> None:
+        if self._warn(problem):
+            self._operator.tell(problem)
 
     def _warn(self, problem: str) -> bool:
         """Record an output that may be on, once; whether it is news."""

@@ -6,6 +6,7 @@ Below the link, which knows what to do when an exchange fails.   [no pyvisa: the
 from __future__ import annotations
 
 import re
+from collections import deque
 from collections.abc import Sequence
 from typing import Final, TypeAlias
 
@@ -34,6 +35,7 @@ class Exchanges:
         self._tagged = tag_queries and dialect.takes_tags
         self._standing = 0  # the number that stands in its register
         self._nonce = first_nonce % 256  # drawn by lot, so that two controllers do not count alike
+        self.sent: deque[int] = deque(maxlen=64)  # its own last numbers: one of them may come back late
         self._suspected: dict[str, str] = {}  # to what a reply was none, and what may be the matter
 
     def waits(self, command: str) -> list[Asked]:
@@ -190,6 +192,7 @@ class Exchanges:
 
     def _next_nonce(self) -> int:
         self._nonce = self._nonce % 255 + 1  # 1 … 255: 0 is what the register holds after power-on
+        self.sent.append(self._nonce)
         return self._nonce
 
 

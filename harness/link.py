@@ -3,7 +3,7 @@
 A time-out is where corruption starts: the next query is answered by the late reply, or by its tail, and that is a
 valid number. So a link is clean or tainted. It is tainted before every write and clean again only after one whole
 reply of the expected shape; a tainted link sends nothing until it has proved, with a counted echo, that the next
-reply belongs to the next question.
+reply belongs to the next question. Over 400 lines because what keeps a link in step must be read together.
 
 What a caller sees: `InstrumentError`, the instrument said no, which is never repeated; `LinkError`, something went
 wrong on the way, and the whole point is to be done again (`repeat_point`), because nothing that was sent since the
@@ -362,6 +362,8 @@ class Link:
     def _intruded(self, found: int) -> None:
         """The register that this link counts in holds another's number."""
         self.epoch += 1
+        if found in self._exchanges.sent:  # a message of its own that was given up
+            raise NotAsSet(self.name, f"has obeyed an earlier message late ({found}); the point does not count")
         self._tell("other_controller", f"somebody else has written to it: a register of this run's holds {found}")
         if self.counts["other_controller"] >= MOST_INTRUSIONS:
             raise BusyError(

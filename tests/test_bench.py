@@ -10,6 +10,7 @@ import pytest
 from harness.bench import LiveBench
 from harness.clock import RealClock
 from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
+from harness.link import POINT_TRIES
 from harness.models import Switch
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, Square, Stimulus, View
 from tests.setups import a_setup
@@ -224,7 +225,7 @@ def test_no_hand_is_asked_to_a_cable_while_an_output_may_be_on() -> None:
         bench.perform(TO_CHANNEL_1)
 
 
-def test_after_a_lost_answer_the_level_falls_before_the_range_does() -> None:
+def test_after_a_lost_answer_the_source_is_off_before_a_range_is_set() -> None:
     """The source may still give the level before: a sensitive range is not set under it."""
     bench, said, _ = a_bench()
     bench.perform(TO_CHANNEL_1)
@@ -233,8 +234,9 @@ def test_after_a_lost_answer_the_level_falls_before_the_range_does() -> None:
     said.clear()
     bench.perform(dc(0.8, 0.1))
     assert [entry for entry in said if entry[0] != "generator"] == [
-        ("calibrator", Dc(level_v=0.8)),
+        ("calibrator", "off"),
         ("unit", 0.1),
+        ("calibrator", Dc(level_v=0.8)),
     ]
 
 
@@ -288,7 +290,8 @@ def test_a_source_that_would_not_go_off_ends_its_own_part_alone() -> None:
 def test_nothing_is_read_while_another_output_may_be_on_and_cables_are_moved_by_hand() -> None:
     bench, _, _ = a_bench()
     bench.perform(TO_CHANNEL_1)
-    bench.drivers["generator"].failing.append(LinkError("generator", "does not answer"))  # type: ignore[attr-defined]
+    away = [LinkError("generator", "does not answer") for _ in range(2 * POINT_TRIES)]
+    bench.drivers["generator"].failing.extend(away)  # type: ignore[attr-defined]
     bench.make_safe()
     with pytest.raises(InstrumentError, match="generator: does not answer"):
         bench.perform(dc(0.8, 0.1))
