@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 _INDENT: Final = "  "
 _SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
 NOT_SEEN: Final = (
-    "A person must confirm it at a terminal, and here the answers come from elsewhere. Run it at a terminal; or, for a "
-    "bench that nobody can touch, set allow_hazardous_voltage = true in the job."
+    "A person must confirm it at a terminal, and here the answers come from elsewhere. Run it at a terminal."
 )
+UNTOUCHED: Final = "Or, for a bench that nobody can touch, set allow_hazardous_voltage = true in the job."
 GONE: Final = "Nobody answers at this terminal any more (end of input)."
 
 
@@ -75,7 +75,7 @@ class Terminal:
         if self._gone:
             raise OperatorStop(GONE)
         if prompt.hazard and not self._seen():
-            raise SafetyError(f"Not applied. {prompt.title} {NOT_SEEN}")
+            raise SafetyError(f"Stopped. {prompt.title} {NOT_SEEN}{f' {UNTOUCHED}' * ('go on' in prompt.choices)}")
         with self._aside():
             _asked.append(prompt)
             try:

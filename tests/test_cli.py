@@ -280,7 +280,8 @@ def test_quiet_shows_the_result_alone_and_plain_lines_every_reading(lab: Path) -
 @pytest.mark.parametrize("way", ["--quiet", "--json"])
 def test_a_hazard_is_not_confirmed_through_a_pipe(lab: Path, way: str) -> None:
     """The same answers by pipe work the bench by hand, up to the hazardous voltage."""
-    change(lab / "hand_bench.toml", ('simulation = "hand_bench_sim.toml"\n', ""))
+    by_hand = ('[generator]\naddress = "TCPIP0::192.0.2.21::5025::SOCKET"', '[generator]\ndriver = "manual"')
+    change(lab / "hand_bench.toml", ('simulation = "hand_bench_sim.toml"\n', ""), by_hand)
     sequence = 'use = "vertical"\npaths = ["probe"]\nchannels = [1]\nranges = ["5 V"]'
     job = a_job(lab / "high.toml", sequence, unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958")
     stopped = halfpower("run", job, "--runs", lab / "runs", way, answers="\n\ngo on\n\n\n\n")

@@ -83,9 +83,7 @@ def test_a_hazard_is_confirmed_at_a_terminal_alone(
     if taken:
         assert terminal.ask(HAZARD) == "go on"
         return
-    with pytest.raises(
-        SafetyError, match=r"^Not applied\. .* at a terminal.*allow_hazardous_voltage = true in the job"
-    ):
+    with pytest.raises(SafetyError, match=r"^Stopped\. .* at a terminal.*allow_hazardous_voltage = true in the job"):
         terminal.ask(HAZARD)
 
 
