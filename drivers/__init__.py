@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import Final, Protocol
 
-from harness.clock import AT_WORK_S, BETWEEN_SIGNS_S
 from harness.steps import Measure, Reading, Stimulus, View
+from harness.words.clock import AT_WORK_S, BETWEEN_SIGNS_S
 
 _OURS: Final = f"{__name__}."
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from harness.errors import OwnCodeError
-from harness.own_values import Unfit, fitted, number, text
+from harness.files.own_values import Unfit, fitted, number, text
 from harness.steps import Reading
 
 

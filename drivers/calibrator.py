@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivers.source import ScpiSource
-from harness.link import Link
+from harness.link.link import Link
 
 if TYPE_CHECKING:
     from harness.models import Calibrator

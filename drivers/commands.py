@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness.errors import ConfigError
-from harness.replies import NUMBER, rooted
+from harness.link.replies import NUMBER, rooted
 
 if TYPE_CHECKING:
     from harness.steps import Role

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from drivers.commands import COUNTER
 from drivers.remote import Remote
 from harness.errors import LinkError
-from harness.link import Link
+from harness.link.link import Link
 
 if TYPE_CHECKING:
     from harness.models import Counter

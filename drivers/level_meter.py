@@ -9,7 +9,7 @@ from drivers.commands import LEVEL_METER
 from drivers.remote import Remote
 from drivers.source import DBM_LOAD_OHM
 from harness.errors import InstrumentError
-from harness.link import Link
+from harness.link.link import Link
 from harness.quantities import VPP_PER_VRMS_SINE
 from harness.steps import Measure, Reading, Sine, View
 

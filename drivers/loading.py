@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Any, Final, cast
 
 from drivers import Driver
 from drivers.answers import Answering
-from harness.clock import AT_WORK_S
 from harness.errors import ConfigError, HalfpowerError
-from harness.link import Link, OnEvent
+from harness.files.own_files import OwnCode
+from harness.link.link import Link, OnEvent
 from harness.models import UnitLink
-from harness.own_files import OwnCode
+from harness.words.clock import AT_WORK_S
 
 if TYPE_CHECKING:
     from harness.models import Instrument, Setup
-    from harness.operator import Operator
+    from harness.person.operator import Operator
     from harness.steps import Role
 
 METHODS: Final[dict[str, tuple[str, ...]]] = {

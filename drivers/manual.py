@@ -1,7 +1,7 @@
 """Any role worked by hand: a person is told what to set, and asked what they read.
 
-Everything that is said goes through `harness.operator`, so a console, a page, simulated eyes and a test can all answer.
-A person is told only what has changed; the first prompt says everything.
+Everything that is said goes through `harness.person.operator`, so a console, a page, simulated eyes and a test can all
+answer. A person is told only what has changed; the first prompt says everything.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final, assert_never
 from drivers.words import expectation, marks_asked, stimulus_parts, view_parts
 from harness import quantities
 from harness.errors import OperatorStop
-from harness.operator import (
+from harness.person.operator import (
     HELP,
     HELP_DO,
     MOST_MISSES,
@@ -27,8 +27,8 @@ from harness.operator import (
     no_person,
     read_answer,
 )
-from harness.signals import describe, unit_of
 from harness.steps import Measure, NoSignal, Reading, Stimulus, View
+from harness.words.signals import describe, unit_of
 
 if TYPE_CHECKING:
     from harness.models import Instrument, SignalPath, Unit

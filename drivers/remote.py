@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from drivers.commands import Commands, ReadBack, Table
 from harness.errors import HalfpowerError, InstrumentError, LinkError
-from harness.link import Link, NotAsSet
+from harness.link.link import Link, NotAsSet
 
 if TYPE_CHECKING:
     from harness.steps import Role

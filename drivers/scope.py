@@ -10,8 +10,8 @@ from drivers.commands import SCOPE, ReadBack
 from drivers.remote import Remote
 from drivers.waveform import Aliased, Screenful, read_record
 from harness.errors import AnalysisError, InstrumentError, LinkError
-from harness.link import Link, NoValue
-from harness.replies import NUMBER
+from harness.link.link import Link, NoValue
+from harness.link.replies import NUMBER
 from harness.steps import Measure, Reading, Sine, TimeMarks, View
 
 if TYPE_CHECKING:

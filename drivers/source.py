@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, assert_never
 from drivers.commands import SOURCE, ReadBack
 from drivers.remote import Remote
 from harness.errors import InstrumentError, LinkError
-from harness.link import Link, repeat_point
+from harness.link.link import Link, repeat_point
 from harness.quantities import VPP_PER_VRMS_SINE
 from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from drivers.commands import SWITCH
 from drivers.remote import Remote
 from harness.errors import ConfigError
-from harness.link import Link
+from harness.link.link import Link
 
 if TYPE_CHECKING:
     from harness.models import Switch

@@ -18,7 +18,7 @@ from harness.analysis.pulse import Pulse, crossings_s, measure_pulse
 from harness.analysis.record import is_clipped
 from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
 from harness.errors import AnalysisError
-from harness.replies import NO_VALUE
+from harness.link.replies import NO_VALUE
 from harness.steps import Measure, Reading, Sine, TimeMarks
 
 if TYPE_CHECKING:

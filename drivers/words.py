@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, assert_never
 
 from harness.quantities import show
-from harness.signals import unit_of
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks, View
+from harness.words.signals import unit_of
 
 if TYPE_CHECKING:
     from harness.models import Unit

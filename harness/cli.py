@@ -1,5 +1,5 @@
 """The command line: the commands, their exit codes, and what a signal does. With `harness.commands` and
-`harness.console` the only code that prints; nothing else exits.
+`harness.person.console` the only code that prints; nothing else exits.
 
 Start-up imports nothing but click: every command imports what it needs when it runs.
 """
@@ -99,7 +99,7 @@ def _signals() -> Iterator[None]:
         received += 1
         if received == 1 or received > PATIENCE:
             raise Stopped(number)
-        from harness.console import standing
+        from harness.person.console import standing
 
         asked = standing()
         _say(
@@ -146,7 +146,7 @@ def _notes(error: BaseException) -> list[str]:
 
 
 def _say(sentence: str) -> None:
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     with suppress(OSError):  # the terminal may be closed, and the exit code still counts
         for line in sentence.splitlines():

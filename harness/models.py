@@ -1,4 +1,4 @@
-"""The four files as frozen models: bench, unit, job and queue. Pure: reading files is `harness.files`' work.
+"""The four files as frozen models: bench, unit, job and queue. Pure: reading files is `harness.files.files`' work.
 
 Every value is SI in memory; in a file it is text with its unit ("20 MHz"). A journal's header holds the
 SI numbers themselves and is read back with `from_header`.
@@ -27,8 +27,9 @@ from pydantic import (
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import core_schema
 
-from harness import moments, quantities
+from harness import quantities
 from harness.steps import ROLES, Display, Role
+from harness.words import moments
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ class Unit_:  # noqa: N801 - `Unit` is the unit under test
         return core_schema.with_info_before_validator_function(self.read, handler(source))
 
     def __get_pydantic_json_schema__(self, _schema: object, _handler: GetJsonSchemaHandler) -> JsonSchemaValue:
-        """Let editors check the unit by its pattern; "x-unit" is for `harness.schema`, which takes it out again."""
+        """Let editors check the unit by its pattern; "x-unit" is for `files.schema`, which takes it out again."""
         texts = [
             {
                 "type": "string",
@@ -185,7 +186,7 @@ SentText: TypeAlias = Annotated[str, BeforeValidator(_sent)]
 
 
 class LinkProfile(Model):
-    """How an instrument is spoken to that differs from IEEE 488.2; `harness.dialect` has the same keys."""
+    """How an instrument is spoken to that differs from IEEE 488.2; `harness.link.dialect` has the same keys."""
 
     ends_with: End = Field("LF", description="what ends a message to the instrument")
     answers_end_with: End = Field("LF", description="what ends its answers")

@@ -18,11 +18,11 @@ import numpy as np
 from pyvisa.errors import VisaIOError
 
 from drivers.waveform import Screenful, read_record
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import AnalysisError, HalfpowerError, InstrumentError
-from harness.faulted import LINE, STATE
-from harness.jobs import LoadedJob
-from harness.operator import Prompt
+from harness.person.operator import Prompt
+from harness.run.faulted import LINE, STATE
+from harness.run.jobs import LoadedJob
 from harness.sim.bench import BenchFile, SimulatedBench
 from harness.sim.faults import Delivery, Endpoint, FaultPlan
 from harness.sim.settings import check, read_toml

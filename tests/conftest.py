@@ -13,8 +13,8 @@ from hypothesis import settings
 from tests import postgres
 
 if TYPE_CHECKING:
-    from harness.jobs import LoadedJob
-    from harness.open import RunResult
+    from harness.run.jobs import LoadedJob
+    from harness.runs import RunResult
     from harness.sim.bench import SimulatedBench
 
 # The same examples on every run, and no verdict on a busy machine's speed.
@@ -48,7 +48,7 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 @pytest.fixture(scope="session")
 def digital(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
     """The demo's digital job as it goes by itself, for tests that compare with it or look at it; nobody changes it."""
-    from harness import open as opening
+    from harness import runs as opening
     from tests.demo_lab import DEMO
 
     return opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("digital"))
@@ -57,7 +57,7 @@ def digital(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
 @pytest.fixture
 def benches(monkeypatch: pytest.MonkeyPatch) -> list[SimulatedBench]:
     """The simulated benches of the runs, to look at and to meddle with; the last one is the one that is run."""
-    from harness import open as opening
+    from harness import runs as opening
 
     made: list[SimulatedBench] = []
     load = opening.simulated_bench

@@ -12,11 +12,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from harness.live import Silent
 from harness.night import plan, runner
 from harness.night.account import account
 from harness.night.plan import Checked
 from harness.night.start import start_of
+from harness.person.live import Silent
 from harness.report.night import Night
 from harness.sim.clock import VirtualClock
 from harness.steps import Reply, Step

@@ -14,9 +14,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from harness import journal
-from harness import open as opening
-from harness.journal import Contents, Journal
+from harness import runs as opening
+from harness.journal import journal
+from harness.journal.journal import Contents, Journal
 from tests.demo_lab import DEMO, LEAD, a_job
 
 

@@ -16,10 +16,10 @@ from typing import Any
 import sqlalchemy as sa
 
 from harness.errors import RecordsError
-from harness.records.migrate import Layouts
-from harness.records.push import push
-from harness.records.rows import Selection
-from harness.records.store import Store
+from harness.years.records.migrate import Layouts
+from harness.years.records.push import push
+from harness.years.records.rows import Selection
+from harness.years.records.store import Store
 
 NOBODY = 65534
 EVERYTHING = Selection(simulated=None, finished=None)

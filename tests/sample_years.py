@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness import open as opening
+from harness import runs as opening
 from tests.demo_lab import DEMO, LEAD, a_job
 
 _HOURS = {"as found": "09", "as left": "15"}

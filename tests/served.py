@@ -149,14 +149,14 @@ def _logged(log: Path, action: Callable[..., None], args: tuple[Any, ...]) -> No
 
 def start(job: Path, runs: Path) -> None:
     """Run a job."""
-    from harness import open as opening
+    from harness import runs as opening
 
     opening.start(job, runs)
 
 
 def resume(folder: Path) -> None:
     """Go on with a run."""
-    from harness import open as opening
+    from harness import runs as opening
 
     opening.resume(folder)
 
@@ -171,7 +171,7 @@ def command(*args: str) -> None:
 
 def guardians_of(pid: int | None) -> list[int]:
     """The guardians of a process, as the system lists them."""
-    wanted = f"-m harness.guardian {pid}"
+    wanted = f"-m harness.bench.guardian {pid}"
     return [number for number, command_line in _processes() if command_line.endswith(wanted)]
 
 

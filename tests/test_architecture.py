@@ -18,253 +18,39 @@ import pytest
 ROOT: Final = Path(__file__).resolve().parent.parent
 PACKAGES: Final = ("harness", "drivers", "sequences", "sim_profiles")
 
-PLAIN: Final = ("harness.errors", "harness.quantities", "harness.steps", "harness.signals", "harness.json_text")
-FILES: Final = tuple(
-    f"harness.{name}"
-    for name in (
-        "files",
-        "schema",
-        "starter",
-        "toml_lines",
-        "toml_text",
-        "file_words",
-        "file_checks",
-        "job_checks",
-        "unit_checks",
-        "path_checks",
-    )
-)
-SHELL: Final = ("harness.cli", "harness.commands*", "harness.console", "harness.live")
+BASE: Final = ("harness.errors", "harness.quantities", "harness.steps", "harness.words*")
+SHELL: Final = ("harness.cli", "harness.commands*", "harness.person.console", "harness.person.live")
 
-# Module → what it may import of ours; the first line that matches holds. A new module gets a line here, deliberately.
+# Folder → what it may import of ours; the first line that matches holds. A new folder gets a line here, deliberately.
 MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
-    ("harness", ()),
-    ("harness.errors", ()),
-    ("harness.quantities", ()),
-    ("harness.steps", ()),
-    ("harness.json_text", ()),
-    ("harness.signals", ("harness.quantities", "harness.steps")),
-    ("harness.clock", ("harness.quantities",)),
-    ("harness.moments", ()),
-    ("harness.version", ()),
-    ("harness.operator", PLAIN),
-    ("harness.models", (*PLAIN, "harness.moments")),
-    ("harness.limits", (*PLAIN, "harness.models")),
-    ("harness.settling", (*PLAIN, "harness.models")),
-    ("harness.warm_up", (*PLAIN, "harness.atomic", "harness.clock", "harness.operator")),
-    ("harness.analysis*", (*PLAIN[:2], "harness.analysis*")),
-    ("harness.assess*", (*PLAIN, "harness.models", "harness.analysis*", "harness.assess*")),
-    ("harness.report.summary", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
-    ("harness.report.responses", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
-    ("harness.report.adjusted", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
-    ("harness.report.findings", (*PLAIN, "harness.models", "harness.a*", "harness.report*")),
-    ("harness.report.words", (*PLAIN, "harness.models", "harness.journal", "harness.a*", "harness.report*")),
-    ("harness.report*", (*PLAIN, "harness.models", "harness.analysis*", "harness.report*")),
-    ("harness.sealed", ("harness.errors", "harness.json_text", "harness.atomic")),
-    ("harness.journal", ("harness.errors", "harness.steps", "harness.sealed")),
-    ("harness.addresses", ()),
-    ("harness.lock", ("harness.errors", "harness.addresses")),
-    (
-        "harness.guardian",
-        (
-            "harness.errors",
-            "harness.clock",
-            "harness.dialect",
-            "harness.journal",
-            "harness.link",
-            "harness.lock",
-            "harness.models",
-            "harness.report.shown",
-            "harness.visa",
-        ),
-    ),
-    ("harness.people", (*PLAIN, "harness.clock", "harness.operator")),
-    ("harness.guarding", ("harness.errors", "harness.guardian", "harness.steps", "drivers.loading")),
-    (
-        "harness.records*",
-        (
-            *PLAIN,
-            "harness.atomic",
-            "harness.clock",
-            "harness.journal",
-            "harness.models",
-            "harness.version",
-            "harness.report.*",
-            "harness.records*",
-        ),
-    ),
-    (
-        "harness.history_facts",
-        (
-            *PLAIN,
-            "harness.assess.sources",
-            "harness.models",
-            "harness.journal",
-            "harness.file_words",
-            "harness.records.*",
-            "harness.report.summary",
-        ),
-    ),
-    (
-        "harness.history",
-        (
-            *PLAIN,
-            "harness.moments",
-            "harness.analysis.*",
-            "harness.history_facts",
-            "harness.records.*",
-        ),
-    ),
-    ("harness.workers", ("harness.errors", "harness.version")),
-    (
-        "harness.corrections",
-        (*PLAIN, "harness.models", "harness.records.rows", *FILES),
-    ),
-    (
-        "harness.reanalysis*",
-        (
-            *PLAIN,
-            "harness.atomic",
-            "harness.analysis.verdict",
-            "harness.corrections",
-            "harness.journal",
-            "harness.models",
-            "harness.records.*",
-            "harness.reanalysis",
-            "harness.report.*",
-            "harness.version",
-        ),
-    ),
-    ("harness.own_code", ("harness.atomic", "harness.errors", "harness.own_values", "harness.steps")),
-    ("harness.own_values", ("harness.errors",)),
-    ("harness.own_files", ("harness.errors", "harness.file_checks")),
-    ("harness.run", ("harness.errors", "harness.steps", "harness.journal", "harness.operator", "harness.own_code")),
-    ("harness.port", ("harness.errors",)),
-    ("harness.replies", ()),
-    ("harness.blocks", ("harness.errors", "harness.port", "harness.replies")),
-    ("harness.dialect", ("harness.replies",)),
-    ("harness.recognise", ("harness.dialect", "harness.port")),
-    ("harness.exchange", ("harness.blocks", "harness.dialect", "harness.errors", "harness.port", "harness.replies")),
-    (
-        "harness.link",
-        (
-            "harness.dialect",
-            "harness.errors",
-            "harness.exchange",
-            "harness.clock",
-            "harness.port",
-            "harness.recognise",
-            "harness.replies",
-        ),
-    ),
-    ("harness.interfaces", ("harness.errors",)),
-    (
-        "harness.visa",
-        (*PLAIN, "harness.clock", "harness.dialect", "harness.interfaces", "harness.link", "harness.port"),
-    ),
-    ("harness.sim*", (*PLAIN, "harness.clock", "harness.operator", "harness.sim*")),
-    (
-        "harness.bench",
-        (
-            *PLAIN,
-            "harness.clock",
-            "harness.guarding",
-            "harness.limits",
-            "harness.link",
-            "harness.models",
-            "harness.operator",
-            "harness.settling",
-            "harness.warm_up",
-            "drivers",
-        ),
-    ),
-    (
-        "harness.rehearsal",
-        (
-            *PLAIN,
-            "harness.a*",
-            "harness.bench",
-            "harness.limits",
-            "harness.models",
-            "harness.operator",
-            "harness.own_code",
-            "harness.settling",
-        ),
-    ),
-    ("harness.console", ("harness.errors", "harness.operator", "harness.steps", "harness.report.shown")),
-    ("harness.live", (*PLAIN, "harness.operator", "harness.report.shown", "drivers.words")),
-    (
-        "harness.refusals",
-        (
-            *PLAIN,
-            "harness.clock",
-            "harness.models",
-            "harness.jobs",
-            "harness.journal",
-            "harness.own_files",
-            "harness.replies",
-            "harness.sim*",
-            "harness.version",
-        ),
-    ),
-    ("harness.atomic", ("harness.errors",)),
-    ("harness.night.log", ("harness.errors", "harness.sealed")),
-    ("harness.night.heartbeat", (*PLAIN, "harness.clock", "harness.atomic")),
-    ("harness.night.notices", ("harness.errors", "harness.clock", "harness.report.shown")),
-    ("harness.night.awake", ()),
-    ("harness.night.start", (*PLAIN, "harness.clock", "harness.moments")),
-    ("harness.night.watching", ("harness.errors", "harness.clock", "harness.night.heartbeat")),
-    (
-        "harness.night.account",
-        ("harness.errors", "harness.journal", "harness.night.log", "harness.report*"),
-    ),
+    *((name, ()) for name in ("harness", "harness.errors", "harness.quantities", "harness.steps", "sim_profiles")),
+    ("harness.words*", BASE),
+    ("harness.models", BASE),
+    ("harness.analysis*", (*BASE[:2], "harness.analysis*")),
+    ("harness.link*", (*BASE, "harness.link*")),
+    ("harness.journal*", (*BASE, "harness.journal*")),
+    ("harness.person*", (*BASE, "harness.person*")),
+    ("harness.files*", (*BASE, "harness.models", "harness.files*")),
+    ("harness.sim*", (*BASE, "harness.person*", "harness.sim*")),
+    ("harness.assess*", (*BASE, "harness.models", "harness.a*")),
+    ("sequences*", (*BASE, "harness.models", "harness.a*", "sequences*")),
+    ("drivers*", (*BASE, "harness.models", "harness.[flp]*", "harness.analysis*", "drivers*")),
+    ("harness.bench*", (*BASE, "harness.models", "harness.[jlp]*", "drivers*", "harness.bench*")),
+    ("harness.run.*", (*BASE, "harness.models", "harness.[abfjlps]*", "drivers*", "sequences*", "harness.run.*")),
+    ("harness.run", ()),
+    ("harness.report*", (*BASE, "harness.models", "harness.journal*", "harness.a*", "harness.report*")),
+    ("harness.years*", (*BASE, "harness.models", "harness.[afjry]*")),
+    ("harness.runs", ("harness*", "drivers*")),
     ("harness.night*", ("harness*",)),
-    ("harness.cli", ("harness.errors", "harness.commands*", "harness.console", "harness.report.shown")),
     ("harness.commands*", ("harness*", "drivers*")),
-    ("harness.events", ("harness.errors", "harness.journal")),
-    ("harness.faulted", (*PLAIN,)),
-    ("harness.jobs", (*PLAIN, "harness.models", "harness.file*", "harness.own_*", "drivers.*", "sequences*")),
-    ("harness.open", ("harness*", "drivers*", "sequences*")),
-    (
-        "harness.talk",
-        (
-            *PLAIN,
-            "drivers.loading",
-            "harness.clock",
-            "harness.files",
-            "harness.lock",
-            "harness.models",
-            "harness.own_files",
-            "harness.visa",
-            "harness.sim*",
-            "harness.warm_up",
-        ),
-    ),
-    *((name, (*PLAIN, "harness.models", *FILES)) for name in FILES),
-    (
-        "drivers*",
-        (
-            *PLAIN,
-            "harness.clock",
-            "harness.models",
-            "harness.operator",
-            "harness.link",
-            "harness.own_files",
-            "harness.own_values",
-            "harness.replies",
-            "harness.analysis*",
-            "drivers*",
-        ),
-    ),
-    ("sequences*", (*PLAIN, "harness.models", "harness.assess*", "harness.analysis*", "sequences*")),
-    ("sim_profiles", ()),
+    ("harness.cli", ("harness.errors", "harness.commands*", "harness.person*", "harness.words*")),
 )
 
 # A pure module is a function of its arguments: no clock, no chance, no machine.
 PURE: Final = (
-    "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.limits",
-    "harness.operator", "harness.quantities", "harness.models", "harness.replies", "harness.moments",
-    "harness.interfaces", "harness.dialect",
+    "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.bench.limits",
+    "harness.person.operator", "harness.quantities", "harness.models", "harness.link.replies", "harness.words.moments",
+    "harness.link.interfaces", "harness.link.dialect",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = (
@@ -279,9 +65,10 @@ HEAVY: Final = (
 )
 # Imported when a simulated bench or a store opens, not before.
 BUILT_ON_HEAVY: Final = (
-    "harness.sim.library", "harness.records.schema", "harness.records.database", "harness.records.migrate",
-    "harness.records.queries", "harness.records.writing", "harness.records.check", "harness.records.migrations.*",
-)  # fmt: skip
+    "harness.sim.library",
+    *(f"harness.years.records.{name}" for name in ("schema", "database", "migrate", "queries", "writing", "check")),
+    "harness.years.records.migrations.*",
+)
 
 LONGEST: Final = 400
 REASON: Final = re.compile(r"over 400 lines", re.IGNORECASE)
@@ -292,11 +79,11 @@ COMMON: Final = re.compile(r"(?<!\w)\*[A-Z]{3}\b\??")
 # The link closes a point by the standard's own error queue, which every SCPI instrument must have.
 ERROR_QUEUE: Final = (":SYST:ERR?",)
 SPEAKS_COMMON: Final = (
-    "harness.link",
-    "harness.dialect",
+    "harness.link.link",
+    "harness.link.dialect",
     "harness.models",
-    "harness.visa",
-    "harness.talk",
+    "harness.link.visa",
+    "harness.run.talk",
     "harness.sim.*",
 )
 
@@ -360,6 +147,10 @@ def test_every_line_of_the_table_is_used() -> None:
     assert not unused
 
 
+def test_no_two_modules_import_each_other() -> None:
+    assert not [(a, b) for a in MODULES for b in imports(a) & set(MODULES) if a < b and a in imports(b)]
+
+
 def test_nobody_but_the_shell_imports_the_shell() -> None:
     for name in MODULES:
         if not matches(name, SHELL):
@@ -376,7 +167,7 @@ def test_pyvisa_stands_behind_one_module_and_the_simulator() -> None:
     visa = {"pyvisa", "pyvisa_sim", "pyvisa_py"}
     users = [name for name in MODULES if {each.split(".")[0] for each in imports(name)} & visa]
     assert users
-    assert all(matches(name, ("harness.visa", "harness.sim.*")) for name in users), users
+    assert all(matches(name, ("harness.link.visa", "harness.sim.*")) for name in users), users
 
 
 def test_heavy_libraries_are_imported_when_needed() -> None:

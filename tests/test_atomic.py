@@ -11,12 +11,12 @@ from typing import Any
 
 import pytest
 
-from harness import atomic
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import HalfpowerError, JournalError
-from harness.journal import NAME, Journal
-from harness.records.store import Store
+from harness.journal import atomic
+from harness.journal.journal import NAME, Journal
 from harness.sim.bench import SimulatedBench
+from harness.years.records.store import Store
 from tests.demo_lab import DEMO
 from tests.night_lab import Lab
 

@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
-from harness.bench import LiveBench
-from harness.clock import RealClock
+from harness.bench.perform import LiveBench
 from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
-from harness.link import POINT_TRIES
+from harness.link.link import POINT_TRIES
 from harness.models import Switch
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, Square, Stimulus, View
+from harness.words.clock import RealClock
 from tests.setups import a_setup
 
 

@@ -26,19 +26,19 @@ import click
 import pytest
 from rich.console import Console
 
-from harness import journal
 from harness.cli import Stopped, _signals, cli
 from harness.commands.demo import Compared, unpack
 from harness.commands.run import told_how_to_resume
-from harness.console import Terminal
 from harness.errors import BusyError
-from harness.lock import hold
-from harness.operator import Prompt
+from harness.journal import journal
+from harness.journal.lock import hold
+from harness.person.console import Terminal
+from harness.person.operator import Prompt
 from harness.report.blocks import plain
 from harness.report.sheet import sheet
-from harness.report.shown import clean
 from harness.report.summary import summarise
 from harness.steps import Measure
+from harness.words.clean import clean
 from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower, piped, serving
 from tests.golden.render import FORMATS
 from tests.sample_years import reseal

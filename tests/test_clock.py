@@ -9,12 +9,12 @@ from collections import Counter
 
 import pytest
 
-from harness import open as opening
-from harness.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Stamps
-from harness.journal import read
+from harness import runs as opening
+from harness.journal.journal import read
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
 from harness.steps import Connect
+from harness.words.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Stamps
 from tests.demo_lab import DEMO
 
 POOR = 'rate = 0.05\nkinds = ["late", "cut", "lost", "doubled", "prefixed"]\n'

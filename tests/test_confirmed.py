@@ -10,9 +10,9 @@ import pytest
 from demo_lab import DEMO, ONE_CHANNEL, a_job, change
 
 from drivers.manual import OVERDRIVE
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import InstrumentError, SafetyError
-from harness.journal import read
+from harness.journal.journal import read
 from harness.sim.bench import SimulatedBench
 from harness.sim.device import Device
 from harness.sim.instruments import SourceModel

@@ -9,11 +9,11 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from harness.console import Terminal, wrapped
+from harness.bench.limits import CAUTIONS
 from harness.errors import OperatorStop, SafetyError
-from harness.limits import CAUTIONS
-from harness.live import JsonLines, Lines, Progress, Redrawn, Responses, chart, outcome
-from harness.operator import HELP, HELP_DO, Prompt
+from harness.person.console import Terminal, wrapped
+from harness.person.live import JsonLines, Lines, Progress, Redrawn, Responses, chart, outcome
+from harness.person.operator import HELP, HELP_DO, Prompt
 from harness.quantities import duration
 from harness.steps import Connect, Dc, Done, Measure, Reading, Sine, View, from_plain
 

@@ -12,22 +12,22 @@ from typing import Any
 import pytest
 from link_double import Double, TcpDouble, Trouble, WaitingClock
 
-from harness import open as opening
-from harness.clock import RealClock
-from harness.dialect import Dialect, split
+from harness import runs as opening
+from harness.bench.guardian import Charge, Work
 from harness.errors import InstrumentError, LinkError
-from harness.guardian import Charge, Work
-from harness.journal import comparable
-from harness.link import Link, LinkDown, NoValue, repeat_point
+from harness.journal.journal import comparable
+from harness.link.dialect import Dialect, split
+from harness.link.link import Link, LinkDown, NoValue, repeat_point
+from harness.link.port import Damage, MemoryPort, Refused
+from harness.link.visa import open_link, resource_manager
 from harness.models import Generator, LinkProfile
-from harness.port import Damage, MemoryPort, Refused
 from harness.sim import dialect as simulated
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
 from harness.sim.device import Answer, Argument, Choice, Command, Device, Numeric, Switch, Value
 from harness.sim.dialect import DialectDevice
 from harness.sim.scpi import spelling
-from harness.visa import open_link, resource_manager
+from harness.words.clock import RealClock
 from tests.demo_lab import DEMO, a_job, change
 
 

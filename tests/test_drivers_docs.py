@@ -9,9 +9,9 @@ from link_double import Double, WaitingClock
 
 from drivers.commands import TABLES, check_overrides
 from drivers.loading import load_class
-from harness.link import Link
+from harness.link.link import Link
+from harness.link.port import MemoryPort
 from harness.models import Calibrator
-from harness.port import MemoryPort
 from harness.steps import Dc, NoSignal
 
 TEXT = (Path(__file__).parent.parent / "docs" / "writing_a_driver.md").read_text(encoding="utf-8")

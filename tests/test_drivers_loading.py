@@ -11,11 +11,11 @@ from drivers.loading import load_class, longest_s, make_driver, off_command, pro
 from drivers.manual import ManualMeter, ManualScreen, ManualSource
 from drivers.scope import ScpiScope
 from harness.errors import ConfigError
-from harness.files import read_bench
-from harness.link import Link
+from harness.files.files import read_bench
+from harness.link.link import Link
+from harness.link.port import MemoryPort
 from harness.models import Bench, Job, SequenceUse, Setup, Unit
-from harness.port import MemoryPort
-from harness.talk import talk
+from harness.run.talk import talk
 
 SI = {"si": True}
 ADDRESS = "TCPIP0::192.0.2.11::5025::SOCKET"

@@ -20,9 +20,9 @@ from drivers.remote import ALIKE
 from drivers.scope import ScpiScope
 from drivers.switch import ScpiSwitch
 from harness.errors import AnalysisError, ConfigError, InstrumentError, LinkError
-from harness.link import Link, NotAsSet
+from harness.link.link import Link, NotAsSet
+from harness.link.port import MemoryPort
 from harness.models import Calibrator, Counter, Generator, Reference, Switch, Unit, UnitLink
-from harness.port import MemoryPort
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, TimeMarks, View
 
 SI = {"si": True}

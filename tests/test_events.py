@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.events import Events
-from harness.journal import Journal, read
+from harness.journal.events import Events
+from harness.journal.journal import Journal, read
 
 
 def begun(folder: Path) -> Journal:

@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from harness import open as opening
-from harness.bench import LiveBench
+from harness import runs as opening
+from harness.bench.perform import LiveBench
 from harness.errors import ConfigError
-from harness.events import Events
-from harness.faulted import INSTRUMENT, LINE, STANDING, STATE, Faults, account_of
-from harness.journal import comparable, read
+from harness.journal.events import Events
+from harness.journal.journal import comparable, read
+from harness.run.faulted import INSTRUMENT, LINE, STANDING, STATE, Faults, account_of
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FAULTS
 from harness.steps import Measure

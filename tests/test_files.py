@@ -15,13 +15,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import Field
 
-from harness import files, moments
 from harness.errors import ConfigError
+from harness.files import files
+from harness.files.schema import schema
+from harness.files.starter import FILE_NAMES, starter
+from harness.files.toml_text import LARGEST_BYTES
 from harness.models import Model, Setup, Volts
-from harness.schema import schema
-from harness.starter import FILE_NAMES, starter
 from harness.steps import Role
-from harness.toml_text import LARGEST_BYTES
+from harness.words import moments
 
 Edit = tuple[str, str, str]  # file, old text, new text
 

@@ -31,23 +31,25 @@ from link_double import Double, WaitingClock
 
 from drivers.manual import ManualScreen, ManualSource
 from drivers.waveform import Screenful, read_record
-from harness import files, journal, quantities
-from harness import open as opening
-from harness.blocks import read_block
+from harness import quantities
+from harness import runs as opening
 from harness.errors import ConfigError, HalfpowerError, JournalError
-from harness.faulted import Faults
-from harness.link import Link
+from harness.files import files
+from harness.files.starter import starter
+from harness.journal import journal
+from harness.link.blocks import read_block
+from harness.link.link import Link
+from harness.link.port import MemoryPort
+from harness.link.replies import code_of, identity_agrees
 from harness.models import Calibrator, UnitLink
-from harness.operator import GoBack, Note, Value, read_answer
-from harness.port import MemoryPort
-from harness.records.check import problems
-from harness.records.rows import Selection
-from harness.records.store import Store
-from harness.replies import code_of, identity_agrees
+from harness.person.operator import GoBack, Note, Value, read_answer
+from harness.run.faulted import Faults
 from harness.sim.bench import BenchFile
 from harness.sim.settings import check, read_toml
-from harness.starter import starter
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
+from harness.years.records.check import problems
+from harness.years.records.rows import Selection
+from harness.years.records.store import Store
 from tests.demo_lab import LEAD, a_job
 
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"

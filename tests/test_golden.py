@@ -13,7 +13,7 @@ from typing import Final
 
 import pytest
 
-from harness import journal
+from harness.journal import journal
 from harness.report.summary import summarise
 from tests.golden.render import JOURNALS, RENDERINGS, report_of
 

@@ -15,15 +15,15 @@ from contextlib import suppress
 
 import pytest
 
-from harness import guarding
-from harness import open as opening
+from harness import runs as opening
+from harness.bench import guarding
+from harness.bench.guardian import Charge, Watch, Work
 from harness.errors import OperatorStop, SafetyError
-from harness.guardian import Charge, Watch, Work
-from harness.journal import comparable, read
-from harness.lock import hold
+from harness.journal.journal import comparable, read
+from harness.journal.lock import hold
+from harness.link.visa import resource_manager
 from harness.night.plan import look_through
 from harness.sim.faults import FaultPlan
-from harness.visa import resource_manager
 from tests.served import a_lab, command, end, guardians_of, resume, start, started, wait_for
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX")
@@ -365,14 +365,14 @@ class Amplifier(ScpiCalibrator):
     {off}
 
     def __init__(self, link, model):
-        from harness.clock import RealClock
-        from harness.visa import open_link, resource_manager
+        from harness.words.clock import RealClock
+        from harness.link.visa import open_link, resource_manager
         mine = model.model_copy(update={{"address": {address!r}}})
         super().__init__(open_link(mine, "calibrator", resource_manager("@py"), RealClock()), model)
 """
 OFF = """
-from harness.guardian import Charge, _command
-from harness.visa import resource_manager
+from harness.bench.guardian import Charge, _command
+from harness.link.visa import resource_manager
 charge = Charge(role="calibrator", label="K", address={address!r}, command=":OUTP OFF", next_error=":SYST:ERR?")
 _command(charge, resource_manager("@py"))
 """
@@ -423,7 +423,7 @@ class Someone:
     ([sys.executable, "-c", "import time; time.sleep(60)"], "did not end within 1 s"),
 ])  # fmt: skip
 def test_a_program_that_does_not_switch_off_is_said(program, said, monkeypatch):
-    monkeypatch.setattr("harness.guardian.JOB_S", 0.0)
+    monkeypatch.setattr("harness.bench.guardian.JOB_S", 0.0)
     work = Work((Charge(role="calibrator", label="K", program=program),), None, on_off=lambda _charge: None)
     (problem,) = work.problems()
     assert said in problem

@@ -15,14 +15,15 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from harness import history, journal
 from harness.errors import RecordsError
-from harness.records.folder import RunFolders
-from harness.records.rows import Selection
-from harness.records.store import Store
+from harness.journal import journal
 from harness.report import trends
 from harness.report.history_page import history_page
 from harness.report.history_terminal import render
+from harness.years import history
+from harness.years.records.folder import RunFolders
+from harness.years.records.rows import Selection
+from harness.years.records.store import Store
 from tests.demo_lab import halfpower
 from tests.sample_years import Visit, as_real, reseal, run_visits
 

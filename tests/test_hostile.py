@@ -24,12 +24,12 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
-from harness import files
-from harness import open as opening
+from harness import runs as opening
+from harness.files import files
 from harness.report.html import html_page
 from harness.report.results import to_json
-from harness.report.shown import clean
 from harness.report.tables import points_csv
+from harness.words.clean import clean
 from tests.demo_lab import DEMO, halfpower
 from tests.html_reader import Page
 

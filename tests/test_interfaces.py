@@ -21,15 +21,15 @@ from pyvisa_py.protocols import rpc
 from serial_double import SerialDouble
 from vxi11_double import Vxi11Double
 
-from harness.clock import Clock, RealClock
 from harness.errors import LinkError
-from harness.interfaces import INTERFACES
-from harness.link import Link, LinkDown, repeat_point
+from harness.link.interfaces import INTERFACES
+from harness.link.link import Link, LinkDown, repeat_point
+from harness.link.visa import open_link, resource_manager
 from harness.models import Generator
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import Delivery, Endpoint
 from harness.sim.library import resource_manager as simulated_manager
-from harness.visa import open_link, resource_manager
+from harness.words.clock import Clock, RealClock
 
 ROOT = Path(__file__).resolve().parent.parent
 SIMULATED = ROOT / "demo" / "brackwater" / "bench_sim.toml"

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness import journal as journals
 from harness.errors import JournalError
-from harness.journal import Journal, comparable, read
+from harness.journal import journal as journals
+from harness.journal.journal import Journal, comparable, read
 from harness.steps import Connect, Dc, Done, Measure, Reading, View, from_plain, to_plain
 
 CONNECT = Connect(path="lead", source="calibrator", display="unit", channel=1)

@@ -19,11 +19,11 @@ from pathlib import Path
 
 import pytest
 
-from harness import guarding
-from harness import open as opening
+from harness import runs as opening
+from harness.bench import guarding
+from harness.bench.guarding import SPARE_S
 from harness.errors import JournalError
-from harness.guarding import SPARE_S
-from harness.journal import comparable
+from harness.journal.journal import comparable
 from harness.sim.faults import FaultPlan
 from tests.served import LARGE, SMALL, Lab, a_lab, end, guardians_of, resume, start, started
 from tests.test_guardian import LEASE_S, SLOW, WITHIN_S, own_unit

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.limits import Stress, connection_of, hazards, refusal, stress
+from harness.bench.limits import Stress, connection_of, hazards, refusal, stress
 from harness.models import Setup
 from harness.steps import Connect, Dc, FastEdge, Measure, NoSignal, Sine, Square, TimeMarks, View
 from tests.setups import a_setup

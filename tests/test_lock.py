@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.addresses import same_for_all
 from harness.errors import BusyError
-from harness.lock import _made_for_all, hold
+from harness.journal.lock import _made_for_all, hold
+from harness.words.addresses import same_for_all
 from tests.served import end, started
 
 

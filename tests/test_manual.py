@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from drivers.manual import ManualMeter, ManualScreen, ManualSource
 from harness.errors import OperatorStop
 from harness.models import Calibrator, Counter, Generator, SignalPath, Unit, UnitLink
-from harness.operator import GoBack, Note, Prompt, Value, ask_choice, ask_done, read_answer
+from harness.person.operator import GoBack, Note, Prompt, Value, ask_choice, ask_done, read_answer
 from harness.steps import Dc, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
 
 UNIT = Unit.model_validate(

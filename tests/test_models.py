@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 from harness import models
+from harness.files.starter import starter
 from harness.models import Accuracy, Bench, Calibrator, Job, Setup, SignalPath, Unit
-from harness.starter import starter
 from harness.steps import ROLES
 
 CLASSES = [each for each in vars(models).values() if isinstance(each, type) and issubclass(each, BaseModel)]

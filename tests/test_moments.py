@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from harness.moments import interval, next_moment, parse
+from harness.words.moments import interval, next_moment, parse
 
 # Facts of the time zone database: in 2026 summer time began in Germany on 29 March at 02:00 (which became 03:00) and
 # ended on 25 October at 03:00 (which became 02:00).

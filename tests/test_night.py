@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from harness import journal
 from harness.errors import BusyError, JournalError, QueueError
-from harness.lock import hold
+from harness.journal import journal
+from harness.journal.lock import hold
 from harness.night import heartbeat, log, runner
 from harness.night.account import account
 from harness.night.runner import PAGE, write_report

@@ -12,15 +12,15 @@ from pathlib import Path
 
 import pytest
 
-from harness import open as opening
-from harness.bench import LiveBench
+from harness import runs as opening
+from harness.bench.perform import LiveBench
+from harness.bench.warm_up import SeenOn
 from harness.errors import BusyError, ConfigError, InstrumentError, JournalError, OperatorStop, SafetyError
-from harness.journal import comparable, read
-from harness.lock import hold
-from harness.refusals import other_model, other_unit
+from harness.journal.journal import comparable, read
+from harness.journal.lock import hold
+from harness.run.refusals import other_model, other_unit
+from harness.run.talk import talk
 from harness.steps import Measure
-from harness.talk import talk
-from harness.warm_up import SeenOn
 from tests.demo_lab import DEMO, change, with_sequences
 from tests.served import a_lab
 
@@ -162,7 +162,7 @@ def test_resume_after_sigkill(tmp_path, digital):
     script = textwrap.dedent(
         f"""
         import os, signal
-        from harness import open as opening
+        from harness import runs as opening
         left = 40
         def watch(*_):
             global left

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.operator import Answer, Note, Value, read_answer
-from harness.signals import unit_of
+from harness.person.operator import Answer, Note, Value, read_answer
 from harness.steps import Dc, Measure, Quantity, View
+from harness.words.signals import unit_of
 
 VIEW = View(channel=1, volts_per_div=0.5, s_per_div=1e-6, magnifier=10.0)
 QUANTITIES: tuple[Quantity, ...] = (

@@ -4,10 +4,10 @@ import re
 
 import pytest
 
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import OperatorStop
-from harness.faulted import LINE
-from harness.journal import comparable, read
+from harness.journal.journal import comparable, read
+from harness.run.faulted import LINE
 from harness.sim.faults import FaultPlan
 from tests.served import a_lab
 

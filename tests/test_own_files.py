@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import ConfigError, JournalError
-from harness.journal import NAME, read
+from harness.journal.journal import NAME, read
 from tests.demo_lab import DEMO, a_job, change, halfpower
 from tests.night_lab import Lab
 from tests.sample_years import reseal

@@ -15,10 +15,10 @@ import pytest
 
 from drivers.answers import Answering
 from drivers.commands import number
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import ConfigError, OwnCodeError
-from harness.journal import read
-from harness.own_values import Unfit, fitted
+from harness.files.own_values import Unfit, fitted
+from harness.journal.journal import read
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, View, from_plain, to_plain
 from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower
 

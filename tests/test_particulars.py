@@ -16,9 +16,9 @@ from typing import Any
 
 import pytest
 
-from harness import journal
 from harness.errors import HalfpowerError
-from harness.journal import Contents
+from harness.journal import journal
+from harness.journal.journal import Contents
 from harness.report.checklist import checklist
 from harness.report.model import Point, PointPair, Report
 from harness.report.pairs import PairGroup, pair_name

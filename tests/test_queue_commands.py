@@ -20,7 +20,7 @@ from harness.commands.demo import unpack
 from harness.night import heartbeat, log
 from harness.night.account import account
 from harness.night.notices import VARIABLE
-from harness.version import program_version
+from harness.words.version import program_version
 from tests.demo_lab import halfpower
 from tests.night_lab import Lab
 

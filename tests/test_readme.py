@@ -102,7 +102,7 @@ def test_the_code_map_leaves_nothing_out() -> None:
 
 def test_the_driver_and_the_sequence_shown_are_what_the_loaders_take(tmp_path: Path) -> None:
     from drivers.loading import load_class
-    from harness import open as opening
+    from harness import runs as opening
 
     driver, sequence = re.findall(r"```python\n(.*?)```", DEVELOPERS, re.DOTALL)
     (tmp_path / "my_scope.py").write_text(driver, "utf-8")

@@ -15,10 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from harness import corrections, journal, reanalysis, reanalysis_record, workers
 from harness.errors import ConfigError, HalfpowerError, RecordsError
-from harness.records.rows import Selection
-from harness.records.store import Store
+from harness.journal import journal
+from harness.years import corrections, reanalysis, reanalysis_record, workers
+from harness.years.records.rows import Selection
+from harness.years.records.store import Store
 from tests.demo_lab import halfpower
 from tests.dying_worker import square_or_die
 from tests.sample_years import Visit, reseal, run_visits

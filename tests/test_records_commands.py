@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from harness import journal
-from harness.records.rows import Selection
-from harness.records.store import Store
+from harness.journal import journal
+from harness.years.records.rows import Selection
+from harness.years.records.store import Store
 from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower
 from tests.record_examples import resumed, told_again
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import RecordsError
-from harness.records.schema import METADATA
-from harness.records.store import Store
+from harness.years.records.schema import METADATA
+from harness.years.records.store import Store
 from tests import postgres
 from tests.demo_lab import halfpower
 from tests.record_examples import told_again

@@ -15,10 +15,10 @@ import pytest
 import sqlalchemy as sa
 
 from harness.errors import RecordsError
-from harness.records import database
-from harness.records.check import problems
-from harness.records.rows import Selection
-from harness.records.store import Store
+from harness.years.records import database
+from harness.years.records.check import problems
+from harness.years.records.rows import Selection
+from harness.years.records.store import Store
 from tests import postgres
 from tests.record_examples import told_again
 

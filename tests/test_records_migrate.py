@@ -17,10 +17,10 @@ import pytest
 import sqlalchemy as sa
 
 from harness.errors import RecordsError
-from harness.records import database
-from harness.records.migrate import Layouts
-from harness.records.schema import METADATA, VERSION_TABLE
-from harness.records.store import Store
+from harness.years.records import database
+from harness.years.records.migrate import Layouts
+from harness.years.records.schema import METADATA, VERSION_TABLE
+from harness.years.records.store import Store
 from tests.record_examples import told_again
 
 posix = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are forked and killed as POSIX does")

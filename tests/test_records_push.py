@@ -16,10 +16,10 @@ from typing import Any
 import pytest
 
 from harness.errors import RecordsError
-from harness.records import database
-from harness.records.push import push, remember
-from harness.records.rows import Selection
-from harness.records.store import Store
+from harness.years.records import database
+from harness.years.records.push import push, remember
+from harness.years.records.rows import Selection
+from harness.years.records.store import Store
 from tests import postgres
 from tests.record_examples import resumed, told_again
 

@@ -12,14 +12,14 @@ from typing import Final
 
 import pytest
 
-from harness import journal
 from harness.errors import JournalError, RecordsError, RunRefused
-from harness.records.derive import LONG, SHORT, Origin, derive
-from harness.records.folder import RunFolders
-from harness.records.rows import Derived, ResultRow, Selection
-from harness.records.store import Store
+from harness.journal import journal
 from harness.report.summary import summarise
 from harness.report.tables import PointRow, point_rows
+from harness.years.records.derive import LONG, SHORT, Origin, derive
+from harness.years.records.folder import RunFolders
+from harness.years.records.rows import Derived, ResultRow, Selection
+from harness.years.records.store import Store
 from tests.record_examples import measured, plain, resumed, told_again
 
 EVERYTHING = Selection(simulated=None, finished=None)

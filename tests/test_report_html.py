@@ -12,6 +12,7 @@ import pytest
 from harness.report import shown
 from harness.report.html import css_string, html_page
 from harness.report.plots import pictures as drawn
+from harness.words.clean import clean
 from tests.html_reader import Page
 from tests.report_examples import EXAMPLES, HOSTILE, html_of
 
@@ -228,7 +229,7 @@ def test_hostile_text_is_shown_and_never_obeyed() -> None:
     assert "\x1b" not in text
     assert "\u202e" not in text
     assert "{{ 7*7 }}" in text  # not 49
-    assert shown.clean(HOSTILE) in page.seen()
+    assert clean(HOSTILE) in page.seen()
     assert len(page.tags("style")) == 1
 
 

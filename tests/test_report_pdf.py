@@ -19,8 +19,8 @@ from typing import Any
 
 import pytest
 
-from harness import journal
 from harness.errors import HalfpowerError
+from harness.journal import journal
 from harness.report import pdf as printed
 from harness.report import shown
 from harness.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Sheet, Table

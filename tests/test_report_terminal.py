@@ -15,6 +15,7 @@ from harness.report import shown
 from harness.report.response_chart import response_chart
 from harness.report.spelling import spelt
 from harness.report.terminal import render
+from harness.words.clean import clean
 from tests.report_examples import EXAMPLES, HOSTILE
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
@@ -103,7 +104,7 @@ def test_spelt_text_is_writable_and_holds_no_control_character(text: str, encodi
 
 def test_exponents_are_spelt() -> None:
     assert spelt("6.1 × 10⁻⁶ dB", "ascii") == "6.1e-6 dB"
-    assert spelt(HOSTILE, "utf-8") == shown.clean(HOSTILE)
+    assert spelt(HOSTILE, "utf-8") == clean(HOSTILE)
 
 
 FREQUENCIES = (5e4, 1e6, 1e7, 2e7, 4e7, 6e7)

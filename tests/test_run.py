@@ -1,9 +1,9 @@
 import pytest
 
 from harness.errors import AnalysisError, InstrumentError, JournalError, LinkError, OperatorStop
-from harness.journal import Journal, comparable, read
-from harness.operator import GoBack
-from harness.run import Part, run_part, run_parts
+from harness.journal.journal import Journal, comparable, read
+from harness.person.operator import GoBack
+from harness.run.loop import Part, run_part, run_parts
 from harness.steps import Connect, Dc, Done, Measure, Reading, View, connect, measure
 from tests.test_journal import HEADER
 

@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import Field, ValidationError
 
-from harness.files import KINDS, MODELS, Kind
+from harness.files.files import KINDS, MODELS, Kind
+from harness.files.schema import schema
+from harness.files.starter import starter
 from harness.models import Divisions, Hertz, Level, Model, Ohms, Ratio, Seconds, Volts
-from harness.schema import schema
-from harness.starter import starter
 
 ROOT = Path(__file__).parents[1]
 
@@ -58,7 +58,7 @@ def test_the_schema_is_valid_and_takes_the_starter(kind: Kind) -> None:
 
 @pytest.mark.parametrize("path", sorted((ROOT / "demo").rglob("*.toml")), ids=lambda path: path.name)
 def test_every_file_of_the_demo_is_taken(path: Path) -> None:
-    from harness.files import kind_of
+    from harness.files.files import kind_of
 
     data = as_json(path.read_text(encoding="utf-8"))
     if not any(set(data) <= set(model.model_fields) for model in MODELS.values()):

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from harness import settling
-from harness.bench import LiveBench
+from harness.bench import settling
+from harness.bench.perform import LiveBench
+from harness.bench.settling import Criterion, planned_s, wait_s
 from harness.models import Bench, Setup
-from harness.settling import Criterion, planned_s, wait_s
 from harness.sim.clock import VirtualClock
 from harness.steps import NOT_SETTLED, Connect, Dc, Measure, NoSignal, Reading, Sine, Stimulus, TimeMarks, View
 from tests.setups import a_setup

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.operator import Prompt, Value, read_answer
+from harness.person.operator import Prompt, Value, read_answer
 from harness.sim.bench import SimulatedBench
 from harness.sim.eyes import Eyes, Person
 from harness.steps import Connect, Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks, View

@@ -19,16 +19,16 @@ import pytest
 
 from drivers.counter import ScpiCounter
 from drivers.generator import ScpiGenerator
-from harness import files
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import InstrumentError
-from harness.faulted import LINE, Faults
-from harness.journal import comparable, read
-from harness.link import repeat_point
+from harness.files import files
+from harness.journal.journal import comparable, read
+from harness.link.link import repeat_point
+from harness.link.visa import open_link
+from harness.run.faulted import LINE, Faults
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultPlan
 from harness.steps import Sine
-from harness.visa import open_link
 
 pytestmark = [pytest.mark.soak, pytest.mark.timeout(3600)]
 

@@ -14,16 +14,16 @@ from typing import Any
 
 import pytest
 
-from harness import rehearsal
 from harness.analysis.response import HalfPower
 from harness.errors import AnalysisError
-from harness.jobs import Use
-from harness.journal import Contents, Record
+from harness.journal.journal import Contents, Record
 from harness.models import Reference, Setup
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import to_json
 from harness.report.summary import summarise
+from harness.run import rehearsal
+from harness.run.jobs import Use
 from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
 from sequences import bandwidth, once_more, pulse, vertical
 from tests.setups import a_setup

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.starter import starter
-from harness.toml_lines import KeyPath, Lines
+from harness.files.starter import starter
+from harness.files.toml_lines import KeyPath, Lines
 
 
 def holds(data: Any, path: KeyPath) -> bool:

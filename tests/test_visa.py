@@ -12,13 +12,13 @@ from pyvisa.constants import StatusCode
 from pyvisa.errors import InvalidSession, VisaIOError
 from serial_double import SerialDouble
 
-from harness.clock import RealClock
 from harness.errors import ConfigError, InstrumentError, LinkError
-from harness.interfaces import interface_of
-from harness.link import Link, LinkDown, repeat_point
+from harness.link.interfaces import interface_of
+from harness.link.link import Link, LinkDown, repeat_point
+from harness.link.port import PortError
+from harness.link.visa import LONGEST_LINE, VisaPort, list_addresses, open_link, resource_manager
 from harness.models import Generator, SerialLine
-from harness.port import PortError
-from harness.visa import LONGEST_LINE, VisaPort, list_addresses, open_link, resource_manager
+from harness.words.clock import RealClock
 
 SI = {"si": True}
 
@@ -191,7 +191,7 @@ def test_a_raw_socket_is_never_cleared():
 
 
 def test_importing_the_adapter_does_not_import_pyvisa():
-    code = "import sys, harness.visa; sys.exit('pyvisa' in sys.modules)"
+    code = "import sys, harness.link.visa; sys.exit('pyvisa' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 

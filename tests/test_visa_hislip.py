@@ -6,11 +6,11 @@ import pytest
 from hislip_double import HislipDouble
 from link_double import Double, Trouble
 
-from harness.clock import RealClock
 from harness.errors import LinkError
-from harness.link import Link, repeat_point
+from harness.link.link import Link, repeat_point
+from harness.link.visa import open_link, resource_manager
 from harness.models import Generator
-from harness.visa import open_link, resource_manager
+from harness.words.clock import RealClock
 
 BLOCK = bytes(range(256)) * 4
 

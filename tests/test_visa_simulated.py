@@ -10,13 +10,13 @@ from drivers.calibrator import ScpiCalibrator
 from drivers.counter import ScpiCounter
 from drivers.generator import ScpiGenerator
 from drivers.scope import ScpiScope
-from harness import files
 from harness.errors import InstrumentError, LinkError
-from harness.link import repeat_point
+from harness.files import files
+from harness.link.link import repeat_point
+from harness.link.visa import open_link
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultPlan
 from harness.steps import Dc, Measure, NoSignal, Sine, Square, TimeMarks, View
-from harness.visa import open_link
 
 DEMO = Path(__file__).parent.parent / "demo" / "brackwater"
 ON_THE_WAY = ("late", "cut", "doubled", "lost", "prefixed", "damaged", "closed", "reset", "power cycle")

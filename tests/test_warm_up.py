@@ -10,12 +10,12 @@ from typing import Any
 
 import pytest
 
+from harness.bench.warm_up import TAKEN, WAIT, SeenOn, Warming, WarmUp, warming
 from harness.errors import OperatorStop
 from harness.models import Bench as Bench_
-from harness.operator import Prompt
+from harness.person.operator import Prompt
 from harness.sim.clock import VirtualClock
 from harness.steps import Role
-from harness.warm_up import TAKEN, WAIT, SeenOn, Warming, WarmUp, warming
 
 NOON = dt.datetime(2031, 5, 4, 12, 0, tzinfo=dt.UTC)
 ADDRESS, IDENTITY = "GPIB0::9::INSTR", "Northfen,K320,1,1.0"

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import ConfigError, JournalError, OwnCodeError, SafetyError
-from harness.journal import comparable, read
+from harness.journal.journal import comparable, read
 from harness.report.findings import DRIFT
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultInjector, FaultPlan
@@ -468,7 +468,7 @@ def test_a_users_step_that_cannot_be_meant_ends_its_part_with_nothing_set_and_th
 
 def search_skipping(which: Callable[[int], bool]) -> list[Measure]:
     """What the bandwidth search of one channel asks of an ideal unit, and of a person who skips some of it."""
-    from harness.rehearsal import ideal
+    from harness.run.rehearsal import ideal
     from sequences import bandwidth
     from tests.setups import a_setup
 

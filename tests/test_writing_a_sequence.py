@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from harness import open as opening
+from harness import runs as opening
 from harness.steps import Connect, Done, Measure, Reading
 from sequences import BUILT_IN
 from tests.demo_lab import DEMO, with_sequences

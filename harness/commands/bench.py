@@ -13,9 +13,9 @@ from harness.commands.faults import fault_options
 from harness.commands.helping import Command, once_told
 
 if TYPE_CHECKING:
-    from harness.faulted import Faults
+    from harness.run.faulted import Faults
+    from harness.run.talk import InstrumentState
     from harness.sim.bench import SimulatedBench
-    from harness.talk import InstrumentState
 
 
 @click.command(cls=Command)
@@ -39,7 +39,7 @@ def bench(bench_file: Path, serve: bool, faults: Faults | None) -> None:
     if faults is not None:
         raise click.UsageError("--faults goes with --serve here, or with 'halfpower run'.")
     from harness.errors import ConfigError, InstrumentError
-    from harness.talk import talk
+    from harness.run.talk import talk
 
     states = talk(bench_file, before=once_told())
     for state in states:
@@ -59,7 +59,7 @@ def _name(state: InstrumentState) -> str:
 
 def _lines(state: InstrumentState) -> list[str]:
     """One instrument in words."""
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     label = "" if state.label in (state.address, "?") else state.label
     said = [label, f"at {state.address}"] if state.address else [f"{label},", state.problem]
@@ -82,7 +82,7 @@ def _serve(bench_file: Path, faults: Faults | None) -> None:
     import threading
 
     from harness.errors import ConfigError
-    from harness.files import load_bench
+    from harness.files.files import load_bench
 
     loaded = load_bench(bench_file)
     if loaded.simulation is None:
@@ -103,7 +103,7 @@ def _counted(simulated: SimulatedBench, faults: Faults | None) -> Iterator[None]
     if faults is None:
         yield
         return
-    from harness.faulted import injected
+    from harness.run.faulted import injected
 
     faults.put_on(simulated)
     click.echo(faults.sentence)

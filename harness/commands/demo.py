@@ -14,9 +14,9 @@ import rich_click as click
 from harness.commands.helping import Command
 
 if TYPE_CHECKING:
-    from harness.live import Silent
+    from harness.person.live import Silent
     from harness.report.model import Point, Report, Response
-    from harness.run import Watch
+    from harness.run.loop import Watch
     from harness.sim.true_values import TrueValues
     from harness.steps import Reply, Step
 
@@ -44,9 +44,9 @@ def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
       halfpower demo by-eye
       halfpower run halfpower-demo/by_eye.toml --by-hand    you read the screen
     """
-    from harness import open as opening
+    from harness import runs as opening
     from harness.commands.run import a_console, finish, shown, told_how_to_resume
-    from harness.console import wrapped
+    from harness.person.console import wrapped
 
     for kept in unpack(out):
         click.echo(f"Kept as it is, changed since it was written: {kept}", err=True)
@@ -66,8 +66,8 @@ def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
 
 def paced(live: Silent) -> Watch:
     """Slow a simulated run down where somebody watches it being drawn."""
-    from harness.clock import RealClock
-    from harness.live import Redrawn
+    from harness.person.live import Redrawn
+    from harness.words.clock import RealClock
 
     if not isinstance(live, Redrawn):
         return live.step

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 if TYPE_CHECKING:
-    from harness.faulted import Faults
+    from harness.run.faulted import Faults
 
 
 def fault_options(command: Any) -> Any:
@@ -42,6 +42,6 @@ def _wanted(rate: str | None, seed: int | None, kinds: str | None) -> Faults | N
         if seed is not None or kinds is not None:
             raise click.UsageError("--seed and --fault-kinds need --faults, such as --faults '5 %'.")
         return None
-    from harness.faulted import Faults
+    from harness.run.faulted import Faults
 
     return Faults.of_words(rate, seed=1 if seed is None else seed, kinds=kinds or "")

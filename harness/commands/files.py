@@ -12,9 +12,9 @@ from harness.commands.helping import Command, once_told
 
 if TYPE_CHECKING:
     from harness.errors import HalfpowerError
-    from harness.files import Kind
-    from harness.jobs import LoadedJob
-    from harness.own_files import BeforeImport
+    from harness.files.files import Kind
+    from harness.files.own_files import BeforeImport
+    from harness.run.jobs import LoadedJob
 
 KIND = click.Choice(["bench", "unit", "job", "queue"])
 
@@ -33,7 +33,7 @@ def check(files: tuple[Path, ...]) -> None:
       halfpower check *.toml
     """
     from harness.errors import ConfigError, HalfpowerError
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     problems: list[str] = []
     before = once_told()
@@ -53,8 +53,8 @@ def check(files: tuple[Path, ...]) -> None:
 def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """What a sound file is, in words, and its warnings."""
     from drivers.commands import check_overrides
-    from harness import files
     from harness.errors import shell_word
+    from harness.files import files
 
     if _is_simulated_bench(path):
         from harness.sim.bench import SimulatedBench
@@ -62,7 +62,7 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
         simulated = SimulatedBench.load(path)
         return f"{path}: a sound simulated bench: {', '.join(simulated.profiles)}", ()
     if _tables(path).keys() >= {"reason", "standard"}:
-        from harness import corrections
+        from harness.years import corrections
 
         count = len(corrections.load(path).value.standard)
         of = f"{count} correction{'s' if count != 1 else ''}"
@@ -70,7 +70,7 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
         return f"{path}: a sound file of corrections, {of}; it is for: {command}", ()
     match files.kind_of(path):
         case "job":
-            from harness import open as opening
+            from harness import runs as opening
 
             loaded = _loaded(path, before)
             count = len(loaded.setup.job.sequence)
@@ -81,8 +81,8 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
             )
         case "bench":
             from drivers.loading import problem_of
-            from harness.own_files import OwnCode
-            from harness.refusals import day_of, from_the_future, past_due, simulated_bench_of
+            from harness.files.own_files import OwnCode
+            from harness.run.refusals import day_of, from_the_future, past_due, simulated_bench_of
 
             check_driver = partial(problem_of, own=OwnCode(before))
             bench = files.read_bench(path, check_overrides=check_overrides, check_driver=check_driver)
@@ -102,8 +102,8 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
 
 def _loaded(path: Path, before: BeforeImport) -> LoadedJob:
     """A job; what its own sequences yield and plan is seen by a rehearsal of them."""
-    from harness import open as opening
-    from harness.rehearsal import rehearse
+    from harness import runs as opening
+    from harness.run.rehearsal import rehearse
 
     loaded = opening.load(path, before=before)
     rehearse(loaded.setup, tuple(use for use in loaded.uses if use.own))
@@ -116,9 +116,9 @@ def _problems(error: HalfpowerError) -> tuple[str, ...]:
 
 def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """A queue file with its jobs: every problem of all of them."""
-    from harness import files
-    from harness import open as opening
+    from harness import runs as opening
     from harness.errors import ConfigError, HalfpowerError
+    from harness.files import files
 
     problems: list[str] = []
     warnings: list[str] = []
@@ -167,8 +167,8 @@ def schema(kind: Kind) -> None:
     """
     import json
 
-    from harness.jobs import built_in
-    from harness.schema import schema as schema_of
+    from harness.files.schema import schema as schema_of
+    from harness.run.jobs import built_in
 
     options = {name: module.Options for name, module in built_in().items()}
     click.echo(json.dumps(schema_of(kind, options), ensure_ascii=False, indent=2))
@@ -186,6 +186,6 @@ def new(kind: Kind) -> None:
       halfpower new job > job.toml
       halfpower new queue > queue.toml
     """
-    from harness.starter import starter
+    from harness.files.starter import starter
 
     click.echo(starter(kind), nl=False)

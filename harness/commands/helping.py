@@ -56,7 +56,7 @@ class Day(click.DateTime):
 
 def once_told() -> Callable[[object], None]:
     """Says each thing once on the error stream, however little else is shown: what is about to be imported."""
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     told: set[str] = set()
 
@@ -70,7 +70,7 @@ def once_told() -> Callable[[object], None]:
 
 def warn(warnings: tuple[str, ...]) -> None:
     """Say on the error stream what a person should look at."""
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     for warning in warnings:
         click.echo(f"warning: {clean(warning)}", err=True)

@@ -13,9 +13,9 @@ from harness.commands.helping import Command
 from harness.commands.records import opened, selected, selection_options, store_option
 
 if TYPE_CHECKING:
-    from harness.history import History
-    from harness.records.folder import Records
-    from harness.records.rows import Selection
+    from harness.years.history import History
+    from harness.years.records.folder import Records
+    from harness.years.records.rows import Selection
 
 PATH: Final = click.Path(path_type=Path)
 _MOST_UNITS: Final = 20  # whose points are followed without being asked to
@@ -76,7 +76,7 @@ def history(
 
 
 def _check_interval(interval: str | None) -> None:
-    from harness.moments import interval as parsed
+    from harness.words.moments import interval as parsed
 
     if interval is not None:
         try:
@@ -91,14 +91,14 @@ def _records(runs: Path | None, store: str | None) -> Iterator[Records]:
         with opened(store, create=False) as there:
             yield there
         return
-    from harness.records.folder import RunFolders
+    from harness.years.records.folder import RunFolders
 
     yield RunFolders(runs)
 
 
 def _read(records: Records, where: Selection, interval: str, points: bool | None) -> History:
     """The history; of many units the points only where they are asked for."""
-    from harness.history import read
+    from harness.years.history import read
 
     if points is None:
         units = {(run.maker, run.model, run.serial) for run in records.runs(where)}
@@ -107,16 +107,16 @@ def _read(records: Records, where: Selection, interval: str, points: bool | None
 
 
 def _write(found: History, html_path: Path | None, csv_path: Path | None, json_path: Path | None) -> None:
-    from harness.atomic import write_text
-    from harness.version import program_version
+    from harness.journal.atomic import write_text
+    from harness.words.version import program_version
 
     if html_path is not None:
         from harness.report.history_page import history_page
 
         write_text(html_path, history_page(found, today=_today(), program=program_version()))
     if csv_path is not None or json_path is not None:
-        from harness import history as histories
         from harness.report.tables import csv_text
+        from harness.years import history as histories
 
         rows = list(histories.table(found))
         if csv_path is not None:
@@ -136,12 +136,12 @@ def _json(columns: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
 
 
 def _today() -> Any:
-    from harness.clock import RealClock
+    from harness.words.clock import RealClock
 
     return RealClock().utc().date()
 
 
 def _say(text: str) -> None:
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     click.echo(clean(text), err=True)

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 
     from rich.status import Status
 
-    from harness.live import Silent
     from harness.night.notices import Channel
     from harness.night.plan import Checked, Plan
     from harness.night.runner import Keep, Settings
+    from harness.person.live import Silent
     from harness.report.night import Night
 
 GO_ON: Final = "halfpower queue --go-on"
@@ -88,9 +88,9 @@ def _refuse_beside(options: Mapping[str, Any], *, page: bool) -> None:
 def _begin(
     jobs: tuple[Path, ...], runs: Path, notify: tuple[str, ...], options: Mapping[str, Any], showing: _Shown
 ) -> None:
-    from harness.clock import RealClock
     from harness.night import notices, plan, runner
     from harness.night.start import start_of
+    from harness.words.clock import RealClock
 
     clock = RealClock()
     paths, at, settings, addresses, leave_out = _asked(jobs, notify, options)
@@ -125,7 +125,7 @@ def _asked(
     jobs: tuple[Path, ...], notify: tuple[str, ...], options: Mapping[str, Any]
 ) -> tuple[list[Path], str, Settings, tuple[str, ...], bool]:
     """The jobs, when and how to run them, whom to tell, whether to leave refused ones out: the file's, then options."""
-    from harness import files
+    from harness.files import files
     from harness.night import notices
     from harness.night.runner import Settings
 
@@ -147,7 +147,7 @@ def _asked(
 
 
 def _check_at(at: str | None) -> None:
-    from harness.moments import parse
+    from harness.words.moments import parse
 
     try:
         parse(at or "00:00")
@@ -156,7 +156,7 @@ def _check_at(at: str | None) -> None:
 
 
 def _is_queue(path: Path) -> bool:
-    from harness.files import kind_of
+    from harness.files.files import kind_of
 
     try:
         return kind_of(path) == "queue"
@@ -167,16 +167,16 @@ def _is_queue(path: Path) -> bool:
 def _keeper(store: str | None) -> Keep:
     """What becomes of each run: its page, and its place among the records."""
     from harness.night.runner import write_report
-    from harness.records.push import remember
+    from harness.years.records.push import remember
 
     return lambda folder: (*write_report(folder), *remember(folder, store))
 
 
 def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *, showing: _Shown, keep: Keep) -> None:
-    from harness import files
-    from harness.clock import RealClock
+    from harness.files import files
     from harness.night import log, notices, runner
     from harness.night.start import start_of
+    from harness.words.clock import RealClock
 
     _check_at(options["at"])
     clock = RealClock()
@@ -212,7 +212,7 @@ def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *,
 
 def _finish(folder: Path, showing: _Shown) -> None:
     """Write the page, show it, and end with what it says."""
-    from harness.atomic import write_text
+    from harness.journal.atomic import write_text
     from harness.night.account import account
     from harness.night.runner import PAGE
     from harness.report.night import page
@@ -263,8 +263,8 @@ class _Shown:
         """Say something about the night."""
         from rich.text import Text
 
-        from harness.live import JsonLines
-        from harness.report.shown import clean
+        from harness.person.live import JsonLines
+        from harness.words.clean import clean
 
         self._end_waiting()
         if self._as_json:
@@ -293,7 +293,7 @@ class _Shown:
 
     def night(self, night: Night, page: Path) -> None:
         """The end of the night."""
-        from harness.live import JsonLines
+        from harness.person.live import JsonLines
         from harness.report.night_terminal import render
 
         if self._as_json:
@@ -327,8 +327,8 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
       halfpower watch runs/night-2026-11-25-01
       halfpower watch runs/night-2026-11-25-01 --once --quiet || logger alarm
     """
-    from harness.clock import RealClock
     from harness.night import notices, watching
+    from harness.words.clock import RealClock
 
     console = a_console()
     channels = notices.channels(notices.addresses(notify))
@@ -336,7 +336,7 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
     def tell(text: str) -> None:
         from rich.text import Text
 
-        from harness.report.shown import clean
+        from harness.words.clean import clean
 
         if not quiet:
             console.print(Text(clean(text)), soft_wrap=True)

@@ -15,10 +15,10 @@ from harness.commands.helping import Command
 from harness.commands.records import opened, selected, selection_options, store_option
 
 if TYPE_CHECKING:
-    from harness.corrections import CorrectionsFile
-    from harness.reanalysis import Changes, Done, Outcome, Task
-    from harness.records.rows import RunRow
-    from harness.workers import Spread
+    from harness.years.corrections import CorrectionsFile
+    from harness.years.reanalysis import Changes, Done, Outcome, Task
+    from harness.years.records.rows import RunRow
+    from harness.years.workers import Spread
 
 PATH = click.Path(path_type=Path)
 RULES: Final = ("simple", "guarded", "non-binary", "managed")
@@ -57,8 +57,8 @@ def reanalyse(
       halfpower reanalyse runs --corrections k320.toml --write reanalysis-2026-11
       halfpower reanalyse --corrections k320.toml --cluster tcp://192.0.2.5:8786
     """  # fmt: skip
-    from harness import reanalysis, reanalysis_record
-    from harness.corrections import load
+    from harness.years import reanalysis, reanalysis_record
+    from harness.years.corrections import load
 
     if runs is not None and store is not None:
         raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
@@ -101,10 +101,10 @@ def _reason(file: CorrectionsFile | None, changes: Changes) -> str:
 @contextmanager
 def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[tuple[str, int, Any, Any]]:
     """The source's name, how many journals it has, the tasks, and how to get that of one outcome again."""
-    from harness.reanalysis import Task
+    from harness.years.reanalysis import Task
 
     if runs is not None:
-        from harness.records.folder import journal_files
+        from harness.years.records.folder import journal_files
 
         files = journal_files(runs)
 
@@ -138,7 +138,7 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
 @contextmanager
 def _spread(workers: int | None, address: str | None, count: int) -> Iterator[Spread]:
     """Who does the work."""
-    from harness.workers import Processes, Serial, cluster, cores
+    from harness.years.workers import Processes, Serial, cluster, cores
 
     if address is not None:
         with cluster(address) as connected:
@@ -151,7 +151,7 @@ def _spread(workers: int | None, address: str | None, count: int) -> Iterator[Sp
 def _worked_out(
     spread: Spread, tasks: Iterator[Task], changes: Changes, count: int, *, quiet: bool
 ) -> tuple[Outcome, ...]:
-    from harness import reanalysis
+    from harness.years import reanalysis
 
     function = partial(reanalysis.reanalyse, changes=changes)
     found: list[Outcome] = []
@@ -168,7 +168,7 @@ def _worked_out(
 
 
 def _lost(task: Task) -> Done:
-    from harness.reanalysis import Outcome
+    from harness.years.reanalysis import Outcome
 
     return Outcome(where=task.where, problem=f"{task.where}: the worker died over it, more than once; left out.")
 
@@ -190,7 +190,7 @@ def _progress(count: int, *, quiet: bool) -> Iterator[Callable[[], object]]:
 
 def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Iterator[tuple[RunRow, str]]:
     """The page of every run that changed, made by the same workers."""
-    from harness.reanalysis import page
+    from harness.years.reanalysis import page
 
     moved = [each for each in done.outcomes if each.changes]
     function = partial(page, changes=done.changes, remark=done.remark, issued=dt.datetime.fromisoformat(done.made))
@@ -213,8 +213,8 @@ def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> None:
 
 def said(done: Any, *, quiet: bool) -> Iterator[str]:
     """The re-analysis in words: each run that changed, then the totals."""
-    from harness.reanalysis import digest, totals
-    from harness.report.shown import clean
+    from harness.words.clean import clean
+    from harness.years.reanalysis import digest, totals
 
     counted = totals(done.outcomes)
     moved = [each for each in done.outcomes if each.changes]
@@ -265,7 +265,7 @@ def _numbers(change: Any) -> str:
 def _refuse_missed(done: Any) -> None:
     """A correction that concerns no run is a slip of the pen, as a rule: nothing is written."""
     from harness.errors import ConfigError
-    from harness.reanalysis import totals
+    from harness.years.reanalysis import totals
 
     if done.corrections is None:
         return
@@ -278,7 +278,7 @@ def _refuse_missed(done: Any) -> None:
 def _end(done: Any) -> None:
     """What could not be read is the last word, and the exit code."""
     from harness.errors import JournalError
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     problems = [each.problem for each in done.outcomes if each.problem]
     for problem in problems:

@@ -14,8 +14,8 @@ from harness.commands.helping import Day, Group
 from harness.errors import HalfpowerError, RecordsError
 
 if TYPE_CHECKING:
-    from harness.records.rows import RunRow, Selection
-    from harness.records.store import Store
+    from harness.years.records.rows import RunRow, Selection
+    from harness.years.records.store import Store
 
 PATH: Final = click.Path(path_type=Path)
 STORE_HELP: Final = (
@@ -61,7 +61,7 @@ _SELECTION: Final[dict[str, dict[str, Any]]] = {
 
 def selected(options: dict[str, Any]) -> Selection:
     """Make the selection of these options."""
-    from harness.records.rows import Selection
+    from harness.years.records.rows import Selection
 
     chosen = {name: options[name] for name in _SELECTION if name != "unfinished"}
     days = {name: at.date() if (at := chosen[name]) is not None else None for name in ("since", "until")}
@@ -74,7 +74,7 @@ def selected(options: dict[str, Any]) -> Selection:
 
 def opened(store: str | None, *, create: bool = True) -> Store:
     """Open the store that is set up, and say what was done to its layout."""
-    from harness.records.store import Store
+    from harness.years.records.store import Store
 
     return Store.open(store, create=create, tell=lambda text: _say(text, err=True))
 
@@ -153,7 +153,7 @@ def check(store: str | None) -> None:
     Examples:
       halfpower records check
     """
-    from harness.records.check import problems
+    from harness.years.records.check import problems
 
     with opened(store, create=False) as there:
         found = 0
@@ -179,8 +179,8 @@ def rebuild(folder: Path | None, simulated: bool, store: str | None) -> None:
       halfpower records rebuild
       halfpower records rebuild runs
     """
-    from harness.records.folder import journal_files
-    from harness.records.rows import Selection
+    from harness.years.records.folder import journal_files
+    from harness.years.records.rows import Selection
 
     with opened(store, create=folder is not None) as there:
         if folder is not None:
@@ -205,9 +205,9 @@ def push(server: str | None, simulated: bool, source: str | None) -> None:
       halfpower records push
       halfpower records push postgresql://bench2@records.lab.example/halfpower
     """
-    from harness.records import database
-    from harness.records.push import everything
-    from harness.records.push import push as pushed
+    from harness.years.records import database
+    from harness.years.records.push import everything
+    from harness.years.records.push import push as pushed
 
     place = database.address(server)
     with opened(source or database.local_url(), create=False) as local:
@@ -228,7 +228,7 @@ def push(server: str | None, simulated: bool, source: str | None) -> None:
 
 def remember(run_folder: Path, store: str | None) -> None:
     """Add a finished run to the store that is set up; what goes wrong with that is a warning."""
-    from harness.records.push import remember as remembered
+    from harness.years.records.push import remember as remembered
 
     for sentence in remembered(run_folder, store):
         _say(f"warning: {sentence}", err=True)
@@ -238,7 +238,7 @@ def remember(run_folder: Path, store: str | None) -> None:
 
 
 def _add(store: Store, folder: Path, simulated: bool, *, again: bool = False) -> str:
-    from harness import journal
+    from harness.journal import journal
     from harness.night import log
 
     if (folder / log.NAME).is_file() and not (folder / journal.NAME).exists():
@@ -269,7 +269,7 @@ def _each(items: Sequence[Any], work: Callable[[Any], str]) -> None:
 
 
 def _listed(found: Sequence[RunRow]) -> Iterator[str]:
-    from harness.report.shown import shortened
+    from harness.words.clean import shortened
 
     cells = [
         (
@@ -289,14 +289,14 @@ def _listed(found: Sequence[RunRow]) -> Iterator[str]:
 
 
 def _json(run: RunRow) -> str:
-    from harness.json_text import json_text
+    from harness.words.json_text import json_text
 
     plain = {key: value.isoformat() if isinstance(value, dt.datetime) else value for key, value in asdict(run).items()}
     return json_text(plain)
 
 
 def _say(text: str, *, err: bool = False) -> None:
-    from harness.report.shown import clean
+    from harness.words.clean import clean
 
     for line in text.splitlines():
         click.echo(clean(line), err=err)

@@ -12,7 +12,7 @@ from harness.commands.helping import Command, once_told, warn
 from harness.commands.run import PATH
 
 if TYPE_CHECKING:
-    from harness.rehearsal import Rehearsal, Undecidable
+    from harness.run.rehearsal import Rehearsal, Undecidable
 
 
 @click.command(cls=Command)
@@ -27,8 +27,8 @@ def rehearse(job: Path) -> None:
     Examples:
       halfpower rehearse job.toml
     """
-    from harness import open as opening
-    from harness.report.shown import clean
+    from harness import runs as opening
+    from harness.words.clean import clean
 
     loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))

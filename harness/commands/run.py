@@ -10,24 +10,24 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import rich_click as click
 
-from harness.atomic import write_bytes, write_text
 from harness.commands.faults import fault_options
 from harness.commands.helping import Command, Day, once_told, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
+from harness.journal.atomic import write_bytes, write_text
 
 if TYPE_CHECKING:
     import datetime as dt
 
     from rich.console import Console
 
-    from harness.console import Terminal
-    from harness.faulted import Faults
-    from harness.jobs import LoadedJob
-    from harness.live import Progress, Silent
-    from harness.open import RunResult
-    from harness.rehearsal import Rehearsal
+    from harness.person.console import Terminal
+    from harness.person.live import Progress, Silent
     from harness.report.model import Report
+    from harness.run.faulted import Faults
+    from harness.run.jobs import LoadedJob
+    from harness.run.rehearsal import Rehearsal
+    from harness.runs import RunResult
 
 PATH = click.Path(path_type=Path)
 
@@ -78,7 +78,7 @@ def run(
       halfpower run job.toml --by-hand
       halfpower run job.toml --faults "5 %" --seed 7 --fault-kinds late,cut
     """
-    from harness import open as opening
+    from harness import runs as opening
 
     loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))
@@ -117,9 +117,9 @@ def resume(
     Examples:
       halfpower resume runs/2026-05-04-D247-01
     """
-    from harness import journal
-    from harness import open as opening
-    from harness.people import was_by_hand
+    from harness import runs as opening
+    from harness.journal import journal
+    from harness.person.people import was_by_hand
 
     contents = journal.read(run_folder)
     if by_hand is None:
@@ -170,7 +170,7 @@ def report(
       halfpower report runs/2026-05-04-D2 --csv points.csv --json report.json
       halfpower report runs/2026-05-04-D2 --as-left runs/2026-05-06-D2
     """
-    from harness import journal
+    from harness.journal import journal
     from harness.report.summary import summarise
 
     found = journal.read(run_folder)
@@ -221,7 +221,7 @@ def _measure(
     `measured` is handed what to tell of a new folder, and what is asked of every run; `recorded` and `begun` are the
     steps and the folder that are there already.
     """
-    from harness import open as opening
+    from harness import runs as opening
 
     simulated = loaded.setup.bench.simulation is not None
     if by_hand and not simulated:
@@ -287,8 +287,8 @@ def shown(
     quiet: bool, as_json: bool, rehearsed: Any, recorded: dict[str, int] | None = None
 ) -> Iterator[tuple[Silent, Terminal]]:
     """What shows the run, and the person at the terminal, who takes turns with it."""
-    from harness.console import Terminal
-    from harness.live import JsonLines, Lines, Redrawn, Silent
+    from harness.person.console import Terminal
+    from harness.person.live import JsonLines, Lines, Redrawn, Silent
 
     if quiet and as_json:
         raise click.UsageError("Use --quiet or --json, not both.")
@@ -306,7 +306,7 @@ def shown(
 
 
 def _progress(rehearsal: Rehearsal, recorded: dict[str, int]) -> Progress:
-    from harness.live import Progress
+    from harness.person.live import Progress
 
     progress = Progress(
         planned={part.name: len(part.steps) for part in rehearsal.parts}, estimated_s=rehearsal.estimated_s
@@ -336,7 +336,7 @@ def told_how_to_go_on(
 
 def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -> Path:
     """Show the result, write it, return where the page is; a part that ended early fails the command as it failed."""
-    from harness.json_text import json_text
+    from harness.words.json_text import json_text
 
     page = result.folder / "report.html"
     if not as_json:

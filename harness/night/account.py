@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from harness import journal
 from harness.errors import HalfpowerError, shell_word
+from harness.journal import journal
 from harness.night import log as logs
 from harness.night.log import Ending, Job
 from harness.report import shown

@@ -13,11 +13,11 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final, Literal, TypeAlias
 
-from harness.atomic import write_text
-from harness.clock import Clock
 from harness.errors import HalfpowerError, JournalError
-from harness.json_text import json_text
+from harness.journal.atomic import write_text
 from harness.quantities import duration
+from harness.words.clock import Clock
+from harness.words.json_text import json_text
 
 NAME: Final = "heartbeat.json"
 FORMAT: Final = 1
@@ -82,7 +82,7 @@ class Heart:
         self._beat = replace(self._beat, part=part, step=step, steps=steps)
 
     def sign(self, within_s: float) -> None:
-        """Still alive; the next sign comes within so many seconds (`harness.clock.OnLife`)."""
+        """Still alive; the next sign comes within so many seconds (`harness.words.clock.OnLife`)."""
         now = self._clock.now()
         if now - self._written_s >= EVERY_S or now + within_s > self._promised_s:
             self._write(within_s)

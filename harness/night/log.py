@@ -1,7 +1,7 @@
 """The log of a queue: what was to be done, what was begun, and how each job ended; on disk before anything goes on.
 
 Everything else is read back from it: what is open after a crash, the morning page, where the runs are. The lines
-are those of `harness.sealed`; no address of a channel ever stands in them.
+are those of `harness.journal.sealed`; no address of a channel ever stands in them.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, TypeAlias
 
 from harness.errors import JournalError
-from harness.sealed import SealedFile, Style, lines
+from harness.journal.sealed import SealedFile, Style, lines
 
 FORMAT: Final = 1
 NAME: Final = "queue.jsonl"

@@ -14,9 +14,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias
 
-from harness.clock import AT_WORK_S, OnLife, no_sign
 from harness.errors import QueueError
-from harness.report.shown import clean
+from harness.words.clean import clean
+from harness.words.clock import AT_WORK_S, OnLife, no_sign
 
 VARIABLE: Final = "HALFPOWER_NOTIFY"
 LONGEST_S: Final = 20.0  # for all channels together: they are told at the same time

@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from harness import open as opening
+from harness import runs as opening
 from harness.errors import BusyError, ConfigError, HalfpowerError, QueueError
-from harness.jobs import LoadedJob, lock_names
-from harness.lock import hold
+from harness.files.own_files import BeforeImport
+from harness.journal.lock import hold
 from harness.night.log import Job, LeftOut, PlannedPart
-from harness.own_files import BeforeImport
-from harness.refusals import overdue
-from harness.rehearsal import Rehearsal
+from harness.run.jobs import LoadedJob, lock_names
+from harness.run.refusals import overdue
+from harness.run.rehearsal import Rehearsal
 
 MOST: Final = 12  # sentences of one kind about one job
 

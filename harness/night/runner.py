@@ -15,12 +15,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Protocol, TypeAlias
 
-from harness import journal
-from harness import open as opening
-from harness.atomic import write_text
-from harness.clock import AT_WORK_S, Clock
+from harness import runs as opening
 from harness.errors import BusyError, HalfpowerError, InstrumentError, JournalError, OperatorStop, QueueError
-from harness.lock import PATIENCE_S, hold
+from harness.files.own_files import BeforeImport, OwnFile
+from harness.journal import journal
+from harness.journal.atomic import write_text
+from harness.journal.lock import PATIENCE_S, hold
 from harness.night import heartbeat, plan
 from harness.night.account import account, may_be_on
 from harness.night.awake import awake
@@ -28,11 +28,11 @@ from harness.night.log import How, Log, header_of, read
 from harness.night.notices import Channel, Notices
 from harness.night.plan import Checked, Plan, refusal
 from harness.night.start import SLICE_S, wait_until, waiting_text
-from harness.operator import Nobody
-from harness.own_files import BeforeImport, OwnFile
+from harness.person.operator import Nobody
 from harness.report.night import Night, page
 from harness.steps import Reply, Step
-from harness.version import program_version
+from harness.words.clock import AT_WORK_S, Clock
+from harness.words.version import program_version
 
 PAGE: Final = "night.html"
 

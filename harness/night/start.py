@@ -6,10 +6,10 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Final
 
-from harness.clock import AT_WORK_S, Clock, OnLife
 from harness.errors import QueueError
-from harness.moments import next_moment, parse
 from harness.quantities import duration
+from harness.words.clock import AT_WORK_S, Clock, OnLife
+from harness.words.moments import next_moment, parse
 
 SLICE_S: Final = 10.0
 CLOCK_SET_S: Final = 5.0  # a clock that differs by more in one slice was set, or the machine slept

@@ -9,9 +9,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from harness.clock import Clock
 from harness.errors import JournalError
 from harness.night.heartbeat import Beat, Judged, Seen, judge, read
+from harness.words.clock import Clock
 
 POLL_S: Final = 2.0
 AWAY_S: Final = 30.0  # a file on a network may be away for a moment

@@ -16,6 +16,7 @@ from harness.errors import HalfpowerError
 from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Adjustment, Change, Point, PointPair, Report, Response, ResponsePair
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from harness.models import Setup
@@ -34,8 +35,8 @@ def check_pair(found: Report, left: Report) -> None:
     ):
         if of_found != of_left:
             raise HalfpowerError(
-                f"The two runs are not of one unit: the {name} is {shown.shortened(of_found, 60)!r} in "
-                f"{found.number} and {shown.shortened(of_left, 60)!r} in {left.number}. Name two runs of the same unit."
+                f"The two runs are not of one unit: the {name} is {shortened(of_found, 60)!r} in "
+                f"{found.number} and {shortened(of_left, 60)!r} in {left.number}. Name two runs of the same unit."
             )
     for run, condition in ((found, "as found"), (left, "as left")):
         if run.setup.job.condition != condition:

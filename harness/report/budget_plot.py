@@ -9,6 +9,7 @@ from harness.report import shown
 from harness.report.chosen import name_of
 from harness.report.model import Response
 from harness.report.plot_style import FAINT, LIMIT, SERIES, TEXT, Picture, drawing, to_svg
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -73,7 +74,7 @@ def budget_picture(report: Report, chosen: Chosen, *, key: str, width_in: float)
         colours = [SERIES[0].light] * len(kept) + [FAINT.light, TEXT.light]
         longest = int((width_in - 0.3) / 0.066)
         for n, ((name, value), colour) in enumerate(zip((*kept, *sums), colours, strict=True)):
-            _bar(axes, n, (shown.shortened(name, longest), value, _amount(value, bars)), colour)
+            _bar(axes, n, (shortened(name, longest), value, _amount(value, bars)), colour)
         axes.axhline(len(kept) - 0.66, color=FAINT.light, linewidth=0.6)
         most = max(bars.expanded, *(value for _, value in kept))
         if bars.half_width is not None:
@@ -83,7 +84,7 @@ def budget_picture(report: Report, chosen: Chosen, *, key: str, width_in: float)
         axes.set(ylim=(rows - 0.4, -0.75), xlim=(0.0, 1.02 * most or 1.0), yticks=[])
         axes.spines["left"].set_visible(True)
         axes.grid(visible=False, axis="y")
-        unit = shown.shortened(bars.unit, 12)
+        unit = shortened(bars.unit, 12)
         axes.set_xlabel(f"uncertainty, {unit}" if unit else "uncertainty")
         svg = to_svg(figure)
     name = name_of(report, chosen.one)

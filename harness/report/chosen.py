@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 from harness.errors import HalfpowerError
 from harness.report import shown
 from harness.report.model import Point, PointPair, Response, ResponsePair, Word
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from harness.analysis.verdict import Limits
@@ -80,7 +81,7 @@ def named(report: Report, words: str) -> Chosen:
     if len(fitting) == 1:
         return names[fitting[0]]
     nearest = fitting or difflib.get_close_matches(words, names, _NEAREST, 0.0)
-    offered = "; ".join(shown.shortened(name, 80) for name in nearest[:_NEAREST])
+    offered = "; ".join(shortened(name, 80) for name in nearest[:_NEAREST])
     if not fitting:
         raise HalfpowerError(f"No result is called {words!r}. The nearest: {offered or 'there is none at all'}.")
     raise HalfpowerError(f"{len(fitting)} results fit {words!r}. Say more, to tell these apart: {offered}.")

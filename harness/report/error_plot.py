@@ -19,6 +19,7 @@ from harness.report.plot_style import (
     drawing,
     to_svg,
 )
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -69,7 +70,7 @@ def error_picture(
     every = (*found, *points)
     settings = list(dict.fromkeys(p.setting for p in sorted(every, key=lambda p: p.setting_value)))
     series = list(dict.fromkeys((p.channel, p.path) for p in every))
-    labels = [f"channel {c}, {shown.shortened(shown.path_label(report, path), _LONGEST_PATH)}" for c, path in series]
+    labels = [f"channel {c}, {shortened(shown.path_label(report, path), _LONGEST_PATH)}" for c, path in series]
     unit = next(p.statement.unit for p in every if p.statement is not None)
     narrow = width_in < NARROW_BELOW_IN
     panels = (("as found", found), ("as left", points)) if found else (("", points),)
@@ -86,7 +87,7 @@ def error_picture(
             _panel(axes, some, _Axis(settings=settings, turned=turned), dict(zip(series, labels, strict=True)))
             axes.set_title(title)
         grid[0].set_ylim(*_reach(every))
-        grid[0].set_ylabel(f"error, {shown.shortened(unit, 12)}" if unit else "error")
+        grid[0].set_ylabel(f"error, {shortened(unit, 12)}" if unit else "error")
         figure.legend(
             *_legend(grid), loc="upper left", bbox_to_anchor=(0.55 / width_in, 1.0), ncols=columns, handlelength=1.4,
             columnspacing=1.4,
@@ -189,7 +190,7 @@ def _signs(axes: Axes, slots: Sequence[_Slot]) -> None:
 def _setting_axis(axes: Axes, along: _Axis) -> None:
     settings, turned = along.settings, along.turned
     axes.set_xticks(
-        range(len(settings)), [shown.shortened(s, _LONGEST_SETTING) for s in settings], rotation=55 if turned else 0,
+        range(len(settings)), [shortened(s, _LONGEST_SETTING) for s in settings], rotation=55 if turned else 0,
         ha="right" if turned else "center", rotation_mode="anchor",
     )  # fmt: skip
     axes.set_xticks([x - 0.5 for x in range(1, len(settings))], minor=True)

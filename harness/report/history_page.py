@@ -11,12 +11,13 @@ from markupsafe import Markup
 from harness.report import shown, trends
 from harness.report.html import environment, inline, style_sheet
 from harness.report.trend_plot import trend_picture
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from harness.history import History, Track
     from harness.report.plot_style import Picture
+    from harness.years.history import History, Track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +42,7 @@ def history_page(history: History, *, today: dt.date, program: str) -> str:
         .render(
             history=history, trends=trends, title=title, marks=marks, today=today,
             program=f"Halfpower {program}", tracks=_by_unit(history),
-            css=style_sheet(header=f"{shown.shortened(title, 60)} · as of {today}", marks=" · ".join(marks).upper()),
+            css=style_sheet(header=f"{shortened(title, 60)} · as of {today}", marks=" · ".join(marks).upper()),
         )
     )  # fmt: skip
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from harness.history import History, Track
+    from harness.years.history import History, Track
 
 _WRAPPED: Final = (
     "Setting",

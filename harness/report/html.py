@@ -14,6 +14,7 @@ from harness.quantities import counted
 from harness.report import checklist, pairs, shown
 from harness.report.plot_style import INKS, themed
 from harness.report.plots import NARROW_IN, pictures
+from harness.words.clean import clean, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -50,12 +51,14 @@ def environment() -> Environment:
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, keep_trailing_newline=True, finalize=_finalize,
     )  # fmt: skip
-    environment.globals.update(shown=shown, pairs=pairs, checklist=checklist, counted=counted, budget_key=id)
+    environment.globals.update(
+        shown=shown, pairs=pairs, checklist=checklist, counted=counted, budget_key=id, shortened=shortened
+    )
     return environment
 
 
 def _finalize(value: Any) -> Any:
-    return shown.clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _plots(report: Report, point: str) -> Mapping[str, tuple[Mapping[str, Any], ...]]:
@@ -87,16 +90,16 @@ def _budget_ids(report: Report) -> Mapping[int, str]:
 
 def css_string(text: str) -> str:
     """Write any text as a CSS string: only plain letters and digits stay, the rest as code points."""
-    body = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in shown.clean(text))
+    body = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in clean(text))
     return f'"{body}"'
 
 
 def _css(report: Report) -> Markup:
     unit = report.setup.unit
     header = (
-        shown.shortened(f"{unit.maker} {unit.model} no. {report.setup.job.serial}", _MARGIN_TEXT // 2)
+        shortened(f"{unit.maker} {unit.model} no. {report.setup.job.serial}", _MARGIN_TEXT // 2)
         + " · "
-        + shown.shortened(f"Report {report.number}", _MARGIN_TEXT // 2)
+        + shortened(f"Report {report.number}", _MARGIN_TEXT // 2)
     )
     return style_sheet(header=header, marks=" · ".join(shown.marks(report)).upper())
 
@@ -107,6 +110,6 @@ def style_sheet(*, header: str, marks: str) -> Markup:
     dark = "".join(f"--{ink.name}:{ink.dark};" for ink in INKS)
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     css = css.replace("/*LIGHT*/", light).replace("/*DARK*/", dark)
-    for name, text in (("HEADER", shown.shortened(header, _MARGIN_TEXT + 3)), ("MARKS", marks)):
+    for name, text in (("HEADER", shortened(header, _MARGIN_TEXT + 3)), ("MARKS", marks)):
         css = css.replace(f'"{name}"', css_string(text))
     return Markup(css)

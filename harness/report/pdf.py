@@ -19,11 +19,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from harness.errors import HalfpowerError
-from harness.report import shown
 from harness.report.blocks import plain
 from harness.report.plots import pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
+from harness.words.clean import clean
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -94,7 +94,7 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point
         )
     except typst.TypstError as error:
         raise HalfpowerError(
-            f"The PDF could not be set: {shown.clean(error.message)}. Write --html instead, and report this as a fault."
+            f"The PDF could not be set: {clean(error.message)}. Write --html instead, and report this as a fault."
         ) from error
     return file
 
@@ -178,7 +178,7 @@ def _speller(charsets: tuple[frozenset[str], bool], lacking: set[str]) -> Callab
         return character if framed and printable else _LACKING
 
     def spelt(text: str, longest: int) -> str:
-        printed = "".join(map(one, shown.clean(text)))
+        printed = "".join(map(one, clean(text)))
         return re.sub(rf"\S{{{longest + 1},}}", lambda word: _BREAK.join(word[0]), printed)
 
     return spelt

@@ -11,8 +11,8 @@ import math
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.json_text import json_text
 from harness.report import shown
+from harness.words.json_text import json_text
 
 if TYPE_CHECKING:
     from harness.analysis.estimate import Budget, Statement

@@ -10,6 +10,7 @@ from harness.report.chosen import estimate_of, name_of
 from harness.report.model import Point, Response
 from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, NARROW_BELOW_IN, SERIES, TEXT, Picture, drawing, to_svg
 from harness.report.screens import Screen, Trace, screen_of
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,7 +48,7 @@ def screen_picture(
                 (left / width_in, 1.0 - (tall + _TITLE_IN) / height_in, across / width_in, tall / height_in)
             )
             _graticule(axes, screen, n)
-            axes.set_title(shown.shortened(trace.title, 40), fontsize=8.5, pad=4.0)
+            axes.set_title(shortened(trace.title, 40), fontsize=8.5, pad=4.0)
             axes.text(
                 0.0, -0.04, _wrapped(trace.text, across), transform=axes.transAxes, va="top", fontsize=8.5,
                 color=TEXT.light,
@@ -83,7 +84,7 @@ def _verdict(one: Point | Response) -> str:
 def _wrapped(text: str, width_in: float) -> str:
     """At most two lines of what fits below a screen."""
     line = max(int(width_in / 0.068), 12)
-    words, lines = shown.shortened(text, 2 * line).split(" "), [""]
+    words, lines = shortened(text, 2 * line).split(" "), [""]
     for word in words:
         if lines[-1] and len(lines[-1]) + 1 + len(word) > line:
             lines.append(word)
@@ -117,7 +118,7 @@ def _graticule(axes: Axes, screen: Screen, n: int) -> None:
     if n > 0:
         _trace(axes, screen, ideal, ghost=True)
     if trace.size_div is None:
-        said = shown.shortened(trace.text, 34)
+        said = shortened(trace.text, 34)
         axes.text(0.0, half_h - 1.0, said, ha="center", va="center", fontsize=9.0, color=LIMIT.light)
         return
     _trace(axes, screen, trace, ghost=False)
@@ -247,7 +248,7 @@ def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *,
             elinewidth=1.2, capsize=3.0, **bars,
         )  # fmt: skip
     name = "error" if isinstance(one, Point) and shown.is_error(one.quantity) else "result"
-    label = f"{name}, {shown.shortened(unit, 8)}" if unit else name
+    label = f"{name}, {shortened(unit, 8)}" if unit else name
     if upright:
         axes.set(xlim=(0.0, 1.0), ylim=(min(ends) - room, max(ends) + room), xticks=[])
         axes.set_title(label, fontsize=9.0, pad=4.0, loc="right")

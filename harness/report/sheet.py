@@ -23,6 +23,7 @@ from harness.report.blocks import (
 )
 from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
 from harness.report.sheet_rest import conformity, rest
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from harness.report.model import (
@@ -54,8 +55,7 @@ def sheet(report: Report, pictures: Sequence[Picture] = ()) -> Sheet:
         sentence=report.sentence,
         next_step=report.next_step,
         found=report.adjustment.sentence if report.adjustment is not None else "",
-        running=f"{shown.shortened(f'{unit.maker} {unit.model}', _MARGIN_TEXT)}, "
-        f"no. {shown.shortened(job.serial, _MARGIN_TEXT)}",
+        running=f"{shortened(f'{unit.maker} {unit.model}', _MARGIN_TEXT)}, no. {shortened(job.serial, _MARGIN_TEXT)}",
         marks=shown.marks(report),
         groups=tuple(
             tuple(_group(group) for title in titles for group in report.facts if group.title == title)

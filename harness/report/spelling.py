@@ -7,7 +7,7 @@ import unicodedata
 from functools import lru_cache
 from typing import Final
 
-from harness.report.shown import clean
+from harness.words.clean import clean
 
 _SPELT: Final = {
     "✓": "+", "✗": "x", "µ": "u", "μ": "u", "Ω": "ohm", "±": "+/-", "−": "-", "–": "-", "—": "-", "×": "x", "…": "...",

@@ -16,7 +16,7 @@ from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide_statement, overall
 from harness.assess import applied_at_input, budget_for, ideal, limits_for
 from harness.errors import AnalysisError, HalfpowerError
-from harness.journal import Contents
+from harness.journal.journal import Contents
 from harness.models import Setup
 from harness.quantities import show
 from harness.report import adjusted, particulars
@@ -27,8 +27,8 @@ from harness.report.particulars import Identity, Worked
 from harness.report.readings import QUANTITY, Group, Return, grouped, missing, place_of, setting_of, setting_value
 from harness.report.responses import responses
 from harness.report.words import deviations, next_step, sentence, standards, used_roles
-from harness.signals import describe, unit_of
 from harness.steps import NOT_SETTLED, Measure, Reading, Status, TimeMarks
+from harness.words.signals import describe, unit_of
 
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from harness.analysis.verdict import Limits
 from harness.report import shown
+from harness.words.clean import clean
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -187,7 +188,7 @@ def safe_cell(value: Any) -> Cell:
         case float():
             return repr(value) if math.isfinite(value) else ""
         case str():
-            text = shown.clean(value)
+            text = clean(value)
             return "'" + text if text.startswith(_FORMULA) else text
         case None:
             return ""

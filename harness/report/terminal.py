@@ -23,6 +23,7 @@ from harness.report.checklist import SIGN, SOURCE
 from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
 from harness.report.response_chart import response_chart
 from harness.report.terminal_page import STYLE, Fitted, Screen
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,7 +62,7 @@ class _Screen(Screen):
     def everything(self) -> Iterator[RenderableType]:
         """The whole report, in the order of what matters."""
         yield Text.assemble(
-            self.say(f"Report {shown.shortened(self.report.number, _LONGEST_NUMBER)}: "), self.word(self.report.overall)
+            self.say(f"Report {shortened(self.report.number, _LONGEST_NUMBER)}: "), self.word(self.report.overall)
         )
         yield from self.particulars()
         for part in self.report.parts:
@@ -87,7 +88,7 @@ class _Screen(Screen):
         lines += [self.word(report.overall), self.say(report.sentence, "bold"), self.say(report.next_step)]
         if report.adjustment is not None:
             lines.append(self.say(report.adjustment.sentence))
-        title = self.say(shown.shortened(f"Report {report.number}", max(self.width - 8, 8)))
+        title = self.say(shortened(f"Report {report.number}", max(self.width - 8, 8)))
         return Panel(Group(*lines), title=title, title_align="left", border_style=style, padding=(0, 1))
 
     def particulars(self) -> Iterator[RenderableType]:
@@ -150,7 +151,7 @@ class _Screen(Screen):
         change = Text.assemble(
             self.say(change_text(pair)), apart, self.say(pair.word, "bold" if pair.word == "changed" else "")
         )
-        name = shown.shortened(name, 2 * _LONGEST_SETTING)
+        name = shortened(name, 2 * _LONGEST_SETTING)
         table.add_row(self.say(name), state(pair.found, found), state(pair.left, left), change)
 
     def part(self, part: PartResult) -> Iterator[RenderableType]:
@@ -190,7 +191,7 @@ class _Screen(Screen):
             value, u = shown.error_pair(s, p.quantity) if s is not None else ("–", "–")
             unit = f" {s.unit}" if s is not None and s.unit else ""
             cells = {
-                "Setting": self.say(shown.shortened(p.setting, _LONGEST_SETTING)), "Applied": self.say(p.applied),
+                "Setting": self.say(shortened(p.setting, _LONGEST_SETTING)), "Applied": self.say(p.applied),
                 "Ideal": self.say(shown.number(p.expected, p.unit)), "Reading": self.say(shown.reading_text(p)),
                 error: self.say(value + unit), "U": self.say(u + unit),
                 "k": self.say("–" if s is None else f"{s.k:.2f}"),
@@ -213,7 +214,7 @@ class _Screen(Screen):
             text = shown.half_power_text(r.result)
             cells = {
                 "Channel": self.say(str(r.channel)),
-                "Setting": self.say(shown.shortened(r.setting, _LONGEST_SETTING)),
+                "Setting": self.say(shortened(r.setting, _LONGEST_SETTING)),
                 "Half power at": self.say(text.frequency), "U": self.say(text.u), "U, rel.": self.say(text.relative),
                 "Rated": self.say(shown.hertz(r.rated_hz)),
                 "Verdict": self._with_remarks(r.word, shown.own_remarks(r)),
@@ -247,8 +248,8 @@ class _Screen(Screen):
         for p in part.plain:
             table.add_row(
                 self.say(p.purpose), self.say(str(p.channel)), self.say(p.applied),
-                self.say(shown.shortened(p.setting, _LONGEST_SETTING)),
-                self.say(shown.shortened(shown.number(p.value, p.unit if p.value is not None else ""), 24)),
+                self.say(shortened(p.setting, _LONGEST_SETTING)),
+                self.say(shortened(shown.number(p.value, p.unit if p.value is not None else ""), 24)),
                 self.say(p.status),
             )  # fmt: skip
         return table

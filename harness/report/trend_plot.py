@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-    from harness.history import Series, Track
+    from harness.years.history import Series, Track
 
 WIDTH_IN: Final = 4.3
 HEIGHT_IN: Final = 2.35

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from harness.analysis.drift import Drift, Leaving
-    from harness.history import History, Series, StandardUse, Track
-    from harness.records.rows import ResultRow
+    from harness.years.history import History, Series, StandardUse, Track
+    from harness.years.records.rows import ResultRow
 
 EXTRAPOLATED: Final = (
     "Drifts and dates are extrapolations: they hold if a unit goes on as it did. They are no verdicts; those come "

@@ -8,13 +8,13 @@ from typing import Final, assert_never
 
 from harness.analysis.planning import reach
 from harness.analysis.verdict import Overall
-from harness.journal import Contents
+from harness.journal.journal import Contents
 from harness.models import Setup
 from harness.quantities import counted, show
 from harness.report.model import PartResult, Point, Standard
 from harness.report.particulars import places
-from harness.report.shown import shortened
 from harness.steps import Measure, Reading
+from harness.words.clean import shortened
 
 _OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measured")
 _TOLD: Final = (

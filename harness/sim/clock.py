@@ -7,7 +7,7 @@ import threading
 
 
 class VirtualClock:
-    """A `harness.clock.Clock` that moves only when somebody sleeps on it; safe to share between threads."""
+    """A `harness.words.clock.Clock` that moves only when somebody sleeps on it; safe to share between threads."""
 
     def __init__(self, start: dt.datetime | None = None) -> None:
         begin = start or dt.datetime.now(dt.UTC)

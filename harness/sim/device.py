@@ -13,9 +13,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol, TypeAlias
 
-from harness.clock import Clock
 from harness.sim import scpi
 from harness.sim.scpi import Parameter, ScpiError, Spelling, Unit
+from harness.words.clock import Clock
 
 Value: TypeAlias = float | int | bool | str
 Argument: TypeAlias = float | int | str | tuple[int, ...]

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, assert_never
 import numpy as np
 from pydantic import Field
 
-from harness.operator import Prompt
-from harness.signals import unit_of
+from harness.person.operator import Prompt
 from harness.sim.settings import Divisions, Ratio, Settings
 from harness.sim.waves import SeenSquare, Step
 from harness.sim.world import Trace
 from harness.steps import Connect, Measure, NoSignal, TimeMarks, to_plain
+from harness.words.signals import unit_of
 
 if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
@@ -30,7 +30,7 @@ class Eyes(Settings):
 
 
 class Person:
-    """The `harness.operator.Operator` of a simulated bench."""
+    """The `harness.person.operator.Operator` of a simulated bench."""
 
     def __init__(self, bench: SimulatedBench, eyes: Eyes) -> None:
         self._bench, self._eyes = bench, eyes

@@ -16,8 +16,8 @@ from pyvisa_sim.devices import Device as SimDevice
 from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
 
-from harness.clock import Clock
 from harness.sim.faults import Endpoint
+from harness.words.clock import Clock
 
 _LONGEST_INPUT = 1 << 20  # bytes without a newline; then the device says so and forgets them
 _numbers = itertools.count(1)

@@ -15,7 +15,6 @@ from typing import assert_never
 
 import numpy as np
 
-from harness.clock import Clock
 from harness.sim.response import Chain, Floats, HighPass, Loading, Pole
 from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth
 from harness.sim.waves import (
@@ -33,6 +32,7 @@ from harness.sim.waves import (
     raised,
 )
 from harness.steps import Coupling
+from harness.words.clock import Clock
 
 _LEAST_DIV = 0.4
 """Height below which a digital scope finds no edge; an own choice."""

@@ -17,14 +17,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from drivers import counter, generator, scope, source, switch
-from harness import open as opening
-from harness.bench import LiveBench
-from harness.clock import no_sign
-from harness.jobs import LoadedJob
-from harness.journal import Journal
-from harness.link import Link
+from harness import runs as opening
+from harness.bench.perform import LiveBench
+from harness.journal.journal import Journal
+from harness.link.link import Link
+from harness.link.visa import VisaPort, resource_manager
+from harness.run.jobs import LoadedJob
 from harness.steps import Connect, Measure, Reading
-from harness.visa import VisaPort, resource_manager
+from harness.words.clock import no_sign
 from tests.benchmarks.points import DEMO, POINTS, bare_us, dc_step, opened, readdressed, sine_step
 
 PORT_CALLS: Final = ("write", "read_line", "read_bytes", "read_rest")

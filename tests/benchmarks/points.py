@@ -15,16 +15,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from harness import open as opening
-from harness.bench import LiveBench
-from harness.clock import OnLife
-from harness.guarding import Guardian
-from harness.jobs import LoadedJob
-from harness.journal import Journal
+from harness import runs as opening
+from harness.bench.guarding import Guardian
+from harness.bench.perform import LiveBench
+from harness.journal.journal import Journal
+from harness.link.visa import VisaPort, open_link, resource_manager
 from harness.models import Bench
+from harness.run.jobs import LoadedJob
 from harness.sim.bench import SimulatedBench
 from harness.steps import Connect, Dc, Measure, Reading, Sine, View
-from harness.visa import VisaPort, open_link, resource_manager
+from harness.words.clock import OnLife
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "brackwater"
 POINTS = 400

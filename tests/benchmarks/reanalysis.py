@@ -15,9 +15,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from harness import open as opening
-from harness import reanalysis, workers
-from harness.journal import NAME
+from harness import runs as opening
+from harness.journal.journal import NAME
+from harness.years import reanalysis, workers
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "brackwater"
 RUNS = 200

@@ -25,13 +25,13 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from harness import journal
-from harness import open as opening
+from harness import runs as opening
 from harness.commands.demo import unpack
-from harness.records import queries
-from harness.records.derive import Origin, derive
-from harness.records.rows import Derived, Selection
-from harness.records.store import Store
+from harness.journal import journal
+from harness.years.records import queries
+from harness.years.records.derive import Origin, derive
+from harness.years.records.rows import Derived, Selection
+from harness.years.records.store import Store
 from tests import postgres
 
 ADDED = 20

@@ -15,8 +15,8 @@ from pathlib import Path
 
 from rich.console import Console
 
-from harness import open as opening
-from harness.journal import read
+from harness import runs as opening
+from harness.journal.journal import read
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.pdf import pdf

@@ -14,7 +14,7 @@ import json
 import sys
 from pathlib import Path
 
-from harness.journal import NAME, Journal
+from harness.journal.journal import NAME, Journal
 
 FOLDER = Path(__file__).parent / "format-1"
 IDENTITY = "00000000000000000000000000000001"

@@ -15,7 +15,7 @@ from typing import Final
 
 from rich.console import Console
 
-from harness import journal
+from harness.journal import journal
 from harness.report.blocks import plain
 from harness.report.html import html_page
 from harness.report.model import Report

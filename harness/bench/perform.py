@@ -1,0 +1,601 @@
+"""The live bench: roles to drivers, and `perform(step)`: what a step means in the world.
+
+Everything here is the same for remote, manual and simulated instruments; the drivers differ. Over 400 lines because
+what makes a bench safe and what is done on it must be read together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from functools import partial
+from typing import Any, Final, TypeAlias, TypeVar, assert_never
+
+from drivers import Driver, Meter, Router, Screen, Source, longest_s
+from harness.bench import limits, settling
+from harness.bench.guarding import Guardian, NoGuardian
+from harness.bench.warm_up import WarmUp
+from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
+from harness.link.link import NotAsSet, OnEvent, repeat_point
+from harness.models import Setup, SignalPath, Switch
+from harness.person.operator import STOPPED_OFF, Operator, Prompt, ask_choice, ask_done, describe_connection
+from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
+from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
+from harness.words.signals import describe
+
+TRIES: Final = 3
+Ending: TypeAlias = BaseException | None
+ALL_OFF: Final = "Every output was switched off."
+T = TypeVar("T")
+
+
+class LiveBench:
+    """Drivers by role, an operator, a clock; performs steps and keeps outputs off when hands are on cables."""
+
+    def __init__(
+        self,
+        setup: Setup,
+        drivers: Mapping[Role, Driver],
+        *,
+        operator: Operator,
+        clock: Clock,
+        on_event: OnEvent = lambda _what, _text: None,
+        before: Callable[[Step], None] = lambda _step: None,
+        on_life: OnLife = no_sign,
+        warm_up: WarmUp | None = None,
+        guardian: Guardian | NoGuardian | None = None,
+        idle: Mapping[Role, Driver] | None = None,
+        unreachable: Mapping[Role, str] | None = None,
+    ) -> None:
+        self.setup = setup
+        self.clock = clock
+        self.drivers = drivers
+        self._idle = dict(idle or {})  # sources that the job does not use: an earlier user may have left them on
+        self._unreachable = dict(unreachable or {})  # and those that do not answer, with the reason
+        self.guardian = guardian or NoGuardian()
+        self._operator = operator
+        self.on_event = on_event
+        self._before = before  # a simulated bench ties its noise to the step
+        self._on_life, self._warm_up = on_life, warm_up
+        self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
+        self._cautioned = False
+        self._standing: tuple[Role, Stimulus, str, View] | None = None
+        self._driven_v = 0.0  # peak that the sources may be giving, as far as is known
+        self._unsure: dict[Role, BaseException] = {}  # the sources that would not go off when last asked
+        self._warned: set[str] = set()
+        self._dark: set[Role] = set()  # sources that were switched off, and not on since
+        self._route: str | None = None  # what the switch closed for the connection in force: no hand is near a cable
+        self._route_in_doubt = False
+        self._connected: Connect | None = None
+
+    def perform(self, step: Step) -> Reply:
+        """Do what a step says and answer it."""
+        self.guardian.check()
+        self._on_life(AT_WORK_S)
+        if why := limits.refusal(step, self._connected, self.setup):
+            raise StepRefused(why)
+        reply: Reply
+        match step:
+            case Connect():
+                reply = self._connect(step)
+            case Measure():
+                reply = self._measure(step)
+            case _:
+                assert_never(step)
+        self._on_life(AT_WORK_S)  # the reply goes to disk, and the sequence thinks
+        return reply
+
+    def tell(self, text: str) -> None:
+        """Say something to the person at the bench."""
+        self._operator.tell(text)
+
+    # --- at the opening ----------------------------------------------------------------------------------------
+
+    def prepare(self) -> None:
+        """Bring every remote instrument to a known state, every output off and confirmed, before anything is done."""
+        for role, why in self._unreachable.items():
+            self.on_event("outputs", self._not_known(role, why))
+        for driver in self._all().values():
+            preset = getattr(driver, "preset", None)
+            if preset is not None:
+                self._alive(driver)
+                repeat_point(preset, on_event=self.on_event)
+                trusted: tuple[str, ...] = getattr(driver, "on_trust", tuple)()
+                if trusted:
+                    self.on_event("on trust", f"{driver.identify()}: nothing asks back {', '.join(trusted)}.")
+        remote = {role: driver for role, driver in self._sources().items() if self._is_remote(role)}
+        if problems := self._switched_off(remote):
+            raise SafetyError(f"Not begun. {' '.join(problems)}")
+
+    def try_settings(self, views: Iterable[tuple[Display, View]]) -> None:
+        """Set remote displays to every view once, outputs off: what one cannot be set to is known before the run.
+
+        A line that is too poor for it is not what is tried here: the points will tell.
+        """
+        for display, view in views:
+            driver = self.drivers.get(display)
+            if driver is not None and self._is_remote(display):
+                self._alive(driver)
+                try:
+                    self._set_once(driver, view)
+                except LinkError:
+                    return
+
+    def _set_once(self, driver: Driver, view: View) -> None:
+        """Set a display; one refusal may be a slip of the line, the same three times is the instrument's own."""
+        for left in reversed(range(TRIES)):
+            try:
+                self._tried(partial(self._shown, driver, view))
+            except LinkError:
+                raise
+            except InstrumentError:
+                if not left:
+                    raise
+            else:
+                return
+
+    @staticmethod
+    def _shown(driver: Any, view: View) -> None:
+        driver.show(view)
+        driver.check()
+
+    def _is_remote(self, role: Role) -> bool:
+        instrument = getattr(self.setup.bench, role)
+        read = self.setup.unit.read if role == "unit" else getattr(instrument, "read", "remote")
+        return instrument is not None and instrument.driver != "manual" and read != "eye"
+
+    def _all(self) -> dict[Role, Driver]:
+        return {**self.drivers, **self._idle}
+
+    def _sources(self) -> dict[Role, Driver]:
+        return {role: driver for role, driver in self._all().items() if role in SOURCES}
+
+    def _not_known(self, role: Role, why: str) -> str:
+        label = getattr(self.setup.bench, role).label
+        return f"The output of the {role} ({label}), which this job does not use, may be ON: {why.rstrip('.')}."
+
+    # --- connections -------------------------------------------------------------------------------------------
+
+    def _connect(self, step: Connect) -> Done:
+        self._before(step)
+        self._connected = None
+        self._route = self.setup.route(step.path, step.display, step.channel)
+        if self._route is None:
+            self._refuse_hands(self.outputs_off())
+            self._by_hand(step)
+        else:
+            self._dark_for_switching(step.source)
+            self._tried(self._by_switch)
+        self._connected = step
+        return Done()
+
+    def _dark_for_switching(self, source: Role) -> None:
+        self.make_safe()
+        if source in self._unsure:
+            raise self._lost(source)  # the others of a bench that switches by itself can do without it
+
+    def _by_switch(self) -> None:
+        assert self._route is not None
+        switch: Router = self._role("switch")
+        self._alive(switch)
+        switch.route(self._route)
+        switch.check()
+        self.clock.sleep((self.setup.bench.switch or Switch()).settle)
+        self._route_in_doubt = False
+
+    def _hold_route(self) -> None:
+        """A switch that was off for a moment has let go of the path: what was read then was read of nothing."""
+        if self._route is None:
+            return
+        switch: Router = self._role("switch")
+        self._alive(switch)
+        try:
+            switch.check()
+        except LinkError:
+            self._route_in_doubt = True
+            raise
+
+    def _refuse_hands(self, problems: list[str]) -> None:
+        """No hand is asked to a cable while an output may be on; where nobody is left to ask, that is the reason."""
+        for error in self._unsure.values():
+            if isinstance(error, OperatorStop):
+                raise error
+        if problems:
+            raise SafetyError(f"Do not touch the cables: {' '.join(problems)}")
+
+    def _by_hand(self, step: Connect) -> None:
+        path = self.setup.bench.paths.get(step.path, SignalPath())
+        lines = [path.label] if path.label else []
+        if path.termination is not None:
+            lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
+        self._ask_for_unreachable(step)
+        by_hand = [r for r in SOURCES if getattr(self.setup.bench, r) is not None and r not in self._all()]
+        lines += [f"the {role}, which this job does not use, must be off too" for role in by_hand]
+        title = f"Outputs are off. Connect {describe_connection(step)}"
+        ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self.on_event)
+        self._confirm_again()  # hands were at the cables
+
+    def _ask_for_unreachable(self, step: Connect) -> None:
+        """No hand is sent to a cable before a person says that a source which does not answer is off."""
+        for role, why in self._unreachable.items():
+            prompt = Prompt(
+                kind="choose",
+                title=f"{self._not_known(role, why)} Look at it before you touch a cable.",
+                step=step,
+                choices=("it is off", "stop"),
+                hazard=True,
+            )
+            if ask_choice(self._operator, prompt) != "it is off":
+                raise OperatorStop(f"Stopped: the {role} may be on. Switch it off, then resume.")
+            self.on_event("outputs", f"A person says that the output of the {role} is off.")
+        self._unreachable.clear()
+
+    # --- readings ----------------------------------------------------------------------------------------------
+
+    def _measure(self, step: Measure) -> Reading:
+        hazards = self._hazards(step)
+        self.guardian.ready()
+        reading = self._tried(lambda: self._point(step, hazards))
+        if not self._is_remote(step.display) or settling.is_near(step, reading):
+            return reading
+        self._forget()
+        again = self._tried(lambda: self._point(step, hazards))
+        return again if settling.is_near(step, again) else self._in_question(step, again)
+
+    def _in_question(self, step: Measure, reading: Reading) -> Reading:
+        """Twice far from what was applied: a person may look at the connection; nobody there, nothing is judged."""
+        sentence = settling.far_sentence(step, reading)
+        self.make_safe()
+        self.on_event(settling.NO_SIGNAL, sentence)
+        if self._route is not None:
+            self._route_in_doubt = True
+            return settling.no_signal(reading)
+        where = describe_connection(
+            Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+        )
+        prompt = Prompt(
+            kind="choose",
+            title=f"{sentence} Outputs are off. Look at the connection {where}",
+            step=step,
+            choices=("no signal", "read again", "it counts", "stop"),
+        )
+        match ask_choice(self._operator, prompt):
+            case "read again":
+                self._confirm_again()
+                return self._measure(step)
+            case "it counts":
+                return replace(reading, flags=(*reading.flags, settling.QUESTIONED))
+            case "stop":
+                raise OperatorStop(STOPPED_OFF)
+        return settling.no_signal(reading)
+
+    def _forget(self) -> None:
+        """Set everything anew for the next point."""
+        self._standing = None
+        for driver in self.drivers.values():
+            if (forget := getattr(driver, "forget", None)) is not None:
+                forget()
+
+    def _tried(self, action: Callable[[], T]) -> T:
+        """Do a whole point or connection, again after trouble on the way; nothing counts as set then.
+
+        Any trouble leaves a state that nobody asked for, on whichever instrument it was: outputs off before anything.
+        """
+
+        def whole() -> T:
+            try:
+                return action()
+            except InstrumentError as error:
+                self._standing = None
+                self._dark_after(error)
+                raise
+
+        return repeat_point(whole, on_event=self.on_event)
+
+    def _dark_after(self, error: InstrumentError) -> None:
+        """Outputs off; trouble on a line alone sends no person to a source that is worked by hand."""
+        by_hand = [role for role in self._sources() if not self._is_remote(role)]
+        if not by_hand or isinstance(error, NotAsSet) or not isinstance(error, LinkError):
+            self.make_safe()
+            return
+        remote = {role: driver for role, driver in self._sources().items() if role not in by_hand}
+        for problem in self._switched_off(remote):
+            self._tell_loudly(problem)
+
+    def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
+        self._before(step)
+        if self._route_in_doubt:
+            self._dark_for_switching(step.source)
+            self._by_switch()
+        if self._warm_up is not None:
+            self._warm_up.wait(self._off_or_refuse)
+        source: Source = self._role(step.source)
+        screen: Screen = self._role(step.display)
+        self._others_off(step.source)
+        self._allow(step, hazards)  # after every wait: who said "go on" is still there when the voltage comes
+        self._set(step, source, screen)
+        self._settle(step)
+        if step.tune_to_div is not None and hasattr(source, "release"):
+            source.release()
+        try:
+            reading = self._read(step, screen)
+        except (AnalysisError, InstrumentError) as error:
+            if not isinstance(error, LinkError):
+                self._close(source, screen)  # a record of other settings is a doubt, and no fault of who sent it
+            raise
+        if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
+            counter: Meter = self._role("counter")
+            self._alive(counter)
+            expected_hz = getattr(step.stimulus, "frequency_hz", 0.0)
+            reading = replace(reading, frequency_hz=counter.read_frequency_hz(expected_hz))
+            counter.check()
+        self._close(source, screen)
+        numbers = (reading.value, reading.scatter, reading.frequency_hz)
+        if not all(number is None or math.isfinite(number) for number in numbers):
+            what = step.quantity.replace("_", " ")
+            raise InstrumentError(step.display, f"gave a {what} that is no number: {numbers}; look at its driver")
+        return reading
+
+    def _close(self, source: Source, screen: Screen) -> None:
+        """Ask whether everything still stands as it was set."""
+        self._alive(source)
+        source.check()
+        self._alive(screen)
+        screen.check()
+        self._hold_route()
+
+    def _set(self, step: Measure, source: Source, screen: Screen) -> None:
+        """Set source and display so that the display is never driven harder than it was or will be."""
+        wanted_v = limits.stress(step.stimulus).peak_v
+        rising = wanted_v >= self._driven_v
+        if rising:
+            self._alive(screen)
+            screen.show(step.view)
+            self._turned_first(step, source, screen, wanted_v)
+        self._driven_v = max(self._driven_v, wanted_v)  # until it is done, either may stand
+        self._alive(source)
+        if isinstance(step.stimulus, NoSignal):
+            source.off()
+        else:
+            self._dark.discard(step.source)
+            source.apply(step.stimulus)
+        self._driven_v = wanted_v
+        if not rising:
+            self._alive(screen)
+            screen.show(step.view)
+
+    def _turned_first(self, step: Measure, source: Source, screen: Screen, wanted_v: float) -> None:
+        """A person turns the range with the reading; before a level far beyond the one that stands, they do it first.
+
+        Where the source is set by hand as well, that stands in the same request, before its level.
+        """
+        needed = getattr(screen, "to_turn_first", None)
+        path = self.setup.bench.paths.get(step.path, SignalPath())
+        lines: tuple[str, ...] = needed(step.view, wanted_v / path.divides_by) if needed else ()
+        if not lines:
+            return
+        if hasattr(source, "first"):
+            source.first = lines
+            return
+        title = f"Before {describe(step.stimulus)} comes, set the {step.display}"
+        ask_done(self._operator, Prompt(kind="do", title=title, lines=lines, step=step), self.on_event)
+
+    def _settle(self, step: Measure) -> None:
+        standing = (step.source, step.stimulus, step.display, step.view)
+        if standing != self._standing:
+            self.clock.sleep(settling.wait_s(self.setup, step))
+            self._standing = standing
+
+    def _read(self, step: Measure, screen: Screen) -> Reading:
+        """Read; where it is asked for, until two readings in a row agree; each time: so a resumed run reads alike."""
+        self._alive(screen)
+        reading = screen.read(step)
+        wanted = settling.criterion(self.setup, step)
+        if wanted is None:
+            return reading
+        began, before, count = self.clock.now(), reading, 1
+        while count < settling.MOST_READINGS and (count == 1 or self.clock.now() - began < wanted.by_s):
+            self.clock.sleep(wanted.apart_s)
+            self._alive(screen)
+            before, reading, count = reading, screen.read(step), count + 1
+            if settling.agree(before, reading, wanted):
+                return reading
+        self.on_event(settling.EVENT, settling.sentence(step, (before, reading), wanted, count))
+        return settling.unsettled(before, reading)
+
+    def _alive(self, driver: Driver) -> None:
+        """Say how long the next call of a driver may take before it is heard of again."""
+        self._on_life(longest_s(driver))
+
+    def _role(self, role: Role) -> Any:
+        try:
+            return self.drivers[role]
+        except KeyError:
+            raise InstrumentError(role, f"this bench has no {role}; add [{role}] to the bench file") from None
+
+    def _others_off(self, used: Role) -> None:
+        for role, driver in self._sources().items():
+            if role in self._unsure and self._route is None:
+                raise self._lost(role)
+            if role == used or role in self._unsure or role in self._dark:
+                continue
+            self._alive(driver)
+            driver.off()  # type: ignore[attr-defined]  # the role's protocol
+            self._dark.add(role)
+
+    def _hazards(self, step: Measure) -> list[limits.Hazard]:
+        """What a person must confirm; what would break a rating is refused."""
+        hazards = limits.hazards(step, self.setup)
+        for hazard in hazards:
+            if hazard.kind == "rating":
+                raise SafetyError(f"Not applied: {hazard.sentence}. Change the level, the range or the path.")
+        return hazards
+
+    def _allow(self, step: Measure, hazards: list[limits.Hazard]) -> None:
+        for hazard in hazards:
+            if hazard.peak_v > self._confirmed_v:
+                self._confirm(step, hazard)
+
+    def _confirm_again(self) -> None:
+        """What was hazardous before is asked again."""
+        if not self.setup.job.allow_hazardous_voltage:
+            self._confirmed_v = 0.0
+
+    def _confirm(self, step: Measure, hazard: limits.Hazard) -> None:
+        lines = () if self._cautioned else tuple(limits.CAUTIONS.splitlines())
+        self._cautioned = True
+        prompt = Prompt(
+            kind="choose",
+            title=f"The next setting of the {step.source} is hazardous: {hazard.sentence}.",
+            lines=lines,
+            step=step,
+            choices=("go on", "stop"),
+            hazard=True,
+        )
+        if ask_choice(self._operator, prompt) != "go on":
+            raise OperatorStop("Stopped before a hazardous voltage was applied; the outputs are off.")
+        self._confirmed_v = hazard.peak_v
+
+    # --- safety ------------------------------------------------------------------------------------------------
+
+    def outputs_off(self) -> list[str]:
+        """Switch every source off, each by itself; a sentence for each that would not. A signal waits for all."""
+        self._standing = None
+        self._unsure.clear()
+        problems = self._switched_off(self._sources())
+        if not problems:
+            self._driven_v = 0.0
+            self._warned.clear()
+        return problems
+
+    def _switched_off(self, sources: Mapping[Role, Driver]) -> list[str]:
+        problems = []
+        stopped: KeyboardInterrupt | None = None
+        for role, driver in sources.items():
+            self._dark.discard(role)
+            try:
+                try:
+                    self._off(driver)
+                except KeyboardInterrupt as error:
+                    stopped = error
+                    self._off(driver)
+                self._dark.add(role)
+            except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
+                problems.append(self._may_be_on(role, error))
+                self._unsure[role] = error
+        if stopped is not None:
+            raise stopped
+        return problems
+
+    def _off(self, driver: Driver) -> None:
+        with suppress(Exception):  # that somebody cannot be told keeps no output on
+            self._alive(driver)
+        driver.off()  # type: ignore[attr-defined]  # the role's protocol
+
+    def _may_be_on(self, role: Role, error: BaseException) -> str:
+        label = getattr(self.setup.bench, role).label
+        return f"The output of the {role} ({label}) may still be ON: {_why(error)} Switch it off by hand."
+
+    def make_safe(self) -> None:
+        """Switch every source off, and say loudly which would not go; once each, however often it is tried."""
+        for problem in self.outputs_off():
+            self._tell_loudly(problem)
+
+    def _tell_loudly(self, problem: str) -> None:
+        if self._warn(problem):
+            self._operator.tell(problem)
+
+    def _warn(self, problem: str) -> bool:
+        """Record an output that may be on, once; whether it is news."""
+        news = problem not in self._warned
+        self._warned.add(problem)
+        if news:
+            self.on_event("outputs", problem)
+        return news
+
+    def _off_or_refuse(self) -> None:
+        self._confirm_again()  # a wait may be long, and the bench looked safe meanwhile
+        if problems := self.outputs_off():
+            raise SafetyError(f"Nothing is waited for with an output on: {' '.join(problems)}")
+
+    def _lost(self, role: Role) -> InstrumentError:
+        error = self._unsure[role]
+        why = str(error).removeprefix(f"{role}: ")
+        return error if isinstance(error, InstrumentError) else InstrumentError(role, f"would not go off: {why}")
+
+    def identify(self) -> dict[Role, str]:
+        """Who answers in each role."""
+        answers: dict[Role, str] = {}
+        for role, driver in self.drivers.items():
+            self._alive(driver)
+            answers[role] = driver.identify()
+        self._on_life(AT_WORK_S)  # the journal begins
+        return answers
+
+    def close(self) -> None:
+        """Let go of every instrument."""
+        for driver in self._all().values():
+            try:
+                self._alive(driver)
+                driver.close()
+            except Exception as error:  # noqa: BLE001 - whatever a driver of the user's own raises, the others are open
+                self.on_event("close", str(error) or type(error).__name__)
+
+    @contextmanager
+    def guarded(self) -> Iterator[LiveBench]:
+        """Outputs off and everything closed at the end, however it comes.
+
+        An output that may still be on is an event, and the last word: SafetyError, or a note to what ended the run.
+        """
+        try:
+            yield self
+        except BaseException as error:
+            last = self._end(error)
+            if last is None or last is error:
+                raise
+            raise last from error
+        if (last := self._end(None)) is not None:
+            raise last
+
+    def _end(self, ended: Ending) -> Ending:
+        """Make everything safe, whatever ended the run; what to raise now."""
+        stopped: KeyboardInterrupt | None = None
+        try:
+            self.outputs_off()
+        except KeyboardInterrupt as asked:
+            stopped = asked
+        problems = []
+        try:
+            if self._warm_up is not None:
+                self._on_life(AT_WORK_S)
+                self._warm_up.keep()
+            self.close()  # before the guardian has its try: an instrument may serve one connection only
+        finally:
+            still = self.guardian.dismiss(tuple(self._unsure))
+            for role, error in self._unsure.items():
+                if role in still:
+                    problems.append(self._may_be_on(role, error))
+                    self._warn(problems[-1])
+                else:
+                    by_whom = "was switched off by the guardian, because the run could not"
+                    self.on_event("guardian", f"The output of the {role} {by_whom}: {_why(error)}")
+        if not problems:
+            self.on_event("off", ALL_OFF)
+        return _last_word(ended, stopped, problems)
+
+
+def _last_word(ended: Ending, stopped: KeyboardInterrupt | None, problems: list[str]) -> Ending:
+    """A signal that came while outputs went off goes before what ended the run: nothing is begun after it."""
+    last = stopped or ended
+    if last is None:
+        return SafetyError(" ".join(problems)) if problems else None
+    for note in (*problems, *([str(ended)] if stopped and ended and str(ended) else [])):
+        if note not in str(last):
+            last.add_note(note)
+    return last
+
+
+def _why(error: BaseException) -> str:
+    return f"{(str(error) or type(error).__name__).rstrip('.')}."

@@ -1,0 +1,276 @@
+"""Bench, unit, job and queue files: from paths to frozen models, with every problem of every file at once.
+
+A problem is one line, `file:line: key: what is wrong; what is expected`. Warnings have the same form and
+are returned, not raised.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final, Generic, Literal, TypeAlias, TypeVar, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from harness.errors import ConfigError
+from harness.files.checks import CheckDriver, CheckOverrides, Findings, check_bench, check_queue, exists
+from harness.files.job_checks import (
+    Functions,
+    Roles,
+    Sequences,
+    Together,
+    check_job,
+    check_together,
+    known_position,
+    read_options,
+)
+from harness.files.toml_text import BadText, Problem, Text, read
+from harness.files.unit_checks import check_unit
+from harness.files.words import in_order, one_of, shown, validation_problems
+from harness.models import Bench, Job, Model, Queue, Setup, Unit
+
+Kind: TypeAlias = Literal["bench", "unit", "job", "queue"]
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
+MODELS: Final[Mapping[Kind, type[Model]]] = {"bench": Bench, "unit": Unit, "job": Job, "queue": Queue}
+
+M = TypeVar("M", bound=Model)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked(Generic[M]):
+    """A file that was read without error."""
+
+    value: M
+    path: Path
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """A job with its bench and unit, read without error."""
+
+    setup: Setup
+    job_path: Path
+    bench_path: Path
+    unit_path: Path
+    options: tuple[BaseModel | None, ...]  # of each sequence; None where the caller named no model for it
+    warnings: tuple[str, ...]
+
+
+def load_bench(path: str | Path, *, check_overrides: CheckOverrides | None = None) -> Bench:
+    """Read a bench file; raises ConfigError with all its problems."""
+    return read_bench(path, check_overrides=check_overrides).value
+
+
+def load_unit(path: str | Path) -> Unit:
+    """Read a unit file; raises ConfigError with all its problems."""
+    return read_unit(path).value
+
+
+def read_bench(
+    path: str | Path, *, check_overrides: CheckOverrides | None = None, check_driver: CheckDriver | None = None
+) -> Checked[Bench]:
+    """Read a bench file and keep its warnings."""
+    return _checked(_bench(Path(path), check_overrides, check_driver))
+
+
+def read_unit(path: str | Path) -> Checked[Unit]:
+    """Read a unit file and keep its warnings."""
+    return _checked(_unit(Path(path)))
+
+
+def read_queue(path: str | Path) -> Checked[Queue]:
+    """Read a queue file; raises ConfigError with all its problems. The jobs themselves are not read."""
+    reading = _read(Path(path), "queue", Queue, lambda text, queue: check_queue(text, queue.jobs))
+    if reading.text is not None and reading.value is None:  # where another key is wrong, the jobs are looked at too
+        reading.found = check_queue(reading.text, _named_jobs(reading.text))
+    return _checked(reading)
+
+
+def jobs_of(path: str | Path) -> tuple[Path, ...]:
+    """The job files that a queue file names and that are there, whatever else is wrong with it."""
+    path = Path(path)
+    try:
+        named = [path.parent / name for name in _named_jobs(read(path)) if name]
+    except BadText:
+        return ()
+    return tuple(dict.fromkeys(job for job in named if exists(job)))
+
+
+def load_job(
+    path: str | Path,
+    *,
+    options: Mapping[str, type[BaseModel]] | None = None,
+    needs: Mapping[str, Roles] | None = None,
+    accuracies: Mapping[str, Functions] | None = None,
+    check_overrides: CheckOverrides | None = None,
+    check_driver: CheckDriver | None = None,
+) -> Loaded:
+    """Read a job file and the bench and unit files that it names, relative to itself.
+
+    `options` holds the options model of each sequence, `needs` its roles and `accuracies` the (role, function)
+    pairs whose specification its verdicts rest on; without them sequence names and options are not checked.
+    Raises ConfigError with all problems of all three files.
+    """
+    sequences = Sequences(options=options or {}, needs=needs or {}, accuracies=accuracies or {})
+    job = _read(Path(path), "job", Job, check_job)
+    chosen = _options(job, sequences)
+    bench = _named_in(job, "bench", lambda found: _bench(found, check_overrides, check_driver))
+    unit = _named_in(job, "unit", _unit)
+    setup = _together(job, bench, unit, chosen, sequences)
+    problems = [*job.problems(), *bench.problems(), *unit.problems()]
+    if setup is None or problems:
+        raise ConfigError(*problems)
+    return Loaded(
+        setup=setup,
+        job_path=job.path,
+        bench_path=bench.path,
+        unit_path=unit.path,
+        options=tuple(chosen),
+        warnings=(*job.warnings(), *bench.warnings(), *unit.warnings()),
+    )
+
+
+def kind_of(path: str | Path) -> Kind:
+    """Which of the four kinds a file is, by its keys; raises ConfigError for a file that is none of them."""
+    try:
+        text = read(Path(path))
+    except BadText as bad:
+        raise ConfigError(str(bad.problem)) from None
+    likely = max(KINDS, key=lambda kind: _likeness(text, kind))
+    if _simulated(text) or not set(text.data) & set(MODELS[likely].model_fields):
+        raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job or queue file")
+    return likely
+
+
+# --- one file ----------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Reading(Generic[M]):
+    """One file on its way: parsed, validated, checked, as far as it got."""
+
+    path: Path
+    text: Text | None = None
+    value: M | None = None
+    found: Findings | None = None
+    errors: list[Problem] = field(default_factory=list)
+
+    def problems(self) -> list[str]:
+        """Everything that is wrong, in the order of the file, each once."""
+        every = [*self.errors, *(self.found.errors if self.found else ())]
+        return list(dict.fromkeys(str(problem) for problem in in_order(every)))
+
+    def warnings(self) -> list[str]:
+        """The warnings, in the order of the file."""
+        every = self.found.warnings if self.found else []
+        return list(dict.fromkeys(str(problem) for problem in in_order(every)))
+
+
+def _bench(path: Path, check_overrides: CheckOverrides | None, check_driver: CheckDriver | None) -> _Reading[Bench]:
+    return _read(path, "bench", Bench, lambda text, bench: check_bench(text, bench, check_overrides, check_driver))
+
+
+def _named_jobs(text: Text) -> tuple[str, ...]:
+    """The jobs of a queue file, empty where there is no name."""
+    jobs = text.data.get("jobs")
+    return tuple(name if isinstance(name, str) else "" for name in jobs) if isinstance(jobs, list) else ()
+
+
+def _unit(path: Path) -> _Reading[Unit]:
+    return _read(path, "unit", Unit, check_unit)
+
+
+def _read(path: Path, kind: Kind, model: type[M], check: Callable[[Text, M], Findings]) -> _Reading[M]:
+    reading: _Reading[M] = _Reading(path=path)
+    try:
+        text = read(path)
+    except BadText as bad:
+        reading.errors.append(bad.problem)
+        return reading
+    if mistaken := _mistaken(text, kind):
+        reading.errors.append(mistaken)
+        return reading
+    reading.text = text
+    try:
+        reading.value = model.model_validate(text.data)
+    except ValidationError as error:
+        reading.errors += validation_problems(text, model, error)
+    else:
+        reading.found = check(text, reading.value)
+    return reading
+
+
+def _likeness(text: Text, kind: Kind) -> int:
+    """How many keys of the file this kind knows, less those that it does not; `unit` is a table, or a name."""
+    known = set(MODELS[kind].model_fields)
+    if isinstance(text.data.get("unit"), dict) == (kind == "job"):
+        known -= {"unit"}
+    return sum(1 if key in known else -1 for key in text.data)
+
+
+def _simulated(text: Text) -> bool:
+    """Whether the roles have profiles, as in the file that a bench's `simulation` names."""
+    return any("profile" in table for table in text.data.values() if isinstance(table, dict))
+
+
+def _mistaken(text: Text, kind: Kind) -> Problem | None:
+    """Recognise a file of another kind, where a list of unknown keys would miss the point."""
+    if kind == "bench" and _simulated(text):
+        return Problem(
+            file=text.file, text="this is the file of a simulated bench; expected the bench file that names it"
+        )
+    likely = max(KINDS, key=lambda other: _likeness(text, other))
+    if _likeness(text, likely) < max(2, _likeness(text, kind) + 2):
+        return None
+    keys = one_of([key for key in text.data if key in MODELS[likely].model_fields][:3]).replace(" or ", " and ")
+    return Problem(file=text.file, text=f"this is a {likely} file (it has {keys}); expected a {kind} file")
+
+
+def _checked(reading: _Reading[M]) -> Checked[M]:
+    problems = reading.problems()
+    if reading.value is None or problems:
+        raise ConfigError(*problems)
+    return Checked(value=reading.value, path=reading.path, warnings=tuple(reading.warnings()))
+
+
+# --- a job and its files -----------------------------------------------------------------------------------------
+
+
+def _options(job: _Reading[Job], sequences: Sequences) -> list[BaseModel | None]:
+    if job.text is None:
+        return []
+    chosen, found = read_options(job.text, sequences)
+    job.errors += found.errors
+    return chosen
+
+
+def _named_in(job: _Reading[Job], key: Kind, load: Callable[[Path], _Reading[M]]) -> _Reading[M]:
+    """Read the file that the job names; what is wrong with the file as a whole is said at the job's line."""
+    name = job.text.data.get(key) if job.text else None
+    if job.text is None or not isinstance(name, str):
+        return _Reading(path=job.path)
+    reading = load(job.path.parent / name)
+    for place, problem in enumerate(reading.errors):
+        if not problem.line:
+            reading.errors[place] = job.text.problem((key,), f"{shown(name)}: {problem.text}")
+    return reading
+
+
+def _together(
+    job: _Reading[Job],
+    bench: _Reading[Bench],
+    unit: _Reading[Unit],
+    chosen: list[BaseModel | None],
+    sequences: Sequences,
+) -> Setup | None:
+    """Check the three files against each other, once each has its value."""
+    if job.value is None or bench.value is None or unit.value is None:
+        return None
+    if job.found and not known_position(job.found, job.value, bench.value):
+        return None
+    setup = Setup(bench=bench.value.at(job.value.position), unit=unit.value, job=job.value)
+    if job.found and bench.found and unit.found:
+        check_together(Together(job=job.found, bench=bench.found, unit=unit.found, setup=setup), chosen, sequences)
+    return setup

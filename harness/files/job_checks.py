@@ -1,0 +1,255 @@
+"""What a job needs of its sequences, its bench and its unit taken together.
+
+The sequences are told by the caller, as plain mappings by name: this module knows none of them.
+Options are understood by their names: `path`, `paths` and `..._path` name paths of the bench, `level_path` the one to
+the reference where it is another than `path`, `channel` and
+`channels` channels of the unit, `volts_per_div`, `s_per_div` and `..._ranges` its deflection and time factors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeAlias
+
+from pydantic import BaseModel, ValidationError
+
+from harness import quantities
+from harness.files.checks import Findings, among, own_file
+from harness.files.path_checks import ended_twice
+from harness.files.toml_lines import KeyPath
+from harness.files.toml_text import Text, printable
+from harness.files.words import hint, one_of, shown, units_of, validation_problems
+from harness.models import Bench, Function, Job, SequenceUse, Setup
+from harness.steps import Role
+
+Roles: TypeAlias = Iterable[Role] | Callable[[BaseModel], Iterable[Role]]
+Functions: TypeAlias = Iterable[tuple[Role, Function]] | Callable[[BaseModel], Iterable[tuple[Role, Function]]]
+
+_SIGNALS: Final = {"dc": "dc", "square": "square"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sequences:
+    """What the caller knows of the sequences, each by name; fixed, or worked out from the options."""
+
+    options: Mapping[str, type[BaseModel]] = field(default_factory=dict)
+    needs: Mapping[str, Roles] = field(default_factory=dict)
+    accuracies: Mapping[str, Functions] = field(default_factory=dict)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All that are known, in order."""
+        return tuple(dict.fromkeys((*self.options, *self.needs)))
+
+
+def read_options(text: Text, sequences: Sequences) -> tuple[list[BaseModel | None], Findings]:
+    """Validate the options of every [[sequence]] as the file wrote them, whatever else is wrong in the file."""
+    found = Findings(text)
+    tables = text.data.get("sequence")
+    options: list[BaseModel | None] = []
+    for place, table in enumerate(tables if isinstance(tables, list) else []):
+        name = table.get("use") if isinstance(table, dict) else None
+        options.append(_options(found, place, name, table, sequences) if isinstance(name, str) else None)
+    return options, found
+
+
+def _options(
+    found: Findings, place: int, name: str, table: Mapping[str, Any], sequences: Sequences
+) -> BaseModel | None:
+    known = sequences.names
+    model = sequences.options.get(name)
+    if model is None:
+        if ".py" in name:
+            problem = own_file(name, found.text.path.parent)
+        elif known and name not in known:
+            expected = f"{one_of([*known, 'FILE.py'])}{hint(name, known)}"
+            problem = f"there is no sequence {shown(name)}; expected {expected}"
+        else:
+            problem = None
+        if problem:
+            found.error(("sequence", place, "use"), problem)
+        return None
+    try:
+        return model.model_validate({key: value for key, value in table.items() if key != "use"})
+    except ValidationError as error:
+        found.errors += validation_problems(found.text, model, error, base=("sequence", place))
+        return None
+
+
+def check_job(text: Text, job: Job) -> Findings:
+    """Check a job file by itself."""
+    found = Findings(text)
+    if not job.serial.strip():
+        found.error(("serial",), "is empty; expected the serial number that stands on the unit")
+    if job.answers_as is not None and not job.answers_as.strip():
+        found.error(("answers_as",), "is empty; expected the serial number that the unit itself gives, or no such key")
+    humidity, temperature = job.environment.humidity, job.environment.temperature
+    if humidity is not None and not 0 <= humidity <= 1:
+        found.error(("environment", "humidity"), f"{humidity * 100:g} % cannot be; expected such as '45 %'")
+    if temperature is not None and not 5 <= temperature <= 45:
+        found.warn(("environment", "temperature"), f"{temperature:g} °C is no temperature of a laboratory")
+    return found
+
+
+def known_position(found: Findings, job: Job, bench: Bench) -> bool:
+    """Say so where the job's position is none of the bench's."""
+    name = job.position
+    if name is None or name in bench.positions:
+        return True
+    if not bench.positions:
+        found.error(("position",), f"the bench has none; expected [positions.{printable(name, 60)}] in its file")
+        return False
+    expected = f"{one_of(bench.positions)}{hint(name, bench.positions)}"
+    found.error(("position",), f"the bench has no position {shown(name)}; expected {expected}")
+    return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """The three files of a job, read without error."""
+
+    job: Findings
+    bench: Findings
+    unit: Findings
+    setup: Setup
+
+
+def check_together(files: Together, options: list[BaseModel | None], sequences: Sequences) -> None:
+    """Check what the sequences of a job ask of bench and unit; adds to the findings of the file to change."""
+    setup = files.setup
+    for place, (use, chosen) in enumerate(zip(setup.job.sequence, options, strict=True)):
+        roles = set(_asked(sequences.needs.get(use.use, ()), chosen))
+        _roles(files, use.use, roles)
+        _functions(files, use.use, set(_asked(sequences.accuracies.get(use.use, ()), chosen)), roles, chosen)
+        if "generator" in roles:
+            _frequencies(files)
+        if chosen is None and use.use in sequences.options:
+            continue  # its options are wrong and have been said to be
+        if chosen is not None and not use.use.endswith(".py"):  # where a user's own paths lead, its steps say
+            ended_twice(files.job, ("sequence", place), _chosen(use, chosen), setup)
+        for key, value in _chosen(use, chosen).items():
+            fields = type(chosen).model_fields if chosen else {}
+            _named(files.job, ("sequence", place, key), value, units_of(fields.get(key)), setup)
+    _remote(files)
+    _routes(files)
+
+
+def _asked(entry: Any, options: BaseModel | None) -> Iterable[Any]:
+    if not callable(entry):
+        return entry  # type: ignore[no-any-return]  # one of the two forms
+    return entry(options) if options is not None else ()
+
+
+def _roles(files: Together, name: str, roles: Iterable[Role]) -> None:
+    for role in sorted(roles):
+        if role != "unit" and getattr(files.setup.bench, role) is None:
+            sentence = f"missing; the sequence '{printable(name)}' needs a {role}, if only with driver = 'manual'"
+            if not any(str(problem).endswith(sentence) for problem in files.bench.errors):
+                files.bench.error((role,), sentence)
+
+
+def _functions(
+    files: Together, name: str, asked: set[tuple[Role, Function]], roles: set[Role], options: BaseModel | None
+) -> None:
+    """A verdict needs the uncertainty of the source, and that comes from its accuracy lines."""
+    signal = _SIGNALS.get(str(getattr(options, "signal", "")))
+    if not asked and signal and "calibrator" in roles:
+        asked = {("calibrator", signal)}  # type: ignore[arg-type]  # both are Functions
+    for role, function in sorted(asked):
+        instrument = getattr(files.setup.bench, role)
+        if instrument is not None and not any(line.function == function for line in instrument.accuracy):
+            files.bench.error(
+                (role, "accuracy"),
+                f"no line for '{function}'; expected one, as the verdict of '{printable(name)}' needs it",
+            )
+    calibrator = files.setup.bench.calibrator
+    if not asked and "calibrator" in roles and calibrator is not None and not calibrator.accuracy:
+        sentence = "missing; expected a line for each function that is used, because a verdict needs it"
+        files.bench.error(("calibrator", "accuracy"), sentence)
+
+
+def _frequencies(files: Together) -> None:
+    bench, rated_hz = files.setup.bench, files.setup.unit.bandwidth
+    rated = quantities.show(rated_hz, "Hz")
+    if bench.generator is not None and bench.generator.frequency_high < rated_hz:
+        files.bench.warn(("generator", "frequency_high"), f"is below the unit's rated bandwidth of {rated}")
+    reference_hz = bench.reference.bandwidth if bench.reference else None
+    if reference_hz is not None and reference_hz < rated_hz:
+        files.bench.warn(("reference", "bandwidth"), f"is below the unit's rated bandwidth of {rated}")
+
+
+def _chosen(use: SequenceUse, chosen: BaseModel | None) -> dict[str, Any]:
+    """The options with their defaults, for a default path may be missing too."""
+    return {key: getattr(chosen, key) for key in type(chosen).model_fields} if chosen else use.options
+
+
+def _named(found: Findings, at: KeyPath, value: object, units: tuple[str, ...], setup: Setup) -> None:
+    """What an option names must exist."""
+    key = str(at[-1])
+    for place, item in _items(at, value):
+        if key in ("path", "paths") or key.endswith("_path"):
+            if item is not None:
+                _path(found, place, item, setup.bench)
+        elif key in ("channel", "channels"):
+            if isinstance(item, int) and not 1 <= item <= setup.unit.channels:
+                found.error(place, f"the unit has no channel {item}; expected 1 to {setup.unit.channels}")
+        elif key == "volts_per_div" or (key.endswith("ranges") and units == ("V",)):
+            _range(found, place, item, "V", setup.unit.volts_per_div)
+        elif key == "s_per_div" or (key.endswith("ranges") and units == ("s",)):
+            _range(found, place, item, "s", setup.unit.s_per_div)
+
+
+def _items(at: KeyPath, value: object) -> Iterator[tuple[KeyPath, object]]:
+    if isinstance(value, list | tuple):
+        for place, item in enumerate(value):
+            yield (*at, place), item
+    else:
+        yield at, value
+
+
+def _path(found: Findings, place: KeyPath, name: object, bench: Bench) -> None:
+    if not isinstance(name, str) or name in bench.paths:
+        return
+    expected = f"{one_of(bench.paths)}{hint(name, bench.paths)}"
+    found.error(place, f"the bench has no path {shown(name)}; expected {expected}")
+
+
+def _range(found: Findings, place: KeyPath, value: object, sign: str, ranges: tuple[float, ...]) -> None:
+    if isinstance(value, str):  # an option that no model has read
+        try:
+            value = quantities.parse(value, sign)
+        except ValueError as error:
+            found.error(place, str(error))
+            return
+    if isinstance(value, float | int) and not among(value, ranges):
+        known = ", ".join(quantities.show(each, sign) for each in ranges) or "none at all"
+        found.error(place, f"the unit has no range of {quantities.show(float(value), sign)}/div; it has {known}")
+
+
+def _remote(files: Together) -> None:
+    bench, unit, position = files.setup.bench, files.setup.unit, files.setup.job.position
+    if unit.read != "remote":
+        return
+    if bench.unit is None and bench.positions:
+        files.job.error(("position",), f"missing; the bench has its units at {one_of(bench.positions)}")
+    elif bench.unit is None:
+        files.bench.error(
+            ("unit",), "missing; the unit is read 'remote' and needs its address here, or 'eye' in its file"
+        )
+    elif bench.unit.driver == "manual":
+        files.bench.error(
+            (*(("positions", position) if position else ("unit",)), "driver"),
+            "is 'manual', but the unit is read 'remote'; expected 'scpi', or 'eye' there",
+        )
+
+
+def _routes(files: Together) -> None:
+    """A position that the switch does not reach is one where hands are needed; at night nobody has any."""
+    bench, position = files.setup.bench, files.setup.job.position
+    if position is None or bench.switch is None:
+        return
+    if not any(key.startswith(f"{position}-") for path in bench.paths.values() for key in path.routes):
+        files.job.warn(
+            ("position",), f"no path has a route such as '{printable(position, 60)}-1'; its cables are moved by hand"
+        )

@@ -1,0 +1,67 @@
+"""What a unit file must say beyond the form of its values."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from harness import quantities
+from harness.files.checks import Findings, among, factors, settled_within
+from harness.files.path_checks import heated
+from harness.files.toml_text import Text
+from harness.models import Unit
+
+# Rise time times bandwidth is 0.35 for a single pole (ln 9 / 2π = 0.3497, from the exponential) and 0.33 to 0.5 for
+# the responses of oscilloscopes: common practice.
+_RISE_TIME_PRODUCT: Final = (0.3, 0.55)
+
+
+def check_unit(text: Text, unit: Unit) -> Findings:
+    """Check a unit file by itself."""
+    found = Findings(text)
+    factors(found, ("volts_per_div",), unit.volts_per_div)
+    factors(found, ("s_per_div",), unit.s_per_div)
+    for key in ("maker", "model"):
+        if not getattr(unit, key).strip():
+            found.error((key,), "is empty; expected the name that stands on the front panel")
+    for key in ("vertical_div", "horizontal_div"):
+        if not 2 <= getattr(unit, key) <= 100:
+            found.error((key,), f"{getattr(unit, key):g} divisions are no graticule; expected 8 or 10, or near it")
+    tried = unit.bandwidth_volts_per_div
+    if tried is not None and not among(tried, unit.volts_per_div):
+        found.error(("bandwidth_volts_per_div",), f"{quantities.show(tried, 'V')} is not one of volts_per_div")
+    for key in ("deflection", "time", "time_magnified", "overshoot", "top_aberration"):
+        value = getattr(unit.tolerance, key)
+        if value is not None and value > 0.5:
+            found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
+    if unit.tolerance.time_magnified is not None and unit.magnifier == 1:
+        found.warn(("tolerance", "time_magnified"), "is of no use without 'magnifier'")
+    for key in ("resistance", "capacitance"):
+        if getattr(unit.input, key) <= 0:
+            found.error(("input", key), "must be above zero")
+    heated(found, ("input", "maximum_rms"), unit.input.resistance, unit.input.maximum_rms)
+    _rise_time(found, unit)
+    _full_screen(found, unit)
+    settled_within(found, (), unit)
+    return found
+
+
+def _rise_time(found: Findings, unit: Unit) -> None:
+    if unit.rise_time is None:
+        return
+    product = unit.rise_time * unit.bandwidth
+    low, high = _RISE_TIME_PRODUCT
+    if not low <= product <= high:
+        likely = quantities.show(0.35 / unit.bandwidth, "s", 2)
+        found.warn(
+            ("rise_time",), f"does not go with the bandwidth: their product is {product:.2g}; about {likely} would"
+        )
+
+
+def _full_screen(found: Findings, unit: Unit) -> None:
+    largest = max(unit.volts_per_div) * unit.vertical_div
+    if largest > unit.input.maximum:
+        found.warn(
+            ("input", "maximum"),
+            f"is below a full screen of the largest range ({quantities.show(largest, 'V')}): "
+            f"without a divider it is tried with at most {unit.input.maximum / max(unit.volts_per_div):.2g} div",
+        )

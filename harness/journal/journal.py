@@ -1,0 +1,219 @@
+"""The journal: append-only JSON lines, each on disk before anything depends on it.
+
+Line 1 is the header with the resolved bench, unit and job; then come replies (a step and what was answered),
+events, withdrawals and marks of parts. How lines are sealed and what a crash leaves is `harness.journal.sealed`' work.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from harness.errors import JournalError
+from harness.journal.sealed import SealedFile, Style, lines, whole
+from harness.steps import Reply, Step, from_plain, to_plain
+
+FORMAT: Final = 1
+NAME: Final = "journal.jsonl"
+STYLE: Final = Style(
+    kind="header",
+    format=FORMAT,
+    name=NAME,
+    what="a journal of a run",
+    place="a run folder",
+    taken="there is a run here already; resume it, or name another folder.",
+    remedy="Everything up to the reading before is on disk; make room, then resume the run.",
+    gone="The run ends here. Put the folder back, then resume the run; if it is deleted, start the job again.",
+)
+_OF_ONE_RUN: Final = ("at", "crc", "started", "run", "id")  # what differs between two runs that went alike
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """A step and its reply."""
+
+    part: str
+    n: int
+    step: Step
+    reply: Reply
+    at: str
+    line: int = 0  # of the journal: the order in which things happened, which no clock tells
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened: a note, a repeat, a resync, a withdrawn reading, a part that ended early."""
+
+    part: str
+    what: str
+    text: str
+    at: str
+    line: int = 0
+
+
+PartState = Literal["finished"]
+"""What is marked of a part; one that ended early is not: it is tried again by resume, and an event says why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contents:
+    """A journal, read back: the header, every record that stands, those withdrawn, and the events."""
+
+    header: Mapping[str, Any]
+    records: tuple[Record, ...]
+    withdrawn: tuple[Record, ...]
+    events: tuple[Event, ...]
+    parts: Mapping[str, PartState]
+    closed_at: str | None
+    last_at: str = ""  # of the last line
+    digest: str = ""  # SHA-256 of the file as it was read, a torn line at its end included
+
+    @property
+    def id(self) -> str:
+        """What no other run has, wherever its folder lies; a journal without one is known by its header."""
+        text = json.dumps(self.header, sort_keys=True, ensure_ascii=False)
+        return str(self.header.get("id") or hashlib.sha256(text.encode()).hexdigest()[:32])
+
+    @property
+    def steps(self) -> dict[str, int]:
+        """How many steps of each part stand."""
+        return dict(Counter(record.part for record in self.records))
+
+    @property
+    def may_be_on(self) -> tuple[Event, ...]:
+        """What was said of outputs that may be on, since all of them were last confirmed to be off."""
+        said: list[Event] = []
+        for event in self.events:
+            if event.what == "off":
+                said.clear()
+            elif event.what == "outputs":
+                said.append(event)
+        return tuple(said)
+
+    def replies(self, part: str) -> tuple[Record, ...]:
+        """The records of one part that stand, in order."""
+        return tuple(record for record in self.records if record.part == part)
+
+
+def _file(path: Path) -> Path:
+    return path / NAME if path.is_dir() else path
+
+
+def sound(path: Path) -> bytes:
+    """Return the bytes of a journal up to its last whole line, every line checked; `path` as in `read`."""
+    path = _file(path)
+    data = whole(path, STYLE)
+    end = 0
+    for line in lines(path, STYLE, data):
+        end = line.end
+    return data[:end]
+
+
+def read(path: Path) -> Contents:
+    """Read a journal; `path` is the file or its run folder."""
+    return parse(whole(_file(path), STYLE), _file(path))
+
+
+def parse(data: bytes, path: Path) -> Contents:
+    """Read a journal from its bytes; `path` is where they came from, for what is said of them."""
+    header: dict[str, Any] | None = None
+    records: list[Record] = []
+    withdrawn: list[Record] = []
+    events: list[Event] = []
+    parts: dict[str, PartState] = {}
+    closed_at = None
+    for line in lines(path, STYLE, data):
+        entry = line.entry
+        part, at = str(entry.get("part", "")), str(entry.get("at", ""))
+        try:
+            match entry["kind"]:
+                case "header":
+                    header = entry
+                case "reply":
+                    closed_at = None
+                    step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
+                    records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=line.number))
+                case "withdrawn":
+                    index = max(i for i, record in enumerate(records) if record.part == part)
+                    withdrawn.append(records.pop(index))
+                case "event":
+                    events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at, line=line.number))
+                case "part":
+                    parts[part] = entry["state"]
+                case "end":
+                    closed_at = at
+                case other:
+                    raise ValueError(f"unknown kind {other!r}")
+        except (KeyError, ValueError, TypeError) as error:
+            raise JournalError(f"{path}:{line.number}: this line is no entry of a journal ({error}).") from None
+    if header is None:
+        raise JournalError(f"{path}: the journal is empty: nothing was measured. Start the job again.")
+    return Contents(
+        header=header,
+        records=tuple(records),
+        withdrawn=tuple(withdrawn),
+        events=tuple(events),
+        parts=parts,
+        closed_at=closed_at,
+        last_at=at,
+        digest=hashlib.sha256(data).hexdigest(),
+    )
+
+
+def comparable(path: Path) -> list[dict[str, Any]]:
+    """The entries without time stamps and checksums: equal for a resumed run and an unbroken one.
+
+    Events are left out: an interruption is one, and stays visible in the journal itself.
+    """
+    entries = (line.entry for line in lines(_file(path), STYLE))
+    kept = (entry for entry in entries if entry["kind"] != "event")
+    return [{key: value for key, value in entry.items() if key not in _OF_ONE_RUN} for entry in kept]
+
+
+class Journal:
+    """The open journal of a run; every entry is on disk when its method returns."""
+
+    def __init__(self, file: SealedFile) -> None:
+        self._file = file
+        self.path = file.path
+
+    @classmethod
+    def create(cls, folder: Path, header: Mapping[str, Any], stamp: Callable[[], str]) -> Journal:
+        """Begin a new journal in a folder that has none."""
+        return cls(SealedFile.create(folder / NAME, STYLE, stamp, header))
+
+    @classmethod
+    def reopen(cls, path: Path, stamp: Callable[[], str]) -> tuple[Journal, Contents]:
+        """Continue a journal: checks every line, then drops a torn tail."""
+        path = _file(path)
+        contents = read(path)
+        return cls(SealedFile.reopen(path, STYLE, stamp)), contents
+
+    def reply(self, part: str, n: int, step: Step, reply: Reply) -> None:
+        """Record what was answered to a step."""
+        self._file.append({"kind": "reply", "part": part, "n": n, "step": to_plain(step), "reply": to_plain(reply)})
+
+    def withdraw(self, part: str) -> None:
+        """The operator wants the last reading of this part again; the old one stays in the file."""
+        self._file.append({"kind": "withdrawn", "part": part})
+
+    def event(self, part: str, what: str, text: str) -> None:
+        """Record something that happened."""
+        self._file.append({"kind": "event", "part": part, "what": what, "text": text})
+
+    def part(self, part: str, state: PartState) -> None:
+        """Mark the end of a part."""
+        self._file.append({"kind": "part", "part": part, "state": state})
+
+    def end(self) -> None:
+        """Mark the end of the run."""
+        self._file.append({"kind": "end"})
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()

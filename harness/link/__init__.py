@@ -1,0 +1,1 @@
+"""The line to an instrument: in step with it, or silent."""

@@ -1,0 +1,1 @@
+"""The person at the bench as a boundary: asked, told, waited for."""

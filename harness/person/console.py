@@ -1,0 +1,153 @@
+"""The operator at a terminal: shows a prompt, takes one line.
+
+Whatever comes from files, instruments or people is shown as text: no markup, no control characters.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+import textwrap
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from typing import TYPE_CHECKING, Final, TextIO
+
+from harness.errors import OperatorStop, SafetyError
+from harness.words.clean import clean
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from harness.person.operator import Prompt
+    from harness.steps import Step
+
+_INDENT: Final = "  "
+_SIGN: Final = {"do": ">", "read": "?", "choose": "!"}
+NOT_SEEN: Final = (
+    "A person must confirm it at a terminal, and here the answers come from elsewhere. Run it at a terminal."
+)
+UNTOUCHED: Final = "Or, for a bench that nobody can touch, set allow_hazardous_voltage = true in the job."
+GONE: Final = "Nobody answers at this terminal any more (end of input)."
+
+
+_AROUND: Final = 3  # rows of a question besides its lines, hint and picture: a blank one, the title, the answer
+_AMPLE: Final = 100  # rows, where nothing scrolls
+# What a wrapped line hangs from: the blanks before it, a dash, or the first column of two.
+_HANGS: Final = re.compile(r"\s*(?:[->?!] |(?:\S+ )*\S+ {2,}(?=\S))?")
+
+
+def wrapped(text: str, width: float) -> list[str]:
+    """Break a line between words, what goes on standing below where it began."""
+    if len(text) <= width:
+        return [text]
+    found = _HANGS.match(text)
+    hang = min(found.end() if found else 0, int(width) // 2)
+    return textwrap.wrap(text, int(width), subsequent_indent=" " * hang, break_on_hyphens=False)
+
+
+_asked: list[Prompt] = []  # the question that stands now, for whoever is told of a signal
+
+
+def standing() -> str:
+    """What a person at the terminal is asked now; empty where nobody is."""
+    return clean(_asked[-1].title) if _asked else ""
+
+
+class Terminal:
+    """Asks a person at the terminal, or whoever writes its lines into a pipe."""
+
+    def __init__(
+        self,
+        console: Console,
+        *,
+        answers: TextIO | None = None,
+        aside: Callable[[], AbstractContextManager[None]] = nullcontext,
+    ) -> None:
+        self._console = console
+        self._answers = answers
+        self._aside = aside
+        self._gone = False
+        self._drawn: Step | None = None  # of the question whose screen stands just above, nothing but words below it
+        self._told = False
+
+    def ask(self, prompt: Prompt) -> str:
+        """Show the prompt, wait for one line; raises OperatorStop when no line can come any more."""
+        if self._gone:
+            raise OperatorStop(GONE)
+        if prompt.hazard and not self._seen():
+            raise SafetyError(f"Stopped. {prompt.title} {NOT_SEEN}{f' {UNTOUCHED}' * ('go on' in prompt.choices)}")
+        with self._aside():
+            _asked.append(prompt)
+            try:
+                self._show(prompt)
+                return self._line()
+            except (EOFError, OSError) as error:  # a closed pipe or a terminal that is gone
+                self._gone = True
+                raise OperatorStop(GONE) from error
+            finally:
+                _asked.pop()
+
+    def _seen(self) -> bool:
+        """Whether question and answer are at a terminal, so that somebody has read the one and typed the other."""
+        answers = self._answers if self._answers is not None else sys.stdin
+        try:
+            return answers is not None and answers.isatty() and self._console.file.isatty()
+        except (OSError, ValueError):  # it was closed
+            return False
+
+    def tell(self, text: str) -> None:
+        """Say something that needs no answer; a closed terminal does not keep the bench from being made safe."""
+        self._told = True
+        with self._aside():
+            try:
+                for line in text.splitlines():
+                    self._print(line, "yellow")
+            except OSError:
+                return
+
+    def _show(self, prompt: Prompt) -> None:
+        self._console.print()
+        self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
+        stands = self._told and prompt.screen is not None and prompt.step == self._drawn
+        if not stands:  # else the answer to what was typed would be lost above the same picture again
+            for line in prompt.lines:
+                self._print(f"{_INDENT}{line}")
+            for line in self._screen(prompt):
+                self._print(f"{_INDENT}{line}")
+        self._drawn, self._told = prompt.step if prompt.screen is not None else None, False
+        if prompt.hint:
+            self._print(f"  {prompt.hint}", "dim")
+        if prompt.choices:
+            self._print(f"  Type one of: {', '.join(prompt.choices)}", "dim")
+        self._console.print({"do": "Enter when done, ? for help: "}.get(prompt.kind, "answer: "), end="", markup=False)
+
+    def _screen(self, prompt: Prompt) -> Sequence[str]:
+        """The picture, small enough for question and answer to stay in sight with it."""
+        if prompt.screen is None:
+            return ()
+        width = self._console.width - len(_INDENT)
+        if not self._console.is_terminal:
+            return prompt.screen(width, _AMPLE)
+        words = sum(len(wrapped(f"{_INDENT}{line}", self._console.width)) for line in (*prompt.lines, prompt.hint))
+        return prompt.screen(width, self._console.height - words - _AROUND)
+
+    def _print(self, text: str, style: str = "") -> None:
+        from rich.text import Text
+
+        text = clean(text)
+        lines = wrapped(text, self._console.width) if self._console.is_terminal else [text]
+        for line in lines:
+            self._console.print(Text(line, style=style), soft_wrap=True)
+
+    def _line(self) -> str:
+        answers = self._answers if self._answers is not None else sys.stdin
+        if answers is None or answers.closed:
+            raise EOFError
+        self._console.file.flush()
+        line = answers.readline()
+        if not line:
+            raise EOFError
+        line = line.rstrip("\r\n")
+        if not self._console.is_terminal:  # a terminal has shown what was typed; a protocol of a piped run has not
+            self._print(line)
+        return line

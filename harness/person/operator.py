@@ -1,0 +1,204 @@
+"""The person at the bench as a boundary: what they are asked to do, and how their answer is read.   [pure]
+
+`Operator` is implemented by the console, by simulated eyes and by tests; all of them answer in the same
+words, and `read_answer` is the only place that understands them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal, Protocol, TypeAlias
+
+from harness import quantities
+from harness.errors import OperatorStop
+from harness.steps import Connect, Measure, Quantity, Role, Step, Stimulus
+from harness.words.signals import unit_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prompt:
+    """One thing asked of a person; `step` lets a simulated person look at the same bench."""
+
+    kind: Literal["do", "read", "choose"]
+    title: str
+    lines: tuple[str, ...] = ()
+    step: Step | None = None
+    hint: str = ""
+    choices: tuple[str, ...] = field(default=())
+    role: Role | None = None  # the source that is to be set by hand, and to what
+    stimulus: Stimulus | None = None
+    screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
+    hazard: bool = False  # only somebody who is there may answer: no pipe, no file
+
+
+class Operator(Protocol):
+    """Somebody, or something, that does what is asked and answers with a line of text."""
+
+    def ask(self, prompt: Prompt) -> str:
+        """Show the prompt, wait for one line; "" to a "do" prompt means done."""
+
+    def tell(self, text: str) -> None:
+        """Say something that needs no answer."""
+
+
+class Nobody:
+    """An unattended bench: whatever needs a person stops the run, which a person can then resume."""
+
+    def ask(self, prompt: Prompt) -> str:
+        """There is no answer."""
+        raise OperatorStop(f"A person is needed, and this run has none: {prompt.title}. Resume it at a terminal.")
+
+    def tell(self, text: str) -> None:
+        """Nobody listens; what is told is in the journal as an event."""
+
+
+class GoBack(Exception):  # noqa: N818 - a choice of the operator, not an error
+    """The operator wants the previous reading again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Value:
+    """A number, in the quantity's own unit."""
+
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """A remark for the journal; the question stands."""
+
+    text: str
+
+
+Word: TypeAlias = Literal["off", "back", "skip", "help", "stop"]
+Answer: TypeAlias = Value | Note | Word
+
+HELP = """\
+4.9         a reading in divisions; '4.9 div' says the same, '2.45 V' is divided by the V/div setting
+=           as expected
+off         the trace leaves the screen: the level or the range is lowered and you are asked again
+back        take the previous reading again
+skip        leave this reading out; the report says so
+note TEXT   keep a remark with the run; the question stands
+stop        stop here, outputs off; 'halfpower resume' goes on later
+?           this list"""
+
+HELP_DO = """\
+Enter       it is done
+back        take the previous reading again
+note TEXT   keep a remark with the run
+stop        stop here, outputs off; 'halfpower resume' goes on later
+?           this list"""
+
+MOST_MISSES: Final = 50  # answers in a row that lead nowhere: nobody is there
+STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
+STOPPED_OFF: Final = "Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here."
+
+
+def read_answer(text: str, step: Measure, screen_div: float) -> Answer:
+    """Understand what was typed; raises ValueError with one sentence for what makes no sense."""
+    typed = " ".join(text.split())
+    if not typed:
+        raise ValueError("Type what the screen shows, such as 4.9, or ? for the other answers.")
+    if typed == "?":
+        return "help"
+    if typed == "=":
+        if step.expected is None:
+            raise ValueError("There is no expected value here; type what the screen shows.")
+        return Value(value=step.expected)
+    word = typed.lower()
+    if word == "note" or word.startswith("note "):
+        if not typed[5:]:
+            raise ValueError("Write the remark after 'note'.")
+        return Note(text=typed[5:])
+    for known in ("off", "back", "skip", "stop"):
+        if word == known:
+            return known
+    return Value(value=_number(typed, step, screen_div))
+
+
+_BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+
+
+_DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
+_NEVER_NEGATIVE: tuple[Quantity, ...] = ("peak_to_peak", "trace_width", "span", "rise_time", "overshoot")
+
+
+def _number(typed: str, step: Measure, screen_div: float) -> float:
+    if len(typed) > 40:
+        raise ValueError("That is too long for a reading; type a number such as 4.9, or ? for the other answers.")
+    typed = _DECIMAL_COMMA.sub(".", typed)
+    unit = unit_of(step.quantity)
+    volts_per_div, s_per_div = step.view.volts_per_div, step.view.s_per_div / step.view.magnifier
+    if _BARE.fullmatch(typed):
+        value = float(typed.replace(",", "."))
+        value = value / 100 if unit == "ratio" else value  # a person says "4" for 4 %
+        value = value * s_per_div if unit == "s" else value  # and counts rise time in divisions
+    elif unit == "div" and typed.endswith("V"):
+        value = quantities.parse(typed, "V") / volts_per_div
+    elif unit == "div" and typed.endswith("s"):
+        value = quantities.parse(typed, "s") / s_per_div
+    elif unit == "s" and typed.endswith("div"):
+        value = quantities.parse(typed, "div") * s_per_div
+    else:
+        value = quantities.parse(typed, unit)
+    if not math.isfinite(value):
+        raise ValueError(f"{typed!r} is not a reading; type a number such as 4.9, or ? for the other answers.")
+    if value < 0 and step.quantity in _NEVER_NEGATIVE:
+        raise ValueError(f"{typed!r} is negative, which this reading cannot be; type what the screen shows.")
+    if unit == "div" and abs(value) > screen_div:
+        raise ValueError(
+            f"{typed!r} is {value:g} div, but the screen has {screen_div:g}. "
+            "Read again, or type 'off' if the trace leaves it."
+        )
+    return value
+
+
+def describe_connection(step: Connect) -> str:
+    """The connection in words."""
+    where = "the reference" if step.display == "reference" else f"channel {step.channel} of the unit"
+    return f"{step.source} → {step.path} → {where}"
+
+
+def answers(operator: Operator, prompt: Prompt) -> Iterator[str]:
+    """What is answered to a prompt, time after time; whoever never gives a usable answer is not a person."""
+    for _ in range(MOST_MISSES):
+        yield " ".join(operator.ask(prompt).split())
+    raise no_person()
+
+
+def no_person() -> OperatorStop:
+    """Why a run stops that is answered by nobody."""
+    return OperatorStop(f"Stopped: {MOST_MISSES} answers in a row made no sense. {STOPPED}")
+
+
+def ask_done(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], None]) -> None:
+    """Ask a person to do something until they have done it."""
+    for answer in answers(operator, prompt):
+        word = answer.lower()
+        if word in ("", "done", "ok", "yes"):
+            return
+        if word == "stop":
+            raise OperatorStop(STOPPED_OFF)
+        if word == "back":
+            raise GoBack
+        if word.startswith("note ") and answer[5:]:
+            on_event("note", answer[5:])
+        elif word == "?":
+            operator.tell(HELP_DO)
+        else:
+            operator.tell(
+                f"{answer!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
+            )
+
+
+def ask_choice(operator: Operator, prompt: Prompt) -> str:
+    """Ask until one of the prompt's choices is typed; which one."""
+    given = answers(operator, prompt)
+    while (answer := next(given).lower()) not in prompt.choices:
+        said = repr(answer) if answer else "Enter alone"
+        operator.tell(f"{said} is no answer here. Type one of: {', '.join(prompt.choices)}.")
+    return answer

@@ -1,0 +1,1 @@
+"""A job on its way: loaded, rehearsed, run, resumed."""

@@ -1,0 +1,236 @@
+"""A job with its bench, its unit and its sequences: those of this program, and the user's own beside the job file."""
+
+from __future__ import annotations
+
+import importlib
+import linecache
+import reprlib
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from types import ModuleType
+from typing import Any, Final
+
+from pydantic import BaseModel, ValidationError
+
+from harness.errors import ConfigError, OwnCodeError
+from harness.files import files
+from harness.files.checks import own_file
+from harness.files.own_files import BeforeImport, OwnCode
+from harness.files.own_values import Unfit, fitted
+from harness.files.words import hint, one_of
+from harness.models import Function, Setup
+from harness.run.own_code import Blaming, Judged, sound_step
+from harness.steps import ROLES, Role, Sequence, to_plain
+
+# What a sequence's verdicts rest on: a specification that the bench file must have.
+_ACCURACIES: Final[dict[str, tuple[tuple[Role, Function], ...]]] = {
+    "time_base": (("calibrator", "period"),),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Use:
+    """One sequence of a job, ready to start."""
+
+    name: str
+    definition: Any
+    options: Any
+    use: str
+
+    @property
+    def title(self) -> str:
+        """Its title in a report."""
+        return str(getattr(self.definition, "TITLE", self.name))
+
+    @property
+    def own(self) -> Path | None:
+        """The file of a user's own sequence; None for those of this program."""
+        return Path(self.definition.__file__) if self.use.endswith(".py") else None
+
+    @property
+    def judged(self) -> Judged | None:
+        """As what the readings of a user's own sequence are judged, where it says so."""
+        like = getattr(self.definition, "EVALUATE", None) if self.own else None
+        return Judged(like=like, quantities=built_in()[like].JUDGES) if like else None
+
+    def script(self, setup: Setup) -> Sequence[Any]:
+        """The steps, from the start."""
+        made: Sequence[Any] = self.definition.script(setup, self.options)
+        return made
+
+    def plan(self, setup: Setup) -> Any:
+        """The points known beforehand."""
+        with Blaming(self.own):
+            plan = self.definition.plan(setup, self.options)
+        return plan if self.own is None else _sound_plan(plan, self.own, self.judged)
+
+    def entry(self, setup: Setup) -> dict[str, Any]:
+        """What the journal's header keeps of it."""
+        plan = self.plan(setup)
+        return {
+            "name": self.name,
+            "use": self.use,
+            "title": self.title,
+            "evaluate": getattr(self.definition, "EVALUATE", self.use),
+            "options": self.options.model_dump(mode="json", exclude_none=True),
+            "planned": sum(planned.repeats for planned in plan.points),
+            "points": [to_plain(planned.step) for planned in plan.points],
+            "left_out": list(plan.left_out),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedJob:
+    """A job with its bench and unit, and its sequences."""
+
+    setup: Setup
+    uses: tuple[Use, ...]
+    job_path: Path
+    bench_path: Path
+    unit_path: Path
+    warnings: tuple[str, ...]
+    own: OwnCode  # what was imported of the user's own Python
+
+
+def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> LoadedJob:
+    """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError.
+
+    `before` is told of every file of the user's own before it is imported, and may refuse it.
+    """
+    from drivers.commands import check_overrides
+    from drivers.loading import problem_of
+
+    path, own = Path(job_path), OwnCode(before)
+    known = definitions(path, own)
+    loaded = files.load_job(
+        path,
+        options={name: module.Options for name, module in known.items()},
+        needs={name: needs_of(module) for name, module in known.items()},
+        accuracies=_ACCURACIES,
+        check_overrides=check_overrides,
+        check_driver=partial(problem_of, own=own),
+    )
+    uses = []
+    for place, chosen in enumerate(loaded.setup.job.sequence, 1):
+        definition = known[chosen.use]
+        options = loaded.options[place - 1] or definition.Options()
+        stem = Path(chosen.use).stem
+        use = Use(name=f"{place} {stem}", definition=definition, options=options, use=chosen.use)
+        if use.judged is not None:
+            _fit_options(use)
+            use.plan(loaded.setup)  # says which of its points cannot be judged so
+        uses.append(use)
+    return LoadedJob(
+        setup=loaded.setup,
+        uses=tuple(uses),
+        job_path=loaded.job_path,
+        bench_path=loaded.bench_path,
+        unit_path=loaded.unit_path,
+        warnings=tuple(str(warning) for warning in loaded.warnings),
+        own=own,
+    )
+
+
+def _fit_options(use: Use) -> None:
+    """The report reads the options of a user's own sequence as those of the one that its readings are judged as."""
+    assert use.judged is not None
+    like = built_in()[use.judged.like].Options
+    given = {
+        key: value
+        for key, value in use.options.model_dump(mode="json", exclude_none=True).items()
+        if key in like.model_fields
+    }
+    try:
+        like.model_validate(given, context={"si": True})
+    except ValidationError as error:
+        key = ".".join(map(str, error.errors()[0]["loc"]))
+        raise ConfigError(
+            f"{use.own}: the option {key} is not what EVALUATE = {use.judged.like!r} takes it for: "
+            f"{error.errors()[0]['msg']}; name it otherwise, or give it that option's type"
+        ) from None
+
+
+def _sound_plan(plan: Any, file: Path, judged: Judged | None) -> Any:
+    """The plan of a user's own sequence, its steps of plain values; OwnCodeError for what is none."""
+    from sequences import Plan
+
+    try:
+        if not isinstance(plan, Plan):
+            raise Unfit(f"it is {reprlib.repr(plan)}; expected a sequences.Plan")
+        plan = fitted(plan)
+        for planned in plan.points if judged else ():
+            sound_step(planned.step, judged)
+    except Unfit as wrong:
+        raise OwnCodeError(f"{file.name}: your plan is wrong: {wrong}") from None
+    return plan
+
+
+def definitions(job_path: Path, own: OwnCode) -> dict[str, Any]:
+    """The sequences of this program, and those of the user's own that the job names and that stand beside it."""
+    known = built_in()
+    for name in _own_sequences(job_path):
+        if own_file(name, job_path.parent) is None:  # else files.load_job says so, with the line
+            known[name] = _own_sequence(name, job_path.parent, own)
+    return known
+
+
+def built_in() -> dict[str, Any]:
+    """The sequences of this program."""
+    from sequences import BUILT_IN
+
+    return {name: importlib.import_module(f"sequences.{name}") for name in BUILT_IN}
+
+
+def _own_sequences(job_path: Path) -> list[str]:
+    try:
+        tables = tomllib.loads(job_path.read_text("utf-8")).get("sequence", [])
+        names = [str(table["use"]) for table in tables if isinstance(table, dict) and "use" in table]
+    except (OSError, ValueError, AttributeError, TypeError, RecursionError):
+        return []  # files.load_job says what is wrong, with the line
+    return [name for name in names if name.endswith(".py")]
+
+
+def _own_sequence(name: str, folder: Path, own: OwnCode) -> ModuleType:
+    module = own.module(name, folder, "job")
+    path = folder / name
+    missing = [needed for needed in ("Options", "script") if not hasattr(module, needed)]
+    if missing:
+        raise ConfigError(f"{path}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
+    if not (isinstance(module.Options, type) and issubclass(module.Options, BaseModel)):
+        raise ConfigError(f"{path}: Options is no model; expected class Options(harness.models.Model)")
+    like = getattr(module, "EVALUATE", None)
+    if like is not None and like not in built_in():
+        line = next((n for n, text in enumerate(linecache.getlines(str(path)), 1) if text.startswith("EVALUATE")), 0)
+        expected = f"{one_of(built_in())}{hint(like, built_in()) if isinstance(like, str) else ''}"
+        raise ConfigError(f"{path}:{line}: EVALUATE is {like!r}; expected {expected}, or no such line")
+    if not hasattr(module, "plan"):
+        from sequences import Plan
+
+        module.plan = lambda _setup, _options: Plan()  # type: ignore[attr-defined]  # optional for a user's own
+    return module
+
+
+def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
+    """What a run of this job holds against others: every instrument's address, or the simulated bench."""
+    if loaded.setup.bench.simulation is not None:
+        return (str(loaded.bench_path.resolve()),)
+    addresses = [i.address for _, i in loaded.setup.bench.instruments() if i.address]
+    return tuple(addresses) or (str(loaded.bench_path.resolve()),)
+
+
+def needs_of(definition: Any) -> Callable[[Any], tuple[Role, ...]]:
+    """What the sequence says it needs, by its options; a user's own need not say."""
+    own = None if definition.__name__.startswith("sequences.") else Path(definition.__file__)
+
+    def needs(options: Any) -> tuple[Role, ...]:
+        with Blaming(own):
+            roles = tuple(getattr(definition, "needs", lambda _options: ())(options))
+        for role in roles:
+            if own is not None and role not in ROLES:
+                raise OwnCodeError(f"{own.name}: needs(options) names {role!r}; expected some of {', '.join(ROLES)}")
+        return roles
+
+    return needs

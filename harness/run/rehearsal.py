@@ -1,0 +1,281 @@
+"""Before anything is switched on: the steps, the hazards, the hands, the time, and what cannot be decided.
+
+A rehearsal runs the sequences against ideal replies; nothing is opened. An ideal unit has no error and is a single
+pole a tenth above its rating, which is what the adaptive search is rehearsed on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+from harness.analysis.estimate import Budget
+from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
+from harness.assess import budget_for, limits_for
+from harness.assess.levels import largest_deflection_div
+from harness.assess.sources import level_of
+from harness.bench import limits
+from harness.bench.settling import planned_s
+from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
+from harness.models import Setup
+from harness.person.operator import describe_connection
+from harness.quantities import round_to, show
+from harness.run.own_code import Blaming, a_step, refused
+from harness.steps import Connect, Dc, Display, Done, Measure, Reading, Reply, Sine, Step, View
+
+if TYPE_CHECKING:
+    from harness.run.jobs import Use
+
+CONNECT_S: Final = 60.0  # a person moves a cable
+READ_S: Final = 15.0  # a person reads a screen
+SET_S: Final = 20.0  # a person sets a source
+REMOTE_S: Final = 0.05
+_ABOVE_RATING: Final = 1.1
+_USEFUL: Final = 1 / 3  # of the tolerance: a zone smaller than this decides on paper only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undecidable:
+    """A point that cannot pass whatever is read, and the cheapest change that would decide it."""
+
+    point: str
+    sentence: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedPart:
+    """One sequence, as its steps would come."""
+
+    name: str
+    title: str
+    steps: tuple[Step, ...]
+    points: int
+    decidable: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rehearsal:
+    """What a job will ask of the bench and of people."""
+
+    parts: tuple[RehearsedPart, ...]
+    estimated_s: float
+    hands: tuple[str, ...]
+    hazards: tuple[str, ...]
+    refused: tuple[str, ...]  # above a rating: the run would not apply them, so it does not begin
+    undecided: tuple[Undecidable, ...]
+    left_out: tuple[str, ...]
+    warm_up_s: float = 0.0  # of the slowest instrument; how much of it is over nobody knows before it is asked
+
+    @property
+    def steps(self) -> int:
+        """All steps."""
+        return sum(len(part.steps) for part in self.parts)
+
+    @property
+    def views(self) -> tuple[tuple[Display, View], ...]:
+        """Every setting that a display will have, once."""
+        steps = (step for part in self.parts for step in part.steps)
+        return tuple(dict.fromkeys((step.display, step.view) for step in steps if isinstance(step, Measure)))
+
+
+def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
+    """Rehearse a loaded job: `rehearse(loaded.setup, loaded.uses)`."""
+    parts, undecided, left_out = [], [], []
+    for use in uses:
+        taken = _run_ideally(setup, use)
+        plan = use.plan(setup)
+        for planned in plan.points:
+            if why := limits.refusal(planned.step, limits.connection_of(planned.step), setup):
+                raise refused(use.own, why)
+        judged = [(p.step, _judge(setup, p.step, p.repeats)) for p in plan.points if p.step.display == "unit"]
+        open_points = [_undecidable(setup, step, found) for step, found in judged if not _decides(found)]
+        undecided += open_points
+        left_out += plan.left_out
+        parts.append(
+            RehearsedPart(
+                name=use.name,
+                title=use.title,
+                steps=tuple(taken),
+                points=len(judged),
+                decidable=len(judged) - len(open_points),
+            )
+        )
+    steps = [step for part in parts for step in part.steps]
+    return Rehearsal(
+        parts=tuple(parts),
+        estimated_s=sum(_duration_s(setup, step) for step in steps),
+        hands=tuple(_hands(setup, steps)),
+        hazards=tuple(dict.fromkeys(text for step in steps for text in _hazards(setup, step, "voltage"))),
+        refused=tuple(dict.fromkeys(text for step in steps for text in _hazards(setup, step, "rating"))),
+        undecided=tuple(undecided),
+        left_out=tuple(left_out),
+        warm_up_s=_warm_up_s(setup, steps),
+    )
+
+
+def _warm_up_s(setup: Setup, steps: list[Step]) -> float:
+    taking_part = {role for step in steps for role in (step.source, step.display)}
+    return max((each.warm_up for role, each in setup.bench.instruments() if role in taking_part), default=0.0)
+
+
+# --- ideal replies -----------------------------------------------------------------------------------------------
+
+
+def _run_ideally(setup: Setup, use: Use) -> list[Step]:
+    taken: list[Step] = []
+    connected: Connect | None = None
+    try:
+        with Blaming(use.own):
+            script = use.script(setup)
+            step = a_step(use.own, next(script), script, use.judged)
+            while True:
+                if why := limits.refusal(step, connected, setup):
+                    raise refused(use.own, why, script)
+                connected = step if isinstance(step, Connect) else connected
+                taken.append(step)
+                step = a_step(use.own, script.send(ideal(setup, step)), script, use.judged)
+    except StopIteration:
+        return taken
+    except OwnCodeError as error:
+        error.add_note("This was the rehearsal: every reading was answered with what its step expects, or with 0.")
+        raise
+
+
+def ideal(setup: Setup, step: Step) -> Reply:
+    """What a unit without error would answer."""
+    if isinstance(step, Connect):
+        return Done()
+    if isinstance(step.stimulus, Sine) and step.display == "unit":
+        frequency_hz = step.stimulus.frequency_hz
+        path = setup.bench.paths.get(step.path)
+        full = step.stimulus.level_vpp / step.view.volts_per_div / (path.divides_by if path else 1)
+        shown = full / math.hypot(1, frequency_hz / (_ABOVE_RATING * setup.unit.bandwidth))
+        resolution = setup.unit.resolution
+        value = round(shown / resolution) * resolution if resolution else shown
+        return Reading(value=value, frequency_hz=frequency_hz)
+    return Reading(value=step.expected if step.expected is not None else 0.0)
+
+
+# --- what can be decided -----------------------------------------------------------------------------------------
+
+
+def _judge(setup: Setup, step: Measure, repeats: int) -> Reach | str:
+    try:
+        return reach(budget_for(setup, step, repeats=repeats), limits_for(setup, step), setup.job.rule)
+    except AnalysisError as error:
+        return str(error)
+
+
+def _decides(found: Reach | str) -> bool:
+    return not isinstance(found, str) and found.largest_passing is not None and found.largest_passing > 0
+
+
+def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable:
+    vertical = step.quantity in ("deflection", "peak_to_peak")
+    per_div = show(step.view.volts_per_div, "V") if vertical else show(step.view.s_per_div, "s")
+    of = "" if vertical or step.quantity == "span" else f"{step.quantity.replace('_', ' ')}, "
+    return Undecidable(
+        point=f"channel {step.view.channel}, {of}{per_div}/div, {step.path}",
+        sentence=found if isinstance(found, str) else found.sentence,
+        remedy=_remedy(setup, step),
+    )
+
+
+def _remedy(setup: Setup, step: Measure) -> str:
+    try:
+        rated = limits_for(setup, step)
+    except AnalysisError:
+        return "state the rating in the unit file"
+    candidates = []
+    tries: list[tuple[str, float, Callable[[], Budget]]] = [
+        (f"read it {n} times", n * READ_S, partial(budget_for, setup, step, repeats=n)) for n in (3, 5, 10)
+    ]
+    unit = setup.unit
+    halved = {"resolution": unit.resolution / 2, "time_resolution": unit.time_resolution / 2}
+    finer = replace(setup, unit=unit.model_copy(update=halved))
+    tries.append(("read to half the step", 2 * READ_S, partial(budget_for, finer, step)))
+    more = _at_most_deflection(setup, step)
+    if more is not None:
+        sentence = f"apply {show(level_of(more.stimulus), 'V')}, from a source that gives it: {more.expected:g} div"
+        tries.append((sentence, 4 * READ_S, partial(budget_for, setup, more)))
+    for sentence, cost, budget in tries:
+        try:
+            candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))
+        except HalfpowerError:
+            continue
+    least = _USEFUL * (rated.half_width or 0.0)
+    found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
+    if found:
+        return found.candidate.sentence
+    better = "a faster source" if step.quantity == "rise_time" else "a better source"
+    return f"{better}, or a finer reading" + (
+        " together with a higher level" if step.quantity in ("deflection", "peak_to_peak") else ""
+    )
+
+
+def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
+    """The step at the largest deflection that stays inside the screen, where the ratings allow it and it is more."""
+    most = largest_deflection_div(setup.unit)
+    if step.quantity != "deflection" or not step.expected or step.expected >= most:
+        return None
+    path = setup.bench.paths.get(step.path)
+    level_v = round_to(most * step.view.volts_per_div * (path.divides_by if path else 1), 6)
+    more = replace(step, stimulus=Dc(level_v=level_v), expected=most)
+    rated = [hazard for hazard in limits.hazards(more, setup) if hazard.kind == "rating" and not hazard.of_the_source]
+    return None if rated else more
+
+
+# --- people, time, hazards ---------------------------------------------------------------------------------------
+
+
+def needs_hand(setup: Setup, step: Step) -> bool:
+    """Whether a person must do something for this step."""
+    return bool(_asked(setup, step))
+
+
+def _asked(setup: Setup, step: Step) -> list[str]:
+    """What a person must do for this step, in words."""
+    if isinstance(step, Connect):
+        by_hand = setup.route(step.path, step.display, step.channel) is None
+        return [f"connect {describe_connection(step)}"] if by_hand else []
+    asked = []
+    source = getattr(setup.bench, step.source)
+    if source is not None and source.driver == "manual":
+        asked.append(f"set the {step.source} by hand")
+    if setup.unit.read == "eye" if step.display == "unit" else _reference_by_eye(setup):
+        asked.append(f"read the {step.display} by eye")
+    counter = setup.bench.counter
+    if step.with_counter and counter is not None and counter.driver == "manual":
+        asked.append("read the counter by eye")
+    return asked
+
+
+def _reference_by_eye(setup: Setup) -> bool:
+    reference = setup.bench.reference
+    return reference is not None and (reference.read == "eye" or reference.driver == "manual")
+
+
+def _duration_s(setup: Setup, step: Step) -> float:
+    hand = needs_hand(setup, step)
+    if isinstance(step, Connect):
+        return CONNECT_S if hand else 1.0
+    source = getattr(setup.bench, step.source)
+    set_s = SET_S if source is not None and source.driver == "manual" else REMOTE_S
+    return planned_s(setup, step) + set_s + (READ_S if hand else REMOTE_S)
+
+
+def _hands(setup: Setup, steps: list[Step]) -> list[str]:
+    asked = [text for step in steps for text in _asked(setup, step)]
+    cables_first = sorted(dict.fromkeys(asked), key=lambda text: not text.startswith("connect "))
+    return [f"{asked.count(text)} × {text}" for text in cables_first]
+
+
+def _hazards(setup: Setup, step: Step, kind: str) -> list[str]:
+    if isinstance(step, Connect):
+        return []
+    where = f"channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div, {step.path}"
+    return [f"{where}: {hazard.sentence}" for hazard in limits.hazards(step, setup) if hazard.kind == kind]

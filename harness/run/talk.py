@@ -1,0 +1,118 @@
+"""Talk to a bench: who answers where, what stands in the error queues, how old the certificates are, how fast it is."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.bench.warm_up import SeenOn
+from harness.errors import HalfpowerError
+from harness.files import files
+from harness.files.own_files import BeforeImport, OwnCode
+from harness.journal.lock import hold
+from harness.models import Instrument
+from harness.steps import Role
+from harness.words.clock import Clock, RealClock
+
+if TYPE_CHECKING:
+    from harness.link.visa import ResourceManagerFactory
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentState:
+    """One instrument, as it answered."""
+
+    role: Role
+    label: str
+    address: str
+    place: str = ""  # of a unit at a position: its name
+    identity: str = ""
+    expected_identity: str = ""
+    errors: tuple[str, ...] = field(default=())
+    due: dt.date | None = None
+    overdue: bool = False
+    round_trip_s: float | None = None
+    problem: str = ""
+
+
+def talk(bench_path: str | Path, before: BeforeImport = lambda _own: None) -> tuple[InstrumentState, ...]:
+    """Ask every instrument of a bench file; one that does not answer is a state, not an error.
+
+    `before` is told of every file of the user's own before it is imported.
+    """
+    from drivers.loading import problem_of
+
+    path = Path(bench_path)
+    bench = files.load_bench(path)
+    clock: Clock = RealClock()
+    factory: ResourceManagerFactory
+    seen_on: SeenOn | None = None
+    if bench.simulation is not None:
+        from harness.sim.bench import SimulatedBench
+
+        simulated = SimulatedBench.load(path.parent / bench.simulation)
+        clock, factory = simulated.clock, simulated.resource_manager
+    else:
+        from harness.link.visa import resource_manager
+
+        factory, seen_on = resource_manager(), SeenOn()
+    today = clock.utc().date()
+    places: list[tuple[Role, str, Instrument]] = [(role, "", instrument) for role, instrument in bench.instruments()]
+    places += [("unit", name, link) for name, link in bench.positions.items()]
+    wrong_with = partial(problem_of, folder=path.parent, own=OwnCode(before))
+    return tuple(
+        replace(_state(role, instrument, factory, today, seen_on, wrong_with=wrong_with), place=name)
+        for role, name, instrument in places
+    )
+
+
+def _state(
+    role: Role,
+    instrument: Instrument,
+    factory: ResourceManagerFactory,
+    today: dt.date,
+    seen_on: SeenOn | None,
+    *,
+    wrong_with: Callable[[str, Role], str],
+) -> InstrumentState:
+    state = InstrumentState(
+        role=role,
+        label=instrument.label,
+        address=instrument.address or "",
+        expected_identity=instrument.identity or "",
+        due=instrument.due,
+        overdue=role not in ("unit", "switch") and instrument.due is not None and instrument.due < today,
+    )
+    if instrument.address is None:
+        return replace(state, problem="worked by hand")
+    own = instrument.driver not in ("scpi", "manual")
+    if own and (wrong := wrong_with(instrument.driver, role)):
+        return replace(state, problem=f"its driver {wrong}")
+    try:  # what a run holds is left alone: it would lose replies, errors and its power-on bit to us
+        with hold((instrument.address,) if seen_on is not None else ()):
+            return _asked(state, instrument, factory, seen_on)
+    except HalfpowerError as error:
+        return replace(state, problem=str(error))
+
+
+def _asked(
+    state: InstrumentState, instrument: Instrument, factory: ResourceManagerFactory, seen_on: SeenOn | None
+) -> InstrumentState:
+    from harness.link.visa import open_link
+
+    clock, told = RealClock(), []
+    link = open_link(instrument, state.role, factory, clock, lambda kind, text: told.append((kind, text)))
+    if seen_on is not None:  # opening has read the power-on bit, and reading clears it
+        seen_on.since(state.address, link.identity, powered_on=link.power_came_on, now=clock.utc())
+    try:
+        began = clock.now()
+        link.query("*OPC?", "1")
+        round_trip_s = clock.now() - began
+    finally:
+        link.close()
+    old = tuple(text for kind, text in told if kind == "old_errors")
+    return replace(state, identity=link.identity, errors=old, round_trip_s=round_trip_s)

@@ -1,0 +1,459 @@
+"""From a job file to a run: opens the bench, runs and resumes. The entry for scripts and notebooks.
+
+Over 400 lines because what opens a bench and what leaves it safe must be read together.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import math
+import re
+import secrets
+import uuid
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.bench.guarding import NOT_GUARDED, charges_of, guarding, unguarded
+from harness.bench.perform import LiveBench
+from harness.bench.warm_up import SeenOn, WarmUp, warming
+from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
+from harness.files.own_files import OWN_CODE
+from harness.journal.events import Events, OnEvent
+from harness.journal.journal import Contents, Journal
+from harness.journal.journal import read as read_journal
+from harness.journal.lock import hold
+from harness.person.operator import Nobody, Operator
+from harness.person.people import Awaited, Mirrored, tell_who_reads
+from harness.report.model import Report
+from harness.report.summary import summarise
+from harness.run.jobs import LoadedJob, load, lock_names, needs_of
+from harness.run.loop import Ended, Part, Watch, run_parts
+from harness.run.own_code import keep_traceback
+from harness.run.refusals import (
+    day_of,
+    from_the_future,
+    is_the_unit,
+    load_again,
+    overdue,
+    past_due,
+    refuse_others,
+    simulated_bench_of,
+)
+from harness.steps import SOURCES, Role
+from harness.words.clock import (
+    AT_WORK_S,
+    BETWEEN_SIGNS_S,
+    SLICE_S,
+    BeatingClock,
+    Clock,
+    OnLife,
+    RealClock,
+    Stamps,
+    no_sign,
+)
+from harness.words.version import program_version
+
+if TYPE_CHECKING:
+    from harness.link.link import Link
+    from harness.link.visa import ResourceManagerFactory
+    from harness.models import Instrument
+    from harness.run.faulted import Faults
+    from harness.run.rehearsal import Rehearsal
+    from harness.sim.bench import SimulatedBench
+
+__all__ = [
+    "LoadedJob", "RunResult", "load", "load_again", "opened", "rehearse", "report", "resume", "simulated_bench",
+    "start", "warnings",
+]  # fmt: skip
+
+OnFolder = Callable[[Path], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResult:
+    """A run that ended: its folder, its report, and the sentences of parts that ended early."""
+
+    folder: Path
+    report: Report
+    ended_early: tuple[str, ...]
+    exit_code: int = 0  # of the first of them
+    faults: tuple[str, ...] = ()  # of a run under faults on purpose: how many there were, what was done about them
+
+
+def rehearse(loaded: LoadedJob) -> Rehearsal:
+    """The steps, hazards, hands and time of a job, and what it cannot decide; nothing is opened."""
+    from harness.run.rehearsal import rehearse as rehearsed
+
+    return rehearsed(loaded.setup, loaded.uses)
+
+
+# --- opening -----------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def opened(
+    loaded: LoadedJob,
+    *,
+    operator: Operator | None = None,
+    on_event: OnEvent = lambda *_: None,
+    by_hand: bool = False,
+    warm: bool = False,
+    on_life: OnLife = no_sign,
+    simulated: SimulatedBench | None = None,
+) -> Iterator[LiveBench]:
+    """Open the bench of a job, hold it against others, and leave it with every output off.
+
+    `simulated` is the job's simulated bench where the caller has it already. `on_life` is told before every step,
+    exchange, wait and question by when the next sign of life comes. `warm` says that every instrument has warmed up
+    already, whatever is known of it.
+    """
+    from drivers.loading import longest_of
+    from harness.link.visa import library_of, resource_manager
+
+    simulated = simulated or simulated_bench(loaded)
+    person = operator or Nobody()
+    if simulated and not by_hand:
+        person = simulated.operator
+    elif simulated:
+        person = Mirrored(person, simulated)
+    roles, bench_folder = used_roles(loaded), loaded.bench_path.parent
+    charges = charges_of(loaded.setup, (*roles, *SOURCES), bench_folder, loaded.own)
+    alone = unguarded(charges, roles)
+    if alone and isinstance(person, Nobody):
+        raise SafetyError(f"Not begun with nobody there. {' '.join(alone)}")
+    silent_s = longest_of(roles, loaded.setup, bench_folder, loaded.own, unsaid_s=0.0)
+    work_s = max(AT_WORK_S, longest_of(roles, loaded.setup, bench_folder, loaded.own))
+    with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
+
+        def alive(within_s: float) -> None:
+            guardian.alive(within_s)
+            on_life(within_s)
+
+        def told(what: str, text: str) -> None:
+            alive(work_s)  # it may go to disk
+            on_event(what, text)
+
+        person = Awaited(person, alive)
+        clock = _beating(simulated, alive)
+        factory = simulated.resource_manager if simulated else resource_manager()
+        links: dict[Role, Link] = {}
+        seen_on = None if simulated else SeenOn()
+        make = partial(
+            _drivers,
+            loaded,
+            links=links,
+            factory=factory,
+            clock=clock,
+            person=person,
+            on_event=told,
+            on_life=alive,
+            work_s=work_s,
+            first_nonce=0 if simulated else secrets.randbelow(256),
+        )
+        try:
+            drivers = make(roles)
+            idle, unreachable = _idle_sources(loaded, make)
+        finally:  # what was opened before one that could not be has told its power-on bit, and tells it once
+            in_use = warming(loaded.setup.bench, roles, links, seen_on, clock.utc())
+        guardian.listens()
+        guardian.prepare(lambda: library_of(factory))
+        for sentence in alone:
+            told(NOT_GUARDED, sentence)
+        bench = LiveBench(
+            loaded.setup,
+            drivers,
+            operator=person,
+            clock=clock,
+            on_event=told,
+            before=simulated.begin if simulated else lambda _step: None,
+            on_life=alive,
+            guardian=guardian,
+            warm_up=WarmUp(in_use, clock=clock, operator=person, on_event=told, seen_on=seen_on, warm=warm),
+            idle=idle,
+            unreachable=unreachable,
+        )
+        with bench.guarded():
+            bench.prepare()
+            yield bench
+
+
+def _beating(simulated: SimulatedBench | None, on_life: OnLife) -> Clock:
+    if simulated is not None:
+        return BeatingClock(simulated.clock, on_life, slice_s=math.inf)
+    return BeatingClock(RealClock(), on_life, slice_s=SLICE_S)
+
+
+def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
+    """The simulated bench that the bench file names, if any, its unit the one at the job's position."""
+    return simulated_bench_of(loaded.setup.bench, loaded.bench_path, loaded.setup.job.position)
+
+
+def warnings(loaded: LoadedJob) -> tuple[str, ...]:
+    """What a person should look at before the run: in the three files, and certificates of another time."""
+    day = today(loaded)
+    late = past_due(loaded.setup.bench, day)
+    allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
+    told = (*(f"{each}, {allowed}" for each in late), *from_the_future(loaded.setup.bench, day))
+    return (*loaded.warnings, *(f"{loaded.bench_path}: {each}" for each in (*told, *not_guarded(loaded))))
+
+
+def not_guarded(loaded: LoadedJob) -> tuple[str, ...]:
+    """The sources in use that nothing could switch off if the run were killed: a sentence each."""
+    roles = used_roles(loaded)
+    return unguarded(charges_of(loaded.setup, roles, loaded.bench_path.parent, loaded.own), roles)
+
+
+def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
+    """The roles that the job's sequences use, and those that go with them."""
+    bench = loaded.setup.bench
+    roles: list[Role] = [role for use in loaded.uses for role in needs_of(use.definition)(use.options)]
+    if not all(hasattr(use.definition, "needs") for use in loaded.uses):
+        roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
+    if "generator" in roles:
+        roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
+    roles += ["switch"] if bench.switch is not None else []
+    return tuple(dict.fromkeys((*roles, "unit")))
+
+
+def _drivers(
+    loaded: LoadedJob,
+    roles: tuple[Role, ...],
+    *,
+    links: dict[Role, Link],
+    factory: ResourceManagerFactory,
+    clock: Clock,
+    person: Operator,
+    on_event: OnEvent,
+    on_life: OnLife,
+    work_s: float,
+    first_nonce: int,
+) -> Mapping[Role, Any]:
+    """Build the drivers of some roles; `links` takes the links that were opened for them."""
+    from drivers.loading import longest_s, make_driver
+    from harness.link.visa import open_link
+
+    folder = loaded.bench_path.parent
+
+    def connect(instrument: Instrument, role: Role) -> Link:
+        between_s = max(BETWEEN_SIGNS_S, longest_s(role, loaded.setup, folder, loaded.own))
+        links[role] = open_link(
+            instrument, role, factory, clock, on_event, on_life=on_life, between_s=between_s, first_nonce=first_nonce
+        )
+        return links[role]
+
+    made: dict[Role, Any] = {}
+    try:
+        for role in roles:
+            on_life(work_s)
+            made[role] = make_driver(
+                role,
+                loaded.setup,
+                folder=folder,
+                open_link=connect,
+                operator=person,
+                on_event=on_event,
+                own=loaded.own,
+            )
+    except BaseException:
+        for role, driver in made.items():
+            if role in SOURCES and getattr(loaded.setup.bench, role).driver != "manual":
+                _quietly(driver.off)  # what an earlier run may have left on
+            _quietly(driver.close)
+        raise
+    return made
+
+
+def _idle_sources(
+    loaded: LoadedJob, make: Callable[[tuple[Role, ...]], Mapping[Role, Any]]
+) -> tuple[dict[Role, Any], dict[Role, str]]:
+    """The addressed sources that the job does not use, which may still be on, and why one cannot be reached."""
+    idle: dict[Role, Any] = {}
+    unreachable: dict[Role, str] = {}
+    for role in SOURCES:
+        instrument = getattr(loaded.setup.bench, role)
+        if role in used_roles(loaded) or instrument is None or instrument.driver == "manual":
+            continue
+        try:
+            idle |= make((role,))
+        except HalfpowerError as error:
+            unreachable[role] = str(error)
+    return idle, unreachable
+
+
+def _quietly(action: Callable[[], None]) -> None:
+    with suppress(Exception):  # the first failure is the one to report, and the next instrument is still open
+        action()
+
+
+# --- running -----------------------------------------------------------------------------------------------------
+
+
+def start(
+    job_path: str | Path,
+    runs: str | Path = "runs",
+    *,
+    operator: Operator | None = None,
+    on_event: OnEvent = lambda *_: None,
+    watch: Watch = lambda *_: None,
+    by_hand: bool = False,
+    warm: bool = False,
+    on_life: OnLife = no_sign,
+    on_folder: OnFolder = lambda _folder: None,
+    faults: Faults | None = None,
+) -> RunResult:
+    """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only.
+
+    `on_folder` is told the run's folder once its journal is on disk, before anything is measured.
+    """
+    events = Events(on_event)
+    loaded = load(job_path, before=lambda own: events(OWN_CODE, str(own)))
+    simulated = simulated_bench(loaded)
+    if past := overdue(loaded.setup, day_of(simulated)):
+        raise ConfigError(past)
+    rehearsed = rehearse(loaded)
+    if rehearsed.refused:
+        raise SafetyError(f"Not begun. {'; '.join(rehearsed.refused[:5])}. Change the level, the range or the path.")
+
+    def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
+        identities = bench.identify()
+        is_the_unit(loaded, identities.get("unit", ""), bench.on_event)
+        bench.try_settings(rehearsed.views)
+        tell_who_reads(bench.on_event, (), operator, by_hand=by_hand and simulated is not None)
+        started = bench.clock.utc()
+        folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
+        header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
+        journal = Journal.create(folder, header, stamp=Stamps(bench.clock, bench.on_event))
+        on_folder(folder)
+        return journal, None
+
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
+    return _run(loaded, simulated, bench, begin, events=events, watch=watch, faults=faults)
+
+
+def resume(
+    run_folder: str | Path,
+    *,
+    operator: Operator | None = None,
+    on_event: OnEvent = lambda *_: None,
+    watch: Watch = lambda *_: None,
+    by_hand: bool = False,
+    warm: bool = False,
+    job_path: str | Path | None = None,
+    on_life: OnLife = no_sign,
+    faults: Faults | None = None,
+    corrected: bool = False,
+) -> RunResult:
+    """Go on with a run that stopped; refused where job, bench, unit, program or the user's own Python have changed.
+
+    `corrected` says that the user's own Python was changed on purpose: the run goes on with it as it is now.
+    """
+    folder = Path(run_folder)
+    contents = read_journal(folder)
+    events = Events(on_event)
+    loaded = load_again(contents, tell=partial(events, OWN_CODE), job_path=job_path, corrected=corrected)
+    if contents.closed_at is not None:
+        return RunResult(folder=folder, report=summarise(contents), ended_early=())
+    simulated = simulated_bench(loaded)
+
+    def go_on(bench: LiveBench) -> tuple[Journal, Contents | None]:
+        refuse_others(bench.identify(), contents)
+        before = [event.what for event in contents.events]
+        tell_who_reads(bench.on_event, before, operator, by_hand=by_hand and simulated is not None)
+        last = contents.last_at if simulated is None else ""  # a simulated bench may have a day of its own
+        return Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
+
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
+    return _run(loaded, simulated, bench, go_on, events=events, watch=watch, faults=faults)
+
+
+def report(run_folder: str | Path) -> Report:
+    """The report of a run folder, from its journal alone."""
+    return summarise(read_journal(Path(run_folder)))
+
+
+def _run(
+    loaded: LoadedJob,
+    simulated: SimulatedBench | None,
+    open_bench: Callable[..., AbstractContextManager[LiveBench]],
+    begin: Callable[[LiveBench], tuple[Journal, Contents | None]],
+    *,
+    events: Events,
+    watch: Watch,
+    faults: Faults | None,
+) -> RunResult:
+    from harness.run.faulted import account_of
+
+    parts = [
+        Part(name=use.name, start=partial(use.script, loaded.setup), own=use.own, judged=use.judged)
+        for use in loaded.uses
+    ]
+    ended: list[Ended] = []
+    account: tuple[str, ...] = ()
+    with events:
+        faulted = faults.bench_of(loaded.bench_path, simulated, events) if faults else None
+        try:
+            with open_bench(on_event=events, simulated=simulated) as bench:
+                journal, contents = begin(bench)
+                bench.guardian.records_into(journal.path.parent)
+                events.into(journal)
+                if contents is not None:
+                    journal.event("", "resumed", f"after {len(contents.records)} entries")
+                recorded = contents.replies if contents else lambda _name: ()
+                finished = (lambda name: contents.parts.get(name) == "finished") if contents else (lambda _name: False)
+                ended = run_parts(
+                    parts,
+                    bench.perform,
+                    journal,
+                    recorded=recorded,
+                    finished=finished,
+                    watch=watch,
+                    tell=bench.tell,
+                    make_safe=bench.make_safe,
+                )
+        finally:
+            account = account_of(faulted, events, len(ended)) if faulted is not None else ()
+    folder = journal.path.parent
+    return RunResult(
+        folder=folder,
+        report=report(journal.path),
+        ended_early=tuple(f"{each}{keep_traceback(each.error, folder)}" for each in ended),
+        exit_code=ended[0].error.exit_code if ended else 0,
+        faults=account,
+    )
+
+
+def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role, str]) -> dict[str, Any]:
+    return {
+        "run": run,
+        "id": uuid.uuid4().hex,
+        "program": program_version(),
+        "started": started,
+        "files": {
+            "job": str(loaded.job_path.resolve()),
+            "bench": str(loaded.bench_path.resolve()),
+            "unit": str(loaded.unit_path.resolve()),
+        },
+        "own": loaded.own.digests,
+        "identities": dict(identities),
+        "setup": loaded.setup.to_header(),
+        "parts": [use.entry(loaded.setup) for use in loaded.uses],
+    }
+
+
+def _new_folder(runs: Path, started: dt.datetime, serial: str) -> Path:
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", serial).strip("-.")[:40] or hashlib.sha256(serial.encode()).hexdigest()[:8]
+    for number in range(1, 1000):
+        folder = runs / f"{started:%Y-%m-%d}-{safe}-{number:02d}"
+        if not folder.exists():
+            return folder
+    raise JournalError(f"{runs}: a thousand runs of this unit today; name another folder with --runs.")
+
+
+def today(loaded: LoadedJob) -> dt.date:
+    """The day by the bench's own clock: a simulated bench may have its own."""
+    return day_of(simulated_bench(loaded))

@@ -1,0 +1,1 @@
+"""What all else speaks: time, signals in a phrase, JSON that steers nothing."""

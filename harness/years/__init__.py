@@ -1,0 +1,1 @@
+"""Finished runs over the years: kept, followed, worked out again."""

@@ -1,0 +1,203 @@
+"""What only the journals know of results over time, the errors that they share and the standards each rests on; and
+what to say where no run fits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeAlias, TypeVar
+
+from harness.assess.sources import source_line_names
+from harness.errors import HalfpowerError
+from harness.files.words import nearest
+from harness.journal import journal
+from harness.journal.journal import Contents
+from harness.models import Instrument, Job, Setup
+from harness.report.summary import summarise
+from harness.steps import FastEdge, Measure
+from harness.years.records.folder import is_standard
+from harness.years.records.rows import ResultRow, Selection
+
+if TYPE_CHECKING:
+    from harness.report.model import PartResult, Point, Response
+    from harness.years.records.folder import Records
+
+_OF_A_PATH: Final = ("division ratio of ", "termination of ")
+_OF_AN_EDGE: Final = "rise time of the source"
+_OF_A_LEVEL: Final = ("level", "reference meter")
+
+Shared: TypeAlias = tuple[tuple[str, float], ...]
+"""Names of errors, and the standard uncertainty that each has in one result."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """What only the journal of a run knows."""
+
+    shared: Mapping[int, Shared] = field(default_factory=dict)  # by position of the result
+    u: Mapping[int, float] = field(default_factory=dict)
+    roles: Mapping[str, frozenset[str]] = field(default_factory=dict)  # by part
+
+
+class Facts:
+    """The journals, each worked out when it is first asked for."""
+
+    def __init__(self, records: Records) -> None:
+        self._records, self._known = records, dict[str, RunFacts]()
+        self.problems: list[str] = list(getattr(records, "problems", ()))
+
+    def of(self, run_id: str) -> RunFacts:
+        """What the journal of a run knows; nothing where it cannot be read, which is then a problem."""
+        if run_id not in self._known:
+            self._known[run_id] = self._read(run_id, _facts) or RunFacts()
+        return self._known[run_id]
+
+    def job(self, run_id: str) -> Job | None:
+        """The job of a run, for which nothing is worked out; None where its journal cannot be read, as in `of`."""
+        return self._read(run_id, lambda contents: Setup.from_header(contents.header["setup"]).job)
+
+    def _read(self, run_id: str, take: Callable[[Contents], T]) -> T | None:
+        try:
+            return take(journal.parse(self._records.journal(run_id), Path(journal.NAME)))
+        except HalfpowerError as error:
+            problem = f"{error} Its results are taken for independent of all others."
+            if problem not in self.problems:
+                self.problems.append(problem)
+            return None
+
+
+def _facts(contents: Contents) -> RunFacts:
+    made = summarise(contents)
+    roles: dict[str, set[str]] = {}
+    for record in contents.records:
+        if isinstance(record.step, Measure):
+            step = record.step
+            roles.setdefault(record.part, set()).update(
+                {step.source, step.display, *(("counter",) if step.with_counter else ())}
+            )
+    edge = next(
+        (
+            str(record.step.source)
+            for record in contents.records
+            if isinstance(record.step, Measure) and isinstance(record.step.stimulus, FastEdge)
+        ),
+        "",
+    )
+    shared, u = {}, {}
+    for position, (part_shared, part_u) in enumerate(_each(made.parts, made.setup, edge)):
+        shared[position], u[position] = part_shared, part_u
+    return RunFacts(
+        shared=shared,
+        u=u,
+        roles={part: frozenset(some) for part, some in roles.items()},
+    )
+
+
+def _each(parts: Iterable[PartResult], setup: Setup, edge: str) -> Iterator[tuple[Shared, float]]:
+    """The shared lines and the whole u of every result, in the order of `point_rows`; `edge` gave the fast edge."""
+    names: dict[str, str] = {}
+    for role, each in setup.bench.instruments():
+        if role not in ("unit", "switch"):
+            names |= {name: f"{name}, {each.certificate or ''}" for name in source_line_names(each)}
+        if role == edge:
+            names[_OF_AN_EDGE] = f"{_OF_AN_EDGE}, {each.label}, {each.certificate or ''}"
+    for part in parts:
+        yield from ((_of_point(point, names), _u(point)) for point in part.points)
+        yield from ((_of_response(response, setup), _u_hz(response)) for response in part.responses)
+        yield from (((), 0.0) for _ in (*part.findings, *part.plain))
+
+
+def _u(point: Point) -> float:
+    return 0.0 if point.statement is None else point.statement.u
+
+
+def _of_point(point: Point, names: Mapping[str, str]) -> Shared:
+    """Lines that name an instrument, under its certificate, and those that name a path."""
+    found = []
+    for line in point.budget.contributions if point.budget is not None else ():
+        if line.name in names:
+            found.append((names[line.name], abs(line.contribution)))
+        elif line.name.startswith(_OF_A_PATH):
+            found.append((line.name, abs(line.contribution)))
+    return tuple((name, u) for name, u in found if u > 0.0)
+
+
+def _u_hz(response: Response) -> float:
+    result = response.result
+    return 0.0 if result.u_rel is None or result.frequency_hz is None else result.u_rel * result.frequency_hz
+
+
+def _of_response(response: Response, setup: Setup) -> Shared:
+    """The level's own lines rest on the reference, or on the generator; the frequency's on the counter."""
+    result, bench = response.result, setup.bench
+    if result.frequency_hz is None:
+        return ()
+    named: dict[str, Instrument | None] = dict.fromkeys(_OF_A_LEVEL, bench.reference or bench.generator)
+    named["frequency"] = bench.counter or bench.generator
+    return tuple(
+        (f"{line.name} by {instrument.label}, {instrument.certificate or ''}", line.u_rel * result.frequency_hz)
+        for line in result.budget
+        if (instrument := named.get(line.name)) is not None and line.u_rel > 0.0
+    )
+
+
+# --- which results are of one point ----------------------------------------------------------------------------------
+
+
+def point_of(row: ResultRow) -> tuple[Any, ...]:
+    """The place of a result: a quantity of one unit, channel, path and setting."""
+    return row.maker, row.model, row.serial, row.quantity, row.channel, row.path, row.setting
+
+
+def tried_by(rows: Iterable[ResultRow]) -> dict[tuple[str, int], tuple[str, int]]:
+    """How each result's setting was tried: by which signal, and which of its levels it is, from the largest down.
+
+    Levels differ a little from year to year, and a run may have fewer of them; the largest is there in each.
+    """
+    places: dict[tuple[Any, ...], list[ResultRow]] = {}
+    for row in rows:
+        signal = row.applied.split(" ", 2)[-1].split(",")[0] if row.quantity == "deflection" else ""  # "DC"
+        places.setdefault((row.run_id, *point_of(row), signal), []).append(row)
+    return {
+        (row.run_id, row.position): (str(place[-1]), n)
+        for place, some in places.items()
+        for n, row in enumerate(sorted(some, key=lambda each: -abs(each.applied_value or 0.0)))
+    }
+
+
+# --- where nothing fits -----------------------------------------------------------------------------------------------
+
+
+def nothing_found(records: Records, where: Selection) -> str:
+    """Why no run fits: the other kind, a name that is near, or nothing there at all."""
+    every = records.runs(Selection(simulated=None, finished=None))
+    if not every and (problems := getattr(records, "problems", ())):
+        return f"{records.name}: no journal here can be read. The first: {problems[0]}"
+    if not every:
+        return (
+            f"{records.name}: holds no run yet. 'halfpower records add RUN_FOLDER' adds one, with --simulated also "
+            "one on a simulated bench."
+        )
+    for name in ("serial", "model", "maker", "bench"):
+        wanted = getattr(where, name)
+        known = sorted({str(getattr(run, name)) for run in every})
+        if wanted is not None and wanted not in known:
+            near = nearest(wanted, known)
+            meant = f"did you mean {near!r}?" if near else f"it holds {', '.join(map(repr, known[:5]))}."
+            return f"{records.name}: holds no run with the {name} {wanted!r}; {meant}"
+    if where.standard is not None:
+        rows = [row for row in records.standards(Selection(simulated=None, finished=None)) if row.used]
+        known = sorted({each for row in rows for each in (row.serial, row.certificate) if each})
+        if not any(is_standard(row, where.standard) for row in rows):
+            near = nearest(where.standard, known)
+            meant = f"did you mean {near!r}?" if near else f"it knows {', '.join(map(repr, known[:5])) or 'none'}."
+            return f"{records.name}: no run was made with the standard {where.standard!r}; {meant}"
+    others = len([run for run in every if run.simulated is not where.simulated])
+    kind = "real" if where.simulated else "simulated"
+    also = f" It holds {others} {kind} run{'' if others == 1 else 's'}" if others else ""
+    also += ", shown by --simulated." if others and not where.simulated else "." if others else ""
+    return f"{records.name}: no run fits all that was asked.{also}"

@@ -1,0 +1,257 @@
+"""Years of runs worked out again from their journals: this version's method, another rule, or corrected standards.
+
+What a worker does (`reanalyse`) is a function of a journal and the changes alone, so the numbers are the same to the
+last bit whatever works them out: this process, all cores, or a cluster.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final, TypeAlias
+
+from harness.analysis.verdict import ErrorDefinition, Rule
+from harness.errors import HalfpowerError
+from harness.journal import journal
+from harness.journal.journal import Contents
+from harness.models import Setup
+from harness.report.summary import summarise
+from harness.report.tables import PointRow
+from harness.years.corrections import Corrections, corrected
+from harness.years.records.derive import Origin, derive_read
+from harness.years.records.folder import run_fits
+from harness.years.records.rows import Derived, ResultRow, RunRow, Selection, StandardRow
+
+_EVERY_RUN: Final = Selection(simulated=None, finished=None)
+_ORIGIN: Final = Origin(host="", folder="", added=dt.datetime(1970, 1, 1, tzinfo=dt.UTC))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Changes:
+    """What is different this time; nothing at all asks what this version makes of the old readings."""
+
+    corrections: Corrections | None = None
+    rule: Rule | None = None
+    error: ErrorDefinition | None = None
+    where: Selection = _EVERY_RUN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """One journal, and what a store holds of its run, where it comes from one."""
+
+    data: bytes
+    where: str
+    stored: Derived | None = None
+    problem: str = ""  # why there are no data
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictChange:
+    """A verdict that is another one now, or a result that is no longer there."""
+
+    point: str
+    before: str
+    after: str
+    result_before: float | None
+    result_after: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What became of one run."""
+
+    where: str
+    run: RunRow | None = None  # as it was recorded; None where the journal cannot be read
+    overall_before: str = ""
+    overall_after: str = ""
+    results: tuple[ResultRow, ...] = ()  # as they are now
+    changes: tuple[VerdictChange, ...] = ()
+    moved: int = 0  # results whose number or uncertainty is another one, whatever the verdict
+    touched: tuple[int, ...] = ()  # corrections that concerned it
+    problem: str = ""
+
+
+Done: TypeAlias = Outcome | None
+"""None: the run is not one of those asked for."""
+
+
+def reanalyse(task: Task, changes: Changes) -> Done:
+    """Work one run out again; whatever is wrong with its journal is an outcome too, so that the others go on."""
+    if task.problem:
+        return Outcome(where=task.where, problem=task.problem)
+    try:
+        contents = journal.parse(task.data, Path(task.where))
+        before = task.stored or derive_read(contents, task.data, Path(task.where), _ORIGIN)
+        if task.stored is None and not run_fits(before, changes.where):
+            return None  # a store has chosen already, by what it holds
+        again, touched = changed(contents, before.standards, changes)
+        same = again is contents and task.stored is None  # what is stored may be another version's word
+        after = before if same else derive_read(again, task.data, Path(task.where), _ORIGIN)
+    except HalfpowerError as error:
+        return Outcome(where=task.where, problem=str(error))
+    pairs = list(_pairs(before.results, after.results))
+    return Outcome(
+        where=task.where,
+        run=before.run,
+        overall_before=before.run.overall,
+        overall_after=after.run.overall,
+        results=after.results,
+        changes=tuple(_verdict_changes(pairs)),
+        moved=sum(
+            1 for was, now in pairs if was and now and (was.result, was.expanded_u) != (now.result, now.expanded_u)
+        ),
+        touched=tuple(sorted(touched)),
+    )
+
+
+def changed(contents: Contents, standards: Iterable[StandardRow], changes: Changes) -> tuple[Contents, frozenset[int]]:
+    """Return the journal with the changes in its header, itself where none concerns it, and which corrections did."""
+    setup = Setup.from_header(contents.header["setup"])
+    touched: frozenset[int] = frozenset()
+    if changes.corrections is not None:
+        setup, touched = corrected(setup, standards, changes.corrections)
+    wanted = {"rule": changes.rule, "error": changes.error}
+    update: dict[str, Any] = {k: value for k, value in wanted.items() if value not in (None, getattr(setup.job, k))}
+    if "rule" in update:
+        update["rule_agreed"] = ""  # the customer agreed to the other one
+    if not touched and not update:
+        return contents, touched
+    again = replace(setup, job=setup.job.model_copy(update=update))
+    return replace(contents, header={**contents.header, "setup": again.to_header()}), touched
+
+
+def page(task: Task, changes: Changes, remark: str, issued: dt.datetime) -> str:
+    """Return the report of a run with the changes, issued anew and marked on every page as re-analysed."""
+    from harness.report.html import html_page
+
+    contents = journal.parse(task.data, Path(task.where))
+    before = task.stored or derive_read(contents, task.data, Path(task.where), _ORIGIN)
+    day = max(issued.date(), before.run.ended.date())  # a simulated bench may have a clock of its own
+    again, _ = changed(contents, before.standards, changes)
+    made = summarise(_issued_anew(again, f"{day} {issued:%H:%M:%S}"), issued=day)
+    return html_page(replace(made, reanalysed=remark, deviations=(remark, *made.deviations)))
+
+
+def _issued_anew(contents: Contents, when: str) -> Contents:
+    """A number of its own (ISO/IEC 17025:2017, 7.8.8, from memory), and no name where it is yet to be authorised.
+
+    Two may be made on one day: the number has the second, of UTC.
+    """
+    setup = Setup.from_header(contents.header["setup"])
+    job = setup.job.model_copy(update={"authorised_by": "", "authorised_function": ""})
+    number = f"{contents.header['run']}, re-analysed {when}"
+    return replace(contents, header={**contents.header, "run": number, "setup": replace(setup, job=job).to_header()})
+
+
+def each_once(outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """Drop copies of a run; of a run that was copied and then resumed the longer journal counts."""
+    kept: dict[str, Outcome] = {}
+    for each in outcomes:
+        key = each.run.id if each.run is not None else each.where
+        known = kept.setdefault(key, each)
+        if known.run and each.run and known.run.journal_bytes < each.run.journal_bytes:
+            kept[key] = each
+    return list(kept.values())
+
+
+def digest(outcomes: Iterable[Outcome]) -> str:
+    """Return a checksum of every number and word of the outcomes: equal where they are equal to the last bit."""
+    seal = hashlib.sha256()
+    for each in outcomes:
+        rows = [repr(row) for row in each.results]
+        run = each.run.id if each.run else each.where
+        plain = [run, each.overall_before, each.overall_after, rows, repr(each.changes)]
+        seal.update(json.dumps(plain, ensure_ascii=False).encode())
+    return seal.hexdigest()
+
+
+# --- before and after --------------------------------------------------------------------------------------------
+
+
+Pair: TypeAlias = tuple[PointRow | None, PointRow | None]
+
+
+def _key(row: PointRow) -> tuple[Any, ...]:
+    return row.part, row.kind, row.quantity, row.channel, row.path, row.setting, row.applied
+
+
+def _pairs(before: Iterable[PointRow], after: Iterable[PointRow]) -> Iterator[Pair]:
+    """Each result beside what it was; one that stands alone has None beside it."""
+    waiting: dict[tuple[Any, ...], list[PointRow]] = {}
+    for row in before:
+        waiting.setdefault(_key(row), []).append(row)
+    for row in after:
+        same = waiting.get(_key(row))
+        yield (same.pop(0) if same else None), row
+    for rows in waiting.values():
+        yield from ((row, None) for row in rows)
+
+
+def _verdict_changes(pairs: Iterable[Pair]) -> Iterator[VerdictChange]:
+    for was, now in pairs:
+        word_before, word_after = (row.verdict if row is not None else "not there" for row in (was, now))
+        row = now or was
+        if row is not None and word_before != word_after:
+            yield VerdictChange(
+                point=point_name(row),
+                before=word_before,
+                after=word_after,
+                result_before=was.result if was else None,
+                result_after=now.result if now else None,
+                unit=row.result_unit,
+            )
+
+
+def point_name(row: PointRow) -> str:
+    """What a point is called in a list: quantity, channel, path, setting."""
+    channel = "" if row.channel is None else f"channel {row.channel}"
+    return ", ".join(part for part in (row.quantity, channel, row.path, row.setting) if part)
+
+
+# --- totals ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Totals:
+    """A re-analysis in numbers."""
+
+    runs: int
+    unreadable: int
+    changed_runs: int  # with at least one verdict that is another one
+    changed_overall: int
+    moved_results: int
+    verdicts: Mapping[tuple[str, str], int]  # before → after, and how often
+    overall: Mapping[tuple[str, str], int]
+    touched: Mapping[int, int]  # runs that each correction concerned
+
+
+def totals(outcomes: Iterable[Outcome]) -> Totals:
+    """Count."""
+    verdicts: dict[tuple[str, str], int] = {}
+    overall: dict[tuple[str, str], int] = {}
+    touched: dict[int, int] = {}
+    runs = unreadable = changed_runs = moved = 0
+    for each in outcomes:
+        if each.run is None:
+            unreadable += 1
+            continue
+        runs += 1
+        moved += each.moved
+        changed_runs += bool(each.changes)
+        for one in each.changes:
+            verdicts[one.before, one.after] = verdicts.get((one.before, one.after), 0) + 1
+        if each.overall_before != each.overall_after:
+            key = each.overall_before, each.overall_after
+            overall[key] = overall.get(key, 0) + 1
+        for index in each.touched:
+            touched[index] = touched.get(index, 0) + 1
+    return Totals(
+        runs=runs, unreadable=unreadable, changed_runs=changed_runs, changed_overall=sum(overall.values()),
+        moved_results=moved, verdicts=verdicts, overall=overall, touched=touched,
+    )  # fmt: skip

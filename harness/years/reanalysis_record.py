@@ -1,0 +1,154 @@
+"""The record of a re-analysis: a folder of its own beside the runs, never over them.
+
+A re-analysis is a decision of its own: taken later, for a reason, by a version of the program, about many runs. It is
+kept as one folder that says all of that and holds every number, so that it can be read, filed and sent without the
+store, and a store stays what its journals say: `record.json`, `corrections.toml` (verbatim), `results.csv`,
+`changes.csv`, and a page for every run with another verdict.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any, Final
+
+from harness.errors import RecordsError
+from harness.journal.atomic import make_folder, sync, sync_folder
+from harness.report.tables import csv_text
+from harness.words.json_text import json_text
+from harness.words.version import program_version
+from harness.years.corrections import CorrectionsFile
+from harness.years.reanalysis import Changes, Outcome, VerdictChange, digest, totals
+from harness.years.records.rows import ResultRow, RunRow
+
+FORMAT: Final = 1
+RECORD: Final = "record.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reanalysis:
+    """A re-analysis that is done, and what is said of it."""
+
+    made: str  # ISO
+    reason: str
+    by: str
+    source: str  # the folder, or the store
+    changes: Changes
+    corrections: CorrectionsFile | None
+    outcomes: tuple[Outcome, ...]
+
+    @property
+    def remark(self) -> str:
+        """The sentence that stands on every page."""
+        by = f" by {self.by}" if self.by else ""
+        return f"Re-analysed on {self.made[:10]}{by} with version {program_version()}: {self.reason}"
+
+
+def free_folder(folder: Path) -> Path:
+    """Refuse a folder in which something stands: a record is never written over another."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise RecordsError(f"{folder}: something stands there already, and a record is never written over it. "
+                           "Name a new folder.")  # fmt: skip
+    return folder
+
+
+def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[RunRow, str]]) -> None:
+    """Write the record, whole or not at all; `pages` are the reports of the runs that changed."""
+    beside = folder.with_name(f"{folder.name}.part")
+    try:
+        shutil.rmtree(beside, ignore_errors=True)
+        make_folder(beside)
+        for run, text in pages:
+            _write(beside / "reports" / page_name(run), text)
+        _write(beside / "results.csv", results_csv(done.outcomes))
+        _write(beside / "changes.csv", changes_csv(done.outcomes))
+        if done.corrections is not None:
+            _write(beside / "corrections.toml", done.corrections.text)
+        _write(beside / RECORD, json_text(as_plain(done), indent=2) + "\n")
+        if folder.exists():
+            folder.rmdir()  # it is empty: `free_folder` has looked
+        sync_folder(beside)
+        beside.replace(folder)
+        sync_folder(folder.parent)
+    except OSError as error:
+        shutil.rmtree(beside, ignore_errors=True)
+        raise RecordsError(f"{folder}: cannot be written: {error.strerror}. Name another folder.") from None
+
+
+def _write(path: Path, text: str) -> None:
+    path.parent.mkdir(exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(text)
+        file.flush()
+        sync(file.fileno())
+
+
+def page_name(run: RunRow) -> str:
+    """A file for a run's page: its number, and enough of its identity to tell runs of two benches apart."""
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", run.number).strip("-.")[:80] or "run"
+    return f"{safe}-{run.id[:8]}.html"
+
+
+def as_plain(done: Reanalysis) -> dict[str, Any]:
+    """What the record says, for JSON."""
+    counted = totals(done.outcomes)
+    selected = {name: value for name, value in asdict(done.changes.where).items() if value is not None}
+    return {
+        "format": FORMAT,
+        "what": "re-analysis of finished runs from their journals; the original reports stand",
+        "made": done.made,
+        "reason": done.reason,
+        "by": done.by,
+        "program": program_version(),
+        "source": done.source,
+        "selection": {name: str(value) if name in ("since", "until") else value for name, value in selected.items()},
+        "rule": done.changes.rule or "as each run had it",
+        "error": done.changes.error or "as each run had it",
+        "corrections": None if done.corrections is None else "corrections.toml",
+        "digest_sha256": digest(done.outcomes),
+        "runs": counted.runs,
+        "unreadable": counted.unreadable,
+        "runs_with_another_verdict": counted.changed_runs,
+        "runs_with_another_overall_verdict": counted.changed_overall,
+        "results_with_another_number": counted.moved_results,
+        "verdicts": _counts(counted.verdicts),
+        "overall": _counts(counted.overall),
+        "problems": [each.problem for each in done.outcomes if each.problem],
+        "each": [_run(each, each.run) for each in done.outcomes if each.run is not None],
+    }
+
+
+def _counts(counted: Mapping[tuple[str, str], int]) -> list[dict[str, Any]]:
+    return [{"before": before, "after": after, "times": n} for (before, after), n in sorted(counted.items())]
+
+
+def _run(outcome: Outcome, run: RunRow) -> dict[str, Any]:
+    return {
+        "run": run.number, "id": run.id, "started": run.started.isoformat(), "serial": run.serial,
+        "simulated": run.simulated, "program": run.program, "journal_sha256": run.journal_sha256,
+        "overall_before": outcome.overall_before, "overall_after": outcome.overall_after,
+        "corrections": [index + 1 for index in outcome.touched],
+        "changes": [asdict(each) for each in outcome.changes],
+        "page": f"reports/{page_name(run)}" if outcome.changes else None,
+    }  # fmt: skip
+
+
+def results_csv(outcomes: Sequence[Outcome]) -> str:
+    """Every result as it is now, one row a result, the run's columns with it."""
+    names = [f.name for f in fields(ResultRow)]
+    return csv_text(names, ([getattr(row, name) for name in names] for each in outcomes for row in each.results))
+
+
+def changes_csv(outcomes: Sequence[Outcome]) -> str:
+    """Every verdict that is another one, one row each."""
+    of_run = ("number", "id", "started", "serial")
+    of_change = [f.name for f in fields(VerdictChange)]
+    rows = (
+        [*(getattr(each.run, name) for name in of_run), *(getattr(one, name) for name in of_change)]
+        for each in outcomes
+        for one in each.changes
+    )
+    return csv_text([*(f"run_{name}" for name in of_run), *of_change], rows)

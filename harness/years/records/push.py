@@ -1,0 +1,139 @@
+"""From one store to another: what a bench measured, to the server of the laboratory.
+
+A run is one transaction there, and is struck from the outbox here afterwards: whatever ends a push, doing it again
+sends what is missing and doubles nothing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from threading import Thread
+from typing import Final
+
+from harness.errors import HalfpowerError, RecordsError, RunRefused, shell_word
+from harness.journal import journal
+from harness.years.records.rows import Added, Selection
+from harness.years.records.store import Store
+
+PATIENCE_S: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pushed:
+    """What a push did: the runs that went over, how many the server had, and why others were refused."""
+
+    sent: tuple[Added, ...]
+    known: int
+    refused: tuple[str, ...]
+
+
+def push(
+    local: Store, server: Store, run_ids: Sequence[str], watch: Callable[[Added], None] = lambda _: None
+) -> Pushed:
+    """Send runs from one store to another; raises RecordsError where the server, or the store here, fails."""
+    sent, known, refused = [], 0, []
+    here, there = local.held(run_ids), server.held(run_ids)
+    for run_id in run_ids:
+        if run_id not in here:
+            continue  # gone from the store since
+        if there.get(run_id) == here[run_id]:
+            known += 1
+        else:
+            try:
+                added = server.put(local.derived(run_id))
+            except RunRefused as error:
+                refused.append(str(error))
+                continue
+            sent.append(added)
+            watch(added)
+        local.arrived(server.name, run_id, here[run_id])
+    return Pushed(sent=tuple(sent), known=known, refused=tuple(refused))
+
+
+def remember(run_folder: Path, url: str | None = None, *, patience_s: float = PATIENCE_S) -> tuple[str, ...]:
+    """Add the finished run of a folder to the store that is set up; returns what went wrong, a sentence each.
+
+    Never raises: the run is on disk, and a store can be filled again from it. With a server set up, the run goes into
+    the user's own store first and waits there until the server has it. A simulated run is kept only where `url`
+    names the store for this very run. A server is waited for `patience_s` at most.
+    """
+    later = f"The run is not among the records; add it later: halfpower records add {shell_word(run_folder)}"
+    try:
+        contents = journal.read(run_folder)
+        simulated = contents.header["setup"]["bench"].get("simulation") is not None
+        if contents.closed_at is None or (simulated and url is None):
+            return ()
+        return _remembered(run_folder, url, patience_s)
+    except HalfpowerError as error:
+        return (f"{error} {later}",)
+    except Exception as bug:  # noqa: BLE001 - a mistake of ours here must not cost a night's run its good end
+        return (f"The store of records failed unexpectedly ({type(bug).__name__}: {bug}). {later}",)
+
+
+def _remembered(run_folder: Path, url: str | None, patience_s: float) -> tuple[str, ...]:
+    from harness.years.records import database
+
+    if url == database.NONE or (url is None and os.environ.get(database.VARIABLE) == database.NONE):
+        return ()
+    place = database.address(url)
+    said: list[str] = []
+    if place.file is not None:
+        with Store.open(url, tell=said.append) as store:
+            store.add(run_folder)
+        return tuple(said)
+    try:
+        with Store.open(database.local_url(), tell=said.append) as local:
+            local.add(run_folder, for_server=place.name)
+    except RecordsError as error:
+        return (str(error), *_in_time(lambda: _straight(run_folder, url), place.name, patience_s))
+    return (*said, *_in_time(lambda: _sent(url, place.name), place.name, patience_s))
+
+
+def _straight(run_folder: Path, url: str | None) -> tuple[str, ...]:
+    with Store.open(url) as server:
+        server.add(run_folder)
+    return ()
+
+
+def _sent(url: str | None, server_name: str) -> tuple[str, ...]:
+    from harness.years.records import database
+
+    with Store.open(database.local_url()) as local:
+        try:
+            with Store.open(url) as server:
+                return push(local, server, local.waiting(server_name)).refused
+        except RecordsError as error:
+            count = len(local.waiting(server_name))
+            runs = f"{count} {'run waits' if count == 1 else 'runs wait'} for it in {local.name}"
+            return (f"{error} {runs}; the next finished run takes them along, or 'halfpower records push'.",)
+
+
+def _in_time(work: Callable[[], tuple[str, ...]], server_name: str, patience_s: float) -> tuple[str, ...]:
+    """What the work says, or that it takes too long: a server that takes a question and never answers must not hold
+    a night's next job up. The work goes on behind, and may be cut off anywhere.
+    """
+    answers: SimpleQueue[tuple[str, ...]] = SimpleQueue()
+
+    def do() -> None:
+        try:
+            answers.put(work())
+        except HalfpowerError as error:
+            answers.put((str(error),))
+        except Exception as bug:  # noqa: BLE001 - as in `remember`
+            answers.put((f"The store of records failed unexpectedly ({type(bug).__name__}: {bug}).",))
+
+    Thread(target=do, daemon=True).start()
+    try:
+        return answers.get(timeout=patience_s)
+    except Empty:
+        late = f"{server_name}: does not answer in {patience_s:g} s; what waits for it is sent after the next finished"
+        return (f"{late} run, or by 'halfpower records push'.",)
+
+
+def everything(store: Store, *, simulated: bool) -> tuple[str, ...]:
+    """The finished runs of a store, oldest first; real ones, or simulated ones too."""
+    return tuple(run.id for run in store.runs(Selection(simulated=None if simulated else False)))

@@ -1,0 +1,113 @@
+"""What is asked of a store, as SQL; the same text for both databases."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from harness.errors import RecordsError
+from harness.years.records.derive import storable
+from harness.years.records.rows import BY_RESULT, BY_RUN, BY_STANDARD, RESULT_REPEATS, STANDARD_REPEATS, Selection
+from harness.years.records.schema import journals, outbox
+from harness.years.records.schema import results as results_
+from harness.years.records.schema import runs as runs_
+from harness.years.records.schema import standards as standards_
+
+_MOST_IDS: Final = 10_000  # SQLite takes 32 766 values in one statement, PostgreSQL 65 535
+
+Conditions = list[sa.ColumnElement[bool]]
+
+
+def runs(where: Selection) -> sa.Select[Any]:
+    """The runs that fit, by the moment they began."""
+    found = [*_of_the_run(where), *_with_such_a_result(where)]
+    return sa.select(runs_).where(*found).order_by(runs_.c.started, runs_.c.id)
+
+
+def results(where: Selection) -> sa.Select[Any]:
+    """The results that fit, with what their run says."""
+    found = [*_of_the_run(where), *_equal(results_, BY_RESULT, where)]
+    columns = [*results_.c, *(runs_.c[name] for name in RESULT_REPEATS)]
+    return (
+        sa.select(*columns)
+        .join_from(runs_, results_)
+        .where(*found)
+        .order_by(runs_.c.started, runs_.c.id, results_.c.position)
+    )
+
+
+def standards(where: Selection) -> sa.Select[Any]:
+    """The standards that fit, of the runs that fit; all on their benches where none is named."""
+    found = [*_of_the_run(where), *_with_such_a_result(where)]
+    if where.standard is not None:
+        found.append(_is(where.standard))
+    return _standards().where(*found).order_by(runs_.c.started, runs_.c.id, standards_.c.role)
+
+
+def due(until: dt.date) -> sa.Select[Any]:
+    """The newest row of each standard, where its certificate runs out by a day."""
+    same = (standards_.c.maker, standards_.c.model, standards_.c.serial, standards_.c.label)
+    age = sa.func.row_number().over(partition_by=same, order_by=(runs_.c.started.desc(), runs_.c.id.desc()))
+    real = _standards().add_columns(age.label("age")).where(runs_.c.simulated.is_(False)).subquery()
+    columns = [column for column in real.c if column.name != "age"]
+    return (
+        sa.select(*columns)
+        .where(real.c.age == 1, real.c.due <= until)
+        .order_by(real.c.due, real.c.label, real.c.run_id, real.c.role)
+    )
+
+
+def journal(run_id: str) -> sa.Select[Any]:
+    """The journal of a run, packed, and what it should be."""
+    return (
+        sa.select(runs_.c.number, runs_.c.journal_sha256, journals.c.packed)
+        .join_from(runs_, journals, isouter=True)
+        .where(runs_.c.id == storable(run_id))
+    )
+
+
+def waiting(server: str) -> sa.Select[Any]:
+    """The runs that wait for a server, those that waited longest first."""
+    return sa.select(outbox.c.run_id).where(outbox.c.server == server).order_by(outbox.c.since, outbox.c.run_id)
+
+
+def _standards() -> sa.Select[Any]:
+    of_the_run = (runs_.c[name] for name in STANDARD_REPEATS)
+    return sa.select(*standards_.c, *of_the_run).join_from(runs_, standards_)
+
+
+def _of_the_run(where: Selection) -> Conditions:
+    found = list(_equal(runs_, BY_RUN, where))
+    if where.since is not None:
+        found.append(runs_.c.started >= dt.datetime.combine(where.since, dt.time.min, dt.UTC))
+    if where.until is not None:
+        found.append(runs_.c.started <= dt.datetime.combine(where.until, dt.time.max, dt.UTC))
+    if where.run_ids is not None:
+        if len(where.run_ids) > _MOST_IDS:
+            raise RecordsError(
+                f"{len(where.run_ids)} runs are asked for by name, and {_MOST_IDS} is the most; ask by date or unit."
+            )
+        found.append(runs_.c.id.in_([storable(each) for each in where.run_ids]))
+    if where.standard is not None:
+        used = sa.select(standards_.c.run_id).where(_is(where.standard), standards_.c.used.is_(True))
+        found.append(runs_.c.id.in_(used))
+    return found
+
+
+def _with_such_a_result(where: Selection) -> Conditions:
+    asked = list(_equal(results_, BY_RESULT, where))
+    return [runs_.c.id.in_(sa.select(results_.c.run_id).where(*asked))] if asked else []
+
+
+def _equal(table: sa.Table, names: tuple[str, ...], where: Selection) -> Iterator[sa.ColumnElement[bool]]:
+    for name in names:
+        value = getattr(where, name)
+        if value is not None:
+            yield table.c[name] == (storable(value) if isinstance(value, str) else value)
+
+
+def _is(name: str) -> sa.ColumnElement[bool]:
+    return sa.or_(*(standards_.c[column] == storable(name) for column in BY_STANDARD))

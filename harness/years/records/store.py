@@ -1,0 +1,262 @@
+"""The store of finished runs, in SQLite or PostgreSQL: add journals, ask for runs, results and standards.
+
+Whatever a run has here follows from its journal, which is kept too; one run is one transaction.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import socket
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+from harness.errors import RecordsError, RunRefused
+from harness.journal import journal as journals_of_runs
+from harness.journal.atomic import make_file, make_folder
+from harness.words.clean import shortened
+from harness.words.clock import Clock, RealClock
+from harness.years.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow
+
+if TYPE_CHECKING:
+    import sqlalchemy as sa
+
+    from harness.years.records.database import Address
+    from harness.years.records.migrate import Layouts
+
+Row = TypeVar("Row", RunRow, ResultRow, StandardRow)
+
+
+class Store:
+    """A store, open; use it in a `with`."""
+
+    def __init__(self, place: Address, engine: sa.Engine, clock: Clock) -> None:
+        self.place, self.name, self._engine, self._clock = place, place.name, engine, clock
+        self._reading = engine.execution_options(reading=True)
+
+    @classmethod
+    def open(
+        cls,
+        url: str | None = None,
+        *,
+        create: bool = True,
+        clock: Clock | None = None,
+        tell: Callable[[str], None] = lambda _: None,
+        layouts: Layouts | None = None,
+    ) -> Store:
+        """Open a store, made or brought to this version's layout where it has to be.
+
+        `url` is a file, or postgresql://USER@HOST/DATABASE; None takes HALFPOWER_STORE, or the user's own store.
+        Raises RecordsError.
+        """
+        from harness.years.records import database, migrate
+
+        clock = clock or RealClock()
+        place = database.address(url)
+        if place.file is not None:
+            _make_room(place.file, create=create)
+        engine = database.connect(place)
+        try:
+            migrate.settle(engine, place, clock=clock, tell=tell, layouts=layouts)
+        except BaseException:
+            engine.dispose()
+            raise
+        return cls(place, engine, clock)
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close every connection."""
+        self._engine.dispose()
+
+    # --- adding ------------------------------------------------------------------------------------------------------
+
+    def add(self, journal_path: Path, *, for_server: str = "") -> Added:
+        """Add the run of a journal or run folder: its rows and the journal itself, or nothing.
+
+        A run that is there already stays, unless this journal is a longer one of the same run, which was resumed
+        since. `for_server` notes in the same transaction that the run waits for that server.
+        Raises JournalError for a damaged journal, RecordsError for another journal under the same identity.
+        """
+        from harness.years.records import writing
+        from harness.years.records.derive import Origin, derive_read
+
+        data = journals_of_runs.sound(journal_path)
+        contents = journals_of_runs.parse(data, journal_path)
+        if self._held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest():
+            if for_server:
+                now = self._clock.utc()
+                self._transaction(lambda connection: writing.wait(connection, contents.id, for_server, now))
+            return Added(run_id=contents.id, number=str(contents.header["run"]), outcome="known")
+        folder = (journal_path if journal_path.is_dir() else journal_path.parent).resolve()
+        origin = Origin(host=socket.gethostname(), folder=str(folder), added=self._clock.utc())
+        return self.put(derive_read(contents, data, journal_path, origin), for_server=for_server)
+
+    def put(self, derived: Derived, *, for_server: str = "") -> Added:
+        """Add a run that was worked out already, from another store say; as `add`."""
+
+        from harness.years.records import writing
+
+        def write(connection: sa.Connection) -> Outcome:
+            outcome = writing.place(connection, derived, self.name)
+            if for_server:
+                writing.wait(connection, derived.run.id, for_server, self._clock.utc())
+            return outcome
+
+        outcome = self._transaction(write)
+        return Added(run_id=derived.run.id, number=derived.run.number, outcome=outcome)
+
+    def rebuild(self, run_id: str, journal: bytes | None = None) -> Literal["equal", "changed"]:
+        """Work a run out again from its journal; say whether anything else stood there.
+
+        `journal` is the journal from the run's folder: it takes the place of one that was damaged in the store, and
+        is left alone where it is none that the store has added.
+        """
+        from harness.years.records import writing
+        from harness.years.records.derive import Origin, derive
+
+        run = self._run(run_id)
+        if journal is None or hashlib.sha256(journal).hexdigest() != run.journal_sha256:
+            journal = self.journal(run_id)
+        origin = Origin(host=run.host, folder=run.folder, added=run.added)
+        after = derive(journal, Path(f"{self.name}: run {run.number}"), origin)
+        try:
+            if after == self.derived(run_id):
+                return "equal"
+        except RunRefused:
+            pass  # the journal here is damaged; what came from the folder is not
+        # Else another program has put in a longer journal meanwhile, worked out afresh.
+        self._transaction(lambda connection: writing.rewrite(connection, after, only_if=run.journal_sha256))
+        return "changed"
+
+    # --- asking ------------------------------------------------------------------------------------------------------
+
+    def runs(self, where: Selection = Selection()) -> tuple[RunRow, ...]:  # noqa: B008 - frozen
+        """The runs, by the moment they began."""
+        from harness.years.records import queries
+
+        return self._rows(RunRow, queries.runs(where))
+
+    def results(self, where: Selection = Selection()) -> tuple[ResultRow, ...]:  # noqa: B008 - frozen
+        """The results, by the moment their run began and their place in its report."""
+        from harness.years.records import queries
+
+        return self._rows(ResultRow, queries.results(where))
+
+    def standards(self, where: Selection = Selection()) -> tuple[StandardRow, ...]:  # noqa: B008 - frozen
+        """The standards, one row a run and role, by the moment the run began."""
+        from harness.years.records import queries
+
+        return self._rows(StandardRow, queries.standards(where))
+
+    def due(self, until: dt.date) -> tuple[StandardRow, ...]:
+        """The standards whose certificate runs out by a day, as the newest real run had each; the earliest first."""
+        from harness.years.records import queries
+
+        return self._rows(StandardRow, queries.due(until))
+
+    def journal(self, run_id: str) -> bytes:
+        """The journal of a run, as it was added; raises RecordsError where it is not what was added."""
+        from harness.years.records import queries
+        from harness.years.records.writing import unpacked
+
+        found = self._ask(lambda connection: connection.execute(queries.journal(run_id)).one_or_none())
+        if found is None:
+            raise self._no_run(run_id)
+        return unpacked(found.packed, found.journal_sha256, f"{self.name}: run {found.number}")
+
+    def derived(self, run_id: str) -> Derived:
+        """Everything the store holds of a run."""
+        where = Selection(run_ids=(run_id,), simulated=None, finished=None)
+        run, data = self._run(run_id), self.journal(run_id)
+        return Derived(run=run, results=self.results(where), standards=self.standards(where), journal=data)
+
+    # --- waiting for a server ----------------------------------------------------------------------------------------
+
+    def held(self, run_ids: Iterable[str]) -> Mapping[str, str]:
+        """The checksum of the journal of each of these runs that is here."""
+        return self._held(tuple(run_ids))
+
+    def waiting(self, server: str) -> tuple[str, ...]:
+        """The runs that wait for a server, those that waited longest first."""
+        from harness.years.records import queries
+
+        return tuple(self._ask(lambda connection: connection.execute(queries.waiting(server)).scalars().all()))
+
+    def arrived(self, server: str, run_id: str, journal_sha256: str) -> None:
+        """Strike a run that has arrived, unless a longer journal of it was added since."""
+        from harness.years.records import writing
+
+        self._transaction(lambda connection: writing.arrived(connection, server, run_id, journal_sha256))
+
+    def _run(self, run_id: str) -> RunRow:
+        found = self.runs(Selection(run_ids=(run_id,), simulated=None, finished=None))
+        if not found:
+            raise self._no_run(run_id)
+        return found[0]
+
+    def _no_run(self, run_id: str) -> RecordsError:
+        return RecordsError(f"{self.name}: holds no run {run_id!r}; 'halfpower records list' shows what it holds.")
+
+    # --- what they share ---------------------------------------------------------------------------------------------
+
+    def _held(self, run_ids: tuple[str, ...]) -> Mapping[str, str]:
+        from harness.years.records import writing
+
+        found: Mapping[str, str] = self._ask(lambda connection: writing.held(connection, run_ids))
+        return found
+
+    def _rows(self, row: type[Row], statement: sa.Select[Any]) -> tuple[Row, ...]:
+        def ask(connection: sa.Connection) -> tuple[Row, ...]:
+            result = connection.execute(statement)
+            names = tuple(result.keys())
+            return tuple(row(**dict(zip(names, values, strict=True))) for values in result)
+
+        found: tuple[Row, ...] = self._ask(ask)
+        return found
+
+    @contextmanager
+    def connection(self) -> Iterator[sa.Connection]:
+        """A connection for questions that are not among these."""
+        from harness.years.records.database import told
+
+        with told(self.place), self._reading.connect() as connection:
+            yield connection
+
+    def _ask(self, question: Callable[[sa.Connection], Any]) -> Any:
+        with self.connection() as connection:
+            try:
+                return question(connection)
+            except (ValueError, TypeError, OverflowError) as error:
+                raise RecordsError(
+                    f"{self.name}: holds a value that cannot be read ({shortened(str(error), 80)}): it is damaged, and "
+                    "'halfpower records rebuild FOLDER' makes a new store from the runs."
+                ) from error
+
+    def _transaction(self, work: Callable[[sa.Connection], Any]) -> Any:
+        from harness.years.records.database import told
+
+        with told(self.place), self._engine.begin() as connection:
+            return work(connection)
+
+
+def _make_room(file: Path, *, create: bool) -> None:
+    if file.exists():
+        return
+    if not create:
+        raise RecordsError(f"{file}: there is no store here yet; 'halfpower records add RUN_FOLDER' makes one.")
+    try:
+        make_folder(file.parent)
+    except OSError as error:
+        raise RecordsError(f"{file.parent}: cannot be made: {error.strerror}. Name another store.") from None
+    with suppress(OSError):  # the database says in its own words why it cannot
+        make_file(file)
