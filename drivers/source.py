@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from harness.steps import Role
 
 DBM_LOAD_OHM = 50.0
+REFUSALS = 5  # of "off" in a row that are believed
 
 
 class ScpiSource(Remote):
@@ -46,14 +47,18 @@ class ScpiSource(Remote):
         self._function = (self.link.epoch, type(stimulus))
 
     def off(self) -> None:
-        """Switch the output off; always sent, whatever is believed to be set, and again where it is refused."""
+        """Switch the output off; always sent, whatever is believed to be set: the one command that takes no for no."""
         self.forget()
-        try:
-            repeat_point(self._off, on_event=self.link.on_event)
-        except LinkError:
-            raise
-        except InstrumentError:  # off is the one command whose refusal is not believed at once
-            repeat_point(self._off, on_event=self.link.on_event)
+        for left in reversed(range(REFUSALS)):
+            try:
+                repeat_point(self._off, on_event=self.link.on_event)
+            except LinkError:
+                raise
+            except InstrumentError:
+                if not left:
+                    raise
+            else:
+                return
 
     def forget(self) -> None:
         """Hold nothing for set."""

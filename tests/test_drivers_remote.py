@@ -18,6 +18,7 @@ from drivers.generator import ScpiGenerator
 from drivers.level_meter import ScpiLevelMeter
 from drivers.remote import ALIKE
 from drivers.scope import ScpiScope
+from drivers.source import REFUSALS
 from drivers.switch import ScpiSwitch
 from harness.errors import AnalysisError, ConfigError, InstrumentError, LinkError
 from harness.link.link import Link, NotAsSet
@@ -253,7 +254,7 @@ def test_an_output_that_refuses_to_go_off_is_told_again(source):
     double._routes = [(p, reluctant if h.__name__ == "keep" and "OUTP" in str(p) else h) for p, h in double._routes]
     driver.off()
     assert double.state["output"] == "OFF"
-    refusals += [Refusal('-221,"Settings conflict"')] * 2
+    refusals += [Refusal('-221,"Settings conflict"')] * REFUSALS
     with pytest.raises(InstrumentError, match="Settings conflict"):
         driver.off()
 
