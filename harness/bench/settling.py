@@ -111,7 +111,7 @@ def is_near(step: Measure, reading: Reading) -> bool:
 
 def no_signal(reading: Reading) -> Reading:
     """The reading as one of another signal than was applied: kept, and never judged."""
-    return replace(reading, status="no_signal", flags=(*reading.flags, QUESTIONED))
+    return replace(reading, status="no_signal")
 
 
 def far_sentence(step: Measure, reading: Reading) -> str:

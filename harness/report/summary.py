@@ -26,7 +26,7 @@ from harness.report.model import PartResult, PlainReading, Point, Report, Respon
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import QUANTITY, Group, Return, grouped, missing, place_of, setting_of, setting_value
 from harness.report.responses import responses
-from harness.report.words import deviations, next_step, sentence, standards, used_roles
+from harness.report.words import NO_SIGNAL, deviations, next_step, sentence, standards, used_roles
 from harness.steps import NOT_SETTLED, Measure, Reading, Status, TimeMarks
 from harness.words.signals import describe, unit_of
 
@@ -201,7 +201,7 @@ _NOT_READ: Final[Mapping[Status, str]] = {
     "read": "no value",
     "skipped": "left out by the operator",
     "off_screen": "off the screen",
-    "no_signal": "no signal: what was read is far from what was applied, and the connection is in question",
+    "no_signal": NO_SIGNAL,
 }
 
 

@@ -16,6 +16,7 @@ from harness.report.particulars import places
 from harness.steps import Measure, Reading
 from harness.words.clean import shortened
 
+NO_SIGNAL: Final = "no signal: the connection is in question"  # the remark of such a point
 _OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measured")
 _TOLD: Final = (
     "ended early",
@@ -110,6 +111,8 @@ def _to_decide(setup: Setup, parts: Sequence[PartResult]) -> Iterator[str]:
     """One sentence for each kind of point that is open."""
     points = [point for part in parts for point in part.points if point.word in _OPEN]
     responses = [response for part in parts for response in part.responses if response.word in _OPEN]
+    if any(NO_SIGNAL in point.remarks for point in points):
+        yield "Look at the connections of the points without a signal."
     if any(point.word == "not measured" for point in points):
         yield "Run the job again for the points that were not measured."
     judged = [point for point in points if point.budget is not None and point.limits is not None]
