@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.analysis.amplitude import (
-    corrected_peak_to_peak,
     effective_samples,
     mean_level,
     square_amplitude,
@@ -103,32 +102,6 @@ def test_levels_scale_and_shift(scale, shift):
     mean, moved_mean = mean_level(v), mean_level(v * scale + shift)
     assert moved_mean.value == pytest.approx(mean.value * scale + shift, abs=1e-10 * (1 + scale))
     assert moved_mean.u == pytest.approx(mean.u * scale, rel=1e-5)
-
-
-def test_trace_width_comes_off_and_half_of_it_is_carried():
-    corrected = corrected_peak_to_peak(6.15, trace_width=0.15, unit="div")
-    assert corrected.value == pytest.approx(6.0)
-    (line,) = corrected.contributions
-    assert (line.value, line.half_width, line.unit) == (-0.15, 0.075, "div")
-    assert corrected.u == pytest.approx(0.075 / math.sqrt(3))
-    with pytest.raises(AnalysisError, match="no higher"):
-        corrected_peak_to_peak(0.1, trace_width=0.15)
-    with pytest.raises(AnalysisError, match="zero or more"):
-        corrected_peak_to_peak(1.0, trace_width=-0.1)
-
-
-@pytest.mark.parametrize("sigma", [0.005, 0.01, 0.02])
-def test_trace_width_correction_holds_on_noisy_records(sigma):
-    # The limits hold the truth but for the scatter of the two extremes themselves. Rejected: all of the width, which
-    # takes too much off a record, as its noise has few chances at the peaks.
-    random = np.random.default_rng(16)
-    t = np.arange(1500) / 1500
-    for _ in range(50):
-        v = np.sin(2 * np.pi * (12.3 * t + random.uniform())) + sigma * random.standard_normal(t.size)
-        width = float(np.ptp(sigma * random.standard_normal(t.size)))
-        corrected = corrected_peak_to_peak(float(np.ptp(v)), trace_width=width, trace="record")
-        assert abs(corrected.value - 2.0) <= 1.15 * corrected.contributions[0].half_width
-        assert np.ptp(v) > 2.0
 
 
 @pytest.mark.parametrize("v", [np.zeros(4), np.zeros((4, 4)), [math.nan] * 20])

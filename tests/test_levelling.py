@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.level_table import LevelPoint, LevelTable, interpolate, level_point
+from harness.analysis.level_table import LevelPoint, LevelTable, interpolate
 from harness.analysis.levelling import (
     AtLeastBandwidth,
     FlatnessPoint,
@@ -110,7 +110,6 @@ def test_termination_against_complex_circuit_theory_and_its_sensitivities():
         assert line(correction, "capacitance").sensitivity == pytest.approx(by_farad, rel=1e-5, abs=1e6)
     with_nothing = termination_correction(Termination(input_capacitance_f=0.0), 1e9)
     assert with_nothing.correction_db == pytest.approx(gain_db(0, 50, 0))
-    assert Termination(input_capacitance_f=0.0).pole_hz == math.inf
 
 
 def test_drift_holds_no_change_and_every_change_seen():
@@ -132,17 +131,6 @@ def test_corrections_add_and_keep_their_lines():
     assert total.correction_db == pytest.approx(sum(part.correction_db for part in parts))
     assert total.u_db == pytest.approx(math.hypot(*(part.u_db for part in parts)))
     assert len(total.contributions) == sum(len(part.contributions) for part in parts)
-
-
-def test_a_point_takes_its_uncertainty_from_the_scatter_of_its_readings():
-    point = level_point(1e6, [-0.02, 0.01, 0.04, 0.01])
-    assert point.level_db == pytest.approx(0.01)
-    assert point.u_db == pytest.approx(np.std([-0.02, 0.01, 0.04, 0.01], ddof=1) / 2)
-    assert point.dof == 3
-    equal = level_point(1e6, [0.1, 0.1, 0.1], resolution_db=0.05)
-    assert equal.u_db == pytest.approx(0.05 / math.sqrt(12))
-    with pytest.raises(AnalysisError, match="two readings"):
-        level_point(1e6, [0.1])
 
 
 def test_table_weighs_the_scatter_of_its_neighbours():

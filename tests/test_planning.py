@@ -54,7 +54,7 @@ def test_one_division_decides_nothing_two_only_with_repeats():
     assert reach(by_eye(1.0), LIMITS, "guarded").prospect == "cannot be decided"
     assert reach(by_eye(2.0), LIMITS, "guarded").prospect == "can only fail"
     assert repeats_to_decide(lambda n: by_eye(2.0, n), LIMITS, "guarded").number == 3
-    assert reach(by_eye(6.0), LIMITS, "guarded").can_pass
+    assert reach(by_eye(6.0), LIMITS, "guarded").prospect == "can pass"
 
 
 # Reach ----------------------------------------------------------------------------------------------------------------
@@ -70,7 +70,7 @@ def test_reach_agrees_with_the_verdicts_themselves(rule, u):
     def word(error):
         return decide(error, statement.u, statement.expanded, LIMITS, rule).word
 
-    assert reached.can_pass == (word(0.0) == "pass")
+    assert (reached.prospect == "can pass") == (word(0.0) == "pass")
     if reached.largest_passing is not None:
         edge = reached.largest_passing
         assert word(edge) == word(-edge) == "pass"
@@ -94,13 +94,13 @@ def test_a_single_limit_is_judged_by_the_results_to_expect():
     """U = 2u at 95.45 % (GUM, G.1.3): what passes lies U inside the limit, what is failed U outside (ILAC-G8, 4.2)."""
     # An overshoot is never below zero: with U above the limit nothing passes, though the zone is formally open.
     assert reach(of_u(0.5), Limits(high=3.0), "guarded").largest_passing == pytest.approx(2.0, abs=1e-4)
-    assert not reach(of_u(2.0), Limits(high=3.0), "guarded").can_pass
+    assert reach(of_u(2.0), Limits(high=3.0), "guarded").prospect != "can pass"
     assert reach(of_u(2.0), Limits(high=3.0), "guarded").prospect == "can only fail"
     # A rise time near its limit says nothing against the point: a unit may be faster than its rating.
     at_its_limit = reach(of_u(0.137, nominal=3.5), Limits(high=3.5), "guarded")
     assert at_its_limit.largest_passing == pytest.approx(3.226, abs=1e-4)
     assert at_its_limit.sentence.endswith("against at most 3.5 %: passes up to 3.23 %, is failed above 3.77 %.")
-    assert reach(of_u(0.0925, nominal=10.0), Limits(high=10.0), "guarded").can_pass
+    assert reach(of_u(0.0925, nominal=10.0), Limits(high=10.0), "guarded").prospect == "can pass"
     # One less than a third of what is rated is not to be expected, nor one of three times it.
     assert reach(of_u(1.2, nominal=3.5), Limits(high=3.5), "guarded").prospect == "can only fail"
     assert reach(of_u(4.0, nominal=3.5), Limits(high=3.5), "guarded").prospect == "cannot be decided"
@@ -119,7 +119,7 @@ def test_reach_of_a_single_limit_agrees_with_the_verdicts_themselves(rule, u):
         def word(result, limits=limits):
             return decide(result, statement.u, statement.expanded, limits, rule).word
 
-        assert reached.can_pass == (word(best) == "pass")
+        assert (reached.prospect == "can pass") == (word(best) == "pass")
         if reached.largest_passing is not None:
             assert word(reached.largest_passing) == "pass"
             assert word(reached.largest_passing + outwards) != "pass"
@@ -131,7 +131,7 @@ def test_reach_of_a_single_limit_agrees_with_the_verdicts_themselves(rule, u):
 
 def test_u_equal_to_the_tolerance_leaves_no_zone():
     k = state(of_u(1.5)).k
-    assert not reach(of_u(3.0 / k), LIMITS, "guarded").can_pass
+    assert reach(of_u(3.0 / k), LIMITS, "guarded").prospect != "can pass"
     assert reach(of_u(2.999 / k), LIMITS, "guarded").largest_passing == pytest.approx(0.001)
 
 
@@ -154,7 +154,7 @@ def test_the_cheapest_that_decides_is_picked():
     picked = cheapest_remedy(offered, LIMITS, "guarded")
     assert picked is not None
     assert picked.candidate.sentence == "a finer reading"  # of equal cost the one with the least uncertainty
-    assert picked.reach.can_pass
+    assert picked.reach.prospect == "can pass"
     strict = cheapest_remedy(offered, LIMITS, "guarded", least_passing=2.5)
     assert strict is not None
     assert strict.candidate.sentence == "a better source"
@@ -165,7 +165,7 @@ def test_the_cheapest_that_decides_is_picked():
 @given(costs=st.lists(st.tuples(st.floats(0, 100), st.floats(0.05, 4.0)), max_size=6))
 def test_no_remedy_that_decides_is_cheaper(costs):
     offered = [Candidate(sentence=str(i), cost=c, budget=of_u(u)) for i, (c, u) in enumerate(costs)]
-    deciding = [o for o in offered if reach(o.budget, LIMITS, "guarded").can_pass]
+    deciding = [o for o in offered if reach(o.budget, LIMITS, "guarded").prospect == "can pass"]
     picked = cheapest_remedy(offered, LIMITS, "guarded")
     assert (picked is None) == (not deciding)
     if picked is not None:

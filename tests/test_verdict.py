@@ -14,7 +14,6 @@ from harness.analysis.verdict import (
     RULE_TEXT,
     Limits,
     acceptance_limits,
-    conformance_from_interval,
     decide,
     decide_statement,
     error_as_deflection_factor,
@@ -264,14 +263,6 @@ def test_a_normal_statement_needs_no_budget():
     b = Budget(quantity="e", unit="%", estimate=2.5, contributions=(expanded("r", expanded=1.0),))
     with_budget = decide_statement(state(b), Limits.symmetric(3.0), "guarded", budget=b)
     assert with_budget == decide_statement(state(b), Limits.symmetric(3.0), "guarded")
-
-
-def test_conformance_from_a_lopsided_interval():
-    # f·exp(±2u): wider above than below, so a limit above is nearer in its own uncertainty than it looks.
-    p_below = conformance_from_interval(100.0, 98.0, 104.0, Limits(low=98.0))
-    p_above = conformance_from_interval(100.0, 98.0, 104.0, Limits(high=104.0))
-    assert p_below == pytest.approx(0.975, abs=1e-9)
-    assert p_above == pytest.approx(0.975, abs=1e-9)
 
 
 def test_tur():

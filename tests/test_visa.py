@@ -16,7 +16,7 @@ from harness.errors import ConfigError, InstrumentError, LinkError
 from harness.link.interfaces import interface_of
 from harness.link.link import Link, LinkDown, repeat_point
 from harness.link.port import PortError
-from harness.link.visa import LONGEST_LINE, VisaPort, list_addresses, open_link, resource_manager
+from harness.link.visa import LONGEST_LINE, VisaPort, open_link, resource_manager
 from harness.models import Generator, SerialLine
 from harness.words.clock import RealClock
 
@@ -193,10 +193,6 @@ def test_a_raw_socket_is_never_cleared():
 def test_importing_the_adapter_does_not_import_pyvisa():
     code = "import sys, harness.link.visa; sys.exit('pyvisa' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
-
-
-def test_looking_for_instruments_is_a_call_of_its_own():
-    assert list_addresses(Manager) == ("GPIB0::9::INSTR",)
 
 
 def test_an_instrument_without_address_is_a_fault_of_the_file():

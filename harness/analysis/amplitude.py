@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -27,9 +27,6 @@ CENTRAL_HALF_OF_NORMAL = 1.3489795
 """Width of the central half of a normal distribution of standard deviation one."""
 
 TWO_CODES_SHARE = 0.99
-
-LEAST_NOISE_AT_PEAKS = 0.3
-"""Part of the width with the signal off that the noise at a sine's peaks adds at least (2 000 samples or fewer)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,42 +169,6 @@ def square_amplitude(v: ArrayLike, *, lsb: float | None = None, unit: str = "") 
             estimate.normal("base", u=states.u_low, dof=states.low_samples - 1, sensitivity=-1.0, unit=unit),
         ),
     )
-
-
-def corrected_peak_to_peak(
-    peak_to_peak: float, *, trace_width: float, trace: Literal["spot", "record"] = "spot", unit: str = ""
-) -> Amplitude:
-    """Take the trace width, seen with the signal off, from a peak-to-peak between the trace's outer edges.
-
-    Parameters
-    ----------
-    peak_to_peak, trace_width
-        Both in the same unit, the width being that of the trace or of the noise with the signal off.
-    trace
-        A "spot" draws its whole width at either peak: the width comes off, and half of it is carried as limits. The
-        noise of a "record" has fewer chances at the peaks than on a steady line: the middle between 0.3 of the width
-        and all of it comes off, with these two as limits. Prefer a sine fit to it.
-
-    Raises
-    ------
-    AnalysisError
-        A trace no higher than its own width.
-
-    References
-    ----------
-    docs/waveforms.md eq. (13); common practice.
-    """
-    if trace_width < 0.0:
-        raise AnalysisError(f"A trace width is zero or more, not {trace_width:g}.")
-    if not peak_to_peak > trace_width:
-        raise AnalysisError(
-            f"A trace of {peak_to_peak:g} is no higher than its own width of {trace_width:g}: "
-            "raise the level or the sensitivity."
-        )
-    least, most = (0.5, 1.5) if trace == "spot" else (LEAST_NOISE_AT_PEAKS, 1.0)
-    taken, limits = (least + most) / 2.0 * trace_width, (most - least) / 2.0 * trace_width
-    line = estimate.rectangular("trace width", half_width=limits, value=-taken, unit=unit)
-    return Amplitude(value=peak_to_peak - taken, contributions=(line,))
 
 
 def _steady(v: ArrayLike) -> Samples:

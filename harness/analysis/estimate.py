@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine"]
-Method = Literal["gum", "convolution", "monte_carlo"]
+Method = Literal["gum", "convolution"]
 
 # Φ(2) − Φ(−2) = 0.9544997…: the probability at which the normal coverage factor is 2.
 COVERAGE = 0.9545
@@ -131,23 +131,6 @@ def arcsine(
 ) -> Contribution:
     """Return a U-shaped line: a sine of amplitude half_width, phase unknown (JCGM 101, 6.4.6), such as a mismatch."""
     return _bounded(name, "arcsine", half_width, value=value, sensitivity=sensitivity, unit=unit)
-
-
-def resolution(name: str, *, step: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = "") -> Contribution:
-    """Return the line of one reading rounded to `step`: rectangular, ±step/2 (GUM F.2.2.1)."""
-    return rectangular(name, half_width=step / 2.0, value=value, sensitivity=sensitivity, unit=unit)
-
-
-def two_edges(name: str, *, step: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = "") -> Contribution:
-    """Return the line of a distance between two edges, each read to `step`: triangular, ±step, u = step/√6."""
-    return triangular(name, half_width=step, value=value, sensitivity=sensitivity, unit=unit)
-
-
-def mismatch(
-    name: str, *, source_reflection: float, load_reflection: float, sensitivity: float = 1.0, unit: str = ""
-) -> Contribution:
-    """Return the relative mismatch line ±|Γs||Γl|, U-shaped: both phases are unknown."""
-    return arcsine(name, half_width=abs(source_reflection * load_reflection), sensitivity=sensitivity, unit=unit)
 
 
 def repeated(name: str, readings: Sequence[float], *, sensitivity: float = 1.0, unit: str = "") -> Contribution:

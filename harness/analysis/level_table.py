@@ -86,17 +86,6 @@ class LevelTable:
         )
 
 
-def level_point(frequency_hz: float, readings_db: Sequence[float], *, resolution_db: float = 0.0) -> LevelPoint:
-    """Make a point from two or more readings of the same level; rounding to ``resolution_db`` does not average away."""
-    line = estimate.repeated("level", readings_db)
-    return LevelPoint(
-        frequency_hz=frequency_hz,
-        level_db=line.value,
-        u_db=math.hypot(line.u, resolution_db / math.sqrt(12.0)),
-        dof=line.dof,
-    )
-
-
 def interpolate(
     frequencies_hz: Sequence[float], values: Sequence[float], frequency_hz: float, *, table: str
 ) -> Interpolated:

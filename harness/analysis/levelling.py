@@ -165,13 +165,6 @@ class Termination:
         """What the input's capacitance sees: source, termination and input in parallel."""
         return 1.0 / self.source_ohm + 1.0 / self.load_ohm
 
-    @property
-    def pole_hz(self) -> float:
-        """Half-power frequency of the input's capacitance with what it sees, eq. (28)."""
-        if self.input_capacitance_f == 0.0:
-            return math.inf
-        return self.conductance_s / (2.0 * math.pi * self.input_capacitance_f)
-
 
 def termination_correction(termination: Termination, frequency_hz: float) -> LevelCorrection:
     """Return the level at the input, relative to the level into a load equal to the source's resistance, eq. (29).

@@ -43,10 +43,6 @@ class LineFit:
         covariance = self.r * self.u_intercept * self.u_slope
         return math.sqrt(max(self.u_intercept**2 + (d * self.u_slope) ** 2 + 2.0 * d * covariance, 0.0))
 
-    def t_slope(self) -> float:
-        """Return Student's t of the slope against zero: the size of a drift in its own uncertainty."""
-        return self.slope / self.u_slope if self.u_slope > 0.0 else math.copysign(math.inf, self.slope)
-
 
 def straight_line(
     x: npt.ArrayLike, y: npt.ArrayLike, u_y: npt.ArrayLike | None = None, *, x0: float = 0.0, scale_u: bool = True

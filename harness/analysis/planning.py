@@ -56,11 +56,6 @@ class Reach:
     unit: str
     sentence: str
 
-    @property
-    def can_pass(self) -> bool:
-        """Whether a unit without error would pass; against a single limit, whether a result to expect would."""
-        return self.prospect == "can pass"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:

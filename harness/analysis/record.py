@@ -46,11 +46,6 @@ def is_clipped(v: ArrayLike, *, full_scale: tuple[float, float], lsb: float | No
     return bool((values >= high - margin).any() or (values <= low + margin).any())
 
 
-def is_trace_off_screen(*, extent_div: float, height_div: float, room_div: float = 0.2) -> bool:
-    """Say whether a trace read by eye fills the graticule so far that its ends cannot be trusted."""
-    return extent_div > height_div - room_div
-
-
 def noise_before_quantising(*, scatter_rms: float, lsb: float) -> float:
     """Take the quantiser's own lsb²/12 out of an observed scatter, eq. (5)."""
     return math.sqrt(max(scatter_rms**2 - lsb**2 / 12.0, 0.0))

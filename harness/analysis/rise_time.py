@@ -1,4 +1,4 @@
-"""The unit's own rise time: read by eye, freed of its source's, and what it suggests of the bandwidth.
+"""The unit's own rise time, freed of its source's.
 
 Equations are numbered as in docs/waveforms.md.
 """
@@ -19,28 +19,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RiseTime:
-    """A rise time and the lines of its budget; ``u_model_s`` is the part that unknown shapes make."""
+    """A rise time and the lines of its budget, the last of them what unknown shapes make."""
 
     rise_time_s: float
     contributions: tuple[Contribution, ...]
-    u_model_s: float = 0.0
-
-    @property
-    def u_s(self) -> float:
-        """Standard uncertainty of the lines together."""
-        return math.hypot(*(line.contribution for line in self.contributions))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BandwidthCrossCheck:
-    """What a rise time suggests of the bandwidth. A cross-check: it proves no half-power frequency.
-
-    ``low_hz`` and ``high_hz`` hold for the responses from Gaussian to a four-pole one with 11 % overshoot.
-    """
-
-    bandwidth_hz: float
-    low_hz: float
-    high_hz: float
 
 
 def remove_source(
@@ -89,7 +71,6 @@ def remove_source(
     model = estimate.rectangular("removing the source by squares", half_width=model_s, unit="s")
     return RiseTime(
         rise_time_s=unit_s,
-        u_model_s=model.u,
         contributions=(
             estimate.normal("rise time measured", u=u_rise_time_s, sensitivity=rise_time_s / unit_s, unit="s"),
             estimate.normal(
@@ -106,66 +87,3 @@ def removal_error(ratio: float) -> float:
     An envelope, not a law: tests/test_rise_time.py holds it over the pairs of shapes that :func:`remove_source` names.
     """
     return 0.02 * ratio + 0.4 * max(ratio**2, ratio**4)
-
-
-def rise_time_from_graticule(
-    crossing_10_div: float,
-    crossing_90_div: float,
-    *,
-    time_per_div_s: float,
-    resolution_div: float,
-    scatter_div: float = 0.0,
-    u_time_factor: float = 0.0,
-) -> RiseTime:
-    """Rise time from where a person saw the edge cross the 10 and the 90 % line, in divisions from the left.
-
-    Parameters
-    ----------
-    crossing_10_div, crossing_90_div
-        The two answers.
-    time_per_div_s
-        The time factor.
-    resolution_div, scatter_div
-        To what the person reads, and the standard deviation of one reading beyond that.
-    u_time_factor
-        Relative standard uncertainty of the time factor.
-
-    Raises
-    ------
-    AnalysisError
-        The 90 % crossing does not lie right of the 10 % crossing, or the time factor is not above zero.
-
-    References
-    ----------
-    docs/waveforms.md eq. (20). Two roundings of equal width make a triangular difference.
-    """
-    if not time_per_div_s > 0.0:
-        raise AnalysisError(f"The time factor must be above zero, not {time_per_div_s:g} s/div.")
-    divisions = crossing_90_div - crossing_10_div
-    if not divisions > 0.0:
-        raise AnalysisError(
-            f"The 90 % crossing at {crossing_90_div:g} div must lie right of the 10 % crossing "
-            f"at {crossing_10_div:g} div: read both again."
-        )
-    rise_s = divisions * time_per_div_s
-    return RiseTime(
-        rise_time_s=rise_s,
-        contributions=(
-            estimate.triangular(
-                "reading of the two crossings", half_width=resolution_div, sensitivity=time_per_div_s, unit="div"
-            ),
-            estimate.normal(
-                "scatter of reading", u=math.sqrt(2.0) * scatter_div, sensitivity=time_per_div_s, unit="div"
-            ),
-            estimate.normal("time factor", u=u_time_factor, sensitivity=rise_s),
-        ),
-    )
-
-
-def bandwidth_cross_check(rise_time_s: float) -> BandwidthCrossCheck:
-    """Return 0.35/tr, and the span 0.34/tr to 0.39/tr of the usual responses, eq. (21)."""
-    if not rise_time_s > 0.0:
-        raise AnalysisError(f"A rise time must be above zero, not {rise_time_s:g} s.")
-    return BandwidthCrossCheck(
-        bandwidth_hz=0.35 / rise_time_s, low_hz=0.3396 / rise_time_s, high_hz=0.3872 / rise_time_s
-    )

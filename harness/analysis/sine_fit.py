@@ -182,16 +182,6 @@ def fit_sine_frequency(
     return _finish(times, values, solution, u_frequency_hz=None, full_scale=full_scale, lsb=lsb)
 
 
-def frequency_error_loss(cycles: float) -> float:
-    """Return the part of the amplitude lost to a frequency that is off by ``cycles`` over the record, eq. (4)."""
-    return float(1.0 - np.sinc(cycles))
-
-
-def amplitude_bound(*, sigma: float, samples: int) -> float:
-    """Return the Cramér–Rao bound of the standard deviation of a sine's amplitude in white noise, eq. (3)."""
-    return math.sqrt(2.0 / samples) * sigma
-
-
 def _require_frequency(frequency_hz: float) -> None:
     if not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
         raise AnalysisError(f"A sine fit needs a frequency above zero, not {frequency_hz:g} Hz.")

@@ -13,10 +13,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, assert_never
 
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
 
 from harness.analysis.estimate import normal_probability_between
-from harness.analysis.risk import managed_guard_band_factor
 from harness.analysis.rounding import format_value_u
 from harness.errors import AnalysisError
 
@@ -50,6 +49,9 @@ EQUALITY_TEXT = (
 EQUALITY_SLACK = 1e-9
 
 Z_98 = float(ndtri(0.98))
+
+# Where 1.04 − exp(0.38 ln TUR − 0.54) reaches zero: above it no guard band is needed for 2 %.
+MANAGED_TUR_ENOUGH = math.exp((math.log(1.04) + 0.54) / 0.38)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +208,29 @@ def guard_band(u: float, U: float, limits: Limits, rule: Rule) -> float:
             assert_never(rule)
 
 
+def managed_guard_band_factor(tur: float) -> float:
+    """
+    Return M of the guard band w = M·U that keeps false acceptance to 2 % whatever the population, equation (20).
+
+    Parameters
+    ----------
+    tur
+        Test uncertainty ratio: half the tolerance span over U (k = 2).
+
+    Raises
+    ------
+    AnalysisError
+        If the ratio is not positive.
+
+    Notes
+    -----
+    Zero from TUR = 4.59177 on, where the fitted expression would turn negative.
+    """
+    if not tur > 0.0:
+        raise AnalysisError(f"a test uncertainty ratio is positive, not {tur}")
+    return 0.0 if tur >= MANAGED_TUR_ENOUGH else 1.04 - math.exp(0.38 * math.log(tur) - 0.54)
+
+
 def acceptance_limits(limits: Limits, w: float) -> Limits | None:
     """Return the limits drawn in by the guard band; None where nothing is left, so that no pass is possible."""
     low = None if limits.low is None else limits.low + w
@@ -229,16 +254,6 @@ def test_uncertainty_ratio(limits: Limits, U: float) -> float | None:
 
 
 test_uncertainty_ratio.__test__ = False  # type: ignore[attr-defined]  # pytest: the trade's term, not a test
-
-
-def conformance_from_interval(
-    estimate: float, low: float, high: float, limits: Limits, *, coverage: float = 0.95
-) -> float:
-    """Conformance probability from a coverage interval that need not be symmetric: a normal half on either side."""
-    z = float(ndtri(0.5 * (1.0 + coverage)))
-    u_low, u_high = (estimate - low) / z, (high - estimate) / z
-    below = 0.0 if limits.low is None else _split_normal_cdf(limits.low, estimate, u_low, u_high)
-    return (1.0 if limits.high is None else _split_normal_cdf(limits.high, estimate, u_low, u_high)) - below
 
 
 def overall(verdicts: Iterable[Verdict | Word]) -> Overall:
@@ -299,11 +314,6 @@ def _distance_inside(estimate: float, limits: Limits, w: float) -> tuple[float, 
     if limits.high is not None:
         distances.append((limits.high - estimate, EQUALITY_SLACK * max(abs(limits.high), w)))
     return min(distances)
-
-
-def _split_normal_cdf(x: float, middle: float, u_low: float, u_high: float) -> float:
-    u = u_low if x < middle else u_high
-    return float(ndtr((x - middle) / u)) if u > 0.0 else float(x >= middle)
 
 
 def _sentence(

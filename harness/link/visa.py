@@ -322,12 +322,6 @@ def library_of(factory: ResourceManagerFactory) -> str:
     return "@py" if type(visalib).__module__.startswith("pyvisa_py") else str(visalib.library_path)
 
 
-def list_addresses(factory: ResourceManagerFactory) -> tuple[str, ...]:
-    """Look for instruments; only on request, since this may broadcast on the network for a second."""
-    with _FOREIGN:
-        return tuple(factory().list_resources())
-
-
 def dialect_of(instrument: Instrument) -> Dialect:
     """How the bench file says that an instrument is spoken to."""
     return IEEE_488_2 if instrument.link is None else Dialect.of(instrument.link.model_dump())
