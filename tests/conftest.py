@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import settings
 
-from tests import postgres
+from tests.helpers import postgres
 
 if TYPE_CHECKING:
     from harness.run.jobs import LoadedJob
@@ -49,7 +49,7 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 def digital(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
     """The demo's digital job as it goes by itself, for tests that compare with it or look at it; nobody changes it."""
     from harness import runs as opening
-    from tests.demo_lab import DEMO
+    from tests.helpers.demo_lab import DEMO
 
     return opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("digital"))
 

@@ -151,6 +151,18 @@ def test_no_two_modules_import_each_other() -> None:
     assert not [(a, b) for a in MODULES for b in imports(a) & set(MODULES) if a < b and a in imports(b)]
 
 
+def test_what_tests_share_is_a_helper_and_no_test() -> None:
+    folder = ROOT / "tests"
+    tests = {path.stem: path for path in folder.rglob("test_*.py")}
+    for path in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Import | ast.ImportFrom):
+                named = ".".join([getattr(node, "module", None) or "", *(alias.name for alias in node.names)])
+                assert not set(named.split(".")) & set(tests), path
+    own = {"conftest.py", "environment.py", "run.py"}
+    assert {path.name for path in folder.glob("*.py")} - {path.name for path in tests.values()} == own
+
+
 def test_nobody_but_the_shell_imports_the_shell() -> None:
     for name in MODULES:
         if not matches(name, SHELL):

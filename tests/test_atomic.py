@@ -17,8 +17,8 @@ from harness.journal import atomic
 from harness.journal.journal import NAME, Journal
 from harness.sim.bench import SimulatedBench
 from harness.years.records.store import Store
-from tests.demo_lab import DEMO
-from tests.night_lab import Lab
+from tests.helpers.demo_lab import DEMO
+from tests.helpers.night_lab import Lab
 
 posix = pytest.mark.skipif(os.name != "posix", reason="POSIX's modes and folders")
 

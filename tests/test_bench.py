@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -11,48 +11,9 @@ from harness.bench.perform import LiveBench
 from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.link.link import POINT_TRIES
 from harness.models import Switch
-from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, Square, Stimulus, View
+from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, Square, View
 from harness.words.clock import RealClock
-from tests.setups import a_setup
-
-
-@dataclass
-class Driver:
-    """A source and a display in one, as simple as a user may write it; it fails when told to, once for each."""
-
-    said: list[Any]
-    name: str
-    failing: list[BaseException] = field(default_factory=list)
-
-    def _fail(self) -> None:
-        if self.failing:
-            raise self.failing.pop(0)
-
-    def apply(self, stimulus: Stimulus) -> None:
-        self._fail()
-        self.said.append((self.name, stimulus))
-
-    def off(self) -> None:
-        self._fail()
-        self.said.append((self.name, "off"))
-
-    def show(self, view: View) -> None:
-        self.said.append((self.name, view.volts_per_div))
-
-    def read(self, _step: Measure) -> Reading:
-        return Reading(value=1.0)
-
-    def check(self) -> None: ...
-
-    def close(self) -> None:
-        self.said.append((self.name, "closed"))
-
-
-class Person:
-    def ask(self, _prompt: object) -> str:
-        return ""
-
-    def tell(self, text: str) -> None: ...
+from tests.helpers.setups import Driver, Person, a_setup
 
 
 def a_bench(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list[tuple[str, str]]]:

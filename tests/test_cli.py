@@ -39,9 +39,9 @@ from harness.report.sheet import sheet
 from harness.report.summary import summarise
 from harness.steps import Measure
 from harness.words.clean import clean
-from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower, piped, serving
 from tests.golden.render import FORMATS
-from tests.sample_years import reseal
+from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower, piped, serving
+from tests.helpers.sample_years import reseal
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
 

@@ -15,7 +15,7 @@ from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
 from harness.steps import Connect
 from harness.words.clock import BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Stamps
-from tests.demo_lab import DEMO
+from tests.helpers.demo_lab import DEMO
 
 POOR = 'rate = 0.05\nkinds = ["late", "cut", "lost", "doubled", "prefixed"]\n'
 

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from demo_lab import DEMO, ONE_CHANNEL, a_job, change
 
 from drivers.manual import OVERDRIVE
 from harness import runs as opening
@@ -17,6 +16,7 @@ from harness.sim.bench import SimulatedBench
 from harness.sim.device import Device
 from harness.sim.instruments import SourceModel
 from harness.steps import Reading
+from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change
 
 
 @pytest.fixture

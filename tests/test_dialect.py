@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from link_double import Double, TcpDouble, Trouble, WaitingClock
 
 from harness import runs as opening
 from harness.bench.guardian import Charge, Work
@@ -28,7 +27,8 @@ from harness.sim.device import Answer, Argument, Choice, Command, Device, Numeri
 from harness.sim.dialect import DialectDevice
 from harness.sim.scpi import spelling
 from harness.words.clock import RealClock
-from tests.demo_lab import DEMO, a_job, change
+from tests.helpers.demo_lab import DEMO, a_job, change
+from tests.helpers.link_double import Double, TcpDouble, Trouble, WaitingClock
 
 
 class Box:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from link_double import Double, WaitingClock
-
 from drivers.commands import TABLES, check_overrides
 from drivers.loading import load_class
 from harness.link.link import Link
 from harness.link.port import MemoryPort
 from harness.models import Calibrator
 from harness.steps import Dc, NoSignal
+from tests.helpers.link_double import Double, WaitingClock
 
 TEXT = (Path(__file__).parent.parent / "docs" / "writing_a_driver.md").read_text(encoding="utf-8")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from link_double import Double, WaitingClock
 
 from drivers.calibrator import ScpiCalibrator
 from drivers.level_meter import ScpiLevelMeter
@@ -16,6 +15,7 @@ from harness.link.link import Link
 from harness.link.port import MemoryPort
 from harness.models import Bench, Job, SequenceUse, Setup, Unit
 from harness.run.talk import talk
+from tests.helpers.link_double import Double, WaitingClock
 
 SI = {"si": True}
 ADDRESS = "TCPIP0::192.0.2.11::5025::SOCKET"

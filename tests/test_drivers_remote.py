@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from link_double import Double, Refusal, WaitingClock
 
 from drivers.calibrator import ScpiCalibrator
 from drivers.commands import TABLES, check_overrides, number
@@ -25,6 +24,7 @@ from harness.link.link import Link, NotAsSet
 from harness.link.port import MemoryPort
 from harness.models import Calibrator, Counter, Generator, Reference, Switch, Unit, UnitLink
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, TimeMarks, View
+from tests.helpers.link_double import Double, Refusal, WaitingClock
 
 SI = {"si": True}
 UNIT = Unit.model_validate(

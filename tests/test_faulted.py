@@ -20,7 +20,7 @@ from harness.run.faulted import INSTRUMENT, LINE, STANDING, STATE, Faults, accou
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FAULTS
 from harness.steps import Measure
-from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower, serving
+from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower, serving
 
 # A damaged byte of a record is a valid sample: only a tagged link reads it twice (test_soak.py).
 SURE = tuple(kind for kind in (*LINE, "power cycle") if kind != "damaged")

@@ -27,7 +27,6 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from link_double import Double, WaitingClock
 
 from drivers.manual import ManualScreen, ManualSource
 from drivers.waveform import Screenful, read_record
@@ -50,7 +49,8 @@ from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square
 from harness.years.records.check import problems
 from harness.years.records.rows import Selection
 from harness.years.records.store import Store
-from tests.demo_lab import LEAD, a_job
+from tests.helpers.demo_lab import LEAD, a_job
+from tests.helpers.link_double import Double, WaitingClock
 
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
 LONG = int(os.environ.get("HALFPOWER_FUZZ_EXAMPLES", "1000"))

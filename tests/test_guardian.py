@@ -24,27 +24,23 @@ from harness.journal.lock import hold
 from harness.link.visa import resource_manager
 from harness.night.plan import look_through
 from harness.sim.faults import FaultPlan
-from tests.served import a_lab, command, end, guardians_of, resume, start, started, wait_for
+from tests.helpers.served import (
+    DRIVER,
+    LEASE_S,
+    SLOW,
+    WITHIN_S,
+    a_lab,
+    command,
+    end,
+    guardians_of,
+    own_unit,
+    resume,
+    start,
+    started,
+    wait_for,
+)  # fmt: skip
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX")
-
-WITHIN_S = 2.0  # what is promised
-SLOW = "30 ms"
-LEASE_S = 1.0  # of the driver that hangs: short, but enough on a machine that is busy
-DRIVER = """
-import os, signal, time
-from drivers.scope import ScpiScope
-
-class Hanging(ScpiScope):
-    longest_s = {lease_s}
-    readings = 0
-
-    def read(self, step):
-        Hanging.readings += 1
-        if Hanging.readings == 3:
-            {hang}
-        return super().read(step)
-"""
 
 
 @pytest.fixture
@@ -78,12 +74,6 @@ def killed(lab, log, *, again=False):
     lab.until_on(run)
     run.kill()
     return run
-
-
-def own_unit(lab, hang):
-    """The unit behind a driver of the user's own, which hangs at its third reading."""
-    (lab.folder / "mine.py").write_text(DRIVER.format(hang=hang, lease_s=LEASE_S), "utf-8")
-    lab.change("\n[unit]\n", '\n[unit]\ndriver = "mine.py:Hanging"\n')
 
 
 # --- the run is gone ---------------------------------------------------------------------------------------------

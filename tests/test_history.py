@@ -24,8 +24,8 @@ from harness.years import history
 from harness.years.records.folder import RunFolders
 from harness.years.records.rows import Selection
 from harness.years.records.store import Store
-from tests.demo_lab import halfpower
-from tests.sample_years import Visit, as_real, reseal, run_visits
+from tests.helpers.demo_lab import halfpower
+from tests.helpers.sample_years import Visit, as_real, reseal, run_visits
 
 FIRST = dt.date(2019, 5, 10)
 PER_YEAR = (0.35, 0.0)  # true drift of the channels, percent a year

@@ -30,8 +30,8 @@ from harness.report.html import html_page
 from harness.report.results import to_json
 from harness.report.tables import points_csv
 from harness.words.clean import clean
-from tests.demo_lab import DEMO, halfpower
-from tests.html_reader import Page
+from tests.helpers.demo_lab import DEMO, halfpower
+from tests.helpers.html_reader import Page
 
 KINDS = ("bench", "unit", "job")
 KEY = "<key>"

@@ -15,11 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hislip_double import HislipDouble
-from link_double import Double, TcpDouble, WaitingClock
 from pyvisa_py.protocols import rpc
-from serial_double import SerialDouble
-from vxi11_double import Vxi11Double
 
 from harness.errors import LinkError
 from harness.link.interfaces import INTERFACES
@@ -30,6 +26,10 @@ from harness.sim.bench import SimulatedBench
 from harness.sim.faults import Delivery, Endpoint
 from harness.sim.library import resource_manager as simulated_manager
 from harness.words.clock import Clock, RealClock
+from tests.helpers.hislip_double import HislipDouble
+from tests.helpers.link_double import Double, TcpDouble, WaitingClock
+from tests.helpers.serial_double import SerialDouble
+from tests.helpers.vxi11_double import Vxi11Double
 
 ROOT = Path(__file__).resolve().parent.parent
 SIMULATED = ROOT / "demo" / "brackwater" / "bench_sim.toml"

@@ -25,8 +25,21 @@ from harness.bench.guarding import SPARE_S
 from harness.errors import JournalError
 from harness.journal.journal import comparable
 from harness.sim.faults import FaultPlan
-from tests.served import LARGE, SMALL, Lab, a_lab, end, guardians_of, resume, start, started
-from tests.test_guardian import LEASE_S, SLOW, WITHIN_S, own_unit
+from tests.helpers.served import (
+    LARGE,
+    LEASE_S,
+    SLOW,
+    SMALL,
+    WITHIN_S,
+    Lab,
+    a_lab,
+    end,
+    guardians_of,
+    own_unit,
+    resume,
+    start,
+    started,
+)  # fmt: skip
 
 pytestmark = [
     pytest.mark.soak,

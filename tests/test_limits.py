@@ -8,7 +8,7 @@ import pytest
 from harness.bench.limits import Stress, connection_of, hazards, refusal, stress
 from harness.models import Setup
 from harness.steps import Connect, Dc, FastEdge, Measure, NoSignal, Sine, Square, TimeMarks, View
-from tests.setups import a_setup
+from tests.helpers.setups import a_setup
 
 
 def measure(stimulus, path="lead", source="calibrator", display="unit"):

@@ -9,12 +9,12 @@ import threading
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from link_double import Double, Refusal, Trouble, WaitingClock
 
 from harness.errors import BusyError, HalfpowerError, InstrumentError, LinkError
 from harness.link.link import MOST_INTRUSIONS, Link, LinkDown, NoValue, PowerCycled, repeat_point
 from harness.link.port import MemoryPort, PortError
 from harness.link.replies import ERROR_ENTRY, NUMBER, identity_agrees
+from tests.helpers.link_double import Double, Refusal, Trouble, WaitingClock
 
 BLOCK = b"\n;1\r\n#\x00\xff"
 

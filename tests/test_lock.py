@@ -14,7 +14,7 @@ import pytest
 from harness.errors import BusyError
 from harness.journal.lock import _made_for_all, hold
 from harness.words.addresses import same_for_all
-from tests.served import end, started
+from tests.helpers.served import end, started
 
 
 def test_one_instrument_in_two_roles_does_not_lock_itself_out(tmp_path: Path) -> None:

@@ -25,8 +25,8 @@ from harness.night.runner import PAGE, write_report
 from harness.night.start import start_of
 from harness.report.night import marks, page
 from harness.sim.clock import VirtualClock
-from tests.demo_lab import a_job
-from tests.night_lab import EVENING, Lab
+from tests.helpers.demo_lab import a_job
+from tests.helpers.night_lab import EVENING, Lab
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -412,7 +412,7 @@ def test_a_killed_queue_goes_on_in_the_run_that_was_under_way(lab: Lab) -> None:
         import os, signal, sys
         sys.path.insert(0, {str(ROOT)!r})
         from pathlib import Path
-        from tests.night_lab import Lab
+        from tests.helpers.night_lab import Lab
         lab = Lab(folder=Path({str(lab.folder)!r}))
         def kill(part, n):
             if n == 4 and len(list(lab.runs.glob("*-S1002-*"))) == 2:

@@ -19,7 +19,7 @@ from harness.night import runner
 from harness.night.awake import MISSING as NOT_AWAKE
 from harness.night.awake import REFUSED, awake
 from harness.night.notices import VARIABLE, Channel, Notices, addresses, channels
-from tests.night_lab import Lab
+from tests.helpers.night_lab import Lab
 
 SECRET = "hush-0f3c"
 

@@ -21,8 +21,8 @@ from harness.journal.lock import hold
 from harness.run.refusals import other_model, other_unit
 from harness.run.talk import talk
 from harness.steps import Measure
-from tests.demo_lab import DEMO, change, with_sequences
-from tests.served import a_lab
+from tests.helpers.demo_lab import DEMO, change, with_sequences
+from tests.helpers.served import a_lab
 
 
 @pytest.fixture

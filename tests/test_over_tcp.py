@@ -9,7 +9,7 @@ from harness.errors import OperatorStop
 from harness.journal.journal import comparable, read
 from harness.run.faulted import LINE
 from harness.sim.faults import FaultPlan
-from tests.served import a_lab
+from tests.helpers.served import a_lab
 
 JOB = """
 [[sequence]]

@@ -14,9 +14,9 @@ import pytest
 from harness import runs as opening
 from harness.errors import ConfigError, JournalError
 from harness.journal.journal import NAME, read
-from tests.demo_lab import DEMO, a_job, change, halfpower
-from tests.night_lab import Lab
-from tests.sample_years import reseal
+from tests.helpers.demo_lab import DEMO, a_job, change, halfpower
+from tests.helpers.night_lab import Lab
+from tests.helpers.sample_years import reseal
 
 MARK = "from pathlib import Path\n(Path(__file__).parent / 'it_ran').touch()\n"
 SEQUENCE = (

@@ -20,7 +20,7 @@ from harness.errors import ConfigError, OwnCodeError
 from harness.files.own_values import Unfit, fitted
 from harness.journal.journal import read
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, View, from_plain, to_plain
-from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower
+from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower
 
 STEP = Measure(
     purpose="mine", path="lead", source="calibrator", stimulus=Dc(level_v=0.3), display="unit",

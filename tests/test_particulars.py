@@ -26,8 +26,8 @@ from harness.report.shown import OVERDUE, judged, marks
 from harness.report.summary import beside, summarise, with_particulars
 from harness.steps import Dc, Reading, Square
 from tests.golden.render import FORMATS
-from tests.record_examples import measured
-from tests.report_examples import EXAMPLES, build, setup
+from tests.helpers.record_examples import measured
+from tests.helpers.report_examples import EXAMPLES, build, setup
 
 DIGITAL = FORMATS[0] / "digital"
 EARLIER = FORMATS[0] / "before_identities"

@@ -21,8 +21,8 @@ from harness.night import heartbeat, log
 from harness.night.account import account
 from harness.night.notices import VARIABLE
 from harness.words.version import program_version
-from tests.demo_lab import halfpower
-from tests.night_lab import Lab
+from tests.helpers.demo_lab import halfpower
+from tests.helpers.night_lab import Lab
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli import cli
-from tests.demo_lab import DEMO, halfpower, with_sequences
+from tests.helpers.demo_lab import DEMO, halfpower, with_sequences
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text("utf-8")

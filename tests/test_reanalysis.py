@@ -20,9 +20,9 @@ from harness.journal import journal
 from harness.years import corrections, reanalysis, reanalysis_record, workers
 from harness.years.records.rows import Selection
 from harness.years.records.store import Store
-from tests.demo_lab import halfpower
-from tests.dying_worker import square_or_die
-from tests.sample_years import Visit, reseal, run_visits
+from tests.helpers.demo_lab import halfpower
+from tests.helpers.dying_worker import square_or_die
+from tests.helpers.sample_years import Visit, reseal, run_visits
 
 HIGH = 1.02  # what the calibrator is now said to have given, over what was set
 

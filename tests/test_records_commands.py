@@ -11,8 +11,8 @@ import pytest
 from harness.journal import journal
 from harness.years.records.rows import Selection
 from harness.years.records.store import Store
-from tests.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower
-from tests.record_examples import resumed, told_again
+from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower
+from tests.helpers.record_examples import resumed, told_again
 
 
 @pytest.fixture

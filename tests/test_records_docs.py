@@ -10,9 +10,9 @@ import pytest
 from harness.errors import RecordsError
 from harness.years.records.schema import METADATA
 from harness.years.records.store import Store
-from tests import postgres
-from tests.demo_lab import halfpower
-from tests.record_examples import told_again
+from tests.helpers import postgres
+from tests.helpers.demo_lab import halfpower
+from tests.helpers.record_examples import told_again
 
 PAGE = (Path(__file__).resolve().parent.parent / "docs" / "records.md").read_text("utf-8")
 

@@ -19,8 +19,8 @@ from harness.years.records import database
 from harness.years.records.check import problems
 from harness.years.records.rows import Selection
 from harness.years.records.store import Store
-from tests import postgres
-from tests.record_examples import told_again
+from tests.helpers import postgres
+from tests.helpers.record_examples import told_again
 
 ROOT = Path(__file__).resolve().parent.parent
 EVERYTHING = Selection(simulated=None, finished=None)
@@ -181,8 +181,8 @@ def test_a_store_that_may_not_be_written(tmp_path_factory: pytest.TempPathFactor
         store.chmod(file)
         store.parent.chmod(folder)
         done = subprocess.run(
-            [sys.executable, "-m", "tests.record_workers", "refused", store, *runs.glob("*-02"), Path(name, "trial")],
-            cwd=ROOT, capture_output=True, encoding="utf-8", timeout=60, check=False,
+            [sys.executable, "-m", "tests.helpers.record_workers", "refused", store, *runs.glob("*-02"),
+             Path(name, "trial")], cwd=ROOT, capture_output=True, encoding="utf-8", timeout=60, check=False,
         )  # fmt: skip
         store.parent.chmod(0o755)
         assert done.returncode == 0, done.stderr

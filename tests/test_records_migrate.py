@@ -21,7 +21,7 @@ from harness.years.records import database
 from harness.years.records.migrate import Layouts
 from harness.years.records.schema import METADATA, VERSION_TABLE
 from harness.years.records.store import Store
-from tests.record_examples import told_again
+from tests.helpers.record_examples import told_again
 
 posix = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are forked and killed as POSIX does")
 ROOT = Path(__file__).resolve().parent.parent
@@ -130,7 +130,7 @@ def test_a_step_that_breaks_half_way_changes_nothing(
 
 def opener(url: str, layouts: Layouts) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-m", "tests.record_workers", "open", url, layouts.newest, *map(str, layouts.folders)],
+        [sys.executable, "-m", "tests.helpers.record_workers", "open", url, layouts.newest, *map(str, layouts.folders)],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8",
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
     )  # fmt: skip

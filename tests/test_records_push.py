@@ -20,8 +20,8 @@ from harness.years.records import database
 from harness.years.records.push import push, remember
 from harness.years.records.rows import Selection
 from harness.years.records.store import Store
-from tests import postgres
-from tests.record_examples import resumed, told_again
+from tests.helpers import postgres
+from tests.helpers.record_examples import resumed, told_again
 
 ROOT = Path(__file__).resolve().parent.parent
 EVERYTHING = Selection(simulated=None, finished=None)
@@ -39,8 +39,8 @@ def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 def worker(*arguments: object) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-W", "error", "-m", "tests.record_workers", *map(str, arguments)], cwd=ROOT, text=True,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8",
+        [sys.executable, "-W", "error", "-m", "tests.helpers.record_workers", *map(str, arguments)],
+        cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8",
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
     )  # fmt: skip
 

@@ -20,7 +20,7 @@ from harness.years.records.derive import LONG, SHORT, Origin, derive
 from harness.years.records.folder import RunFolders
 from harness.years.records.rows import Derived, ResultRow, Selection
 from harness.years.records.store import Store
-from tests.record_examples import measured, plain, resumed, told_again
+from tests.helpers.record_examples import measured, plain, resumed, told_again
 
 EVERYTHING = Selection(simulated=None, finished=None)
 BEFORE = dt.datetime(2026, 11, 1, tzinfo=dt.UTC)

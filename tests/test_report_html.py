@@ -13,8 +13,8 @@ from harness.report import shown
 from harness.report.html import css_string, html_page
 from harness.report.plots import pictures as drawn
 from harness.words.clean import clean
-from tests.html_reader import Page
-from tests.report_examples import EXAMPLES, HOSTILE, html_of
+from tests.helpers.html_reader import Page
+from tests.helpers.report_examples import EXAMPLES, HOSTILE, html_of
 
 PAGES = (
     "does_not_meet",

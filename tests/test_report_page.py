@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from tests.report_examples import html_of
+from tests.helpers.report_examples import html_of
 
 pytestmark = pytest.mark.e2e
 

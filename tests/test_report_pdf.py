@@ -31,7 +31,7 @@ from harness.report.results import to_json
 from harness.report.sheet import sheet
 from harness.report.summary import summarise
 from tests.golden.render import FORMATS, report_of
-from tests.report_examples import EXAMPLES, setup
+from tests.helpers.report_examples import EXAMPLES, setup
 
 NAMES = tuple(EXAMPLES)
 DIGITAL = FORMATS[0] / "digital"

@@ -11,7 +11,7 @@ import pytest
 
 from harness.report.plot_style import INKS, SERIES, Ink, Picture, themed
 from harness.report.plots import NARROW_IN, pictures, response_picture
-from tests.report_examples import EXAMPLES
+from tests.helpers.report_examples import EXAMPLES
 
 NAMES = ("does_not_meet", "hostile", "several_crossings", "incomplete")
 

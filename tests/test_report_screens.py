@@ -19,7 +19,7 @@ from harness.report.plots import NARROW_IN, WIDE_IN, pictures
 from harness.report.screen_plot import _marks, screen_picture
 from harness.report.screens import screen_of
 from harness.steps import FastEdge, Sine, Square, TimeMarks, View
-from tests.report_examples import EXAMPLES, skipped
+from tests.helpers.report_examples import EXAMPLES, skipped
 
 
 def point_of(report: Report, quantity: str = "deflection") -> Point:

@@ -16,7 +16,7 @@ from harness.report.response_chart import response_chart
 from harness.report.spelling import spelt
 from harness.report.terminal import render
 from harness.words.clean import clean
-from tests.report_examples import EXAMPLES, HOSTILE
+from tests.helpers.report_examples import EXAMPLES, HOSTILE
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
 

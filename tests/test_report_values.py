@@ -26,7 +26,7 @@ from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.sheet import sheet
 from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell
 from harness.report.terminal import render
-from tests.report_examples import EXAMPLES, HOSTILE, html_of
+from tests.helpers.report_examples import EXAMPLES, HOSTILE, html_of
 
 NAMES = tuple(EXAMPLES)
 

@@ -6,7 +6,7 @@ import pytest
 
 from harness.steps import Connect, Dc, Done, Measure, NoSignal, Reading, Square, TimeMarks
 from sequences import bandwidth, pulse, time_base, vertical
-from tests.setups import a_setup
+from tests.helpers.setups import a_setup
 
 
 def run(script, answer):

@@ -16,8 +16,7 @@ from harness.bench.settling import Criterion, planned_s, wait_s
 from harness.models import Bench, Setup
 from harness.sim.clock import VirtualClock
 from harness.steps import NOT_SETTLED, Connect, Dc, Measure, NoSignal, Reading, Sine, Stimulus, TimeMarks, View
-from tests.setups import a_setup
-from tests.test_bench import Driver, Person
+from tests.helpers.setups import Driver, Person, a_setup
 
 
 def a_bench_with(rated: dict[str, Any] | None = None, **tables: Any) -> Setup:

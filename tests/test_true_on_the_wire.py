@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.adversary import RATES, Lab, as_a_script, as_the_tool
+from tests.helpers.adversary import RATES, Lab, as_a_script, as_the_tool
 
 POINTS = int(os.environ.get("HALFPOWER_SOAK_POINTS", "30000"))
 FAULTS = (*RATES, "all")

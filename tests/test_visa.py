@@ -7,10 +7,8 @@ import subprocess
 import sys
 
 import pytest
-from link_double import Double, TcpDouble, Trouble, WaitingClock
 from pyvisa.constants import StatusCode
 from pyvisa.errors import InvalidSession, VisaIOError
-from serial_double import SerialDouble
 
 from harness.errors import ConfigError, InstrumentError, LinkError
 from harness.link.interfaces import interface_of
@@ -19,6 +17,8 @@ from harness.link.port import PortError
 from harness.link.visa import LONGEST_LINE, VisaPort, open_link, resource_manager
 from harness.models import Generator, SerialLine
 from harness.words.clock import RealClock
+from tests.helpers.link_double import Double, TcpDouble, Trouble, WaitingClock
+from tests.helpers.serial_double import SerialDouble
 
 SI = {"si": True}
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import pytest
-from hislip_double import HislipDouble
-from link_double import Double, Trouble
 
 from harness.errors import LinkError
 from harness.link.link import Link, repeat_point
 from harness.link.visa import open_link, resource_manager
 from harness.models import Generator
 from harness.words.clock import RealClock
+from tests.helpers.hislip_double import HislipDouble
+from tests.helpers.link_double import Double, Trouble
 
 BLOCK = bytes(range(256)) * 4
 

@@ -18,7 +18,7 @@ from harness.report.findings import DRIFT
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultInjector, FaultPlan
 from harness.steps import RETURN, Measure, Reading, Reply, Step
-from tests.demo_lab import DEMO, a_job, change
+from tests.helpers.demo_lab import DEMO, a_job, change
 
 
 @pytest.fixture
@@ -470,7 +470,7 @@ def search_skipping(which: Callable[[int], bool]) -> list[Measure]:
     """What the bandwidth search of one channel asks of an ideal unit, and of a person who skips some of it."""
     from harness.run.rehearsal import ideal
     from sequences import bandwidth
-    from tests.setups import a_setup
+    from tests.helpers.setups import a_setup
 
     setup = a_setup()
     options = bandwidth.Options(channels=(1,))

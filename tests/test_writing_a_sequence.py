@@ -11,7 +11,7 @@ import pytest
 from harness import runs as opening
 from harness.steps import Connect, Done, Measure, Reading
 from sequences import BUILT_IN
-from tests.demo_lab import DEMO, with_sequences
+from tests.helpers.demo_lab import DEMO, with_sequences
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "docs" / "writing_a_sequence.md").read_text("utf-8")

@@ -18,7 +18,7 @@ from harness.models import Setup
 from harness.steps import Connect, Done, Measure, Reading, Sine
 from sequences import bandwidth
 from tests.benchmarks.response_units import mistype
-from tests.setups import a_setup
+from tests.helpers.setups import a_setup
 
 F3_HZ, CAPACITANCE_F, TRACE_DIV = 118e6, 20e-12, 0.1
 COUNTER_REL = 1e-5

@@ -32,7 +32,7 @@ from harness.years.records import queries
 from harness.years.records.derive import Origin, derive
 from harness.years.records.rows import Derived, Selection
 from harness.years.records.store import Store
-from tests import postgres
+from tests.helpers import postgres
 
 ADDED = 20
 UNITS = 400

@@ -7,7 +7,7 @@ import os
 import select
 import threading
 
-from link_double import Double
+from tests.helpers.link_double import Double
 
 
 class SerialDouble:

@@ -22,9 +22,8 @@ from typing import Any
 import numpy as np
 
 from harness.sim.bench import SimulatedBench
-from tests.demo_lab import DEMO, change, with_sequences
+from tests.helpers.demo_lab import DEMO, change, with_sequences
 
-ROOT = Path(__file__).resolve().parent.parent
 LONGEST_S = 60.0
 
 SMALL = """
@@ -46,6 +45,24 @@ path = "lead"
 use = "bandwidth"
 channels = [1, 2]
 target = "1 %"
+"""
+
+WITHIN_S = 2.0  # what is promised
+SLOW = "30 ms"
+LEASE_S = 1.0  # of the driver that hangs: short, but enough on a machine that is busy
+DRIVER = """
+import os, signal, time
+from drivers.scope import ScpiScope
+
+class Hanging(ScpiScope):
+    longest_s = {lease_s}
+    readings = 0
+
+    def read(self, step):
+        Hanging.readings += 1
+        if Hanging.readings == 3:
+            {hang}
+        return super().read(step)
 """
 
 
@@ -119,6 +136,12 @@ def a_lab(folder: Path, sequences: str = SMALL, *, chance: bool = False) -> Iter
         yield Lab(folder=folder, simulated=simulated, addresses=servers.addresses)
 
 
+def own_unit(lab: Lab, hang: str) -> None:
+    """The unit behind a driver of the user's own, which hangs at its third reading."""
+    (lab.folder / "mine.py").write_text(DRIVER.format(hang=hang, lease_s=LEASE_S), "utf-8")
+    lab.change("\n[unit]\n", '\n[unit]\ndriver = "mine.py:Hanging"\n')
+
+
 def wait_for(what: Callable[[], object], *, while_: Callable[[], bool] = lambda: True) -> None:
     """Look again and again until it is so."""
     until = time.monotonic() + LONGEST_S
@@ -134,7 +157,7 @@ def wait_for(what: Callable[[], object], *, while_: Callable[[], bool] = lambda:
 def started(action: Callable[..., None], *args: Any, log: Path) -> BaseProcess:
     """Do something in a process forked from a warm one; what it says, and its guardian, goes to a file."""
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.served_warm"])
+    context.set_forkserver_preload(["tests.helpers.served_warm"])
     process = context.Process(target=_logged, args=(log, action, args), daemon=True)
     process.start()
     return process

@@ -28,7 +28,7 @@ from harness.sim.faults import Delivery, Endpoint, FaultPlan
 from harness.sim.settings import check, read_toml
 from harness.sim.waves import Level, Marks, SineWave, SquareWave, Wave
 from harness.steps import Connect, Dc, FastEdge, Measure, Reading, Sine, Square, Step, TimeMarks, View
-from tests.demo_lab import DEMO, change
+from tests.helpers.demo_lab import DEMO, change
 
 A_SESSION: Final = 100
 """Points from the opening of a bench to its end."""

@@ -1,4 +1,4 @@
-"""What the tests of the store do in processes of their own: `python -m tests.record_workers WHAT ARGUMENTS...`.
+"""What the tests of the store do in processes of their own: `python -m tests.helpers.record_workers WHAT ARGUMENTS...`.
 
 Several of them work on one store at once, or end by SIGKILL at every statement that the database is sent.
 """

@@ -20,7 +20,7 @@ from harness.person.live import Silent
 from harness.report.night import Night
 from harness.sim.clock import VirtualClock
 from harness.steps import Reply, Step
-from tests.demo_lab import DEMO, LEAD, a_job, change
+from tests.helpers.demo_lab import DEMO, LEAD, a_job, change
 
 EVENING = dt.datetime(2026, 11, 25, 17, 50, tzinfo=dt.UTC)
 

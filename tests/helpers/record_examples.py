@@ -17,7 +17,7 @@ from typing import Any
 from harness import runs as opening
 from harness.journal import journal
 from harness.journal.journal import Contents, Journal
-from tests.demo_lab import DEMO, LEAD, a_job
+from tests.helpers.demo_lab import DEMO, LEAD, a_job
 
 
 @cache

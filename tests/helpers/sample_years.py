@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from harness import runs as opening
-from tests.demo_lab import DEMO, LEAD, a_job
+from tests.helpers.demo_lab import DEMO, LEAD, a_job
 
 _HOURS = {"as found": "09", "as left": "15"}
 SETTINGS = ("50 mV", "500 mV", "5 V")

@@ -14,7 +14,7 @@ import threading
 from collections import deque
 from enum import IntEnum
 
-from link_double import Double
+from tests.helpers.link_double import Double
 
 CORE = (0x0607AF, 1)  # DEVICE_CORE, its version
 PORT_MAPPER = (100000, 2)

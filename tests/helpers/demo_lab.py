@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 
 from harness.cli import cli
 
-DEMO: Final = Path(__file__).resolve().parent.parent / "demo" / "brackwater"
+DEMO: Final = Path(__file__).resolve().parents[2] / "demo" / "brackwater"
 LEAD: Final = 'use = "vertical"\npaths = ["lead"]'
 ONE_CHANNEL: Final = f"{LEAD}\nchannels = [1]"
 

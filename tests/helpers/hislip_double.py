@@ -11,7 +11,7 @@ import struct
 import threading
 from enum import IntEnum
 
-from link_double import Double
+from tests.helpers.link_double import Double
 
 HEADER = struct.Struct("!2sBBIQ")
 

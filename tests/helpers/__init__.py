@@ -1,0 +1,1 @@
+"""What tests share: laboratories, instruments, people, examples. No test module imports another; they import these."""
