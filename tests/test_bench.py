@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import pytest
@@ -50,6 +51,18 @@ def test_one_source_that_cannot_be_switched_off_does_not_leave_the_other_on(erro
         pass
     assert said == [("generator", "off"), ("calibrator", "closed"), ("generator", "closed"), ("unit", "closed")]
     assert told == [("outputs", told[0][1])]
+
+
+def test_every_output_is_off_before_a_display_is_brought_to_a_known_state() -> None:
+    """An earlier user may have left a voltage on, and a preset range may be a sensitive one."""
+    bench, said, _ = a_bench()
+    idle = bench.drivers.pop("generator")  # type: ignore[attr-defined]
+    for name, driver in (*bench.drivers.items(), ("generator", idle)):
+        driver.preset = partial(said.append, (name, "preset"))  # type: ignore[attr-defined]
+    bench = LiveBench(a_setup(), bench.drivers, operator=Person(), clock=RealClock(), idle={"generator": idle})
+    bench.prepare()
+    assert said[:2] == [("calibrator", "off"), ("generator", "off")]
+    assert sorted(said[2:]) == [("calibrator", "preset"), ("generator", "preset"), ("unit", "preset")]
 
 
 ALL_SWITCHED_OFF = [("calibrator", "off"), ("generator", "off")]

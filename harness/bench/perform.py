@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from typing import Any, Final, TypeAlias, TypeVar, assert_never
@@ -16,6 +16,7 @@ from typing import Any, Final, TypeAlias, TypeVar, assert_never
 from drivers import Driver, Meter, Router, Screen, Source, longest_s
 from harness.bench import limits, settling
 from harness.bench.guarding import Guardian, NoGuardian
+from harness.bench.outputs import Outputs, why
 from harness.bench.warm_up import WarmUp
 from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.link.link import NotAsSet, OnEvent, repeat_point
@@ -25,7 +26,8 @@ from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Re
 from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
 from harness.words.signals import describe
 
-TRIES: Final = 3
+TRIES: Final = 3  # of a setting that is refused, before it is believed that a display has it not
+MOST_LOOKS: Final = 20  # of a person at one connection
 Ending: TypeAlias = BaseException | None
 ALL_OFF: Final = "Every output was switched off."
 T = TypeVar("T")
@@ -62,10 +64,13 @@ class LiveBench:
         self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
         self._cautioned = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
-        self._driven_v = 0.0  # peak that the sources may be giving, as far as is known
-        self._unsure: dict[Role, BaseException] = {}  # the sources that would not go off when last asked
-        self._warned: set[str] = set()
-        self._dark: set[Role] = set()  # sources that were switched off, and not on since
+        self.outputs = Outputs(
+            setup.bench,
+            {role: driver for role, driver in self._all().items() if role in SOURCES},
+            alive=self._alive,
+            tell=operator.tell,
+            on_event=on_event,
+        )
         self._route: str | None = None  # what the switch closed for the connection in force: no hand is near a cable
         self._route_in_doubt = False
         self._connected: Connect | None = None
@@ -95,8 +100,10 @@ class LiveBench:
 
     def prepare(self) -> None:
         """Bring every remote instrument to a known state, every output off and confirmed, before anything is done."""
-        for role, why in self._unreachable.items():
-            self.on_event("outputs", self._not_known(role, why))
+        for role, reason in self._unreachable.items():
+            self.on_event("outputs", self._not_known(role, reason))
+        if problems := self.outputs.off(but=self.outputs.by_hand()):
+            raise SafetyError(f"Not begun. {' '.join(problems)}")
         for driver in self._all().values():
             preset = getattr(driver, "preset", None)
             if preset is not None:
@@ -105,9 +112,6 @@ class LiveBench:
                 trusted: tuple[str, ...] = getattr(driver, "on_trust", tuple)()
                 if trusted:
                     self.on_event("on trust", f"{driver.identify()}: nothing asks back {', '.join(trusted)}.")
-        remote = {role: driver for role, driver in self._sources().items() if self._is_remote(role)}
-        if problems := self._switched_off(remote):
-            raise SafetyError(f"Not begun. {' '.join(problems)}")
 
     def try_settings(self, views: Iterable[tuple[Display, View]]) -> None:
         """Set remote displays to every view once, outputs off: what one cannot be set to is known before the run.
@@ -149,12 +153,9 @@ class LiveBench:
     def _all(self) -> dict[Role, Driver]:
         return {**self.drivers, **self._idle}
 
-    def _sources(self) -> dict[Role, Driver]:
-        return {role: driver for role, driver in self._all().items() if role in SOURCES}
-
-    def _not_known(self, role: Role, why: str) -> str:
+    def _not_known(self, role: Role, reason: str) -> str:
         label = getattr(self.setup.bench, role).label
-        return f"The output of the {role} ({label}), which this job does not use, may be ON: {why.rstrip('.')}."
+        return f"The output of the {role} ({label}), which this job does not use, may be ON: {reason.rstrip('.')}."
 
     # --- connections -------------------------------------------------------------------------------------------
 
@@ -163,7 +164,8 @@ class LiveBench:
         self._connected = None
         self._route = self.setup.route(step.path, step.display, step.channel)
         if self._route is None:
-            self._refuse_hands(self.outputs_off())
+            self._standing = None
+            self.outputs.for_hands()
             self._by_hand(step)
         else:
             self._dark_for_switching(step.source)
@@ -173,8 +175,8 @@ class LiveBench:
 
     def _dark_for_switching(self, source: Role) -> None:
         self.make_safe()
-        if source in self._unsure:
-            raise self._lost(source)  # the others of a bench that switches by itself can do without it
+        if source in self.outputs.unsure:
+            raise self.outputs.lost(source)  # the others of a bench that switches by itself can do without it
 
     def _by_switch(self) -> None:
         assert self._route is not None
@@ -197,14 +199,6 @@ class LiveBench:
             self._route_in_doubt = True
             raise
 
-    def _refuse_hands(self, problems: list[str]) -> None:
-        """No hand is asked to a cable while an output may be on; where nobody is left to ask, that is the reason."""
-        for error in self._unsure.values():
-            if isinstance(error, OperatorStop):
-                raise error
-        if problems:
-            raise SafetyError(f"Do not touch the cables: {' '.join(problems)}")
-
     def _by_hand(self, step: Connect) -> None:
         path = self.setup.bench.paths.get(step.path, SignalPath())
         lines = [path.label] if path.label else []
@@ -219,10 +213,10 @@ class LiveBench:
 
     def _ask_for_unreachable(self, step: Connect) -> None:
         """No hand is sent to a cable before a person says that a source which does not answer is off."""
-        for role, why in self._unreachable.items():
+        for role, reason in self._unreachable.items():
             prompt = Prompt(
                 kind="choose",
-                title=f"{self._not_known(role, why)} Look at it before you touch a cable.",
+                title=f"{self._not_known(role, reason)} Look at it before you touch a cable.",
                 step=step,
                 choices=("it is off", "stop"),
                 hazard=True,
@@ -238,20 +232,34 @@ class LiveBench:
         hazards = self._hazards(step)
         self.guardian.ready()
         reading = self._tried(lambda: self._point(step, hazards))
-        if not self._is_remote(step.display) or settling.is_near(step, reading):
-            return reading
-        self._forget()
-        again = self._tried(lambda: self._point(step, hazards))
-        return again if settling.is_near(step, again) else self._in_question(step, again)
+        for _ in range(MOST_LOOKS):
+            if not self._is_remote(step.display) or settling.is_near(step, reading):
+                return reading
+            self._forget()
+            reading = self._tried(lambda: self._point(step, hazards))
+            if settling.is_near(step, reading):
+                return reading
+            match self._in_question(step, reading):
+                case "read again":
+                    self._confirm_again()
+                case "it counts":
+                    return replace(reading, flags=(*reading.flags, settling.QUESTIONED))
+                case "stop":
+                    raise OperatorStop(STOPPED_OFF)
+                case _:
+                    break
+        return settling.no_signal(reading)
 
-    def _in_question(self, step: Measure, reading: Reading) -> Reading:
+    def _in_question(self, step: Measure, reading: Reading) -> str:
         """Twice far from what was applied: a person may look at the connection; nobody there, nothing is judged."""
         sentence = settling.far_sentence(step, reading)
-        self.make_safe()
         self.on_event(settling.NO_SIGNAL, sentence)
+        self._standing = None
         if self._route is not None:
+            self.make_safe()
             self._route_in_doubt = True
-            return settling.no_signal(reading)
+            return settling.NO_SIGNAL
+        self.outputs.for_hands()
         where = describe_connection(
             Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
         )
@@ -259,17 +267,9 @@ class LiveBench:
             kind="choose",
             title=f"{sentence} Outputs are off. Look at the connection {where}",
             step=step,
-            choices=("no signal", "read again", "it counts", "stop"),
+            choices=(settling.NO_SIGNAL, "read again", "it counts", "stop"),
         )
-        match ask_choice(self._operator, prompt):
-            case "read again":
-                self._confirm_again()
-                return self._measure(step)
-            case "it counts":
-                return replace(reading, flags=(*reading.flags, settling.QUESTIONED))
-            case "stop":
-                raise OperatorStop(STOPPED_OFF)
-        return settling.no_signal(reading)
+        return ask_choice(self._operator, prompt)
 
     def _forget(self) -> None:
         """Set everything anew for the next point."""
@@ -296,13 +296,8 @@ class LiveBench:
 
     def _dark_after(self, error: InstrumentError) -> None:
         """Outputs off; trouble on a line alone sends no person to a source that is worked by hand."""
-        by_hand = [role for role in self._sources() if not self._is_remote(role)]
-        if not by_hand or isinstance(error, NotAsSet) or not isinstance(error, LinkError):
-            self.make_safe()
-            return
-        remote = {role: driver for role, driver in self._sources().items() if role not in by_hand}
-        for problem in self._switched_off(remote):
-            self._tell_loudly(problem)
+        trouble_of_a_line = isinstance(error, LinkError) and not isinstance(error, NotAsSet)
+        self.outputs.make_safe(but=self.outputs.by_hand() if trouble_of_a_line else None)
 
     def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
         self._before(step)
@@ -313,7 +308,7 @@ class LiveBench:
             self._warm_up.wait(self._off_or_refuse)
         source: Source = self._role(step.source)
         screen: Screen = self._role(step.display)
-        self._others_off(step.source)
+        self.outputs.others_off(step.source, by_switch=self._route is not None)
         self._allow(step, hazards)  # after every wait: who said "go on" is still there when the voltage comes
         self._set(step, source, screen)
         self._settle(step)
@@ -349,19 +344,19 @@ class LiveBench:
     def _set(self, step: Measure, source: Source, screen: Screen) -> None:
         """Set source and display so that the display is never driven harder than it was or will be."""
         wanted_v = limits.stress(step.stimulus).peak_v
-        rising = wanted_v >= self._driven_v
+        rising = wanted_v >= self.outputs.driven_v
         if rising:
             self._alive(screen)
             screen.show(step.view)
             self._turned_first(step, source, screen, wanted_v)
-        self._driven_v = max(self._driven_v, wanted_v)  # until it is done, either may stand
+        self.outputs.driven_v = max(self.outputs.driven_v, wanted_v)  # until it is done, either may stand
         self._alive(source)
         if isinstance(step.stimulus, NoSignal):
             source.off()
         else:
-            self._dark.discard(step.source)
+            self.outputs.dark.discard(step.source)
             source.apply(step.stimulus)
-        self._driven_v = wanted_v
+        self.outputs.driven_v = wanted_v
         if not rising:
             self._alive(screen)
             screen.show(step.view)
@@ -415,16 +410,6 @@ class LiveBench:
         except KeyError:
             raise InstrumentError(role, f"this bench has no {role}; add [{role}] to the bench file") from None
 
-    def _others_off(self, used: Role) -> None:
-        for role, driver in self._sources().items():
-            if role in self._unsure and self._route is None:
-                raise self._lost(role)
-            if role == used or role in self._unsure or role in self._dark:
-                continue
-            self._alive(driver)
-            driver.off()  # type: ignore[attr-defined]  # the role's protocol
-            self._dark.add(role)
-
     def _hazards(self, step: Measure) -> list[limits.Hazard]:
         """What a person must confirm; what would break a rating is refused."""
         hazards = limits.hazards(step, self.setup)
@@ -461,69 +446,19 @@ class LiveBench:
     # --- safety ------------------------------------------------------------------------------------------------
 
     def outputs_off(self) -> list[str]:
-        """Switch every source off, each by itself; a sentence for each that would not. A signal waits for all."""
+        """Switch every source off; a sentence for each that would not."""
         self._standing = None
-        self._unsure.clear()
-        problems = self._switched_off(self._sources())
-        if not problems:
-            self._driven_v = 0.0
-            self._warned.clear()
-        return problems
-
-    def _switched_off(self, sources: Mapping[Role, Driver]) -> list[str]:
-        problems = []
-        stopped: KeyboardInterrupt | None = None
-        for role, driver in sources.items():
-            self._dark.discard(role)
-            try:
-                try:
-                    self._off(driver)
-                except KeyboardInterrupt as error:
-                    stopped = error
-                    self._off(driver)
-                self._dark.add(role)
-            except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
-                problems.append(self._may_be_on(role, error))
-                self._unsure[role] = error
-        if stopped is not None:
-            raise stopped
-        return problems
-
-    def _off(self, driver: Driver) -> None:
-        with suppress(Exception):  # that somebody cannot be told keeps no output on
-            self._alive(driver)
-        driver.off()  # type: ignore[attr-defined]  # the role's protocol
-
-    def _may_be_on(self, role: Role, error: BaseException) -> str:
-        label = getattr(self.setup.bench, role).label
-        return f"The output of the {role} ({label}) may still be ON: {_why(error)} Switch it off by hand."
+        return self.outputs.off()
 
     def make_safe(self) -> None:
-        """Switch every source off, and say loudly which would not go; once each, however often it is tried."""
-        for problem in self.outputs_off():
-            self._tell_loudly(problem)
-
-    def _tell_loudly(self, problem: str) -> None:
-        if self._warn(problem):
-            self._operator.tell(problem)
-
-    def _warn(self, problem: str) -> bool:
-        """Record an output that may be on, once; whether it is news."""
-        news = problem not in self._warned
-        self._warned.add(problem)
-        if news:
-            self.on_event("outputs", problem)
-        return news
+        """Switch every source off, and say loudly which would not go."""
+        self._standing = None
+        self.outputs.make_safe()
 
     def _off_or_refuse(self) -> None:
         self._confirm_again()  # a wait may be long, and the bench looked safe meanwhile
         if problems := self.outputs_off():
             raise SafetyError(f"Nothing is waited for with an output on: {' '.join(problems)}")
-
-    def _lost(self, role: Role) -> InstrumentError:
-        error = self._unsure[role]
-        why = str(error).removeprefix(f"{role}: ")
-        return error if isinstance(error, InstrumentError) else InstrumentError(role, f"would not go off: {why}")
 
     def identify(self) -> dict[Role, str]:
         """Who answers in each role."""
@@ -573,14 +508,14 @@ class LiveBench:
                 self._warm_up.keep()
             self.close()  # before the guardian has its try: an instrument may serve one connection only
         finally:
-            still = self.guardian.dismiss(tuple(self._unsure))
-            for role, error in self._unsure.items():
+            still = self.guardian.dismiss(tuple(self.outputs.unsure))
+            for role, error in self.outputs.unsure.items():
                 if role in still:
-                    problems.append(self._may_be_on(role, error))
-                    self._warn(problems[-1])
+                    problems.append(self.outputs.may_be_on(role, error))
+                    self.outputs.warn(problems[-1])
                 else:
                     by_whom = "was switched off by the guardian, because the run could not"
-                    self.on_event("guardian", f"The output of the {role} {by_whom}: {_why(error)}")
+                    self.on_event("guardian", f"The output of the {role} {by_whom}: {why(error)}")
         if not problems:
             self.on_event("off", ALL_OFF)
         return _last_word(ended, stopped, problems)
@@ -595,7 +530,3 @@ def _last_word(ended: Ending, stopped: KeyboardInterrupt | None, problems: list[
         if note not in str(last):
             last.add_note(note)
     return last
-
-
-def _why(error: BaseException) -> str:
-    return f"{(str(error) or type(error).__name__).rstrip('.')}."
