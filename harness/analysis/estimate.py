@@ -2,8 +2,8 @@
 
 The table is linear in its inputs: y = estimate + Σ cᵢ (Xᵢ − xᵢ). Its standard uncertainty, effective degrees of freedom
 and coverage factor follow the GUM; the same table gives the exact distribution by convolution, which becomes the
-primary statement where a dominant bounded term makes the normal factor wrong. Models that are not linear go to
-`monte_carlo`. Equation numbers refer to docs/uncertainty.md.
+primary statement where a dominant bounded term makes the normal factor wrong. Equation numbers refer to
+docs/uncertainty.md.
 
 References
 ----------

@@ -6,7 +6,6 @@ lines for scripts, and nothing.
 
 from __future__ import annotations
 
-import math
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
@@ -14,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
-from harness.quantities import HALF_POWER_DB, db, duration, show
+from harness.quantities import db, duration, show
 from harness.steps import Connect, Measure, Reading, Reply, Sine, Step, to_plain
 from harness.words.clean import clean
 from harness.words.json_text import json_text
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
 SAID: Final = ("outputs", "own code")  # told once elsewhere: in the program's last line, and before its first
 LAST: Final = 6  # readings kept in sight
 _SURE_WITHIN: Final = 0.26  # of what is expected: the first reading of a search knows it within a quarter
-CHART: Final = (56, 10)  # columns and rows of the response chart
+CHART: Final = (65, 12)  # columns and rows of the response chart
 
 
 @dataclass(slots=True, kw_only=True)
@@ -143,29 +142,11 @@ class Responses:
         return name, [(frequency_hz, db(gain / reference)) for frequency_hz, gain in points]
 
 
-def chart(points: list[tuple[float, float]], *, plain: bool = False) -> list[str]:
-    """A response as lines of text: a logarithmic frequency axis, and a line at half power.
+def chart(points: list[tuple[float, float]]) -> RenderableType:
+    """A response over frequency. Uncorrected: a picture to see the search by, not a result."""
+    from harness.words.chart import ResponseChart
 
-    Uncorrected: a picture to see the search by, not a result.
-    """
-    columns, rows = CHART
-    dot, line = ("o", "-") if plain else ("●", "─")
-    low_hz, high_hz = points[0][0], points[-1][0]
-    span = math.log(high_hz / low_hz) or 1.0
-    bottom_db = min(-4.0, *(level for _, level in points))
-    top_db = max(0.5, *(level for _, level in points))
-
-    def row_of(level_db: float) -> int:
-        return round((top_db - level_db) / (top_db - bottom_db) * (rows - 1))
-
-    grid = [[" "] * columns for _ in range(rows)]
-    grid[row_of(-HALF_POWER_DB)] = [line] * columns
-    for frequency_hz, level_db in points:
-        grid[row_of(level_db)][round(math.log(frequency_hz / low_hz) / span * (columns - 1))] = dot
-    labels = {row_of(0.0): "0 dB", row_of(-HALF_POWER_DB): f"{-HALF_POWER_DB:.2f} dB"}
-    lines = [f"{labels.get(row, ''):>9} |{''.join(cells)}" for row, cells in enumerate(grid)]
-    low, high = show(low_hz, "Hz", 3), show(high_hz, "Hz", 4)
-    return [*lines, f"{'':>9} +{'-' * columns}", f"{'':>11}{low}{high:>{columns - len(low)}}"]
+    return ResponseChart(readings=tuple(points), width=CHART[0], height=CHART[1])
 
 
 # --- the four ways ----------------------------------------------------------------------------------------------
@@ -261,8 +242,7 @@ class Lines(Silent):
                 one = Responses({(part, channel): points}).latest()
                 assert one is not None
                 self._print(f"{part}, channel {channel}, uncorrected, relative to its lowest frequency:")
-                for line in chart(one[1], plain=_is_ascii(self._console)):
-                    self._print(line)
+                self._console.print(chart(one[1]))
         self._drawn = ""
 
     def _print(self, text: str) -> None:
@@ -343,13 +323,9 @@ class Redrawn(Silent):
         if self._is_responding() and (latest := self.responses.latest()) and len(latest[1]) > 2:
             (part, channel), points = latest
             shown.append(Text(clean(f"{part}, channel {channel}, uncorrected, relative to its lowest frequency")))
-            shown += [Text(line) for line in chart(points, plain=_is_ascii(self._console))]
+            shown.append(chart(points))
         return Group(*shown)
 
     def _is_responding(self) -> bool:
         latest = self.responses.latest()
         return latest is not None and latest[0][0] == self._part
-
-
-def _is_ascii(console: Console) -> bool:
-    return not console.encoding.lower().startswith("utf")

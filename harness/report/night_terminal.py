@@ -13,8 +13,8 @@ from rich.text import Text
 
 from harness.report import shown
 from harness.report.night import Night, NightRun, marks, span
-from harness.report.spelling import spelt
 from harness.report.terminal_page import STYLE, Fitted, Screen
+from harness.words.spelling import spelt
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -21,8 +21,8 @@ from rich.text import Text
 from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
 from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
-from harness.report.response_chart import response_chart
 from harness.report.terminal_page import STYLE, Fitted, Screen
+from harness.words.chart import ResponseChart
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
@@ -228,12 +228,12 @@ class _Screen(Screen):
             yield self.say(shown.minus(flag.sentence), "dim")
         points = response.result.points
         if points:
-            fitted = [
-                (f, y) for f, y in zip(response.band.frequency_hz, response.band.response_db, strict=True)
-                if y is not None
-            ]  # fmt: skip
-            chart = response_chart(
-                [p.frequency_hz for p in points], [p.response_db for p in points], fitted=fitted,
+            band = response.band
+            chart = ResponseChart(
+                readings=tuple((p.frequency_hz, p.response_db) for p in points),
+                fitted=tuple(
+                    (f, y) for f, y in zip(band.frequency_hz, band.response_db, strict=True) if y is not None
+                ),
                 half_power_hz=response.result.frequency_hz, drop_db=response.result.drop_db,
                 rated_hz=response.rated_hz, width=min(self.width, 110),
             )  # fmt: skip

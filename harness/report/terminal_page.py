@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.report import shown
-from harness.report.spelling import spelt
+from harness.words.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Sequence

@@ -13,27 +13,28 @@ from typing import TYPE_CHECKING, Final
 from rich.text import Text
 
 from harness.quantities import HALF_POWER_DB, show
-from harness.report.spelling import carries, spelt
+from harness.words.spelling import carries, spelt
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator
 
     from rich.console import Console, ConsoleOptions, RenderResult
 
 _DOTS: Final = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # of a braille cell: column, row (Unicode 2800)
 _BRAILLE: Final = 0x2800
+_OF_THE_CURVE: Final = 0x100
 _LABEL: Final = 7  # characters left of the axis
 _FLOOR_DB: Final = -9.0
 _NARROWEST: Final = 24
+_LOWEST: Final = 5
 _LEAST_DECADES: Final = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponseChart:
-    """A chart that fits itself to the console it is shown on."""
+    """A chart that fits itself to the console it is shown on; readings and fitted curve are pairs of Hz and dB."""
 
-    frequencies_hz: tuple[float, ...]
-    response_db: tuple[float, ...]
+    readings: tuple[tuple[float, float], ...]
     fitted: tuple[tuple[float, float], ...] = ()
     half_power_hz: float | None = None
     rated_hz: float | None = None
@@ -48,34 +49,14 @@ class ResponseChart:
 
     def lines(self, *, width: int, encoding: str = "utf-8") -> tuple[Text, ...]:
         """The chart as lines of text, none longer than `width`."""
-        points = [(f, y) for f, y in zip(self.frequencies_hz, self.response_db, strict=True) if f > 0 and _real(f, y)]
+        points = list(_real(self.readings))
         if not points or width < _NARROWEST:
             return (Text("no response yet" if not points else "too narrow for a chart"),)
         return _Drawing.of(self, points, width=width, braille=carries("⣿", encoding), encoding=encoding).lines()
 
 
-def response_chart(
-    frequencies_hz: Sequence[float],
-    response_db: Sequence[float],
-    *,
-    fitted: Iterable[tuple[float, float]] = (),
-    half_power_hz: float | None = None,
-    rated_hz: float | None = None,
-    drop_db: float = HALF_POWER_DB,
-    width: int | None = None,
-    height: int = 12,
-) -> ResponseChart:
-    """Chart readings over frequency, with the fitted curve as (Hz, dB) pairs and the half-power point if known."""
-    return ResponseChart(
-        frequencies_hz=tuple(frequencies_hz), response_db=tuple(response_db), half_power_hz=half_power_hz,
-        rated_hz=rated_hz,
-        fitted=tuple((f, y) for f, y in fitted if f > 0 and _real(f, y)), drop_db=drop_db, width=width,
-        height=max(height, 5),
-    )  # fmt: skip
-
-
-def _real(*values: float) -> bool:
-    return all(math.isfinite(value) for value in values)
+def _real(pairs: Iterable[tuple[float, float]]) -> Iterator[tuple[float, float]]:
+    return ((f, y) for f, y in pairs if f > 0 and math.isfinite(f) and math.isfinite(y))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -102,8 +83,8 @@ class _Drawing:
         spare = max(0.0, (_LEAST_DECADES - (max(logs) - min(logs))) / 2.0)
         levels = [y for _, y in points]
         return cls(
-            chart=chart, points=points, columns=width - _LABEL - 2, rows=chart.height - 2, log_low=min(logs) - spare,
-            log_high=max(logs) + spare, top_db=max(*levels, 0.0, 0.0) + 0.5,
+            chart=chart, points=points, columns=width - _LABEL - 2, rows=max(chart.height, _LOWEST) - 2,
+            log_low=min(logs) - spare, log_high=max(logs) + spare, top_db=max(*levels, 0.0, 0.0) + 0.5,
             bottom_db=max(min(*levels, -chart.drop_db - 1.0), _FLOOR_DB) - 0.5, braille=braille, encoding=encoding,
         )  # fmt: skip
 
@@ -128,14 +109,14 @@ class _Drawing:
         labels[self.cell(10**self.log_low, 0.0)[1]] = "0 dB"
         labels[self.cell(10**self.log_low, -self.chart.drop_db)[1]] = f"−{self.chart.drop_db:.2f}"
         labels.setdefault(self.rows - 1, f"−{-self.bottom_db:.3g}")
-        said = []
+        drawn = []
         for row, line in enumerate(lines):
             label = spelt(labels.get(row, "").rjust(_LABEL), self.encoding)[-_LABEL:]
-            said.append(Text.assemble((label, "dim"), (self._sign(" │", " |"), "dim"), line))
+            drawn.append(Text.assemble((label, "dim"), (self._sign(" │", " |"), "dim"), line))
         corner = self._sign("└" + "─" * self.columns, "+" + "-" * self.columns)
-        said.append(Text(" " * (_LABEL + 1) + corner, style="dim"))
-        said.append(Text(" " * (_LABEL + 2) + self._frequencies(), style="dim"))
-        return tuple(said)
+        drawn.append(Text(" " * (_LABEL + 1) + corner, style="dim"))
+        drawn.append(Text(" " * (_LABEL + 2) + self._frequencies(), style="dim"))
+        return tuple(drawn)
 
     def _canvas(self) -> list[Text]:
         dots = self._dots()
@@ -169,10 +150,9 @@ class _Drawing:
     def _dots(self) -> dict[tuple[int, int], int]:
         """The half-power line, dotted, and the fitted curve as braille bits."""
         bits: dict[tuple[int, int], int] = {}
-        for x, y in self._line():
-            bits[x // 2, y // 4] = bits.get((x // 2, y // 4), 0) | _DOTS[x % 2][y % 4]
-        for x, y in self._curve():
-            bits[x // 2, y // 4] = bits.get((x // 2, y // 4), 0) | _DOTS[x % 2][y % 4] | 0x100
+        for mark, dots in ((0, self._line()), (_OF_THE_CURVE, self._curve())):
+            for x, y in dots:
+                bits[x // 2, y // 4] = bits.get((x // 2, y // 4), 0) | _DOTS[x % 2][y % 4] | mark
         return bits
 
     def _line(self) -> Iterator[tuple[int, int]]:
@@ -181,7 +161,9 @@ class _Drawing:
 
     def _curve(self) -> Iterator[tuple[int, int]]:
         wide, tall = self.columns * 2, self.rows * 4
-        inside = [(self.x(f) * (wide - 1), self.y(db) * tall) for f, db in self.chart.fitted if 0 <= self.x(f) <= 1]
+        inside = [
+            (self.x(f) * (wide - 1), self.y(db) * tall) for f, db in _real(self.chart.fitted) if 0 <= self.x(f) <= 1
+        ]
         for (x0, y0), (x1, y1) in pairwise(inside):
             steps = max(1, round(max(abs(x1 - x0), abs(y1 - y0))))
             for n in range(steps + 1):
@@ -192,7 +174,7 @@ class _Drawing:
     def _of_dots(self, bits: int) -> str:
         if self.braille:
             return chr(_BRAILLE + (bits & 0xFF)) if bits else " "
-        return "." if bits & 0x100 else "-" if bits else " "
+        return "." if bits & _OF_THE_CURVE else "-" if bits else " "
 
     def _sign(self, best: str, plain: str) -> str:
         return best if carries(best, self.encoding) else plain
