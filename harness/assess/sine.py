@@ -20,6 +20,12 @@ LEVEL: Final = "level"
 LEVEL_CHECK: Final = "level check"
 _BANDWIDTH_KNOWN_TO: Final = 0.1  # of a reference's bandwidth that is stated as a single figure
 _CAPACITANCE_KNOWN_TO: Final = 0.1  # of a stated input capacitance: common practice
+_NAME_OF: Final = {
+    "reference_frequency": "reference_hz",
+    "deflection": "deflection_div",
+    "drop": "drop_db",
+    **{name: name for name in ("target", "scan", "tuned", "equal_deflection")},
+}  # what `Wanted` calls an option of the sequence that it has a default for
 Taken = tuple[Measure, Reading]
 
 
@@ -44,18 +50,13 @@ class Wanted:
         """Take the SI options of the sequence."""
         generator = setup.bench.generator
         highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf, _reach_hz(setup)]
+        chosen = {name: options[key] for key, name in _NAME_OF.items() if options.get(key) is not None}
         return cls(
             path=options.get("path", ""),
             level_path=options.get("level_path") or options.get("path", ""),
-            reference_hz=options.get("reference_frequency", 50e3),
             max_hz=options.get("max_frequency") or min(highest),
-            deflection_div=options.get("deflection", 6.0),
-            drop_db=options.get("drop") or HALF_POWER_DB,
-            target=options.get("target", 0.01),
-            scan=options.get("scan", False),
-            tuned=options.get("tuned", False),
-            equal_deflection=options.get("equal_deflection", False),
-            termination_corrected=options.get("termination", "corrected") == "corrected",
+            termination_corrected=options.get("termination") != "included",
+            **chosen,
         )
 
 
