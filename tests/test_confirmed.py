@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,7 +17,9 @@ from harness.journal.journal import read
 from harness.sim.bench import SimulatedBench
 from harness.sim.device import Device
 from harness.sim.instruments import SourceModel
-from harness.steps import Reading
+from harness.sim.waves import Level
+from harness.steps import Dc, Reading
+from tests.helpers.adversary import Watch, points
 from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change
 
 
@@ -164,6 +168,65 @@ def test_a_source_that_does_not_answer_is_named_and_a_person_says_that_it_is_off
     assert "which this job does not use, may be ON" in told[0]
     assert told[1] == "A person says that the output of the generator is off."
     assert len(told) == 2
+
+
+# --- doubts ------------------------------------------------------------------------------------------------------
+
+
+def on_the_first_record(
+    sim: SimulatedBench, before: Callable[[], None], after: Callable[[], None], display: str = "unit"
+) -> None:
+    """Something happens at a display's next record, and after it."""
+    model = sim._models[display]
+    do, still = model.do, iter((True,))
+
+    def meddled(name: str, arguments: Sequence[Any]) -> None:
+        first = name == "acquire" and next(still, False)
+        if first:
+            before()
+        do(name, arguments)
+        if first:
+            after()
+
+    model.do = meddled  # type: ignore[method-assign]
+
+
+def test_a_doubt_about_one_instrument_has_every_other_asked_again_before_an_output_is_on(lab):
+    """The unit fell back to 5 mV/div in the very point in which the calibrator's output was lost."""
+    loaded = opening.load(lab / "digital.toml")
+    sim = opening.simulated_bench(loaded)
+    assert sim is not None
+    unit, calibrator = sim._models["unit"], sim._models["calibrator"]
+
+    def fall_back() -> None:
+        calibrator.put("output", 1, False)
+        unit.put("full_scale_v", 1, 0.04)
+
+    on_the_first_record(sim, lambda: None, fall_back)
+    watch = Watch(sim, loaded.setup.unit.input.maximum)
+    with opening.opened(loaded, simulated=sim) as bench:
+        connection, step = points(1)
+        bench.perform(connection)
+        watch.begin(replace(step, stimulus=Dc(level_v=6.0), view=replace(step.view, volts_per_div=1.0)))
+        reading = bench.perform(watch.step)
+    watch.kept(watch.step, reading)
+    assert (watch.counts["kept"], watch.counts["silently wrong"], watch.counts["excess"]) == (1, 0, 0)
+
+
+def test_a_path_is_still_asked_about_after_a_reading_that_was_taken_again(lab):
+    loaded = opening.load(lab / "digital.toml")
+    sim = opening.simulated_bench(loaded)
+    assert sim is not None
+    box, switch = sim.world.sources["calibrator"], sim._models["switch"]
+    with opening.opened(loaded, simulated=sim) as bench:
+        connection, step = points(1)
+        bench.perform(connection)
+        expected = step.stimulus.level_v / step.view.volts_per_div
+        on_the_first_record(sim, lambda: setattr(box, "wave", Level(0.0)), lambda: setattr(box, "wave", wave))
+        wave = Level(step.stimulus.level_v)
+        assert bench.perform(replace(step, expected=expected)).value == pytest.approx(expected, rel=0.05)
+        on_the_first_record(sim, lambda: switch.do("open_all", ()), lambda: None)
+        assert bench.perform(replace(step, repeat=1)).value == pytest.approx(expected, rel=0.05)
 
 
 # --- what an instrument has not ----------------------------------------------------------------------------------

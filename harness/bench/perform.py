@@ -236,6 +236,7 @@ class LiveBench:
             if not self._is_remote(step.display) or settling.is_near(step, reading):
                 return reading
             self._forget()
+            self._route_in_doubt = self._route is not None
             reading = self._tried(lambda: self._point(step, hazards))
             if settling.is_near(step, reading):
                 return reading
@@ -272,10 +273,10 @@ class LiveBench:
         return ask_choice(self._operator, prompt)
 
     def _forget(self) -> None:
-        """Set everything anew for the next point."""
+        """Set everything anew for the next point; a path that is closed goes on being asked about."""
         self._standing = None
-        for driver in self.drivers.values():
-            if (forget := getattr(driver, "forget", None)) is not None:
+        for role, driver in self.drivers.items():
+            if role != "switch" and (forget := getattr(driver, "forget", None)) is not None:
                 forget()
 
     def _tried(self, action: Callable[[], T]) -> T:
@@ -288,7 +289,7 @@ class LiveBench:
             try:
                 return action()
             except InstrumentError as error:
-                self._standing = None
+                self._forget()  # a doubt about one: what another has become meanwhile was not asked
                 self._dark_after(error)
                 raise
 
