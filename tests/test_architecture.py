@@ -40,6 +40,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.run", ()),
     ("harness.report*", (*BASE, "harness.models", "harness.journal*", "harness.a*", "harness.report*")),
     ("harness.years*", (*BASE, "harness.models", "harness.[afjry]*")),
+    ("harness.fakes", (*BASE, "harness.link.port", "harness.sim.clock")),
     ("harness.runs", ("harness*", "drivers*")),
     ("harness.night*", ("harness*",)),
     ("harness.commands*", ("harness*", "drivers*")),

@@ -10,21 +10,22 @@ import pytest
 
 from harness.bench.perform import LiveBench
 from harness.errors import InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
+from harness.fakes import FakeDriver, FakePerson
 from harness.link.link import POINT_TRIES
 from harness.models import Switch
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, Square, View
 from harness.words.clock import RealClock
-from tests.helpers.setups import Driver, Person, a_setup
+from tests.helpers.setups import a_setup
 
 
 def a_bench(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list[tuple[str, str]]]:
     said: list[Any] = []
     told: list[tuple[str, str]] = []
     drivers: dict[Any, Any] = {
-        name: Driver(said, name, failing.get(name, [])) for name in ("calibrator", "generator", "unit")
+        name: FakeDriver(name, said, failing=failing.get(name, [])) for name in ("calibrator", "generator", "unit")
     }
     bench = LiveBench(
-        a_setup(), drivers, operator=Person(), clock=RealClock(), on_event=lambda *event: told.append(event)
+        a_setup(), drivers, operator=FakePerson(), clock=RealClock(), on_event=lambda *event: told.append(event)
     )
     return bench, said, told
 
@@ -59,7 +60,7 @@ def test_every_output_is_off_before_a_display_is_brought_to_a_known_state() -> N
     idle = bench.drivers.pop("generator")  # type: ignore[attr-defined]
     for name, driver in (*bench.drivers.items(), ("generator", idle)):
         driver.preset = partial(said.append, (name, "preset"))  # type: ignore[attr-defined]
-    bench = LiveBench(a_setup(), bench.drivers, operator=Person(), clock=RealClock(), idle={"generator": idle})
+    bench = LiveBench(a_setup(), bench.drivers, operator=FakePerson(), clock=RealClock(), idle={"generator": idle})
     bench.prepare()
     assert said[:2] == [("calibrator", "off"), ("generator", "off")]
     assert sorted(said[2:]) == [("calibrator", "preset"), ("generator", "preset"), ("unit", "preset")]
@@ -123,7 +124,7 @@ def test_an_output_that_may_still_be_on_is_the_last_word_of_whatever_ended_the_r
 def test_a_reading_that_is_no_number_is_the_instruments_failure(value: float, monkeypatch: pytest.MonkeyPatch) -> None:
     bench, _, _ = a_bench()
     bench.perform(TO_CHANNEL_1)
-    monkeypatch.setattr(Driver, "read", lambda _self, _step: Reading(value=value))
+    monkeypatch.setattr(FakeDriver, "read", lambda _self, _step: Reading(value=value))
     with pytest.raises(InstrumentError, match="unit: gave a deflection that is no number"):
         bench.perform(dc(0.8, 0.1))
 
@@ -131,7 +132,7 @@ def test_a_reading_that_is_no_number_is_the_instruments_failure(value: float, mo
 def test_a_hazardous_voltage_is_asked_for_again_once_hands_were_at_the_cables() -> None:
     asked: list[str] = []
 
-    class Asked(Person):
+    class Asked(FakePerson):
         def ask(self, prompt: Any) -> str:
             asked.append(prompt.title)
             return "go on" if prompt.kind == "choose" else ""
@@ -144,7 +145,7 @@ def test_a_hazardous_voltage_is_asked_for_again_once_hands_were_at_the_cables() 
     assert hazardous == [False, True, False, True]
 
 
-class Choosing(Person):
+class Choosing(FakePerson):
     """Answers the hazard question as told; keeps what happened in order."""
 
     def __init__(self, said: list[Any], *answers: str) -> None:
@@ -227,12 +228,12 @@ def switched(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list
     update = {"switch": Switch(address="GPIB0::3::INSTR"), "paths": {**bench.setup.bench.paths, "lead": path}}
     bench.setup = replace(bench.setup, bench=bench.setup.bench.model_copy(update=update))
 
-    class Routes(Driver):
+    class Routes(FakeDriver):
         def route(self, channels: str) -> None:
-            self._fail()
+            self.fail()
             self.said.append((self.name, channels))
 
-    bench.drivers = {**bench.drivers, "switch": Routes(said, "switch", failing.get("switch", []))}
+    bench.drivers = {**bench.drivers, "switch": Routes("switch", said, failing=failing.get("switch", []))}
     return bench, said, told
 
 

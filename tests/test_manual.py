@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable
 
 import pytest
 from hypothesis import given
@@ -11,6 +10,7 @@ from hypothesis import strategies as st
 
 from drivers.manual import ManualMeter, ManualScreen, ManualSource
 from harness.errors import OperatorStop
+from harness.fakes import FakePerson
 from harness.models import Calibrator, Counter, Generator, SignalPath, Unit, UnitLink
 from harness.person.operator import GoBack, Note, Prompt, Value, ask_choice, ask_done, read_answer
 from harness.steps import Dc, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
@@ -29,22 +29,6 @@ UNIT = Unit.model_validate(
 VIEW = View(channel=1, volts_per_div=0.05, s_per_div=1e-3, ground_line_div=-3.0)
 
 
-class Person:
-    """Answers from a list, and remembers what was asked and told."""
-
-    def __init__(self, answers: Iterable[str]) -> None:
-        self.answers = list(answers)
-        self.asked: list[Prompt] = []
-        self.told: list[str] = []
-
-    def ask(self, prompt: Prompt) -> str:
-        self.asked.append(prompt)
-        return self.answers.pop(0)
-
-    def tell(self, text: str) -> None:
-        self.told.append(text)
-
-
 def step(quantity="deflection", stimulus=None, view=VIEW, **changes) -> Measure:
     return Measure(
         purpose="test", path="direct", source="calibrator", stimulus=stimulus or Dc(level_v=0.3), display="unit",
@@ -52,8 +36,8 @@ def step(quantity="deflection", stimulus=None, view=VIEW, **changes) -> Measure:
     )  # fmt: skip
 
 
-def screen(*answers: str) -> tuple[ManualScreen, Person, list[tuple[str, str]]]:
-    person, events = Person(answers), []
+def screen(*answers: str) -> tuple[ManualScreen, FakePerson, list[tuple[str, str]]]:
+    person, events = FakePerson(answers, then=None), []
     paths = {"direct": SignalPath(label="50 ohm lead")}
     driver = ManualScreen(
         person, UnitLink(), "unit", UNIT, paths=paths, on_event=lambda kind, text: events.append((kind, text))
@@ -61,8 +45,8 @@ def screen(*answers: str) -> tuple[ManualScreen, Person, list[tuple[str, str]]]:
     return driver, person, events
 
 
-def source(*answers: str) -> tuple[ManualSource, Person]:
-    person = Person(answers)
+def source(*answers: str) -> tuple[ManualSource, FakePerson]:
+    person = FakePerson(answers, then=None)
     return ManualSource(person, Calibrator(maker="Aldermoor", model="AC-7"), "calibrator"), person
 
 
@@ -307,8 +291,8 @@ def test_a_source_is_asked_until_it_is_done():
 # A counter.
 
 
-def counter(*answers: str) -> tuple[ManualMeter, Person]:
-    person = Person(answers)
+def counter(*answers: str) -> tuple[ManualMeter, FakePerson]:
+    person = FakePerson(answers, then=None)
     return ManualMeter(person, Counter()), person
 
 
@@ -332,7 +316,7 @@ def test_a_count_far_off_is_believed_when_it_is_repeated():
 
 
 def test_labels_and_checks():
-    driver = ManualSource(Person([]), Generator(), "generator")
+    driver = ManualSource(FakePerson([], then=None), Generator(), "generator")
     assert driver.identify() == "generator"
     driver.check()
     driver.close()
@@ -358,7 +342,7 @@ PROMPT = Prompt(kind="choose", title="?", choices=("go on", "stop"))
 ])  # fmt: skip
 @pytest.mark.parametrize("typed", ["?", "note it rains", "mumble"])
 def test_no_question_is_put_for_ever(ask, typed):
-    person = Person([typed] * 1000)
+    person = FakePerson([typed] * 1000, then=None)
     with pytest.raises(OperatorStop, match="50 answers in a row made no sense"):
         ask(person)
     assert len(person.asked) == 50

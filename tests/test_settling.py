@@ -13,10 +13,11 @@ import pytest
 from harness.bench import settling
 from harness.bench.perform import LiveBench
 from harness.bench.settling import Criterion, planned_s, wait_s
+from harness.fakes import FakeDriver, FakePerson
 from harness.models import Bench, Setup
 from harness.sim.clock import VirtualClock
 from harness.steps import NOT_SETTLED, Connect, Dc, Measure, NoSignal, Reading, Sine, Stimulus, TimeMarks, View
-from tests.helpers.setups import Driver, Person, a_setup
+from tests.helpers.setups import a_setup
 
 
 def a_bench_with(rated: dict[str, Any] | None = None, **tables: Any) -> Setup:
@@ -90,11 +91,11 @@ def test_a_rehearsal_reckons_with_the_second_reading() -> None:
 # --- readings that must agree ------------------------------------------------------------------------------------
 
 
-class Slow(Driver):
+class Slow(FakeDriver):
     """A display whose readings come from a list, the last for ever."""
 
     def __init__(self, readings: Sequence[Reading]) -> None:
-        super().__init__([], "unit")
+        super().__init__("unit")
         self.readings, self.asked = list(readings), 0
 
     def read(self, _step: Measure) -> Reading:
@@ -109,9 +110,9 @@ def read(
     clock = VirtualClock()
     setup = a_bench_with({"settled_within": "0.1 div", "settled_by": by}, calibrator={"settle": wait})
     screen = Slow([Reading(value=v, status="read" if v is not None else "off_screen") for v in values])
-    drivers: dict[Any, Any] = {"calibrator": Driver([], "calibrator"), "unit": screen}
+    drivers: dict[Any, Any] = {"calibrator": FakeDriver("calibrator"), "unit": screen}
     bench = LiveBench(
-        setup, drivers, operator=Person(), clock=clock, on_event=lambda what, text: events.append((what, text))
+        setup, drivers, operator=FakePerson(), clock=clock, on_event=lambda what, text: events.append((what, text))
     )
     bench.perform(CONNECTED)
     reading = bench.perform(step or a_step())
@@ -155,8 +156,8 @@ def test_a_trace_that_comes_onto_the_screen_is_waited_for_and_one_that_stays_off
 def test_a_repeat_settles_by_itself_so_that_a_resumed_run_reads_alike() -> None:
     setup = a_bench_with({"settled_within": "0.1 div"}, calibrator={"settle": "1 s"})
     screen = Slow([Reading(value=5.0)])
-    drivers: dict[Any, Any] = {"calibrator": Driver([], "calibrator"), "unit": screen}
-    bench = LiveBench(setup, drivers, operator=Person(), clock=VirtualClock())
+    drivers: dict[Any, Any] = {"calibrator": FakeDriver("calibrator"), "unit": screen}
+    bench = LiveBench(setup, drivers, operator=FakePerson(), clock=VirtualClock())
     bench.perform(CONNECTED)
     for repeat in range(3):
         bench.perform(a_step(repeat=repeat))
@@ -191,12 +192,12 @@ def test_a_connection_by_switch_settles_too() -> None:
     switched = Bench.model_validate({"name": "x", "switch": {"address": "GPIB0::3::INSTR", "settle": "20 ms"}}).switch
     setup = replace(setup, bench=setup.bench.model_copy(update={"switch": switched, "paths": paths}))
 
-    class Switch(Driver):
+    class Switch(FakeDriver):
         def route(self, channels: str) -> None:
             self.said.append((self.name, channels))
 
-    switch = Switch([], "switch")
-    bench = LiveBench(setup, {"switch": switch}, operator=Person(), clock=clock)  # type: ignore[dict-item]  # a double
+    switch = Switch("switch")
+    bench = LiveBench(setup, {"switch": switch}, operator=FakePerson(), clock=clock)  # type: ignore[dict-item]  # a double
     bench.perform(CONNECTED)
     assert switch.said == [("switch", "(@101)")]
     assert clock.now() == pytest.approx(0.02)

@@ -1,12 +1,10 @@
-"""Benches, units and jobs for tests, as values; and a driver and a person as simple as can be."""
+"""Benches, units and jobs for tests, as values."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 from harness.models import Bench, Job, Setup, Unit
-from harness.steps import Measure, Reading, Stimulus, View
 
 
 def a_setup(
@@ -55,44 +53,3 @@ def a_setup(
     }
     job = {"unit": "u.toml", "bench": "b.toml", "serial": "7", "rule": rule, "sequence": [{"use": "vertical"}]}
     return Setup(bench=bench, unit=Unit.model_validate(described), job=Job.model_validate(job))
-
-
-@dataclass
-class Driver:
-    """A source and a display in one, as simple as a user may write it; it fails when told to, once for each."""
-
-    said: list[Any]
-    name: str
-    failing: list[BaseException] = field(default_factory=list)
-
-    def _fail(self) -> None:
-        if self.failing:
-            raise self.failing.pop(0)
-
-    def apply(self, stimulus: Stimulus) -> None:
-        self._fail()
-        self.said.append((self.name, stimulus))
-
-    def off(self) -> None:
-        self._fail()
-        self.said.append((self.name, "off"))
-
-    def show(self, view: View) -> None:
-        self.said.append((self.name, view.volts_per_div))
-
-    def read(self, _step: Measure) -> Reading:
-        return Reading(value=1.0)
-
-    def check(self) -> None: ...
-
-    def close(self) -> None:
-        self.said.append((self.name, "closed"))
-
-
-class Person:
-    """Says yes to everything."""
-
-    def ask(self, _prompt: object) -> str:
-        return ""
-
-    def tell(self, text: str) -> None: ...
