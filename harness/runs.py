@@ -31,7 +31,7 @@ from harness.person.operator import Nobody, Operator
 from harness.person.people import Awaited, Mirrored, tell_who_reads
 from harness.report.model import Report
 from harness.report.summary import summarise
-from harness.run.jobs import LoadedJob, load, lock_names, needs_of
+from harness.run.jobs import LoadedJob, load, lock_names
 from harness.run.loop import Ended, Part, Watch, run_parts
 from harness.run.own_code import keep_traceback
 from harness.run.refusals import (
@@ -121,7 +121,7 @@ def opened(
         person = simulated.operator
     elif simulated:
         person = Mirrored(person, simulated)
-    roles, bench_folder = used_roles(loaded), loaded.bench_path.parent
+    roles, bench_folder = loaded.roles, loaded.bench_path.parent
     charges = charges_of(loaded.setup, (*roles, *SOURCES), bench_folder, loaded.own)
     alone = unguarded(charges, roles)
     if alone and isinstance(person, Nobody):
@@ -204,20 +204,8 @@ def warnings(loaded: LoadedJob) -> tuple[str, ...]:
 
 def not_guarded(loaded: LoadedJob) -> tuple[str, ...]:
     """The sources in use that nothing could switch off if the run were killed: a sentence each."""
-    roles = used_roles(loaded)
+    roles = loaded.roles
     return unguarded(charges_of(loaded.setup, roles, loaded.bench_path.parent, loaded.own), roles)
-
-
-def used_roles(loaded: LoadedJob) -> tuple[Role, ...]:
-    """The roles that the job's sequences use, and those that go with them."""
-    bench = loaded.setup.bench
-    roles: list[Role] = [role for use in loaded.uses for role in needs_of(use.definition)(use.options)]
-    if not all(hasattr(use.definition, "needs") for use in loaded.uses):
-        roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
-    if "generator" in roles:
-        roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
-    roles += ["switch"] if bench.switch is not None else []
-    return tuple(dict.fromkeys((*roles, "unit")))
 
 
 def _drivers(
@@ -276,7 +264,7 @@ def _idle_sources(
     unreachable: dict[Role, str] = {}
     for role in SOURCES:
         instrument = getattr(loaded.setup.bench, role)
-        if role in used_roles(loaded) or instrument is None or instrument.driver == "manual":
+        if role in loaded.roles or instrument is None or instrument.driver == "manual":
             continue
         try:
             idle |= make((role,))

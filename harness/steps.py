@@ -123,6 +123,11 @@ class Measure:
     replaces: int | None = None  # the `repeat` of the one earlier reading that this one stands for
     because: str = ""  # why it is asked again, for the person
 
+    @property
+    def roles(self) -> frozenset[Role]:
+        """The instruments that take part."""
+        return frozenset((self.source, self.display, *(("counter",) if self.with_counter else ())))
+
 
 Step: TypeAlias = Connect | Measure
 

@@ -68,7 +68,7 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
         raise HalfpowerError(
             f"A report issued on {issued} cannot hold a run that ended on {last_day} (UTC). State a later day."
         )
-    roles = used_roles(setup, contents)
+    roles = used_roles(contents)
     used = tuple(standard for standard in standards(setup, last_day, contents) if standard.role in roles)
     words = [point.word for part in parts for point in part.points]
     words += [response.word for part in parts for response in part.responses]

@@ -33,13 +33,11 @@ AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
 
-def used_roles(setup: Setup, contents: Contents) -> frozenset[str]:
-    """The roles that a reading was taken with; the counter goes with the generator wherever the bench has one."""
-    steps = [record.step for record in contents.records if isinstance(record.step, Measure)]
-    roles = {str(step.source) for step in steps} | {str(step.display) for step in steps}
-    if any(step.with_counter for step in steps) and setup.bench.counter is not None:
-        roles.add("counter")
-    return frozenset(roles)
+def used_roles(contents: Contents) -> frozenset[str]:
+    """The roles that a reading was taken with."""
+    return frozenset(
+        role for record in contents.records if isinstance(record.step, Measure) for role in record.step.roles
+    )
 
 
 def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standard]:

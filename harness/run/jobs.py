@@ -94,6 +94,18 @@ class LoadedJob:
     warnings: tuple[str, ...]
     own: OwnCode  # what was imported of the user's own Python
 
+    @property
+    def roles(self) -> tuple[Role, ...]:
+        """The roles that the job's sequences use, and those that go with them."""
+        bench = self.setup.bench
+        roles: list[Role] = [role for use in self.uses for role in needs_of(use.definition)(use.options)]
+        if not all(hasattr(use.definition, "needs") for use in self.uses):
+            roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
+        if "generator" in roles:
+            roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
+        roles += ["switch"] if bench.switch is not None else []
+        return tuple(dict.fromkeys((*roles, "unit")))
+
 
 def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> LoadedJob:
     """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError.

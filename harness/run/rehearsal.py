@@ -118,7 +118,7 @@ def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
 
 
 def _warm_up_s(setup: Setup, steps: list[Step]) -> float:
-    taking_part = {role for step in steps for role in (step.source, step.display)}
+    taking_part = {role for step in steps if isinstance(step, Measure) for role in step.roles}
     return max((each.warm_up for role, each in setup.bench.instruments() if role in taking_part), default=0.0)
 
 

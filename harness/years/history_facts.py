@@ -75,10 +75,7 @@ def _facts(contents: Contents) -> RunFacts:
     roles: dict[str, set[str]] = {}
     for record in contents.records:
         if isinstance(record.step, Measure):
-            step = record.step
-            roles.setdefault(record.part, set()).update(
-                {step.source, step.display, *(("counter",) if step.with_counter else ())}
-            )
+            roles.setdefault(record.part, set()).update(record.step.roles)
     edge = next(
         (
             str(record.step.source)
@@ -90,11 +87,7 @@ def _facts(contents: Contents) -> RunFacts:
     shared, u = {}, {}
     for position, (part_shared, part_u) in enumerate(_each(made.parts, made.setup, edge)):
         shared[position], u[position] = part_shared, part_u
-    return RunFacts(
-        shared=shared,
-        u=u,
-        roles={part: frozenset(some) for part, some in roles.items()},
-    )
+    return RunFacts(shared=shared, u=u, roles={part: frozenset(some) for part, some in roles.items()})
 
 
 def _each(parts: Iterable[PartResult], setup: Setup, edge: str) -> Iterator[tuple[Shared, float]]:

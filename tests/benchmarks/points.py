@@ -184,7 +184,7 @@ def opened(loaded: LoadedJob, setup: object, simulated: SimulatedBench, factory:
             open_link=lambda instrument, role: open_link(instrument, role, factory, simulated.clock, on_life=on_life),  # type: ignore[arg-type]
             operator=simulated.operator,
         )
-        for role in opening.used_roles(loaded)
+        for role in loaded.roles
     }
     return LiveBench(setup, drivers, operator=simulated.operator, clock=simulated.clock, on_life=on_life)  # type: ignore[arg-type]
 

@@ -139,7 +139,7 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
 
 
 def _standards(made: Report, contents: Contents, run: RunRow) -> Iterator[StandardRow]:
-    used = used_roles(made.setup, contents)
+    used = used_roles(contents)
     every = standards(made.setup, dt.date.fromisoformat(made.ended[:10]), contents)
     repeated: dict[str, Any] = {name: getattr(run, name) for name in STANDARD_REPEATS}
     for standard in sorted(every, key=lambda each: each.role):
