@@ -19,7 +19,7 @@ from harness.analysis.record import is_clipped
 from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
 from harness.errors import AnalysisError
 from harness.link.replies import NO_VALUE
-from harness.steps import Measure, Reading, Sine, TimeMarks
+from harness.steps import AMPLITUDE, Measure, Reading, Sine, TimeMarks
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -182,11 +182,11 @@ def _of_pulse(step: Measure, volts: Samples, screen: Screenful, lsb: float | Non
     pulse = measure_pulse(times, volts, edge="rising", lsb=lsb)
     flags = _words(pulse.flags)
     noise = pulse.noise / pulse.amplitude
+    more = {AMPLITUDE: pulse.amplitude / screen.volts_per_div}
     if step.quantity == "rise_time":
-        return Reading(value=pulse.rise_time_s, scatter=pulse.u_rise_time_s, flags=flags)
-    if step.quantity == "overshoot":
-        return Reading(value=pulse.overshoot, scatter=noise, flags=flags)
-    return Reading(value=_departure(times, volts, pulse), scatter=noise, flags=flags)
+        return Reading(value=pulse.rise_time_s, scatter=pulse.u_rise_time_s, flags=flags, more=more)
+    value = pulse.overshoot if step.quantity == "overshoot" else _departure(times, volts, pulse)
+    return Reading(value=value, scatter=noise, flags=flags, more=more)
 
 
 def _departure(times: Samples, volts: Samples, pulse: Pulse) -> float:

@@ -18,6 +18,8 @@ GROUND: Final = "ground"
 """Purpose of a reading of the ground line: it belongs to the readings of its range that follow."""
 NOT_SETTLED: Final = "not settled"
 """Flag of a reading that never stood still as it was asked to."""
+AMPLITUDE: Final = "amplitude_div"
+"""Among a reading's further numbers: how high the pulse stands in whose record a time or a ratio was read."""
 RETURN: Final = "return to the first"
 """Purpose of a pass's first point taken once more at its end: what has moved meanwhile."""
 Coupling: TypeAlias = Literal["dc", "ac", "ground"]

@@ -111,7 +111,7 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
     reduced = reduce(readings, plan)
     if reduced is None or not reduced.observations:
         missing = "reference" if reduced is None else "response"
-        flag = Flag(code="no_readings", sentence=f"There is no usable {missing} reading yet.")
+        flag = Flag(code="no_readings", sentence=f"There is no usable {missing} reading.")
         result = HalfPower(status="failed", reference_hz=plan.reference_hz, drop_db=plan.drop_db, flags=(flag,))
         return Evaluation(result=result, reduced=reduced, fit=None, target_db=plan.drop_db)
 

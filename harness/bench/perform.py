@@ -233,12 +233,12 @@ class LiveBench:
         self.guardian.ready()
         reading = self._tried(lambda: self._point(step, hazards))
         for _ in range(MOST_LOOKS):
-            if not self._is_remote(step.display) or settling.is_near(step, reading):
+            if not self._is_remote(step.display) or self._is_near(step, reading):
                 return reading
             self._forget()
             self._route_in_doubt = self._route is not None
             reading = self._tried(lambda: self._point(step, hazards))
-            if settling.is_near(step, reading):
+            if self._is_near(step, reading):
                 return reading
             match self._in_question(step, reading):
                 case "read again":
@@ -251,9 +251,15 @@ class LiveBench:
                     break
         return settling.no_signal(reading)
 
+    def _is_near(self, step: Measure, reading: Reading) -> bool:
+        return settling.is_near(step, reading, self._divides_by(step))
+
+    def _divides_by(self, step: Measure) -> float:
+        return self.setup.bench.paths.get(step.path, SignalPath()).divides_by
+
     def _in_question(self, step: Measure, reading: Reading) -> str:
         """Twice far from what was applied: a person may look at the connection; nobody there, nothing is judged."""
-        sentence = settling.far_sentence(step, reading)
+        sentence = settling.far_sentence(step, reading, self._divides_by(step))
         self.on_event(settling.NO_SIGNAL, sentence)
         self._standing = None
         if self._route is not None:
@@ -368,8 +374,7 @@ class LiveBench:
         Where the source is set by hand as well, that stands in the same request, before its level.
         """
         needed = getattr(screen, "to_turn_first", None)
-        path = self.setup.bench.paths.get(step.path, SignalPath())
-        lines: tuple[str, ...] = needed(step.view, wanted_v / path.divides_by) if needed else ()
+        lines: tuple[str, ...] = needed(step.view, wanted_v / self._divides_by(step)) if needed else ()
         if not lines:
             return
         if hasattr(source, "first"):

@@ -11,7 +11,7 @@ from typing import Final
 
 from harness.models import Instrument, ScreenSettling, Setup, SourceSettling
 from harness.quantities import show
-from harness.steps import NOT_SETTLED, Measure, NoSignal, Reading, TimeMarks
+from harness.steps import AMPLITUDE, NOT_SETTLED, Measure, NoSignal, Reading, TimeMarks
 from harness.words.signals import unit_of
 
 EVENT: Final = NOT_SETTLED  # of the journal; the reading's flag is called the same
@@ -98,9 +98,16 @@ def _spoken(value: float | None, unit: str) -> str:
     return "none" if value is None else show(value, unit, 4)
 
 
-def is_near(step: Measure, reading: Reading) -> bool:
-    """Whether a reading may be of the signal that was applied: not far outside what was sure to come."""
-    if reading.status != "read" or reading.value is None or isinstance(step.stimulus, NoSignal) or not step.expected:
+def is_near(step: Measure, reading: Reading, divides_by: float = 1.0) -> bool:
+    """Whether a reading may be of the signal that was applied: not far outside what was sure to come.
+
+    A ratio within a record says nothing of its signal; the record's amplitude, where there is one, does.
+    """
+    if reading.status != "read" or reading.value is None or isinstance(step.stimulus, NoSignal):
+        return True
+    if reading.more.get(AMPLITUDE, math.inf) < _applied_div(step, divides_by) / FAR:
+        return False
+    if not step.expected:
         return True
     sign = math.copysign(1.0, step.expected)
     bounds = sorted(sign * bound for bound in (step.expected_low, step.expected_high) if bound is not None)
@@ -109,18 +116,23 @@ def is_near(step: Measure, reading: Reading) -> bool:
     return low <= sign * reading.value <= high
 
 
+def _applied_div(step: Measure, divides_by: float) -> float:
+    return float(getattr(step.stimulus, "level_vpp", 0.0)) / divides_by / step.view.volts_per_div
+
+
 def no_signal(reading: Reading) -> Reading:
     """The reading as one of another signal than was applied: kept, and never judged."""
     return replace(reading, status="no_signal")
 
 
-def far_sentence(step: Measure, reading: Reading) -> str:
+def far_sentence(step: Measure, reading: Reading, divides_by: float = 1.0) -> str:
     """What is said of a reading that was taken twice and is far from what was applied."""
-    unit = unit_of(step.quantity)
+    unit, got, applied = unit_of(step.quantity), reading.value, step.expected or 0.0
+    if AMPLITUDE in reading.more:
+        unit, got, applied = "div", reading.more[AMPLITUDE], _applied_div(step, divides_by)
     return (
         f"{step.display}, channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div: read "
-        f"{_spoken(reading.value, unit)} twice where about {show(step.expected or 0.0, unit, 3)} was applied: is the "
-        f"{step.source} connected?"
+        f"{_spoken(got, unit)} twice where about {show(applied, unit, 3)} was applied: is the {step.source} connected?"
     )
 
 

@@ -16,6 +16,7 @@ from harness.models import Setup
 from harness.quantities import HALF_POWER_DB, is_half_power, show
 from harness.report import shown
 from harness.report.model import Band, LevelPoint, Response, Word
+from harness.report.words import NO_SIGNAL
 from harness.steps import NOT_SETTLED, Measure, Reading
 
 _BAND_POINTS: Final = 121
@@ -36,7 +37,14 @@ def responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) 
             response = _response(setup, wanted, shown[0][0], None, reason=str(error))
         else:
             response = _response(setup, wanted, shown[0][0], found)
-        yield replace(response, remarks=(*response.remarks, *_moving([*level, *shown])))
+        seen = [(step, reading) for step, reading in taken if step.display == "reference" or (step, reading) in shown]
+        yield replace(response, remarks=(*response.remarks, *_moving([*level, *shown]), *_without_signal(seen)))
+
+
+def _without_signal(taken: Sequence[Taken]) -> Iterator[str]:
+    count = sum(reading.status == "no_signal" for _, reading in taken)
+    if count:
+        yield f"{NO_SIGNAL}, at {count} of its readings, the level's among them."
 
 
 def _moving(taken: Sequence[Taken]) -> Iterator[str]:

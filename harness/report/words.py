@@ -109,7 +109,8 @@ def _to_decide(setup: Setup, parts: Sequence[PartResult]) -> Iterator[str]:
     """One sentence for each kind of point that is open."""
     points = [point for part in parts for point in part.points if point.word in _OPEN]
     responses = [response for part in parts for response in part.responses if response.word in _OPEN]
-    if any(NO_SIGNAL in point.remarks for point in points):
+    remarks = [*(each.remarks for each in points), *(each.remarks for each in responses)]
+    if any(remark.startswith(NO_SIGNAL) for each in remarks for remark in each):
         yield "Look at the connections of the points without a signal."
     if any(point.word == "not measured" for point in points):
         yield "Run the job again for the points that were not measured."
