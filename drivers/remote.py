@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from drivers.commands import Commands, ReadBack, Table
 from harness.errors import HalfpowerError, InstrumentError, LinkError
-from harness.link.link import Link, NotAsSet
+from harness.link.link import Link, NotAsSet, NotTaken
 
 if TYPE_CHECKING:
     from harness.steps import Role
@@ -80,9 +80,10 @@ class Remote:
             replies = self.link.set(text, confirm=_asked(held), extra_s=extra_s)
         except LinkError:
             raise
-        except InstrumentError:
+        except InstrumentError as error:
             self._answers_each(held)
-            raise
+            why = str(error).removeprefix(f"{self.link.name}: ")
+            raise NotTaken(self.link.name, why, command=error.command) from error
         self._compare(held, replies)
         self._standing = self.link.epoch, message
         self._held = tuple(back.as_answered(reply) for back, reply in zip(held, replies, strict=True))
@@ -107,11 +108,12 @@ class Remote:
         if self._difference[1] < ALIKE:
             raise NotAsSet(self.link.name, f"{difference}; the point does not count", command=back.query)
         self._difference = ("", 0)
-        raise InstrumentError(
+        raise NotTaken(
             self.link.name,
-            f"{difference}, {ALIKE} times alike: it cannot be set so. Correct what the files say that it has, or "
-            f"'commands.{back.key}', which asks",
+            f"{difference}, {ALIKE} times alike",
+            f": it cannot be set so. Correct what the files say that it has, or 'commands.{back.key}', which asks",
             command=back.query,
+            key=back.key,
         )
 
     def _answers_each(self, held: Sequence[ReadBack]) -> None:

@@ -10,8 +10,9 @@ from drivers.commands import SCOPE, ReadBack
 from drivers.remote import Remote
 from drivers.waveform import Aliased, Screenful, read_record
 from harness.errors import AnalysisError, InstrumentError, LinkError
-from harness.link.link import Link, NoValue
+from harness.link.link import Link, NotTaken, NoValue
 from harness.link.replies import NUMBER
+from harness.quantities import show
 from harness.steps import Measure, Reading, Sine, TimeMarks, View
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ class ScpiScope(Remote):
 
     def __init__(self, link: Link, model: UnitLink | Reference, unit: Unit | None = None) -> None:
         super().__init__(link, "reference" if unit is None else "unit", SCOPE, model.commands)
+        self._is_unit = unit is not None
         self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
         self._width_div = unit.horizontal_div if unit is not None else 10.0
         self._input_ohm = unit.input.resistance if unit is not None else getattr(model, "input_ohm", 1e6)
@@ -41,7 +43,29 @@ class ScpiScope(Remote):
         """Set the display, in one message."""
         if self._built is None or self._built[0] != view:
             self._built = view, *self._message(view)
-        self.establish(self._built[1], held=self._built[2])
+        try:
+            self.establish(self._built[1], held=self._built[2])
+        except NotTaken as error:
+            raise self._has_not(view, error) from error
+
+    def _has_not(self, view: View, error: NotTaken) -> NotTaken:
+        """Say what it cannot be set to as its front panel has it, and which key of which file says that it can."""
+        if error.key not in ("", "range_is", "sweep_is"):
+            return error
+        range_ = f"{show(view.volts_per_div, 'V')}/div on channel {view.channel}"
+        sweep = f"{show(view.s_per_div, 's')}/div" + (f" ×{view.magnifier:g}" if view.magnifier != 1 else "")
+        setting, keys = {"range_is": (range_, "volts_per_div"), "sweep_is": (sweep, "s_per_div")}.get(
+            error.key, (f"{range_}, {sweep}", "volts_per_div or s_per_div")
+        )
+        where = "the unit file" if self._is_unit else "[reference] of the bench file"
+        asks = f"'commands.{error.key}', which asks" if error.key else "its commands"
+        return NotTaken(
+            self.link.name,
+            f"cannot be set to {setting}: it {error.why}",
+            f". Correct {keys} in {where}, or {asks}",
+            command=error.command,
+            key=error.key,
+        )
 
     def _message(self, view: View) -> tuple[str, tuple[ReadBack, ...]]:
         values = self._values(view)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -20,7 +21,7 @@ from harness.sim.instruments import SourceModel
 from harness.sim.waves import Level
 from harness.steps import Dc, Reading
 from tests.helpers.adversary import Watch, points
-from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change
+from tests.helpers.demo_lab import DEMO, LEAD, ONE_CHANNEL, a_job, change
 
 
 @pytest.fixture
@@ -232,11 +233,33 @@ def test_a_path_is_still_asked_about_after_a_reading_that_was_taken_again(lab):
 # --- what an instrument has not ----------------------------------------------------------------------------------
 
 
-def test_a_range_that_the_unit_has_not_ends_before_the_run(tmp_path, lab):
-    change(lab / "aldermoor_s1002.toml", ('"20 mV"', '"30 mV"'))
-    with pytest.raises(InstrumentError, match=r"answers 4\.0*E-01 to ':SENS1:VOLT:RANG:PTP\?' where 0\.24 was set"):
-        opening.start(a_job(lab / "one.toml", ONE_CHANNEL), tmp_path / "runs")
+@pytest.mark.parametrize(
+    ("change_to", "sequence", "sentence"),
+    [
+        (
+            ('"20 mV"', '"30 mV"'), ONE_CHANNEL,
+            ("cannot be set to 30 mV/div on channel 1: it answers 4.000000000E-01 to ':SENS1:VOLT:RANG:PTP?' where "
+            "0.24 was set, 3 times alike. Correct volts_per_div in the unit file, or 'commands.range_is', which asks"),
+        ),
+        (
+            ('"2 us"', '"3 us"'), 'use = "time_base"\npath = "lead"',
+            ("cannot be set to 3 µs/div: it answers 5.000000000E-05 to ':SENS:SWE:TIME?' where 3E-05 was set, 3 times "
+            "alike. Correct s_per_div in the unit file, or 'commands.sweep_is', which asks"),
+        ),
+        (
+            ('"5 V"]', '"5 V", "10 V"]'), ONE_CHANNEL,
+            "-222,\"Data out of range\". Correct volts_per_div or s_per_div in the unit file, or its commands",
+        ),
+    ],
+)  # fmt: skip
+def test_a_range_that_the_unit_has_not_ends_before_the_run_in_words(change_to, sequence, sentence, tmp_path, lab):
+    change(lab / "aldermoor_s1002.toml", change_to)
+    told: list[str] = []
+    job = a_job(lab / "one.toml", sequence)
+    with pytest.raises(InstrumentError, match=re.escape(sentence)):
+        opening.start(job, tmp_path / "runs", on_event=lambda what, _text: told.append(what))
     assert not (tmp_path / "runs").exists()
+    assert told.count("repeat") <= 2
 
 
 # --- no signal ---------------------------------------------------------------------------------------------------
@@ -261,3 +284,16 @@ def test_a_source_that_is_not_connected_is_no_signal_and_no_verdict(sequence, tm
     assert words <= {"not measured", "undecided"}
     assert not {"pass", "fail"} & words
     assert result.report.next_step.startswith("Look at the connections of the points without a signal. ")
+
+
+def test_no_signal_behind_a_switch_leaves_a_connection_by_hand_alone(tmp_path, at_the_start, lab):
+    """Its path was in doubt, and there was none to close for the next."""
+    change(lab / "bench.toml", ('routes = { unit-1 = "(@101)", unit-2 = "(@102)" }', 'routes = { unit-1 = "(@101)" }'))
+
+    def unplug(bench: SimulatedBench) -> None:
+        whole = bench.world.connection_to
+        bench.world.connection_to = lambda at, channel: None if channel == 1 else whole(at, channel)  # type: ignore[method-assign]
+
+    at_the_start(unplug)
+    result = opening.start(a_job(lab / "one.toml", f'{LEAD}\nranges = ["1 V"]'), tmp_path)
+    assert [point.word for part in result.report.parts for point in part.points] == ["not measured", "pass"]

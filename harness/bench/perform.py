@@ -19,7 +19,7 @@ from harness.bench.guarding import Guardian, NoGuardian
 from harness.bench.outputs import Outputs, why
 from harness.bench.warm_up import WarmUp
 from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
-from harness.link.link import NotAsSet, OnEvent, repeat_point
+from harness.link.link import NotAsSet, NotTaken, OnEvent, repeat_point
 from harness.models import Setup, SignalPath, Switch
 from harness.person.operator import STOPPED_OFF, Operator, Prompt, ask_choice, ask_done, describe_connection
 from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
@@ -134,8 +134,8 @@ class LiveBench:
                 self._tried(partial(self._shown, driver, view))
             except LinkError:
                 raise
-            except InstrumentError:
-                if not left:
+            except InstrumentError as error:
+                if not left or (isinstance(error, NotTaken) and error.key):  # that was three times alike already
                     raise
             else:
                 return
@@ -161,7 +161,7 @@ class LiveBench:
 
     def _connect(self, step: Connect) -> Done:
         self._before(step)
-        self._connected = None
+        self._connected, self._route_in_doubt = None, False
         self._route = self.setup.route(step.path, step.display, step.channel)
         if self._route is None:
             self._standing = None

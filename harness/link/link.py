@@ -65,6 +65,14 @@ class NotAsSet(LinkError):  # noqa: N818 - says what is the matter
     """What an instrument says that it is set to is not what was sent: nothing of it is certain."""
 
 
+class NotTaken(InstrumentError):  # noqa: N818 - says what is the matter
+    """A setting that was refused, or, with the `key` of its question, answered as another one again and again."""
+
+    def __init__(self, instrument: str, why: str, remedy: str = "", *, command: str = "", key: str = "") -> None:
+        self.key, self.why = key, why
+        super().__init__(instrument, f"{why}{remedy}", command=command)
+
+
 class NoValue(InstrumentError):  # noqa: N818 - says what happened
     """The instrument answers that it has no value: overload, no signal, or no measurement."""
 
