@@ -65,11 +65,10 @@ def test_scale_shift_time_axis_and_sign_change_only_what_they_should(scale, shif
     assert moved.rise_time_s == pytest.approx(plain.rise_time_s * seconds, rel=1e-6)
     assert moved.amplitude == pytest.approx(scale * plain.amplitude, rel=1e-6)
     assert moved.base == pytest.approx(shift - scale if falling else shift, abs=1e-4 * scale)
-    for name in ("overshoot", "undershoot", "preshoot", "top_flatness"):
-        assert getattr(moved, name) == pytest.approx(getattr(plain, name), abs=1e-5), name
+    assert moved.overshoot == pytest.approx(plain.overshoot, abs=1e-5)
 
 
-def test_aberrations_are_those_put_in():
+def test_overshoot_is_that_put_in():
     t = np.arange(-20, 30, 0.02)
     v = gaussian_edge(t)
     v = (
@@ -80,9 +79,6 @@ def test_aberrations_are_those_put_in():
     )
     pulse = measure_pulse(t, v + np.where(t > 20, 0.01, 0.0))
     assert pulse.overshoot == pytest.approx(0.08, abs=1e-3)
-    assert pulse.undershoot == pytest.approx(0.05, abs=1e-3)
-    assert pulse.preshoot == pytest.approx(0.03, abs=1e-3)
-    assert pulse.top_flatness == pytest.approx(0.01, abs=1e-3)
     assert pulse.rise_time_s == pytest.approx(1.0, abs=1e-3)
     assert pulse.flags == frozenset()
 
@@ -98,7 +94,6 @@ def test_an_eight_bit_square_wave_gives_either_edge_and_stays_within_its_own_hal
     assert (rising.base, rising.top) == pytest.approx((-100, 100), abs=0.3)
     assert (rising.t50_s, falling.t50_s) == pytest.approx((5, 15), abs=0.01)
     assert rising.overshoot == pytest.approx(0.3, abs=0.005)
-    assert falling.preshoot == pytest.approx(0.3, abs=0.005)  # what stands before that edge, from the top
     assert falling.overshoot < 0.005
 
 
@@ -108,7 +103,6 @@ def test_flags_tell_what_not_to_trust():
     t = np.arange(-8, 3, 0.02)
     short = measure_pulse(t, gaussian_edge(t))
     assert PulseFlag.SHORT_TOP in short.flags
-    assert short.top_flatness is None
     noisy = gaussian_edge(t) + 0.02 * np.random.default_rng(1).standard_normal(t.size)
     assert PulseFlag.NOISE in measure_pulse(t, noisy).flags
     codes = np.round(255 * gaussian_edge(t))

@@ -164,18 +164,14 @@ class Linearity:
     """A straight line through several levels of one range.
 
     `gain_error` (percent, as the definition says) and `ground_line_div` are those of the line; `departure_div` is the
-    largest departure of a level from it, at `departure_at_v`, with its standard uncertainty. `departure_percent` is in
-    percent of the largest deflection.
+    largest departure of a level from it, at `departure_at_v`, with its standard uncertainty.
     """
 
     gain_error: float
-    u_gain_error: float
     ground_line_div: float
-    u_ground_line_div: float
     departure_div: float
     departure_at_v: float
     u_departure_div: float
-    departure_percent: float
     fits: bool
 
 
@@ -202,7 +198,7 @@ def linearity(
     definition
         Definition of error for the gain.
     through_ground
-        The ground line is known: the line goes through it. Then u(gain) = u/√Σd², else u/√Σ(d − d̄)².
+        The ground line is known: the line goes through it.
 
     Returns
     -------
@@ -215,7 +211,7 @@ def linearity(
 
     References
     ----------
-    Equations (9) to (12).
+    Equations (9), (11) and (12).
     """
     if not u_reading_div > 0.0:
         raise AnalysisError("Linearity needs the standard uncertainty of a reading: it must be above zero.")
@@ -227,30 +223,25 @@ def linearity(
         if d.size < 2 or not np.any(d):
             raise AnalysisError("Linearity through the ground line needs at least two levels other than zero.")
         s_dd = float(d @ d)
-        slope, offset, u_slope, u_offset = float(d @ r) / s_dd, 0.0, u_reading_div / math.sqrt(s_dd), 0.0
+        slope, offset = float(d @ r) / s_dd, 0.0
         leverage = d**2 / s_dd
     else:
         if d.size < 3:
             raise AnalysisError("Linearity without a known ground line needs at least three levels.")
         fit = straight_line(d, r, u_reading_div, scale_u=False)
-        slope, offset, u_slope, u_offset = fit.slope, fit.intercept, fit.u_slope, fit.u_intercept
+        slope, offset = fit.slope, fit.intercept
         leverage = 1.0 / d.size + (d - d.mean()) ** 2 / float(((d - d.mean()) ** 2).sum())
     residual = r - offset - slope * d
     spread = u_reading_div * np.sqrt(np.maximum(1.0 - leverage, 0.0))
     # A level that fixes the line has no departure of its own to show: only the others are compared.
     free = np.flatnonzero(spread > 1e-6 * u_reading_div)
     at = int(free[np.argmax(np.abs(residual[free]))])
-    largest = float(np.max(np.abs(d)))
-    scale = 1.0 if definition == "indication" else 1.0 / slope**2
     return Linearity(
         gain_error=100.0 * relative_error(slope, 1.0, definition),
-        u_gain_error=100.0 * u_slope * scale,
         ground_line_div=offset,
-        u_ground_line_div=u_offset,
         departure_div=float(residual[at]),
         departure_at_v=float(applied_v[at]),
         u_departure_div=float(spread[at]),
-        departure_percent=100.0 * float(residual[at]) / largest,
         fits=bool(abs(residual[at]) <= 3.0 * spread[at]),
     )
 

@@ -4,8 +4,8 @@ The unit of amplitudes is that of the record. Equations are numbered as in docs/
 
 References
 ----------
-IEEE Std 181 and IEC 60469: state levels, reference levels 10, 50 and 90 %, transition duration, overshoot, preshoot,
-undershoot (terms and definitions from memory).
+IEEE Std 181 and IEC 60469: state levels, reference levels 10, 50 and 90 %, transition duration, overshoot
+(terms and definitions from memory).
 """
 
 from __future__ import annotations
@@ -34,6 +34,9 @@ GAUSSIAN_SLOPE_EXCESS = 1.777
 GAUSSIAN_CURVATURE = 0.821
 """Twice |v''|/(8|v'|) of a Gaussian edge at 10 and 90 %, in units of one over its rise time."""
 
+SETTLED_AFTER = 5.0
+"""Rise times from the middle of an edge to where its new state counts as settled."""
+
 FEWEST_ON_EDGE = 4
 
 NEGLIGIBLE_OVERSHOOT = 0.005
@@ -53,8 +56,7 @@ class Pulse:
     """The first whole transition of a record.
 
     ``base`` and ``top`` are the low and the high state; for a falling edge the aberrations are those of the base it
-    falls to. Aberrations are fractions of the amplitude. ``top_flatness`` is the peak-to-peak of what follows the
-    settling, or None where the record holds nothing of it.
+    falls to. Aberrations are fractions of the amplitude.
     """
 
     edge: Edge
@@ -66,9 +68,6 @@ class Pulse:
     t90_s: float
     u_rise_time_s: float
     overshoot: float
-    undershoot: float
-    preshoot: float
-    top_flatness: float | None
     noise: float
     flags: frozenset[PulseFlag]
 
@@ -88,7 +87,6 @@ def measure_pulse(
     v: ArrayLike,
     *,
     edge: Edge | None = None,
-    settle_rise_times: float = 5.0,
     full_scale: tuple[float, float] | None = None,
     lsb: float | None = None,
 ) -> Pulse:
@@ -100,8 +98,6 @@ def measure_pulse(
         Rising sample times and samples, shape (M,); both states must be held by at least 8 samples.
     edge
         Which transition to take; None takes the first of either kind.
-    settle_rise_times
-        The flatness counts from so many rise times after the middle of the edge.
     full_scale, lsb
         The end codes' values and the quantising step, for the flags and the states.
 
@@ -123,15 +119,15 @@ def measure_pulse(
     noise = states.noise_rms / states.amplitude
     t10_s, t50_s, t90_s = _edge_times(times, fraction, slice(turn.first, turn.last + 1), noise)
     rise_s = t90_s - t10_s
-    before, after = fraction[turn.start : turn.first + 1], fraction[turn.last : turn.end]
-    flat = after[times[turn.last : turn.end] >= t50_s + settle_rise_times * rise_s]
+    after = fraction[turn.last : turn.end]
+    settled = np.count_nonzero(times[turn.last : turn.end] >= t50_s + SETTLED_AFTER * rise_s)
     overshoot = max(0.0, float(after.max()) - 1.0)
     on_edge = int(np.count_nonzero((times >= t10_s) & (times <= t90_s)))
     flags = {
         PulseFlag.CLIPPED: full_scale is not None and is_clipped(values, full_scale=full_scale, lsb=lsb),
         PulseFlag.FEW_ON_EDGE: on_edge < FEWEST_ON_EDGE,
         PulseFlag.NOISE: max(overshoot, NEGLIGIBLE_OVERSHOOT) < 4.0 * noise,
-        PulseFlag.SHORT_TOP: flat.size < 4,
+        PulseFlag.SHORT_TOP: settled < 4,
     }
     return Pulse(
         edge=turn.kind,
@@ -143,9 +139,6 @@ def measure_pulse(
         t90_s=t90_s,
         u_rise_time_s=_u_rise_time_s(rise_s, states, noise, float(np.diff(times)[turn.first : turn.last].max())),
         overshoot=overshoot,
-        undershoot=max(0.0, 1.0 - float(after[int(after.argmax()) :].min())),
-        preshoot=max(0.0, -float(before.min())),
-        top_flatness=None if flat.size < 4 else float(np.ptp(flat)),
         noise=states.noise_rms,
         flags=frozenset(flag for flag, raised in flags.items() if raised),
     )
@@ -162,10 +155,9 @@ def crossings_s(t_s: Samples, v: Samples, level: float) -> Samples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Transition:
-    """The old state lasts from ``start`` to ``first``, the new one from ``last`` to before ``end``."""
+    """The old state lasts to ``first``, the new one from ``last`` to before ``end``."""
 
     kind: Edge
-    start: int
     first: int
     last: int
     end: int
@@ -180,7 +172,6 @@ def _transition(fraction: Samples, edge: Edge | None) -> _Transition:
         if edge in {None, kind}:
             return _Transition(
                 kind=kind,
-                start=int(held[turns[place - 1] + 1]) if place else 0,
                 first=int(held[turn]),
                 last=int(held[turn + 1]),
                 end=int(held[turns[place + 1]]) + 1 if place + 1 < turns.size else fraction.size,

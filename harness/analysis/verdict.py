@@ -104,11 +104,6 @@ class Verdict:
     tur: float | None
     conformance_probability: float
 
-    @property
-    def pass_possible(self) -> bool:
-        """Whether any result could have passed: False where the guard bands leave no acceptance zone."""
-        return self.acceptance is not None
-
 
 def decide(
     estimate: float,
@@ -240,11 +235,6 @@ def acceptance_limits(limits: Limits, w: float) -> Limits | None:
     return Limits(low=low, high=high)
 
 
-def pass_possible(u: float, U: float, limits: Limits, rule: Rule) -> bool:
-    """Return whether any result at all could pass: known before measuring, once the uncertainty is."""
-    return acceptance_limits(limits, guard_band(u, U, limits, rule)) is not None
-
-
 def test_uncertainty_ratio(limits: Limits, U: float) -> float | None:
     """Return half the tolerance span over U, equation (15); None for a single limit, infinite for U = 0."""
     half_width = limits.half_width
@@ -268,23 +258,13 @@ def overall(verdicts: Iterable[Verdict | Word]) -> Overall:
     return "meets" if words == {"pass"} else "cannot be decided"
 
 
-def error_as_indication(indicated: float, applied: float) -> float:
-    """Return the relative error of what the unit shows, (indicated − applied)/applied, equation (24)."""
-    return (indicated - applied) / applied
-
-
-def error_as_deflection_factor(indicated: float, applied: float) -> float:
-    """Return the relative error of the set deflection factor's true value, applied/indicated − 1, equation (25)."""
-    return (applied - indicated) / indicated
-
-
 def relative_error(indicated: float, applied: float, definition: ErrorDefinition) -> float:
     """Return the relative error by the definition that the job chose."""
     match definition:
         case "indication":
-            return error_as_indication(indicated, applied)
+            return (indicated - applied) / applied  # of what the unit shows, equation (24)
         case "deflection factor":
-            return error_as_deflection_factor(indicated, applied)
+            return (applied - indicated) / indicated  # of the set factor's true value, equation (25)
         case _:
             assert_never(definition)
 

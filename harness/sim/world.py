@@ -21,7 +21,6 @@ from harness.sim.waves import (
     Level,
     Marks,
     Seen,
-    SeenSquare,
     Silence,
     SineWave,
     SquareWave,
@@ -335,13 +334,6 @@ class World:
         jitter, phase = self.rng.random(2)
         time_s = (np.arange(points) - points / 2 + jitter) * true_dt_s
         return trace.seen.volts(time_s, float(phase))
-
-    def top_and_base_div(self, trace: Trace) -> tuple[float, float] | None:
-        """Top and base of a square wave on the screen, None for anything else."""
-        if not isinstance(trace.seen, SeenSquare):
-            return None
-        low, high = trace.divisions(np.array([trace.seen.base_v, trace.seen.top_v]))
-        return float(low), float(high)
 
     # --- meters ------------------------------------------------------------------------------------------------
 

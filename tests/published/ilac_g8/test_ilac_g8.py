@@ -37,7 +37,7 @@ def test_words(y, mirror, simple, guarded, non_binary):
 def test_u_as_large_as_the_tolerance_cannot_pass():
     for rule in ("guarded", "non-binary"):
         v = decide(0.0, 1.5, 3.0, LIMITS, rule, unit="%")
-        assert not v.pass_possible
+        assert v.acceptance is None
         assert v.word != "pass"
     assert decide(0.0, 1.5, 3.0, LIMITS, "guarded", unit="%").word == "undecided"
     assert decide(0.0, 1.495, 2.99, LIMITS, "guarded", unit="%").word == "pass"
