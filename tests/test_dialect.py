@@ -14,7 +14,6 @@ import pytest
 from harness import runs as opening
 from harness.bench.guardian import Charge, Work
 from harness.errors import InstrumentError, LinkError
-from harness.journal.journal import comparable
 from harness.link.dialect import Dialect, split
 from harness.link.link import Link, LinkDown, NoValue, repeat_point
 from harness.link.port import Damage, MemoryPort, Refused
@@ -28,6 +27,7 @@ from harness.sim.dialect import DialectDevice
 from harness.sim.scpi import spelling
 from harness.words.clock import RealClock
 from tests.helpers.demo_lab import DEMO, a_job, change
+from tests.helpers.journals import comparable
 from tests.helpers.link_double import Double, TcpDouble, Trouble, WaitingClock
 
 

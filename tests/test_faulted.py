@@ -15,12 +15,13 @@ from harness import runs as opening
 from harness.bench.perform import LiveBench
 from harness.errors import ConfigError
 from harness.journal.events import Events
-from harness.journal.journal import comparable, read
+from harness.journal.journal import read
 from harness.run.faulted import INSTRUMENT, LINE, STANDING, STATE, Faults, account_of
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FAULTS
 from harness.steps import Measure
 from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, halfpower, serving
+from tests.helpers.journals import comparable
 
 # A damaged byte of a record is a valid sample: only a tagged link reads it twice (test_soak.py).
 SURE = tuple(kind for kind in (*LINE, "power cycle") if kind != "damaged")

@@ -18,13 +18,14 @@ from pydantic import Field
 from harness.errors import ConfigError
 from harness.files import files
 from harness.files.schema import schema
-from harness.files.starter import FILE_NAMES, starter
+from harness.files.starter import starter
 from harness.files.toml_text import LARGEST_BYTES
 from harness.models import Model, Setup, Volts
 from harness.steps import Role
 from harness.words import moments
 
 Edit = tuple[str, str, str]  # file, old text, new text
+FILE_NAMES = {kind: f"{kind}.toml" for kind in ("bench", "unit", "job", "queue")}
 
 
 class Vertical(Model):
@@ -256,7 +257,7 @@ def test_all_problems_of_all_three_files_come_at_once(folder: Path) -> None:
 
 def test_the_list_ends_before_nobody_reads_it(folder: Path) -> None:
     Path("unit.toml").write_text(starter("unit") + "".join(f"k{n} = 1\n" for n in range(9000)))
-    found = problems(lambda: files.load_unit("unit.toml"))
+    found = problems(lambda: files.read_unit("unit.toml"))
     assert len(found) == 51
     assert found[-1] == "unit.toml: 8950 further problems are not listed"
 
@@ -644,7 +645,7 @@ SYNTAX = [
 def test_wrong_syntax_has_line_column_and_reason(tmp_path: Path, text: str, expected: str) -> None:
     path = tmp_path / "unit.toml"
     path.write_text(text)
-    (found,) = problems(lambda: files.load_unit(path))
+    (found,) = problems(lambda: files.read_unit(path))
     assert found.startswith(f"{path}:{expected}")
 
 
@@ -665,12 +666,12 @@ HOSTILE: list[tuple[bytes, str]] = [
 def test_what_is_no_file_of_ours(tmp_path: Path, content: bytes, expected: str) -> None:
     path = tmp_path / "unit.toml"
     path.write_bytes(content)
-    assert problems(lambda: files.load_unit(path)) == [f"{path}{expected}"]
+    assert problems(lambda: files.read_unit(path)) == [f"{path}{expected}"]
 
 
 def test_an_empty_file_lists_what_is_missing(tmp_path: Path) -> None:
     (tmp_path / "unit.toml").write_bytes(b"")
-    found = problems(lambda: files.load_unit(tmp_path / "unit.toml"))
+    found = problems(lambda: files.read_unit(tmp_path / "unit.toml"))
     assert len(found) == 5
     assert all(": missing; expected " in problem for problem in found)
 
@@ -679,10 +680,10 @@ def test_an_empty_file_lists_what_is_missing(tmp_path: Path) -> None:
 def test_special_files_are_refused_without_waiting(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     for path in (tmp_path / "pipe", Path("/dev/zero")):
-        assert problems(lambda path=path: files.load_unit(path)) == [  # type: ignore[misc]  # bound at once
+        assert problems(lambda path=path: files.read_unit(path)) == [  # type: ignore[misc]  # bound at once
             f"{path}: is not an ordinary file; expected a TOML file"
         ]
-    assert problems(lambda: files.load_unit(tmp_path)) == [f"{tmp_path}: is a folder; expected a TOML file"]
+    assert problems(lambda: files.read_unit(tmp_path)) == [f"{tmp_path}: is a folder; expected a TOML file"]
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="everything is readable here")
@@ -690,7 +691,7 @@ def test_an_unreadable_file(tmp_path: Path) -> None:
     path = tmp_path / "unit.toml"
     path.write_text("")
     path.chmod(0)
-    assert problems(lambda: files.load_unit(path)) == [f"{path}: may not be read by this user"]
+    assert problems(lambda: files.read_unit(path)) == [f"{path}: may not be read by this user"]
 
 
 def test_a_message_cannot_steer_a_terminal(folder: Path) -> None:
@@ -730,7 +731,7 @@ def test_the_worst_file_of_a_megabyte_takes_seconds_at_most(tmp_path: Path, text
     path = tmp_path / "unit.toml"
     path.write_text(text)
     started = time.process_time()
-    assert 1 <= len(problems(lambda: files.load_unit(path))) <= 51
+    assert 1 <= len(problems(lambda: files.read_unit(path))) <= 51
     assert time.process_time() - started < 20  # measured: 0.1 s to 3 s
 
 
@@ -754,7 +755,7 @@ def only_config_errors(content: bytes, folder: Path) -> None:
     (folder / "any.toml").write_bytes(content)
     calls: list[Callable[[], object]] = [
         lambda: files.load_bench(folder / "any.toml"),
-        lambda: files.load_unit(folder / "any.toml"),
+        lambda: files.read_unit(folder / "any.toml"),
         lambda: files.load_job(folder / "any.toml", options=OPTIONS, needs=NEEDS, accuracies=ACCURACIES),
         lambda: files.load_job(folder / "job.toml", options=OPTIONS, needs=NEEDS, accuracies=ACCURACIES),
         lambda: files.kind_of(folder / "any.toml"),

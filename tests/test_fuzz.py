@@ -90,7 +90,7 @@ def a_simulated_bench(content: bytes, folder: Path) -> None:
 
 def a_file(content: bytes, folder: Path) -> None:
     (folder / "any.toml").write_bytes(content)
-    for load in (files.load_bench, files.load_unit):
+    for load in (files.load_bench, files.read_unit):
         with contextlib.suppress(HalfpowerError):
             load(folder / "any.toml")
     files.load_job(folder / "any.toml")
@@ -402,7 +402,7 @@ def a_person(drawn: tuple[list[str], Measure], _folder: Path) -> None:
     """A whole conversation about one point, with the source and the screen worked by hand."""
     lines, step = drawn
     typist = Typist(list(lines))
-    unit = files.load_unit(DEMO / "aldermoor_a402.toml")
+    unit = files.read_unit(DEMO / "aldermoor_a402.toml").value
     with contextlib.suppress(HalfpowerError, GoBack):
         ManualSource(typist, Calibrator(driver="manual"), "calibrator").apply(step.stimulus)
     screen = ManualScreen(typist, UnitLink(driver="manual"), "unit", unit)

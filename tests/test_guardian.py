@@ -19,11 +19,12 @@ from harness import runs as opening
 from harness.bench import guarding
 from harness.bench.guardian import Charge, Watch, Work
 from harness.errors import OperatorStop, SafetyError
-from harness.journal.journal import comparable, read
+from harness.journal.journal import read
 from harness.journal.lock import hold
 from harness.link.visa import resource_manager
 from harness.night.plan import look_through
 from harness.sim.faults import FaultPlan
+from tests.helpers.journals import comparable
 from tests.helpers.served import (
     DRIVER,
     LEASE_S,

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from harness.errors import JournalError
 from harness.journal import journal as journals
-from harness.journal.journal import Journal, comparable, read
+from harness.journal.journal import Journal, read
 from harness.steps import Connect, Dc, Done, Measure, Reading, View, from_plain, to_plain
+from tests.helpers.journals import comparable
 
 CONNECT = Connect(path="lead", source="calibrator", display="unit", channel=1)
 STEP = Measure(

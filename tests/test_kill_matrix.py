@@ -23,8 +23,8 @@ from harness import runs as opening
 from harness.bench import guarding
 from harness.bench.guarding import SPARE_S
 from harness.errors import JournalError
-from harness.journal.journal import comparable
 from harness.sim.faults import FaultPlan
+from tests.helpers.journals import comparable
 from tests.helpers.served import (
     LARGE,
     LEASE_S,

@@ -26,6 +26,7 @@ from harness.night.start import start_of
 from harness.report.night import marks, page
 from harness.sim.clock import VirtualClock
 from tests.helpers.demo_lab import a_job
+from tests.helpers.journals import comparable
 from tests.helpers.night_lab import EVENING, Lab
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -345,7 +346,7 @@ def test_what_a_killed_runs_guardian_could_not_switch_off_stays_said(lab: Lab) -
 
 
 def without_times(folder: Path) -> list[object]:
-    return [journal.comparable(each.parent) for each in sorted(folder.glob("*/journal.jsonl"))]
+    return [comparable(each.parent) for each in sorted(folder.glob("*/journal.jsonl"))]
 
 
 def test_a_signal_leaves_a_queue_that_can_be_gone_on_with(lab: Lab) -> None:

@@ -16,12 +16,13 @@ from harness import runs as opening
 from harness.bench.perform import LiveBench
 from harness.bench.warm_up import SeenOn
 from harness.errors import BusyError, ConfigError, InstrumentError, JournalError, OperatorStop, SafetyError
-from harness.journal.journal import comparable, read
+from harness.journal.journal import read
 from harness.journal.lock import hold
 from harness.run.refusals import other_model, other_unit
 from harness.run.talk import talk
 from harness.steps import Measure
 from tests.helpers.demo_lab import DEMO, change, with_sequences
+from tests.helpers.journals import comparable
 from tests.helpers.served import a_lab
 
 

@@ -6,9 +6,10 @@ import pytest
 
 from harness import runs as opening
 from harness.errors import OperatorStop
-from harness.journal.journal import comparable, read
+from harness.journal.journal import read
 from harness.run.faulted import LINE
 from harness.sim.faults import FaultPlan
+from tests.helpers.journals import comparable
 from tests.helpers.served import a_lab
 
 JOB = """

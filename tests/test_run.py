@@ -1,10 +1,11 @@
 import pytest
 
 from harness.errors import AnalysisError, InstrumentError, JournalError, LinkError, OperatorStop
-from harness.journal.journal import Journal, comparable, read
+from harness.journal.journal import Journal, read
 from harness.person.operator import GoBack
 from harness.run.loop import Part, run_part, run_parts
 from harness.steps import Connect, Dc, Done, Measure, Reading, View, connect, measure
+from tests.helpers.journals import comparable
 
 HEADER = {"program": "test", "run": "r", "started": "2026-11-25", "setup": {}, "parts": []}
 

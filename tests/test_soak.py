@@ -22,13 +22,14 @@ from drivers.generator import ScpiGenerator
 from harness import runs as opening
 from harness.errors import InstrumentError
 from harness.files import files
-from harness.journal.journal import comparable, read
+from harness.journal.journal import read
 from harness.link.link import repeat_point
 from harness.link.visa import open_link
 from harness.run.faulted import LINE, Faults
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultPlan
 from harness.steps import Sine
+from tests.helpers.journals import comparable
 
 pytestmark = [pytest.mark.soak, pytest.mark.timeout(3600)]
 

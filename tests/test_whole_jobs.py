@@ -13,12 +13,13 @@ import pytest
 
 from harness import runs as opening
 from harness.errors import ConfigError, JournalError, OwnCodeError, SafetyError
-from harness.journal.journal import comparable, read
+from harness.journal.journal import read
 from harness.report.findings import DRIFT
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultInjector, FaultPlan
 from harness.steps import RETURN, Measure, Reading, Reply, Step
 from tests.helpers.demo_lab import DEMO, a_job, change
+from tests.helpers.journals import comparable
 
 
 @pytest.fixture

@@ -63,11 +63,6 @@ def load_bench(path: str | Path, *, check_overrides: CheckOverrides | None = Non
     return read_bench(path, check_overrides=check_overrides).value
 
 
-def load_unit(path: str | Path) -> Unit:
-    """Read a unit file; raises ConfigError with all its problems."""
-    return read_unit(path).value
-
-
 def read_bench(
     path: str | Path, *, check_overrides: CheckOverrides | None = None, check_driver: CheckDriver | None = None
 ) -> Checked[Bench]:

@@ -9,13 +9,6 @@ from typing import Final
 
 from harness.files.files import Kind
 
-FILE_NAMES: Final[dict[Kind, str]] = {
-    "bench": "bench.toml",
-    "unit": "unit.toml",
-    "job": "job.toml",
-    "queue": "queue.toml",
-}
-
 _BENCH: Final = """\
 #:schema ./bench.schema.json
 # The instruments of one bench by role, and the paths between them.

@@ -30,7 +30,6 @@ STYLE: Final = Style(
     remedy="Everything up to the reading before is on disk; make room, then resume the run.",
     gone="The run ends here. Put the folder back, then resume the run; if it is deleted, start the job again.",
 )
-_OF_ONE_RUN: Final = ("at", "crc", "started", "run", "id")  # what differs between two runs that went alike
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,16 +162,6 @@ def parse(data: bytes, path: Path) -> Contents:
         last_at=at,
         digest=hashlib.sha256(data).hexdigest(),
     )
-
-
-def comparable(path: Path) -> list[dict[str, Any]]:
-    """The entries without time stamps and checksums: equal for a resumed run and an unbroken one.
-
-    Events are left out: an interruption is one, and stays visible in the journal itself.
-    """
-    entries = (line.entry for line in lines(_file(path), STYLE))
-    kept = (entry for entry in entries if entry["kind"] != "event")
-    return [{key: value for key, value in entry.items() if key not in _OF_ONE_RUN} for entry in kept]
 
 
 class Journal:
