@@ -244,6 +244,14 @@ def test_a_connection_by_switch_is_tried_again_and_told() -> None:
     assert told == [("repeat", "switch: lost a message; try 2 of 8")]
 
 
+def test_a_path_of_the_switch_in_doubt_is_forgotten_where_hands_have_made_another() -> None:
+    bench, _, _ = switched()
+    bench.perform(TO_CHANNEL_1)
+    bench._route_in_doubt = True
+    bench.perform(replace(TO_CHANNEL_1, channel=2))
+    assert bench.perform(replace(dc(0.8, 0.1), view=View(channel=2, volts_per_div=0.1, s_per_div=1e-3)))
+
+
 def test_a_source_that_would_not_go_off_is_told_once_and_the_other_goes_on_behind_a_switch() -> None:
     stuck: list[BaseException] = [LinkError("generator", "does not answer") for _ in range(9)]
     bench, said, told = switched(generator=stuck)

@@ -164,7 +164,7 @@ class LiveBench:
         self._connected, self._route_in_doubt = None, False
         self._route = self.setup.route(step.path, step.display, step.channel)
         if self._route is None:
-            self._standing = None
+            self._standing, self._route_in_doubt = None, False  # no path of the switch's is in use any more
             self.outputs.for_hands()
             self._by_hand(step)
         else:
