@@ -10,6 +10,7 @@ from drivers.remote import Remote
 from drivers.source import DBM_LOAD_OHM
 from harness.errors import InstrumentError
 from harness.link.link import Link
+from harness.measurement import quantity_of
 from harness.quantities import VPP_PER_VRMS_SINE
 from harness.steps import Measure, Reading, Sine, View
 
@@ -28,7 +29,7 @@ class ScpiLevelMeter(Remote):
 
     def read(self, step: Measure) -> Reading:
         """Read the level of a sine."""
-        if not isinstance(step.stimulus, Sine) or step.quantity != "peak_to_peak":
+        if not isinstance(step.stimulus, Sine) or not quantity_of(step).amplitude:
             raise InstrumentError(self.link.name, f"is a level meter and cannot read {step.quantity} of this signal")
         values = {
             "channel": step.view.channel,

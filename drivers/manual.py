@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, assert_never
 from drivers.words import expectation, marks_asked, stimulus_parts, view_parts
 from harness import quantities
 from harness.errors import OperatorStop
+from harness.measurement import quantity_of
 from harness.person.operator import (
     HELP,
     HELP_DO,
@@ -28,7 +29,7 @@ from harness.person.operator import (
     read_answer,
 )
 from harness.steps import Measure, NoSignal, Reading, Stimulus, View
-from harness.words.signals import describe, unit_of
+from harness.words.signals import describe
 
 if TYPE_CHECKING:
     from harness.models import Instrument, SignalPath, Unit
@@ -235,7 +236,7 @@ class ManualScreen(Manual):
             reading,
             said="; again: ".join([*said, reading.said]),
             flags=("asked again",),
-            more={} if first.value is None else {f"first_{unit_of(step.quantity)}": first.value},
+            more={} if first.value is None else {f"first_{quantity_of(step).unit}": first.value},
         )
 
     def _ask(self, step: Measure) -> Reading:
@@ -304,9 +305,9 @@ class ManualScreen(Manual):
         if step.because:
             lines.append(f"why: {step.because}")
         hint = expectation(step, self._unit)
-        question, marks = marks_asked(step) if step.quantity == "span" else ("", "")
+        question, marks = marks_asked(step)
         lines += [marks] if marks else []
-        title = f"{self._where(step)}: {question or _ASKS[step.quantity]}"
+        title = f"{self._where(step)}: {question or quantity_of(step).question}"
         return Prompt(kind="read", title=title, lines=tuple(lines), step=step, hint=hint)
 
     def _settings(self, step: Measure) -> list[str]:
@@ -327,7 +328,7 @@ class ManualScreen(Manual):
         return f"Channel {step.view.channel} of the {'unit' if self.role == 'unit' else self._label}"
 
     def _screen_div(self, step: Measure) -> float:
-        return self._width_div if step.quantity == "span" else self._height_div
+        return self._width_div if quantity_of(step).axis == "time" else self._height_div
 
     def _is_doubtful(self, step: Measure, reading: Reading) -> bool:
         """Whether it is another reading than was sure to come, or no trace where one was sure to be on the screen."""
@@ -339,10 +340,10 @@ class ManualScreen(Manual):
         low, high, half_div = step.expected_low, step.expected_high, self._height_div / 2
         if low is None or high is None:
             return False
-        if step.quantity == "deflection":
+        if quantity_of(step).from_ground:
             ground_div = step.view.ground_line_div
             return -half_div <= ground_div + low and ground_div + high <= half_div
-        return high <= self._screen_div(step) if unit_of(step.quantity) == "div" else False
+        return high <= self._screen_div(step) if quantity_of(step).unit == "div" else False
 
     @staticmethod
     def _is_plausible(step: Measure, value: float) -> bool:
@@ -352,7 +353,7 @@ class ManualScreen(Manual):
 
     @staticmethod
     def _span(step: Measure) -> str:
-        unit = unit_of(step.quantity)
+        unit = quantity_of(step).unit
         low, high = (
             None if end is None else quantities.show(end, unit, 3) for end in (step.expected_low, step.expected_high)
         )
@@ -369,19 +370,8 @@ def _is_same(first: Reading, again: Reading) -> bool:
 
 def _in_words(step: Measure, reading: Reading) -> str:
     """What was typed, and what it comes to in the unit of what was expected."""
-    unit = unit_of(step.quantity)
+    unit = quantity_of(step).unit
     if reading.value is None or (unit == "div" and not any(letter.isalpha() for letter in reading.said)):
         return reading.said
     shown = quantities.show(reading.value, unit, 3)
     return reading.said if "".join(shown.split()) == "".join(reading.said.split()) else f"{reading.said} is {shown}"
-
-
-_ASKS: Final = {
-    "deflection": "how many divisions from the ground line?",
-    "peak_to_peak": "how many divisions from bottom to top?",
-    "trace_width": "how thick is the trace, in divisions?",
-    "span": "how many divisions between the two marks?",
-    "rise_time": "what is the rise time, 10 % to 90 %?",
-    "overshoot": "how large is the overshoot, in % of the amplitude?",
-    "top_aberration": "how far does the top depart from flat, in % of the amplitude?",
-}

@@ -8,12 +8,13 @@ import numpy as np
 
 from drivers.commands import SCOPE, ReadBack
 from drivers.remote import Remote
-from drivers.waveform import Aliased, Screenful, read_record
+from drivers.waveform import read_record
 from harness.errors import AnalysisError, InstrumentError, LinkError
 from harness.link.link import Link, NotTaken, NoValue
 from harness.link.replies import NUMBER
+from harness.measurement import Aliased, Screenful, quantity_of
 from harness.quantities import show
-from harness.steps import Measure, Reading, Sine, TimeMarks, View
+from harness.steps import Measure, Reading, Sine, View
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -152,7 +153,11 @@ class ScpiScope(Remote):
     # The instrument's own measurements.
 
     def _own(self, step: Measure, *flags: str) -> Reading:
-        name, per_div = self._own_name(step)
+        quantity = quantity_of(step)
+        if quantity.own is None:
+            what = step.quantity.replace("_", " ")
+            raise InstrumentError(self.link.name, f"has no measurement of the {what} of its own")
+        name, per_unit = quantity.own(step)
         text = self.commands.text(
             name,
             channel=step.view.channel,
@@ -162,44 +167,18 @@ class ScpiScope(Remote):
         if not text:
             raise InstrumentError(self.link.name, f"has no way to read {step.quantity}; see 'commands.{name}'")
         try:
-            value = self.link.query_float(text) / per_div
+            value = self.link.query_float(text) / per_unit
         except NoValue:
             return Reading(status="off_screen", flags=(OWN, *flags))
-        if step.quantity == "span":
-            value *= self._periods(step)
-        limit_div = self._height_div / 2 if step.quantity == "deflection" else self._height_div
-        standing_div = value + step.view.ground_line_div if step.quantity == "deflection" else value
-        if step.quantity in ("deflection", "peak_to_peak") and abs(standing_div) >= limit_div:
+        limit_div = self._height_div / 2 if quantity.from_ground else self._height_div
+        standing_div = value + step.view.ground_line_div if quantity.from_ground else value
+        if (quantity.from_ground or quantity.amplitude) and abs(standing_div) >= limit_div:
             return Reading(status="off_screen", flags=(OWN, *flags))
         return Reading(value=value, flags=(OWN, *flags))
 
     def _has_own(self, step: Measure) -> bool:
-        return step.quantity != "top_aberration" and self.commands.has(self._own_name(step)[0])
-
-    def _own_name(self, step: Measure) -> tuple[str, float]:
-        """Name the command, and what its answer is divided by."""
-        volts_per_div = step.view.volts_per_div
-        match step.quantity:
-            case "deflection":
-                return "mean", volts_per_div
-            case "peak_to_peak" if not isinstance(step.stimulus, Sine):
-                return "amplitude", volts_per_div
-            case "peak_to_peak" | "trace_width":
-                return "peak_to_peak", volts_per_div
-            case "span":
-                return "period", step.view.s_per_div / step.view.magnifier
-            case "rise_time":
-                return "rise_time", 1.0
-            case "overshoot":
-                return "overshoot", 100.0
-            case "top_aberration":
-                raise InstrumentError(self.link.name, "has no measurement of the flatness of a pulse's top of its own")
-
-    @staticmethod
-    def _periods(step: Measure) -> int:
-        if not isinstance(step.stimulus, TimeMarks) or step.expected is None:
-            raise AnalysisError("a span is read from time marks, with the divisions that they should be apart")
-        return max(1, round(step.expected * step.view.s_per_div / step.view.magnifier / step.stimulus.period_s))
+        own = quantity_of(step).own
+        return own is not None and self.commands.has(own(step)[0])
 
 
 def _clean(value: float) -> float:

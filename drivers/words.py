@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, assert_never
 
+from harness.measurement import quantity_of
 from harness.quantities import show
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks, View
-from harness.words.signals import unit_of
 
 if TYPE_CHECKING:
     from harness.models import Unit
@@ -55,7 +55,7 @@ def expectation(step: Measure, unit: Unit | None) -> str:
     """Say where the trace should be, and what its tolerance is: the verdict allows for the uncertainty too."""
     if step.expected is None:
         return ""
-    name = unit_of(step.quantity)
+    name = quantity_of(step).unit
     text = (
         f"expected about {show(step.expected, name, 3)}" if name != "div" else f"expected about {step.expected:.1f} div"
     )
@@ -72,7 +72,7 @@ def expectation(step: Measure, unit: Unit | None) -> str:
 
 def marks_asked(step: Measure) -> tuple[str, str]:
     """Which time marks a span lies between: the question, and where to begin; empty for another signal."""
-    if not isinstance(step.stimulus, TimeMarks) or not step.expected:
+    if not isinstance(step.stimulus, TimeMarks) or quantity_of(step).axis != "time" or not step.expected:
         return "", ""
     apart_div = step.stimulus.period_s / (step.view.s_per_div / step.view.magnifier)
     count = max(1, round(step.expected / apart_div))
@@ -88,11 +88,7 @@ def _ordinal(number: int) -> str:
 
 def _tolerance(step: Measure, unit: Unit | None) -> float | None:
     """The rating that applies to the reading itself; a sine's amplitude is rated by its frequency instead."""
-    if unit is None or step.display != "unit" or not step.expected:
+    if unit is None or step.display != "unit" or not step.expected or isinstance(step.stimulus, Sine):
         return None
-    rated = unit.tolerance
-    if step.quantity == "span":
-        return rated.time_magnified if step.view.magnifier != 1 and rated.time_magnified else rated.time
-    if step.quantity == "deflection" or (step.quantity == "peak_to_peak" and isinstance(step.stimulus, Square)):
-        return rated.deflection
-    return None
+    rating = quantity_of(step).rating
+    return rating.tolerance(unit, step) if rating is not None and rating.is_error else None

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Any, Final, Literal, TypeAlias, TypeVar, get_args
+from typing import Annotated, Any, Final, Literal, TypeAlias, TypeVar, get_args
+
+from harness.errors import AnalysisError
+from harness.measurement import quantity_names, quantity_of
 
 Role: TypeAlias = Literal["calibrator", "generator", "counter", "reference", "unit", "switch"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
@@ -84,15 +87,8 @@ class View:
     magnifier: float = 1.0
 
 
-Quantity: TypeAlias = Literal[
-    "deflection",  # div from the ground line (DC); with NoSignal: where the ground line stands, div from its place
-    "peak_to_peak",  # div, top to bottom of the trace (square: top to base)
-    "trace_width",  # div, peak to peak with the signal off
-    "span",  # div between the time marks that should be `expected` divisions apart
-    "rise_time",  # s, 10 % to 90 %
-    "overshoot",  # ratio of the amplitude
-    "top_aberration",  # ratio of the amplitude, largest departure of the top after settling
-]
+QuantityName: TypeAlias = Annotated[str, quantity_names]
+"""The name of a `harness.measurement.Quantity`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +111,7 @@ class Measure:
     stimulus: Stimulus
     display: Display
     view: View
-    quantity: Quantity
+    quantity: QuantityName
     with_counter: bool = False  # the frequency counter reads the stimulus too
     expected: float | None = None  # what an ideal unit would show
     expected_low: float | None = None  # a reading outside low … high is asked again once before it is believed
@@ -212,9 +208,12 @@ def from_plain(plain: Any) -> Any:
         if cls is None:
             raise ValueError(f"unknown kind {plain['is']!r}")
         try:
-            return cls(**{key: from_plain(item) for key, item in plain.items() if key != "is"})
-        except TypeError as error:
+            made = cls(**{key: from_plain(item) for key, item in plain.items() if key != "is"})
+            if isinstance(made, Measure):
+                quantity_of(made)  # one that nobody knows is refused here, and never shown under a default
+        except (TypeError, AnalysisError) as error:
             raise ValueError(f"{plain['is']}: {error}") from None
+        return made
     if isinstance(plain, list):
         return tuple(from_plain(item) for item in plain)
     return plain

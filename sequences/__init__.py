@@ -17,12 +17,12 @@ from pydantic import BaseModel
 from harness import steps
 from harness.errors import AnalysisError
 from harness.models import Calibrator, Setup, Unit
-from harness.steps import RETURN, Display, Measure, Quantity, Role, connect, measure
+from harness.steps import RETURN, Display, Measure, Role, connect, measure
 
 BUILT_IN: Final = ("vertical", "bandwidth", "time_base", "pulse")
 
 
-Judges: TypeAlias = Mapping[Display, tuple[Quantity, ...]]
+Judges: TypeAlias = Mapping[Display, tuple[str, ...]]
 """What the evaluation of a sequence can judge, by display: a module's JUDGES."""
 
 

@@ -18,12 +18,14 @@ import pytest
 ROOT: Final = Path(__file__).resolve().parent.parent
 PACKAGES: Final = ("harness", "drivers", "sequences", "sim_profiles")
 
-BASE: Final = ("harness.errors", "harness.quantities", "harness.steps", "harness.words*")
+BASE: Final = ("harness.errors", "harness.quantities", "harness.measurement", "harness.steps", "harness.words*")
 SHELL: Final = ("harness.cli", "harness.commands*", "harness.person.console", "harness.person.live")
 
 # Folder → what it may import of ours; the first line that matches holds. A new folder gets a line here, deliberately.
 MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
-    *((name, ()) for name in ("harness", "harness.errors", "harness.quantities", "harness.steps", "sim_profiles")),
+    *((name, ()) for name in ("harness", "harness.errors", "harness.quantities", "sim_profiles")),
+    ("harness.measurement", ("harness.errors",)),  # the records that it loads by name import it
+    ("harness.steps", ("harness.errors", "harness.measurement")),
     ("harness.words*", BASE),
     ("harness.models", BASE),
     ("harness.analysis*", (*BASE[:2], "harness.analysis*")),
@@ -33,6 +35,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.files*", (*BASE, "harness.models", "harness.files*")),
     ("harness.sim*", (*BASE, "harness.person*", "harness.sim*")),
     ("harness.assess*", (*BASE, "harness.models", "harness.a*")),
+    ("sequences.*.simulated", (*BASE, "harness.sim*")),
     ("sequences*", (*BASE, "harness.models", "harness.a*", "sequences*")),
     ("drivers*", (*BASE, "harness.models", "harness.[flp]*", "harness.analysis*", "drivers*")),
     ("harness.bench*", (*BASE, "harness.models", "harness.[jlp]*", "drivers*", "harness.bench*")),
@@ -49,7 +52,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 
 # A pure module is a function of its arguments: no clock, no chance, no machine.
 PURE: Final = (
-    "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.bench.limits",
+    "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.measurement",
+    "harness.bench.limits",
     "harness.person.operator", "harness.quantities", "harness.models", "harness.link.replies", "harness.words.moments",
     "harness.link.interfaces", "harness.link.dialect",
 )  # fmt: skip

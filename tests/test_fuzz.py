@@ -29,7 +29,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from drivers.manual import ManualScreen, ManualSource
-from drivers.waveform import Screenful, read_record
+from drivers.waveform import read_record
 from harness import quantities
 from harness import runs as opening
 from harness.errors import ConfigError, HalfpowerError, JournalError
@@ -40,6 +40,7 @@ from harness.link.blocks import read_block
 from harness.link.link import Link
 from harness.link.port import MemoryPort
 from harness.link.replies import code_of, identity_agrees
+from harness.measurement import Screenful
 from harness.models import Calibrator, UnitLink
 from harness.person.operator import GoBack, Note, Value, read_answer
 from harness.run.faulted import Faults

@@ -8,28 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.measurement import quantity, quantity_names
 from harness.person.operator import Answer, Note, Value, read_answer
-from harness.steps import Dc, Measure, Quantity, View
-from harness.words.signals import unit_of
+from harness.steps import Dc, Measure, View
 
 VIEW = View(channel=1, volts_per_div=0.5, s_per_div=1e-6, magnifier=10.0)
-QUANTITIES: tuple[Quantity, ...] = (
-    "deflection", "peak_to_peak", "trace_width", "span", "rise_time", "overshoot", "top_aberration",
-)  # fmt: skip
-
-
-def step(quantity: Quantity = "deflection", expected: float | None = 5.0) -> Measure:
-    return Measure(
-        purpose="test", path="direct", source="calibrator", stimulus=Dc(level_v=2.5), display="unit", view=VIEW,
-        quantity=quantity, expected=expected,
-    )  # fmt: skip
-
-
-def answer(text: str, quantity: Quantity = "deflection") -> Answer:
-    return read_answer(text, step(quantity), screen_div=8.0)
-
-
-READINGS: list[tuple[Quantity, str, float]] = [
+READINGS: list[tuple[str, str, float]] = [
     ("deflection", "4.9", 4.9),
     ("deflection", "  4.9  ", 4.9),
     ("deflection", "4,9", 4.9),
@@ -55,7 +39,7 @@ READINGS: list[tuple[Quantity, str, float]] = [
 
 
 @pytest.mark.parametrize(("quantity", "text", "expected"), READINGS)
-def test_readings(quantity: Quantity, text: str, expected: float) -> None:
+def test_readings(quantity: str, text: str, expected: float) -> None:
     understood = answer(text, quantity)
     assert isinstance(understood, Value)
     assert understood.value == pytest.approx(expected, rel=1e-12)
@@ -74,7 +58,7 @@ def test_words(text: str, expected: Answer) -> None:
     assert answer(text) == expected
 
 
-NONSENSE: list[tuple[Quantity, str, str]] = [
+NONSENSE: list[tuple[str, str, str]] = [
     ("deflection", "", "Type what the screen shows, such as 4.9"),
     ("deflection", "abc", "'abc' is not a quantity; expected divisions such as"),
     ("deflection", "4.9.1", "expected divisions such as"),
@@ -96,7 +80,7 @@ NONSENSE: list[tuple[Quantity, str, str]] = [
 
 
 @pytest.mark.parametrize(("quantity", "text", "sentence"), NONSENSE)
-def test_nonsense_is_refused_with_a_sentence(quantity: Quantity, text: str, sentence: str) -> None:
+def test_nonsense_is_refused_with_a_sentence(quantity: str, text: str, sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
         answer(text, quantity)
 
@@ -157,10 +141,10 @@ TYPED = st.one_of(
 
 
 @settings(max_examples=2000)
-@given(TYPED, st.sampled_from(QUANTITIES))
-def test_2000_things_typed_give_a_finite_answer_or_one_sentence(text: str, quantity: Quantity) -> None:
+@given(TYPED, st.sampled_from(quantity_names()))
+def test_2000_things_typed_give_a_finite_answer_or_one_sentence(text: str, name: str) -> None:
     try:
-        understood = answer(text, quantity)
+        understood = answer(text, name)
     except ValueError as error:
         sentence = str(error)
         if not (0 < len(sentence) < 1200 and sentence.isprintable()):
@@ -168,4 +152,4 @@ def test_2000_things_typed_give_a_finite_answer_or_one_sentence(text: str, quant
         return
     if isinstance(understood, Value):
         assert math.isfinite(understood.value)
-        assert unit_of(quantity) != "div" or abs(understood.value) <= 8.0
+        assert quantity(name).unit != "div" or abs(understood.value) <= 8.0

@@ -26,6 +26,7 @@ from harness.assess.sine import (
     sine_level,
 )
 from harness.errors import AnalysisError
+from harness.measurement import quantity_of
 from harness.models import Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, db
 from harness.steps import Reading
@@ -63,7 +64,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
     """
     table, width = level_table(setup, wanted, level), _trace_width(setup, shown)
     drift = level_drift(wanted, table, level)
-    sines = [(step, reading) for step, reading in shown if step.quantity == "peak_to_peak"]
+    sines = [(step, reading) for step, reading in shown if quantity_of(step).amplitude]
     base_vpp = next((sine_level(step)[1] for step, _ in sines), None)
     taken = [(step, reading) for step, reading in sines if _is_taken(reading)]
     readings: list[ResponseReading] = []

@@ -9,10 +9,10 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
+from harness.measurement import quantity_of
 from harness.models import Instrument, ScreenSettling, Setup, SourceSettling
 from harness.quantities import show
 from harness.steps import AMPLITUDE, NOT_SETTLED, Measure, NoSignal, Reading, TimeMarks
-from harness.words.signals import unit_of
 
 EVENT: Final = NOT_SETTLED  # of the journal; the reading's flag is called the same
 NO_SIGNAL: Final = "no signal"
@@ -23,7 +23,6 @@ believed is within 15 % where the level is known; a range that is wrong by a fac
 that hangs in the air a common one."""
 NOTHING: Final = 0.1  # of what was expected, where no bounds are stated
 MOST_READINGS: Final = 100  # of one point, however quickly they come
-_IN_DIV: Final = ("deflection", "peak_to_peak", "trace_width", "span")
 
 
 def wait_s(setup: Setup, step: Measure) -> float:
@@ -62,11 +61,11 @@ def criterion(setup: Setup, step: Measure) -> Criterion | None:
     link = setup.bench.unit if at_unit else setup.bench.reference
     if read is None or read.settled_within is None or read.read == "eye" or link is None or link.driver == "manual":
         return None
-    within = read.settled_within
-    if step.quantity == "rise_time":
+    within, unit = read.settled_within, quantity_of(step).unit
+    if unit == "s":
         within *= step.view.s_per_div / step.view.magnifier
-    elif step.quantity not in _IN_DIV:
-        return None  # a ratio within one record: what is still moving moves both of its parts
+    elif unit == "ratio":
+        return None  # within one record: what is still moving moves both of its parts
     return Criterion(within=within, by_s=read.settled_by, apart_s=wait_s(setup, step))
 
 
@@ -85,7 +84,7 @@ def unsettled(before: Reading, after: Reading) -> Reading:
 
 def sentence(step: Measure, last: tuple[Reading, Reading], wanted: Criterion, readings: int) -> str:
     """What the journal keeps of a reading that never stood still."""
-    unit = "s" if step.quantity == "rise_time" else "div"
+    unit = quantity_of(step).unit
     values = " and ".join(_spoken(reading.value, unit) for reading in last)
     return (
         f"{step.display}, channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div: {readings} readings "
@@ -127,7 +126,8 @@ def no_signal(reading: Reading) -> Reading:
 
 def far_sentence(step: Measure, reading: Reading, divides_by: float = 1.0) -> str:
     """What is said of a reading that was taken twice and is far from what was applied."""
-    unit, got, applied = unit_of(step.quantity), reading.value, step.expected or 0.0
+    unit: str = quantity_of(step).unit
+    got, applied = reading.value, step.expected or 0.0
     if AMPLITUDE in reading.more:
         unit, got, applied = "div", reading.more[AMPLITUDE], _applied_div(step, divides_by)
     return (

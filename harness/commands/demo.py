@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import rich_click as click
 
 from harness.commands.helping import Command
+from harness.measurement import axis_of, is_error
 
 if TYPE_CHECKING:
     from harness.person.live import Silent
@@ -139,9 +140,9 @@ def compare(made: Report, truth: TrueValues) -> tuple[Compared, ...]:
 
 def _point(made: Report, point: Point, truth: TrueValues) -> Compared | None:
     statement, limits = point.statement, point.limits
-    if statement is None or limits is None or point.quantity not in ("deflection", "time factor"):
+    if statement is None or limits is None or not is_error(point.quantity):
         return None
-    if point.quantity == "deflection":
+    if axis_of(point.quantity) == "vertical":
         path = made.setup.bench.paths[point.path]
         shown = (1 + truth.gain_error(point.channel, point.setting_value)) * path.divides_by
         shown /= truth.divides_by(point.path)

@@ -14,7 +14,7 @@ from dataclasses import fields, replace
 from functools import cache, partial
 from numbers import Integral, Real
 from types import NoneType, UnionType
-from typing import Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from harness.errors import HalfpowerError
 
@@ -89,13 +89,15 @@ _PLAIN: Final[Mapping[Any, Check]] = {float: number, int: _whole, bool: _flag, s
 
 @cache
 def _checks(kind: type) -> tuple[tuple[str, Check], ...]:
-    hints = get_type_hints(kind)
+    hints = get_type_hints(kind, include_extras=True)
     return tuple((each.name, _check_of(hints[each.name])) for each in fields(kind))
 
 
 def _check_of(hint: Any) -> Check:
     """What a field's annotation asks; the classes of `harness.steps` use no more forms than these."""
     kind, inner = get_origin(hint), get_args(hint)
+    if kind is Annotated:  # a name out of a table
+        return lambda value: _one_of(tuple(hint.__metadata__[0]()), value)
     if kind is Literal:
         return partial(_one_of, inner)
     if kind in (Union, UnionType):

@@ -13,11 +13,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
+from harness.measurement import quantity_of
 from harness.quantities import db, duration, show
 from harness.steps import Connect, Measure, Reading, Reply, Sine, Step, to_plain
 from harness.words.clean import clean
 from harness.words.json_text import json_text
-from harness.words.signals import describe, unit_of
+from harness.words.signals import describe
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -87,7 +88,7 @@ class Progress:
 def place(step: Measure) -> str:
     """The display and its setting: "channel 1, 50 mV/div"."""
     where = f"channel {step.view.channel}" if step.display == "unit" else "reference"
-    if step.quantity in ("span", "rise_time"):
+    if quantity_of(step).axis == "time":
         magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1 else ""
         return f"{where}, {show(step.view.s_per_div, 's')}/div{magnified}"
     return f"{where}, {show(step.view.volts_per_div, 'V')}/div"
@@ -103,7 +104,7 @@ def _expected(step: Measure) -> float | None:
 
 def outcome(step: Measure, reading: Reading) -> str:
     """What was read, beside what was expected."""
-    unit = unit_of(step.quantity)
+    unit = quantity_of(step).unit
     if reading.status != "read" or reading.value is None:
         return reading.status.replace("_", " ")
     digits = {"div": 4, "s": 4}.get(unit, 3)
@@ -124,7 +125,7 @@ class Responses:
     def step(self, part: str, step: Measure, reading: Reading) -> bool:
         """Take a reading; says whether it belongs to a response."""
         stimulus = step.stimulus
-        if step.display != "unit" or not isinstance(stimulus, Sine) or step.quantity != "peak_to_peak":
+        if step.display != "unit" or not isinstance(stimulus, Sine) or not quantity_of(step).amplitude:
             return False
         if reading.status != "read" or not reading.value or reading.value <= 0:
             return False

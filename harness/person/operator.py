@@ -14,8 +14,8 @@ from typing import Final, Literal, Protocol, TypeAlias
 
 from harness import quantities
 from harness.errors import OperatorStop
-from harness.steps import Connect, Measure, Quantity, Role, Step, Stimulus
-from harness.words.signals import unit_of
+from harness.measurement import quantity_of
+from harness.steps import Connect, Measure, Role, Step, Stimulus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,14 +124,14 @@ _BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
 
 
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
-_NEVER_NEGATIVE: tuple[Quantity, ...] = ("peak_to_peak", "trace_width", "span", "rise_time", "overshoot")
 
 
 def _number(typed: str, step: Measure, screen_div: float) -> float:
     if len(typed) > 40:
         raise ValueError("That is too long for a reading; type a number such as 4.9, or ? for the other answers.")
     typed = _DECIMAL_COMMA.sub(".", typed)
-    unit = unit_of(step.quantity)
+    quantity = quantity_of(step)
+    unit = quantity.unit
     volts_per_div, s_per_div = step.view.volts_per_div, step.view.s_per_div / step.view.magnifier
     if _BARE.fullmatch(typed):
         value = float(typed.replace(",", "."))
@@ -147,7 +147,7 @@ def _number(typed: str, step: Measure, screen_div: float) -> float:
         value = quantities.parse(typed, unit)
     if not math.isfinite(value):
         raise ValueError(f"{typed!r} is not a reading; type a number such as 4.9, or ? for the other answers.")
-    if value < 0 and step.quantity in _NEVER_NEGATIVE:
+    if value < 0 and not quantity.signed:
         raise ValueError(f"{typed!r} is negative, which this reading cannot be; type what the screen shows.")
     if unit == "div" and abs(value) > screen_div:
         raise ValueError(

@@ -14,10 +14,12 @@ from harness.analysis.rounding import format_pair, format_value_u
 from harness.assess import applied_lines, budget_for, period_lines
 from harness.assess.sources import source_line_names
 from harness.errors import AnalysisError
+from harness.measurement import axis_of
 from harness.models import Setup, SignalPath
 from harness.quantities import show
 from harness.report.model import Finding, Point
 from harness.report.readings import Return, setting_of
+from harness.steps import TimeMarks
 
 DRIFT = "drift over the run"
 _K = 2.0
@@ -25,7 +27,11 @@ _K = 2.0
 
 def findings(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
     """Everything that the deflection points of one part say together."""
-    read = [point for point in points if point.quantity == "deflection" and point.reading is not None and point.budget]
+    read = [
+        point
+        for point in points
+        if axis_of(point.quantity) == "vertical" and point.reading is not None and point.budget
+    ]
     yield from _linearities(setup, read)
     yield from _matches(setup, read)
     yield from _ratios(setup, read)
@@ -169,7 +175,7 @@ def drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
                 )
                 for group, when in ((each.first, "first"), (each.again, "again"))
             )
-            shared = period_lines(setup, step) if step.quantity == "span" else applied_lines(setup, step)
+            shared = period_lines(setup, step) if isinstance(step.stimulus, TimeMarks) else applied_lines(setup, step)
         except AnalysisError:
             continue  # one of the two was not read: there is nothing to compare
         moved = channel_match(again, first, shared=[line.name for line in shared])

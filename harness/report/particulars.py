@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import COVERAGE
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT
+from harness.measurement import is_error
 from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Fact, FactGroup, Signature
@@ -240,7 +241,7 @@ def places(part: PartResult, chosen: Callable[[Point | Response], bool]) -> list
     several_paths = len({point.path for point in part.points}) > 1
     found = []
     for point in filter(chosen, part.points):
-        what = "" if shown.is_error(point.quantity) else f", {point.quantity}"
+        what = "" if is_error(point.quantity) else f", {point.quantity}"
         path = f", {point.path}" if several_paths else ""
         found.append(f"channel {point.channel}, {point.setting}{what}{path}")
     return found + [f"channel {response.channel}, bandwidth" for response in filter(chosen, part.responses)]

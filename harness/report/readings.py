@@ -5,22 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
+from harness.measurement import is_error, quantity_of
 from harness.models import Setup
 from harness.quantities import show
 from harness.report.model import Point, Response
 from harness.report.responses import Taken
 from harness.steps import GROUND, RETURN, Measure, Reading, from_plain
-
-QUANTITY: Final = {  # what a reading's quantity is called in a report
-    "deflection": "deflection",
-    "peak_to_peak": "deflection",
-    "span": "time factor",
-    "rise_time": "rise time",
-    "overshoot": "overshoot",
-    "top_aberration": "top aberration",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +60,12 @@ def grouped(taken: Sequence[Taken]) -> tuple[list[Group], list[Return]]:
     return list(gathered.values()), returned
 
 
+def name_of(step: Measure) -> str:
+    """What is stated of a reading, as a report calls it; "" for what is read for another's sake."""
+    rating = quantity_of(step).rating
+    return rating.name if rating is not None else ""
+
+
 def place_of(step: Measure) -> tuple[object, ...]:
     """The range of a channel behind a path: what a ground line is read for."""
     view = step.view
@@ -76,12 +74,12 @@ def place_of(step: Measure) -> tuple[object, ...]:
 
 def setting_value(step: Measure) -> float:
     """V/div or s/div, whichever is tried."""
-    return step.view.volts_per_div if step.quantity in ("deflection", "peak_to_peak") else step.view.s_per_div
+    return step.view.volts_per_div if quantity_of(step).axis == "vertical" else step.view.s_per_div
 
 
 def setting_of(step: Measure) -> str:
     """The range that is tried, in words."""
-    if step.quantity in ("deflection", "peak_to_peak"):
+    if quantity_of(step).axis == "vertical":
         return f"{show(step.view.volts_per_div, 'V')}/div"
     magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1 else ""
     return f"{show(step.view.s_per_div, 's')}/div{magnified}"
@@ -102,10 +100,10 @@ def missing(
     have = Counter((p.channel, p.path, p.quantity, p.setting) for p in points)
     lacking: dict[tuple[int, str], list[str]] = {}
     for step in (from_plain(plain) for plain in entry.get("points", ())):
-        key = (step.view.channel, step.path, QUANTITY[step.quantity], setting_of(step))
+        key = (step.view.channel, step.path, name_of(step), setting_of(step))
         have[key] -= 1
         if have[key] < 0:
-            name = key[3] if key[2] in ("deflection", "time factor") else key[2]
+            name = key[3] if is_error(key[2]) else key[2]
             lacking.setdefault(key[:2], []).append(name)
     several = len({path for _, path in lacking}) > 1
     for (channel, path), names in lacking.items():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
+from harness.measurement import is_error
 from harness.report import shown
 from harness.report.chosen import estimate_of, name_of
 from harness.report.model import Point, Response
@@ -76,9 +77,7 @@ def _verdict(one: Point | Response) -> str:
         return f"{one.word}."
     limits = shown.limits_text(one.limits, one.statement.unit)
     name = shown.result_name(one.quantity)
-    return (
-        f"{name}: {shown.minus(one.statement.text(signed=shown.is_error(one.quantity)))}, limits {limits}: {one.word}."
-    )
+    return f"{name}: {shown.minus(one.statement.text(signed=is_error(one.quantity)))}, limits {limits}: {one.word}."
 
 
 def _wrapped(text: str, width_in: float) -> str:
@@ -228,7 +227,7 @@ def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *,
     if not known or not ends:
         axes.set_visible(False)
         return
-    ends += [0.0] if isinstance(one, Point) and shown.is_error(one.quantity) else []
+    ends += [0.0] if isinstance(one, Point) and is_error(one.quantity) else []
     room = 0.15 * (max(ends) - min(ends)) or 1.0
     along = axes.axhline if upright else axes.axvline
     between = axes.axhspan if upright else axes.axvspan
@@ -247,7 +246,7 @@ def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *,
             [x], [y], fmt="D", markersize=6.0, markerfacecolor=face, markeredgecolor=TEXT.light, color=TEXT.light,
             elinewidth=1.2, capsize=3.0, **bars,
         )  # fmt: skip
-    name = "error" if isinstance(one, Point) and shown.is_error(one.quantity) else "result"
+    name = "error" if isinstance(one, Point) and is_error(one.quantity) else "result"
     label = f"{name}, {shortened(unit, 8)}" if unit else name
     if upright:
         axes.set(xlim=(0.0, 1.0), ylim=(min(ends) - room, max(ends) + room), xticks=[])

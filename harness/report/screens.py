@@ -67,7 +67,7 @@ def _point(report: Report, point: Point, found: Point | None) -> Screen | None:
             kind, period_div, in_div = "sine", 1.0 / frequency_hz / sweep_s, 1.0
         case TimeMarks(period_s=period_s):
             kind, period_div, in_div = "marks", period_s / sweep_s, 1.0
-        case FastEdge() if point.quantity == "rise time" and point.unit == "ns":
+        case FastEdge() if point.unit == "ns":
             kind, period_div, in_div = "edge", 0.0, 1e-9 / sweep_s
         case _:
             return None

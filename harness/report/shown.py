@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from harness import quantities
 from harness.analysis.rounding import format_pair
+from harness.measurement import axis_of, is_error
+from harness.steps import TimeMarks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -118,11 +120,6 @@ def moment(text: str) -> str:
     return at.strftime("%Y-%m-%d %H:%M:%S") + (f" {offset[:3]}:{offset[3:]}" if offset else "")
 
 
-def is_error(quantity: str) -> bool:
-    """Whether a quantity is judged by its error; else the value itself stands against its limit."""
-    return quantity in ("deflection", "time factor")
-
-
 def result_name(quantity: str) -> str:
     """What is judged of a quantity."""
     return "Error" if is_error(quantity) else "Result"
@@ -151,12 +148,12 @@ def reading_text(point: Point) -> str:
 
 def setting_unit(point: Point) -> str:
     """Unit of a point's setting: V/div for deflection, s/div for what is seen along the time axis."""
-    return point.setting_unit or ("V/div" if point.quantity == "deflection" else "s/div")
+    return point.setting_unit or ("V/div" if axis_of(point.quantity) == "vertical" else "s/div")
 
 
 def applied_unit(point: Point) -> str:
     """Unit of what was applied: the period of time marks in s, everything else in V."""
-    return point.applied_unit or ("s" if point.quantity == "time factor" else "V")
+    return point.applied_unit or ("s" if isinstance(point.stimulus, TimeMarks) else "V")
 
 
 def own_remarks(response: Response) -> tuple[str, ...]:

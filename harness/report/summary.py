@@ -17,6 +17,7 @@ from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide_st
 from harness.assess import applied_at_input, budget_for, ideal, limits_for
 from harness.errors import AnalysisError, HalfpowerError
 from harness.journal.journal import Contents
+from harness.measurement import quantity_of
 from harness.models import Setup
 from harness.quantities import show
 from harness.report import adjusted, particulars
@@ -24,11 +25,11 @@ from harness.report.checklist import checklist
 from harness.report.findings import drifts, findings
 from harness.report.model import PartResult, PlainReading, Point, Report, Response, Word
 from harness.report.particulars import Identity, Worked
-from harness.report.readings import QUANTITY, Group, Return, grouped, missing, place_of, setting_of, setting_value
+from harness.report.readings import Group, Return, grouped, missing, name_of, place_of, setting_of, setting_value
 from harness.report.responses import responses
 from harness.report.words import NO_SIGNAL, deviations, next_step, sentence, standards, used_roles
 from harness.steps import NOT_SETTLED, Measure, Reading, Status, TimeMarks
-from harness.words.signals import describe, unit_of
+from harness.words.signals import describe
 
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
@@ -180,6 +181,7 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
 
 
 def _plain(step: Measure, reading: Reading) -> PlainReading:
+    unit = quantity_of(step).unit
     return PlainReading(
         purpose=step.purpose,
         channel=step.view.channel,
@@ -189,7 +191,7 @@ def _plain(step: Measure, reading: Reading) -> PlainReading:
         quantity=step.quantity,
         expected=step.expected,
         value=reading.value,
-        unit="" if unit_of(step.quantity) == "ratio" else unit_of(step.quantity),
+        unit="" if unit == "ratio" else unit,
         status=reading.status,
     )
 
@@ -224,7 +226,7 @@ def _points(setup: Setup, groups: Sequence[Group]) -> Iterator[Point]:
 def _point(setup: Setup, group: Group) -> Point:
     step, ground = group.step, group.ground
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
-    scale, unit = _shown_in(step)
+    scale, unit = quantity_of(step).shown_in
     remarks = [_flag_words(flag) for reading in group.readings for flag in reading.flags]
     limits = _rated(setup, step)
     statement = budget = verdict = None
@@ -241,9 +243,9 @@ def _point(setup: Setup, group: Group) -> Point:
             word = "undecided"
             remarks.append(str(error))
     ground_div = ground.value if ground is not None and ground.value is not None else 0.0
-    mean = sum(values) / len(values) - (ground_div if step.quantity == "deflection" else 0.0) if values else None
+    mean = sum(values) / len(values) - (ground_div if quantity_of(step).from_ground else 0.0) if values else None
     return Point(
-        quantity=QUANTITY[step.quantity],
+        quantity=name_of(step),
         channel=step.view.channel,
         path=step.path,
         setting=setting_of(step),
@@ -281,13 +283,3 @@ def _applied_value(setup: Setup, step: Measure) -> float:
     if isinstance(step.stimulus, TimeMarks):
         return step.stimulus.period_s
     return applied_at_input(setup, step)
-
-
-def _shown_in(step: Measure) -> tuple[float, str]:
-    match step.quantity:
-        case "rise_time":
-            return 1e9, "ns"
-        case "overshoot" | "top_aberration":
-            return 100.0, "%"
-        case _:
-            return 1.0, "div"

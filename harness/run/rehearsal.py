@@ -20,6 +20,7 @@ from harness.assess.sources import level_of
 from harness.bench import limits
 from harness.bench.settling import planned_s
 from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
+from harness.measurement import quantity_of
 from harness.models import Setup
 from harness.person.operator import describe_connection
 from harness.quantities import round_to, show
@@ -175,9 +176,10 @@ def _decides(found: Reach | str) -> bool:
 
 
 def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable:
-    vertical = step.quantity in ("deflection", "peak_to_peak")
+    quantity = quantity_of(step)
+    vertical = quantity.axis == "vertical"
     per_div = show(step.view.volts_per_div, "V") if vertical else show(step.view.s_per_div, "s")
-    of = "" if vertical or step.quantity == "span" else f"{step.quantity.replace('_', ' ')}, "
+    of = "" if quantity.rating is None or quantity.rating.is_error else f"{quantity.rating.name}, "
     return Undecidable(
         point=f"channel {step.view.channel}, {of}{per_div}/div, {step.path}",
         sentence=found if isinstance(found, str) else found.sentence,
@@ -211,16 +213,14 @@ def _remedy(setup: Setup, step: Measure) -> str:
     found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
     if found:
         return found.candidate.sentence
-    better = "a faster source" if step.quantity == "rise_time" else "a better source"
-    return f"{better}, or a finer reading" + (
-        " together with a higher level" if step.quantity in ("deflection", "peak_to_peak") else ""
-    )
+    rating = quantity_of(step).rating
+    return rating.remedy if rating is not None else ""
 
 
 def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
     """The step at the largest deflection that stays inside the screen, where the ratings allow it and it is more."""
     most = largest_deflection_div(setup.unit)
-    if step.quantity != "deflection" or not step.expected or step.expected >= most:
+    if not quantity_of(step).from_ground or not step.expected or step.expected >= most:
         return None
     path = setup.bench.paths.get(step.path)
     level_v = round_to(most * step.view.volts_per_div * (path.divides_by if path else 1), 6)

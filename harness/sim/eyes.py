@@ -6,17 +6,16 @@ import json
 import math
 from typing import TYPE_CHECKING, assert_never
 
-import numpy as np
 from pydantic import Field
 
+from harness.measurement import quantity_of, seen
 from harness.person.operator import Prompt
 from harness.sim.settings import Divisions, Ratio, Settings
-from harness.sim.waves import SeenSquare, Step
-from harness.sim.world import Trace
-from harness.steps import Connect, Measure, NoSignal, TimeMarks, to_plain
-from harness.words.signals import unit_of
+from harness.steps import Connect, Measure, to_plain
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from harness.sim.bench import SimulatedBench
 
 
@@ -78,16 +77,16 @@ class Person:
         if step.tune_to_div is not None:
             self._bench.tune(step, step.tune_to_div + float(rng.normal(0, self._eyes.scatter)))
             return "="
-        seen = look(self._bench, step)
-        return "off" if seen is None else self._say(seen, step, rng, again)
+        value = look(self._bench, step)
+        return "off" if value is None else self._say(value, step, rng, again)
 
     def _say(self, value: float, step: Measure, rng: np.random.Generator, again: int) -> str:
         """A number as a person types it: divisions, percent for a ratio."""
-        unit = unit_of(step.quantity)
+        unit = quantity_of(step).unit
         if unit == "ratio":
             amplitude_div = max(step.expected or 0.0, _AMPLITUDE_DIV)
             return self._slip(_rounded(100 * self._noisy(value, rng, amplitude_div), 1.0), rng, again)
-        fine = self._eyes.time_resolution if step.quantity in ("span", "rise_time") else self._eyes.resolution
+        fine = self._eyes.time_resolution if quantity_of(step).axis == "time" else self._eyes.resolution
         div = value / (step.view.s_per_div / step.view.magnifier) if unit == "s" else value
         return self._slip(_rounded(self._noisy(div, rng, 1.0), fine), rng, again)
 
@@ -121,54 +120,4 @@ def look(bench: SimulatedBench, step: Measure) -> float | None:
     trace = bench.world.look(step.display, step.view.channel)
     if trace.leaves_screen():
         return None
-    match step.quantity:
-        case "deflection":
-            low, high = trace.extremes_div()
-            return (low + high) / 2 - step.view.ground_line_div
-        case "peak_to_peak":
-            return _height(bench, step, trace)
-        case "trace_width":
-            return bench.world.screens[step.display].truth.trace_width
-        case "span":
-            return _span(bench, step)
-        case "rise_time" | "overshoot" | "top_aberration":
-            return _pulse(bench, step, trace)
-        case _:
-            assert_never(step.quantity)
-
-
-def _height(bench: SimulatedBench, step: Measure, trace: Trace) -> float:
-    """Top to bottom of the trace, its width included; a square from line to line."""
-    low, high = trace.extremes_div()
-    if isinstance(trace.seen, SeenSquare):
-        return high - low
-    return high - low + bench.world.screens[step.display].truth.trace_width
-
-
-def _span(bench: SimulatedBench, step: Measure) -> float | None:
-    """Divisions between the marks that should be `expected` apart."""
-    trace = bench.world.look(step.display, step.view.channel)
-    if not math.isfinite(trace.seen.period_s):
-        return None
-    s_per_div = step.view.s_per_div / step.view.magnifier
-    nominal_s = step.stimulus.period_s if isinstance(step.stimulus, TimeMarks) else trace.seen.period_s
-    count = max(1, round((step.expected or 8.0) * s_per_div / nominal_s))
-    return count * trace.seen.period_s / s_per_div * (1 + bench.world.time_error(step.display))
-
-
-def _pulse(bench: SimulatedBench, step: Measure, trace: Trace) -> float | None:
-    seen = trace.seen
-    if not isinstance(seen, SeenSquare) or isinstance(step.stimulus, NoSignal):
-        return None
-    if step.quantity == "rise_time":
-        return seen.step.rise_time_s() * (1 + bench.world.time_error(step.display))
-    if step.quantity == "overshoot":
-        return seen.step.overshoot()
-    return _aberration(seen.step)
-
-
-def _aberration(step: Step) -> float:
-    """Largest departure of the top, from one rise time after the 90 % point on."""
-    rise_s = step.rise_time_s()
-    settled = step.value[step.time_s > 2 * rise_s]
-    return float(np.abs(settled - 1).max())
+    return seen(step.quantity)(bench, step, trace)

@@ -1,27 +1,13 @@
-"""Signals and quantities in words: one wording for whoever sets them and whoever reads about them.   [pure]"""
+"""Signals in words: one wording for whoever sets them and whoever reads about them.   [pure]"""
 
 from __future__ import annotations
 
 from typing import Final, assert_never
 
 from harness.quantities import show
-from harness.steps import Dc, FastEdge, NoSignal, Quantity, Sine, Square, Stimulus, TimeMarks
+from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
 
 _DIGITS: Final = 7  # what is set is told in full: no setpoint has more
-_UNITS: Final[dict[Quantity, str]] = {
-    "deflection": "div",
-    "peak_to_peak": "div",
-    "trace_width": "div",
-    "span": "div",
-    "rise_time": "s",
-    "overshoot": "ratio",
-    "top_aberration": "ratio",
-}
-
-
-def unit_of(quantity: Quantity) -> str:
-    """The unit a reading of this quantity is in."""
-    return _UNITS[quantity]
 
 
 def describe(stimulus: Stimulus) -> str:

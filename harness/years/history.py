@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from harness.analysis.drift import LEAST_RESULTS, DatedResult, Drift, fit_drift, series_of
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
+from harness.measurement import is_error
 from harness.words import moments
 from harness.years.history_facts import Facts, Shared, nothing_found, point_of, tried_by
 from harness.years.records.folder import is_standard
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from harness.years.records.folder import Records
 
 _TRACKED: Final = ("point", "half-power frequency")
-_ERRORS: Final = ("deflection", "time factor")  # whose sign depends on what the error is of
 _SAME_U: Final = 1e-6
 _CHOOSE_POINTS: Final = ("condition", "overall", "verdict", "bench", "standard", "run_ids")
 
@@ -223,7 +223,7 @@ def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, s
         if row.kind in _TRACKED:
             key = (row.maker, row.model, row.serial, row.quantity, row.path, row.channel or 0, row.setting_value or 0.0,
                    row.setting, tried[row.run_id, row.position],
-                   definitions.get(row.run_id, "") if row.quantity in _ERRORS else "",
+                   definitions.get(row.run_id, "") if is_error(row.quantity) else "",
                    row.result_unit if row.result is not None else "")  # fmt: skip
             gathered.setdefault(key, []).append(row)
     without = {key[:-1]: some for key, some in gathered.items() if key[-1] == ""}

@@ -14,6 +14,7 @@ from harness.errors import HalfpowerError
 from harness.files.words import nearest
 from harness.journal import journal
 from harness.journal.journal import Contents
+from harness.measurement import axis_of
 from harness.models import Instrument, Job, Setup
 from harness.report.summary import summarise
 from harness.steps import FastEdge, Measure
@@ -153,7 +154,7 @@ def tried_by(rows: Iterable[ResultRow]) -> dict[tuple[str, int], tuple[str, int]
     """
     places: dict[tuple[Any, ...], list[ResultRow]] = {}
     for row in rows:
-        signal = row.applied.split(" ", 2)[-1].split(",")[0] if row.quantity == "deflection" else ""  # "DC"
+        signal = row.applied.split(" ", 2)[-1].split(",")[0] if axis_of(row.quantity) == "vertical" else ""  # "DC"
         places.setdefault((row.run_id, *point_of(row), signal), []).append(row)
     return {
         (row.run_id, row.position): (str(place[-1]), n)

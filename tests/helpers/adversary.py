@@ -17,9 +17,10 @@ from typing import Any, Final
 import numpy as np
 from pyvisa.errors import VisaIOError
 
-from drivers.waveform import Screenful, read_record
+from drivers.waveform import read_record
 from harness import runs as opening
 from harness.errors import AnalysisError, HalfpowerError, InstrumentError
+from harness.measurement import Screenful
 from harness.person.operator import Prompt
 from harness.run.faulted import LINE, STATE
 from harness.run.jobs import LoadedJob

@@ -15,7 +15,7 @@ from harness.errors import HalfpowerError, RunRefused
 from harness.journal import journal
 from harness.journal.journal import Contents
 from harness.report.model import PartResult, Report
-from harness.report.readings import QUANTITY
+from harness.report.readings import name_of
 from harness.report.summary import summarise
 from harness.report.tables import point_rows
 from harness.report.words import standards, used_roles
@@ -119,9 +119,7 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
     ]
     of_point = {
-        (QUANTITY.get(step.quantity), step.path, step.view, step.stimulus): at
-        for step, at in taken
-        if step.purpose != RETURN
+        (name_of(step), step.path, step.view, step.stimulus): at for step, at in taken if step.purpose != RETURN
     }
     of_channel = {step.view.channel: at for step, at in taken if step.display == "unit"}
     for point in part.points:

@@ -12,9 +12,11 @@ from harness.models import Model, Seconds, Setup, SignalPath
 from harness.quantities import round_to, show
 from harness.steps import Measure, Role, TimeMarks, View
 from sequences import Judges, Plan, Planned, calibrator_of, one_two_five, read_all
+from sequences.time_base.span import SPAN
 
 TITLE: Final = "Time base"
-JUDGES: Final[Judges] = {"unit": ("span",)}
+QUANTITIES: Final = (SPAN,)
+JUDGES: Final[Judges] = {"unit": (SPAN.name,)}
 CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
 _BELIEVED_WITHIN: Final = 0.15
 _PERIODS_SHOWN: Final = 1.5  # marks may come no faster than at two thirds of the rated bandwidth
@@ -111,7 +113,7 @@ def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, ma
             ground_line_div=1 - unit.vertical_div / 2,
             magnifier=magnifier,
         ),
-        quantity="span",
+        quantity=SPAN.name,
         expected=span_div,
         expected_low=round(span_div * (1 - _BELIEVED_WITHIN), 4),
         expected_high=round(span_div * (1 + _BELIEVED_WITHIN), 4),

@@ -9,12 +9,15 @@ from pydantic import Field
 
 from harness import steps
 from harness.errors import AnalysisError
+from harness.measurement import Quantity
 from harness.models import Calibrator, Generator, Model, Setup, SignalPath, Volts
-from harness.steps import FastEdge, Measure, Quantity, Role, View
+from harness.steps import FastEdge, Measure, Role, View
 from sequences import Judges, Plan, Planned, channels_of, read_all, signal_range
+from sequences.pulse.parameters import OVERSHOOT, RISE_TIME, TOP_ABERRATION
 
 TITLE: Final = "Pulse response"
-JUDGES: Final[Judges] = {"unit": ("rise_time", "overshoot", "top_aberration")}
+QUANTITIES: Final = (RISE_TIME, OVERSHOOT, TOP_ABERRATION)
+JUDGES: Final[Judges] = {"unit": tuple(quantity.name for quantity in QUANTITIES)}
 _EDGE_DIV: Final = 5.0  # between the 0 and 100 % lines of a graticule
 
 
@@ -36,14 +39,22 @@ def needs(options: Options) -> tuple[Role, ...]:
 def plan(setup: Setup, options: Options) -> Plan:
     """Each channel: the edge, then the top."""
     unit = setup.unit
-    wanted: list[Quantity] = ["rise_time"] if unit.rise_time is not None else []
-    wanted += ["overshoot"] if unit.tolerance.overshoot is not None else []
-    wanted += ["top_aberration"] if unit.tolerance.top_aberration is not None else []
+    rated = {
+        RISE_TIME: unit.rise_time,
+        OVERSHOOT: unit.tolerance.overshoot,
+        TOP_ABERRATION: unit.tolerance.top_aberration,
+    }
     steps_ = [
-        _step(setup, options, channel, what) for channel in channels_of(setup, options.channels) for what in wanted
+        _step(setup, options, channel, quantity)
+        for channel in channels_of(setup, options.channels)
+        for quantity, rating in rated.items()
+        if rating is not None
     ]
-    unrated = [name for name in ("rise_time", "overshoot", "top_aberration") if name not in wanted]
-    left_out = [f"{name.replace('_', ' ').capitalize()}: the unit file states no rating." for name in unrated]
+    left_out = [
+        f"{quantity.name.replace('_', ' ').capitalize()}: the unit file states no rating."
+        for quantity, rating in rated.items()
+        if rating is None
+    ]
     return Plan(points=tuple(Planned(step=step, repeats=options.repeats) for step in steps_), left_out=tuple(left_out))
 
 
@@ -63,11 +74,11 @@ def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> M
     volts_per_div = signal_range(unit, options.volts_per_div)
     rated_s = unit.rise_time or 0.35 / unit.bandwidth
     expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
-    sweep_s = expected_s if quantity == "rise_time" else 10 * expected_s
+    sweep_s = expected_s if quantity is RISE_TIME else 10 * expected_s
     s_per_div, magnifier = _sweep(setup, sweep_s)
     frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
     return Measure(
-        purpose=quantity.replace("_", " "),
+        purpose=quantity.name.replace("_", " "),
         path=options.path,
         source=options.source,
         stimulus=FastEdge(level_vpp=round(_EDGE_DIV * volts_per_div * path.divides_by, 9), frequency_hz=frequency_hz),
@@ -79,8 +90,8 @@ def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> M
             magnifier=magnifier,
             ground_line_div=-_EDGE_DIV / 2,
         ),
-        quantity=quantity,
-        expected=float(f"{expected_s:.3e}") if quantity == "rise_time" else 0.0,
+        quantity=quantity.name,
+        expected=float(f"{expected_s:.3e}") if quantity is RISE_TIME else 0.0,
     )
 
 

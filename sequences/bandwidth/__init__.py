@@ -16,9 +16,12 @@ from harness.models import Decibels, Divisions, Generator, Hertz, Model, Ratio, 
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
 from sequences import Judges, Plan, Planned, channels_of, one_two_five, signal_range
+from sequences.bandwidth.width import TRACE_WIDTH
+from sequences.deflection import PEAK_TO_PEAK
 
 TITLE: Final = "Bandwidth"
-JUDGES: Final[Judges] = {"unit": ("peak_to_peak", "trace_width"), "reference": ("peak_to_peak",)}
+QUANTITIES: Final = (TRACE_WIDTH,)  # and what is shared with the vertical deflection
+JUDGES: Final[Judges] = {"unit": (PEAK_TO_PEAK.name, TRACE_WIDTH.name), "reference": (PEAK_TO_PEAK.name,)}
 _MOST_READINGS: Final = 120
 _LEVEL_DIGITS: Final = 4
 _LEVEL_REPEATS: Final = 2
@@ -138,7 +141,7 @@ def _width_step(setup: Setup, options: Options, channel: int) -> Measure:
         stimulus=NoSignal(),
         display="unit",
         view=View(channel=channel, volts_per_div=signal_range(setup.unit, options.volts_per_div), s_per_div=1e-3),
-        quantity="trace_width",
+        quantity=TRACE_WIDTH.name,
         expected=0.1,
         expected_high=0.5,
         expected_low=0.0,
@@ -201,7 +204,7 @@ def _level_step(setup: Setup, options: Options, frequency_hz: float, purpose: st
             volts_per_div=volts_per_div,
             s_per_div=_sweep(frequency_hz, reference.s_per_div, remote=reference.read == "remote"),
         ),
-        quantity="peak_to_peak",
+        quantity=PEAK_TO_PEAK.name,
         expected=round(vpp / volts_per_div, 4),
     )
 
@@ -221,7 +224,7 @@ def _unit_step(setup: Setup, options: Options, channel: int, ask: Ask, number: i
             volts_per_div=signal_range(setup.unit, options.volts_per_div),
             s_per_div=_sweep(ask.frequency_hz, setup.unit.s_per_div, remote=setup.unit.read == "remote"),
         ),
-        quantity="peak_to_peak",
+        quantity=PEAK_TO_PEAK.name,
         with_counter=setup.bench.counter is not None,
         expected=None if middle is None else round(middle, 3),
         expected_low=None if low is None else round(low, 3),

@@ -15,7 +15,6 @@ from harness.assess import (
     LevelChoice,
     available_levels,
     choose_level,
-    deflection_budget,
     levels_for_linearity,
     limits_for,
     lower_level,
@@ -25,9 +24,11 @@ from harness.models import Model, Setup, SignalPath, Volts
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, once_more, reconnect
+from sequences.deflection import DEFLECTION, PEAK_TO_PEAK, deflection_budget
 
 TITLE: Final = "Vertical deflection"
-JUDGES: Final[Judges] = {"unit": ("deflection", "peak_to_peak")}
+QUANTITIES: Final = (DEFLECTION, PEAK_TO_PEAK)
+JUDGES: Final[Judges] = {"unit": (DEFLECTION.name, PEAK_TO_PEAK.name)}
 _TRIES_OFF_SCREEN: Final = 4
 _BELIEVED_WITHIN: Final = 0.15  # of the expected deflection; what lies beyond is asked once more
 
@@ -143,7 +144,7 @@ def _step(setup: Setup, options: Options, candidate: _Candidate) -> Measure:
             s_per_div=s_per_div,
             ground_line_div=1 - unit.vertical_div / 2,
         ),
-        quantity="deflection" if options.signal == "dc" else "peak_to_peak",
+        quantity=(DEFLECTION if options.signal == "dc" else PEAK_TO_PEAK).name,
     )
     return _expecting(step, choice.deflection_div)
 
@@ -185,7 +186,7 @@ def _pass(setup: Setup, options: Options, points: list[Planned]) -> steps.Sequen
 def _ground(setup: Setup, step: Measure, before: Measure | None) -> steps.Sequence[None]:
     """Read the ground line of a remote unit, unless it was read for this range just now."""
     same_range = before is not None and (before.path, before.view) == (step.path, step.view)
-    if step.quantity == "deflection" and setup.unit.read == "remote" and not same_range:
+    if step.quantity == DEFLECTION.name and setup.unit.read == "remote" and not same_range:
         yield from measure(ground_step(step))
 
 
@@ -198,7 +199,7 @@ def ground_step(step: Measure) -> Measure:
         stimulus=NoSignal(),
         display=step.display,
         view=replace(step.view, coupling="ground"),
-        quantity="deflection",
+        quantity=DEFLECTION.name,
         expected=0.0,
     )
 

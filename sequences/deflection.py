@@ -1,0 +1,152 @@
+"""Deflection from the ground line, and from top to bottom: how both are read, and what is stated of them.
+
+More than one sequence reads them, so that they stand here and not in one of the folders.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+from harness.analysis.amplitude import mean_level, square_amplitude
+from harness.analysis.deflection import Zero, deflection_error
+from harness.analysis.estimate import Budget
+from harness.analysis.graticule import Reader
+from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
+from harness.assess.points import record_u, values_of
+from harness.assess.sources import applied_at_input, applied_lines
+from harness.errors import AnalysisError
+from harness.measurement import Aliased, Quantity, Rating, Screenful, quantity_of
+from harness.models import Setup
+from harness.quantities import show
+from harness.steps import Measure, Reading, Sine
+from sequences.reading import in_div, times, words
+
+if TYPE_CHECKING:
+    from harness.measurement import Samples
+
+FEWEST_SAMPLES_A_PERIOD: Final = 2.5
+"""Below this a sine in the record may be another one folded down, and the fit would not know."""
+
+SLIPPED_RESIDUAL: Final = math.pi * 0.01 / math.sqrt(6)
+"""Residual over amplitude when the frequency is off by 0.01 cycle over the record. Below it a frequency taken on trust
+has cost less than 1.6e-4 of the amplitude; above it the frequency is fitted too."""
+
+
+def deflection_budget(
+    setup: Setup,
+    step: Measure,
+    readings: Sequence[Reading] = (),
+    ground: Sequence[Reading] = (),
+    repeats: int = 1,
+) -> Budget:
+    """
+    Return the error of a deflection point in percent, by the job's definition of error.
+
+    Parameters
+    ----------
+    setup
+        Bench, unit and job.
+    step
+        A `Measure` of a deflection.
+    readings
+        Its reading and repeats; what was skipped or off the screen is passed over. Without any, the budget is the one
+        to expect of a unit without error.
+    ground
+        Readings of the ground line of a remote unit, the deflection with no signal.
+    repeats
+        Number of readings planned, where there are none yet.
+
+    Raises
+    ------
+    AnalysisError
+        No reading among the readings, no accuracy for the stimulus, or a remote unit's ground line not read.
+    """
+    applied_v = applied_at_input(setup, step)
+    values = values_of(readings)
+    nominal = not readings
+    zero: Zero = "both edges"
+    if quantity_of(step).from_ground:
+        zero = "read" if setup.unit.read == "remote" else "set"
+    return deflection_error(
+        values if values else [applied_v / step.view.volts_per_div],
+        volts_per_div=step.view.volts_per_div,
+        applied_v=applied_v,
+        applied=applied_lines(setup, step),
+        reader=Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
+        definition=setup.job.error,
+        zero=zero,
+        ground_div=values_of(ground) if ground or not nominal else [0.0],
+        repeats=repeats if nominal else None,
+        record_u_div=record_u(readings),
+        quantity=f"deflection error of channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div",
+    )
+
+
+RATING: Final = Rating(
+    name="deflection",
+    is_error=True,
+    axis="vertical",
+    tolerance=lambda unit, _step: unit.tolerance.deflection,
+    budget=deflection_budget,
+    remedy="a better source, or a finer reading together with a higher level",
+)
+
+
+# --- from a record ------------------------------------------------------------------------------------------------
+
+
+def _level(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
+    level = mean_level(volts, lsb=lsb)
+    return in_div(level.value - screen.ground_v, level.u, screen)
+
+
+def _height(step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
+    if not isinstance(step.stimulus, Sine):
+        square = square_amplitude(volts, lsb=lsb)
+        return in_div(square.value, square.u, screen)
+    fit, trusted = _fit(step.stimulus.frequency_hz, volts, screen, lsb)
+    flags = words(fit.flags) if trusted else (*words(fit.flags), "frequency fitted")
+    return in_div(
+        fit.amplitude_pp, fit.u_amplitude_pp, screen, flags, noise_div=fit.residual_rms / screen.volts_per_div
+    )
+
+
+def _fit(frequency_hz: float, volts: Samples, screen: Screenful, lsb: float | None) -> tuple[SineFit, bool]:
+    """Fit at the frequency that was set; where the record contradicts it (a time base of its own), fit that too."""
+    rate_hz = 1 / screen.interval_s
+    if frequency_hz * FEWEST_SAMPLES_A_PERIOD > rate_hz:
+        raise Aliased(f"a record of {rate_hz:g} samples a second cannot show {frequency_hz:g} Hz: use a faster sweep")
+    at = times(volts, screen)
+    fit = fit_sine(at, volts, frequency_hz=frequency_hz, lsb=lsb)
+    if fit.residual_rms <= SLIPPED_RESIDUAL * fit.amplitude or fit.cycles < 1.5:
+        return fit, True
+    try:
+        return fit_sine_frequency(at, volts, frequency_hz=frequency_hz, lsb=lsb), False
+    except AnalysisError:  # no sine stands out of the noise: the amplitude at the set frequency is what there is
+        return fit, True
+
+
+DEFLECTION: Final = Quantity(
+    name="deflection",
+    unit="div",
+    axis="vertical",
+    question="how many divisions from the ground line?",
+    from_record=_level,
+    own=lambda step: ("mean", step.view.volts_per_div),
+    from_ground=True,
+    signed=True,
+    rating=RATING,
+)
+
+PEAK_TO_PEAK: Final = Quantity(
+    name="peak_to_peak",
+    unit="div",
+    axis="vertical",
+    question="how many divisions from bottom to top?",
+    from_record=_height,
+    own=lambda step: ("peak_to_peak" if isinstance(step.stimulus, Sine) else "amplitude", step.view.volts_per_div),
+    amplitude=True,
+    rating=RATING,
+)

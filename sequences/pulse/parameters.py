@@ -1,0 +1,205 @@
+"""Rise time, overshoot and departure of the top: how they are read, and what is stated of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from harness.analysis import estimate
+from harness.analysis.estimate import Budget
+from harness.analysis.graticule import Reader, mean_length
+from harness.analysis.pulse import Pulse, measure_pulse
+from harness.analysis.rise_time import remove_source
+from harness.assess.points import record_u, time_tolerance, values_of
+from harness.assess.sources import applied_at_input, instrument_for, path_of
+from harness.errors import AnalysisError
+from harness.measurement import Quantity, Rating, Screenful
+from harness.models import Calibrator, Generator, Setup
+from harness.steps import AMPLITUDE, Measure, Reading
+from sequences.reading import times, words
+
+if TYPE_CHECKING:
+    from harness.measurement import Samples
+
+# A rise time stated without uncertainty is a rated figure: it is taken to hold within a fifth either way.
+RATED_RISE_TIME_SPREAD: Final = 0.2
+_NS_PER_S: Final = 1e9  # rise times are stated in ns, as errors are in percent
+
+
+def rise_time_budget(
+    setup: Setup,
+    step: Measure,
+    readings: Sequence[Reading] = (),
+    _ground: Sequence[Reading] = (),
+    repeats: int = 1,
+) -> Budget:
+    """Return the unit's own rise time in ns; the parameters are those of `deflection_budget`."""
+    source_s, u_source_s = _source_rise_time(setup, step)
+    values = values_of(readings)
+    s_per_div = step.view.s_per_div / step.view.magnifier
+    nominal_s = step.expected or math.hypot(_rated_rise_time(setup), source_s)
+    length = mean_length(
+        [value / s_per_div for value in values] if values else [nominal_s / s_per_div],
+        Reader(resolution_div=setup.unit.time_resolution, scatter_div=math.sqrt(2.0) * setup.unit.scatter),
+        edges="both read",
+        repeats=None if readings else repeats,
+        record_u_div=record_u(readings) / s_per_div,
+    )
+    measured_s = length.value_div * s_per_div
+    unit = remove_source(measured_s, source_s, u_source_rise_time_s=u_source_s)
+    gain = measured_s / unit.rise_time_s
+    time_factor = estimate.rectangular(
+        "time factor within its tolerance", half_width=time_tolerance(setup.unit, step), sensitivity=measured_s * gain
+    )
+    in_s = (
+        *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
+        time_factor,
+        *(line for line in unit.contributions if line.name != "rise time measured"),
+    )
+    return Budget(
+        quantity=f"rise time of channel {step.view.channel}",
+        unit="ns",
+        estimate=unit.rise_time_s * _NS_PER_S,
+        contributions=tuple(replace(line, sensitivity=line.sensitivity * _NS_PER_S) for line in in_s),
+    )
+
+
+def aberration_budget(
+    setup: Setup,
+    step: Measure,
+    readings: Sequence[Reading] = (),
+    _ground: Sequence[Reading] = (),
+    repeats: int = 1,
+) -> Budget:
+    """Return overshoot or departure of the top in percent; the parameters are those of `deflection_budget`."""
+    amplitude_div = applied_at_input(setup, step) / step.view.volts_per_div
+    if not amplitude_div > 0.0:
+        raise AnalysisError(f"the {step.quantity.replace('_', ' ')} of a step without amplitude is not defined.")
+    values = values_of(readings)
+    length = mean_length(
+        [value * amplitude_div for value in values] if values else [(step.expected or 0.0) * amplitude_div],
+        Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
+        edges="both read",
+        repeats=None if readings else repeats,
+        record_u_div=record_u(readings) * amplitude_div,
+    )
+    per_div = 100.0 / amplitude_div
+    return Budget(
+        quantity=f"{step.quantity.replace('_', ' ')} of channel {step.view.channel}",
+        unit="%",
+        estimate=length.value_div * per_div,
+        contributions=tuple(replace(line, sensitivity=line.sensitivity * per_div) for line in length.contributions),
+    )
+
+
+def _source_rise_time(setup: Setup, step: Measure) -> tuple[float, float]:
+    """Rise time of source and path together, and its standard uncertainty."""
+    instrument = instrument_for(setup, step)
+    if not isinstance(instrument, Calibrator | Generator) or instrument.edge_rise_time is None:
+        raise AnalysisError(
+            f"{instrument.label}: the rise time of its edge is not stated, so the unit's own cannot be told from it. "
+            "Add edge_rise_time to the bench file."
+        )
+    edge_s = instrument.edge_rise_time
+    u_edge_s = instrument.edge_rise_time_u
+    if u_edge_s is None:
+        u_edge_s = RATED_RISE_TIME_SPREAD * edge_s / math.sqrt(3.0)
+    whole_s = math.hypot(edge_s, path_of(setup, step).rise_time)
+    return whole_s, u_edge_s * edge_s / whole_s
+
+
+def _rated_rise_time(setup: Setup) -> float:
+    return setup.unit.rise_time or 0.35 / setup.unit.bandwidth
+
+
+# --- from a record ------------------------------------------------------------------------------------------------
+
+
+def _rise(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
+    pulse = _pulse(volts, screen, lsb)
+    return _reading(pulse, pulse.rise_time_s, pulse.u_rise_time_s, screen)
+
+
+def _over(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
+    pulse = _pulse(volts, screen, lsb)
+    return _reading(pulse, pulse.overshoot, pulse.noise / pulse.amplitude, screen)
+
+
+def _top(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
+    pulse = _pulse(volts, screen, lsb)
+    departure = _departure(times(volts, screen), volts, pulse)
+    return _reading(pulse, departure, pulse.noise / pulse.amplitude, screen)
+
+
+def _pulse(volts: Samples, screen: Screenful, lsb: float | None) -> Pulse:
+    return measure_pulse(times(volts, screen), volts, edge="rising", lsb=lsb)
+
+
+def _reading(pulse: Pulse, value: float, scatter: float | None, screen: Screenful) -> Reading:
+    more = {AMPLITUDE: pulse.amplitude / screen.volts_per_div}
+    return Reading(value=value, scatter=scatter, flags=words(pulse.flags), more=more)
+
+
+def _departure(at: Samples, volts: Samples, pulse: Pulse) -> float:
+    """Largest departure of the top from its level, from five rise times after the edge to where the top ends."""
+    fraction = (volts - pulse.base) / pulse.amplitude
+    settled = at >= pulse.t50_s + 5 * pulse.rise_time_s
+    ends = np.flatnonzero(settled & (fraction < 0.9))
+    top = fraction[: ends[0] if ends.size else None][settled[: ends[0] if ends.size else None]]
+    if top.size < 4:
+        raise AnalysisError("the record ends before the top has settled: use a slower sweep")
+    return float(np.abs(top - 1).max())
+
+
+RISE_TIME: Final = Quantity(
+    name="rise_time",
+    unit="s",
+    axis="time",
+    question="what is the rise time, 10 % to 90 %?",
+    from_record=_rise,
+    own=lambda _step: ("rise_time", 1.0),
+    rating=Rating(
+        name="rise time",
+        is_error=False,
+        axis="time",
+        tolerance=lambda unit, _step: unit.rise_time,
+        budget=rise_time_budget,
+        remedy="a faster source, or a finer reading",
+    ),
+)
+
+OVERSHOOT: Final = Quantity(
+    name="overshoot",
+    unit="ratio",
+    axis="none",
+    question="how large is the overshoot, in % of the amplitude?",
+    from_record=_over,
+    own=lambda _step: ("overshoot", 100.0),
+    rating=Rating(
+        name="overshoot",
+        is_error=False,
+        axis="time",
+        tolerance=lambda unit, _step: unit.tolerance.overshoot,
+        budget=aberration_budget,
+    ),
+)
+
+TOP_ABERRATION: Final = Quantity(
+    name="top_aberration",
+    unit="ratio",
+    axis="none",
+    question="how far does the top depart from flat, in % of the amplitude?",
+    from_record=_top,
+    signed=True,
+    rating=Rating(
+        name="top aberration",
+        is_error=False,
+        axis="time",
+        tolerance=lambda unit, _step: unit.tolerance.top_aberration,
+        budget=aberration_budget,
+    ),
+)

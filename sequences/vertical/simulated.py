@@ -1,0 +1,28 @@
+"""What a person sees of a deflection on a simulated screen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from harness.sim.waves import SeenSquare
+from harness.steps import Measure
+
+if TYPE_CHECKING:
+    from harness.sim.bench import SimulatedBench
+    from harness.sim.world import Trace
+
+
+def _from_ground(_bench: SimulatedBench, step: Measure, trace: Trace) -> float:
+    low, high = trace.extremes_div()
+    return (low + high) / 2 - step.view.ground_line_div
+
+
+def _height(bench: SimulatedBench, step: Measure, trace: Trace) -> float:
+    """Top to bottom of the trace, its width included; a square from line to line."""
+    low, high = trace.extremes_div()
+    if isinstance(trace.seen, SeenSquare):
+        return high - low
+    return high - low + bench.world.screens[step.display].truth.trace_width
+
+
+SEEN = {"deflection": _from_ground, "peak_to_peak": _height}
