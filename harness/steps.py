@@ -212,7 +212,7 @@ def from_plain(plain: Any) -> Any:
             if isinstance(made, Measure):
                 quantity_of(made)  # one that nobody knows is refused here, and never shown under a default
         except (TypeError, AnalysisError) as error:
-            raise ValueError(f"{plain['is']}: {error}") from None
+            raise ValueError(f"{plain['is']}: {str(error).rstrip('.')}") from None
         return made
     if isinstance(plain, list):
         return tuple(from_plain(item) for item in plain)

@@ -13,6 +13,19 @@ from harness.person.operator import Answer, Note, Value, read_answer
 from harness.steps import Dc, Measure, View
 
 VIEW = View(channel=1, volts_per_div=0.5, s_per_div=1e-6, magnifier=10.0)
+
+
+def step(quantity: str = "deflection", expected: float | None = 5.0) -> Measure:
+    return Measure(
+        purpose="test", path="direct", source="calibrator", stimulus=Dc(level_v=2.5), display="unit", view=VIEW,
+        quantity=quantity, expected=expected,
+    )  # fmt: skip
+
+
+def answer(text: str, quantity: str = "deflection") -> Answer:
+    return read_answer(text, step(quantity), screen_div=8.0)
+
+
 READINGS: list[tuple[str, str, float]] = [
     ("deflection", "4.9", 4.9),
     ("deflection", "  4.9  ", 4.9),

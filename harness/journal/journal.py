@@ -133,6 +133,7 @@ def parse(data: bytes, path: Path) -> Contents:
             match entry["kind"]:
                 case "header":
                     header = entry
+                    from_plain([planned.get("points", ()) for planned in entry.get("parts", ())])  # all of it is known
                 case "reply":
                     closed_at = None
                     step, reply = from_plain(entry["step"]), from_plain(entry["reply"])

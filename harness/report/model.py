@@ -35,7 +35,7 @@ class Standard:
 class Point:
     """One point that was judged, or would have been: a range of a channel, a time factor, a rise time."""
 
-    quantity: str  # "deflection", "time factor", "rise time", "overshoot", "top aberration"
+    quantity: str  # the name of its `harness.measurement.Rating`
     channel: int
     path: str
     setting: str  # "50 mV/div", "10 µs/div ×10"
