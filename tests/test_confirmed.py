@@ -15,6 +15,7 @@ from drivers.manual import OVERDRIVE
 from harness import runs as opening
 from harness.errors import InstrumentError, SafetyError
 from harness.journal.journal import read
+from harness.person.operator import Prompt
 from harness.sim.bench import SimulatedBench
 from harness.sim.device import Device
 from harness.sim.instruments import SourceModel
@@ -297,3 +298,40 @@ def test_no_signal_behind_a_switch_leaves_a_connection_by_hand_alone(tmp_path, a
     at_the_start(unplug)
     result = opening.start(a_job(lab / "one.toml", f'{LEAD}\nranges = ["1 V"]'), tmp_path)
     assert [point.word for part in result.report.parts for point in part.points] == ["not measured", "pass"]
+
+
+class Asked:
+    """A person who looks at the connection and answers so, and goes on with whatever is hazardous."""
+
+    def __init__(self, *answers: str) -> None:
+        self.answers = list(answers)
+        self.asked: list[str] = []
+
+    def ask(self, prompt: Prompt) -> str:
+        kind = "hazard" if "go on" in prompt.choices else "look" if prompt.choices else prompt.kind
+        self.asked.append(kind)
+        return "go on" if kind == "hazard" else self.answers.pop(0) if kind == "look" else ""
+
+    def tell(self, text: str) -> None:
+        """Nothing is to be answered."""
+
+
+@pytest.mark.parametrize("answer", ["read again", "it counts", "no signal"])
+def test_a_hazard_is_confirmed_anew_after_a_person_was_sent_to_the_connection(answer, tmp_path, at_the_start, lab):
+    """Whatever they answer: their hands were there, and the bench looked safe meanwhile."""
+    for file in ("bench.toml", "bench_sim.toml"):
+        path = lab / file
+        path.write_text(f"{path.read_text('utf-8')}\n[paths.probe]\ndivides_by = 10\n", "utf-8")
+    change(lab / "bench.toml", ("divides_by = 10\n", 'divides_by = 10\nmaximum = "500 V"\ntolerance = "1 %"\n'))
+
+    def unplug(bench: SimulatedBench) -> None:
+        bench.world.connection_to = lambda _display, _channel: None  # type: ignore[method-assign]
+
+    at_the_start(unplug)
+    person = Asked(answer, "no signal", "no signal")
+    sequence = 'use = "vertical"\npaths = ["probe"]\nchannels = [1]\nranges = ["2 V", "5 V"]'
+    result = opening.start(a_job(lab / "one.toml", sequence), tmp_path, operator=person, by_hand=True)
+    again = ["hazard", "look"] if answer == "read again" else []
+    assert person.asked == ["do", "hazard", "look", *again, "hazard", "look"]
+    statuses = [each.status for each in readings(result) if each.status == "no_signal" or each.flags]
+    assert statuses == (["read", "no_signal"] if answer == "it counts" else ["no_signal", "no_signal"])

@@ -241,14 +241,12 @@ class LiveBench:
             if self._is_near(step, reading):
                 return reading
             match self._in_question(step, reading):
-                case "read again":
-                    self._confirm_again()
+                case settling.NO_SIGNAL:
+                    break
                 case "it counts":
                     return replace(reading, flags=(*reading.flags, settling.QUESTIONED))
                 case "stop":
                     raise OperatorStop(STOPPED_OFF)
-                case _:
-                    break
         return settling.no_signal(reading)
 
     def _is_near(self, step: Measure, reading: Reading) -> bool:
@@ -276,7 +274,9 @@ class LiveBench:
             step=step,
             choices=(settling.NO_SIGNAL, "read again", "it counts", "stop"),
         )
-        return ask_choice(self._operator, prompt)
+        answer = ask_choice(self._operator, prompt)
+        self._confirm_again()  # whatever they say: hands may have been at the cables
+        return answer
 
     def _forget(self) -> None:
         """Set everything anew for the next point; a path that is closed goes on being asked about."""
