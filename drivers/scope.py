@@ -105,7 +105,8 @@ class ScpiScope(Remote):
             raise InstrumentError(
                 self.link.name, f"sends a record of {len(data)} bytes, which are no whole samples", command=command
             )
-        return np.frombuffer(data, dtype=kind).astype(np.float64)
+        with np.errstate(invalid="ignore"):  # a sample that is no number is looked at with the record
+            return np.frombuffer(data, dtype=kind).astype(np.float64)
 
     def _block(self, command: str, expected_bytes: int) -> bytes:
         """On a poor line the record is asked for twice: a damaged byte of a block is a valid sample."""

@@ -217,6 +217,12 @@ def test_an_answer_line_by_line_is_told_from_a_poor_line() -> None:
         a_point(link)
 
 
+def test_a_line_that_sends_back_what_it_is_sent_is_no_identity() -> None:
+    link = Link(MemoryPort(lambda message: message), "counter", clock=WaitingClock(), tag_queries=True)
+    with pytest.raises(InstrumentError, match="it sends back what it is sent; switch its echo off"):
+        link.connect()
+
+
 @pytest.mark.parametrize("damaged", [b":VOLT 1.5E0;{}\n", b"1.5 V;{}\n"])
 def test_a_reply_that_is_damaged_once_is_no_manner(damaged: bytes) -> None:
     device, count = a_device(), [0]

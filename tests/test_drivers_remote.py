@@ -413,6 +413,8 @@ def test_a_switch_opens_before_it_closes():
 class ScopeDouble(Double):
     """A digital display: an 8-bit converter over the screen, seeded noise, clipped at its edges."""
 
+    first_sample = b""  # instead of the signal's
+
     def __init__(self, signal, *, bits=8, noise_v=0.0, skew=1.0, form=">f4") -> None:
         self.set: dict[str, str] = {}
         self.started = 0
@@ -465,6 +467,7 @@ class ScopeDouble(Double):
         top = 2**self._bits - 1
         codes = np.clip(np.round((volts - low_v) / span_v * top), 0, top)
         data = (low_v + codes / top * span_v).astype(self._form).tobytes()
+        data = self.first_sample + data[len(self.first_sample) :]
         return b"#%d%d%s" % (len(str(len(data))), len(data), data)
 
 
@@ -550,6 +553,14 @@ def test_a_level_that_rests_on_the_end_code_is_off_the_screen(level_v):
     """One level only: nothing in the record itself says that it is an end."""
     driver, _, _ = scope(lambda t: np.full(t.size, level_v))
     assert driver.read(ask(Dc(level_v=level_v), "deflection")).status == "off_screen"
+
+
+def test_a_sample_that_is_no_number_is_off_the_screen():
+    """A NaN that signals, IEEE 754 (2008), 6.2: nothing of it comes out but that."""
+    driver, double, _ = scope(sine(0.6, 5e4))
+    double.first_sample = b"\x7f\xa0\x00\x01"
+    reading = driver.read(ask(Sine(level_vpp=0.6, frequency_hz=5e4), "peak_to_peak"))
+    assert reading.status == "off_screen"
 
 
 def test_an_aliased_record_is_not_fitted():

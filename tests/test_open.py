@@ -348,6 +348,11 @@ def test_a_bench_answers_for_itself():
     assert {state.role: state for state in talk(DEMO / "hand_bench.toml")}["calibrator"].problem == "worked by hand"
 
 
+def test_a_reply_that_is_lost_once_is_no_trouble_of_a_bench():
+    """The unit of this bench loses three replies in ten; nothing was measured that could count or not."""
+    assert [state.problem for state in talk(DEMO / "second_bench.toml")] == ["", "", ""]
+
+
 def test_a_bench_that_a_run_holds_is_not_talked_to(tmp_path):
     with a_lab(tmp_path / "lab") as lab:
         held, *_ = lab.addresses.values()

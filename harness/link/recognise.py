@@ -24,6 +24,8 @@ def why_silent(port: Port, dialect: Dialect, timeout_s: float) -> str:
         identity = (first + port.read_line(timeout_s)).decode("latin-1")
         if not any(letter.isalpha() for letter in identity):
             return ""  # a line that babbles
+        if identity.strip() == dialect.identify:
+            return "it sends back what it is sent; switch its echo off, or look whether the line is a loop"
         return _without_echo(port, dialect, timeout_s)
     except PortError:
         return f"it answers, but its answers do not end as expected; {key('answers_end_with')}"
