@@ -119,6 +119,16 @@ def seen(name: str) -> Callable[..., float | None]:
     return found
 
 
+def evaluation(name: str) -> ModuleType | None:
+    """The module that evaluates a measurement of this program; None for any other, whose readings are listed."""
+    return _evaluations().get(name)
+
+
+def evaluations() -> Iterable[ModuleType]:
+    """Those of every measurement, in the order of the calibration guide."""
+    return _evaluations().values()
+
+
 def _modules(inside: str = "") -> Iterable[ModuleType]:
     return (import_module(f"sequences.{name}{inside}") for name in import_module("sequences").BUILT_IN)
 
@@ -131,6 +141,11 @@ def _quantities() -> Mapping[str, Quantity]:
 @cache
 def _ratings() -> Mapping[str, Rating]:
     return {one.rating.name: one.rating for one in _quantities().values() if one.rating is not None}
+
+
+@cache
+def _evaluations() -> Mapping[str, ModuleType]:
+    return {module.__name__.split(".")[1]: module for module in _modules(".evaluation")}
 
 
 @cache

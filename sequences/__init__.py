@@ -19,7 +19,7 @@ from harness.errors import AnalysisError
 from harness.models import Calibrator, Setup, Unit
 from harness.steps import RETURN, Display, Measure, Role, connect, measure
 
-BUILT_IN: Final = ("vertical", "bandwidth", "time_base", "pulse")
+BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse")  # in the order of the calibration guide
 
 
 Judges: TypeAlias = Mapping[Display, tuple[str, ...]]

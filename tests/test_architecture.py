@@ -35,6 +35,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.files*", (*BASE, "harness.models", "harness.files*")),
     ("harness.sim*", (*BASE, "harness.person*", "harness.sim*")),
     ("harness.assess*", (*BASE, "harness.models", "harness.a*")),
+    ("sequences.*.evaluation", (*BASE, "harness.models", "harness.a*", "harness.report*", "sequences*")),
     ("sequences.*.simulated", (*BASE, "harness.sim*")),
     ("sequences*", (*BASE, "harness.models", "harness.a*", "sequences*")),
     ("drivers*", (*BASE, "harness.models", "harness.[flp]*", "harness.analysis*", "drivers*")),

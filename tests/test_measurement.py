@@ -13,6 +13,7 @@ import pytest
 from harness.errors import AnalysisError, JournalError
 from harness.journal.journal import Journal, read
 from harness.measurement import axis_of, is_error, quantity, quantity_names, seen
+from harness.report.readings import missing, planned_place
 from harness.run.jobs import built_in
 from harness.steps import Measure, Reading, TimeMarks, View, from_plain, to_plain
 
@@ -26,7 +27,7 @@ STEP = Measure(
     quantity="span",
 )
 NOISE = replace(STEP, quantity="noise")
-SENTENCE = "there is no quantity 'noise'; known are deflection, peak_to_peak, trace_width, span, "
+SENTENCE = "there is no quantity 'noise'; known are deflection, peak_to_peak, span, trace_width, "
 
 
 def test_every_name_stands_for_one_quantity() -> None:
@@ -59,6 +60,12 @@ def test_an_unknown_quantity_is_refused_with_the_known_ones() -> None:
         quantity("noise")
     with pytest.raises(ValueError, match=re.escape(SENTENCE)):
         from_plain(json.loads(json.dumps(to_plain(NOISE))))
+
+
+def test_what_a_listed_part_has_read_is_not_missing() -> None:
+    slower = replace(STEP, view=replace(STEP.view, s_per_div=2e-3))
+    entry = {"points": [to_plain(step) for step in (STEP, slower)]}
+    assert list(missing(entry, [planned_place(STEP)])) == ["channel 1: 2 ms/div"]
 
 
 @pytest.mark.parametrize("place", ["a reading", "a planned point"])

@@ -14,7 +14,7 @@ import pytest
 from harness import runs as opening
 from harness.errors import ConfigError, JournalError, OwnCodeError, SafetyError
 from harness.journal.journal import read
-from harness.report.findings import DRIFT
+from harness.report.points import DRIFT
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultInjector, FaultPlan
 from harness.steps import RETURN, Measure, Reading, Reply, Step

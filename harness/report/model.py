@@ -127,6 +127,17 @@ class PlainReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluated:
+    """What the measurement of a part makes of its readings."""
+
+    points: tuple[Point, ...] = ()
+    responses: tuple[Response, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    plain: tuple[PlainReading, ...] = ()
+    missing: tuple[str, ...] = ()  # what was to be read and has not been, channel by channel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartResult:
     """One sequence of the job."""
 

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 from harness.measurement import is_error, quantity_of
-from harness.models import Setup
 from harness.quantities import show
-from harness.report.model import Point, Response
-from harness.report.responses import Taken
 from harness.steps import GROUND, RETURN, Measure, Reading, from_plain
+
+Taken: TypeAlias = tuple[Measure, Reading]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,22 +87,24 @@ def setting_of(step: Measure) -> str:
 # --- what is missing ---------------------------------------------------------------------------------------------
 
 
-def missing(
-    setup: Setup, entry: Mapping[str, Any], points: Sequence[Point], found: Sequence[Response]
-) -> Iterator[str]:
+Place: TypeAlias = tuple[int, str, str, str]
+"""Channel, path, what is stated, and the setting: what a planned point is known by."""
+
+
+def planned_place(step: Measure) -> Place:
+    """Where a planned point belongs."""
+    return step.view.channel, step.path, name_of(step), setting_of(step)
+
+
+def missing(entry: Mapping[str, Any], there: Iterable[Place]) -> Iterator[str]:
     """What a part was to read and has not, by channel and path: "channel 2: 5 mV/div, 10 mV/div"."""
-    if entry.get("evaluate", entry.get("use")) == "bandwidth":
-        wanted = entry.get("options", {}).get("channels") or range(1, setup.unit.channels + 1)
-        there = {response.channel for response in found}
-        yield from (f"channel {channel}: half-power frequency" for channel in wanted if channel not in there)
-        return
-    have = Counter((p.channel, p.path, p.quantity, p.setting) for p in points)
+    have = Counter(there)
     lacking: dict[tuple[int, str], list[str]] = {}
     for step in (from_plain(plain) for plain in entry.get("points", ())):
-        key = (step.view.channel, step.path, name_of(step), setting_of(step))
+        key = planned_place(step)
         have[key] -= 1
         if have[key] < 0:
-            name = key[3] if is_error(key[2]) else key[2]
+            name = key[3] if is_error(key[2]) else key[2] or key[3]
             lacking.setdefault(key[:2], []).append(name)
     several = len({path for _, path in lacking}) > 1
     for (channel, path), names in lacking.items():

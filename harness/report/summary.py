@@ -6,34 +6,26 @@ Nothing but the journal is read: its header holds bench, unit, job and the optio
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from harness.analysis.estimate import COVERAGE, state
-from harness.analysis.pulse import PulseFlag
-from harness.analysis.sine_fit import SineFlag
-from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Limits, decide_statement, overall
-from harness.assess import applied_at_input, budget_for, ideal, limits_for
-from harness.errors import AnalysisError, HalfpowerError
+from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, overall
+from harness.errors import HalfpowerError
 from harness.journal.journal import Contents
-from harness.measurement import quantity_of
+from harness.measurement import evaluation, quantity_of
 from harness.models import Setup
 from harness.quantities import show
 from harness.report import adjusted, particulars
 from harness.report.checklist import checklist
-from harness.report.findings import drifts, findings
-from harness.report.model import PartResult, PlainReading, Point, Report, Response, Word
+from harness.report.model import Evaluated, PartResult, PlainReading, Report
 from harness.report.particulars import Identity, Worked
-from harness.report.readings import Group, Return, grouped, missing, name_of, place_of, setting_of, setting_value
-from harness.report.responses import responses
-from harness.report.words import NO_SIGNAL, deviations, next_step, sentence, standards, used_roles
-from harness.steps import NOT_SETTLED, Measure, Reading, Status, TimeMarks
+from harness.report.readings import Taken, missing, planned_place
+from harness.report.words import deviations, next_step, sentence, standards, used_roles
+from harness.steps import Measure, Reading
 from harness.words.signals import describe
 
-_MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
-_FLAGS: Final = {flag.name.lower().replace("_", " "): flag.value for flag in (*SineFlag, *PulseFlag)}
 
 
 def summarise(contents: Contents, *, issued: dt.date | None = None, found: Contents | None = None) -> Report:
@@ -153,30 +145,28 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
         for record in contents.replies(name)
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
     ]
-    points: tuple[Point, ...] = ()
-    found: tuple[Response, ...] = ()
-    plain: tuple[PlainReading, ...] = ()
-    returned: Sequence[Return] = ()
-    match entry.get("evaluate", use):
-        case "vertical" | "time_base" | "pulse":
-            groups, returned = grouped(taken)
-            points = tuple(_points(setup, groups))
-        case "bandwidth":
-            found = tuple(responses(setup, entry.get("options", {}), taken))
-        case _:
-            plain = tuple(_plain(step, reading) for step, reading in taken)
+    judged = evaluation(str(entry.get("evaluate", use)))
+    results = _listed(entry, taken) if judged is None else judged.evaluate(setup, entry, taken)
     finished = contents.parts.get(name) == "finished"
     return PartResult(
         name=name,
         use=use,
         title=str(entry.get("title", name)),
         finished=finished,
-        points=points,
-        responses=found,
-        findings=(*findings(setup, points), *drifts(setup, returned)),
-        plain=plain,
+        points=results.points,
+        responses=results.responses,
+        findings=results.findings,
+        plain=results.plain,
         left_out=tuple(entry.get("left_out", ())),
-        missing=() if finished else tuple(missing(setup, entry, points, found)),
+        missing=() if finished else results.missing,
+    )
+
+
+def _listed(entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+    """The readings of a part that nobody here can judge, as they are."""
+    return Evaluated(
+        plain=tuple(_plain(step, reading) for step, reading in taken),
+        missing=tuple(missing(entry, (planned_place(step) for step, _ in taken if not step.repeat))),
     )
 
 
@@ -194,92 +184,3 @@ def _plain(step: Measure, reading: Reading) -> PlainReading:
         unit="" if unit == "ratio" else unit,
         status=reading.status,
     )
-
-
-# --- points ------------------------------------------------------------------------------------------------------
-
-
-_NOT_READ: Final[Mapping[Status, str]] = {
-    "read": "no value",
-    "skipped": "left out by the operator",
-    "off_screen": "off the screen",
-    "no_signal": NO_SIGNAL,
-}
-
-
-def _points(setup: Setup, groups: Sequence[Group]) -> Iterator[Point]:
-    read_somewhere = {place_of(group.step) for group in groups if group.read}
-    order = list(dict.fromkeys(group.step.path for group in groups))
-
-    def by_setting(group: Group) -> tuple[Any, ...]:
-        step = group.step
-        return order.index(step.path), step.view.channel, step.quantity, step.view.magnifier, setting_value(step)
-
-    for group in sorted(groups, key=by_setting):
-        lowered = not group.read and place_of(group.step) in read_somewhere
-        off_screen = all(reading.status == "off_screen" for reading in group.readings)
-        if lowered and off_screen:
-            continue  # the level was lowered and the range read after all
-        yield _point(setup, group)
-
-
-def _point(setup: Setup, group: Group) -> Point:
-    step, ground = group.step, group.ground
-    values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
-    scale, unit = quantity_of(step).shown_in
-    remarks = [_flag_words(flag) for reading in group.readings for flag in reading.flags]
-    limits = _rated(setup, step)
-    statement = budget = verdict = None
-    word: Word = "not measured"
-    if not values:
-        remarks.append(_NOT_READ[group.readings[0].status])
-    else:
-        try:
-            budget = budget_for(setup, group.step, group.readings, () if ground is None else (ground,))
-            statement = state(budget, COVERAGE)
-            verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
-            word = verdict.word if verdict else "undecided"
-        except AnalysisError as error:
-            word = "undecided"
-            remarks.append(str(error))
-    ground_div = ground.value if ground is not None and ground.value is not None else 0.0
-    mean = sum(values) / len(values) - (ground_div if quantity_of(step).from_ground else 0.0) if values else None
-    return Point(
-        quantity=name_of(step),
-        channel=step.view.channel,
-        path=step.path,
-        setting=setting_of(step),
-        setting_value=setting_value(step),
-        applied=describe(step.stimulus),
-        applied_value=_applied_value(setup, step),
-        expected=ideal(setup, step) * scale,
-        readings=tuple(value * scale for value in values),
-        reading=None if mean is None else mean * scale,
-        unit=unit,
-        statement=statement,
-        budget=budget,
-        limits=limits,
-        verdict=verdict,
-        word=word,
-        remarks=tuple(dict.fromkeys(remarks)),
-        stimulus=step.stimulus,
-        view=step.view,
-    )
-
-
-def _rated(setup: Setup, step: Measure) -> Limits | None:
-    try:
-        return limits_for(setup, step)
-    except AnalysisError:
-        return None  # no rating: read and reported, not judged
-
-
-def _flag_words(flag: str) -> str:
-    """A flag of a driver in words; one of a user's own driver as it is."""
-    return _MARKS.get(flag) or (f"the record {_FLAGS[flag]}" if flag in _FLAGS else flag)
-
-
-def _applied_value(setup: Setup, step: Measure) -> float:
-    if isinstance(step.stimulus, TimeMarks):
-        return step.stimulus.period_s
-    return applied_at_input(setup, step)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Final
+from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
@@ -21,14 +21,9 @@ from harness.files.checks import own_file
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.files.own_values import Unfit, fitted
 from harness.files.words import hint, one_of
-from harness.models import Function, Setup
+from harness.models import Setup
 from harness.run.own_code import Blaming, Judged, sound_step
 from harness.steps import ROLES, Role, Sequence, to_plain
-
-# What a sequence's verdicts rest on: a specification that the bench file must have.
-_ACCURACIES: Final[dict[str, tuple[tuple[Role, Function], ...]]] = {
-    "time_base": (("calibrator", "period"),),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +116,7 @@ def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> L
         path,
         options={name: module.Options for name, module in known.items()},
         needs={name: needs_of(module) for name, module in known.items()},
-        accuracies=_ACCURACIES,
+        accuracies={name: getattr(module, "ACCURACIES", ()) for name, module in built_in().items()},
         check_overrides=check_overrides,
         check_driver=partial(problem_of, own=own),
     )

@@ -17,6 +17,7 @@ from sequences.time_base.span import SPAN
 TITLE: Final = "Time base"
 QUANTITIES: Final = (SPAN,)
 JUDGES: Final[Judges] = {"unit": (SPAN.name,)}
+ACCURACIES: Final = (("calibrator", "period"),)  # what its verdicts rest on, in the bench file
 CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
 _BELIEVED_WITHIN: Final = 0.15
 _PERIODS_SHOWN: Final = 1.5  # marks may come no faster than at two thirds of the rated bandwidth

@@ -1,37 +1,55 @@
-"""What several points say together: linearity of a range, match of the channels, ratio of a divider probe.   [pure]"""
+"""What deflections say: each by itself, and together linearity, match of the channels, a divider's ratio.   [pure]"""
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from harness.analysis import estimate
 from harness.analysis.deflection import channel_match, linearity, mean_ratio, probe_ratio
 from harness.analysis.graticule import Length, Reader, mean_length
-from harness.analysis.rounding import format_pair, format_value_u
-from harness.assess import applied_lines, budget_for, period_lines
+from harness.analysis.rounding import format_value_u
 from harness.assess.sources import source_line_names
-from harness.errors import AnalysisError
-from harness.measurement import axis_of
 from harness.models import Setup, SignalPath
-from harness.quantities import show
-from harness.report.model import Finding, Point
-from harness.report.readings import Return, setting_of
-from harness.steps import TimeMarks
+from harness.quantities import counted, show
+from harness.report.checklist import count, heading, outside
+from harness.report.model import Evaluated, Finding, Heading, PartResult, Point
+from harness.report.points import evaluate_points
+from harness.report.readings import Taken
+from harness.steps import Dc, Square
+from sequences.deflection import RATING
 
-DRIFT = "drift over the run"
 _K = 2.0
 
 
-def findings(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+    """The points of one part, and what they say together."""
+    return evaluate_points(setup, entry, taken, together)
+
+
+def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
+    """What the calibration guide asks of the vertical deflection."""
+    direct, square = (count(parts, RATING.name, signal=signal) for signal in (Dc, Square))
+    yield heading(
+        "Vertical deflection by direct voltage", direct > 0, f"{counted(direct, 'point')} of deflection",
+        "sequence vertical, signal = 'dc'",
+    )  # fmt: skip
+    yield heading(
+        "Vertical deflection by square wave or pulse", square > 0, f"{counted(square, 'point')} of deflection",
+        "sequence vertical, signal = 'square'",
+    )  # fmt: skip
+    yield outside(
+        "Vertical deflection by alternating voltage",
+        "a sine serves as the reference of the response alone; its level is not stated as a deflection factor",
+    )
+
+
+def together(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
     """Everything that the deflection points of one part say together."""
-    read = [
-        point
-        for point in points
-        if axis_of(point.quantity) == "vertical" and point.reading is not None and point.budget
-    ]
+    read = [point for point in points if point.reading is not None and point.budget]
     yield from _linearities(setup, read)
     yield from _matches(setup, read)
     yield from _ratios(setup, read)
@@ -161,42 +179,3 @@ def _length(setup: Setup, point: Point) -> Length:
     by_eye = setup.unit.read == "eye"
     values = point.readings if by_eye else (point.reading or 0.0,)  # a remote unit's ground line is taken off
     return mean_length(values, reader, edges="set and read" if by_eye else "both read")
-
-
-def drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
-    """How far each pass's first point had moved at its end, and whether that is within what its budget allows for."""
-    for each in returned:
-        step = each.first.step
-        try:
-            first, again = (
-                replace(
-                    budget_for(setup, step, group.readings, () if group.ground is None else (group.ground,)),
-                    quantity=when,
-                )
-                for group, when in ((each.first, "first"), (each.again, "again"))
-            )
-            shared = period_lines(setup, step) if isinstance(step.stimulus, TimeMarks) else applied_lines(setup, step)
-        except AnalysisError:
-            continue  # one of the two was not read: there is nothing to compare
-        moved = channel_match(again, first, shared=[line.name for line in shared])
-        drift, expanded, allowed = moved.estimate, _K * moved.u, _K * first.u
-        if abs(drift) <= expanded:
-            judged = "no more than the two readings can tell"
-        elif abs(drift) <= allowed:
-            judged = f"within the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for"
-        else:
-            judged = (
-                f"more than the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for: "
-                "what was read in between may be off by as much; find out what moved, and take the channel again"
-            )
-        yield Finding(
-            name=DRIFT,
-            channel=step.view.channel,
-            path=step.path,
-            value=drift,
-            u=expanded,
-            k=_K,
-            unit="%",
-            sentence=f"channel {step.view.channel}, {setting_of(step)}: at the end of the pass "
-            f"{format_value_u(drift, expanded, '%', signed=True)} from what was read first, {judged}.",
-        )

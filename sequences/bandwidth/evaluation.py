@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final, TypeAlias
+from typing import Any, Final
 
 import numpy as np
 
@@ -15,16 +15,49 @@ from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import HALF_POWER_DB, is_half_power, show
 from harness.report import shown
-from harness.report.model import Band, LevelPoint, Response, Word
+from harness.report.checklist import heading, outside
+from harness.report.model import Band, Evaluated, Heading, LevelPoint, PartResult, Response, Word
+from harness.report.readings import Taken
 from harness.report.words import NO_SIGNAL
-from harness.steps import NOT_SETTLED, Measure, Reading
+from harness.steps import NOT_SETTLED, Measure
 
 _BAND_POINTS: Final = 121
+_FIFTY_OHM: Final = (45.0, 55.0)
 _BEYOND_LEVEL: Final = 1.01  # of the highest frequency of the level table
-Taken: TypeAlias = tuple[Measure, Reading]
 
 
-def responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) -> Iterator[Response]:
+def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+    """The half-power frequency of every channel."""
+    options = entry.get("options", {})
+    found = tuple(_responses(setup, options, taken))
+    there = {response.channel for response in found}
+    wanted = options.get("channels") or range(1, setup.unit.channels + 1)
+    missing = tuple(f"channel {channel}: half-power frequency" for channel in wanted if channel not in there)
+    return Evaluated(responses=found, missing=missing)
+
+
+def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
+    """What the calibration guide asks of the frequency response."""
+    low, high = _FIFTY_OHM
+    fifty = low <= setup.unit.input.resistance <= high
+    found = [response for part in parts for response in part.responses if response.result.points]
+    by = f"{len(found)} half-power frequencies"
+    yield heading(
+        "Bandwidth, high-impedance input", bool(found) and not fifty, by,
+        "sequence bandwidth, with a feed-through termination",
+    )  # fmt: skip
+    yield heading(
+        "Bandwidth, 50 Ω input", bool(found) and fifty, by,
+        "sequence bandwidth, in a job whose unit file states an input resistance of 50 ohm",
+    )  # fmt: skip
+    yield outside("Harmonic distortion of the source", "a property of the generator: its certificate's")
+    yield heading(
+        "Flatness below the bandwidth", bool(found), "the response as read and fitted; reported, not judged",
+        "sequence bandwidth",
+    )  # fmt: skip
+
+
+def _responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) -> Iterator[Response]:
     """Every channel that was tried against the rated bandwidth."""
     wanted = Wanted.from_options(options, setup)
     level = [(step, reading) for step, reading in taken if step.display == "reference" and reading.status == "read"]

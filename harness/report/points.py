@@ -1,0 +1,179 @@
+"""From the readings of a part to points, each with its budget and its word; and what has moved meanwhile.   [pure]"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+from harness.analysis.deflection import channel_match
+from harness.analysis.estimate import COVERAGE, state
+from harness.analysis.pulse import PulseFlag
+from harness.analysis.rounding import format_pair, format_value_u
+from harness.analysis.sine_fit import SineFlag
+from harness.analysis.verdict import Limits, decide_statement
+from harness.assess import applied_at_input, applied_lines, budget_for, ideal, limits_for, period_lines
+from harness.errors import AnalysisError
+from harness.measurement import quantity_of
+from harness.models import Setup
+from harness.report.model import Evaluated, Finding, Point, Word
+from harness.report.readings import (
+    Group,
+    Return,
+    Taken,
+    grouped,
+    missing,
+    name_of,
+    place_of,
+    setting_of,
+    setting_value,
+)
+from harness.report.words import NO_SIGNAL
+from harness.steps import NOT_SETTLED, Measure, Status, TimeMarks
+from harness.words.signals import describe
+
+DRIFT: Final = "drift over the run"
+_K: Final = 2.0
+_MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
+_FLAGS: Final = {flag.name.lower().replace("_", " "): flag.value for flag in (*SineFlag, *PulseFlag)}
+_NOT_READ: Final[Mapping[Status, str]] = {
+    "read": "no value",
+    "skipped": "left out by the operator",
+    "off_screen": "off the screen",
+    "no_signal": NO_SIGNAL,
+}
+
+Together = Callable[[Setup, Sequence[Point]], Iterator[Finding]]
+
+
+def evaluate_points(
+    setup: Setup,
+    entry: Mapping[str, Any],
+    taken: Sequence[Taken],
+    together: Together = lambda _setup, _points: iter(()),
+) -> Evaluated:
+    """Every point of a part by the budget and the limits of its quantity; `together`: what they say besides."""
+    groups, returned = grouped(taken)
+    points = tuple(_points(setup, groups))
+    return Evaluated(
+        points=points,
+        findings=(*together(setup, points), *_drifts(setup, returned)),
+        missing=tuple(missing(entry, ((p.channel, p.path, p.quantity, p.setting) for p in points))),
+    )
+
+
+def _points(setup: Setup, groups: Sequence[Group]) -> Iterator[Point]:
+    read_somewhere = {place_of(group.step) for group in groups if group.read}
+    order = list(dict.fromkeys(group.step.path for group in groups))
+
+    def by_setting(group: Group) -> tuple[Any, ...]:
+        step = group.step
+        return order.index(step.path), step.view.channel, step.quantity, step.view.magnifier, setting_value(step)
+
+    for group in sorted(groups, key=by_setting):
+        lowered = not group.read and place_of(group.step) in read_somewhere
+        off_screen = all(reading.status == "off_screen" for reading in group.readings)
+        if lowered and off_screen:
+            continue  # the level was lowered and the range read after all
+        yield _point(setup, group)
+
+
+def _point(setup: Setup, group: Group) -> Point:
+    step, ground = group.step, group.ground
+    values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
+    scale, unit = quantity_of(step).shown_in
+    remarks = [_flag_words(flag) for reading in group.readings for flag in reading.flags]
+    limits = _rated(setup, step)
+    statement = budget = verdict = None
+    word: Word = "not measured"
+    if not values:
+        remarks.append(_NOT_READ[group.readings[0].status])
+    else:
+        try:
+            budget = budget_for(setup, group.step, group.readings, () if ground is None else (ground,))
+            statement = state(budget, COVERAGE)
+            verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
+            word = verdict.word if verdict else "undecided"
+        except AnalysisError as error:
+            word = "undecided"
+            remarks.append(str(error))
+    ground_div = ground.value if ground is not None and ground.value is not None else 0.0
+    mean = sum(values) / len(values) - (ground_div if quantity_of(step).from_ground else 0.0) if values else None
+    return Point(
+        quantity=name_of(step),
+        channel=step.view.channel,
+        path=step.path,
+        setting=setting_of(step),
+        setting_value=setting_value(step),
+        applied=describe(step.stimulus),
+        applied_value=_applied_value(setup, step),
+        expected=ideal(setup, step) * scale,
+        readings=tuple(value * scale for value in values),
+        reading=None if mean is None else mean * scale,
+        unit=unit,
+        statement=statement,
+        budget=budget,
+        limits=limits,
+        verdict=verdict,
+        word=word,
+        remarks=tuple(dict.fromkeys(remarks)),
+        stimulus=step.stimulus,
+        view=step.view,
+    )
+
+
+def _rated(setup: Setup, step: Measure) -> Limits | None:
+    try:
+        return limits_for(setup, step)
+    except AnalysisError:
+        return None  # no rating: read and reported, not judged
+
+
+def _flag_words(flag: str) -> str:
+    """A flag of a driver in words; one of a user's own driver as it is."""
+    return _MARKS.get(flag) or (f"the record {_FLAGS[flag]}" if flag in _FLAGS else flag)
+
+
+def _applied_value(setup: Setup, step: Measure) -> float:
+    if isinstance(step.stimulus, TimeMarks):
+        return step.stimulus.period_s
+    return applied_at_input(setup, step)
+
+
+def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
+    """How far each pass's first point had moved at its end, and whether that is within what its budget allows for."""
+    for each in returned:
+        step = each.first.step
+        try:
+            first, again = (
+                replace(
+                    budget_for(setup, step, group.readings, () if group.ground is None else (group.ground,)),
+                    quantity=when,
+                )
+                for group, when in ((each.first, "first"), (each.again, "again"))
+            )
+            shared = period_lines(setup, step) if isinstance(step.stimulus, TimeMarks) else applied_lines(setup, step)
+        except AnalysisError:
+            continue  # one of the two was not read: there is nothing to compare
+        moved = channel_match(again, first, shared=[line.name for line in shared])
+        drift, expanded, allowed = moved.estimate, _K * moved.u, _K * first.u
+        if abs(drift) <= expanded:
+            judged = "no more than the two readings can tell"
+        elif abs(drift) <= allowed:
+            judged = f"within the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for"
+        else:
+            judged = (
+                f"more than the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for: "
+                "what was read in between may be off by as much; find out what moved, and take the channel again"
+            )
+        yield Finding(
+            name=DRIFT,
+            channel=step.view.channel,
+            path=step.path,
+            value=drift,
+            u=expanded,
+            k=_K,
+            unit="%",
+            sentence=f"channel {step.view.channel}, {setting_of(step)}: at the end of the pass "
+            f"{format_value_u(drift, expanded, '%', signed=True)} from what was read first, {judged}.",
+        )

@@ -1,0 +1,24 @@
+"""What a fast edge says: each parameter by itself.   [pure]"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from harness.models import Setup
+from harness.report.checklist import count, heading
+from harness.report.model import Evaluated, Heading, PartResult
+from harness.report.points import evaluate_points
+from harness.report.readings import Taken
+from sequences.pulse import QUANTITIES
+
+
+def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+    """The points of one part."""
+    return evaluate_points(setup, entry, taken)
+
+
+def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
+    """What the calibration guide asks of the pulse response."""
+    read = count(parts, *(quantity.rating.name for quantity in QUANTITIES if quantity.rating))
+    yield heading("Rise time and pulse response", read > 0, f"{read} results of the fast edge", "sequence pulse")

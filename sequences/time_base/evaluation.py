@@ -1,0 +1,25 @@
+"""What the time marks say: each time factor by itself.   [pure]"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from harness.models import Setup
+from harness.quantities import counted
+from harness.report.checklist import count, heading
+from harness.report.model import Evaluated, Heading, PartResult
+from harness.report.points import evaluate_points
+from harness.report.readings import Taken
+from sequences.time_base.span import RATING
+
+
+def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+    """The points of one part."""
+    return evaluate_points(setup, entry, taken)
+
+
+def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
+    """What the calibration guide asks of the time base."""
+    read = count(parts, RATING.name)
+    yield heading("Horizontal deflection", read > 0, counted(read, RATING.name), "sequence time_base")
