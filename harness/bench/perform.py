@@ -161,7 +161,7 @@ class LiveBench:
 
     def _connect(self, step: Connect) -> Done:
         self._before(step)
-        self._connected, self._route_in_doubt = None, False
+        self._connected = None
         self._route = self.setup.route(step.path, step.display, step.channel)
         if self._route is None:
             self._standing, self._route_in_doubt = None, False  # no path of the switch's is in use any more
