@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -11,6 +12,7 @@ import pytest
 from hypothesis import settings
 
 from tests.helpers import postgres
+from tests.helpers.thorough import THOROUGH
 
 if TYPE_CHECKING:
     from harness.run.jobs import LoadedJob
@@ -18,8 +20,9 @@ if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
 
 # The same examples on every run, and no verdict on a busy machine's speed.
-settings.register_profile("halfpower", derandomize=True, deadline=None)
-settings.load_profile("halfpower")
+settings.register_profile("halfpower", derandomize=True, deadline=None, max_examples=25)
+settings.register_profile("thorough", settings.get_profile("halfpower"), max_examples=100)
+settings.load_profile("thorough" if THOROUGH else "halfpower")
 
 
 def _hear_signals() -> None:
@@ -32,6 +35,12 @@ def _hear_signals() -> None:
 
 if threading.current_thread() is threading.main_thread():
     _hear_signals()
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded now stays: looking through it for garbage again and again is a fifth of the time of all tests."""
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
 
 
 @pytest.fixture(scope="session", autouse=True)

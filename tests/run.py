@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 from environment import run
 
 if __name__ == "__main__":
-    sys.exit(run("-m", "pytest", "-n", "2", *sys.argv[1:], groups=("test",)))
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # else every process that a test starts compiles everything anew
+    sys.exit(run("-m", "pytest", "-n", "2", "--dist", "worksteal", *sys.argv[1:], groups=("test",)))

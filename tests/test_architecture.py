@@ -120,7 +120,8 @@ def walk(node: ast.AST, *, into_functions: bool = True) -> Iterator[ast.AST]:
             yield from walk(child, into_functions=into_functions)
 
 
-def imports(name: str, *, at_import: bool = False) -> set[str]:
+@cache
+def imports(name: str, *, at_import: bool = False) -> frozenset[str]:
     """Every module that a module imports; of `from package import name` the submodule, where there is one."""
     found = set()
     for node in walk(tree_of(name), into_functions=not at_import):
@@ -129,7 +130,7 @@ def imports(name: str, *, at_import: bool = False) -> set[str]:
         elif isinstance(node, ast.ImportFrom) and node.module:
             whole = {f"{node.module}.{alias.name}" for alias in node.names}
             found |= {each if each in MODULES or node.module not in MODULES else node.module for each in whole}
-    return found
+    return frozenset(found)
 
 
 def matches(name: str, patterns: tuple[str, ...]) -> bool:

@@ -54,12 +54,19 @@ def lab(tmp_path: Path) -> Path:
     return folder
 
 
-@pytest.fixture
-def ran(lab: Path) -> Path:
-    """The folder of a finished run."""
-    done = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--quiet")
+@pytest.fixture(scope="module")
+def quick(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's files and the finished run of the short job, made once; nobody changes them."""
+    folder = shutil.copytree(DEMO, tmp_path_factory.mktemp("quick") / "lab")
+    done = halfpower("run", a_job(folder / "quick.toml", ONE_CHANNEL), "--runs", folder / "runs", "--quiet")
     assert done.exit_code == 0, done.stderr
-    return next((lab / "runs").iterdir())
+    return folder
+
+
+@pytest.fixture
+def ran(quick: Path, tmp_path: Path) -> Path:
+    """The folder of a finished run."""
+    return next((shutil.copytree(quick, tmp_path / "lab") / "runs").iterdir())
 
 
 # --- help and files ----------------------------------------------------------------------------------------------
@@ -412,7 +419,8 @@ def test_a_format_of_another_version_is_refused_with_what_to_do(kept: Path) -> N
         "7" * 500,
     ],
 )
-def test_a_name_of_any_kind_is_shown_and_never_obeyed(kept: Path, tmp_path: Path, name: str) -> None:
+def test_a_name_of_any_kind_is_shown_and_never_obeyed(ran: Path, tmp_path: Path, name: str) -> None:
+    kept = ran / journal.NAME
     with_job(kept, serial=name, customer=name, operator=name, laboratory=name, title=name)
     page = tmp_path / "r.html"
     made = halfpower("report", kept, "--html", page)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +21,11 @@ from tests.golden.render import JOURNALS, RENDERINGS, report_of
 # With an exponent or more than six digits after the point: no number of a table or a sentence is written so.
 IN_FULL: Final = re.compile(r"-?[0-9]+(?:\.[0-9]{7,}(?:e[-+]?[0-9]+)?|(?:\.[0-9]+)?e[-+]?[0-9]+)")
 EACH = [pytest.param(folder, id=f"{folder.parent.name}/{folder.name}") for folder in JOURNALS]
+
+
+@cache
+def rendering(folder: Path, name: str) -> str:
+    return RENDERINGS[name](report_of(folder))
 
 
 def same(text: str, kept: str) -> str:
@@ -44,7 +50,7 @@ def test_there_are_journals_with_and_without_the_later_keys() -> None:
 @pytest.mark.parametrize("folder", EACH)
 def test_a_kept_journal_gives_the_rendering_that_was_kept(folder: Path, name: str) -> None:
     kept = (folder / name).read_bytes().decode("utf-8")
-    assert same(RENDERINGS[name](report_of(folder)), kept) == "", (
+    assert same(rendering(folder, name), kept) == "", (
         "If the change is meant, run `python -m tests.golden.render` and read the difference before you keep it."
     )
 
@@ -55,7 +61,7 @@ def test_the_same_journal_gives_the_same_bytes(name: str) -> None:
     folder = next(folder for folder in JOURNALS if folder.name == "by_eye")
     again = summarise(journal.read(folder))
     assert again is not report_of(folder)
-    assert RENDERINGS[name](again) == RENDERINGS[name](report_of(folder))
+    assert RENDERINGS[name](again) == rendering(folder, name)
 
 
 def test_no_kept_file_names_a_machine() -> None:

@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness import quantities
+from tests.helpers.thorough import examples
 
 SI_PREFIXES = {
     "f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9,
@@ -107,7 +108,7 @@ PIECES = st.lists(
 ).map("".join)  # fmt: skip
 
 
-@settings(max_examples=3000)
+@settings(max_examples=examples(3000))
 @given(PIECES, st.sampled_from(UNITS))
 def test_the_pattern_for_editors_takes_just_what_is_read(text: str, unit: str) -> None:
     try:

@@ -17,6 +17,7 @@ from harness.files.files import KINDS, MODELS, Kind
 from harness.files.schema import schema
 from harness.files.starter import starter
 from harness.models import Divisions, Hertz, Level, Model, Ohms, Ratio, Seconds, Volts
+from tests.helpers.thorough import examples
 
 ROOT = Path(__file__).parents[1]
 
@@ -156,7 +157,7 @@ WRITTEN = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=600)
+@settings(max_examples=examples(600))
 @given(st.dictionaries(st.sampled_from([*Everything.model_fields, "other"]), WRITTEN, max_size=4))
 def test_schema_and_loader_agree_on_any_options(options: dict[str, Any]) -> None:
     made = schema("job", {"all": Everything})

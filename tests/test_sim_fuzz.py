@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.sim.bench import SimulatedBench
+from tests.helpers.thorough import examples
 
 DEMO = Path(__file__).parent.parent / "demo" / "brackwater" / "bench_sim.toml"
 BENCH = SimulatedBench.load(DEMO)
@@ -45,7 +46,7 @@ def _without_optional(header: str) -> str:
 
 
 @given(st.sampled_from(sorted(BENCH.devices)), st.lists(unit(), min_size=1, max_size=4))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_no_message_of_the_tables_raises(role: str, units: list[str]) -> None:
     device = BENCH.devices[role]
     reply = device.handle(";".join(units).encode("latin-1"))
@@ -55,7 +56,7 @@ def test_no_message_of_the_tables_raises(role: str, units: list[str]) -> None:
 
 
 @given(st.lists(unit(), max_size=3))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_every_screen_can_be_read_and_drawn_at_any_time(units: list[str]) -> None:
     for line in units:
         for device in BENCH.devices.values():

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from harness.files.starter import starter
 from harness.files.toml_lines import KeyPath, Lines
+from tests.helpers.thorough import examples
 
 
 def holds(data: Any, path: KeyPath) -> bool:
@@ -132,7 +133,7 @@ STATEMENTS = st.one_of(
 )
 
 
-@settings(max_examples=400)
+@settings(max_examples=examples(400))
 @given(st.lists(STATEMENTS, max_size=12))
 def test_any_text_of_one_line_values_is_located_as_by_prefixes(statements: list[str]) -> None:
     kept: list[str] = []
