@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from harness.analysis.response import _evaluate
 from harness.steps import Sine
+from sequences.bandwidth.response import _evaluate
 from tests.benchmarks.bandwidth_runs import Responder, setup_of
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.response import (
+from sequences.bandwidth.response import (
     HALF_POWER_DB,
     HalfPower,
     ReadingModel,
@@ -241,7 +241,7 @@ def test_importing_the_analysis_leaves_heavy_scipy_out() -> None:
     import sys
 
     code = (
-        "import sys, harness.analysis.response, harness.analysis.search;"
+        "import sys, sequences.bandwidth.response, sequences.bandwidth.search;"
         "print([m for m in ('scipy.stats', 'scipy.optimize', 'pandas', 'matplotlib') if m in sys.modules])"
     )
     answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from harness.analysis.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
-from harness.analysis.response_suspect import implausible
+from sequences.bandwidth.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
+from sequences.bandwidth.response_suspect import implausible
 
 PLAN = ResponsePlan(
     rated_hz=20e6, reference_hz=50e3, min_hz=1e3, max_hz=30e6, deflection_div=6.0,

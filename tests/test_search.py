@@ -10,8 +10,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from harness.analysis.response import HALF_POWER_DB, ReadingModel, ResponsePlan, ResponseReading, half_power
-from harness.analysis.search import Ask, Stop, next_request
+from sequences.bandwidth.response import HALF_POWER_DB, ReadingModel, ResponsePlan, ResponseReading, half_power
+from sequences.bandwidth.search import Ask, Stop, next_request
 
 OPERATOR = ReadingModel(resolution_div=0.1, scatter_div=0.04)
 PRECISE = ReadingModel(resolution_div=0.001, scatter_div=0.0, relative=5e-4)

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from harness.analysis.response import ResponsePlan, ResponseReading, half_power
-from harness.analysis.response_reduce import superseded
-from harness.analysis.search import Ask, next_request
+from sequences.bandwidth.response import ResponsePlan, ResponseReading, half_power
+from sequences.bandwidth.response_reduce import superseded
+from sequences.bandwidth.search import Ask, next_request
 from tests.benchmarks.response_families import FAMILIES
 from tests.benchmarks.response_units import RATED_HZ, READERS, REFERENCE_HZ, Unit, make_unit, search
 

@@ -15,7 +15,6 @@ from typing import Any
 
 import pytest
 
-from harness.analysis.response import HalfPower
 from harness.errors import AnalysisError
 from harness.journal.journal import Contents, Record
 from harness.models import Reference, Setup
@@ -27,6 +26,7 @@ from harness.run import rehearsal
 from harness.run.jobs import Use
 from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
 from sequences import bandwidth, once_more, pulse, vertical
+from sequences.bandwidth.response import HalfPower
 from tests.helpers.setups import a_setup
 
 AT = "2026-05-04T09:00:00+00:00"

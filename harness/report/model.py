@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from harness.analysis.estimate import Budget, Statement
-from harness.analysis.response import HalfPower
 from harness.analysis.verdict import Limits, Overall, Verdict
 from harness.models import Setup
 from harness.steps import Stimulus, View
+
+if TYPE_CHECKING:
+    from sequences.bandwidth.response import HalfPower
 
 Word: TypeAlias = Literal[
     "pass", "conditional pass", "conditional fail", "fail", "undecided",

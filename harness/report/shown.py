@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from harness.analysis.estimate import Statement
-    from harness.analysis.response import HalfPower
     from harness.analysis.verdict import Limits
     from harness.models import UnitInput
     from harness.report.model import Finding, PartResult, Point, Report, Response, Word
     from harness.report.pairs import PairGroup
+    from sequences.bandwidth.response import HalfPower
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 

@@ -9,13 +9,13 @@ from typing import Final, Literal
 from pydantic import Field
 
 from harness import steps
-from harness.analysis.search import Ask, next_request
-from harness.assess.response import LEVEL, LEVEL_CHECK, Taken, Wanted, levelled, result, sine_level
 from harness.errors import AnalysisError
 from harness.models import Decibels, Divisions, Generator, Hertz, Model, Ratio, Reference, Setup, SignalPath, Volts
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
 from sequences import Judges, Plan, Planned, channels_of, one_two_five, signal_range
+from sequences.bandwidth.levelled import LEVEL, LEVEL_CHECK, Taken, Wanted, levelled, result, sine_level
+from sequences.bandwidth.search import Ask, next_request
 from sequences.bandwidth.width import TRACE_WIDTH
 from sequences.deflection import PEAK_TO_PEAK
 

@@ -8,9 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from harness.analysis.response import HalfPower, response_band
 from harness.analysis.verdict import Limits, Verdict, decide
-from harness.assess.response import Levelled, Wanted, levelled, result
 from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import HALF_POWER_DB, is_half_power, show
@@ -20,6 +18,8 @@ from harness.report.model import Band, Evaluated, Heading, LevelPoint, PartResul
 from harness.report.readings import Taken
 from harness.report.words import NO_SIGNAL
 from harness.steps import NOT_SETTLED, Measure
+from sequences.bandwidth.levelled import Levelled, Wanted, levelled, result
+from sequences.bandwidth.response import HalfPower, response_band
 
 _BAND_POINTS: Final = 121
 _FIFTY_OHM: Final = (45.0, 55.0)

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from harness.analysis.response import HalfPower
-from harness.assess.response import Taken, levelled, result
 from harness.models import Setup
 from harness.steps import Connect, Done, Measure, Reading, Sine
 from sequences import bandwidth
+from sequences.bandwidth.levelled import Taken, levelled, result
+from sequences.bandwidth.response import HalfPower
 from tests.benchmarks.response_units import mistype
 from tests.helpers.setups import a_setup
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from harness.analysis.response import half_power
-from harness.analysis.search import next_request
+from sequences.bandwidth.response import half_power
+from sequences.bandwidth.search import next_request
 from tests.benchmarks.response_families import FAMILIES, UNSEEN
 from tests.benchmarks.response_units import (
     RATED_HZ,

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.analysis.response import half_power
+from sequences.bandwidth.response import half_power
 from tests.benchmarks.response import EVERY, percent, say
 from tests.benchmarks.response_families import FAMILIES
 from tests.benchmarks.response_units import RATED_HZ, READERS, make_unit, search

@@ -12,8 +12,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from harness.analysis.response import ReadingModel, ResponsePlan, ResponseReading
-from harness.analysis.search import Ask, Stop, next_request
+from sequences.bandwidth.response import ReadingModel, ResponsePlan, ResponseReading
+from sequences.bandwidth.search import Ask, Stop, next_request
 from tests.benchmarks.response_families import Gain, Response, normalised
 
 Make = Callable[[np.random.Generator], Gain]

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from harness.analysis.response import (
+from sequences.bandwidth.response import (
     HALF_POWER_DB,
     ReadingModel,
     ResponsePlan,

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.analysis.response_model import HALF_POWER_DB, BudgetLine, Flag, HalfPower, ResponsePlan, hertz
+from sequences.bandwidth.response_model import HALF_POWER_DB, BudgetLine, Flag, HalfPower, ResponsePlan, hertz
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from harness.analysis.response_fit import CrossingFit
-    from harness.analysis.response_reduce import Observation, Reduced
+    from sequences.bandwidth.response_fit import CrossingFit
+    from sequences.bandwidth.response_reduce import Observation, Reduced
 
 COVERAGE_FACTOR = 2.0
 COARSE_LN = 0.35

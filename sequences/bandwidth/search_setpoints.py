@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.analysis.response_model import DB_PER_NEPER, Purpose, ResponsePlan, ResponseReading, Tuning
-from harness.analysis.response_reduce import is_reference, leaving_out
-from harness.analysis.response_suspect import expected_span
 from harness.quantities import round_to
+from sequences.bandwidth.response_model import DB_PER_NEPER, Purpose, ResponsePlan, ResponseReading, Tuning
+from sequences.bandwidth.response_reduce import is_reference, leaving_out
+from sequences.bandwidth.response_suspect import expected_span
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,8 +7,8 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from harness.analysis.response_model import DB_PER_NEPER, Flag, ResponsePlan, ResponseReading, hertz
 from harness.analysis.rounding import format_value_u
+from sequences.bandwidth.response_model import DB_PER_NEPER, Flag, ResponsePlan, ResponseReading, hertz
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.analysis.response_budget import Crossing, fitted, interpolated, locate
-from harness.analysis.response_fit import CrossingFit, fit_crossing, fitted_db
-from harness.analysis.response_flags import (
+from sequences.bandwidth.response_budget import Crossing, fitted, interpolated, locate
+from sequences.bandwidth.response_fit import CrossingFit, fit_crossing, fitted_db
+from sequences.bandwidth.response_flags import (
     above_generator,
     above_until_hz,
     at_generator_limit,
@@ -23,7 +23,7 @@ from harness.analysis.response_flags import (
     reference_too_near,
     several_crossings,
 )
-from harness.analysis.response_model import (
+from sequences.bandwidth.response_model import (
     DB_PER_NEPER,
     HALF_POWER_DB,
     BudgetLine,
@@ -37,7 +37,7 @@ from harness.analysis.response_model import (
     Status,
     Tuning,
 )
-from harness.analysis.response_reduce import Observation, Reduced, reduce
+from sequences.bandwidth.response_reduce import Observation, Reduced, reduce
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

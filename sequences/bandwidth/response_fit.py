@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.analysis.response_model import HALF_POWER_DB
+from sequences.bandwidth.response_model import HALF_POWER_DB
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

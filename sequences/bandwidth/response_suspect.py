@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.analysis.response import Evaluation, evaluate
-from harness.analysis.response_fit import fitted_db, model_error_db
-from harness.analysis.response_flags import several_crossings
-from harness.analysis.response_model import DB_PER_NEPER, ResponsePlan, ResponsePoint, ResponseReading, hertz
-from harness.analysis.response_reduce import (
+from sequences.bandwidth.response import Evaluation, evaluate
+from sequences.bandwidth.response_fit import fitted_db, model_error_db
+from sequences.bandwidth.response_flags import several_crossings
+from sequences.bandwidth.response_model import DB_PER_NEPER, ResponsePlan, ResponsePoint, ResponseReading, hertz
+from sequences.bandwidth.response_reduce import (
     Reduced,
     is_reference,
     leaving_out,

@@ -9,9 +9,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from harness.analysis.response import Evaluation, evaluate
-from harness.analysis.response_fit import CrossingFit
-from harness.analysis.response_flags import (
+from sequences.bandwidth.response import Evaluation, evaluate
+from sequences.bandwidth.response_fit import CrossingFit
+from sequences.bandwidth.response_flags import (
     AT_TOP,
     LEAST_AT_TOP,
     Top,
@@ -19,16 +19,16 @@ from harness.analysis.response_flags import (
     at_top,
     top_of_generator,
 )
-from harness.analysis.response_model import (
+from sequences.bandwidth.response_model import (
     DB_PER_NEPER,
     Purpose,
     ResponsePlan,
     ResponseReading,
     hertz,
 )
-from harness.analysis.response_reduce import Observation, Reduced, is_reference, leaving_out, off_screen, usable
-from harness.analysis.response_suspect import audit, blamed, crossing_in_doubt, implausible, reference_in_doubt
-from harness.analysis.search_setpoints import (
+from sequences.bandwidth.response_reduce import Observation, Reduced, is_reference, leaving_out, off_screen, usable
+from sequences.bandwidth.response_suspect import audit, blamed, crossing_in_doubt, implausible, reference_in_doubt
+from sequences.bandwidth.search_setpoints import (
     Ask,
     ask_at,
     ask_at_crossing,

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from scipy.special import ndtr, ndtri
 
-from harness.analysis.response_model import HALF_POWER_DB, Flag, ResponsePlan, hertz
+from sequences.bandwidth.response_model import HALF_POWER_DB, Flag, ResponsePlan, hertz
 
 if TYPE_CHECKING:
-    from harness.analysis.response_reduce import Observation, Reduced
+    from sequences.bandwidth.response_reduce import Observation, Reduced
 
 SIGNIFICANT = 3.0
 PEAK_CERTAIN_DB = 0.5

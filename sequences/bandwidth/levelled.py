@@ -12,9 +12,14 @@ from typing import get_args
 
 from harness.analysis.estimate import Contribution, rectangular
 from harness.analysis.level_table import LevelPoint
-from harness.analysis.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
-from harness.analysis.response_model import DB_PER_NEPER, Purpose
-from harness.assess.sine import (
+from harness.errors import AnalysisError
+from harness.measurement import quantity_of
+from harness.models import Setup, SignalPath
+from harness.quantities import VPP_PER_VRMS_SINE, db
+from harness.steps import Reading
+from sequences.bandwidth.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
+from sequences.bandwidth.response_model import DB_PER_NEPER, Purpose
+from sequences.bandwidth.sine import (
     LEVEL,
     LEVEL_CHECK,
     Taken,
@@ -25,11 +30,7 @@ from harness.assess.sine import (
     method_of,
     sine_level,
 )
-from harness.errors import AnalysisError
-from harness.measurement import quantity_of
-from harness.models import Setup, SignalPath
-from harness.quantities import VPP_PER_VRMS_SINE, db
-from harness.steps import Reading
+from sequences.bandwidth.width import TRACE_WIDTH
 
 __all__ = ["LEVEL", "LEVEL_CHECK", "Levelled", "Taken", "Wanted", "levelled", "result", "sine_level"]
 
@@ -193,7 +194,9 @@ def _shown_div(reading: Reading, width: Contribution, screen_div: float) -> floa
 
 def _trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
     """The width of the trace, taken off every peak to peak: known to half of itself, and as well as it was read."""
-    widths = [reading.value for step, reading in shown if step.quantity == "trace_width" and reading.value is not None]
+    widths = [
+        reading.value for step, reading in shown if step.quantity == TRACE_WIDTH.name and reading.value is not None
+    ]
     if not widths:
         return rectangular("trace width", half_width=0.0, unit="div")
     read_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(12))
