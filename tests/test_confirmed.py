@@ -24,6 +24,8 @@ from harness.steps import Dc, Reading
 from tests.helpers.adversary import Watch, points
 from tests.helpers.demo_lab import DEMO, LEAD, ONE_CHANNEL, a_job, change
 
+PROFILES = DEMO.parent.parent / "sim_profiles"
+
 
 @pytest.fixture
 def at_the_start(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[SimulatedBench], None]], list[SimulatedBench]]:
@@ -261,6 +263,19 @@ def test_a_range_that_the_unit_has_not_ends_before_the_run_in_words(change_to, s
         opening.start(job, tmp_path / "runs", on_event=lambda what, _text: told.append(what))
     assert not (tmp_path / "runs").exists()
     assert told.count("repeat") <= 2
+
+
+def test_a_query_that_an_instrument_lacks_is_told_as_that_however_often_it_is_asked(tmp_path, lab):
+    """The number round a query came back alone, which at the second time looked like another manner."""
+    profile = (PROFILES / "northfen_calibrator.toml").read_text("utf-8")
+    lacking = "".join(line for line in profile.splitlines(keepends=True) if ":OFFSet" not in line)
+    (lab / "lacking.toml").write_text(lacking, "utf-8")
+    change(lab / "bench_sim.toml", ('profile = "northfen_calibrator"', 'profile = "lacking.toml"'))
+    result = opening.start(a_job(lab / "one.toml", ONE_CHANNEL, LEAD), tmp_path)
+    assert len(result.ended_early) == 2
+    for sentence in result.ended_early:
+        assert "refuses ':SOUR:VOLT:OFFS?': -113" in sentence
+        assert "correct 'commands.always_is'" in sentence
 
 
 # --- no signal ---------------------------------------------------------------------------------------------------

@@ -115,6 +115,10 @@ class Exchanges:
         self._suspected = {**dict(list(self._suspected.items())[-SUSPICIONS:]), command: why}
         raise LinkError(self.name, f"{answers}out of step", command=command)
 
+    def absolve(self) -> None:
+        """The instrument has said no: that is why a reply was none."""
+        self._suspected.clear()
+
     def ask_block(self, command: str, expected_bytes: int | None, extra_s: float) -> bytes:
         """Ask for a block."""
         _sendable(self.name, command)

@@ -313,6 +313,7 @@ class Link:
         """Raise for an instrument's no; what the trouble on the way itself left in the queue is only told."""
         said_no = [entry for entry in entries if not is_of_the_way(code_of(entry))]
         if said_no:
+            self._exchanges.absolve()
             asked = f"refuses {command!r}: " if command else "reports "
             raise InstrumentError(self.name, asked + "; ".join(said_no), command=command)
         if entries:
