@@ -1,55 +1,81 @@
-"""Order of work: the fewest range clicks, level clicks and cable moves that take every reading.
+"""Order of work: few range clicks, level clicks and cable moves that take every reading.
 
-A best-first search (A*) over what is still to be read, with a lower bound on the work left, finds an order and proves
-it the cheapest. Where it would take too long it stops with the best order known and the bound reached by then, so that
-how far the order can be from the optimum is always known. Everything is deterministic.
-Equation numbers refer to docs/deflection.md.
-
-References
-----------
-P. E. Hart, N. J. Nilsson, B. Raphael, "A formal basis for the heuristic determination of minimum cost paths", 1968.
-M. Held, R. M. Karp, "A dynamic programming approach to sequencing problems", 1962 (both from memory).
+Orders as people use them, sweep by sweep, are constructed, and the cheapest of them is improved where it costs more
+than one sweep of each connection. Everything is deterministic. Equation numbers refer to docs/deflection.md.
 """
 
 from __future__ import annotations
 
-import heapq
 import math
 from dataclasses import dataclass
-from itertools import permutations, product
-from typing import TYPE_CHECKING
+from itertools import groupby, permutations, product
+from typing import TYPE_CHECKING, Final
 
-from harness.analysis.ordering_job import Job, WorkCosts, WorkPoint, handling, work_cost
+from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-__all__ = ["MOST_WORK", "Arrangement", "WorkCosts", "WorkPoint", "arrange", "work_cost"]
+# Orders looked at times points in them: a tenth of a second or so. The usual jobs need none of it.
+MOST_WORK: Final = 100_000
+_TIE: Final = 1e-9
 
-# Orders looked at times points in them: half a second or so. The usual jobs are proven with next to none of it.
-MOST_WORK = 500_000
-_SHARE_OF_IMPROVEMENT = 0.2
 
-_TIE = 1e-9
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkPoint:
+    """One reading: where the cable is, which range is set, which level is applied.
+
+    `range_index` and `level_index` count clicks. `knob` names the range switch: by default every cable position has its
+    own (a channel); straight and divided readings of one channel share one.
+    """
+
+    group: int
+    range_index: int
+    level_index: int
+    knob: int | None = None
+
+    @property
+    def switch(self) -> int:
+        """The range switch that this point needs."""
+        return self.group if self.knob is None else self.knob
+
+    @property
+    def place(self) -> tuple[int, int, int, int]:
+        """What readings have in common that follow each other for nothing."""
+        return self.group, self.switch, self.range_index, self.level_index
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkCosts:
+    """What handling costs, in any one unit; `level_entry` is paid for any change of level, as on a keypad."""
+
+    range_click: float = 1.0
+    level_click: float = 1.0
+    cable_move: float = 10.0
+    reading: float = 3.0
+    level_entry: float = 0.0
+
+    def __post_init__(self) -> None:
+        costs = (self.range_click, self.level_click, self.cable_move, self.reading, self.level_entry)
+        if not all(math.isfinite(cost) and cost >= 0.0 for cost in costs):
+            raise AnalysisError("the costs of handling must be finite numbers of zero or more")
+
+    def of_levels(self, clicks: int) -> float:
+        """What a change of level costs."""
+        return self.level_click * clicks + (self.level_entry if clicks else 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrangement:
-    """An order of the points (their places in the list given), its cost, and what no order can be cheaper than."""
+    """An order of the points (their places in the list given), and its cost."""
 
     order: tuple[int, ...]
     cost: float
-    lower_bound: float
-
-    @property
-    def proven(self) -> bool:
-        """Whether no order is cheaper."""
-        return self.cost <= self.lower_bound + _TIE * max(self.cost, 1.0)
 
 
-def arrange(points: Sequence[WorkPoint], costs: WorkCosts | None = None, *, most_work: int = MOST_WORK) -> Arrangement:
+def arrange(points: Sequence[WorkPoint], costs: WorkCosts | None = None) -> Arrangement:
     """
-    Return the order of work that costs least.
+    Return an order of work that costs little.
 
     Parameters
     ----------
@@ -57,74 +83,110 @@ def arrange(points: Sequence[WorkPoint], costs: WorkCosts | None = None, *, most
         What is to be read, in any order.
     costs
         What handling costs. The first setting of everything is free: it must be made in any case.
-    most_work
-        Orders to look at, times the points in them, before settling for the best order known.
-
-    Returns
-    -------
-    The order with its cost and the lower bound; `proven` tells whether it is the optimum.
 
     References
     ----------
-    Equations (21) to (23).
+    Equations (21) and (22).
     """
     if not points:
-        return Arrangement(order=(), cost=0.0, lower_bound=0.0)
-    job = Job(points=tuple(points), costs=costs or WorkCosts())
-    start = min(_constructed(job), key=job.cost)
-    if job.cost(start) > job.bound_of_all + _TIE:
-        start = _improved(job, start, int(_SHARE_OF_IMPROVEMENT * most_work))
-    order, bound = _search(job, start, most_work)
-    return Arrangement(
-        order=tuple(i for place in order for i in job.places[place]),
-        cost=job.cost(order) + job.readings,
-        lower_bound=bound + job.readings,
-    )
+        return Arrangement(order=(), cost=0.0)
+    costs = costs or WorkCosts()
+    numbers = sorted(range(len(points)), key=lambda i: points[i].place)
+    readings = {place: tuple(same) for place, same in groupby(numbers, key=lambda i: points[i].place)}
+    at = [points[same[0]] for same in readings.values()]
+    order = min(_constructed(at, costs), key=lambda tried: work_cost(at, tried, costs))
+    if work_cost(at, order, costs) > _once_through(at, costs) * (1.0 + _TIE):
+        order = _improved(at, order, costs)
+    of_place = list(readings.values())
+    taken = tuple(i for place in order for i in of_place[place])
+    return Arrangement(order=taken, cost=work_cost(points, taken, costs))
 
 
-def _constructed(job: Job) -> Iterator[list[int]]:
-    """Orders that people use: group by group, up or down the ranges or the levels; or all groups woven together."""
-    orders: Iterable[tuple[int, ...]] = permutations(job.groups) if len(job.groups) <= 4 else [tuple(job.groups)]
-    snakes = {group: _snakes(job, places) for group, places in job.groups.items()}
-    for groups in orders:
-        for first in snakes[groups[0]]:
-            order = list(first)
-            for group in groups[1:]:
-                tried = [[*order, *way] for way in snakes[group]]
-                order = min(tried, key=job.cost)
-            yield order
-    for by_level in (False, True):
-        for downwards in (False, True):
-            yield sorted(range(len(job.at)), key=lambda p: _woven_key(job.at[p], by_level), reverse=downwards)
+def work_cost(points: Sequence[WorkPoint], order: Sequence[int], costs: WorkCosts | None = None) -> float:
+    """Return the cost of taking the points in an order, equation (21)."""
+    costs = costs or WorkCosts()
+    knobs: dict[int, int] = {}
+    total = costs.reading * len(order)
+    before: WorkPoint | None = None
+    for i in order:
+        point = points[i]
+        switch = point.switch
+        total += costs.range_click * abs(point.range_index - knobs.get(switch, point.range_index))
+        if before is not None:
+            if before.level_index != point.level_index:
+                total += costs.of_levels(abs(point.level_index - before.level_index))
+            if before.group != point.group:
+                total += costs.cable_move
+        knobs[switch] = point.range_index
+        before = point
+    return total
 
 
-def _snakes(job: Job, places: Sequence[int]) -> list[tuple[int, ...]]:
-    """Row by row, each row to and fro or all one way; rows are ranges or levels."""
-    ways = []
-    for rows_are_ranges, downwards, first_down, turning in product((True, False), repeat=4):
-        rows: dict[int, list[tuple[int, int]]] = {}
+def _once_through(at: Sequence[WorkPoint], costs: WorkCosts) -> float:
+    """Equation (22): every connection made once, and there every range and level passed once."""
+    total = costs.reading * len(at) - costs.cable_move
+    for places in _by_group(at).values():
+        switches: dict[int, list[int]] = {}
         for place in places:
-            p = job.at[place]
-            row, along = (p.range_index, p.level_index) if rows_are_ranges else (p.level_index, p.range_index)
-            rows.setdefault(row, []).append((along, place))
-        way: list[int] = []
-        for turn, row in enumerate(sorted(rows, reverse=downwards)):
-            down = first_down ^ (turning and turn % 2 > 0)
-            way += [place for _, place in sorted(rows[row], reverse=down)]
-        ways.append(tuple(way))
-    return list(dict.fromkeys(ways))
+            switches.setdefault(at[place].switch, []).append(at[place].range_index)
+        levels = {at[place].level_index for place in places}
+        spans = costs.range_click * sum(max(ranges) - min(ranges) for ranges in switches.values())
+        spans += costs.level_click * (max(levels) - min(levels)) + costs.level_entry * (len(levels) - 1)
+        step = min(costs.range_click, costs.of_levels(1)) if len(switches) == 1 else 0.0
+        total += costs.cable_move + max(spans, step * (len(places) - 1))
+    return total
 
 
-def _woven_key(point: WorkPoint, by_level: bool) -> tuple[int, int, int]:
-    if by_level:
-        return point.level_index, point.group, point.range_index
-    return point.range_index, point.level_index, point.group
+def _by_group(at: Sequence[WorkPoint]) -> dict[int, list[int]]:
+    groups: dict[int, list[int]] = {}
+    for place, point in enumerate(at):
+        groups.setdefault(point.group, []).append(place)
+    return groups
 
 
-def _improved(job: Job, order: list[int], most_work: int) -> list[int]:
+def _constructed(at: Sequence[WorkPoint], costs: WorkCosts) -> Iterator[list[int]]:
+    """Orders that people use: group by group, up or down the ranges or the levels; or all groups woven together."""
+    groups = _by_group(at)
+    sweeps = {group: list(_sweeps(at, places, costs)) for group, places in groups.items()}
+    orders: Iterable[tuple[int, ...]] = permutations(groups) if len(groups) <= 4 else [tuple(groups)]
+    for first, *others in orders:
+        for sweep in sweeps[first]:
+            order = sweep
+            for group in others:
+                order = min(([*order, *way] for way in sweeps[group]), key=lambda tried: work_cost(at, tried, costs))
+            yield order
+    for weave in (
+        lambda place: (at[place].level_index, at[place].group, at[place].range_index),
+        lambda place: (at[place].range_index, at[place].level_index, at[place].group),
+    ):
+        for downwards in (False, True):
+            yield sorted(range(len(at)), key=weave, reverse=downwards)
+
+
+def _sweeps(at: Sequence[WorkPoint], places: Sequence[int], costs: WorkCosts) -> Iterator[list[int]]:
+    """Row by row, rows being ranges or levels, each row in the direction that makes the whole sweep cheapest."""
+    for by_range, downwards in product((True, False), repeat=2):
+
+        def row_of(place: int, by_range: bool = by_range) -> tuple[int, int]:
+            return (at[place].switch, at[place].range_index) if by_range else (0, at[place].level_index)
+
+        def along(place: int, by_range: bool = by_range) -> int:
+            return at[place].level_index if by_range else at[place].range_index
+
+        rows = [sorted(row, key=along) for _, row in groupby(sorted(places, key=row_of, reverse=downwards), key=row_of)]
+        ways: list[list[int]] = [rows[0], rows[0][::-1]]
+        for row in rows[1:]:
+            ways = [
+                min(([*way, *turned] for way in ways), key=lambda tried: work_cost(at, tried, costs))
+                for turned in (row, row[::-1])
+            ]
+        yield from ways
+
+
+def _improved(at: Sequence[WorkPoint], order: list[int], costs: WorkCosts) -> list[int]:
     """Turn and move stretches of the order while that makes it cheaper (2-opt and or-opt)."""
-    best, cost = list(order), job.cost(order)
-    allowed = most_work // len(best)
+    best, cost = order, work_cost(at, order, costs)
+    allowed = MOST_WORK // len(best)
     better = True
     while better:
         better = False
@@ -132,8 +194,8 @@ def _improved(job: Job, order: list[int], most_work: int) -> list[int]:
             allowed -= 1
             if allowed < 0:
                 return best
-            new = job.cost(candidate)
-            if new < cost - _TIE * max(cost, 1.0):
+            new = work_cost(at, candidate, costs)
+            if new < cost * (1.0 - _TIE):
                 best, cost, better = candidate, new, True
                 break
     return best
@@ -150,54 +212,3 @@ def _neighbours(order: list[int]) -> Iterator[list[int]]:
             for at in range(len(rest) + 1):
                 if at != i:
                     yield [*rest[:at], *stretch, *rest[at:]]
-
-
-@dataclass(frozen=True, slots=True)
-class _State:
-    """A beginning of an order: what it has cost, what is left, and where the range switches stand."""
-
-    spent: float
-    left: int
-    order: tuple[int, ...]
-    knobs: dict[int, int]
-
-
-def _search(job: Job, known: list[int], most_work: int) -> tuple[list[int], float]:
-    """Best-first search from nothing read to everything read, equation (23): the order, and the proven bound."""
-    upper = job.cost(known)
-    slack = _TIE * max(upper, 1.0)
-    everything = (1 << len(job.at)) - 1
-    count = looked = 0
-    # Of equal bounds the deeper beginning first, it ends sooner; the count makes the order of the rest definite.
-    queue = [(job.bound_of_all, 0, count, _State(spent=0.0, left=everything, order=(), knobs={}))]
-    cheapest: dict[tuple[object, ...], float] = {}
-    while queue:
-        bound, _, _, state = heapq.heappop(queue)
-        if bound >= upper - slack:
-            break
-        if not state.left:
-            return list(state.order), bound
-        if looked * len(known) > most_work:
-            return known, bound
-        for total, after in _continued(job, state):
-            looked += 1
-            key = (after.left, after.order[-1], tuple(sorted(after.knobs.items())))
-            if total < upper - slack and after.spent < cheapest.get(key, math.inf):
-                cheapest[key] = after.spent
-                count += 1
-                heapq.heappush(queue, (max(total, bound), -len(after.order), count, after))
-    return known, upper
-
-
-def _continued(job: Job, state: _State) -> Iterator[tuple[float, _State]]:
-    """Every next place with the bound of the whole, but for places that pass by another at no cost."""
-    last = state.order[-1] if state.order else None
-    for place, point in enumerate(job.at):
-        if not state.left >> place & 1 or (last is not None and job.between[last][place] & state.left):
-            continue
-        before = None if last is None else job.at[last]
-        spent = state.spent + handling(before, point, state.knobs.get(point.switch), job.costs)
-        knobs = {**state.knobs, point.switch: point.range_index}
-        left = state.left & ~(1 << place)
-        after = _State(spent=spent, left=left, order=(*state.order, place), knobs=knobs)
-        yield spent + job.bound(left, point, knobs), after
