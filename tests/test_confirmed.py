@@ -16,6 +16,7 @@ from harness import runs as opening
 from harness.errors import InstrumentError, SafetyError
 from harness.journal.journal import read
 from harness.person.operator import Prompt
+from harness.report.words import NO_SIGNAL
 from harness.sim.bench import SimulatedBench
 from harness.sim.device import Device
 from harness.sim.instruments import SourceModel
@@ -299,6 +300,8 @@ def test_a_source_that_is_not_connected_is_no_signal_and_no_verdict(sequence, tm
     words |= {response.word for part in result.report.parts for response in part.responses}
     assert words <= {"not measured", "undecided"}
     assert not {"pass", "fail"} & words
+    remarks = {remark for part in result.report.parts for point in part.points for remark in point.remarks}
+    assert remarks <= {NO_SIGNAL}  # nothing of a record of another signal than was applied
     assert result.report.next_step.startswith("Look at the connections of the points without a signal. ")
 
 

@@ -82,7 +82,8 @@ def _point(setup: Setup, group: Group) -> Point:
     step, ground = group.step, group.ground
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
     scale, unit = quantity_of(step).shown_in
-    remarks = [_flag_words(flag) for reading in group.readings for flag in reading.flags]
+    seen = (reading for reading in group.readings if reading.status != "no_signal")  # no record of what was applied
+    remarks = [_flag_words(flag) for reading in seen for flag in reading.flags]
     limits = _rated(setup, step)
     statement = budget = verdict = None
     word: Word = "not measured"
