@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
     Samples: TypeAlias = NDArray[np.float64]
 
-Axis: TypeAlias = Literal["vertical", "time", "none"]
+Axis: TypeAlias = Literal["level", "time", "none"]
+"""Set by V/div, by s/div, or by neither."""
 _SHOWN: Final[Mapping[str, tuple[float, str]]] = {"s": (1e9, "ns"), "ratio": (100.0, "%")}
 
 

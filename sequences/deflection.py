@@ -87,7 +87,7 @@ def deflection_budget(
 RATING: Final = Rating(
     name="deflection",
     is_error=True,
-    axis="vertical",
+    axis="level",
     tolerance=lambda unit, _step: unit.tolerance.deflection,
     budget=deflection_budget,
     remedy="a better source, or a finer reading together with a higher level",
@@ -131,7 +131,7 @@ def _fit(frequency_hz: float, volts: Samples, screen: Screenful, lsb: float | No
 DEFLECTION: Final = Quantity(
     name="deflection",
     unit="div",
-    axis="vertical",
+    axis="level",
     question="how many divisions from the ground line?",
     from_record=_level,
     own=lambda step: ("mean", step.view.volts_per_div),
@@ -143,7 +143,7 @@ DEFLECTION: Final = Quantity(
 PEAK_TO_PEAK: Final = Quantity(
     name="peak_to_peak",
     unit="div",
-    axis="vertical",
+    axis="level",
     question="how many divisions from bottom to top?",
     from_record=_height,
     own=lambda step: ("peak_to_peak" if isinstance(step.stimulus, Sine) else "amplitude", step.view.volts_per_div),

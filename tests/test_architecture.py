@@ -253,3 +253,36 @@ def test_the_driver_table_speaks_scpi_as_detected() -> None:
 
     plain = ("output", "preset")
     assert all(SUBSYSTEM.search(command.template) for name, command in SOURCE.items() if not name.startswith(plain))
+
+
+# --- names of measurements ---------------------------------------------------------------------------------------
+
+# Places where a module outside `sequences/` still has the name of a measurement, a quantity or a rating as text. It may
+# only shrink. Most are words of other tables: keys of the unit file, of the command tables, of the reference's model.
+NAMED: Final[dict[str, int]] = {
+    "drivers.commands": 3,
+    "drivers.words": 1,
+    "harness.files.checks": 1,
+    "harness.files.job_checks": 1,
+    "harness.files.unit_checks": 1,
+    "harness.report.model": 1,
+    "harness.sim.dialect": 3,
+    "harness.sim.instruments": 3,
+    "harness.sim.profile": 3,
+}
+
+
+def test_nothing_outside_knows_a_measurement_by_name() -> None:
+    from harness import measurement
+    from harness.report.model import Response
+    from sequences import BUILT_IN
+
+    quantities = [measurement.quantity(name) for name in measurement.quantity_names()]
+    ratings = {quantity.rating.name for quantity in quantities if quantity.rating is not None}
+    names = {*BUILT_IN, *measurement.quantity_names(), *ratings, Response.quantity}
+    found = {
+        name: count
+        for name in MODULES
+        if name.split(".")[0] in ("harness", "drivers") and (count := sum(text in names for text in texts(name)))
+    }
+    assert found == NAMED, "name it in sequences/ instead; where one has gone, lower the number"

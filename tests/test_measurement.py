@@ -52,7 +52,7 @@ def test_an_error_is_told_from_a_value() -> None:
     assert is_error("time factor")
     assert not is_error("rise time")
     assert not is_error("half-power frequency")
-    assert (axis_of("deflection"), axis_of("time factor")) == ("vertical", "time")
+    assert (axis_of("deflection"), axis_of("time factor")) == ("level", "time")
 
 
 def test_an_unknown_quantity_is_refused_with_the_known_ones() -> None:

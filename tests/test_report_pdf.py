@@ -21,6 +21,7 @@ import pytest
 
 from harness.errors import HalfpowerError
 from harness.journal import journal
+from harness.measurement import is_error
 from harness.report import pdf as printed
 from harness.report import shown
 from harness.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Sheet, Table
@@ -82,7 +83,7 @@ def test_every_value_of_the_report_is_laid_out(name: str) -> None:
     rows = rows_of(sheet(report))
     for point in (p for part in report.parts for p in part.points):
         s = point.statement
-        value, u = shown.error_pair(s, point.quantity) if s is not None else ("–", "–")
+        value, u = shown.error_pair(s, with_sign=is_error(point.quantity)) if s is not None else ("–", "–")
         unit = f" {s.unit}" if s is not None else ""
         assert (
             point.setting, point.applied, shown.number(point.expected, point.unit), shown.reading_text(point),
@@ -254,7 +255,7 @@ def test_every_text_is_on_the_pages(name: str, files: Any) -> None:
                 for text in texts_of((block,)):
                     assert joined(text) in pages, text
     for point in (p for part in report.parts for p in part.points if p.statement is not None):
-        value, u = shown.error_pair(point.statement, point.quantity)
+        value, u = shown.error_pair(point.statement, with_sign=is_error(point.quantity))
         unit = point.statement.unit
         line = f"{shown.reading_text(point)}{value} {unit}{u} {unit}{point.statement.k:.2f}"
         assert joined(line) in pages, line  # and in the order of their row

@@ -142,7 +142,7 @@ def _point(made: Report, point: Point, truth: TrueValues) -> Compared | None:
     statement, limits = point.statement, point.limits
     if statement is None or limits is None or not is_error(point.quantity):
         return None
-    if axis_of(point.quantity) == "vertical":
+    if axis_of(point.quantity) == "level":
         path = made.setup.bench.paths[point.path]
         shown = (1 + truth.gain_error(point.channel, point.setting_value)) * path.divides_by
         shown /= truth.divides_by(point.path)

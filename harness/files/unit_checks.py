@@ -29,8 +29,7 @@ def check_unit(text: Text, unit: Unit) -> Findings:
     tried = unit.bandwidth_volts_per_div
     if tried is not None and not among(tried, unit.volts_per_div):
         found.error(("bandwidth_volts_per_div",), f"{quantities.show(tried, 'V')} is not one of volts_per_div")
-    for key in ("deflection", "time", "time_magnified", "overshoot", "top_aberration"):
-        value = getattr(unit.tolerance, key)
+    for key, value in unit.tolerance:
         if value is not None and value > 0.5:
             found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
     if unit.tolerance.time_magnified is not None and unit.magnifier == 1:

@@ -89,8 +89,7 @@ def named(report: Report, words: str) -> Chosen:
 
 def name_of(report: Report, one: One) -> str:
     """What a result is called: "deflection, channel 2, 1 m lead, 500 mV/div"."""
-    quantity = getattr(one, "quantity", "half-power frequency")
-    return f"{quantity}, channel {one.channel}, {shown.path_label(report, one.path)}, {one.setting}"
+    return f"{one.quantity}, channel {one.channel}, {shown.path_label(report, one.path)}, {one.setting}"
 
 
 def as_found(report: Report, one: One) -> One | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, ClassVar, Literal, TypeAlias
 
 from harness.analysis.estimate import Budget, Statement
 from harness.analysis.verdict import Limits, Overall, Verdict
@@ -83,6 +83,8 @@ class Band:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Response:
     """The half-power frequency of a channel against its rating."""
+
+    quantity: ClassVar[str] = "half-power frequency"  # as the results of this kind are called everywhere
 
     channel: int
     path: str

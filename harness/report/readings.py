@@ -73,12 +73,12 @@ def place_of(step: Measure) -> tuple[object, ...]:
 
 def setting_value(step: Measure) -> float:
     """V/div or s/div, whichever is tried."""
-    return step.view.volts_per_div if quantity_of(step).axis == "vertical" else step.view.s_per_div
+    return step.view.volts_per_div if quantity_of(step).axis == "level" else step.view.s_per_div
 
 
 def setting_of(step: Measure) -> str:
     """The range that is tried, in words."""
-    if quantity_of(step).axis == "vertical":
+    if quantity_of(step).axis == "level":
         return f"{show(step.view.volts_per_div, 'V')}/div"
     magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1 else ""
     return f"{show(step.view.s_per_div, 's')}/div{magnified}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
+from harness.measurement import is_error
 from harness.report import shown
 from harness.report.blocks import (
     Block,
@@ -195,7 +196,7 @@ def _points(report: Report, group: shown.PointGroup) -> Iterator[Block]:
 
 def _point_row(p: Point) -> Row:
     s = p.statement
-    value, u = shown.error_pair(s, p.quantity) if s is not None else ("–", "–")
+    value, u = shown.error_pair(s, with_sign=is_error(p.quantity)) if s is not None else ("–", "–")
     unit = f" {s.unit}" if s is not None and s.unit else ""
     return row(
         Cell(text=p.setting, strong=True), p.applied, shown.number(p.expected, p.unit), shown.reading_text(p),

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from string import ascii_lowercase
 from typing import TYPE_CHECKING
 
+from harness.measurement import is_error
 from harness.report import shown
 from harness.report.blocks import (
     Block,
@@ -254,6 +255,6 @@ def _budget_row(p: Point, names: list[str]) -> Row:
         Cell(text=p.setting, strong=True), shown.readings_text(p),
         *("–" if name not in given else shown.number(abs(given[name].contribution), "", 2) for name in names),
         Cell(text=shown.number(s.u, s.unit, 2), strong=True), f"{s.k:.2f}",
-        shown.error_pair(s, p.quantity)[1] + unit,
+        shown.error_pair(s, with_sign=is_error(p.quantity))[1] + unit,
         shown.number(p.verdict.tur if p.verdict is not None else None, "", 2),
     )  # fmt: skip

@@ -125,9 +125,9 @@ def result_name(quantity: str) -> str:
     return "Error" if is_error(quantity) else "Result"
 
 
-def error_pair(statement: Statement, quantity: str = "deflection") -> tuple[str, str]:
+def error_pair(statement: Statement, *, with_sign: bool = True) -> tuple[str, str]:
     """Estimate (an error with its sign) and expanded uncertainty, rounded together, without unit."""
-    value, u = format_pair(statement.estimate, statement.expanded, signed=is_error(quantity))
+    value, u = format_pair(statement.estimate, statement.expanded, signed=with_sign)
     return signed(value), u
 
 
@@ -148,7 +148,7 @@ def reading_text(point: Point) -> str:
 
 def setting_unit(point: Point) -> str:
     """Unit of a point's setting: V/div for deflection, s/div for what is seen along the time axis."""
-    return point.setting_unit or ("V/div" if axis_of(point.quantity) == "vertical" else "s/div")
+    return point.setting_unit or ("V/div" if axis_of(point.quantity) == "level" else "s/div")
 
 
 def applied_unit(point: Point) -> str:
@@ -297,12 +297,12 @@ def stated(point: Point | None) -> str:
     """A point's result with its expanded uncertainty: "(+4.20 ± 0.21) %"; a dash where there is none."""
     if point is None or point.statement is None:
         return "–"
-    return with_u(point.statement, point.quantity)
+    return with_u(point.statement, with_sign=is_error(point.quantity))
 
 
-def with_u(statement: Statement, quantity: str = "deflection") -> str:
+def with_u(statement: Statement, *, with_sign: bool = True) -> str:
     """An estimate with its expanded uncertainty."""
-    value, u = error_pair(statement, quantity)
+    value, u = error_pair(statement, with_sign=with_sign)
     return f"({value} ± {u}) {statement.unit}".rstrip()
 
 

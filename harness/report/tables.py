@@ -155,7 +155,7 @@ def budget_rows(report: Report) -> tuple[BudgetRow, ...]:
         ]  # fmt: skip
         rows += [
             BudgetRow(
-                part=part.name, quantity="half-power frequency", channel=r.channel, path=r.path, setting=r.setting,
+                part=part.name, quantity=r.quantity, channel=r.channel, path=r.path, setting=r.setting,
                 contribution=line.name, value=None, half_width=None, unit="dB", distribution="normal", divisor=None,
                 standard_u=line.u_db, sensitivity=None, contribution_u=line.u_rel, contribution_unit="ratio",
                 degrees_of_freedom=line.degrees_of_freedom,
@@ -228,7 +228,7 @@ def _of_response(part: str, r: Response) -> PointRow:
     low, high = result.interval_hz or (result.bound_hz, None)
     u_hz = None if result.u_rel is None or result.frequency_hz is None else result.u_rel * result.frequency_hz
     return PointRow(
-        part=part, kind="half-power frequency", quantity="half-power frequency", channel=r.channel, path=r.path,
+        part=part, kind=r.quantity, quantity=r.quantity, channel=r.channel, path=r.path,
         setting=r.setting, ideal=r.rated_hz, readings=result.readings_used, reading_unit="Hz",
         result=result.frequency_hz, result_unit="Hz", standard_u=u_hz, expanded_u=shown.expanded_hz(result),
         k=result.k if u_hz is not None else None, interval_low=low, interval_high=high, method=result.status,
@@ -278,7 +278,7 @@ def _of_adjustment(a: Adjustment) -> Iterable[PointRow]:
         if other.change_hz is not None:
             r = other.either
             yield PointRow(
-                part=part, kind="change", quantity="half-power frequency", channel=r.channel, path=r.path,
+                part=part, kind="change", quantity=r.quantity, channel=r.channel, path=r.path,
                 setting=r.setting, result=other.change_hz, result_unit="Hz", expanded_u=other.expanded_hz,
                 remarks=other.word,
             )  # fmt: skip

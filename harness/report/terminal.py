@@ -18,6 +18,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from harness.measurement import is_error
 from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
 from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
@@ -188,7 +189,7 @@ class _Screen(Screen):
         table = self._table(shown.group_title(self.report, group), shown_columns)
         for p in group.points:
             s = p.statement
-            value, u = shown.error_pair(s, p.quantity) if s is not None else ("–", "–")
+            value, u = shown.error_pair(s, with_sign=is_error(p.quantity)) if s is not None else ("–", "–")
             unit = f" {s.unit}" if s is not None and s.unit else ""
             cells = {
                 "Setting": self.say(shortened(p.setting, _LONGEST_SETTING)), "Applied": self.say(p.applied),

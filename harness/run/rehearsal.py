@@ -177,7 +177,7 @@ def _decides(found: Reach | str) -> bool:
 
 def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable:
     quantity = quantity_of(step)
-    vertical = quantity.axis == "vertical"
+    vertical = quantity.axis == "level"
     per_div = show(step.view.volts_per_div, "V") if vertical else show(step.view.s_per_div, "s")
     of = "" if quantity.rating is None or quantity.rating.is_error else f"{quantity.rating.name}, "
     return Undecidable(

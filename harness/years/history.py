@@ -16,6 +16,7 @@ from harness.analysis.drift import LEAST_RESULTS, DatedResult, Drift, fit_drift,
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
 from harness.measurement import is_error
+from harness.report.model import Response
 from harness.words import moments
 from harness.years.history_facts import Facts, Shared, nothing_found, point_of, tried_by
 from harness.years.records.folder import is_standard
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
     from harness.years.records.folder import Records
 
-_TRACKED: Final = ("point", "half-power frequency")
+_TRACKED: Final = ("point", Response.quantity)
 _SAME_U: Final = 1e-6
 _CHOOSE_POINTS: Final = ("condition", "overall", "verdict", "bench", "standard", "run_ids")
 
@@ -79,7 +80,7 @@ class Track:
     def name(self) -> str:
         """What the point is called within its unit."""
         channel = "" if self.channel is None else f"channel {self.channel}"
-        place = self.place if self.quantity != "half-power frequency" else self.detail
+        place = self.place if self.quantity != Response.quantity else self.detail
         return ", ".join(part for part in (self.quantity, channel, self.path, place) if part)
 
     @property

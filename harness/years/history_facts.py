@@ -154,7 +154,7 @@ def tried_by(rows: Iterable[ResultRow]) -> dict[tuple[str, int], tuple[str, int]
     """
     places: dict[tuple[Any, ...], list[ResultRow]] = {}
     for row in rows:
-        signal = row.applied.split(" ", 2)[-1].split(",")[0] if axis_of(row.quantity) == "vertical" else ""  # "DC"
+        signal = row.applied.split(" ", 2)[-1].split(",")[0] if axis_of(row.quantity) == "level" else ""  # "DC"
         places.setdefault((row.run_id, *point_of(row), signal), []).append(row)
     return {
         (row.run_id, row.position): (str(place[-1]), n)

@@ -21,7 +21,7 @@ def _width(_step: Measure, volts: Samples, screen: Screenful, _lsb: float | None
 TRACE_WIDTH: Final = Quantity(
     name="trace_width",
     unit="div",
-    axis="vertical",
+    axis="level",
     question="how thick is the trace, in divisions?",
     from_record=_width,
     own=lambda step: ("peak_to_peak", step.view.volts_per_div),
