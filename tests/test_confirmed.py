@@ -324,6 +324,7 @@ class Asked:
     def __init__(self, *answers: str) -> None:
         self.answers = list(answers)
         self.asked: list[str] = []
+        self.told: list[str] = []
 
     def ask(self, prompt: Prompt) -> str:
         kind = "hazard" if "go on" in prompt.choices else "look" if prompt.choices else prompt.kind
@@ -332,6 +333,7 @@ class Asked:
 
     def tell(self, text: str) -> None:
         """Nothing is to be answered."""
+        self.told.append(text)
 
 
 @pytest.mark.parametrize("answer", ["read again", "it counts", "no signal"])
@@ -353,3 +355,17 @@ def test_a_hazard_is_confirmed_anew_after_a_person_was_sent_to_the_connection(an
     assert person.asked == ["do", "hazard", "look", *again, "hazard", "look"]
     statuses = [each.status for each in readings(result) if each.status == "no_signal" or each.flags]
     assert statuses == (["read", "no_signal"] if answer == "it counts" else ["no_signal", "no_signal"])
+
+
+def test_what_may_be_on_is_not_said_to_be_off_where_no_hand_was_needed(tmp_path, lab):
+    """Behind a switch nobody is asked about a source that does not answer: so nobody has said that it is off."""
+    change(lab / "bench.toml", ("Northfen,G550,G550-0093,1.7", "Northfen,G550,G550-0099,1.7"))
+    events: list[str] = []
+    person = Asked()
+    job = a_job(lab / "one.toml", f'{ONE_CHANNEL}\nranges = ["1 V"]')
+    result = opening.start(
+        job, tmp_path, operator=person, by_hand=True, on_event=lambda what, _text: events.append(what)
+    )
+    assert any("which this job does not use, may be ON" in text for text in person.told)
+    assert "off" not in events
+    assert result.report.may_be_on

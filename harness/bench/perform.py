@@ -101,6 +101,7 @@ class LiveBench:
     def prepare(self) -> None:
         """Bring every remote instrument to a known state, every output off and confirmed, before anything is done."""
         for role, reason in self._unreachable.items():
+            self._operator.tell(self._not_known(role, reason))
             self.on_event("outputs", self._not_known(role, reason))
         if problems := self.outputs.off(but=self.outputs.by_hand()):
             raise SafetyError(f"Not begun. {' '.join(problems)}")
@@ -522,7 +523,7 @@ class LiveBench:
                 else:
                     by_whom = "was switched off by the guardian, because the run could not"
                     self.on_event("guardian", f"The output of the {role} {by_whom}: {why(error)}")
-        if not problems:
+        if not problems and not self._unreachable:  # nobody has said of such a one that it is off
             self.on_event("off", ALL_OFF)
         return _last_word(ended, stopped, problems)
 
