@@ -142,7 +142,7 @@ class Stopped(BaseException):
     pass
 
 
-@pytest.mark.parametrize("at", [1, 2, 30, 75, 100, 119])
+@pytest.mark.parametrize("at", [1, 30, 119, *(pytest.param(at, marks=pytest.mark.soak) for at in (2, 75, 100))])
 def test_a_stopped_and_resumed_run_equals_an_unbroken_one(at, digital, tmp_path):
     def watch(_part, _n, _step, _reply):
         nonlocal at

@@ -132,7 +132,9 @@ def test_what_the_fonts_lack_is_said() -> None:
 # --- the file ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["does_not_meet", "hostile", "plain_only"])
+@pytest.mark.parametrize(
+    "name", ["hostile", *(pytest.param(name, marks=pytest.mark.soak) for name in ("does_not_meet", "plain_only"))]
+)
 def test_the_same_report_gives_the_same_bytes(name: str) -> None:
     assert made(name) == pdf(replace(EXAMPLES[name]()))
 

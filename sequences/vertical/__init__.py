@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import groupby
 from typing import Annotated, Final, Literal
 
@@ -68,7 +69,7 @@ def plan(setup: Setup, options: Options) -> Plan:
     levels = sorted({c.choice.level_v for c in candidates})
     places = list(dict.fromkeys((c.path, c.channel) for c in candidates))
     ranges = sorted(setup.unit.volts_per_div)
-    work = [
+    work = tuple(
         WorkPoint(
             group=places.index((c.path, c.channel)),
             range_index=ranges.index(c.volts_per_div),
@@ -76,9 +77,14 @@ def plan(setup: Setup, options: Options) -> Plan:
             knob=c.channel,
         )
         for c in candidates
-    ]
-    planned = [_planned(setup, options, candidates[i]) for i in arrange(work, _costs(setup)).order]
+    )
+    planned = [_planned(setup, options, candidates[i]) for i in _order(work, _costs(setup))]
     return Plan(points=tuple(planned), left_out=tuple(left_out))
+
+
+@lru_cache(maxsize=8)  # a run asks four times for the same work
+def _order(work: tuple[WorkPoint, ...], costs: WorkCosts) -> tuple[int, ...]:
+    return arrange(work, costs).order
 
 
 def _costs(setup: Setup) -> WorkCosts:
