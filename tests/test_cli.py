@@ -337,8 +337,9 @@ def grouped(digest: str) -> str:
     return " ".join(digest[start : start + 8] for start in range(0, 64, 8))
 
 
-def test_a_report_holds_the_digest_of_the_journal_that_it_was_made_from(kept: Path, tmp_path: Path) -> None:
+def test_a_report_holds_the_digest_of_the_journal_that_it_was_made_from(ran: Path, tmp_path: Path) -> None:
     """As the system's own tool prints it, a torn line at the end included: compared with `hashlib` (FIPS 180-4)."""
+    kept = ran / journal.NAME
     with kept.open("ab") as stream:
         stream.write(b'{"kind":"event"')
     digest = hashlib.sha256(kept.read_bytes()).hexdigest()

@@ -24,7 +24,7 @@ PAGES = (
     "overdue_standard",
     "above_generator",
     "hostile",
-    "plain_only",
+    pytest.param("plain_only", marks=pytest.mark.soak),
 )
 
 
