@@ -66,6 +66,12 @@ def test_every_output_is_off_before_a_display_is_brought_to_a_known_state() -> N
     assert sorted(said[2:]) == [("calibrator", "preset"), ("generator", "preset"), ("unit", "preset")]
 
 
+def test_a_driver_that_brings_its_instrument_to_no_known_state_is_named() -> None:
+    bench, _, told = a_bench()
+    bench.prepare()
+    assert [text.split(":")[0] for what, text in told if what == "on trust"] == ["calibrator", "generator"]
+
+
 ALL_SWITCHED_OFF = [("calibrator", "off"), ("generator", "off")]
 ALL_CLOSED = [("calibrator", "closed"), ("generator", "closed"), ("unit", "closed")]
 

@@ -105,7 +105,7 @@ class LiveBench:
             self.on_event("outputs", self._not_known(role, reason))
         if problems := self.outputs.off(but=self.outputs.by_hand()):
             raise SafetyError(f"Not begun. {' '.join(problems)}")
-        for driver in self._all().values():
+        for role, driver in self._all().items():
             preset = getattr(driver, "preset", None)
             if preset is not None:
                 self._alive(driver)
@@ -113,6 +113,9 @@ class LiveBench:
                 trusted: tuple[str, ...] = getattr(driver, "on_trust", tuple)()
                 if trusted:
                     self.on_event("on trust", f"{driver.identify()}: nothing asks back {', '.join(trusted)}.")
+            elif self._is_remote(role):
+                own = getattr(self.setup.bench, role).driver
+                self.on_event("on trust", f"{role}: its driver {own} brings it to no known state and is believed.")
 
     def try_settings(self, views: Iterable[tuple[Display, View]]) -> None:
         """Set remote displays to every view once, outputs off: what one cannot be set to is known before the run.
