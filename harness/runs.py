@@ -1,38 +1,32 @@
-"""From a job file to a run: opens the bench, runs and resumes. The entry for scripts and notebooks.
-
-Over 400 lines because what opens a bench and what leaves it safe must be read together.
-"""
+"""From a job file to a run: rehearses, runs and resumes. The entry for scripts and notebooks."""
 
 from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import math
 import re
-import secrets
 import uuid
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager, suppress
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.bench.guarding import NOT_GUARDED, charges_of, guarding, unguarded
+from harness.bench.guarding import charges_of, unguarded
 from harness.bench.perform import LiveBench
-from harness.bench.warm_up import SeenOn, WarmUp, warming
-from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError
+from harness.errors import ConfigError, JournalError, SafetyError
 from harness.files.own_files import OWN_CODE
 from harness.journal.events import Events, OnEvent
 from harness.journal.journal import Contents, Journal
 from harness.journal.journal import read as read_journal
-from harness.journal.lock import hold
-from harness.person.operator import Nobody, Operator
-from harness.person.people import Awaited, Mirrored, tell_who_reads
+from harness.person.operator import Operator
+from harness.person.people import tell_who_reads
 from harness.report.model import Report
 from harness.report.summary import summarise
-from harness.run.jobs import LoadedJob, load, lock_names
+from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
+from harness.run.opening import opened, simulated_bench
 from harness.run.own_code import keep_traceback
 from harness.run.refusals import (
     day_of,
@@ -42,26 +36,16 @@ from harness.run.refusals import (
     overdue,
     past_due,
     refuse_others,
-    simulated_bench_of,
 )
-from harness.steps import SOURCES, Role
+from harness.steps import Role
 from harness.words.clock import (
-    AT_WORK_S,
-    BETWEEN_SIGNS_S,
-    SLICE_S,
-    BeatingClock,
-    Clock,
     OnLife,
-    RealClock,
     Stamps,
     no_sign,
 )
 from harness.words.version import program_version
 
 if TYPE_CHECKING:
-    from harness.link.link import Link
-    from harness.link.visa import ResourceManagerFactory
-    from harness.models import Instrument
     from harness.run.faulted import Faults
     from harness.run.rehearsal import Rehearsal
     from harness.sim.bench import SimulatedBench
@@ -92,107 +76,6 @@ def rehearse(loaded: LoadedJob) -> Rehearsal:
     return rehearsed(loaded.setup, loaded.uses)
 
 
-# --- opening -----------------------------------------------------------------------------------------------------
-
-
-@contextmanager
-def opened(
-    loaded: LoadedJob,
-    *,
-    operator: Operator | None = None,
-    on_event: OnEvent = lambda *_: None,
-    by_hand: bool = False,
-    warm: bool = False,
-    on_life: OnLife = no_sign,
-    simulated: SimulatedBench | None = None,
-) -> Iterator[LiveBench]:
-    """Open the bench of a job, hold it against others, and leave it with every output off.
-
-    `simulated` is the job's simulated bench where the caller has it already. `on_life` is told before every step,
-    exchange, wait and question by when the next sign of life comes. `warm` says that every instrument has warmed up
-    already, whatever is known of it.
-    """
-    from drivers.loading import longest_of
-    from harness.link.visa import library_of, resource_manager
-
-    simulated = simulated or simulated_bench(loaded)
-    person = operator or Nobody()
-    if simulated and not by_hand:
-        person = simulated.operator
-    elif simulated:
-        person = Mirrored(person, simulated)
-    roles, bench_folder = loaded.roles, loaded.bench_path.parent
-    charges = charges_of(loaded.setup, (*roles, *SOURCES), bench_folder, loaded.own)
-    alone = unguarded(charges, roles)
-    if alone and isinstance(person, Nobody):
-        raise SafetyError(f"Not begun with nobody there. {' '.join(alone)}")
-    silent_s = longest_of(roles, loaded.setup, bench_folder, loaded.own, unsaid_s=0.0)
-    work_s = max(AT_WORK_S, longest_of(roles, loaded.setup, bench_folder, loaded.own))
-    with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
-
-        def alive(within_s: float) -> None:
-            guardian.alive(within_s)
-            on_life(within_s)
-
-        def told(what: str, text: str) -> None:
-            alive(work_s)  # it may go to disk
-            on_event(what, text)
-
-        person = Awaited(person, alive)
-        clock = _beating(simulated, alive)
-        factory = simulated.resource_manager if simulated else resource_manager()
-        links: dict[Role, Link] = {}
-        seen_on = None if simulated else SeenOn()
-        make = partial(
-            _drivers,
-            loaded,
-            links=links,
-            factory=factory,
-            clock=clock,
-            person=person,
-            on_event=told,
-            on_life=alive,
-            work_s=work_s,
-            first_nonce=0 if simulated else secrets.randbelow(256),
-        )
-        try:
-            drivers = make(roles)
-            idle, unreachable = _idle_sources(loaded, make)
-        finally:  # what was opened before one that could not be has told its power-on bit, and tells it once
-            in_use = warming(loaded.setup.bench, roles, links, seen_on, clock.utc())
-        guardian.listens()
-        guardian.prepare(lambda: library_of(factory))
-        for sentence in alone:
-            told(NOT_GUARDED, sentence)
-        bench = LiveBench(
-            loaded.setup,
-            drivers,
-            operator=person,
-            clock=clock,
-            on_event=told,
-            before=simulated.begin if simulated else lambda _step: None,
-            on_life=alive,
-            guardian=guardian,
-            warm_up=WarmUp(in_use, clock=clock, operator=person, on_event=told, seen_on=seen_on, warm=warm),
-            idle=idle,
-            unreachable=unreachable,
-        )
-        with bench.guarded():
-            bench.prepare()
-            yield bench
-
-
-def _beating(simulated: SimulatedBench | None, on_life: OnLife) -> Clock:
-    if simulated is not None:
-        return BeatingClock(simulated.clock, on_life, slice_s=math.inf)
-    return BeatingClock(RealClock(), on_life, slice_s=SLICE_S)
-
-
-def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
-    """The simulated bench that the bench file names, if any, its unit the one at the job's position."""
-    return simulated_bench_of(loaded.setup.bench, loaded.bench_path, loaded.setup.job.position)
-
-
 def warnings(loaded: LoadedJob) -> tuple[str, ...]:
     """What a person should look at before the run: in the three files, and certificates of another time."""
     day = today(loaded)
@@ -206,76 +89,6 @@ def not_guarded(loaded: LoadedJob) -> tuple[str, ...]:
     """The sources in use that nothing could switch off if the run were killed: a sentence each."""
     roles = loaded.roles
     return unguarded(charges_of(loaded.setup, roles, loaded.bench_path.parent, loaded.own), roles)
-
-
-def _drivers(
-    loaded: LoadedJob,
-    roles: tuple[Role, ...],
-    *,
-    links: dict[Role, Link],
-    factory: ResourceManagerFactory,
-    clock: Clock,
-    person: Operator,
-    on_event: OnEvent,
-    on_life: OnLife,
-    work_s: float,
-    first_nonce: int,
-) -> Mapping[Role, Any]:
-    """Build the drivers of some roles; `links` takes the links that were opened for them."""
-    from drivers.loading import longest_s, make_driver
-    from harness.link.visa import open_link
-
-    folder = loaded.bench_path.parent
-
-    def connect(instrument: Instrument, role: Role) -> Link:
-        between_s = max(BETWEEN_SIGNS_S, longest_s(role, loaded.setup, folder, loaded.own))
-        links[role] = open_link(
-            instrument, role, factory, clock, on_event, on_life=on_life, between_s=between_s, first_nonce=first_nonce
-        )
-        return links[role]
-
-    made: dict[Role, Any] = {}
-    try:
-        for role in roles:
-            on_life(work_s)
-            made[role] = make_driver(
-                role,
-                loaded.setup,
-                folder=folder,
-                open_link=connect,
-                operator=person,
-                on_event=on_event,
-                own=loaded.own,
-            )
-    except BaseException:
-        for role, driver in made.items():
-            if role in SOURCES and getattr(loaded.setup.bench, role).driver != "manual":
-                _quietly(driver.off)  # what an earlier run may have left on
-            _quietly(driver.close)
-        raise
-    return made
-
-
-def _idle_sources(
-    loaded: LoadedJob, make: Callable[[tuple[Role, ...]], Mapping[Role, Any]]
-) -> tuple[dict[Role, Any], dict[Role, str]]:
-    """The addressed sources that the job does not use, which may still be on, and why one cannot be reached."""
-    idle: dict[Role, Any] = {}
-    unreachable: dict[Role, str] = {}
-    for role in SOURCES:
-        instrument = getattr(loaded.setup.bench, role)
-        if role in loaded.roles or instrument is None or instrument.driver == "manual":
-            continue
-        try:
-            idle |= make((role,))
-        except HalfpowerError as error:
-            unreachable[role] = str(error)
-    return idle, unreachable
-
-
-def _quietly(action: Callable[[], None]) -> None:
-    with suppress(Exception):  # the first failure is the one to report, and the next instrument is still open
-        action()
 
 
 # --- running -----------------------------------------------------------------------------------------------------
