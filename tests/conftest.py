@@ -40,7 +40,7 @@ if threading.current_thread() is threading.main_thread():
 def pytest_collection_finish() -> None:
     """What is loaded now stays: looking through it for garbage again and again is a fifth of the time of all tests."""
     gc.freeze()
-    gc.set_threshold(50_000, 20, 20)
+    gc.set_threshold(100_000, 50, 50)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -119,7 +119,7 @@ def test_a_further_result_lies_in_a_wider_interval_than_the_line():
 # --- how often it is right ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("count", [3, 5, 8])
+@pytest.mark.parametrize("count", [3, *(pytest.param(count, marks=pytest.mark.soak) for count in (5, 8))])
 @pytest.mark.parametrize("certificates", [1, 3])
 def test_intervals_hold_the_truth_as_often_as_they_say(count, certificates):
     """Invented series: readings of 0.08, a standard of 0.15 with a new error at every new certificate."""

@@ -65,7 +65,7 @@ class Target:
 
     draw: st.SearchStrategy[Any]
     try_it: Callable[[Any, Path], None]
-    few: int = 200
+    few: int = 60
 
 
 # --- the files of a simulated bench ------------------------------------------------------------------------------
@@ -480,7 +480,7 @@ TARGETS = {
     "a reply": Target(st.tuples(REPLY, REPLY, st.booleans()), a_reply),
     "a block": Target(st.one_of(REPLY, REPLY.map(lambda data: b"#" + data)), a_block),
     "an identity": Target(st.tuples(st.text(max_size=30), st.text(max_size=30)), an_identity, few=50),
-    "a record": Target(a_record_and_its_step(), a_record, few=300),
+    "a record": Target(a_record_and_its_step(), a_record, few=100),
     "an answer": Target(st.tuples(TYPED, a_step()), an_answer),
     "a person": Target(st.tuples(st.lists(TYPED, max_size=8), a_step()), a_person, few=60),
     "a quantity": Target(st.tuples(QUANTITY, st.sampled_from(UNITS)), a_quantity),
@@ -515,7 +515,7 @@ def test_only_our_own_errors_come_out(name: str, tmp_path: Path) -> None:
 
 
 def test_a_changed_journal_is_refused_or_says_the_same(real: bytes, tmp_path: Path) -> None:
-    journal_holds(real, tmp_path, 200)
+    journal_holds(real, tmp_path, 60)
 
 
 @pytest.mark.soak

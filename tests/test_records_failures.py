@@ -167,7 +167,10 @@ def test_a_full_disk_costs_nothing_that_was_there(kept: Path, tmp_path: Path) ->
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="permissions as POSIX has them")
-@pytest.mark.parametrize(("file", "folder"), [(0o444, 0o755), (0o444, 0o555), (0o644, 0o555)])
+@pytest.mark.parametrize(("file", "folder"), [
+    (0o444, 0o555),
+    *(pytest.param(*modes, marks=pytest.mark.soak) for modes in ((0o444, 0o755), (0o644, 0o555))),
+])  # fmt: skip
 def test_a_store_that_may_not_be_written(tmp_path_factory: pytest.TempPathFactory, file: int, folder: int) -> None:
     from tempfile import TemporaryDirectory
 

@@ -41,7 +41,7 @@ def on_screen(renderable: object, *, width: int = 80, encoding: str = "utf-8", c
     return wire.said()
 
 
-@pytest.mark.parametrize("width", [60, 80, 120, 200])
+@pytest.mark.parametrize("width", [60, 80, *(pytest.param(width, marks=pytest.mark.soak) for width in (120, 200))])
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_no_line_is_longer_than_the_screen(name: str, width: int) -> None:
     text = on_screen(render(EXAMPLES[name]()), width=width)

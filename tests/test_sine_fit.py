@@ -36,7 +36,7 @@ def eight_bit_record(random, *, amplitude, frequency_hz, sigma):
 
 
 @pytest.mark.parametrize("free_frequency", [False, True])
-@pytest.mark.parametrize("sigma", [0.3, 1.0])
+@pytest.mark.parametrize("sigma", [0.3, pytest.param(1.0, marks=pytest.mark.soak)])
 def test_eight_bit_fit_has_no_bias_and_stands_at_the_cramer_rao_bound(sigma, free_frequency):
     # Figures to hold: bias ≤ 0.01 %, standard deviation at √(2/M)·σ/A, σ with the quantiser's own lsb²/12 included.
     random = np.random.default_rng(1057)
