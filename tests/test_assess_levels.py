@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.assess import available_levels, choose_level, levels_for_linearity, lower_level
+from harness.assess.levels import available_levels, choose_level, levels_for_linearity, lower_level
 from harness.errors import AnalysisError
 from harness.models import Calibrator, SignalPath, Unit
 

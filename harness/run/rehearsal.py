@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import Budget
 from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
-from harness.assess import budget_for, limits_for
 from harness.assess.levels import largest_deflection_div
+from harness.assess.points import budget_for, limits_for
 from harness.assess.sources import level_of
 from harness.bench import limits
 from harness.bench.settling import planned_s

@@ -12,14 +12,8 @@ from pydantic import Field
 from harness import steps
 from harness.analysis.ordering import WorkCosts, WorkPoint, arrange
 from harness.analysis.planning import repeats_to_decide
-from harness.assess import (
-    LevelChoice,
-    available_levels,
-    choose_level,
-    levels_for_linearity,
-    limits_for,
-    lower_level,
-)
+from harness.assess.levels import LevelChoice, available_levels, choose_level, levels_for_linearity, lower_level
+from harness.assess.points import limits_for
 from harness.assess.sources import level_of
 from harness.models import Model, Setup, SignalPath, Volts
 from harness.quantities import show
