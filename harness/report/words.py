@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, assert_never
 
 from harness.analysis.planning import reach
@@ -187,16 +188,20 @@ def deviations(
         yield f"{len(skipped)} readings were left out by the operator."
     if contents.withdrawn:
         yield f"{len(contents.withdrawn)} readings were withdrawn and taken again; both are in the journal."
-    counts: dict[str, int] = {}
-    titles = {part.name: part for part in parts}
+    yield from _happened(contents, {part.name: part for part in parts})
+
+
+def _happened(contents: Contents, parts: Mapping[str, PartResult]) -> Iterator[str]:
+    """The events of the run: as they stand, or how many there were of a kind."""
+    counts: Counter[str] = Counter()
     for event in contents.events:
-        if event.what == "ended early" and event.part in titles:
-            part = titles[event.part]
+        if event.what == "ended early" and event.part in parts:
+            part = parts[event.part]
             yield f"{part.title} ended early{' at first' if part.finished else ''}: {event.text}"
         elif event.what in _TOLD:
             yield event.text
         elif event.what not in AS_PLANNED:
-            counts[event.what] = counts.get(event.what, 0) + 1
+            counts[event.what] += 1
     for what, count in sorted(counts.items()):
         times = "once; it" if count == 1 else f"{count} times; each"
         yield f"{what.replace('_', ' ')}: {times} is in the journal."
