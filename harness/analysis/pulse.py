@@ -48,7 +48,7 @@ class PulseFlag(StrEnum):
     CLIPPED = "touches the end of the converter's range: lower the level and discard it"
     FEW_ON_EDGE = "has fewer than four samples on the edge: use a faster sweep"
     NOISE = "is so noisy that the overshoot is not told apart from it"
-    SHORT_TOP = "ends before the top has settled: the flatness is not known"
+    SHORT_TOP = "ends before the top has settled: what it does later is not known"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
