@@ -11,15 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequences.bandwidth.response import (
-    HALF_POWER_DB,
-    HalfPower,
-    ReadingModel,
-    ResponsePlan,
-    ResponseReading,
-    half_power,
-    response_band,
-)
+from sequences.bandwidth.response import half_power, response_band
+from sequences.bandwidth.response_model import HALF_POWER_DB, HalfPower, ReadingModel, ResponsePlan, ResponseReading
 
 OPERATOR = ReadingModel(resolution_div=0.1, scatter_div=0.04)
 PLAN = ResponsePlan(

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from sequences.bandwidth.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
+from sequences.bandwidth.response import half_power
+from sequences.bandwidth.response_model import HalfPower, ReadingModel, ResponsePlan, ResponseReading
 from sequences.bandwidth.response_suspect import implausible
 
 PLAN = ResponsePlan(

@@ -10,7 +10,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from sequences.bandwidth.response import HALF_POWER_DB, ReadingModel, ResponsePlan, ResponseReading, half_power
+from sequences.bandwidth.response import half_power
+from sequences.bandwidth.response_model import HALF_POWER_DB, ReadingModel, ResponsePlan, ResponseReading
 from sequences.bandwidth.search import Ask, Stop, next_request
 
 OPERATOR = ReadingModel(resolution_div=0.1, scatter_div=0.04)

@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sequences.bandwidth.response import ResponsePlan, ResponseReading, half_power
+from sequences.bandwidth.response import half_power
+from sequences.bandwidth.response_model import ResponsePlan, ResponseReading
 from sequences.bandwidth.response_reduce import superseded
 from sequences.bandwidth.search import Ask, next_request
 from tests.benchmarks.response_families import FAMILIES

@@ -26,7 +26,7 @@ from harness.run import rehearsal
 from harness.run.jobs import Use
 from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
 from sequences import bandwidth, once_more, pulse, vertical
-from sequences.bandwidth.response import HalfPower
+from sequences.bandwidth.response_model import HalfPower
 from tests.helpers.setups import a_setup
 
 AT = "2026-05-04T09:00:00+00:00"

@@ -11,7 +11,7 @@ from harness.models import Setup
 from harness.steps import Stimulus, View
 
 if TYPE_CHECKING:
-    from sequences.bandwidth.response import HalfPower
+    from sequences.bandwidth.response_model import HalfPower
 
 Word: TypeAlias = Literal[
     "pass", "conditional pass", "conditional fail", "fail", "undecided",

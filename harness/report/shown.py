@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from harness.models import UnitInput
     from harness.report.model import Finding, PartResult, Point, Report, Response, Word
     from harness.report.pairs import PairGroup
-    from sequences.bandwidth.response import HalfPower
+    from sequences.bandwidth.response_model import HalfPower
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 

@@ -14,8 +14,9 @@ from harness.models import Decibels, Divisions, Generator, Hertz, Model, Ratio, 
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
 from sequences import Judges, Plan, Planned, channels_of, one_two_five, signal_range
-from sequences.bandwidth.levelled import LEVEL, LEVEL_CHECK, Taken, Wanted, levelled, result, sine_level
+from sequences.bandwidth.levelled import levelled, result
 from sequences.bandwidth.search import Ask, next_request
+from sequences.bandwidth.sine import LEVEL, LEVEL_CHECK, Taken, Wanted, sine_level
 from sequences.bandwidth.width import TRACE_WIDTH
 from sequences.deflection import PEAK_TO_PEAK
 

@@ -18,8 +18,10 @@ from harness.report.model import Band, Evaluated, Heading, LevelPoint, PartResul
 from harness.report.readings import Taken
 from harness.report.words import NO_SIGNAL
 from harness.steps import NOT_SETTLED, Measure
-from sequences.bandwidth.levelled import Levelled, Wanted, levelled, result
-from sequences.bandwidth.response import HalfPower, response_band
+from sequences.bandwidth.levelled import Levelled, levelled, result
+from sequences.bandwidth.response import response_band
+from sequences.bandwidth.response_model import HalfPower
+from sequences.bandwidth.sine import Wanted
 
 _BAND_POINTS: Final = 121
 _FIFTY_OHM: Final = (45.0, 55.0)

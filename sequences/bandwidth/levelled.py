@@ -17,11 +17,16 @@ from harness.measurement import quantity_of
 from harness.models import Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, db
 from harness.steps import Reading
-from sequences.bandwidth.response import HalfPower, ReadingModel, ResponsePlan, ResponseReading, half_power
-from sequences.bandwidth.response_model import DB_PER_NEPER, Purpose
+from sequences.bandwidth.response import half_power
+from sequences.bandwidth.response_model import (
+    DB_PER_NEPER,
+    HalfPower,
+    Purpose,
+    ReadingModel,
+    ResponsePlan,
+    ResponseReading,
+)
 from sequences.bandwidth.sine import (
-    LEVEL,
-    LEVEL_CHECK,
     Taken,
     Wanted,
     level_at,
@@ -31,8 +36,6 @@ from sequences.bandwidth.sine import (
     sine_level,
 )
 from sequences.bandwidth.width import TRACE_WIDTH
-
-__all__ = ["LEVEL", "LEVEL_CHECK", "Levelled", "Taken", "Wanted", "levelled", "result", "sine_level"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,18 +24,12 @@ from sequences.bandwidth.response_flags import (
     several_crossings,
 )
 from sequences.bandwidth.response_model import (
-    DB_PER_NEPER,
     HALF_POWER_DB,
-    BudgetLine,
     Flag,
     HalfPower,
-    Purpose,
-    ReadingModel,
     ResponsePlan,
     ResponsePoint,
     ResponseReading,
-    Status,
-    Tuning,
 )
 from sequences.bandwidth.response_reduce import Observation, Reduced, reduce
 
@@ -43,25 +37,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
-
-__all__ = [
-    "DB_PER_NEPER",
-    "HALF_POWER_DB",
-    "BudgetLine",
-    "Evaluation",
-    "Flag",
-    "HalfPower",
-    "Purpose",
-    "ReadingModel",
-    "ResponsePlan",
-    "ResponsePoint",
-    "ResponseReading",
-    "Status",
-    "Tuning",
-    "evaluate",
-    "half_power",
-    "response_band",
-]
 
 
 NOT_BRACKETED = Flag(code="not_bracketed", sentence="The readings do not hold the crossing from both sides: no value.")

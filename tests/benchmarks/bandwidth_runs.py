@@ -15,8 +15,9 @@ import numpy as np
 from harness.models import Setup
 from harness.steps import Connect, Done, Measure, Reading, Sine
 from sequences import bandwidth
-from sequences.bandwidth.levelled import Taken, levelled, result
-from sequences.bandwidth.response import HalfPower
+from sequences.bandwidth.levelled import levelled, result
+from sequences.bandwidth.response_model import HalfPower
+from sequences.bandwidth.sine import Taken
 from tests.benchmarks.response_units import mistype
 from tests.helpers.setups import a_setup
 

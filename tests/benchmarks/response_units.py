@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from sequences.bandwidth.response import ReadingModel, ResponsePlan, ResponseReading
+from sequences.bandwidth.response_model import ReadingModel, ResponsePlan, ResponseReading
 from sequences.bandwidth.search import Ask, Stop, next_request
 from tests.benchmarks.response_families import Gain, Response, normalised
 

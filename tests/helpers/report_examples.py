@@ -47,14 +47,8 @@ from harness.report.model import (
 )
 from harness.report.summary import beside, with_particulars
 from harness.steps import Dc, TimeMarks, View
-from sequences.bandwidth.response import (
-    HalfPower,
-    ReadingModel,
-    ResponsePlan,
-    ResponseReading,
-    half_power,
-    response_band,
-)
+from sequences.bandwidth.response import half_power, response_band
+from sequences.bandwidth.response_model import HalfPower, ReadingModel, ResponsePlan, ResponseReading
 
 RANGES_V = (5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 TIME_FACTORS_S = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2)

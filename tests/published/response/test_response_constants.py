@@ -13,13 +13,8 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from sequences.bandwidth.response import (
-    HALF_POWER_DB,
-    ReadingModel,
-    ResponsePlan,
-    ResponseReading,
-    half_power,
-)
+from sequences.bandwidth.response import half_power
+from sequences.bandwidth.response_model import HALF_POWER_DB, ReadingModel, ResponsePlan, ResponseReading
 
 Gain = Callable[[float], float]
 
