@@ -17,8 +17,8 @@ from pydantic import Field
 
 from harness.errors import ConfigError
 from harness.files import files
+from harness.files.files import starter
 from harness.files.schema import schema
-from harness.files.starter import starter
 from harness.files.toml_text import LARGEST_BYTES
 from harness.models import Model, Setup, Volts
 from harness.steps import Role

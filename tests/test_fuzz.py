@@ -34,7 +34,7 @@ from harness import quantities
 from harness import runs as opening
 from harness.errors import ConfigError, HalfpowerError, JournalError
 from harness.files import files
-from harness.files.starter import starter
+from harness.files.files import starter
 from harness.journal import journal
 from harness.link.blocks import read_block
 from harness.link.link import Link

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 from harness import models
-from harness.files.starter import starter
+from harness.files.files import starter
 from harness.models import Accuracy, Bench, Calibrator, Job, Setup, SignalPath, Unit
 from harness.steps import ROLES
 

@@ -13,9 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import Field, ValidationError
 
-from harness.files.files import KINDS, MODELS, Kind
+from harness.files.files import KINDS, MODELS, Kind, starter
 from harness.files.schema import schema
-from harness.files.starter import starter
 from harness.models import Divisions, Hertz, Level, Model, Ohms, Ratio, Seconds, Volts
 from tests.helpers.thorough import examples
 

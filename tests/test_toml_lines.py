@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.files.starter import starter
+from harness.files.files import starter
 from harness.files.toml_lines import KeyPath, Lines
 from tests.helpers.thorough import examples
 

@@ -186,6 +186,6 @@ def new(kind: Kind) -> None:
       halfpower new job > job.toml
       halfpower new queue > queue.toml
     """
-    from harness.files.starter import starter
+    from harness.files.files import starter
 
     click.echo(starter(kind), nl=False)

@@ -34,6 +34,8 @@ Kind: TypeAlias = Literal["bench", "unit", "job", "queue"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 MODELS: Final[Mapping[Kind, type[Model]]] = {"bench": Bench, "unit": Unit, "job": Job, "queue": Queue}
 
+STARTERS: Final = Path(__file__).parent / "starters"
+
 M = TypeVar("M", bound=Model)
 
 
@@ -137,6 +139,11 @@ def kind_of(path: str | Path) -> Kind:
     if _simulated(text) or not set(text.data) & set(MODELS[likely].model_fields):
         raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job or queue file")
     return likely
+
+
+def starter(kind: Kind) -> str:
+    """Return a complete, commented file of this kind to start from; the four belong together, and name each other."""
+    return (STARTERS / f"{kind}.toml").read_text("utf-8")
 
 
 # --- one file ----------------------------------------------------------------------------------------------------

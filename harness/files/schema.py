@@ -15,8 +15,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, JsonSchemaV
 from pydantic_core import CoreSchema, core_schema
 
 from harness import quantities
-from harness.files.files import MODELS, Kind
-from harness.files.starter import starter
+from harness.files.files import MODELS, Kind, starter
 
 _DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 _OWN_SEQUENCE: Final = r"^[^/\\]+\.py$"
