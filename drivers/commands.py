@@ -15,7 +15,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 from harness.errors import ConfigError
 from harness.link.replies import NUMBER, rooted
@@ -24,13 +24,12 @@ if TYPE_CHECKING:
     from harness.steps import Role
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Command:
-    """One entry: its text, the fields that it may use, and what it is for."""
+class Command(NamedTuple):
+    """One entry: its text, what it is for, and the fields that it may use."""
 
     template: str
-    fields: tuple[str, ...] = ()
     use: str
+    fields: tuple[str, ...] = ()
 
 
 Table: TypeAlias = Mapping[str, Command]
@@ -43,135 +42,100 @@ _DISPLAY: Final = (
     "sweep_s", "points", "magnifier", "input_ohm",
 )  # fmt: skip
 _EXPECTED: Final = ("channel", "frequency_hz", "expected_v")
+_LEVEL: Final = ("channel", "frequency_hz", "expected_vrms")
 
-_NEXT_ERROR: Final = Command(template=":SYST:ERR?", use="read and remove the oldest entry of the error queue")
-_PRESET: Final = Command(template="*RST", use="bring every setting to a known state, outputs off; sent at the start")
+_NEXT_ERROR: Final = Command(":SYST:ERR?", "read and remove the oldest entry of the error queue")
+_PRESET: Final = Command("*RST", "bring every setting to a known state, outputs off; sent at the start")
 _OUTPUT: Final[Table] = {
-    "output_on": Command(template=":OUTP ON", use="switch the output on"),
-    "output_off": Command(template=":OUTP OFF", use="switch the output off"),
-    "output_is": Command(template=":OUTP?={on}", fields=("on",), use="whether the output is on, 1 or 0"),
-    "always_is": Command(template=":SOUR:VOLT:OFFS?=0~1E-6", use="what must hold for every signal: no offset"),
+    "output_on": Command(":OUTP ON", "switch the output on"),
+    "output_off": Command(":OUTP OFF", "switch the output off"),
+    "output_is": Command(":OUTP?={on}", "whether the output is on, 1 or 0", ("on",)),
+    "always_is": Command(":SOUR:VOLT:OFFS?=0~1E-6", "what must hold for every signal: no offset"),
     "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
 
 def _back(template: str, fields: tuple[str, ...], name: str) -> Command:
-    return Command(template=template, fields=fields, use=f"asks back what '{name}' has set")
+    return Command(template, f"asks back what '{name}' has set", fields)
 
 
 _HERTZ_IS: Final = ":SOUR:FREQ?={frequency_hz}~0.0001%"
 
 SOURCE: Final[Table] = {
-    "dc": Command(
-        template=":SOUR:FUNC DC;:SOUR:VOLT {level_v}", fields=("level_v",), use="a direct voltage of level_v"
-    ),
+    "dc": Command(":SOUR:FUNC DC;:SOUR:VOLT {level_v}", "a direct voltage of level_v", ("level_v",)),
     "dc_is": _back(":SOUR:FUNC?=DC;:SOUR:VOLT?={level_v}", ("level_v",), "dc"),
     "square": Command(
-        template=":SOUR:FUNC SQU;:SOUR:PULS:TRAN DEF;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
-        fields=_SQUARE,
-        use="a square wave from 0 V to level_vpp",
+        ":SOUR:FUNC SQU;:SOUR:PULS:TRAN DEF;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
+        "a square wave from 0 V to level_vpp",
+        _SQUARE,
     ),
     "square_is": _back(f":SOUR:FUNC?=SQU;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SQUARE, "square"),
-    "sine": Command(
-        template=":SOUR:FUNC SIN;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
-        fields=_SINE_LEVEL,
-        use="a sine wave",
-    ),
+    "sine": Command(":SOUR:FUNC SIN;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}", "a sine wave", _SINE_LEVEL),
     "sine_is": _back(f":SOUR:FUNC?=SIN;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SINE_LEVEL, "sine"),
     "time_marks": Command(
-        template=":SOUR:FUNC PULS;:SOUR:PULS:PER {period_s};:SOUR:VOLT {level_vpp}",
-        fields=_MARKS,
-        use="time marks, one a period",
+        ":SOUR:FUNC PULS;:SOUR:PULS:PER {period_s};:SOUR:VOLT {level_vpp}", "time marks, one a period", _MARKS
     ),
     "time_marks_is": _back(
         ":SOUR:FUNC?=PULS;:SOUR:PULS:PER?={period_s}~0.0001%;:SOUR:VOLT?={level_vpp}", _MARKS, "time_marks"
     ),
     "edge": Command(
-        template=":SOUR:FUNC SQU;:SOUR:PULS:TRAN MIN;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
-        fields=_SQUARE,
-        use="a square wave with the fastest edge",
+        ":SOUR:FUNC SQU;:SOUR:PULS:TRAN MIN;:SOUR:FREQ {frequency_hz};:SOUR:VOLT {level_vpp}",
+        "a square wave with the fastest edge",
+        _SQUARE,
     ),
     "edge_is": _back(f":SOUR:FUNC?=SQU;:SOUR:PULS:TRAN?=*;{_HERTZ_IS};:SOUR:VOLT?={{level_vpp}}", _SQUARE, "edge"),
     **_OUTPUT,
 }
 
 COUNTER: Final[Table] = {
-    "setup": Command(template="", fields=("gate_s",), use="sent once, and again after trouble: input, gate, filter"),
-    "setup_is": Command(template="", fields=("gate_s",), use="asks back what 'setup' has set"),
-    "frequency": Command(
-        template=":MEAS:FREQ? {expected_hz}", fields=("expected_hz", "gate_s"), use="count; answers a frequency in Hz"
-    ),
+    "setup": Command("", "sent once, and again after trouble: input, gate, filter", ("gate_s",)),
+    "setup_is": Command("", "asks back what 'setup' has set", ("gate_s",)),
+    "frequency": Command(":MEAS:FREQ? {expected_hz}", "count; answers a frequency in Hz", ("expected_hz", "gate_s")),
     "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
 SCOPE: Final[Table] = {
-    "range": Command(
-        template=":SENS{channel}:VOLT:RANG:PTP {full_scale_v}", fields=_DISPLAY, use="set the deflection factor"
-    ),
+    "range": Command(":SENS{channel}:VOLT:RANG:PTP {full_scale_v}", "set the deflection factor", _DISPLAY),
     "range_is": _back(":SENS{channel}:VOLT:RANG:PTP?={full_scale_v}~0.1%", _DISPLAY, "range"),
-    "offset": Command(
-        template=":SENS{channel}:VOLT:RANG:OFFS {offset_v}", fields=_DISPLAY, use="the voltage at the screen's centre"
-    ),
+    "offset": Command(":SENS{channel}:VOLT:RANG:OFFS {offset_v}", "the voltage at the screen's centre", _DISPLAY),
     "offset_is": _back(":SENS{channel}:VOLT:RANG:OFFS?={offset_v}~{offset_within_v}", _DISPLAY, "offset"),
-    "coupling": Command(
-        template=":INP{channel}:COUP {coupling}", fields=_DISPLAY, use="couple the input: DC, AC or GRO"
-    ),
+    "coupling": Command(":INP{channel}:COUP {coupling}", "couple the input: DC, AC or GRO", _DISPLAY),
     "coupling_is": _back(":INP{channel}:COUP?={coupling}", _DISPLAY, "coupling"),
-    "input": Command(
-        template=":INP{channel}:IMP {input_ohm}", fields=_DISPLAY, use="the input's resistance; '' if it has but one"
-    ),
+    "input": Command(":INP{channel}:IMP {input_ohm}", "the input's resistance; '' if it has but one", _DISPLAY),
     "input_is": _back(":INP{channel}:IMP?={input_ohm}~5%", _DISPLAY, "input"),
-    "limiter": Command(
-        template=":INP{channel}:FILT OFF", fields=_DISPLAY, use="take the bandwidth limiter out; '' if there is none"
-    ),
+    "limiter": Command(":INP{channel}:FILT OFF", "take the bandwidth limiter out; '' if there is none", _DISPLAY),
     "limiter_is": _back(":INP{channel}:FILT?=0", _DISPLAY, "limiter"),
-    "sweep": Command(template=":SENS:SWE:TIME {sweep_s}", fields=_DISPLAY, use="the time across the screen"),
+    "sweep": Command(":SENS:SWE:TIME {sweep_s}", "the time across the screen", _DISPLAY),
     "sweep_is": _back(":SENS:SWE:TIME?={sweep_s}~0.1%", _DISPLAY, "sweep"),
-    "points": Command(template=":SENS:SWE:POIN {points}", fields=_DISPLAY, use="the number of samples of a record"),
+    "points": Command(":SENS:SWE:POIN {points}", "the number of samples of a record", _DISPLAY),
     "points_is": _back(":SENS:SWE:POIN?={points}", _DISPLAY, "points"),
-    "format": Command(template=":FORM REAL,32;:FORM:BORD NORM", use="records as big-endian floats"),
+    "format": Command(":FORM REAL,32;:FORM:BORD NORM", "records as big-endian floats"),
     "format_is": _back(":FORM?=REAL,32;:FORM:BORD?=NORM", (), "format"),
-    "start": Command(template=":INIT", fields=("channel",), use="take one record"),
-    "record": Command(
-        template=":TRAC? CHAN{channel}", fields=("channel",), use="answer the record, a block of volts; '' if none"
-    ),
-    "mean": Command(template=":MEAS:VOLT:DC? (@{channel})", fields=_EXPECTED, use="own measurement of a mean, V"),
-    "peak_to_peak": Command(
-        template=":MEAS:VOLT:PTP? (@{channel})", fields=_EXPECTED, use="own measurement of a peak-to-peak, V"
-    ),
-    "amplitude": Command(
-        template=":MEAS:VOLT:AMPL? (@{channel})", fields=_EXPECTED, use="own measurement, top less base, V"
-    ),
-    "period": Command(template=":MEAS:PER? (@{channel})", fields=_EXPECTED, use="own measurement of a period, s"),
-    "rise_time": Command(
-        template=":MEAS:VOLT:RISE:TIME? (@{channel})", fields=_EXPECTED, use="own measurement of a rise time, s"
-    ),
-    "overshoot": Command(
-        template=":MEAS:VOLT:RISE:OVER? (@{channel})", fields=_EXPECTED, use="own measurement of an overshoot, %"
-    ),
+    "start": Command(":INIT", "take one record", ("channel",)),
+    "record": Command(":TRAC? CHAN{channel}", "answer the record, a block of volts; '' if none", ("channel",)),
+    "mean": Command(":MEAS:VOLT:DC? (@{channel})", "own measurement of a mean, V", _EXPECTED),
+    "peak_to_peak": Command(":MEAS:VOLT:PTP? (@{channel})", "own measurement of a peak-to-peak, V", _EXPECTED),
+    "amplitude": Command(":MEAS:VOLT:AMPL? (@{channel})", "own measurement, top less base, V", _EXPECTED),
+    "period": Command(":MEAS:PER? (@{channel})", "own measurement of a period, s", _EXPECTED),
+    "rise_time": Command(":MEAS:VOLT:RISE:TIME? (@{channel})", "own measurement of a rise time, s", _EXPECTED),
+    "overshoot": Command(":MEAS:VOLT:RISE:OVER? (@{channel})", "own measurement of an overshoot, %", _EXPECTED),
     "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
 LEVEL_METER: Final[Table] = {
-    "setup": Command(template="", fields=("channel", "frequency_hz", "expected_vrms"), use="sent before a reading"),
-    "vrms": Command(
-        template=":MEAS:VOLT:AC?",
-        fields=("channel", "frequency_hz", "expected_vrms"),
-        use="answer the level in V rms; '' if the meter answers in dBm",
-    ),
-    "dbm": Command(
-        template="", fields=("channel", "frequency_hz", "expected_vrms"), use="answer the level in dBm in 50 Ω"
-    ),
+    "setup": Command("", "sent before a reading", _LEVEL),
+    "vrms": Command(":MEAS:VOLT:AC?", "answer the level in V rms; '' if the meter answers in dBm", _LEVEL),
+    "dbm": Command("", "answer the level in dBm in 50 Ω", _LEVEL),
     "preset": _PRESET,
     "next_error": _NEXT_ERROR,
 }
 
 SWITCH: Final[Table] = {
-    "open_all": Command(template=":ROUT:OPEN:ALL", use="open every channel"),
-    "close": Command(template=":ROUT:CLOS {channel_list}", fields=("channel_list",), use="close these channels"),
+    "open_all": Command(":ROUT:OPEN:ALL", "open every channel"),
+    "close": Command(":ROUT:CLOS {channel_list}", "close these channels", ("channel_list",)),
     "close_is": _back(":ROUT:CLOS? {channel_list}=1", ("channel_list",), "close"),
     "preset": _PRESET,
     "next_error": _NEXT_ERROR,

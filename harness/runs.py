@@ -28,21 +28,9 @@ from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
 from harness.run.opening import opened, simulated_bench
 from harness.run.own_code import keep_traceback
-from harness.run.refusals import (
-    day_of,
-    from_the_future,
-    is_the_unit,
-    load_again,
-    overdue,
-    past_due,
-    refuse_others,
-)
+from harness.run.refusals import day_of, from_the_future, is_the_unit, load_again, overdue, past_due, refuse_others
 from harness.steps import Role
-from harness.words.clock import (
-    OnLife,
-    Stamps,
-    no_sign,
-)
+from harness.words.clock import OnLife, Stamps, no_sign
 from harness.words.version import program_version
 
 if TYPE_CHECKING:

@@ -19,12 +19,7 @@ def fault_options(command: Any) -> Any:
         return command(*arguments, faults=_wanted(rate, seed, kinds), **options)
 
     options = (
-        click.option(
-            "--fault-kinds",
-            "kinds",
-            metavar="LIST",
-            help="Only these kinds, such as 'late,cut' or 'line'.",
-        ),
+        click.option("--fault-kinds", "kinds", metavar="LIST", help="Only these kinds, such as 'late,cut' or 'line'."),
         click.option("--seed", type=click.IntRange(min=0), help="Which faults: the same seed gives the same."),
         click.option(
             "--faults", "rate", metavar="SHARE", help="Simulated benches: a fault at this share of the queries, '5 %'."

@@ -58,13 +58,7 @@ def shown_options(command: Any) -> Any:
 @warm_option
 @store_option
 @fault_options
-def run(
-    job: Path,
-    runs: Path,
-    *,
-    by_hand: bool,
-    **options: Any,
-) -> None:
+def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
     """Run a job: measure, judge, and write the report.
 
     Every reading is on disk before the next one is taken; a run that was stopped goes on with 'halfpower resume'.
@@ -104,13 +98,7 @@ def run(
 @warm_option
 @store_option
 @fault_options
-def resume(
-    run_folder: Path,
-    *,
-    by_hand: bool | None,
-    corrected: bool,
-    **options: Any,
-) -> None:
+def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options: Any) -> None:
     """Go on with a run that was stopped, from the first step without an answer.
 
     \b

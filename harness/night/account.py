@@ -108,11 +108,7 @@ def _run_of(folder: Path, contents: logs.Contents, number: int) -> tuple[journal
 
 
 def _run(
-    contents: logs.Contents,
-    number: int,
-    job: Job,
-    found: tuple[journal.Contents, Report] | None,
-    runs_folder: Path,
+    contents: logs.Contents, number: int, job: Job, found: tuple[journal.Contents, Report] | None, runs_folder: Path
 ) -> NightRun:
     last = contents.last(number)
     named = contents.folders.get(number, "")

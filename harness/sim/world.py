@@ -17,19 +17,7 @@ import numpy as np
 
 from harness.sim.response import Chain, Floats, HighPass, Loading, Pole
 from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth
-from harness.sim.waves import (
-    Level,
-    Marks,
-    Seen,
-    Silence,
-    SineWave,
-    SquareWave,
-    Steady,
-    Wave,
-    arrive,
-    direct,
-    raised,
-)
+from harness.sim.waves import Level, Marks, Seen, Silence, SineWave, SquareWave, Steady, Wave, arrive, direct, raised
 from harness.steps import Coupling
 from harness.words.clock import Clock
 
