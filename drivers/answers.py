@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import reprlib
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from harness.errors import OwnCodeError
-from harness.files.own_values import Unfit, fitted, number, text
-from harness.steps import Reading
+from harness.files.own_values import Unfit, a_reading, number, text
 
 
 class Answering:
@@ -28,22 +26,14 @@ class Answering:
                 return check(found(*given))
             except Unfit as wrong:
                 file, _, kind = self._named.rpartition(":")
-                said = str(wrong) if wrong.path else f"it {wrong.said}"
+                said = str(wrong) if wrong.path or wrong.said.startswith("it ") else f"it {wrong.said}"
                 raise OwnCodeError(f"{file}: {kind}.{name} answers wrongly: {said}") from None
 
         return asked
 
 
-def _reading(answer: object) -> Reading:
-    if not isinstance(answer, Reading):
-        raise Unfit(f"is {reprlib.repr(answer)}; expected a Reading")
-    if answer.status == "read" and answer.value is None:
-        raise Unfit("is None; expected a finite number, or another status than 'read'", "value")
-    return fitted(answer)
-
-
 _ANSWERS: Final[Mapping[str, Callable[[object], object]]] = {
-    "read": _reading,
+    "read": a_reading,
     "read_frequency_hz": number,
     "identify": text,
 }

@@ -6,13 +6,15 @@ loaded at the first look, so that nobody pays for them who reads nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from collections.abc import Sequence as Several
-from dataclasses import dataclass
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, fields
 from functools import cache
 from importlib import import_module
-from types import ModuleType
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+from types import MappingProxyType, ModuleType
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, TypeAlias, get_args
 
 from harness.errors import AnalysisError
 
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 
 Axis: TypeAlias = Literal["level", "time", "none"]
 """Set by V/div, by s/div, or by neither."""
+InUnit: TypeAlias = Literal["div", "s", "ratio"]
 _SHOWN: Final[Mapping[str, tuple[float, str]]] = {"s": (1e9, "ns"), "ratio": (100.0, "%")}
 
 
@@ -66,7 +69,7 @@ class Quantity:
     """What a display is read for."""
 
     name: str  # in a step, and so in the journal
-    unit: Literal["div", "s", "ratio"]  # of a reading
+    unit: InUnit  # of a reading
     axis: Axis  # along which it is read
     question: str  # to a person
     from_record: Callable[[Measure, Samples, Screenful, float | None], Reading]
@@ -77,6 +80,8 @@ class Quantity:
     amplitude: bool = False  # from top to bottom of the signal
     signed: bool = False  # may be negative
     rating: Rating | None = None  # None: it is read for another's sake, and not judged
+    seen: Callable[..., float | None] | None = None
+    """How a simulated person sees one of a user's own; a folder of `sequences/` has its `simulated.py` for that."""
 
     @property
     def shown_in(self) -> tuple[float, str]:
@@ -84,9 +89,52 @@ class Quantity:
         return _SHOWN.get(self.unit, (1.0, self.unit))
 
 
+_OWN: Final[ContextVar[Mapping[str, Quantity]]] = ContextVar("own quantities", default=MappingProxyType({}))
+
+
+@contextmanager
+def knowing(quantities: Iterable[Quantity]) -> Iterator[None]:
+    """Within, these are found by name as well: a user's own, of one job or of one journal and of no other."""
+    before = _OWN.set({**_OWN.get(), **{one.name: one for one in quantities}})
+    try:
+        yield
+    finally:
+        _OWN.reset(before)
+
+
+def facts_of(quantity: Quantity) -> dict[str, Any]:
+    """What a journal keeps of a user's own quantity, so that nothing but a run needs the user's file."""
+    rating = quantity.rating
+    return _plain(quantity) | ({} if rating is None else {"rating": _plain(rating)})
+
+
+def from_facts(facts: Mapping[str, Any]) -> Quantity:
+    """The quantity as a journal keeps it, which can be shown and not be read; raises ValueError for what is none."""
+    rating = facts.get("rating")
+    try:
+        made = Quantity(
+            **{**facts, "rating": None if rating is None else Rating(**rating, tolerance=_absent, budget=_absent)},
+            from_record=_absent,
+        )
+    except TypeError as error:
+        raise ValueError(f"a quantity of the user's own: {error}") from None
+    if made.unit not in get_args(InUnit) or made.axis not in get_args(Axis):
+        raise ValueError(f"the quantity {made.name!r} is in {made.unit!r}, along {made.axis!r}")
+    return made
+
+
+def _plain(record: Quantity | Rating) -> dict[str, Any]:
+    values = {each.name: getattr(record, each.name) for each in fields(record)}
+    return {name: value for name, value in values.items() if isinstance(value, str | bool)}
+
+
+def _absent(*_: object) -> NoReturn:
+    raise AnalysisError("this stands in a file of the user's own, which a run alone loads.")
+
+
 def quantity(name: str) -> Quantity:
     """The quantity of that name; AnalysisError, listing the known ones, for any other."""
-    found = _quantities().get(name)
+    found = _OWN.get().get(name) or _quantities().get(name)
     if found is None:
         raise AnalysisError(f"there is no quantity {name!r}; known are {', '.join(quantity_names())}.")
     return found
@@ -99,23 +147,32 @@ def quantity_of(step: Measure) -> Quantity:
 
 def quantity_names() -> tuple[str, ...]:
     """The names that a step may have."""
-    return tuple(_quantities())
+    return (*_quantities(), *_OWN.get())
+
+
+def rating_names() -> tuple[str, ...]:
+    """What a report may call that which is stated of a reading."""
+    return (*_ratings(), *(one.rating.name for one in _OWN.get().values() if one.rating is not None))
 
 
 def is_error(rating: str) -> bool:
     """Whether what is called so in a report is an error; else the value itself stands against its limit."""
-    found = _ratings().get(rating)
+    found = _rating(rating)
     return found is not None and found.is_error
 
 
 def axis_of(rating: str) -> Axis:
     """Whose setting is tried by what is called so in a report."""
-    found = _ratings().get(rating)
+    found = _rating(rating)
     return "none" if found is None else found.axis
 
 
 def seen(name: str) -> Callable[..., float | None]:
     """How a simulated person sees a quantity, of the bench, the step and the trace; None where it is not to be seen."""
+    if (own := _OWN.get().get(name)) is not None:
+        if own.seen is None:
+            raise AnalysisError(f"a simulated person does not know how {name!r} is seen; state `seen` of it.")
+        return own.seen
     found: Callable[..., float | None] = _seen()[name]
     return found
 
@@ -142,6 +199,11 @@ def _quantities() -> Mapping[str, Quantity]:
 @cache
 def _ratings() -> Mapping[str, Rating]:
     return {one.rating.name: one.rating for one in _quantities().values() if one.rating is not None}
+
+
+def _rating(name: str) -> Rating | None:
+    own = (one.rating for one in _OWN.get().values() if one.rating is not None and one.rating.name == name)
+    return next(own, None) or _ratings().get(name)
 
 
 @cache

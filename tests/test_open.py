@@ -419,5 +419,5 @@ def test_a_users_own_sequence_is_found_beside_the_job_and_its_readings_reported(
 def test_a_users_own_sequence_that_fails_on_import_is_said_so(bench):
     (bench / "ripple.py").write_text("import nothing_of_that_name\n", "utf-8")
     change(bench / "digital.toml", ('use = "vertical"', 'use = "ripple.py"'))
-    with pytest.raises(ConfigError, match=r"ripple.py: fails on import: ModuleNotFoundError"):
+    with pytest.raises(ConfigError, match=r"ripple.py:\d+: fails on import: ModuleNotFoundError"):
         opening.load(bench / "digital.toml")

@@ -228,5 +228,5 @@ def test_what_was_changed_during_the_night_is_not_run(tmp_path: Path) -> None:
 
 def test_a_file_that_ends_the_program_on_import_is_said_so(lab: Path) -> None:
     (lab / "mine.py").write_text("raise SystemExit(0)", "utf-8")
-    with pytest.raises(ConfigError, match=r"mine.py: fails on import: SystemExit: 0"):
+    with pytest.raises(ConfigError, match=r"mine.py:1: fails on import: SystemExit: 0"):
         opening.load(lab / "mine.toml")

@@ -179,7 +179,7 @@ def test_numpys_numbers_reach_the_instrument_and_the_journal_as_plain_ones(lab: 
     ],
 )
 def test_a_wrong_plan_is_said(lab: Path, head: str, said: str) -> None:
-    with pytest.raises(OwnCodeError, match=f"mine.py: your plan is wrong: {said}"):
+    with pytest.raises(OwnCodeError, match=rf"mine.py:\d+: your plan\(\) is wrong: {said}"):
         opening.rehearse(opening.load(own_job(lab, head=head)))
 
 
@@ -189,7 +189,10 @@ def test_a_role_that_does_not_exist_is_said(lab: Path) -> None:
     (lab / "mine.py").write_text(text, "utf-8")
     told = halfpower("check", job)
     assert told.exit_code == 3
-    assert "mine.py: needs(options) names 'calibrater'; expected some of calibrator, generator, " in told.stderr
+    assert (
+        "mine.py:11: your needs() is wrong: it names 'calibrater'; expected some of calibrator, generator, "
+        in told.stderr
+    )
 
 
 def test_an_evaluation_that_does_not_exist_is_refused_at_load_with_its_line(lab: Path) -> None:
@@ -215,7 +218,7 @@ def test_an_evaluation_that_cannot_judge_a_reading_is_refused(lab: Path, like: s
 
 def test_an_evaluation_that_cannot_judge_what_is_planned_is_refused_at_load(lab: Path) -> None:
     plan = "def plan(setup, options): return Plan(points=(Planned(step=a_point()),))"
-    with pytest.raises(OwnCodeError, match=r"your plan is wrong: a Measure of deflection of the unit, which EVALUATE"):
+    with pytest.raises(OwnCodeError, match=r"your plan\(\) is wrong: a Measure of deflection of the unit, which"):
         opening.load(own_job(lab, head=f'EVALUATE = "time_base"\n{plan}'))
 
 

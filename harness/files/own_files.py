@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import sys
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -85,5 +86,7 @@ def _imported(own: OwnFile) -> ModuleType:
         exec(compile(own.source, str(own.path), "exec"), vars(module))
     except (Exception, SystemExit) as error:
         del sys.modules[name]
-        raise ConfigError(f"{own.path}: fails on import: {type(error).__name__}: {error}") from error
+        at = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == str(own.path)]
+        line = getattr(error, "lineno", None) or (at or [1])[-1]
+        raise ConfigError(f"{own.path}:{line}: fails on import: {type(error).__name__}: {error}") from error
     return module

@@ -17,6 +17,7 @@ from types import NoneType, UnionType
 from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from harness.errors import HalfpowerError
+from harness.steps import Reading
 
 T = TypeVar("T")
 Check = Callable[[Any], Any]
@@ -62,6 +63,15 @@ def text(value: Any) -> str:
     if isinstance(value, str):
         return value if type(value) is str else str(value)
     raise _unfit(value, "text")
+
+
+def a_reading(answer: object) -> Reading:
+    """A reading of plain values; one that was read has its number."""
+    if not isinstance(answer, Reading):
+        raise Unfit(f"it is {reprlib.repr(answer)}; expected a Reading")
+    if answer.status == "read" and answer.value is None:
+        raise Unfit("is None; expected a finite number, or another status than 'read'", "value")
+    return fitted(answer)
 
 
 def _unfit(value: object, expected: str) -> Unfit:

@@ -1,7 +1,8 @@
 """The journal: append-only JSON lines, each on disk before anything depends on it.
 
 Line 1 is the header with the resolved bench, unit and job; then come replies (a step and what was answered),
-events, withdrawals and marks of parts. How lines are sealed and what a crash leaves is `harness.journal.sealed`' work.
+events, withdrawals, marks of parts, and the results of a user's own measurement. How lines are sealed and what a crash
+leaves is `harness.journal.sealed`' work.
 """
 
 from __future__ import annotations
@@ -10,12 +11,14 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from contextlib import ExitStack
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from harness.errors import JournalError
 from harness.journal.sealed import SealedFile, Style, lines, whole
+from harness.measurement import Quantity, from_facts, knowing
 from harness.steps import Reply, Step, from_plain, to_plain
 
 FORMAT: Final = 1
@@ -71,12 +74,18 @@ class Contents:
     closed_at: str | None
     last_at: str = ""  # of the last line
     digest: str = ""  # SHA-256 of the file as it was read, a torn line at its end included
+    results: Mapping[str, Any] = field(default_factory=dict)  # plain, of parts that a user's own measurement judged
 
     @property
     def id(self) -> str:
         """What no other run has, wherever its folder lies; a journal without one is known by its header."""
         text = json.dumps(self.header, sort_keys=True, ensure_ascii=False)
         return str(self.header.get("id") or hashlib.sha256(text.encode()).hexdigest()[:32])
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What the user's own measurements read that nobody else does, as the header keeps it."""
+        return _quantities(self.header)
 
     @property
     def steps(self) -> dict[str, int]:
@@ -97,6 +106,10 @@ class Contents:
     def replies(self, part: str) -> tuple[Record, ...]:
         """The records of one part that stand, in order."""
         return tuple(record for record in self.records if record.part == part)
+
+
+def _quantities(header: Mapping[str, Any]) -> tuple[Quantity, ...]:
+    return tuple(from_facts(facts) for part in header.get("parts", ()) for facts in part.get("quantities", ()))
 
 
 def _file(path: Path) -> Path:
@@ -120,11 +133,17 @@ def read(path: Path) -> Contents:
 
 def parse(data: bytes, path: Path) -> Contents:
     """Read a journal from its bytes; `path` is where they came from, for what is said of them."""
+    with ExitStack() as known:
+        return _parsed(data, path, known)
+
+
+def _parsed(data: bytes, path: Path, known: ExitStack) -> Contents:
     header: dict[str, Any] | None = None
     records: list[Record] = []
     withdrawn: list[Record] = []
     events: list[Event] = []
     parts: dict[str, PartState] = {}
+    results: dict[str, Any] = {}
     closed_at = None
     for line in lines(path, STYLE, data):
         entry = line.entry
@@ -133,6 +152,7 @@ def parse(data: bytes, path: Path) -> Contents:
             match entry["kind"]:
                 case "header":
                     header = entry
+                    known.enter_context(knowing(_quantities(entry)))
                     from_plain([planned.get("points", ()) for planned in entry.get("parts", ())])  # all of it is known
                 case "reply":
                     closed_at = None
@@ -143,6 +163,8 @@ def parse(data: bytes, path: Path) -> Contents:
                     withdrawn.append(records.pop(index))
                 case "event":
                     events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at, line=line.number))
+                case "results":
+                    results[part] = entry["results"]
                 case "part":
                     parts[part] = entry["state"]
                 case "end":
@@ -162,6 +184,7 @@ def parse(data: bytes, path: Path) -> Contents:
         closed_at=closed_at,
         last_at=at,
         digest=hashlib.sha256(data).hexdigest(),
+        results=results,
     )
 
 
@@ -195,6 +218,10 @@ class Journal:
     def event(self, part: str, what: str, text: str) -> None:
         """Record something that happened."""
         self._file.append({"kind": "event", "part": part, "what": what, "text": text})
+
+    def results(self, part: str, results: Any) -> None:
+        """Keep what a user's own measurement makes of its readings; the last of a part counts."""
+        self._file.append({"kind": "results", "part": part, "results": results})
 
     def part(self, part: str, state: PartState) -> None:
         """Mark the end of a part."""

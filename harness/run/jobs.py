@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 import importlib
-import linecache
-import reprlib
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
-from harness.errors import ConfigError, OwnCodeError
+from harness.errors import ConfigError
 from harness.files import files
 from harness.files.checks import own_file
 from harness.files.own_files import BeforeImport, OwnCode
-from harness.files.own_values import Unfit, fitted
-from harness.files.words import hint, one_of
+from harness.measurement import Quantity, facts_of, knowing
 from harness.models import Setup
-from harness.run.own_code import Blaming, Judged, sound_step
-from harness.steps import ROLES, Role, Sequence, to_plain
+from harness.run.own_code import Judged
+from harness.run.own_measurement import OwnMeasurement, check_apart, own_measurement
+from harness.steps import Role, Sequence, to_plain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,18 +35,22 @@ class Use:
     @property
     def title(self) -> str:
         """Its title in a report."""
-        return str(getattr(self.definition, "TITLE", self.name))
+        return str(self.definition.TITLE or self.name)
 
     @property
     def own(self) -> Path | None:
         """The file of a user's own sequence; None for those of this program."""
-        return Path(self.definition.__file__) if self.use.endswith(".py") else None
+        return self.definition.file if isinstance(self.definition, OwnMeasurement) else None
 
     @property
     def judged(self) -> Judged | None:
         """As what the readings of a user's own sequence are judged, where it says so."""
-        like = getattr(self.definition, "EVALUATE", None) if self.own else None
-        return Judged(like=like, quantities=built_in()[like].JUDGES) if like else None
+        return self.definition.judged if isinstance(self.definition, OwnMeasurement) else None
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What a user's own measurement reads that nobody else does."""
+        return self.definition.QUANTITIES if isinstance(self.definition, OwnMeasurement) else ()
 
     def script(self, setup: Setup) -> Sequence[Any]:
         """The steps, from the start."""
@@ -58,18 +59,18 @@ class Use:
 
     def plan(self, setup: Setup) -> Any:
         """The points known beforehand."""
-        with Blaming(self.own):
-            plan = self.definition.plan(setup, self.options)
-        return plan if self.own is None else _sound_plan(plan, self.own, self.judged)
+        with knowing(self.quantities):
+            return self.definition.plan(setup, self.options)
 
     def entry(self, setup: Setup) -> dict[str, Any]:
         """What the journal's header keeps of it."""
         plan = self.plan(setup)
-        return {
+        own = {"quantities": [facts_of(one) for one in self.quantities]} if self.quantities else {}
+        return own | {
             "name": self.name,
             "use": self.use,
             "title": self.title,
-            "evaluate": getattr(self.definition, "EVALUATE", self.use),
+            "evaluate": self.use if self.judged is None else self.judged.like,
             "options": self.options.model_dump(mode="json", exclude_none=True),
             "planned": sum(planned.repeats for planned in plan.points),
             "points": [to_plain(planned.step) for planned in plan.points],
@@ -94,7 +95,7 @@ class LoadedJob:
         """The roles that the job's sequences use, and those that go with them."""
         bench = self.setup.bench
         roles: list[Role] = [role for use in self.uses for role in needs_of(use.definition)(use.options)]
-        if not all(hasattr(use.definition, "needs") for use in self.uses):
+        if any(use.definition.needs is None for use in self.uses):
             roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
         if "generator" in roles:
             roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
@@ -160,27 +161,14 @@ def _fit_options(use: Use) -> None:
         ) from None
 
 
-def _sound_plan(plan: Any, file: Path, judged: Judged | None) -> Any:
-    """The plan of a user's own sequence, its steps of plain values; OwnCodeError for what is none."""
-    from sequences import Plan
-
-    try:
-        if not isinstance(plan, Plan):
-            raise Unfit(f"it is {reprlib.repr(plan)}; expected a sequences.Plan")
-        plan = fitted(plan)
-        for planned in plan.points if judged else ():
-            sound_step(planned.step, judged)
-    except Unfit as wrong:
-        raise OwnCodeError(f"{file.name}: your plan is wrong: {wrong}") from None
-    return plan
-
-
 def definitions(job_path: Path, own: OwnCode) -> dict[str, Any]:
     """The sequences of this program, and those of the user's own that the job names and that stand beside it."""
     known = built_in()
     for name in _own_sequences(job_path):
         if own_file(name, job_path.parent) is None:  # else files.load_job says so, with the line
-            known[name] = _own_sequence(name, job_path.parent, own)
+            module = own.module(name, job_path.parent, "job")
+            known[name] = own_measurement(module, job_path.parent / name, built_in())
+    check_apart(each for each in known.values() if isinstance(each, OwnMeasurement))
     return known
 
 
@@ -200,26 +188,6 @@ def _own_sequences(job_path: Path) -> list[str]:
     return [name for name in names if name.endswith(".py")]
 
 
-def _own_sequence(name: str, folder: Path, own: OwnCode) -> ModuleType:
-    module = own.module(name, folder, "job")
-    path = folder / name
-    missing = [needed for needed in ("Options", "script") if not hasattr(module, needed)]
-    if missing:
-        raise ConfigError(f"{path}: a sequence needs {' and '.join(missing)}; see docs/writing_a_sequence.md")
-    if not (isinstance(module.Options, type) and issubclass(module.Options, BaseModel)):
-        raise ConfigError(f"{path}: Options is no model; expected class Options(harness.models.Model)")
-    like = getattr(module, "EVALUATE", None)
-    if like is not None and like not in built_in():
-        line = next((n for n, text in enumerate(linecache.getlines(str(path)), 1) if text.startswith("EVALUATE")), 0)
-        expected = f"{one_of(built_in())}{hint(like, built_in()) if isinstance(like, str) else ''}"
-        raise ConfigError(f"{path}:{line}: EVALUATE is {like!r}; expected {expected}, or no such line")
-    if not hasattr(module, "plan"):
-        from sequences import Plan
-
-        module.plan = lambda _setup, _options: Plan()  # type: ignore[attr-defined]  # optional for a user's own
-    return module
-
-
 def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
     """What a run of this job holds against others: every instrument's address, or the simulated bench."""
     if loaded.setup.bench.simulation is not None:
@@ -230,14 +198,4 @@ def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
 
 def needs_of(definition: Any) -> Callable[[Any], tuple[Role, ...]]:
     """What the sequence says it needs, by its options; a user's own need not say."""
-    own = None if definition.__name__.startswith("sequences.") else Path(definition.__file__)
-
-    def needs(options: Any) -> tuple[Role, ...]:
-        with Blaming(own):
-            roles = tuple(getattr(definition, "needs", lambda _options: ())(options))
-        for role in roles:
-            if own is not None and role not in ROLES:
-                raise OwnCodeError(f"{own.name}: needs(options) names {role!r}; expected some of {', '.join(ROLES)}")
-        return roles
-
-    return needs
+    return definition.needs or (lambda _options: ())

@@ -6,12 +6,12 @@ from __future__ import annotations
 import linecache
 import reprlib
 import traceback
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import GeneratorType, TracebackType
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 from harness.errors import HalfpowerError, OwnCodeError, StepRefused
 from harness.files.own_values import Unfit, fitted
@@ -39,6 +39,22 @@ class Blaming:
         if isinstance(error, HalfpowerError | StopIteration):
             return  # said already, or the end of a generator
         raise OwnCodeError(_sentence(self._file, error)) from error
+
+
+def held(file: Path, what: str, function: Callable[..., Any], check: Callable[[Any], Any]) -> Callable[..., Any]:
+    """A function of a user's file: what it raises, or answers that does not fit, is a sentence with its line."""
+
+    def asked(*given: object) -> Any:
+        with Blaming(file):
+            answer = function(*given)
+            try:
+                return check(answer)
+            except Unfit as wrong:
+                code = getattr(function, "__code__", None)
+                line = f":{code.co_firstlineno}" if code is not None else ""
+                raise OwnCodeError(f"{file.name}{line}: {what} is wrong: {wrong}") from None
+
+    return asked
 
 
 def _sentence(file: Path, error: Exception) -> str:

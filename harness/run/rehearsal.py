@@ -20,7 +20,7 @@ from harness.assess.sources import level_of
 from harness.bench import limits
 from harness.bench.settling import planned_s
 from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
-from harness.measurement import quantity_of
+from harness.measurement import knowing, quantity_of
 from harness.models import Setup
 from harness.person.operator import describe_connection
 from harness.quantities import round_to, show
@@ -85,6 +85,11 @@ class Rehearsal:
 
 def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
     """Rehearse a loaded job: `rehearse(loaded.setup, loaded.uses)`."""
+    with knowing(one for use in uses for one in use.quantities):
+        return _rehearsed(setup, uses)
+
+
+def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
     parts, undecided, left_out = [], [], []
     for use in uses:
         taken = _run_ideally(setup, use)

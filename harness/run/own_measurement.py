@@ -1,0 +1,227 @@
+"""A measurement of the user's own: a Python file beside the job file, held to what it must hand over.
+
+What one of its functions raises, or hands over that does not fit, is a sentence with its file and line.
+"""
+
+from __future__ import annotations
+
+import linecache
+import reprlib
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from types import ModuleType
+from typing import Any, Final, TypeVar, get_args
+
+from pydantic import BaseModel
+
+from harness.errors import ConfigError
+from harness.files.own_values import Unfit, a_reading, fitted, number
+from harness.files.words import hint, one_of
+from harness.measurement import Axis, InUnit, Quantity, Rating, quantity_names, rating_names
+from harness.run.own_code import Judged, held, sound_step
+from harness.steps import ROLES, Role
+
+T = TypeVar("T")
+_SEE: Final = "see docs/writing_a_sequence.md"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnMeasurement:
+    """What a user's file offers, under the names that a module of `sequences/` has; each function held to the file."""
+
+    file: Path
+    TITLE: str
+    Options: type[BaseModel]
+    QUANTITIES: tuple[Quantity, ...]
+    judged: Judged | None  # as those of which measurement of this program its readings are
+    script: Callable[..., Any]
+    plan: Callable[..., Any]
+    needs: Callable[..., tuple[Role, ...]] | None
+    evaluate: Callable[..., Any] | None
+    headings: Callable[..., Any] | None
+
+    @property
+    def judges(self) -> bool:
+        """Whether it says what its readings mean; else they are listed, or judged as another's."""
+        return self.evaluate is not None or any(one.rating is not None for one in self.QUANTITIES)
+
+
+def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) -> OwnMeasurement:
+    """Check what a user's file offers; ConfigError for a name that is missing, wrong, or another's already."""
+    missing = [needed for needed in ("Options", "script") if not hasattr(module, needed)]
+    if missing:
+        raise ConfigError(f"{file}: a sequence needs {' and '.join(missing)}; {_SEE}")
+    if not (isinstance(module.Options, type) and issubclass(module.Options, BaseModel)):
+        raise ConfigError(f"{file}: Options is no model; expected class Options(harness.models.Model)")
+    judged = _judged(module, file, built_in)
+
+    def offered(name: str, check: Callable[[Any], Any]) -> Callable[..., Any] | None:
+        function = getattr(module, name, None)
+        return None if function is None else held(file, f"your {name}()", function, check)
+
+    return OwnMeasurement(
+        file=file,
+        TITLE=str(getattr(module, "TITLE", "")),
+        Options=module.Options,
+        QUANTITIES=tuple(_quantities(module, file, built_in)),
+        judged=judged,
+        script=module.script,
+        plan=offered("plan", partial(_sound_plan, judged)) or _no_plan,
+        needs=offered("needs", _roles),
+        evaluate=offered("evaluate", lambda answer: answer),
+        headings=offered("headings", tuple),
+    )
+
+
+def _at(file: Path, *words: str) -> str:
+    """Where in a file the first of these stands that is there at all: "noise.py:12"."""
+    linecache.checkcache(str(file))
+    lines = linecache.getlines(str(file))
+    found = (n for word in words for n, line in enumerate(lines, 1) if word in line)
+    return f"{file}:{next(found, 1)}"
+
+
+def _named(file: Path, name: object) -> str:
+    """Where a record of this name is made."""
+    return _at(file, f'name="{name}"', f'"{name}"', repr(name))
+
+
+# --- what it reads and states ------------------------------------------------------------------------------------
+
+
+def _judged(module: ModuleType, file: Path, built_in: dict[str, Any]) -> Judged | None:
+    like = getattr(module, "EVALUATE", None)
+    if like is None:
+        return None
+    if like not in built_in:
+        expected = f"{one_of(built_in)}{hint(like, built_in) if isinstance(like, str) else ''}"
+        raise ConfigError(f"{_at(file, 'EVALUATE')}: EVALUATE is {like!r}; expected {expected}, or no such line")
+    if own := [name for name in ("QUANTITIES", "evaluate") if hasattr(module, name)]:
+        raise ConfigError(f"{_at(file, 'EVALUATE')}: EVALUATE and {own[0]} are two ways to judge; keep one of them")
+    return Judged(like=like, quantities=built_in[like].JUDGES)
+
+
+def _quantities(module: ModuleType, file: Path, built_in: dict[str, Any]) -> Iterator[Quantity]:
+    """Those of the file, each function held to it; ConfigError for what is none, or has a name that is taken."""
+    offered = getattr(module, "QUANTITIES", ())
+    if not isinstance(offered, tuple | list) or not all(isinstance(one, Quantity) for one in offered):
+        raise ConfigError(
+            f"{_at(file, 'QUANTITIES')}: QUANTITIES is {reprlib.repr(offered)}; expected a tuple of "
+            f"harness.measurement.Quantity; {_SEE}"
+        )
+    if offered and file.stem in built_in:
+        raise ConfigError(f"{file}: a measurement of this program is called {file.stem!r}; give the file another name")
+    for place, one in enumerate(offered):
+        before = [other.name for other in offered[:place]]
+        _free(file, "quantity", one.name, (*quantity_names(), *before))
+        try:
+            yield _held(file, one)
+        except Unfit as wrong:
+            raise ConfigError(f"{_named(file, one.name)}: the quantity {one.name!r}: {wrong}") from None
+
+
+def check_apart(measurements: Iterable[OwnMeasurement]) -> None:
+    """Refuse two files of one job that call a quantity, or what they state, by the same name."""
+    taken: dict[str, list[str]] = {"quantity": [], "rating": []}
+    for own in measurements:
+        names = {"quantity": [one.name for one in own.QUANTITIES], "rating": list(_ratings(own.QUANTITIES))}
+        for what, offered in names.items():
+            for name in offered:
+                _free(own.file, what, name, taken[what])
+            taken[what] += offered
+
+
+def _ratings(quantities: Iterable[Quantity]) -> dict[str, Rating]:
+    return {one.rating.name: one.rating for one in quantities if one.rating is not None}
+
+
+def _free(file: Path, what: str, name: str, taken: Iterable[str]) -> None:
+    if name in taken:
+        raise ConfigError(f"{_named(file, name)}: there is a {what} {name!r} already; give yours another name")
+
+
+def _held(file: Path, one: Quantity) -> Quantity:
+    """A quantity of plain words whose functions are held to the file; raises Unfit for any other."""
+    _words(one, {"name": (), "question": (), "unit": get_args(InUnit), "axis": get_args(Axis)})
+    try:
+        rating = None if one.rating is None else _held_rating(file, one.rating)
+    except Unfit as wrong:
+        raise Unfit(wrong.said, "rating", *wrong.path) from None
+    return replace(
+        one,
+        from_record=_function(file, one, "from_record", a_reading),
+        own=None if one.own is None else _function(file, one, "own"),
+        seen=None if one.seen is None else _function(file, one, "seen", partial(_or_none, number)),
+        rating=rating,
+    )
+
+
+def _held_rating(file: Path, rating: Rating) -> Rating:
+    if not isinstance(rating, Rating):
+        raise Unfit(f"is {reprlib.repr(rating)}; expected a harness.measurement.Rating")
+    if rating.name in rating_names():
+        raise Unfit(f"is {rating.name!r}, which is another's already; give yours another name", "name")
+    _words(rating, {"name": (), "axis": get_args(Axis), "remedy": ()})
+    return replace(
+        rating,
+        tolerance=_function(file, rating, "tolerance", partial(_or_none, number)),
+        budget=_function(file, rating, "budget", _budget),
+    )
+
+
+def _words(record: object, expected: dict[str, tuple[str, ...]]) -> None:
+    for name, words in expected.items():
+        value = getattr(record, name)
+        if not isinstance(value, str) or not value.strip() or (words and value not in words):
+            wanted = one_of(words) if words else "a text"
+            raise Unfit(f"is {reprlib.repr(value)}; expected {wanted}", name)
+
+
+def _function(file: Path, record: object, name: str, check: Callable[[Any], Any] = lambda answer: answer) -> Any:
+    function = getattr(record, name)
+    if not callable(function):
+        raise Unfit(f"is {reprlib.repr(function)}; expected a function", name)
+    return held(file, f"your {name}()", function, check)
+
+
+# --- what its functions hand over --------------------------------------------------------------------------------
+
+
+def _no_plan(_setup: object, _options: object) -> Any:
+    from sequences import Plan
+
+    return Plan()
+
+
+def _sound_plan(judged: Judged | None, plan: Any) -> Any:
+    """A plan whose steps have plain values, and can be judged as they are to be; raises Unfit for any other."""
+    from sequences import Plan
+
+    if not isinstance(plan, Plan):
+        raise Unfit(f"it is {reprlib.repr(plan)}; expected a sequences.Plan")
+    plan = fitted(plan)
+    for planned in plan.points if judged else ():
+        sound_step(planned.step, judged)
+    return plan
+
+
+def _roles(answer: Any) -> tuple[Role, ...]:
+    roles: tuple[Role, ...] = tuple(answer)
+    for role in roles:
+        if role not in ROLES:
+            raise Unfit(f"it names {role!r}; expected some of {', '.join(ROLES)}")
+    return roles
+
+
+def _or_none(check: Callable[[Any], T], answer: Any) -> T | None:
+    return None if answer is None else check(answer)
+
+
+def _budget(answer: Any) -> Any:
+    from harness.analysis.estimate import Budget
+
+    if not isinstance(answer, Budget):
+        raise Unfit(f"it is {reprlib.repr(answer)}; expected a harness.analysis.estimate.Budget")
+    return answer
