@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from harness.analysis.estimate import Budget
     from harness.models import Setup, Unit
     from harness.steps import Measure, Reading
+    from harness.values import Ratings
 
     Samples: TypeAlias = NDArray[np.float64]
 
@@ -187,13 +188,23 @@ def evaluations() -> Iterable[ModuleType]:
     return _evaluations().values()
 
 
+def definitions() -> Mapping[str, ModuleType]:
+    """The measurements of this program by name: their options, plans and steps."""
+    return {module.__name__.split(".")[1]: module for module in _modules(".steps")}
+
+
+def rated_models() -> tuple[type[Ratings], ...]:
+    """What each measurement has under [tolerance] in the unit file; quickly loaded, as the rest of it is not."""
+    return tuple(module.Rated for module in _modules())
+
+
 def _modules(inside: str = "") -> Iterable[ModuleType]:
     return (import_module(f"sequences.{name}{inside}") for name in import_module("sequences").BUILT_IN)
 
 
 @cache
 def _quantities() -> Mapping[str, Quantity]:
-    return {one.name: one for module in _modules() for one in module.QUANTITIES}
+    return {one.name: one for module in definitions().values() for one in module.QUANTITIES}
 
 
 @cache

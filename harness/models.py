@@ -8,118 +8,41 @@ Over 400 lines because it is one list: every key that a file may have, in one pl
 from __future__ import annotations
 
 import datetime as dt
-import re
+import inspect
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Final, Literal, TypeAlias
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias, TypeVar
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    GetCoreSchemaHandler,
-    GetJsonSchemaHandler,
-    SecretStr,
-    Strict,
-    ValidationInfo,
-)
-from pydantic.json_schema import JsonSchemaValue
-from pydantic_core import core_schema
+from pydantic import BeforeValidator, ConfigDict, Field, SecretStr, create_model
 
-from harness import quantities
+from harness import measurement
 from harness.steps import ROLES, Display, Role
+from harness.values import (
+    Celsius,
+    Day,
+    Decibels,
+    Divisions,
+    Factor,
+    Farads,
+    Flag,
+    Hertz,
+    Level,
+    Model,
+    Ohms,
+    Ratings,
+    Ratio,
+    Seconds,
+    Volts,
+    VoltsPp,
+    VoltsRms,
+    Watts,
+    Whole,
+)
 from harness.words import moments
-
-
-@dataclass(frozen=True)
-class Unit_:  # noqa: N801 - `Unit` is the unit under test
-    """Marks a float that a file writes with this unit; any of several, where a level may be V or Vpp."""
-
-    units: tuple[str, ...]
-
-    def read(self, value: object, info: ValidationInfo) -> float:
-        """Take text with its unit from a file, or a bare SI number from a journal's header."""
-        if (info.context or {}).get("si") and isinstance(value, int | float) and not isinstance(value, bool):
-            return float(value)
-        problem: ValueError | None = None
-        for unit in self.units:
-            try:
-                number = quantities.parse(value, unit)  # type: ignore[arg-type]  # it refuses other types itself
-            except ValueError as error:
-                problem = problem or error
-                continue
-            if wrong := quantities.unphysical(number, unit):
-                raise ValueError(f"{value!r} {wrong}; expected {quantities.example(unit)}")
-            return number
-        raise problem or ValueError("no unit")
-
-    def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
-        """Validate by `read`, then as the float that it has become, with its bounds."""
-        return core_schema.with_info_before_validator_function(self.read, handler(source))
-
-    def __get_pydantic_json_schema__(self, _schema: object, _handler: GetJsonSchemaHandler) -> JsonSchemaValue:
-        """Let editors check the unit by its pattern; "x-unit" is for `files.schema`, which takes it out again."""
-        texts = [
-            {
-                "type": "string",
-                "pattern": quantities.pattern(unit),
-                "maxLength": 64,
-                "description": quantities.example(unit),
-                "examples": re.findall(r"'([^']*)'", quantities.example(unit)),
-            }
-            for unit in self.units
-        ]
-        bare = [
-            {"type": "number", "minimum": -quantities.largest(unit), "maximum": quantities.largest(unit)}
-            for unit in self.units
-            if unit in ("ratio", "div")
-        ]
-        if bare:
-            return {"anyOf": [*texts, *bare], "x-unit": self.units[0]}
-        return {**texts[0], "x-unit": self.units[0]} if len(texts) == 1 else {"anyOf": texts, "x-unit": self.units[0]}
-
-
-Hertz: TypeAlias = Annotated[float, Unit_(("Hz",))]
-Volts: TypeAlias = Annotated[float, Unit_(("V",))]
-VoltsPp: TypeAlias = Annotated[float, Unit_(("Vpp",))]
-VoltsRms: TypeAlias = Annotated[float, Unit_(("Vrms",))]
-Level: TypeAlias = Annotated[float, Unit_(("V", "Vpp"))]
-Seconds: TypeAlias = Annotated[float, Unit_(("s",))]
-Ohms: TypeAlias = Annotated[float, Unit_(("Ω",))]
-Farads: TypeAlias = Annotated[float, Unit_(("F",))]
-Watts: TypeAlias = Annotated[float, Unit_(("W",))]
-Decibels: TypeAlias = Annotated[float, Unit_(("dB",))]
-Divisions: TypeAlias = Annotated[float, Unit_(("div",))]
-Celsius: TypeAlias = Annotated[float, Unit_(("°C",))]
-Ratio: TypeAlias = Annotated[float, Unit_(("ratio",))]
-
-Whole: TypeAlias = Annotated[int, Strict()]
-"""A whole number: neither "2" nor true."""
-Factor: TypeAlias = Annotated[float, Strict()]
-"""A plain number."""
-Flag: TypeAlias = Annotated[bool, Strict()]
-"""true or false, not "yes"."""
-
-
-def _day(value: object) -> object:
-    if isinstance(value, dt.datetime) or not isinstance(value, dt.date | str):
-        raise ValueError("not a date; expected one such as 2027-04-30")
-    return value
-
-
-Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day)]
-"""A date, bare or as text; a number would be taken for seconds since 1970."""
-
 
 LOW_OHM: Final = 1e3
 """An input below this ends a line, as one of 50 ohm does: it turns what is applied into heat, and needs a rating."""
-
-
-class Model(BaseModel):
-    """Frozen, and strict about unknown keys: a misspelt key must not be a silent default."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_max_length=2000)
 
 
 Function: TypeAlias = Literal["dc", "square", "sine", "frequency", "period"]
@@ -469,16 +392,18 @@ class UnitInput(Model):
     maximum_rms: VoltsRms | None = Field(None, gt=0, description="largest rms voltage; required below 1 kohm")
 
 
-class Tolerances(Model):
-    """What the maker rates."""
+class _OfOwn(Ratings):
+    """What the maker rates, by the measurements that try it; a table [tolerance.NAME] for a user's own NAME.py."""
 
-    deflection: Ratio = Field(0.03, gt=0, description="of the deflection factors")
-    time: Ratio = Field(0.03, gt=0, description="of the time factors")
-    time_magnified: Ratio | None = Field(
-        None, gt=0, description="of the time factors with the magnifier, if it differs"
-    )
-    overshoot: Ratio | None = Field(None, gt=0, description="largest overshoot of a fast edge")
-    top_aberration: Ratio | None = Field(None, gt=0, description="largest departure of the top after it has settled")
+    model_config = ConfigDict(extra="allow", frozen=True, title="Tolerances")
+    __pydantic_extra__: dict[str, Mapping[str, Any]]
+
+
+if TYPE_CHECKING:
+    Tolerances: TypeAlias = _OfOwn
+else:
+    _parts = (*reversed(measurement.rated_models()), _OfOwn)  # so that the keys come in the order of the measurements
+    Tolerances = create_model("Tolerances", __base__=_parts, __doc__=_OfOwn.__doc__)
 
 
 class Unit(Model):
@@ -503,6 +428,22 @@ class Unit(Model):
     time_resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading along the time axis")
     settled_within: SettledWithin = None
     settled_by: SettledBy = 30.0
+
+
+R = TypeVar("R", bound=Model)
+
+
+def rated(unit: Unit, keys: type[R]) -> R:
+    """What a unit file rates for a measurement, by its `Rated`; for a user's own, its table [tolerance.NAME]."""
+    if isinstance(unit.tolerance, keys):
+        return unit.tolerance
+    return keys.model_validate((unit.tolerance.model_extra or {}).get(table_of(keys), {}), context={"si": True})
+
+
+def table_of(keys: type[Model]) -> str:
+    """What a user's own measurement is called in the unit file: as its file, or its folder."""
+    path = Path(inspect.getfile(keys))
+    return path.parent.name if path.stem == "__init__" else path.stem
 
 
 class Environment(Model):

@@ -10,14 +10,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, Protocol, TypeAlias
 
 from pydantic import BaseModel
 
 from harness import steps
 from harness.errors import AnalysisError
-from harness.models import Calibrator, Setup, Unit
 from harness.steps import RETURN, Display, Measure, Role, connect, measure
+
+if TYPE_CHECKING:
+    from harness.models import Calibrator, Setup, Unit
 
 BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse")  # in the order of the calibration guide
 

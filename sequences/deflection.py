@@ -18,10 +18,11 @@ from harness.assess.points import record_u, values_of
 from harness.assess.sources import applied_at_input, applied_lines
 from harness.errors import AnalysisError
 from harness.measurement import Aliased, Quantity, Rating, Screenful, quantity_of
-from harness.models import Setup
+from harness.models import Setup, rated
 from harness.quantities import show
 from harness.steps import Measure, Reading, Sine
 from sequences.reading import in_div, times, words
+from sequences.vertical import Rated
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -88,7 +89,7 @@ RATING: Final = Rating(
     name="deflection",
     is_error=True,
     axis="level",
-    tolerance=lambda unit, _step: unit.tolerance.deflection,
+    tolerance=lambda unit, _step: rated(unit, Rated).deflection,
     budget=deflection_budget,
     remedy="a better source, or a finer reading together with a higher level",
 )

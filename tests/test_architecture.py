@@ -18,7 +18,9 @@ import pytest
 ROOT: Final = Path(__file__).resolve().parent.parent
 PACKAGES: Final = ("harness", "drivers", "sequences", "sim_profiles")
 
-BASE: Final = ("harness.errors", "harness.quantities", "harness.measurement", "harness.steps", "harness.words*")
+BASE: Final = (
+    "harness.errors", "harness.quantities", "harness.measurement", "harness.steps", "harness.values", "harness.words*",
+)  # fmt: skip
 SHELL: Final = ("harness.cli", "harness.commands*", "harness.person.console", "harness.person.live")
 
 # Folder → what it may import of ours; the first line that matches holds. A new folder gets a line here, deliberately.
@@ -26,6 +28,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     *((name, ()) for name in ("harness", "harness.errors", "harness.quantities", "sim_profiles")),
     ("harness.measurement", ("harness.errors",)),  # the records that it loads by name import it
     ("harness.steps", ("harness.errors", "harness.measurement")),
+    ("harness.values", ("harness.quantities",)),
     ("harness.words*", BASE),
     ("harness.models", BASE),
     ("harness.analysis*", (*BASE[:2], "harness.analysis*")),
@@ -55,8 +58,8 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 PURE: Final = (
     "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.measurement",
     "harness.bench.limits",
-    "harness.person.operator", "harness.quantities", "harness.models", "harness.link.replies", "harness.words.moments",
-    "harness.link.interfaces", "harness.link.dialect",
+    "harness.person.operator", "harness.quantities", "harness.values", "harness.models", "harness.link.replies",
+    "harness.words.moments", "harness.link.interfaces", "harness.link.dialect",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = (

@@ -20,8 +20,9 @@ from harness.files import files
 from harness.files.files import starter
 from harness.files.schema import schema
 from harness.files.toml_text import LARGEST_BYTES
-from harness.models import Model, Setup, Volts
+from harness.models import Setup
 from harness.steps import Role
+from harness.values import Model, Volts
 from harness.words import moments
 from tests.helpers.thorough import examples
 

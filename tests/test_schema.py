@@ -15,7 +15,7 @@ from pydantic import Field, ValidationError
 
 from harness.files.files import KINDS, MODELS, Kind, starter
 from harness.files.schema import schema
-from harness.models import Divisions, Hertz, Level, Model, Ohms, Ratio, Seconds, Volts
+from harness.values import Divisions, Hertz, Level, Model, Ohms, Ratio, Seconds, Volts
 from tests.helpers.thorough import examples
 
 ROOT = Path(__file__).parents[1]

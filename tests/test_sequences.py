@@ -5,7 +5,10 @@ from dataclasses import replace
 import pytest
 
 from harness.steps import Connect, Dc, Done, Measure, NoSignal, Reading, Square, TimeMarks
-from sequences import bandwidth, pulse, time_base, vertical
+from sequences.bandwidth import steps as bandwidth
+from sequences.pulse import steps as pulse
+from sequences.time_base import steps as time_base
+from sequences.vertical import steps as vertical
 from tests.helpers.setups import a_setup
 
 

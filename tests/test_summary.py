@@ -25,8 +25,11 @@ from harness.report.summary import summarise
 from harness.run import rehearsal
 from harness.run.jobs import Use
 from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
-from sequences import bandwidth, once_more, pulse, vertical
+from sequences import once_more
+from sequences.bandwidth import steps as bandwidth
 from sequences.bandwidth.response_model import HalfPower
+from sequences.pulse import steps as pulse
+from sequences.vertical import steps as vertical
 from tests.helpers.setups import a_setup
 
 AT = "2026-05-04T09:00:00+00:00"

@@ -470,7 +470,7 @@ def test_a_users_step_that_cannot_be_meant_ends_its_part_with_nothing_set_and_th
 def search_skipping(which: Callable[[int], bool]) -> list[Measure]:
     """What the bandwidth search of one channel asks of an ideal unit, and of a person who skips some of it."""
     from harness.run.rehearsal import ideal
-    from sequences import bandwidth
+    from sequences.bandwidth import steps as bandwidth
     from tests.helpers.setups import a_setup
 
     setup = a_setup()

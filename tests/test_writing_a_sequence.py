@@ -71,5 +71,5 @@ def test_the_lines_for_a_notebook_work(job, capsys):
 def test_every_option_of_a_sequence_is_documented(name):
     page = (ROOT / "docs" / "sequences.md").read_text("utf-8")
     section = page.split(f"\n## {name}\n")[1].split("\n## ")[0]
-    options = importlib.import_module(f"sequences.{name}").Options.model_fields
+    options = importlib.import_module(f"sequences.{name}.steps").Options.model_fields
     assert re.findall(r"^\| `(\w+)` \|", section, re.MULTILINE) == list(options)

@@ -12,7 +12,7 @@ from harness.analysis.verdict import Limits
 from harness.assess.sources import level_of, true_level, true_period_ratio
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
-from harness.models import Setup, Unit
+from harness.models import Setup
 from harness.steps import Measure, Reading
 
 
@@ -69,12 +69,6 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
         wanted = step.quantity.replace("_", " ")
         raise AnalysisError(f"{setup.unit.model}: the unit file rates no {wanted}, so there is no verdict on it.")
     return Limits.symmetric(100.0 * tolerance) if rating.is_error else Limits(high=quantity.shown_in[0] * tolerance)
-
-
-def time_tolerance(unit: Unit, step: Measure) -> float:
-    """The tolerance of the time factor in use, a ratio."""
-    rated = unit.tolerance
-    return rated.time_magnified if step.view.magnifier != 1.0 and rated.time_magnified is not None else rated.time
 
 
 def values_of(readings: Sequence[Reading]) -> list[float]:

@@ -19,8 +19,9 @@ from harness.files.path_checks import check_paths, heated
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Problem, Text, printable
 from harness.files.words import hint, shown
-from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Model, Unit
+from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Unit
 from harness.steps import Role
+from harness.values import Model
 
 Placed: TypeAlias = tuple[KeyPath, Role, Instrument]
 CheckOverrides = Callable[[Role, Mapping[str, str]], list[str]]

@@ -28,7 +28,8 @@ from harness.files.job_checks import (
 from harness.files.toml_text import BadText, Problem, Text, read
 from harness.files.unit_checks import check_unit
 from harness.files.words import in_order, one_of, shown, validation_problems
-from harness.models import Bench, Job, Model, Queue, Setup, Unit
+from harness.models import Bench, Job, Queue, Setup, Unit
+from harness.values import Model
 
 Kind: TypeAlias = Literal["bench", "unit", "job", "queue"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)

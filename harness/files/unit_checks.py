@@ -29,11 +29,11 @@ def check_unit(text: Text, unit: Unit) -> Findings:
     tried = unit.bandwidth_volts_per_div
     if tried is not None and not among(tried, unit.volts_per_div):
         found.error(("bandwidth_volts_per_div",), f"{quantities.show(tried, 'V')} is not one of volts_per_div")
-    for key, value in unit.tolerance:
-        if value is not None and value > 0.5:
+    for key in type(unit.tolerance).model_fields:
+        if (value := getattr(unit.tolerance, key) or 0.0) > 0.5:
             found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
-    if unit.tolerance.time_magnified is not None and unit.magnifier == 1:
-        found.warn(("tolerance", "time_magnified"), "is of no use without 'magnifier'")
+    for key, missing in unit.tolerance.useless(unit):
+        found.warn(("tolerance", key), f"is of no use without '{missing}'")
     for key in ("resistance", "capacitance"):
         if getattr(unit.input, key) <= 0:
             found.error(("input", key), "must be above zero")

@@ -21,7 +21,7 @@ from pydantic_core import ErrorDetails
 from harness import quantities
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Problem, Text, printable
-from harness.models import Unit_
+from harness.values import Unit_
 
 MOST: Final = 50  # problems shown of one file; who made more has made one mistake many times
 
@@ -168,7 +168,7 @@ def _sentence(detail: ErrorDetails, model: type[BaseModel], path: KeyPath, base:
         value = None  # what holds a secret is never shown
     if kind == "missing":
         return f"missing; expected {_meaning(field)}"
-    if kind == "extra_forbidden":
+    if kind == "extra_forbidden" or _is_unknown(model, path):
         return _unknown_key(model, path, base)
     if kind == "value_error":
         return printable(str(context["error"]), 400)
@@ -193,6 +193,12 @@ def _no_such_word(field: FieldInfo | None, value: object) -> str:
         return f"{shown(value)} is not known here; expected {' or '.join(str(number) for number in known)}"
     likely = hint(value, words) if isinstance(value, str) else ""
     return f"{shown(value)} is not known here; expected {one_of(words)}{likely}"
+
+
+def _is_unknown(model: type[BaseModel], path: KeyPath) -> bool:
+    """Whether it is none of its table's keys, which takes further tables alone."""
+    holder = _holder(model, path[:-1]) if path and isinstance(path[-1], str) else None
+    return holder is not None and path[-1] not in holder.model_fields
 
 
 def _unknown_key(model: type[BaseModel], path: KeyPath, base: KeyPath) -> str:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import COVERAGE
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT
-from harness.measurement import is_error
+from harness.measurement import evaluations, is_error
 from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Fact, FactGroup, Signature
@@ -198,16 +198,7 @@ _OPEN: Final = ("undecided", "not measured")
 
 def specification(setup: Setup) -> str:
     """What the unit is held against."""
-    unit, rated = setup.unit, setup.unit.tolerance
-    some = [
-        f"deflection factors ±{shown.percent(rated.deflection)}",
-        f"time factors ±{shown.percent(rated.time)}" if unit.s_per_div else "",
-        f"magnified ±{shown.percent(rated.time_magnified)}" if rated.time_magnified else "",
-        f"half-power frequency at least {shown.hertz(unit.bandwidth)}",
-        f"rise time at most {shown.quantity(unit.rise_time, 's')}" if unit.rise_time else "",
-        f"overshoot at most {shown.percent(rated.overshoot)}" if rated.overshoot else "",
-        f"aberration of the top at most {shown.percent(rated.top_aberration)}" if rated.top_aberration else "",
-    ]
+    some = [text for measured in evaluations() for text in measured.specification(setup.unit)]
     return f"the maker's ratings as the unit file states them: {_joined(*some)}"
 
 

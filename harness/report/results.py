@@ -105,8 +105,11 @@ def _unit(report: Report) -> dict[str, Any]:
         "serial": report.setup.job.serial,
         "channels": unit.channels,
         "rated_bandwidth_hz": unit.bandwidth,
-        "deflection_tolerance_ratio": unit.tolerance.deflection,
-        "time_tolerance_ratio": unit.tolerance.time,
+        **{  # those that every unit has
+            f"{key}_tolerance_ratio": getattr(unit.tolerance, key)
+            for key, field in type(unit.tolerance).model_fields.items()
+            if field.default is not None
+        },
         "read": unit.read,
         "resolution_div": unit.resolution,
     }

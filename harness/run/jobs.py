@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from harness import measurement
 from harness.errors import ConfigError
 from harness.files import files
 from harness.files.checks import own_file
@@ -174,9 +174,7 @@ def definitions(job_path: Path, own: OwnCode) -> dict[str, Any]:
 
 def built_in() -> dict[str, Any]:
     """The sequences of this program."""
-    from sequences import BUILT_IN
-
-    return {name: importlib.import_module(f"sequences.{name}") for name in BUILT_IN}
+    return dict(measurement.definitions())
 
 
 def _own_sequences(job_path: Path) -> list[str]:

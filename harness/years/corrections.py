@@ -20,7 +20,8 @@ from harness.files.checks import Findings, check_line, rising_flatness
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import BadText, read
 from harness.files.words import in_order, validation_problems
-from harness.models import Accuracy, Day, FlatnessPoint, Instrument, KnownError, Model, Seconds, Setup
+from harness.models import Accuracy, FlatnessPoint, Instrument, KnownError, Setup
+from harness.values import Day, Model, Seconds
 from harness.years.records.rows import StandardRow
 
 _SAYS: Final = ("known_error", "accuracy", "flatness", "edge_rise_time", "edge_rise_time_u")

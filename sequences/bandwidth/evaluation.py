@@ -10,7 +10,7 @@ import numpy as np
 
 from harness.analysis.verdict import Limits, Verdict, decide
 from harness.errors import AnalysisError
-from harness.models import Setup
+from harness.models import Setup, Unit
 from harness.quantities import HALF_POWER_DB, is_half_power, show
 from harness.report import shown
 from harness.report.checklist import heading, outside
@@ -36,6 +36,11 @@ def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> 
     wanted = options.get("channels") or range(1, setup.unit.channels + 1)
     missing = tuple(f"channel {channel}: half-power frequency" for channel in wanted if channel not in there)
     return Evaluated(responses=found, missing=missing)
+
+
+def specification(unit: Unit) -> Iterator[str]:
+    """What the unit is held against."""
+    yield f"half-power frequency at least {shown.hertz(unit.bandwidth)}"
 
 
 def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:

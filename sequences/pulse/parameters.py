@@ -14,13 +14,15 @@ from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import Pulse, measure_pulse
 from harness.analysis.rise_time import remove_source
-from harness.assess.points import record_u, time_tolerance, values_of
+from harness.assess.points import record_u, values_of
 from harness.assess.sources import applied_at_input, instrument_for, path_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
-from harness.models import Calibrator, Generator, Setup
+from harness.models import Calibrator, Generator, Setup, rated
 from harness.steps import AMPLITUDE, Measure, Reading
+from sequences.pulse import Rated
 from sequences.reading import times, words
+from sequences.time_base.span import time_tolerance
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -183,7 +185,7 @@ OVERSHOOT: Final = Quantity(
         name="overshoot",
         is_error=False,
         axis="time",
-        tolerance=lambda unit, _step: unit.tolerance.overshoot,
+        tolerance=lambda unit, _step: rated(unit, Rated).overshoot,
         budget=aberration_budget,
     ),
 )
@@ -199,7 +201,7 @@ TOP_ABERRATION: Final = Quantity(
         name="top aberration",
         is_error=False,
         axis="time",
-        tolerance=lambda unit, _step: unit.tolerance.top_aberration,
+        tolerance=lambda unit, _step: rated(unit, Rated).top_aberration,
         budget=aberration_budget,
     ),
 )

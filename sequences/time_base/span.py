@@ -13,14 +13,15 @@ from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader
 from harness.analysis.pulse import crossings_s
 from harness.analysis.time_base import time_base_error
-from harness.assess.points import ideal, record_u, time_tolerance, values_of
+from harness.assess.points import ideal, record_u, values_of
 from harness.assess.sources import period_lines
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
-from harness.models import Setup
+from harness.models import Setup, Unit, rated
 from harness.quantities import show
 from harness.steps import Measure, Reading, TimeMarks
 from sequences.reading import times
+from sequences.time_base import Rated
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -50,6 +51,11 @@ def time_base_budget(
         quantity=f"time factor error of {show(step.view.s_per_div, 's')}/div"
         + (f" ×{step.view.magnifier:g}" if step.view.magnifier != 1.0 else ""),
     )
+
+
+def time_tolerance(unit: Unit, step: Measure) -> float:
+    """The tolerance of the time factor in use, a ratio."""
+    return rated(unit, Rated).at(step.view.magnifier)
 
 
 def _periods(step: Measure, s_per_div: float) -> int:

@@ -13,14 +13,16 @@ from harness.analysis.deflection import channel_match, linearity, mean_ratio, pr
 from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.rounding import format_value_u
 from harness.assess.sources import source_line_names
-from harness.models import Setup, SignalPath
+from harness.models import Setup, SignalPath, Unit, rated
 from harness.quantities import counted, show
+from harness.report import shown
 from harness.report.checklist import count, heading, outside
 from harness.report.model import Evaluated, Finding, Heading, PartResult, Point
 from harness.report.points import evaluate_points
 from harness.report.readings import Taken
 from harness.steps import Dc, Square
 from sequences.deflection import RATING
+from sequences.vertical import Rated
 
 _K = 2.0
 
@@ -28,6 +30,11 @@ _K = 2.0
 def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
     """The points of one part, and what they say together."""
     return evaluate_points(setup, entry, taken, together)
+
+
+def specification(unit: Unit) -> Iterator[str]:
+    """What the unit is held against."""
+    yield f"deflection factors ±{shown.percent(rated(unit, Rated).deflection)}"
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:

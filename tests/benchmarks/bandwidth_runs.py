@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.models import Setup
 from harness.steps import Connect, Done, Measure, Reading, Sine
-from sequences import bandwidth
+from sequences.bandwidth import steps as bandwidth
 from sequences.bandwidth.levelled import levelled, result
 from sequences.bandwidth.response_model import HalfPower
 from sequences.bandwidth.sine import Taken

@@ -1,0 +1,277 @@
+"""The half-power frequency of every channel: a levelled sine, an adaptive search, the frequency from the counter."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Final, Literal
+
+from pydantic import Field
+
+from harness import steps
+from harness.errors import AnalysisError
+from harness.models import Generator, Reference, Setup, SignalPath
+from harness.quantities import ratio_of_db, round_to
+from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
+from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
+from sequences import Judges, Plan, Planned, channels_of, one_two_five, signal_range
+from sequences.bandwidth.levelled import levelled, result
+from sequences.bandwidth.search import Ask, next_request
+from sequences.bandwidth.sine import LEVEL, LEVEL_CHECK, Taken, Wanted, sine_level
+from sequences.bandwidth.width import TRACE_WIDTH
+from sequences.deflection import PEAK_TO_PEAK
+
+TITLE: Final = "Bandwidth"
+QUANTITIES: Final = (TRACE_WIDTH,)  # and what is shared with the vertical deflection
+JUDGES: Final[Judges] = {"unit": (PEAK_TO_PEAK.name, TRACE_WIDTH.name), "reference": (PEAK_TO_PEAK.name,)}
+_MOST_READINGS: Final = 120
+_LEVEL_DIGITS: Final = 4
+_LEVEL_REPEATS: Final = 2
+_MOST_SKIPPED: Final = 4  # of one channel; who leaves out more does not want it measured
+_ASIDE: Final = 1.03  # a point beside one that was left out: near enough for the search, elsewhere on the screen
+
+
+class Options(Model):
+    """What a job may choose."""
+
+    channels: tuple[int, ...] = Field((), description="channels; all if left out")
+    path: str = Field("terminated", description="the path of the levelled sine")
+    level_path: str | None = Field(
+        None, description="the path to the reference, where it is another: one without a termination for a 50 ohm input"
+    )
+    volts_per_div: Volts | None = Field(None, description="range; the unit file's, or the nearest to 100 mV/div")
+    deflection: Divisions = Field(6.0, gt=0, le=20, description="reference deflection, peak to peak")
+    reference_frequency: Hertz = Field(50e3, gt=0)
+    max_frequency: Hertz | None = Field(None, gt=0, description="highest frequency to go to")
+    drop: Decibels | None = Field(None, gt=0, le=20, description="another drop than half power (3.0103 dB)")
+    target: Ratio = Field(0.01, gt=0, lt=1, description="stop when the readings' part of u is below this")
+    levelling: Literal["auto", "once", "each"] = Field(
+        "auto", description="'once': a level table, then one cable move; 'each': at every point, through a switch"
+    )
+    level_points_per_decade: int = Field(8, ge=2, le=50)
+    termination: Literal["corrected", "included"] = Field(
+        "corrected", description="the roll-off that input capacitance makes on the termination"
+    )
+    scan: bool = Field(False, description="ten points a decade first: needed to claim the first crossing")
+    equal_deflection: bool = Field(False, description="raise the level near the crossing")
+    tuned: bool = Field(False, description="a person tunes the frequency until the trace meets a graticule line")
+
+
+def needs(options: Options) -> tuple[Role, ...]:
+    """The roles that the sequence uses."""
+    return ("generator", "counter") if options.tuned else ("generator",)
+
+
+def plan(setup: Setup, options: Options) -> Plan:
+    """What is known beforehand: the level table and the reference readings; the search finds its own points."""
+    return Plan(points=tuple(Planned(step=step, repeats=_LEVEL_REPEATS) for step in _level_steps(setup, options)))
+
+
+def script(setup: Setup, options: Options) -> steps.Sequence[None]:
+    """Level, search each channel, check the level at the end."""
+    wanted = wanted_of(setup, options)
+    level: list[Taken] = []
+    if setup.bench.reference is not None and not _at_each(setup, options):
+        yield from _read_level(setup, options, _level_steps(setup, options), level)
+    found_hz = []
+    for channel in channels_of(setup, options.channels):
+        frequency_hz = yield from _search(setup, options, channel, wanted, level)
+        found_hz += [frequency_hz] if frequency_hz else []
+    if setup.bench.reference is not None and not _at_each(setup, options):
+        ends = dict.fromkeys((wanted.reference_hz, *(round_to(f, _LEVEL_DIGITS) for f in found_hz)))
+        checks = [_level_step(setup, options, f, LEVEL_CHECK) for f in ends if f <= wanted.max_hz]
+        yield from _read_level(setup, options, checks, level)
+
+
+def wanted_of(setup: Setup, options: Options) -> Wanted:
+    """The options as the reckoning takes them."""
+    return Wanted.from_options(options.model_dump(mode="json"), setup)
+
+
+def _search(
+    setup: Setup, options: Options, channel: int, wanted: Wanted, level: list[Taken]
+) -> steps.Sequence[float | None]:
+    shown: list[Taken] = []
+    skipped: list[float] = []
+    at_unit = False
+    if setup.unit.read == "eye":
+        step = _width_step(setup, options, channel)
+        yield from connect(path=step.path, source=step.source, display="unit", channel=channel)
+        shown.append((step, (yield from measure(step))))
+        at_unit = True
+    for number in range(_MOST_READINGS):
+        state = levelled(setup, wanted, level, shown)
+        ask = next_request(state.readings, state.plan)
+        if not isinstance(ask, Ask):
+            break
+        ask = _beside(ask, skipped, wanted)
+        if setup.bench.reference is not None and _at_each(setup, options):
+            moved = yield from _level_where_unknown(setup, options, ask.frequency_hz, level)
+            at_unit = at_unit and not moved
+        step = _unit_step(setup, options, channel, ask, number)
+        if ask.replaces is not None:
+            step = replace(step, replaces=state.numbers[ask.replaces])
+        if not at_unit:
+            yield from connect(path=step.path, source=step.source, display="unit", channel=channel)
+            at_unit = True
+        reading = yield from measure(step)
+        shown.append((step, reading))
+        if reading.status not in ("read", "off_screen"):
+            skipped.append(ask.frequency_hz)
+            if len(skipped) == _MOST_SKIPPED:
+                break
+    return result(levelled(setup, wanted, level, shown)).frequency_hz
+
+
+def _beside(ask: Ask, skipped: list[float], wanted: Wanted) -> Ask:
+    """A point that was left out is left alone: the next is read a little beside it, the reference once more."""
+    if ask.frequency_hz not in skipped or ask.frequency_hz == wanted.reference_hz:
+        return ask
+    around = [
+        round_to(ask.frequency_hz * _ASIDE**n, _LEVEL_DIGITS) for m in range(1, 2 * _MOST_SKIPPED) for n in (m, -m)
+    ]
+    free = [f for f in around if f not in skipped and wanted.reference_hz < f <= wanted.max_hz]
+    return replace(ask, frequency_hz=free[0]) if free else ask
+
+
+def _width_step(setup: Setup, options: Options, channel: int) -> Measure:
+    """The width of the trace itself, which an eye reads into every peak to peak."""
+    return Measure(
+        purpose="trace width",
+        path=options.path,
+        source="generator",
+        stimulus=NoSignal(),
+        display="unit",
+        view=View(channel=channel, volts_per_div=signal_range(setup.unit, options.volts_per_div), s_per_div=1e-3),
+        quantity=TRACE_WIDTH.name,
+        expected=0.1,
+        expected_high=0.5,
+        expected_low=0.0,
+    )
+
+
+def _level_where_unknown(
+    setup: Setup, options: Options, frequency_hz: float, level: list[Taken]
+) -> steps.Sequence[bool]:
+    """Read the level at a frequency that has none yet, and at the reference frequency; says whether it moved."""
+    wanted = dict.fromkeys((wanted_of(setup, options).reference_hz, frequency_hz))
+    missing = [f for f in wanted if not any(sine_level(step)[0] == f for step, _ in level)]
+    if missing:
+        yield from _read_level(setup, options, [_level_step(setup, options, f, LEVEL) for f in missing], level)
+    return bool(missing)
+
+
+def _read_level(setup: Setup, options: Options, asked: list[Measure], level: list[Taken]) -> steps.Sequence[None]:
+    reference = _reference(setup)
+    yield from connect(path=_to_reference(options), source="generator", display="reference", channel=reference.channel)
+    for step in asked:
+        for repeat in range(_LEVEL_REPEATS):
+            again = replace(step, repeat=repeat)
+            reading = yield from measure(again)
+            if reading.status == "read":
+                level.append((again, reading))
+
+
+def _level_steps(setup: Setup, options: Options) -> list[Measure]:
+    if setup.bench.reference is None:
+        return []
+    wanted = wanted_of(setup, options)
+    if _at_each(setup, options):
+        return [_level_step(setup, options, wanted.reference_hz, LEVEL)]
+    dense_from = max(wanted.reference_hz, setup.unit.bandwidth / 10)
+    grid = [wanted.reference_hz]
+    grid += _log_grid(wanted.reference_hz, dense_from, 2)
+    grid += _log_grid(dense_from, wanted.max_hz, options.level_points_per_decade)
+    grid.append(wanted.max_hz)
+    return [_level_step(setup, options, f, LEVEL) for f in sorted({round_to(f, _LEVEL_DIGITS) for f in grid})]
+
+
+def _log_grid(low: float, high: float, per_decade: int) -> list[float]:
+    count = max(1, math.ceil(math.log10(high / low) * per_decade)) if high > low else 0
+    return [low * (high / low) ** (i / count) for i in range(count)]
+
+
+def _level_step(setup: Setup, options: Options, frequency_hz: float, purpose: str) -> Measure:
+    reference, vpp = _reference(setup), _base_vpp(setup, options)
+    fitting = [v for v in sorted(reference.volts_per_div) if vpp / v <= reference.vertical_div - 1]
+    volts_per_div = fitting[0] if fitting else max(reference.volts_per_div)
+    return Measure(
+        purpose=purpose,
+        path=_to_reference(options),
+        source="generator",
+        stimulus=Sine(level_vpp=vpp, frequency_hz=frequency_hz),
+        display="reference",
+        view=View(
+            channel=reference.channel,
+            volts_per_div=volts_per_div,
+            s_per_div=_sweep(frequency_hz, reference.s_per_div, remote=reference.read == "remote"),
+        ),
+        quantity=PEAK_TO_PEAK.name,
+        expected=round(vpp / volts_per_div, 4),
+    )
+
+
+def _unit_step(setup: Setup, options: Options, channel: int, ask: Ask, number: int) -> Measure:
+    vpp = round_to(_base_vpp(setup, options) * ratio_of_db(ask.level_db), _LEVEL_DIGITS)
+    low, high = ask.expected_div or (None, None)
+    middle = None if low is None or high is None else (low + high) / 2
+    return Measure(
+        purpose=ask.purpose,
+        path=options.path,
+        source="generator",
+        stimulus=Sine(level_vpp=vpp, frequency_hz=ask.frequency_hz),
+        display="unit",
+        view=View(
+            channel=channel,
+            volts_per_div=signal_range(setup.unit, options.volts_per_div),
+            s_per_div=_sweep(ask.frequency_hz, setup.unit.s_per_div, remote=setup.unit.read == "remote"),
+        ),
+        quantity=PEAK_TO_PEAK.name,
+        with_counter=setup.bench.counter is not None,
+        expected=None if middle is None else round(middle, 3),
+        expected_low=None if low is None else round(low, 3),
+        expected_high=None if high is None else round(high, 3),
+        tune_to_div=ask.line_div if ask.tune == "frequency" else None,
+        repeat=number,
+        because=ask.because,
+    )
+
+
+def _sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) -> float:
+    """About ten periods in the record; by eye a steady band needs no more than the slowest few hundred."""
+    wanted = 1 / frequency_hz if remote else max(1 / frequency_hz, 1e-6)
+    choices = available or tuple(one_two_five(1e-10, 1.0))
+    longer = [s for s in choices if s >= wanted * 0.7]
+    return min(longer) if longer else max(choices)
+
+
+def _base_vpp(setup: Setup, options: Options) -> float:
+    """The level at the reference frequency, at the source."""
+    path = setup.bench.paths.get(options.path, SignalPath())
+    vpp = options.deflection * signal_range(setup.unit, options.volts_per_div) * path.divides_by
+    return round_to(min(vpp, _generator(setup).level_high), _LEVEL_DIGITS)
+
+
+def _to_reference(options: Options) -> str:
+    return options.level_path or options.path
+
+
+def _at_each(setup: Setup, options: Options) -> bool:
+    """Whether the level is read at every point, which only a switch makes bearable."""
+    if options.levelling != "auto":
+        return options.levelling == "each"
+    channels = channels_of(setup, options.channels)
+    routed = any(setup.route(options.path, "unit", channel) is not None for channel in channels)
+    return routed and setup.route(_to_reference(options), "reference", 1) is not None
+
+
+def _generator(setup: Setup) -> Generator:
+    if setup.bench.generator is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no generator, which this sequence needs.")
+    return setup.bench.generator
+
+
+def _reference(setup: Setup) -> Reference:
+    if setup.bench.reference is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no reference to level the sine on.")
+    return setup.bench.reference

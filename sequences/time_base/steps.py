@@ -1,0 +1,127 @@
+"""Every time factor over the centre eight divisions, and the magnifier, against time marks."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from pydantic import Field
+
+from harness import steps
+from harness.models import Setup, SignalPath
+from harness.quantities import round_to, show
+from harness.steps import Measure, Role, TimeMarks, View
+from harness.values import Model, Seconds
+from sequences import Judges, Plan, Planned, calibrator_of, one_two_five, read_all
+from sequences.time_base.span import SPAN
+
+TITLE: Final = "Time base"
+QUANTITIES: Final = (SPAN,)
+JUDGES: Final[Judges] = {"unit": (SPAN.name,)}
+ACCURACIES: Final = (("calibrator", "period"),)  # what its verdicts rest on, in the bench file
+CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
+_BELIEVED_WITHIN: Final = 0.15
+_PERIODS_SHOWN: Final = 1.5  # marks may come no faster than at two thirds of the rated bandwidth
+_MOST_MARKS: Final = 40  # over the centre eight divisions; more cannot be told apart
+
+
+class Options(Model):
+    """What a job may choose."""
+
+    channel: int = Field(1, ge=1, description="channel that shows the marks")
+    path: str = "lead"
+    ranges: tuple[Seconds, ...] = Field((), description="time factors; all if left out")
+    magnified: bool = Field(True, description="try the magnifier too, where the unit has one")
+    magnified_ranges: tuple[Seconds, ...] = Field((), description="time factors for the magnifier; all if left out")
+    repeats: int = Field(1, ge=1, le=20)
+    return_to_first: bool = Field(False, description="take the first point once more at the end: drift over the run")
+
+
+def needs(_options: Options) -> tuple[Role, ...]:
+    """The roles that the sequence uses."""
+    return ("calibrator",)
+
+
+def plan(setup: Setup, options: Options) -> Plan:
+    """Rising time factors, the magnified ones after them, so that each knob turns one way."""
+    points, left_out = [], []
+    for magnifier, ranges in _settings(setup, options):
+        for s_per_div in ranges:
+            marks = _marks(setup, s_per_div / magnifier)
+            said = f"{show(s_per_div, 's')}/div" + (f" ×{magnifier:g}" if magnifier != 1 else "")
+            if marks is None:
+                left_out.append(
+                    f"{said}: the calibrator has no time marks that fit its divisions and that the unit can show."
+                )
+            else:
+                step = _step(setup, options, s_per_div, magnifier, marks)
+                points.append(Planned(step=step, repeats=options.repeats))
+    return Plan(points=tuple(points), left_out=tuple(left_out))
+
+
+def _settings(setup: Setup, options: Options) -> list[tuple[float, tuple[float, ...]]]:
+    plain = tuple(sorted(options.ranges or setup.unit.s_per_div))
+    if setup.unit.magnifier == 1 or not options.magnified:
+        return [(1.0, plain)]
+    magnified = tuple(sorted(options.magnified_ranges or plain, reverse=True))
+    return [(1.0, plain), (setup.unit.magnifier, magnified)]
+
+
+def _marks(setup: Setup, s_per_div: float) -> tuple[float, float] | None:
+    """Period of the marks, and the divisions between the first and the last that the centre eight hold.
+
+    One mark a division is best; marks faster than the unit can show give way to slower ones over fewer divisions.
+    """
+    calibrator = calibrator_of(setup)
+    if calibrator.periods == "continuous":
+        available = [round_to(s_per_div * n, calibrator.level_digits) for n in (1, 2, 4, 8)]
+    elif calibrator.periods in ("1-2-5", "decade"):
+        stepped = one_two_five(calibrator.period_low, calibrator.period_high)
+        available = [p for p in stepped if calibrator.periods == "1-2-5" or f"{p:e}"[0] == "1"]
+    else:
+        available = sorted(p for p in calibrator.periods if not isinstance(p, str))
+    slowest_s, fastest_s = CENTRE_DIV * s_per_div, _PERIODS_SHOWN / setup.unit.bandwidth
+    fitting = [
+        p
+        for p in available
+        if fastest_s <= p <= slowest_s * (1 + 1e-9)
+        and slowest_s / p <= _MOST_MARKS
+        and calibrator.period_low <= p <= calibrator.period_high
+    ]
+    if not fitting:
+        return None
+
+    def span_div(period_s: float) -> float:
+        return round_to(math.floor(slowest_s / period_s * (1 + 1e-9)) * period_s / s_per_div, 9)
+
+    best = max(fitting, key=lambda p: (span_div(p), p <= s_per_div * (1 + 1e-9), -abs(math.log(p / s_per_div))))
+    return best, span_div(best)
+
+
+def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, marks: tuple[float, float]) -> Measure:
+    calibrator, unit, (period_s, span_div) = calibrator_of(setup), setup.unit, marks
+    at_input_v = calibrator.mark_level / setup.bench.paths.get(options.path, SignalPath()).divides_by
+    inside = [v for v in sorted(unit.volts_per_div) if at_input_v / v <= unit.vertical_div - 2]
+    return Measure(
+        purpose="time factor",
+        path=options.path,
+        source="calibrator",
+        stimulus=TimeMarks(period_s=period_s, level_vpp=calibrator.mark_level),
+        display="unit",
+        view=View(
+            channel=options.channel,
+            volts_per_div=inside[0] if inside else max(unit.volts_per_div),
+            s_per_div=s_per_div,
+            ground_line_div=1 - unit.vertical_div / 2,
+            magnifier=magnifier,
+        ),
+        quantity=SPAN.name,
+        expected=span_div,
+        expected_low=round(span_div * (1 - _BELIEVED_WITHIN), 4),
+        expected_high=round(span_div * (1 + _BELIEVED_WITHIN), 4),
+    )
+
+
+def script(setup: Setup, options: Options) -> steps.Sequence[None]:
+    """Read every time factor."""
+    yield from read_all(plan(setup, options), return_to_first=options.return_to_first)
