@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias, TypeVar
 
-from pydantic import BeforeValidator, ConfigDict, Field, SecretStr, create_model
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, create_model
 
 from harness import measurement
 from harness.steps import ROLES, Display, Role
@@ -430,7 +430,7 @@ class Unit(Model):
     settled_by: SettledBy = 30.0
 
 
-R = TypeVar("R", bound=Model)
+R = TypeVar("R", bound=BaseModel)
 
 
 def rated(unit: Unit, keys: type[R]) -> R:
@@ -440,7 +440,7 @@ def rated(unit: Unit, keys: type[R]) -> R:
     return keys.model_validate((unit.tolerance.model_extra or {}).get(table_of(keys), {}), context={"si": True})
 
 
-def table_of(keys: type[Model]) -> str:
+def table_of(keys: type[BaseModel]) -> str:
     """What a user's own measurement is called in the unit file: as its file, or its folder."""
     path = Path(inspect.getfile(keys))
     return path.parent.name if path.stem == "__init__" else path.stem

@@ -19,7 +19,7 @@ from harness.errors import AnalysisError
 from harness.steps import RETURN, Display, Measure, Role, connect, measure
 
 if TYPE_CHECKING:
-    from harness.models import Calibrator, Setup, Unit
+    from harness.models import Calibrator, Function, Setup, Unit
 
 BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse")  # in the order of the calibration guide
 
@@ -51,6 +51,9 @@ class Definition(Protocol):
 
     def needs(self, options: Any) -> tuple[Role, ...]:
         """The roles that the sequence uses."""
+
+    def accuracies(self, options: Any) -> tuple[tuple[Role, Function], ...]:
+        """The lines of the bench file that its verdicts rest on; a user's own has none."""
 
     def plan(self, setup: Setup, options: Any) -> Plan:
         """The points known beforehand."""

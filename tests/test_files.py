@@ -13,16 +13,17 @@ from typing import Any, Literal
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydantic import Field
+from pydantic import Field, create_model
 
 from harness.errors import ConfigError
 from harness.files import files
 from harness.files.files import starter
+from harness.files.job_checks import Known
 from harness.files.schema import schema
 from harness.files.toml_text import LARGEST_BYTES
-from harness.models import Setup
+from harness.models import Setup, rated
 from harness.steps import Role
-from harness.values import Model, Volts
+from harness.values import Model, Ratio, Volts
 from harness.words import moments
 from tests.helpers.thorough import examples
 
@@ -45,16 +46,16 @@ class Bandwidth(Model):
     reference_frequency: str | None = None
 
 
-OPTIONS: dict[str, type[Model]] = {"vertical": Vertical, "bandwidth": Bandwidth, "time_base": Model}
-NEEDS: dict[str, tuple[Role, ...]] = {
-    "vertical": ("calibrator",),
-    "bandwidth": ("generator", "counter", "reference"),
-    "time_base": ("calibrator",),
-}
-ACCURACIES: dict[str, Any] = {
-    "vertical": lambda options: [("calibrator", options.signal)],
-    "bandwidth": [("generator", "sine"), ("counter", "frequency")],
-    "time_base": [("calibrator", "period")],
+SEQUENCES = {
+    "vertical": Known(
+        options=Vertical, needs=lambda _: ("calibrator",), accuracies=lambda options: [("calibrator", options.signal)]
+    ),
+    "bandwidth": Known(
+        options=Bandwidth,
+        needs=lambda _: ("generator", "counter", "reference"),
+        accuracies=lambda _: [("generator", "sine"), ("counter", "frequency")],
+    ),
+    "time_base": Known(options=Model, needs=lambda _: ("calibrator",), accuracies=lambda _: [("calibrator", "period")]),
 }
 
 
@@ -68,8 +69,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def load(**more: Any) -> files.Loaded:
-    given: dict[str, Any] = {"options": OPTIONS, "needs": NEEDS, "accuracies": ACCURACIES}
-    return files.load_job("job.toml", **(given | more))
+    return files.load_job("job.toml", **({"sequences": SEQUENCES} | more))
 
 
 def edit(*edits: Edit) -> None:
@@ -247,6 +247,49 @@ VALUES: list[tuple[Edit, str]] = [
 def test_a_wrong_value_is_said_at_its_line(folder: Path, change: Edit, expected: str) -> None:
     edit(change)
     assert numbered(expected) in problems()
+
+
+class Rated(Model):
+    """What a measurement of a user's own has in the unit file; it is called as this file."""
+
+    noise: Volts = Field(gt=0, description="largest noise")
+    gain: Ratio = Field(0.01, description="limits of the gain")
+
+
+RIPPLE = {"ripple.py": Known(options=Model, rated=Rated)}
+
+
+def test_a_users_own_measurement_has_a_table_of_ratings(folder: Path) -> None:
+    edit(("unit.toml", "[input]", '[tolerance.other]\nany = 1\n\n[tolerance.test_files]\nnoise = "3 mV"\n[input]'))
+    loaded = load(sequences=SEQUENCES | RIPPLE)
+    unit = loaded.setup.unit
+    assert rated(unit, Rated) == Rated.model_validate({"noise": "3 mV"})
+    assert unit.tolerance.model_extra == {"other": {"any": 1}, "test_files": {"noise": 0.003, "gain": 0.01}}
+    again = Setup.from_header(json.loads(json.dumps(loaded.setup.to_header())))
+    assert (again, rated(again.unit, Rated)) == (loaded.setup, rated(unit, Rated))
+    assert (loaded.warnings, files.read_unit("unit.toml").warnings) == ((), ())
+
+
+@pytest.mark.parametrize(("table", "expected"), [
+    ('[tolerance.test_files]\nnoise = "3 V/div"', "<noise>: tolerance.test_files.noise: '3 V/div' has the unit 'V"),
+    ('[tolerance.test_files]\nnoise = "3 mV"\ngian = "1 %"',
+     "<gian>: tolerance.test_files.gian: unknown key; did you mean 'gain'?"),
+    ('noise = "3 mV"', "<noise>: tolerance.noise: unknown key; expected 'deflection', 'time', 'time_magnified', "),
+    ("time_magnifed = 0.1", "<time_magnifed>: tolerance.time_magnifed: unknown key; did you mean 'time_magnified'?"),
+    ("[tolerance.test_flies]\nnoise = 1", "<[tolerance]>: tolerance.test_files.noise: missing; expected largest noise"),
+])  # fmt: skip
+def test_a_wrong_rating_of_a_users_own_is_said_at_its_line(folder: Path, table: str, expected: str) -> None:
+    edit(("unit.toml", "[input]", f"{table}\n[input]"), ("unit.toml", 'time_magnified = "5 %"\n', ""))
+    (found,) = problems(lambda: load(sequences=SEQUENCES | RIPPLE))
+    assert found.startswith(numbered(f"unit.toml:{expected}"))
+
+
+def test_a_table_of_nobodys_with_nearly_the_name_is_pointed_out(folder: Path) -> None:
+    edit(("unit.toml", "[input]", "[tolerance.test_flies]\n[input]"))
+    known = Known(options=Model, rated=create_model("Rated", __base__=Model, __module__=__name__))
+    assert load(sequences=SEQUENCES | {"ripple.py": known}).warnings == (
+        "unit.toml:24: tolerance.test_flies: is of no measurement of this job; did you mean 'test_files'?",
+    )
 
 
 def test_all_problems_of_all_three_files_come_at_once(folder: Path) -> None:
@@ -768,8 +811,8 @@ def only_config_errors(content: bytes, folder: Path) -> None:
     calls: list[Callable[[], object]] = [
         lambda: files.load_bench(folder / "any.toml"),
         lambda: files.read_unit(folder / "any.toml"),
-        lambda: files.load_job(folder / "any.toml", options=OPTIONS, needs=NEEDS, accuracies=ACCURACIES),
-        lambda: files.load_job(folder / "job.toml", options=OPTIONS, needs=NEEDS, accuracies=ACCURACIES),
+        lambda: files.load_job(folder / "any.toml", sequences=SEQUENCES),
+        lambda: files.load_job(folder / "job.toml", sequences=SEQUENCES),
         lambda: files.kind_of(folder / "any.toml"),
     ]
     for call in calls:

@@ -105,6 +105,19 @@ def lab(tmp_path: Path) -> Path:
     return shutil.copytree(DEMO, tmp_path / "lab")
 
 
+def test_a_sequence_reads_what_the_unit_file_rates_for_it(lab: Path) -> None:
+    head = "from harness.models import rated\nfrom harness.values import Volts\n\nclass Rated(Model):\n    noise: Volts"
+    job = own_job(lab, "assert rated(setup.unit, Rated).noise == 0.003, 'another'", head)
+    told = halfpower("check", job)
+    assert told.exit_code == 3
+    assert "tolerance.mine.noise: missing; expected a voltage" in told.stderr
+    for unit in lab.glob("aldermoor*.toml"):
+        unit.write_text(f'{unit.read_text("utf-8")}\n[tolerance.mine]\nnoise = "3 mV"\n', "utf-8")
+    assert halfpower("check", job).exit_code == 0
+    own_job(lab, head="Rated = 3")
+    assert "mine.py: Rated is no model; expected class Rated(harness.models.Model)" in halfpower("check", job).stderr
+
+
 def own_job(lab: Path, then: str = "return", head: str = "") -> Path:
     (lab / "mine.py").write_text(SEQUENCE.format(then=then, head=head), "utf-8")
     return a_job(lab / "mine.toml", 'use = "mine.py"')

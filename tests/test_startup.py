@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -35,6 +36,9 @@ try:
 except SystemExit as end:
     sys.stderr.write(json.dumps([end.code, sorted(sys.modules)]))
 """
+
+
+UNIT = Path(__file__).parents[1] / "demo" / "brackwater" / "aldermoor_a402.toml"
 
 
 @pytest.fixture(scope="module")
@@ -73,3 +77,15 @@ def test_help_imports_nothing_heavy(help_run: tuple[str, int, list[str]], name: 
     _, _, modules = help_run
     assert "harness.commands.run" in modules
     assert name not in modules
+
+
+def test_a_unit_file_is_checked_without_what_computes() -> None:
+    """Its ratings come from the measurements, of which nothing else is loaded."""
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, "check", str(UNIT)], capture_output=True, encoding="utf-8", check=True,
+        timeout=60,
+    )  # fmt: skip
+    code, modules = json.loads(done.stderr)
+    assert code == 0
+    assert "sequences.vertical" in modules
+    assert not {"numpy", "scipy", "sequences.vertical.steps"} & set(modules)

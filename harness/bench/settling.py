@@ -27,8 +27,7 @@ MOST_READINGS: Final = 100  # of one point, however quickly they come
 
 def wait_s(setup: Setup, step: Measure) -> float:
     """The longest wait of the instruments that take part in a point."""
-    roles = (step.source, step.display, *(("counter",) if step.with_counter else ()))
-    return max((_of(each, step) for role, each in setup.bench.instruments() if role in roles), default=0.0)
+    return max((_of(each, step) for role, each in setup.bench.instruments() if role in step.roles), default=0.0)
 
 
 def _of(instrument: Instrument, step: Measure) -> float:

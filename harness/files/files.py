@@ -6,9 +6,10 @@ are returned, not raised.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final, Generic, Literal, TypeAlias, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -16,8 +17,6 @@ from pydantic import BaseModel, ValidationError
 from harness.errors import ConfigError
 from harness.files.checks import CheckDriver, CheckOverrides, Findings, check_bench, check_queue, exists
 from harness.files.job_checks import (
-    Functions,
-    Roles,
     Sequences,
     Together,
     check_job,
@@ -26,7 +25,7 @@ from harness.files.job_checks import (
     read_options,
 )
 from harness.files.toml_text import BadText, Problem, Text, read
-from harness.files.unit_checks import check_unit
+from harness.files.unit_checks import check_unit, with_own_ratings
 from harness.files.words import in_order, one_of, shown, validation_problems
 from harness.models import Bench, Job, Queue, Setup, Unit
 from harness.values import Model
@@ -99,23 +98,19 @@ def jobs_of(path: str | Path) -> tuple[Path, ...]:
 def load_job(
     path: str | Path,
     *,
-    options: Mapping[str, type[BaseModel]] | None = None,
-    needs: Mapping[str, Roles] | None = None,
-    accuracies: Mapping[str, Functions] | None = None,
+    sequences: Sequences = MappingProxyType({}),
     check_overrides: CheckOverrides | None = None,
     check_driver: CheckDriver | None = None,
 ) -> Loaded:
     """Read a job file and the bench and unit files that it names, relative to itself.
 
-    `options` holds the options model of each sequence, `needs` its roles and `accuracies` the (role, function)
-    pairs whose specification its verdicts rest on; without them sequence names and options are not checked.
-    Raises ConfigError with all problems of all three files.
+    Without `sequences` neither their names nor their options are checked. Raises ConfigError with all problems of all
+    three files.
     """
-    sequences = Sequences(options=options or {}, needs=needs or {}, accuracies=accuracies or {})
     job = _read(Path(path), "job", Job, check_job)
     chosen = _options(job, sequences)
     bench = _named_in(job, "bench", lambda found: _bench(found, check_overrides, check_driver))
-    unit = _named_in(job, "unit", _unit)
+    unit = _named_in(job, "unit", lambda found: _unit(found, [each.rated for each in sequences.values() if each.rated]))
     setup = _together(job, bench, unit, chosen, sequences)
     problems = [*job.problems(), *bench.problems(), *unit.problems()]
     if setup is None or problems:
@@ -181,8 +176,11 @@ def _named_jobs(text: Text) -> tuple[str, ...]:
     return tuple(name if isinstance(name, str) else "" for name in jobs) if isinstance(jobs, list) else ()
 
 
-def _unit(path: Path) -> _Reading[Unit]:
-    return _read(path, "unit", Unit, check_unit)
+def _unit(path: Path, rated: Iterable[type[BaseModel]] = ()) -> _Reading[Unit]:
+    reading = _read(path, "unit", Unit, check_unit)
+    if reading.value is not None and reading.found is not None:
+        reading.value = with_own_ratings(reading.found, reading.value, rated)
+    return reading
 
 
 def _read(path: Path, kind: Kind, model: type[M], check: Callable[[Text, M], Findings]) -> _Reading[M]:

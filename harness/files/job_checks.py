@@ -1,6 +1,6 @@
 """What a job needs of its sequences, its bench and its unit taken together.
 
-The sequences are told by the caller, as plain mappings by name: this module knows none of them.
+The sequences are told by the caller, a record each by name: this module knows none of them.
 Options are understood by their names: `path`, `paths` and `..._path` name paths of the bench, `level_path` the one to
 the reference where it is another than `path`, `channel` and
 `channels` channels of the unit, `volts_per_div`, `s_per_div` and `..._ranges` its deflection and time factors.
@@ -9,8 +9,8 @@ the reference where it is another than `path`, `channel` and
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
-from typing import Any, Final, TypeAlias
+from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 from pydantic import BaseModel, ValidationError
 
@@ -23,24 +23,23 @@ from harness.files.words import hint, one_of, shown, units_of, validation_proble
 from harness.models import Bench, Function, Job, SequenceUse, Setup
 from harness.steps import Role
 
-Roles: TypeAlias = Iterable[Role] | Callable[[BaseModel], Iterable[Role]]
-Functions: TypeAlias = Iterable[tuple[Role, Function]] | Callable[[BaseModel], Iterable[tuple[Role, Function]]]
 
-_SIGNALS: Final = {"dc": "dc", "square": "square"}
+def _nothing(_options: Any) -> tuple[()]:
+    return ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sequences:
-    """What the caller knows of the sequences, each by name; fixed, or worked out from the options."""
+class Known:
+    """What the caller knows of a sequence: the model of its options, and what follows from them."""
 
-    options: Mapping[str, type[BaseModel]] = field(default_factory=dict)
-    needs: Mapping[str, Roles] = field(default_factory=dict)
-    accuracies: Mapping[str, Functions] = field(default_factory=dict)
+    options: type[BaseModel]
+    needs: Callable[[Any], Iterable[Role]] = _nothing
+    accuracies: Callable[[Any], Iterable[tuple[Role, Function]]] = _nothing  # lines that its verdicts rest on
+    rated: type[BaseModel] | None = None  # of a user's own: its table in the unit file
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        """All that are known, in order."""
-        return tuple(dict.fromkeys((*self.options, *self.needs)))
+
+Sequences: TypeAlias = Mapping[str, Known]
+"""All that are known, by name, in order; empty where none is to be checked."""
 
 
 def read_options(text: Text, sequences: Sequences) -> tuple[list[BaseModel | None], Findings]:
@@ -57,19 +56,18 @@ def read_options(text: Text, sequences: Sequences) -> tuple[list[BaseModel | Non
 def _options(
     found: Findings, place: int, name: str, table: Mapping[str, Any], sequences: Sequences
 ) -> BaseModel | None:
-    known = sequences.names
-    model = sequences.options.get(name)
-    if model is None:
+    if name not in sequences:
         if ".py" in name:
             problem = own_file(name, found.text.path.parent)
-        elif known and name not in known:
-            expected = f"{one_of([*known, 'FILE.py'])}{hint(name, known)}"
+        elif sequences:
+            expected = f"{one_of([*sequences, 'FILE.py'])}{hint(name, sequences)}"
             problem = f"there is no sequence {shown(name)}; expected {expected}"
         else:
             problem = None
         if problem:
             found.error(("sequence", place, "use"), problem)
         return None
+    model = sequences[name].options
     try:
         return model.model_validate({key: value for key, value in table.items() if key != "use"})
     except ValidationError as error:
@@ -119,12 +117,14 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
     """Check what the sequences of a job ask of bench and unit; adds to the findings of the file to change."""
     setup = files.setup
     for place, (use, chosen) in enumerate(zip(setup.job.sequence, options, strict=True)):
-        roles = set(_asked(sequences.needs.get(use.use, ()), chosen))
-        _roles(files, use.use, roles)
-        _functions(files, use.use, set(_asked(sequences.accuracies.get(use.use, ()), chosen)), roles, chosen)
-        if "generator" in roles:
-            _frequencies(files)
-        if chosen is None and use.use in sequences.options:
+        if chosen is not None:
+            known = sequences[use.use]
+            roles = set(known.needs(chosen))
+            _roles(files, use.use, roles)
+            _functions(files, use.use, set(known.accuracies(chosen)), roles)
+            if "generator" in roles:
+                _frequencies(files)
+        elif use.use in sequences:
             continue  # its options are wrong and have been said to be
         if chosen is not None and not use.use.endswith(".py"):  # where a user's own paths lead, its steps say
             ended_twice(files.job, ("sequence", place), _chosen(use, chosen), setup)
@@ -135,12 +135,6 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
     _routes(files)
 
 
-def _asked(entry: Any, options: BaseModel | None) -> Iterable[Any]:
-    if not callable(entry):
-        return entry  # type: ignore[no-any-return]  # one of the two forms
-    return entry(options) if options is not None else ()
-
-
 def _roles(files: Together, name: str, roles: Iterable[Role]) -> None:
     for role in sorted(roles):
         if role != "unit" and getattr(files.setup.bench, role) is None:
@@ -149,13 +143,8 @@ def _roles(files: Together, name: str, roles: Iterable[Role]) -> None:
                 files.bench.error((role,), sentence)
 
 
-def _functions(
-    files: Together, name: str, asked: set[tuple[Role, Function]], roles: set[Role], options: BaseModel | None
-) -> None:
+def _functions(files: Together, name: str, asked: set[tuple[Role, Function]], roles: set[Role]) -> None:
     """A verdict needs the uncertainty of the source, and that comes from its accuracy lines."""
-    signal = _SIGNALS.get(str(getattr(options, "signal", "")))
-    if not asked and signal and "calibrator" in roles:
-        asked = {("calibrator", signal)}  # type: ignore[arg-type]  # both are Functions
     for role, function in sorted(asked):
         instrument = getattr(files.setup.bench, role)
         if instrument is not None and not any(line.function == function for line in instrument.accuracy):

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
+
+from pydantic import BaseModel, ValidationError
 
 from harness import quantities
 from harness.files.checks import Findings, among, factors, settled_within
 from harness.files.path_checks import heated
 from harness.files.toml_text import Text
-from harness.models import Unit
+from harness.files.words import nearest, shown, validation_problems
+from harness.models import Unit, table_of
 
 # Rise time times bandwidth is 0.35 for a single pole (ln 9 / 2π = 0.3497, from the exponential) and 0.33 to 0.5 for
 # the responses of oscilloscopes: common practice.
@@ -42,6 +46,20 @@ def check_unit(text: Text, unit: Unit) -> Findings:
     _full_screen(found, unit)
     settled_within(found, (), unit)
     return found
+
+
+def with_own_ratings(found: Findings, unit: Unit, rated: Iterable[type[BaseModel]]) -> Unit:
+    """The unit with the tables that a user's own measurements have in its file, each read by its `Rated`."""
+    given, read = unit.tolerance.model_extra or {}, {}
+    for keys in rated:
+        name = table_of(keys)
+        try:
+            read[name] = keys.model_validate(given.get(name, {})).model_dump(mode="json", exclude_none=True)
+        except ValidationError as error:
+            found.errors += validation_problems(found.text, keys, error, base=("tolerance", name))
+        if name not in given and (other := nearest(name, given)):
+            found.warn(("tolerance", other), f"is of no measurement of this job; did you mean {shown(name)}?")
+    return unit.model_copy(update={"tolerance": unit.tolerance.model_copy(update=read)})
 
 
 def _rise_time(found: Findings, unit: Unit) -> None:

@@ -15,6 +15,7 @@ from harness import measurement
 from harness.errors import ConfigError
 from harness.files import files
 from harness.files.checks import own_file
+from harness.files.job_checks import Known
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.measurement import Quantity, facts_of, knowing
 from harness.models import Setup
@@ -115,9 +116,7 @@ def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> L
     known = definitions(path, own)
     loaded = files.load_job(
         path,
-        options={name: module.Options for name, module in known.items()},
-        needs={name: needs_of(module) for name, module in known.items()},
-        accuracies={name: getattr(module, "ACCURACIES", ()) for name, module in built_in().items()},
+        sequences={name: _known(module) for name, module in known.items()},
         check_overrides=check_overrides,
         check_driver=partial(problem_of, own=own),
     )
@@ -192,6 +191,14 @@ def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
         return (str(loaded.bench_path.resolve()),)
     addresses = [i.address for _, i in loaded.setup.bench.instruments() if i.address]
     return tuple(addresses) or (str(loaded.bench_path.resolve()),)
+
+
+def _known(definition: Any) -> Known:
+    """What the checks of the files need to know of a sequence."""
+    needs = needs_of(definition)
+    if isinstance(definition, OwnMeasurement):
+        return Known(options=definition.Options, needs=needs, rated=definition.Rated)
+    return Known(options=definition.Options, needs=needs, accuracies=definition.accuracies)
 
 
 def needs_of(definition: Any) -> Callable[[Any], tuple[Role, ...]]:

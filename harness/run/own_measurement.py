@@ -20,6 +20,7 @@ from harness.errors import ConfigError
 from harness.files.own_values import Unfit, a_reading, fitted, number
 from harness.files.words import hint, one_of
 from harness.measurement import Axis, InUnit, Quantity, Rating, quantity_names, rating_names
+from harness.models import Tolerances
 from harness.run.own_code import Judged, held, sound_step
 from harness.steps import ROLES, Role
 
@@ -34,6 +35,7 @@ class OwnMeasurement:
     file: Path
     TITLE: str
     Options: type[BaseModel]
+    Rated: type[BaseModel] | None
     QUANTITIES: tuple[Quantity, ...]
     judged: Judged | None  # as those of which measurement of this program its readings are
     script: Callable[..., Any]
@@ -53,8 +55,12 @@ def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) ->
     missing = [needed for needed in ("Options", "script") if not hasattr(module, needed)]
     if missing:
         raise ConfigError(f"{file}: a sequence needs {' and '.join(missing)}; {_SEE}")
-    if not (isinstance(module.Options, type) and issubclass(module.Options, BaseModel)):
-        raise ConfigError(f"{file}: Options is no model; expected class Options(harness.models.Model)")
+    for name in ("Options", "Rated"):
+        model = getattr(module, name, BaseModel)
+        if not (isinstance(model, type) and issubclass(model, BaseModel)):
+            raise ConfigError(f"{file}: {name} is no model; expected class {name}(harness.models.Model)")
+    if hasattr(module, "Rated") and file.stem in Tolerances.model_fields:
+        raise ConfigError(f"{file}: the unit file has a key tolerance.{file.stem} already; give the file another name")
     judged = _judged(module, file, built_in)
 
     def offered(name: str, check: Callable[[Any], Any]) -> Callable[..., Any] | None:
@@ -65,6 +71,7 @@ def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) ->
         file=file,
         TITLE=str(getattr(module, "TITLE", "")),
         Options=module.Options,
+        Rated=getattr(module, "Rated", None),
         QUANTITIES=tuple(_quantities(module, file, built_in)),
         judged=judged,
         script=module.script,

@@ -8,7 +8,7 @@ from typing import Final
 from pydantic import Field
 
 from harness import steps
-from harness.models import Setup, SignalPath
+from harness.models import Function, Setup, SignalPath
 from harness.quantities import round_to, show
 from harness.steps import Measure, Role, TimeMarks, View
 from harness.values import Model, Seconds
@@ -18,7 +18,6 @@ from sequences.time_base.span import SPAN
 TITLE: Final = "Time base"
 QUANTITIES: Final = (SPAN,)
 JUDGES: Final[Judges] = {"unit": (SPAN.name,)}
-ACCURACIES: Final = (("calibrator", "period"),)  # what its verdicts rest on, in the bench file
 CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
 _BELIEVED_WITHIN: Final = 0.15
 _PERIODS_SHOWN: Final = 1.5  # marks may come no faster than at two thirds of the rated bandwidth
@@ -40,6 +39,11 @@ class Options(Model):
 def needs(_options: Options) -> tuple[Role, ...]:
     """The roles that the sequence uses."""
     return ("calibrator",)
+
+
+def accuracies(_options: Options) -> tuple[tuple[Role, Function], ...]:
+    """What its verdicts rest on, in the bench file."""
+    return (("calibrator", "period"),)
 
 
 def plan(setup: Setup, options: Options) -> Plan:

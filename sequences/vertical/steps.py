@@ -15,7 +15,7 @@ from harness.analysis.planning import repeats_to_decide
 from harness.assess.levels import LevelChoice, available_levels, choose_level, levels_for_linearity, lower_level
 from harness.assess.points import limits_for
 from harness.assess.sources import level_of
-from harness.models import Setup, SignalPath
+from harness.models import Function, Setup, SignalPath
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
 from harness.values import Model, Volts
@@ -56,6 +56,11 @@ class _Candidate:
 def needs(_options: Options) -> tuple[Role, ...]:
     """The roles that the sequence uses."""
     return ("calibrator",)
+
+
+def accuracies(options: Options) -> tuple[tuple[Role, Function], ...]:
+    """What its verdicts rest on, in the bench file."""
+    return (("calibrator", options.signal),)
 
 
 def plan(setup: Setup, options: Options) -> Plan:
