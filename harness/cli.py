@@ -22,7 +22,7 @@ import rich_click as click
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, new, schema
-from harness.commands.helping import Group
+from harness.commands.helping import Group, say
 from harness.commands.history import history
 from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
@@ -146,11 +146,8 @@ def _notes(error: BaseException) -> list[str]:
 
 
 def _say(sentence: str) -> None:
-    from harness.words.clean import clean
-
     with suppress(OSError):  # the terminal may be closed, and the exit code still counts
-        for line in sentence.splitlines():
-            click.echo(clean(line), err=True)
+        say(*sentence.splitlines(), err=True)
 
 
 @click.group(cls=Program, context_settings={"help_option_names": ["-h", "--help"]})

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import rich_click as click
 
 from harness.commands.faults import fault_options
-from harness.commands.helping import Command, once_told
+from harness.commands.helping import Command, once_told, say
 
 if TYPE_CHECKING:
     from harness.run.faulted import Faults
@@ -43,8 +43,7 @@ def bench(bench_file: Path, serve: bool, faults: Faults | None) -> None:
 
     states = talk(bench_file, before=once_told())
     for state in states:
-        for line in _lines(state):
-            click.echo(line)
+        say(*_lines(state))
     wrong = [_name(state) for state in states if state.problem and state.address]
     if wrong:
         raise InstrumentError(", ".join(wrong), "not ready; see the lines above")
@@ -59,8 +58,6 @@ def _name(state: InstrumentState) -> str:
 
 def _lines(state: InstrumentState) -> list[str]:
     """One instrument in words."""
-    from harness.words.clean import clean
-
     label = "" if state.label in (state.address, "?") else state.label
     said = [label, f"at {state.address}"] if state.address else [f"{label},", state.problem]
     lines = [f"{_name(state)}: {' '.join(said if label else said[1:])}"]
@@ -75,7 +72,7 @@ def _lines(state: InstrumentState) -> list[str]:
         lines.append(f"  certificate {'RAN OUT ON' if state.overdue else 'good until'} {state.due}")
     if state.problem and state.address:
         lines.append(f"  PROBLEM     {state.problem}")
-    return [clean(line) for line in lines]
+    return lines
 
 
 def _serve(bench_file: Path, faults: Faults | None) -> None:

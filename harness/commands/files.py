@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import Command, once_told
+from harness.commands.helping import Command, once_told, say, warn
 
 if TYPE_CHECKING:
     from harness.errors import HalfpowerError
@@ -33,19 +33,17 @@ def check(files: tuple[Path, ...]) -> None:
       halfpower check *.toml
     """
     from harness.errors import ConfigError, HalfpowerError
-    from harness.words.clean import clean
 
     problems: list[str] = []
     before = once_told()
     for path in files:
         try:
-            said, warnings = _checked(path, before)
+            sentence, warnings = _checked(path, before)
         except HalfpowerError as error:
             problems += [problem for problem in _problems(error) if problem not in problems]
             continue
-        for warning in warnings:
-            click.echo(f"warning: {clean(warning)}", err=True)
-        click.echo(clean(said))
+        warn(warnings)
+        say(sentence)
     if problems:
         raise ConfigError(*problems)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import rich_click as click
@@ -56,21 +56,24 @@ class Day(click.DateTime):
 
 def once_told() -> Callable[[object], None]:
     """Says each thing once on the error stream, however little else is shown: what is about to be imported."""
-    from harness.words.clean import clean
-
     told: set[str] = set()
 
     def tell(what: object) -> None:
         if str(what) not in told:
             told.add(str(what))
-            click.echo(clean(str(what)), err=True)
+            say(what, err=True)
 
     return tell
 
 
-def warn(warnings: tuple[str, ...]) -> None:
+def warn(warnings: Iterable[str]) -> None:
     """Say on the error stream what a person should look at."""
+    say(*(f"warning: {warning}" for warning in warnings), err=True)
+
+
+def say(*lines: object, err: bool = False) -> None:
+    """Say something, a line each: whatever stands in it steers no terminal."""
     from harness.words.clean import clean
 
-    for warning in warnings:
-        click.echo(f"warning: {clean(warning)}", err=True)
+    for line in lines:
+        click.echo(clean(str(line)), err=err)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command
+from harness.commands.helping import Command, say
 from harness.commands.records import opened, selected, selection_options, store_option
 
 if TYPE_CHECKING:
@@ -65,8 +65,7 @@ def history(
         click.echo(f"Written: {path}")
     if not written:
         a_console().print(render(found, today=today))
-    for problem in found.problems:
-        _say(problem)
+    say(*found.problems, err=True)
     if open_page and html_path is not None:
         click.launch(str(html_path.resolve()))
     if found.problems:
@@ -139,9 +138,3 @@ def _today() -> Any:
     from harness.words.clock import RealClock
 
     return RealClock().utc().date()
-
-
-def _say(text: str) -> None:
-    from harness.words.clean import clean
-
-    click.echo(clean(text), err=True)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command
+from harness.commands.helping import Command, say
 from harness.commands.records import opened, selected, selection_options, store_option
 
 if TYPE_CHECKING:
@@ -77,8 +77,7 @@ def reanalyse(
             made=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"), reason=reason or _reason(file, changes), by=by,
             source=source, changes=changes, corrections=file, outcomes=outcomes,
         )  # fmt: skip
-        for line in said(done, quiet=quiet):
-            click.echo(line)
+        say(*summary_lines(done, quiet=quiet))
         _refuse_missed(done)
         if write_to is not None:
             pages = _pages(spread, done, again)
@@ -211,16 +210,15 @@ def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> None:
 # --- saying ------------------------------------------------------------------------------------------------------
 
 
-def said(done: Any, *, quiet: bool) -> Iterator[str]:
+def summary_lines(done: Any, *, quiet: bool) -> Iterator[str]:
     """The re-analysis in words: each run that changed, then the totals."""
-    from harness.words.clean import clean
     from harness.years.reanalysis import digest, totals
 
     counted = totals(done.outcomes)
     moved = [each for each in done.outcomes if each.changes]
     for each in moved[: 0 if quiet else _MOST_SHOWN]:
-        yield clean(_heading(each))
-        yield from (clean(f"  {one.point}: {one.before} → {one.after}{_numbers(one)}") for one in each.changes)
+        yield _heading(each)
+        yield from (f"  {one.point}: {one.before} → {one.after}{_numbers(one)}" for one in each.changes)
     if len(moved) > _MOST_SHOWN and not quiet:
         yield f"… and {len(moved) - _MOST_SHOWN} runs more; with --write, all of them are in changes.csv."
     moved_results = _times(counted.moved_results, "result") if counted.moved_results else "no result"
@@ -234,7 +232,7 @@ def said(done: Any, *, quiet: bool) -> Iterator[str]:
             yield from (f"  {n:>6} × {before} → {after}" for (before, after), n in sorted(pairs.items()))
     if done.corrections is not None:
         for index in range(len(done.corrections.value.standard)):
-            yield clean(f"{done.corrections.place(index)}: concerns {_times(counted.touched.get(index, 0), 'run')}")
+            yield f"{done.corrections.place(index)}: concerns {_times(counted.touched.get(index, 0), 'run')}"
     yield f"Digest of every number: {digest(done.outcomes)[:16]}"
 
 
@@ -278,10 +276,8 @@ def _refuse_missed(done: Any) -> None:
 def _end(done: Any) -> None:
     """What could not be read is the last word, and the exit code."""
     from harness.errors import JournalError
-    from harness.words.clean import clean
 
     problems = [each.problem for each in done.outcomes if each.problem]
-    for problem in problems:
-        click.echo(clean(problem), err=True)
+    say(*problems, err=True)
     if problems:
         raise JournalError(f"{len(problems)} of {len(done.outcomes)} runs could not be worked out again, named above.")

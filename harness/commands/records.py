@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Day, Group
+from harness.commands.helping import Day, Group, say, warn
 from harness.errors import HalfpowerError, RecordsError
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def opened(store: str | None, *, create: bool = True) -> Store:
     """Open the store that is set up, and say what was done to its layout."""
     from harness.years.records.store import Store
 
-    return Store.open(store, create=create, tell=lambda text: _say(text, err=True))
+    return Store.open(store, create=create, tell=lambda text: say(*text.splitlines(), err=True))
 
 
 @click.group(cls=Group)
@@ -134,11 +134,10 @@ def list_(as_json: bool, store: str | None, **options: Any) -> None:
         for run in found:
             click.echo(_json(run))
         return
-    for line in _listed(found):
-        _say(line)
+    say(*_listed(found))
     kind = "simulated run" if where.simulated else "run"
     hint = f"; {len(others)} on simulated benches, shown by --simulated" if others else ""
-    _say(f"{len(found)} {kind}{'' if len(found) == 1 else 's'} in {name}{hint}")
+    say(f"{len(found)} {kind}{'' if len(found) == 1 else 's'} in {name}{hint}")
 
 
 @records.command()
@@ -155,10 +154,10 @@ def check(store: str | None) -> None:
     with opened(store, create=False) as there:
         found = 0
         for found, problem in enumerate(problems(there), 1):  # noqa: B007 - counted, and told at once
-            _say(problem, err=True)
+            say(problem, err=True)
         if found:
             raise RecordsError(f"{there.name}: {found} {'problem' if found == 1 else 'problems'}, see above.")
-        _say(f"{there.name}: sound")
+        say(f"{there.name}: sound")
 
 
 @records.command()
@@ -212,13 +211,12 @@ def push(server: str | None, simulated: bool, source: str | None) -> None:
             raise RecordsError(f"{place.name}: is the store that would be sent; name a server: records push URL.")
         run_ids = everything(local, simulated=simulated) if server else local.waiting(place.name)
         if not run_ids:
-            _say(f"Nothing in {local.name} {'is to be sent' if server else 'waits for ' + place.name}.")
+            say(f"Nothing in {local.name} {'is to be sent' if server else 'waits for ' + place.name}.")
             return
         with opened(server) as there:
-            done = pushed(local, there, run_ids, lambda added: _say(f"{added.number}: {added.outcome}"))
-    for sentence in done.refused:
-        _say(sentence, err=True)
-    _say(f"{len(done.sent)} sent to {place.name}, {done.known} there already")
+            done = pushed(local, there, run_ids, lambda added: say(f"{added.number}: {added.outcome}"))
+    say(*done.refused, err=True)
+    say(f"{len(done.sent)} sent to {place.name}, {done.known} there already")
     if done.refused:
         raise RecordsError(f"{len(done.refused)} refused, see above; the others are there.")
 
@@ -227,8 +225,7 @@ def remember(run_folder: Path, store: str | None) -> None:
     """Add a finished run to the store that is set up; what goes wrong with that is a warning."""
     from harness.years.records.push import remember as remembered
 
-    for sentence in remembered(run_folder, store):
-        _say(f"warning: {sentence}", err=True)
+    warn(remembered(run_folder, store))
 
 
 # --- what they share ---------------------------------------------------------------------------------------------
@@ -255,9 +252,9 @@ def _each(items: Sequence[Any], work: Callable[[Any], str]) -> None:
     failed: list[HalfpowerError] = []
     for item in items:
         try:
-            _say(work(item))
+            say(work(item))
         except HalfpowerError as error:
-            _say(str(error), err=True)
+            say(*str(error).splitlines(), err=True)
             failed.append(error)
     if failed:
         last = RecordsError(f"{len(failed)} of {len(items)} failed, see above.")
@@ -290,10 +287,3 @@ def _json(run: RunRow) -> str:
 
     plain = {key: value.isoformat() if isinstance(value, dt.datetime) else value for key, value in asdict(run).items()}
     return json_text(plain)
-
-
-def _say(text: str, *, err: bool = False) -> None:
-    from harness.words.clean import clean
-
-    for line in text.splitlines():
-        click.echo(clean(line), err=err)

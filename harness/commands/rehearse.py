@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import Command, once_told, warn
+from harness.commands.helping import Command, once_told, say, warn
 from harness.commands.run import PATH
 
 if TYPE_CHECKING:
@@ -28,12 +28,10 @@ def rehearse(job: Path) -> None:
       halfpower rehearse job.toml
     """
     from harness import runs as opening
-    from harness.words.clean import clean
 
     loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))
-    for line in rehearsed_lines(opening.rehearse(loaded)):
-        click.echo(clean(line))
+    say(*rehearsed_lines(opening.rehearse(loaded)))
 
 
 def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:

@@ -9,12 +9,14 @@ from __future__ import annotations
 import hashlib
 import os
 import platform
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+from concurrent.futures import CancelledError, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from itertools import islice
 from pathlib import Path
-from typing import Any, Final, Generic, Protocol, TypeVar
+from typing import Any, Final, Protocol, TypeVar
 
 from harness.errors import HalfpowerError
 
@@ -47,139 +49,77 @@ class Serial:
         return map(function, things)
 
 
-class Processes:
+class _Workers:
+    """Hands things out a few ahead, and gives the results back in their order.
+
+    What was in hand when a worker died is done again, one at a time: over which of them it was cannot be told
+    otherwise. Only what a worker dies of then is lost.
+    """
+
+    def __init__(self, count: int, died: type[Exception], executor: Callable[[int], AbstractContextManager[Executor]]):
+        self.count, self._died, self._executor = count, died, executor
+
+    def map(self, function: Callable[[T], R], things: Iterable[T], lost: Callable[[T], R]) -> Iterator[R]:
+        """Yield the results in the order of the things; an executor that breaks is replaced."""
+        left, in_hand = iter(things), deque[tuple[T, Future[R]]]()
+        while True:
+            with self._executor(self.count) as executor:
+                yield from self._until_a_death(executor, function, left, in_hand)
+            if not in_hand:
+                return
+            yield from self._alone(function, in_hand, lost)
+
+    def _until_a_death(
+        self, executor: Executor, function: Callable[[T], R], left: Iterator[T], in_hand: deque[tuple[T, Future[R]]]
+    ) -> Iterator[R]:
+        while True:
+            for thing in islice(left, _AHEAD * self.count - len(in_hand)):
+                in_hand.append((thing, _submitted(executor, function, thing)))
+            if not in_hand:
+                return
+            try:
+                result = in_hand[0][1].result()
+            except self._died:
+                wait([future for _, future in in_hand])
+                return
+            in_hand.popleft()
+            yield result
+
+    def _alone(
+        self, function: Callable[[T], R], in_hand: deque[tuple[T, Future[R]]], lost: Callable[[T], R]
+    ) -> Iterator[R]:
+        deaths = 0
+        while in_hand:
+            with self._executor(1) as executor:
+                try:
+                    while in_hand:
+                        thing, future = in_hand[0]
+                        if isinstance(future.exception(), self._died):
+                            future = executor.submit(function, thing)
+                        yield future.result()
+                        in_hand.popleft()
+                        deaths = 0
+                except self._died:
+                    deaths += 1
+            if deaths == _TRIES_ALONE:
+                yield lost(in_hand.popleft()[0])
+                deaths = 0
+
+
+def _submitted(executor: Executor, function: Callable[[T], R], thing: T) -> Future[R]:
+    try:
+        return executor.submit(function, thing)
+    except BrokenProcessPool as error:
+        never: Future[R] = Future()
+        never.set_exception(error)
+        return never
+
+
+class Processes(_Workers):
     """Processes of this machine."""
 
     def __init__(self, count: int) -> None:
-        self.count = count
-
-    def map(self, function: Callable[[T], R], things: Iterable[T], lost: Callable[[T], R]) -> Iterator[R]:
-        """Yield the results in the order of the things; a pool that breaks is replaced."""
-        window = _Window(function, things, ahead=_AHEAD * self.count)
-        while not window.done:
-            with _pool(self.count) as pool:
-                yield from window.through(pool)
-            window.results |= self._alone(function, window.take_back(), lost)
-
-    def _alone(self, function: Callable[[T], R], things: Mapping[int, T], lost: Callable[[T], R]) -> dict[int, R]:
-        """What was in hand when a worker died, one at a time: over which of them it was cannot be told otherwise."""
-        waiting = [(number, thing, _TRIES_ALONE) for number, thing in things.items()]
-        results: dict[int, R] = {}
-        while waiting:
-            with _pool(1) as pool:
-                while waiting:
-                    number, thing, tries = waiting.pop()
-                    try:
-                        results[number] = pool.submit(function, thing).result()
-                    except BrokenProcessPool:
-                        if tries > 1:
-                            waiting.append((number, thing, tries - 1))
-                        else:
-                            results[number] = lost(thing)
-                        break
-        return results
-
-
-class Cluster:
-    """A dask cluster by the address of its scheduler; it moves the work of a lost worker by itself.
-
-    It gives work up that was in hand at several deaths, whoever caused them: that is done again, alone, and only what a
-    worker dies of then is lost.
-    """
-
-    def __init__(self, client: Any) -> None:
-        self.client = client
-
-    def map(self, function: Callable[[T], R], things: Iterable[T], lost: Callable[[T], R]) -> Iterator[R]:
-        """Yield the results in the order of the things."""
-        from distributed import KilledWorker
-
-        workers = max(1, len(self.client.scheduler_info(n_workers=-1)["workers"]))
-        window = _Window(function, things, ahead=_AHEAD * workers, given_up=(KilledWorker,), lost=lost)
-        executor = self.client.get_executor(pure=False)
-        try:
-            yield from window.through(executor)
-        except (CancelledError, OSError, TimeoutError) as error:
-            raise HalfpowerError(
-                f"The cluster at {self.client.scheduler.address} no longer answers ({type(error).__name__}). Start it "
-                "again, or leave --cluster out."
-            ) from None
-
-
-class _Window(Generic[T, R]):
-    """Things handed out a few ahead, and their results put back in order."""
-
-    def __init__(
-        self,
-        function: Callable[[T], R],
-        things: Iterable[T],
-        *,
-        ahead: int,
-        given_up: tuple[type[BaseException], ...] = (),
-        lost: Callable[[T], R] | None = None,
-    ) -> None:
-        self.function, self.ahead, self.given_up, self.lost = function, ahead, given_up, lost
-        self._things = enumerate(things)
-        self.given: dict[int, T] = {}
-        self.results: dict[int, R] = {}
-        self._suspects: list[int] = []
-        self.done = False
-        self._next = 0
-
-    def through(self, executor: Executor) -> Iterator[R]:
-        """Work until everything is done or the executor breaks."""
-        running: dict[Future[R], int] = {}
-        while True:
-            yield from self._in_order()
-            while len(self.given) + len(self.results) < self.ahead and (item := next(self._things, None)) is not None:
-                number, thing = item
-                self.given[number] = thing
-                try:
-                    running[executor.submit(self.function, thing)] = number
-                except BrokenProcessPool:
-                    return
-            if not running and self._suspects:
-                self._alone(executor)
-                continue
-            if not running:
-                self.done = not self.given
-                return
-            finished, _ = wait(running, return_when=FIRST_COMPLETED)
-            if not all(self._take(future, running.pop(future)) for future in finished):
-                return
-
-    def take_back(self) -> dict[int, T]:
-        """What was in hand when the executor broke; none of it is handed out again."""
-        taken, self.given = self.given, {}
-        return taken
-
-    def _take(self, future: Future[R], number: int) -> bool:
-        try:
-            self.results[number] = future.result()
-        except BrokenProcessPool:
-            return False
-        except self.given_up:
-            self._suspects.append(number)
-            return True
-        del self.given[number]
-        return True
-
-    def _alone(self, executor: Executor) -> None:
-        """What was given up, one at a time: over which of them a worker died cannot be told otherwise."""
-        while self._suspects:
-            number = self._suspects.pop()
-            try:
-                self.results[number] = executor.submit(self.function, self.given[number]).result()
-            except self.given_up:
-                if self.lost is None:
-                    raise
-                self.results[number] = self.lost(self.given[number])
-            del self.given[number]
-
-    def _in_order(self) -> Iterator[R]:
-        while self._next in self.results:
-            yield self.results.pop(self._next)
-            self._next += 1
+        super().__init__(count, BrokenProcessPool, _pool)
 
 
 @contextmanager
@@ -195,14 +135,31 @@ def _pool(count: int) -> Iterator[Executor]:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-# --- a cluster ---------------------------------------------------------------------------------------------------
+class Cluster(_Workers):
+    """A dask cluster by its client; it moves the work of a lost worker by itself, and gives up what was in hand at
+    several deaths, whoever caused them."""
+
+    def __init__(self, client: Any, given_up: type[Exception]) -> None:
+        self.client = client
+        count = max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
+        super().__init__(count, given_up, lambda _count: nullcontext(client.get_executor(pure=False)))
+
+    def map(self, function: Callable[[T], R], things: Iterable[T], lost: Callable[[T], R]) -> Iterator[R]:
+        """Yield the results in the order of the things."""
+        try:
+            yield from super().map(function, things, lost)
+        except (CancelledError, OSError, TimeoutError) as error:
+            raise HalfpowerError(
+                f"The cluster at {self.client.scheduler.address} no longer answers ({type(error).__name__}). Start it "
+                "again, or leave --cluster out."
+            ) from None
 
 
 @contextmanager
 def cluster(address: str) -> Iterator[Cluster]:
     """Connect to a cluster whose workers run this very program; raises HalfpowerError with what to do otherwise."""
     try:
-        from distributed import Client
+        from distributed import Client, KilledWorker
     except ImportError:
         raise HalfpowerError(
             'A cluster needs the package dask.distributed: install it with pip install "halfpower[cluster]".'
@@ -216,7 +173,7 @@ def cluster(address: str) -> Iterator[Cluster]:
         ) from None
     try:
         _check(client, address)
-        yield Cluster(client)
+        yield Cluster(client, KilledWorker)
     finally:
         client.close()
 
