@@ -75,8 +75,10 @@ HEAVY: Final = (
 # Imported when a simulated bench or a store opens, not before.
 BUILT_ON_HEAVY: Final = (
     "harness.sim.library",
-    *(f"harness.years.records.{name}" for name in ("schema", "database", "migrate", "queries", "writing", "check")),
-    "harness.years.records.migrations.*",
+    *(
+        f"harness.years.records.{name}"
+        for name in ("schema", "database", "migrate", "queries", "writing", "store", "push", "check", "migrations.*")
+    ),
 )
 
 LONGEST: Final = 400

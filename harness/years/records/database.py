@@ -1,6 +1,6 @@
 """The database behind a store: its address, its connections, and each of its failures in one sentence.
 
-Importing this imports SQLAlchemy; `harness.years.records.store` does so when a store is opened.
+Importing this imports SQLAlchemy; the commands do so when a store is opened.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ from typing import Final
 
 from harness.errors import HalfpowerError, RecordsError, RunRefused, shell_word
 from harness.journal import journal
+from harness.years.records import database
 from harness.years.records.rows import Added, Selection
 from harness.years.records.store import Store
 
@@ -75,8 +76,6 @@ def remember(run_folder: Path, url: str | None = None, *, patience_s: float = PA
 
 
 def _remembered(run_folder: Path, url: str | None, patience_s: float) -> tuple[str, ...]:
-    from harness.years.records import database
-
     if url == database.NONE or (url is None and os.environ.get(database.VARIABLE) == database.NONE):
         return ()
     place = database.address(url)
@@ -100,8 +99,6 @@ def _straight(run_folder: Path, url: str | None) -> tuple[str, ...]:
 
 
 def _sent(url: str | None, server_name: str) -> tuple[str, ...]:
-    from harness.years.records import database
-
     with Store.open(database.local_url()) as local:
         try:
             with Store.open(url) as server:

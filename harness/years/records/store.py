@@ -12,20 +12,18 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import Any, Literal, TypeVar
+
+import sqlalchemy as sa
 
 from harness.errors import RecordsError, RunRefused
 from harness.journal import journal as journals_of_runs
 from harness.journal.atomic import make_file, make_folder
 from harness.words.clean import shortened
 from harness.words.clock import Clock, RealClock
+from harness.years.records import database, migrate, queries, writing
+from harness.years.records.derive import Origin, derive, derive_read
 from harness.years.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow
-
-if TYPE_CHECKING:
-    import sqlalchemy as sa
-
-    from harness.years.records.database import Address
-    from harness.years.records.migrate import Layouts
 
 Row = TypeVar("Row", RunRow, ResultRow, StandardRow)
 
@@ -33,7 +31,7 @@ Row = TypeVar("Row", RunRow, ResultRow, StandardRow)
 class Store:
     """A store, open; use it in a `with`."""
 
-    def __init__(self, place: Address, engine: sa.Engine, clock: Clock) -> None:
+    def __init__(self, place: database.Address, engine: sa.Engine, clock: Clock) -> None:
         self.place, self.name, self._engine, self._clock = place, place.name, engine, clock
         self._reading = engine.execution_options(reading=True)
 
@@ -45,15 +43,13 @@ class Store:
         create: bool = True,
         clock: Clock | None = None,
         tell: Callable[[str], None] = lambda _: None,
-        layouts: Layouts | None = None,
+        layouts: migrate.Layouts | None = None,
     ) -> Store:
         """Open a store, made or brought to this version's layout where it has to be.
 
         `url` is a file, or postgresql://USER@HOST/DATABASE; None takes HALFPOWER_STORE, or the user's own store.
         Raises RecordsError.
         """
-        from harness.years.records import database, migrate
-
         clock = clock or RealClock()
         place = database.address(url)
         if place.file is not None:
@@ -87,12 +83,9 @@ class Store:
         since. `for_server` notes in the same transaction that the run waits for that server.
         Raises JournalError for a damaged journal, RecordsError for another journal under the same identity.
         """
-        from harness.years.records import writing
-        from harness.years.records.derive import Origin, derive_read
-
         data = journals_of_runs.sound(journal_path)
         contents = journals_of_runs.parse(data, journal_path)
-        if self._held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest():
+        if self.held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest():
             if for_server:
                 now = self._clock.utc()
                 self._transaction(lambda connection: writing.wait(connection, contents.id, for_server, now))
@@ -103,8 +96,6 @@ class Store:
 
     def put(self, derived: Derived, *, for_server: str = "") -> Added:
         """Add a run that was worked out already, from another store say; as `add`."""
-
-        from harness.years.records import writing
 
         def write(connection: sa.Connection) -> Outcome:
             outcome = writing.place(connection, derived, self.name)
@@ -121,9 +112,6 @@ class Store:
         `journal` is the journal from the run's folder: it takes the place of one that was damaged in the store, and
         is left alone where it is none that the store has added.
         """
-        from harness.years.records import writing
-        from harness.years.records.derive import Origin, derive
-
         run = self._run(run_id)
         if journal is None or hashlib.sha256(journal).hexdigest() != run.journal_sha256:
             journal = self.journal(run_id)
@@ -142,37 +130,26 @@ class Store:
 
     def runs(self, where: Selection = Selection()) -> tuple[RunRow, ...]:  # noqa: B008 - frozen
         """The runs, by the moment they began."""
-        from harness.years.records import queries
-
         return self._rows(RunRow, queries.runs(where))
 
     def results(self, where: Selection = Selection()) -> tuple[ResultRow, ...]:  # noqa: B008 - frozen
         """The results, by the moment their run began and their place in its report."""
-        from harness.years.records import queries
-
         return self._rows(ResultRow, queries.results(where))
 
     def standards(self, where: Selection = Selection()) -> tuple[StandardRow, ...]:  # noqa: B008 - frozen
         """The standards, one row a run and role, by the moment the run began."""
-        from harness.years.records import queries
-
         return self._rows(StandardRow, queries.standards(where))
 
     def due(self, until: dt.date) -> tuple[StandardRow, ...]:
         """The standards whose certificate runs out by a day, as the newest real run had each; the earliest first."""
-        from harness.years.records import queries
-
         return self._rows(StandardRow, queries.due(until))
 
     def journal(self, run_id: str) -> bytes:
         """The journal of a run, as it was added; raises RecordsError where it is not what was added."""
-        from harness.years.records import queries
-        from harness.years.records.writing import unpacked
-
         found = self._ask(lambda connection: connection.execute(queries.journal(run_id)).one_or_none())
         if found is None:
             raise self._no_run(run_id)
-        return unpacked(found.packed, found.journal_sha256, f"{self.name}: run {found.number}")
+        return writing.unpacked(found.packed, found.journal_sha256, f"{self.name}: run {found.number}")
 
     def derived(self, run_id: str) -> Derived:
         """Everything the store holds of a run."""
@@ -184,18 +161,15 @@ class Store:
 
     def held(self, run_ids: Iterable[str]) -> Mapping[str, str]:
         """The checksum of the journal of each of these runs that is here."""
-        return self._held(tuple(run_ids))
+        found: Mapping[str, str] = self._ask(lambda connection: writing.held(connection, tuple(run_ids)))
+        return found
 
     def waiting(self, server: str) -> tuple[str, ...]:
         """The runs that wait for a server, those that waited longest first."""
-        from harness.years.records import queries
-
         return tuple(self._ask(lambda connection: connection.execute(queries.waiting(server)).scalars().all()))
 
     def arrived(self, server: str, run_id: str, journal_sha256: str) -> None:
         """Strike a run that has arrived, unless a longer journal of it was added since."""
-        from harness.years.records import writing
-
         self._transaction(lambda connection: writing.arrived(connection, server, run_id, journal_sha256))
 
     def _run(self, run_id: str) -> RunRow:
@@ -209,12 +183,6 @@ class Store:
 
     # --- what they share ---------------------------------------------------------------------------------------------
 
-    def _held(self, run_ids: tuple[str, ...]) -> Mapping[str, str]:
-        from harness.years.records import writing
-
-        found: Mapping[str, str] = self._ask(lambda connection: writing.held(connection, run_ids))
-        return found
-
     def _rows(self, row: type[Row], statement: sa.Select[Any]) -> tuple[Row, ...]:
         def ask(connection: sa.Connection) -> tuple[Row, ...]:
             result = connection.execute(statement)
@@ -227,9 +195,7 @@ class Store:
     @contextmanager
     def connection(self) -> Iterator[sa.Connection]:
         """A connection for questions that are not among these."""
-        from harness.years.records.database import told
-
-        with told(self.place), self._reading.connect() as connection:
+        with database.told(self.place), self._reading.connect() as connection:
             yield connection
 
     def _ask(self, question: Callable[[sa.Connection], Any]) -> Any:
@@ -243,9 +209,7 @@ class Store:
                 ) from error
 
     def _transaction(self, work: Callable[[sa.Connection], Any]) -> Any:
-        from harness.years.records.database import told
-
-        with told(self.place), self._engine.begin() as connection:
+        with database.told(self.place), self._engine.begin() as connection:
             return work(connection)
 
 
