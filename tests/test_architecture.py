@@ -36,7 +36,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.journal*", (*BASE, "harness.journal*")),
     ("harness.person*", (*BASE, "harness.person*")),
     ("harness.files*", (*BASE, "harness.models", "harness.files*")),
-    ("harness.sim*", (*BASE, "harness.person*", "harness.sim*")),
+    ("harness.sim*", (*BASE, "harness.files.toml*", "harness.person*", "harness.sim*")),
     ("harness.assess*", (*BASE, "harness.models", "harness.a*")),
     ("sequences.*.evaluation", (*BASE, "harness.models", "harness.a*", "harness.report*", "sequences*")),
     ("sequences.*.simulated", (*BASE, "harness.sim*")),

@@ -69,7 +69,7 @@ MISTAKES = [
     ("[unit]\nprofile = 'aldermoor_digital_scop'", "unit.profile", "expected one of aldermoor_analogue_scope,"),
     ("[unit]\naddress = 'GPIB0::1::INSTR'", "unit.profile", "missing"),
     ("[unit]\nprofile = 'northfen_counter'", "unit.profile", "is a counter; the unit must be a scope"),
-    ("[unit]\nprofile = 'gone.toml'", "gone.toml", "cannot be read"),
+    ("[unit]\nprofile = 'gone.toml'", "gone.toml", "there is no such file"),
     (f"{SCOPE}address = 'GPIB0'", "unit.address", "no VISA address"),
     (
         "[unit]\nprofile = 'aldermoor_analogue_scope'\naddress = 'GPIB0::1::INSTR'",
@@ -85,7 +85,7 @@ MISTAKES = [
     ("[faults]\nrate = '120 %'", "faults.rate", "less than or equal to 1"),
     ("[faults]\nkinds = ['explosion']", "faults.kinds.0", "'explosion'"),
     ("[paths.lead]\ntermination = 50", "paths.lead.termination", "has no unit"),
-    ("name = ", "bench_sim.toml", "is not TOML"),
+    ("name = ", "bench_sim.toml:1", "this value cannot be read"),
     (ROUTES, "switch.routes.1", "no path 'lead'"),
     (ROUTES.replace("'unit'", "'left'"), "switch.routes.1.display", "expected one of unit, reference"),
     (

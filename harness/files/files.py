@@ -24,7 +24,7 @@ from harness.files.job_checks import (
     known_position,
     read_options,
 )
-from harness.files.toml_text import BadText, Problem, Text, read
+from harness.files.toml_text import BadText, Problem, Text, read, read_sound
 from harness.files.unit_checks import check_unit, with_own_ratings
 from harness.files.words import in_order, one_of, shown, validation_problems
 from harness.models import Bench, Job, Queue, Setup, Unit
@@ -127,10 +127,7 @@ def load_job(
 
 def kind_of(path: str | Path) -> Kind:
     """Which of the four kinds a file is, by its keys; raises ConfigError for a file that is none of them."""
-    try:
-        text = read(Path(path))
-    except BadText as bad:
-        raise ConfigError(str(bad.problem)) from None
+    text = read_sound(Path(path))
     likely = max(KINDS, key=lambda kind: _likeness(text, kind))
     if _simulated(text) or not set(text.data) & set(MODELS[likely].model_fields):
         raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job or queue file")

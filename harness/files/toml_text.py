@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from harness.errors import ConfigError
 from harness.files.toml_lines import KeyPath, Lines
 
 LARGEST_BYTES: Final = 1 << 20
@@ -71,9 +72,9 @@ class Problem:
 class BadText(Exception):  # noqa: N818 - carries a problem within the loader; people see a ConfigError
     """A file is no TOML."""
 
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        super().__init__(str(problem))
+    def __init__(self, file: str, text: str, *, line: int = 0, column: int = 0) -> None:
+        self.problem = Problem(file=file, line=line, column=column, text=text)
+        super().__init__(str(self.problem))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,36 +119,42 @@ def read(path: Path) -> Text:
         data = tomllib.loads(text)
         return Text(path=path, file=file, source=text, data=data, lines=Lines(text))
     except RecursionError:
-        raise BadText(Problem(file=file, text="is nested too deeply; expected a few levels")) from None
+        raise BadText(file, "is nested too deeply; expected a few levels") from None
     except tomllib.TOMLDecodeError as error:
-        raise BadText(_syntax(str(error), text, file)) from None
+        raise _syntax(str(error), text, file) from None
     except ValueError:  # tomllib lets Python's own refusal of endless integers through
         found = _LONG_NUMBER.search(text)
         line = text.count("\n", 0, found.start()) + 1 if found else 0
-        raise BadText(
-            Problem(file=file, line=line, text="a number with thousands of digits; expected a shorter one")
-        ) from None
+        raise BadText(file, "a number with thousands of digits; expected a shorter one", line=line) from None
+
+
+def read_sound(path: Path) -> Text:
+    """Read and parse a file; raises ConfigError."""
+    try:
+        return read(path)
+    except BadText as bad:
+        raise ConfigError(str(bad.problem)) from None
 
 
 def _bytes(path: Path, file: str) -> bytes:
     try:
         with open(path, "rb", opener=_open_without_waiting) as stream:
             if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
-                raise BadText(Problem(file=file, text="is not an ordinary file; expected a TOML file"))
+                raise BadText(file, "is not an ordinary file; expected a TOML file")
             content = stream.read(LARGEST_BYTES + 1)
     except IsADirectoryError:
-        raise BadText(Problem(file=file, text="is a folder; expected a TOML file")) from None
+        raise BadText(file, "is a folder; expected a TOML file") from None
     except FileNotFoundError:
-        raise BadText(Problem(file=file, text="there is no such file")) from None
+        raise BadText(file, "there is no such file") from None
     except PermissionError:
         reason = "is a folder; expected a TOML file" if path.is_dir() else "may not be read by this user"
-        raise BadText(Problem(file=file, text=reason)) from None
+        raise BadText(file, reason) from None
     except OSError as error:
-        raise BadText(Problem(file=file, text=f"cannot be read: {error.strerror or 'unknown reason'}")) from None
+        raise BadText(file, f"cannot be read: {error.strerror or 'unknown reason'}") from None
     except ValueError:  # a NUL or a lone surrogate in the name
-        raise BadText(Problem(file=file, text="is no name that a file can have")) from None
+        raise BadText(file, "is no name that a file can have") from None
     if len(content) > LARGEST_BYTES:
-        raise BadText(Problem(file=file, text="is larger than 1 MiB; expected a TOML file of a few pages"))
+        raise BadText(file, "is larger than 1 MiB; expected a TOML file of a few pages")
     return content
 
 
@@ -158,24 +165,18 @@ def _open_without_waiting(path: str, flags: int) -> int:
 
 def _decoded(content: bytes, file: str) -> str:
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise BadText(
-            Problem(file=file, text="is saved as UTF-16; expected UTF-8 (most editors offer it under 'save as')")
-        )
+        raise BadText(file, "is saved as UTF-16; expected UTF-8 (most editors offer it under 'save as')")
     if b"\0" in content:
-        raise BadText(
-            Problem(file=file, line=_line(content, content.index(b"\0")), text="is not text; expected a TOML file")
-        )
+        raise BadText(file, "is not text; expected a TOML file", line=_line(content, content.index(b"\0")))
     try:
         return content.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         at = error.start + (3 if content.startswith(b"\xef\xbb\xbf") else 0)
         raise BadText(
-            Problem(
-                file=file,
-                line=_line(content, at),
-                column=at - (content.rfind(b"\n", 0, at) + 1) + 1,
-                text=f"the byte 0x{content[at]:02X} is no UTF-8; expected the file to be saved as UTF-8",
-            )
+            file,
+            f"the byte 0x{content[at]:02X} is no UTF-8; expected the file to be saved as UTF-8",
+            line=_line(content, at),
+            column=at - (content.rfind(b"\n", 0, at) + 1) + 1,
         ) from None
 
 
@@ -187,16 +188,14 @@ def _refuse_deep(text: str, file: str) -> None:
     found = _DEEP_KEY.search(text)
     if found:
         line = text.count("\n", 0, found.start()) + 1
-        raise BadText(
-            Problem(file=file, line=line, text=f"a key of more than {DEEPEST} parts; expected at most {DEEPEST}")
-        )
+        raise BadText(file, f"a key of more than {DEEPEST} parts; expected at most {DEEPEST}", line=line)
 
 
-def _syntax(message: str, text: str, file: str) -> Problem:
+def _syntax(message: str, text: str, file: str) -> BadText:
     match = _PLACE.fullmatch(message)
     said, line, column = (match[1], match[2], match[3]) if match else (message, None, None)
     plain = next((words for start, words in _PLAIN_WORDS if said.startswith(start)), printable(said))
     if line is None or column is None:
         end = text.rstrip("\n")
-        return Problem(file=file, line=end.count("\n") + 1, column=len(end) - end.rfind("\n"), text=plain)
-    return Problem(file=file, line=int(line), column=int(column), text=plain)
+        return BadText(file, plain, line=end.count("\n") + 1, column=len(end) - end.rfind("\n"))
+    return BadText(file, plain, line=int(line), column=int(column))

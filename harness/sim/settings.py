@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, TypeAlias, TypeVar
@@ -11,6 +10,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
 from harness import quantities
 from harness.errors import ConfigError
+from harness.files.toml_text import read_sound
 
 
 def _in(unit: str) -> BeforeValidator:
@@ -34,32 +34,11 @@ class Settings(BaseModel):
 
 
 S = TypeVar("S", bound=Settings)
-_LARGEST = 1 << 20  # bytes; a profile is a few thousand
 
 
 def read_toml(path: Path) -> dict[str, Any]:
     """The file's tables; raises ConfigError where it cannot be read."""
-    raw = _bytes(path)
-    try:
-        return tomllib.loads(raw.decode("utf-8"))
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{path}: is not UTF-8 text (byte {error.start})") from error
-    except (ValueError, RecursionError) as error:  # ValueError: among others, a number with thousands of digits
-        raise ConfigError(f"{path}: is not TOML: {error}") from error
-
-
-def _bytes(path: Path) -> bytes:
-    """The file's content, of which no more is read than such a file may have."""
-    try:
-        if path.exists() and not path.is_file():
-            raise ConfigError(f"{path}: is no ordinary file; expected a simulated bench or a profile")
-        with path.open("rb") as stream:
-            raw = stream.read(_LARGEST + 1)
-    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
-        raise ConfigError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
-    if len(raw) > _LARGEST:
-        raise ConfigError(f"{path}: is larger than {_LARGEST} bytes; this is no simulation file")
-    return raw
+    return read_sound(path).data
 
 
 def check(model: type[S], data: Mapping[str, Any], where: str) -> S:

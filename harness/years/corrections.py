@@ -18,7 +18,7 @@ from pydantic import Field, ValidationError
 from harness.errors import ConfigError, HalfpowerError
 from harness.files.checks import Findings, check_line, rising_flatness
 from harness.files.toml_lines import KeyPath
-from harness.files.toml_text import BadText, read
+from harness.files.toml_text import read_sound
 from harness.files.words import in_order, validation_problems
 from harness.models import Accuracy, FlatnessPoint, Instrument, KnownError, Setup
 from harness.values import Day, Model, Seconds
@@ -91,10 +91,7 @@ class CorrectionsFile:
 def load(path: str | Path) -> CorrectionsFile:
     """Read a file of corrections; raises ConfigError with all its problems."""
     path = Path(path)
-    try:
-        text = read(path)
-    except BadText as bad:
-        raise ConfigError(str(bad.problem)) from None
+    text = read_sound(path)
     try:
         value = Corrections.model_validate(text.data)
     except ValidationError as error:
