@@ -34,8 +34,8 @@ from harness.journal import journal
 from harness.journal.lock import hold
 from harness.person.console import Terminal
 from harness.person.operator import Prompt
-from harness.report.blocks import plain
 from harness.report.sheet import sheet
+from harness.report.sheet_blocks import plain
 from harness.report.summary import summarise
 from harness.steps import Measure
 from harness.words.clean import clean

@@ -18,8 +18,8 @@ from rich.console import Console
 from harness.errors import RecordsError
 from harness.journal import journal
 from harness.report import trends
-from harness.report.history_page import history_page
-from harness.report.history_terminal import render
+from harness.report.history_page import blocks, history_page
+from harness.report.terminal_page import on_terminal
 from harness.years import history
 from harness.years.records.folder import RunFolders
 from harness.years.records.rows import Selection
@@ -303,7 +303,7 @@ def test_hostile_text_is_shown_and_never_obeyed(tmp_path):
 
 def printed(known, width=80):
     console = Console(file=io.StringIO(), width=width, color_system=None, legacy_windows=False)
-    console.print(render(known, today=TODAY))
+    console.print(on_terminal(blocks(known, TODAY), trends.marks(known)))
     return console.file.getvalue()
 
 
@@ -316,9 +316,9 @@ def test_the_terminal_fits_eighty_columns_and_ends_with_the_sentence(found):
         text.split()
     )
     assert "n counts the results since the last adjustment." in text
-    (row,) = [line.split() for line in text.splitlines() if line.startswith("1    50 mV/div")][:1]
-    assert row[3] == "4"  # as left, and three years since; four before
-    assert " ".join(text.split()).endswith("2 units overdue; 1 certificate run out.")
+    (row,) = [line.split() for line in text.splitlines() if line.startswith("Ch. 1, 50 mV/div")][-1:]
+    assert row[4] == "4"  # as left, and three years since; four before
+    assert " ".join(re.sub("[│╰╯─]", " ", text).split()).endswith("2 units overdue; 1 certificate run out.")
 
 
 def test_a_run_without_an_end_is_left_out_with_a_word(runs, tmp_path):

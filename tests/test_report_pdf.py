@@ -24,12 +24,12 @@ from harness.journal import journal
 from harness.measurement import is_error
 from harness.report import pdf as printed
 from harness.report import shown
-from harness.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Sheet, Table
 from harness.report.model import Report
 from harness.report.pdf import check_ready, pdf
 from harness.report.plots import pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
+from harness.report.sheet_blocks import Block, Bullets, Facts, Heading, Paragraph, Sheet, Table
 from harness.report.summary import summarise
 from tests.golden.render import FORMATS, report_of
 from tests.helpers.report_examples import EXAMPLES, setup

@@ -18,12 +18,12 @@ import pytest
 from rich.console import Console
 
 from harness.report import shown
-from harness.report.blocks import plain
 from harness.report.frame import budget_frame, frame, response_frame
 from harness.report.model import Report
 from harness.report.pairs import change_text, half_power_stated
 from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.sheet import sheet
+from harness.report.sheet_blocks import plain
 from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell
 from harness.report.terminal import render
 from tests.helpers.report_examples import EXAMPLES, HOSTILE, html_of

@@ -13,6 +13,8 @@ from harness.commands.helping import Command, say
 from harness.commands.records import opened, selected, selection_options, store_option
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from harness.years.history import History
     from harness.years.records.folder import Records
     from harness.years.records.rows import Selection
@@ -47,9 +49,6 @@ def history(
       halfpower history --standard K320-0417 --since 2025-01-01
       halfpower history runs --simulated --interval "12 months"
     """
-    from harness.commands.run import a_console
-    from harness.report.history_terminal import render
-
     if runs is not None and store is not None:
         raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
     _check_interval(interval)
@@ -64,7 +63,7 @@ def history(
     for path in written:
         click.echo(f"Written: {path}")
     if not written:
-        a_console().print(render(found, today=today))
+        _show(found, today)
     say(*found.problems, err=True)
     if open_page and html_path is not None:
         click.launch(str(html_path.resolve()))
@@ -124,6 +123,15 @@ def _write(found: History, html_path: Path | None, csv_path: Path | None, json_p
             write_text(json_path, _json(histories.COLUMNS, rows))
 
 
+def _show(found: History, today: dt.date) -> None:
+    from harness.commands.run import a_console
+    from harness.report.history_page import blocks
+    from harness.report.terminal_page import on_terminal
+    from harness.report.trends import marks
+
+    a_console().print(on_terminal(blocks(found, today), marks(found)))
+
+
 def _json(columns: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
     import json
 
@@ -134,7 +142,7 @@ def _json(columns: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
     return json.dumps(found, ensure_ascii=False, indent=1) + "\n"
 
 
-def _today() -> Any:
+def _today() -> dt.date:
     from harness.words.clock import RealClock
 
     return RealClock().utc().date()

@@ -294,12 +294,15 @@ class _Shown:
     def night(self, night: Night, page: Path) -> None:
         """The end of the night."""
         from harness.person.live import JsonLines
-        from harness.report.night_terminal import render
+        from harness.report.night import blocks, marks
+        from harness.report.terminal_page import on_terminal
 
         if self._as_json:
             JsonLines(sys.stdout).write(event="end", folder=str(page.parent), sentence=night.sentence, page=str(page))
             return
-        a_console().print(render(night), crop=False)  # a command that is suggested stays one line
+        a_console().print(
+            on_terminal(blocks(night), marks(night)), crop=False
+        )  # a command that is suggested stays one line
         click.echo(f"Page: {page}")
 
     def _end_waiting(self) -> None:

@@ -1,157 +1,254 @@
-"""What a printed report is made of, as values: headings, facts, tables, pictures, lines to sign.   [pure]"""
+"""What a page says, as values: written once, then shown as HTML, on a terminal and in print.   [pure]
+
+A page is a few kinds of blocks, and their text is lines of spans. What the three ways of showing have in common stands
+here (words, numbers, order of columns, where a link leads); how it looks is theirs alone.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, is_dataclass
-from typing import Any, Final, Literal, TypeAlias
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
 
 from harness.report import shown
 from harness.report.plot_style import Picture
 
-Align: TypeAlias = Literal["left", "right"]
+Kind: TypeAlias = shown.Kind | Literal[""]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
-    """A cell of a table: text, perhaps after a sign that says what kind it is, perhaps with small print below."""
+class Span:
+    """A piece of text; perhaps with a sign before it, its full value as a number behind it, or a place it leads to."""
 
     text: str
     sign: str = ""
-    kind: shown.Kind | Literal[""] = ""
-    small: str = ""
-    strong: bool = False
+    kind: Kind = ""
+    look: Literal["", "strong", "faint", "remark"] = ""  # a remark stands small below its cell
+    number: float | None = None
+    to: str = ""
+
+
+Line: TypeAlias = tuple[Span, ...]
+Said: TypeAlias = str | Span | Line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A column: its heading and its share of the width; what is too long for it wraps."""
+    """A column: its heading, its share of a printed page's width, and where a terminal needs room for it."""
 
     name: str
-    align: Align
-    share: float
+    share: float = 1.0
+    right: bool = False  # as numbers stand
+    label: str = ""  # before a cell that stands alone, where that is not the heading
+    room: int = 0  # characters of a terminal from which it is shown
+    wraps: bool = False  # gives way first on a terminal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """A row of a table."""
 
-    cells: tuple[Cell, ...]
-    kind: shown.Kind | Literal[""] = ""
+    cells: tuple[Line, ...]
+    kind: Kind = ""
     total: bool = False  # stands below a line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heading:
-    """A heading; also an entry of the document's outline."""
+class Section:
+    """Blocks under a heading; folded, a page shows the heading alone until it is asked for more."""
 
-    text: str
-    level: Literal[1, 2] = 1
+    title: str
+    blocks: tuple[Block, ...]
     note: str = ""
+    key: str = ""  # what a link leads to
+    folded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paragraph:
     """Running text."""
 
-    text: str
+    said: Line
     small: bool = False
+    whole: bool = False  # may end in a command, which a terminal must not break
+    clause: str = ""  # of ISO/IEC 17025:2017, which asks for it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """A name with what it stands for, and the clause of ISO/IEC 17025:2017 that asks for it."""
+
+    name: str
+    said: Line
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """Names with what they stand for."""
 
-    entries: tuple[tuple[str, str], ...]
+    entries: tuple[Fact, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bullets:
-    """A list; each entry perhaps with a word and its sign before it."""
+    """A list; of a brief one, a terminal shows the first lines."""
 
-    entries: tuple[Cell, ...]
+    entries: tuple[Line, ...]
+    brief: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table whose heads repeat on every page that it reaches."""
+    """A table whose heads repeat on every printed page; without a caption of its own, the heading above it is that."""
 
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
+    caption: str = ""
+    note: str = ""
+    look: Literal["", "cards", "wordy", "compact"] = ""  # on a narrow screen, each row becomes a card
     small: bool = False
+    listed: bool = False  # has too many words for a terminal, which lists its rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A picture with its caption and its words."""
+    """A picture with its caption and its words; perhaps another drawing for narrow screens, and words below it."""
 
     picture: Picture
+    narrow: Picture | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gallery:
+    """Small pictures beside one another."""
+
+    figures: tuple[Figure, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A response for where there are no pictures."""
+
+    readings: tuple[tuple[float, float], ...]
+    fitted: tuple[tuple[float, float], ...]
+    half_power_hz: float | None
+    rated_hz: float | None
+    drop_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The page in a sentence, and what to do next: first on a page, last on a terminal."""
+
+    title: str
+    word: Span
+    said: tuple[str, ...]
+    next_step: Paragraph | None = None
+    found: Line = ()  # what was found before an adjustment
+    warned: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signatures:
     """Lines to sign on."""
 
-    lines: tuple[tuple[str, str], ...]  # what for, and who if that is known
-
-
-Block: TypeAlias = Heading | Paragraph | Facts | Bullets | Table | Figure | Signatures
-NAMES: Final[dict[type, str]] = {
-    Heading: "heading", Paragraph: "paragraph", Facts: "facts", Bullets: "bullets", Table: "table",
-    Figure: "figure", Signatures: "signatures",
-}  # fmt: skip
+    lines: tuple[tuple[str, str, str], ...]  # what for, who, in which function; as far as that is known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
-    """Facts under a heading of their own."""
+class Links:
+    """What a page holds, for whoever looks for it there."""
 
-    title: str
-    entries: tuple[tuple[str, str], ...]
+    entries: tuple[tuple[str, str], ...]  # key, title
+
+
+Block: TypeAlias = (
+    Section | Paragraph | Facts | Bullets | Table | Figure | Gallery | Chart | Answer | Signatures | Links
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
-    """A printed report: what stands on its first page, on every page, and the rest in order."""
+class Page:
+    """A page of its own: what stands around the blocks."""
 
     title: str
-    subject: str
-    laboratory: str
-    number: str
-    issued: str
-    overall: Cell
-    sentence: str
-    next_step: str
-    found: str  # what was found before an adjustment
-    running: str  # on every page
+    heading: str
+    beside: str  # the heading: number, dates
+    program: str
+    running: str  # on every printed page
     marks: tuple[str, ...]
-    groups: tuple[tuple[Group, ...], ...]  # the particulars of the first page, a column each
     blocks: tuple[Block, ...]
-    statements: tuple[str, ...]
+    footer: tuple[Paragraph, ...]
 
 
-def word_cell(word: str, remarks: tuple[str, ...] = ()) -> Cell:
-    """A verdict with its sign, so that no colour carries it alone."""
-    return Cell(text=word, sign=shown.SIGN[word], kind=shown.KIND[word], small="; ".join(remarks), strong=True)
+def line(said: Said) -> Line:
+    """A line of whatever is said."""
+    match said:
+        case str():
+            return (Span(text=said),) if said else ()
+        case Span():
+            return (said,)
+        case _:
+            return said
 
 
-def row(*cells: str | Cell, kind: shown.Kind | Literal[""] = "", total: bool = False) -> Row:
-    """A row from texts and cells."""
-    return Row(cells=tuple(c if isinstance(c, Cell) else Cell(text=c) for c in cells), kind=kind, total=total)
+def text_of(said: Said) -> str:
+    """A line as plain text, as somebody reads it out."""
+    return "".join(f"{'; ' * (s.look == 'remark')}{s.sign}{' ' * bool(s.sign)}{s.text}" for s in line(said))
 
 
-def columns(*named: tuple[str, float]) -> tuple[Column, ...]:
-    """Columns from their names and shares of the width; ">Error" stands to the right, as numbers do."""
-    return tuple(
-        Column(name=name.removeprefix(">"), align="right" if name.startswith(">") else "left", share=share)
-        for name, share in named
-    )
+def strong(text: str, **more: float | str | None) -> Span:
+    """Text that stands out."""
+    return Span(text=text, look="strong", **more)  # type: ignore[arg-type]
 
 
-def plain(value: Any) -> Any:
-    """Blocks as JSON-ready dicts; the kind of a block goes under "is"."""
-    if is_dataclass(value) and not isinstance(value, type):
-        named = {f.name: plain(getattr(value, f.name)) for f in fields(value)}
-        return {"is": NAMES[type(value)], **named} if type(value) in NAMES else named
-    if isinstance(value, tuple | list):
-        return [plain(item) for item in value]
-    return value
+def word(said: str, remarks: Iterable[str] = ()) -> Line:
+    """A verdict with its sign, so that no colour carries it alone; other words, of a store that knows more, without."""
+    first = Span(text=said, sign=shown.SIGN.get(said, ""), kind=shown.KIND.get(said, "none"))
+    return (first, *(Span(text=remark, look="remark") for remark in remarks))
+
+
+def due(day: str, *, overdue: bool) -> Line:
+    """When something is due, and that this has passed."""
+    return (Span(text=f"{day} "), Span(text="overdue", sign="✗", kind="bad")) if overdue else line(day)
+
+
+def row(*cells: Said, kind: Kind = "", total: bool = False) -> Row:
+    """A row from whatever its cells say."""
+    return Row(cells=tuple(map(line, cells)), kind=kind, total=total)
+
+
+def text(name: str, share: float = 1.0, *, room: int = 0, wraps: bool = False, label: str = "") -> Column:
+    """A column of text."""
+    return Column(name=name, share=share, room=room, wraps=wraps, label=label)
+
+
+def number(name: str, share: float = 1.0, *, room: int = 0, wraps: bool = False) -> Column:
+    """A column of numbers."""
+    return Column(name=name, share=share, right=True, room=room, wraps=wraps)
+
+
+def paragraph(said: Said, *, small: bool = False) -> Paragraph:
+    """Running text of whatever is said."""
+    return Paragraph(said=line(said), small=small)
+
+
+def bullets(entries: Iterable[Said], *, brief: bool = False) -> Bullets:
+    """A list of whatever is said."""
+    return Bullets(entries=tuple(map(line, entries)), brief=brief)
+
+
+def facts(entries: Iterable[tuple[str, Said]]) -> Facts:
+    """Names with what they stand for, where no clause asks for them."""
+    return Facts(entries=tuple(Fact(name=name, said=line(said)) for name, said in entries))
+
+
+def tables(blocks: Sequence[Block]) -> Iterator[Table]:
+    """Every table, in whichever section it stands."""
+    for block in blocks:
+        if isinstance(block, Table):
+            yield block
+        elif isinstance(block, Section):
+            yield from tables(block.blocks)

@@ -1,65 +1,190 @@
-"""The history of units as one HTML page, in the style of a report: nothing outside the file, no script."""
+"""The history of units as a page: what is due, and each point over the years.   [pure]"""
 
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
-from markupsafe import Markup
-
 from harness.report import shown, trends
-from harness.report.html import environment, inline, style_sheet
+from harness.report.blocks import (
+    Answer,
+    Block,
+    Figure,
+    Gallery,
+    Kind,
+    Line,
+    Page,
+    Row,
+    Section,
+    Span,
+    Table,
+    bullets,
+    due,
+    number,
+    paragraph,
+    row,
+    text,
+    word,
+)
+from harness.report.markup import html
 from harness.report.trend_plot import trend_picture
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from harness.report.plot_style import Picture
-    from harness.years.history import History, Track
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Shown:
-    """A track with its picture, as the page shows it."""
-
-    track: Track
-    key: str
-    short: str
-    picture: Picture
-    drawing: Markup
-    words: str
+    from harness.years.history import History, StandardUse, Track
 
 
 def history_page(history: History, *, today: dt.date, program: str) -> str:
-    """Render a history as of a day; the same history gives the same bytes."""
-    title = trends.title(history)
-    marks = trends.marks(history)
-    return (
-        environment()
-        .get_template("history.html.j2")
-        .render(
-            history=history, trends=trends, title=title, marks=marks, today=today,
-            program=f"Halfpower {program}", tracks=_by_unit(history),
-            css=style_sheet(header=f"{shortened(title, 60)} · as of {today}", marks=" · ".join(marks).upper()),
+    """A history as of a day, as HTML; the same history gives the same bytes."""
+    title, made = trends.title(history), f"Halfpower {program}"
+    return html(
+        Page(
+            title=shortened(title, 160), heading=title, beside=f"as of {today}", program=made,
+            running=f"{shortened(title, 60)} · as of {today}", marks=trends.marks(history),
+            blocks=tuple(blocks(history, today, drawn=True)),
+            footer=(paragraph(trends.EXTRAPOLATED), paragraph(f"Made from {history.source} by {made}.")),
         )
     )  # fmt: skip
 
 
-def _by_unit(history: History) -> Sequence[tuple[str, Sequence[tuple[str, Sequence[_Shown]]]]]:
-    """The tracks, by unit and quantity, in their order."""
-    units: dict[str, dict[str, list[_Shown]]] = {}
-    for number, track in enumerate(history.tracks):
-        unit = f"{track.maker} {track.model}, no. {track.serial}"
-        picture = trend_picture(track, key=f"t{number}")
-        short = track.name.removeprefix(f"{track.quantity}, ").replace(
-            track.setting, track.setting.replace(" ", "\u00a0")
-        )
-        units.setdefault(unit, {}).setdefault(track.quantity, []).append(
-            _Shown(
-                track=track, key=picture.key, short=shown.capital(short), picture=picture,
-                drawing=inline(picture.svg, f"{picture.key}-"), words=trends.track_words(track),
+def blocks(history: History, today: dt.date, *, drawn: bool = False) -> Iterator[Block]:
+    """What the page says, in its order; with the picture of every point where they are drawn."""
+    yield Answer(
+        title=trends.title(history), word=Span(text=""), said=(shown.capital(trends.headline(history, today)),)
+    )
+    yield _units(history, today)
+    if history.uses:
+        yield _uses(history)
+    yield from _tracks(history.tracks, drawn=drawn)
+    if history.standards:
+        yield _standards(history, today)
+    if history.problems:
+        yield Section(title="What could not be read", key="problems", blocks=(bullets(history.problems),))
+
+
+def _units(history: History, today: dt.date) -> Section:
+    table = Table(
+        look="wordy",
+        columns=(
+            text("Unit", wraps=True), number("Runs"), text("First", room=100), text("Last", wraps=True),
+            text("Due", wraps=True), text("Last verdict", wraps=True),
+        ),
+        rows=tuple(
+            row(
+                f"{unit.maker} {unit.model}, no. {unit.serial}", str(len(unit.runs)),
+                str(unit.runs[0].started.date()), f"{unit.last.started.date()}, {unit.last.condition}",
+                _due(unit.due, today), word(unit.last.overall or "not judged"), kind=_late(unit.due, today),
             )
-        )  # fmt: skip
-    return [(unit, list(groups.items())) for unit, groups in units.items()]
+            for unit in history.units
+        ),
+    )  # fmt: skip
+    return Section(title="Units", note="when each is due", key="units", blocks=(table,))
+
+
+def _uses(history: History) -> Section:
+    table = Table(
+        look="wordy",
+        columns=(
+            text("Run"), text("Unit", wraps=True), text("As", wraps=True), text("Verdicts", wraps=True),
+            text("Whole run", wraps=True),
+        ),
+        rows=tuple(map(_use, history.uses)),
+    )  # fmt: skip
+    return Section(
+        title=f"Runs with {history.where.standard}", key="uses", blocks=(table,),
+        note="the verdicts of the parts that rest on it",
+    )  # fmt: skip
+
+
+def _use(use: StandardUse) -> Row:
+    points = trends.use_points(use)
+    return row(
+        use.run.number, f"{use.run.maker} {use.run.model}, no. {use.run.serial}",
+        f"{use.standard.role}, {use.standard.certificate or 'no certificate'}",
+        (Span(text=trends.tally(use.results)), *([Span(text=points, look="remark")] if points else [])),
+        word(use.run.overall or "not judged"),
+    )  # fmt: skip
+
+
+def _tracks(tracks: Sequence[Track], *, drawn: bool) -> Iterator[Section]:
+    """A section a unit, a table a quantity and path, its pictures below it."""
+    numbered = list(enumerate(tracks))
+    for n, (unit, some) in enumerate(groupby(numbered, lambda each: _unit(each[1]))):
+        parts: list[Block] = []
+        for (quantity, path, scale), these in _by_place(some).items():
+            place = ", ".join(filter(None, (shown.capital(quantity), path)))
+            parts += [_track_table(place, scale, these)]
+            parts += [Gallery(figures=tuple(_figure(each, track) for each, track in these))] if drawn else []
+        notes = [paragraph(note, small=True) for note in trends.notes(tracks, drawn=drawn)] if n == 0 else []
+        yield Section(title=unit, key=f"unit{n}", blocks=(*notes, *parts))
+
+
+def _unit(track: Track) -> str:
+    return f"{track.maker} {track.model}, no. {track.serial}"
+
+
+def _by_place(numbered: Iterator[tuple[int, Track]]) -> dict[tuple[str, str, str], list[tuple[int, Track]]]:
+    places: dict[tuple[str, str, str], list[tuple[int, Track]]] = {}
+    for each, track in numbered:
+        places.setdefault((track.quantity, track.path, trends.scale(track)[1]), []).append((each, track))
+    return places
+
+
+def _track_table(place: str, unit: str, tracks: Sequence[tuple[int, Track]]) -> Table:
+    return Table(
+        caption=place, note="drift since the last adjustment (95 %)", look="wordy",
+        columns=(
+            text("Point", wraps=True), number("n"), number(f"Last, {unit}"), number(f"Drift, {unit}/year"),
+            text("Limit reached", wraps=True), text("Verdict", wraps=True),
+        ),
+        rows=tuple(_track(f"t{each}", track) for each, track in tracks),
+    )  # fmt: skip
+
+
+def _track(key: str, track: Track) -> Row:
+    last, without = track.entries[-1].row, len(track.without_value)
+    point = ", ".join(filter(None, (f"ch. {track.channel}" if track.channel else "", track.place)))
+    return row(
+        Span(text=shown.capital(point), to=f"#{key}"),
+        (
+            Span(text=str(len(track.latest.entries))),
+            *([Span(text=f"{without} without a value", look="remark")] if without else []),
+        ),
+        trends.result_text(track, bare=True), trends.drift_text(track, track.latest, bare=True),
+        trends.leaving_text(track.latest.drift), word(last.verdict or "not judged"),
+        kind=shown.KIND.get(last.verdict, "none"),
+    )  # fmt: skip
+
+
+def _figure(each: int, track: Track) -> Figure:
+    return Figure(picture=trend_picture(track, key=f"t{each}"), words=trends.track_words(track))
+
+
+def _standards(history: History, today: dt.date) -> Section:
+    table = Table(
+        columns=(
+            text("Standard", wraps=True), text("Role", wraps=True), text("Certificate", wraps=True),
+            text("Due", wraps=True), text("Last run", wraps=True),
+        ),
+        rows=tuple(
+            row(
+                each.label, each.role, each.certificate or "none given", _due(each.due, today),
+                str(each.started.date()), kind=_late(each.due, today),
+            )
+            for each in history.standards
+        ),
+    )  # fmt: skip
+    return Section(
+        title="Standards", note="on the benches, as the newest run had each", key="standards", blocks=(table,)
+    )
+
+
+def _due(day: dt.date | None, today: dt.date) -> Line:
+    return due("not said" if day is None else str(day), overdue=trends.overdue(day, today))
+
+
+def _late(day: dt.date | None, today: dt.date) -> Kind:
+    return "bad" if trends.overdue(day, today) else ""

@@ -1,4 +1,4 @@
-"""What the page about a night says, as values, and the page itself: one HTML file, no script, every text escaped.
+"""What the page about a night says, as values and as blocks.   [pure]
 
 The values are worked out in `harness.night.account`; here they are put into words and shown, and nothing is computed.
 """
@@ -6,15 +6,33 @@ The values are worked out in `harness.night.account`; here they are put into wor
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from harness.quantities import counted
 from harness.report import shown
-from harness.report.html import environment, style_sheet
+from harness.report.blocks import (
+    Answer,
+    Block,
+    Page,
+    Paragraph,
+    Section,
+    Span,
+    Table,
+    bullets,
+    facts,
+    line,
+    number,
+    paragraph,
+    row,
+    strong,
+    text,
+    word,
+)
+from harness.report.markup import html
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 Outcome: TypeAlias = Literal["meets", "does not meet", "cannot be decided", "not done", "not tried"]
 
@@ -153,7 +171,76 @@ def marks(night: Night) -> tuple[str, ...]:
 
 
 def page(night: Night) -> str:
-    """Render the page; the same night gives the same bytes."""
-    said = marks(night)
-    css = style_sheet(header=f"{night.title} · {night.name}", marks=" · ".join(said).upper())
-    return environment().get_template("night.html.j2").render(night=night, marks=said, css=css, span=span)
+    """The page as HTML; the same night gives the same bytes."""
+    footer = (
+        f"Made from the log of the queue and the records of its runs by {night.program}. The verdict on each unit "
+        "stands in the report of its run; this page only gathers them."
+    )
+    return html(
+        Page(
+            title=f"{night.title} – {night.name}", heading=night.title, program=night.program,
+            beside=f"{night.name}, {shown.moment(night.ended)}", running=f"{night.title} · {night.name}",
+            marks=marks(night), blocks=tuple(blocks(night)), footer=(paragraph(footer),),
+        )
+    )  # fmt: skip
+
+
+def blocks(night: Night) -> Iterator[Block]:
+    """What the page says, in its order."""
+    yield Answer(
+        title=night.name, word=Span(text=night.word, kind=night.kind), said=(night.sentence,), warned=night.may_be_on,
+        next_step=Paragraph(said=line(night.next_step), whole=True),
+    )  # fmt: skip
+    queue = f"{shown.moment(night.started)} to {shown.moment(night.ended)}, on {night.host}"
+    yield facts([("Queue", queue), ("Outputs", _outputs(night))])
+    yield _jobs(night)
+    for n, run in enumerate(night.runs, 1):
+        yield Section(title=run.job, key=f"job{n}", blocks=tuple(_job(run)))
+    if night.refused:
+        left_out = (Section(title=each.job, blocks=(bullets(each.problems),)) for each in night.refused)
+        yield Section(title="Left out before the queue began", key="refused", blocks=tuple(left_out))
+    if night.events:
+        told = bullets(f"{shown.moment(event.at)}: {event.text}" for event in night.events)
+        yield Section(title="What else happened", key="events", blocks=(told,))
+
+
+def _outputs(night: Night) -> Span:
+    if night.may_be_on:
+        return strong("not confirmed off: one may still be on")
+    if any(run.outputs_off is False for run in night.runs):
+        return Span(text="not confirmed after every job, and confirmed by a later one on the same bench")
+    reached = any(run.outputs_off is None and run.tries for run in night.runs)
+    return Span(text="switched off and confirmed after every job" + " that reached its instruments" * reached)
+
+
+def _jobs(night: Night) -> Table:
+    roomy = 100  # characters of a terminal
+    return Table(
+        caption="The jobs", look="wordy",
+        columns=(
+            text("Job", wraps=True), text("Unit", wraps=True), text("From – to", wraps=True, room=roomy),
+            number("Points", wraps=True), number("Missing", room=roomy), number("Events", room=roomy),
+            text("Outputs off", wraps=True), text("Verdict", wraps=True),
+        ),
+        rows=tuple(
+            row(
+                Span(text=run.job, to=f"#job{n}"), f"{run.unit} no. {run.serial}", span(run.started, run.ended),
+                f"{run.taken} of {run.planned}", str(run.planned - run.taken), str(run.events), run.outputs,
+                tuple(replace(said, to=run.link) for said in word(run.outcome)), kind=shown.KIND[run.outcome],
+            )
+            for n, run in enumerate(night.runs, 1)
+        ),
+    )  # fmt: skip
+
+
+def _job(run: NightRun) -> Iterator[Block]:
+    yield paragraph((*word(run.outcome), Span(text=f": {run.sentence}")))
+    if run.missing:
+        yield Section(title="What is missing", blocks=(bullets(run.missing),))
+    if run.tries and run.outputs_off is not True:
+        yield paragraph(f"Outputs: {run.outputs}")
+    yield Paragraph(said=(strong("Next:"), Span(text=f" {run.next_step}")), whole=True)
+    report = Span(text=f"Report of run {run.run}.", to=run.link)
+    none = Span(text="No run was begun, so there is no report.")
+    tried = (Span(text=f" It was tried {run.tries} times."),) if run.tries > 1 else ()
+    yield paragraph((report if run.link else none, *tried), small=True)

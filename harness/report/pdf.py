@@ -19,10 +19,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from harness.errors import HalfpowerError
-from harness.report.blocks import plain
 from harness.report.plots import pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
+from harness.report.sheet_blocks import plain
 from harness.words.clean import clean
 
 if TYPE_CHECKING:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from harness.measurement import is_error
 from harness.report import shown
-from harness.report.blocks import (
+from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
+from harness.report.sheet_blocks import (
     Block,
     Bullets,
     Cell,
@@ -22,7 +23,6 @@ from harness.report.blocks import (
     row,
     word_cell,
 )
-from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
 from harness.report.sheet_rest import conformity, rest
 from harness.words.clean import shortened
 

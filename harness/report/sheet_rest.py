@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from harness.measurement import is_error
 from harness.report import shown
-from harness.report.blocks import (
+from harness.report.checklist import SIGN, SOURCE
+from harness.report.sheet_blocks import (
     Block,
     Bullets,
     Cell,
@@ -22,7 +23,6 @@ from harness.report.blocks import (
     columns,
     row,
 )
-from harness.report.checklist import SIGN, SOURCE
 
 if TYPE_CHECKING:
     from harness.report.model import PartResult, Point, Report, Response

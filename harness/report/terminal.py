@@ -22,7 +22,7 @@ from harness.measurement import is_error
 from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
 from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
-from harness.report.terminal_page import STYLE, Fitted, Screen
+from harness.report.terminal_style import STYLE, Fitted, Screen
 from harness.words.chart import ResponseChart
 from harness.words.clean import shortened
 

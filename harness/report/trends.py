@@ -73,11 +73,16 @@ def drift_words(track: Track, series: Series) -> str:
     return f"{said} {drift_text(track, series)}.{wide} {leaving_words(drift)}".strip()
 
 
-def no_drift(tracks: Sequence[Track]) -> Iterator[str]:
-    """Why no drift is stated, a sentence a reason, and of how many points."""
+def notes(tracks: Sequence[Track], *, drawn: bool) -> Iterator[str]:
+    """How the tables and pictures are read, and why no drift is stated: a sentence a reason, and of how many points."""
+    if drawn:
+        yield LEGEND
     reasons = Counter(track.latest.why_not for track in tracks if track.latest.drift is None)
     for reason, count in reasons.items():
         yield f"No drift is stated of {counted(count, 'point')}: {reason}."
+    if any(len(track.series) > 1 for track in tracks):
+        yield "n counts the results since the last adjustment."
+    yield EXTRAPOLATED
 
 
 def track_words(track: Track) -> str:
@@ -175,11 +180,6 @@ def marks(history: History) -> tuple[str, ...]:
 def overdue(due: dt.date | None, today: dt.date) -> bool:
     """Whether a day that something is due on has passed."""
     return due is not None and due < today
-
-
-def due_text(due: dt.date | None, today: dt.date) -> str:
-    """When something is due."""
-    return "not said" if due is None else f"{due}, overdue" if overdue(due, today) else str(due)
 
 
 def tally(results: Iterable[ResultRow]) -> str:

@@ -16,11 +16,11 @@ from typing import Final
 from rich.console import Console
 
 from harness.journal import journal
-from harness.report.blocks import plain
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import to_json
 from harness.report.sheet import sheet
+from harness.report.sheet_blocks import plain
 from harness.report.summary import summarise
 from harness.report.tables import budget_csv, points_csv, response_csv
 from harness.report.terminal import render

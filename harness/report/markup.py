@@ -1,0 +1,272 @@
+"""A page of blocks as HTML: nothing outside the file, no script, every text escaped.   [pure]"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from functools import cache
+from html import escape
+from pathlib import Path
+from typing import Final, assert_never
+
+from harness.report import shown
+from harness.report.blocks import (
+    Answer,
+    Block,
+    Bullets,
+    Chart,
+    Facts,
+    Figure,
+    Gallery,
+    Line,
+    Links,
+    Page,
+    Paragraph,
+    Row,
+    Section,
+    Signatures,
+    Span,
+    Table,
+)
+from harness.report.plot_style import INKS, themed
+from harness.words.clean import clean, shortened
+
+STYLE: Final = Path(__file__).parent / "templates" / "report.css"
+_MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
+_TITLE: Final = 240
+# Letters that are written from the right (Unicode 16, blocks of Hebrew, Arabic and their neighbours) or none of ASCII,
+# Latin, Greek, Cyrillic and common signs: such text stands apart from what is around it.
+_APART: Final = re.compile("[\u0590-\u1fff\u2c00-\ud7ff\uf900-\U0010ffff]")
+
+
+def html(page: Page) -> str:
+    """Write a page; the same page gives the same bytes."""
+    return "\n".join(
+        (
+            '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
+            '<meta name="viewport" content="width=device-width, initial-scale=1">',
+            '<meta name="color-scheme" content="light dark">',
+            f'<meta name="generator" content="{_plain(page.program)}">',
+            f"<title>{_plain(shortened(page.title, _TITLE))}</title>",
+            '<link rel="icon" href="data:,">',
+            f"<style>\n{_css(page)}\n</style>\n</head>\n<body>",
+            *_marks(page.marks),
+            f'<header class="top">\n<h1>{_text(page.heading)}</h1>\n<p>{_text(page.beside)}</p>\n</header>\n<main>',
+            *_blocks(page.blocks, 2),
+            "</main>\n<footer>",
+            *_blocks(page.footer, 2),
+            "</footer>\n</body>\n</html>\n",
+        )
+    )
+
+
+def css_string(text: str) -> str:
+    """Write any text as a CSS string: only plain letters and digits stay, the rest as code points."""
+    body = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in clean(text))
+    return f'"{body}"'
+
+
+def _css(page: Page) -> str:
+    """The style sheet, the plots' colours, and what stands in the margins of every page; data only by `css_string`."""
+    css = _style()
+    for name, text in (("HEADER", shortened(page.running, _MARGIN_TEXT + 3)), ("MARKS", " · ".join(page.marks))):
+        css = css.replace(f'"{name}"', css_string(text.upper() if name == "MARKS" else text))
+    return css
+
+
+@cache
+def _style() -> str:
+    light = "".join(f"--{ink.name}:{ink.light};" for ink in INKS)
+    dark = "".join(f"--{ink.name}:{ink.dark};" for ink in INKS)
+    return STYLE.read_text(encoding="utf-8").replace("/*LIGHT*/", light).replace("/*DARK*/", dark)
+
+
+def _marks(marks: tuple[str, ...]) -> Iterator[str]:
+    if marks:
+        yield f'<ul class="marks" aria-label="Marks of this page">{_items(map(_text, marks))}</ul>'
+
+
+# --- text --------------------------------------------------------------------------------------------------------
+
+
+def _plain(text: str) -> str:
+    return escape(clean(text))
+
+
+def _text(text: str) -> str:
+    written = _plain(text)
+    return f"<bdi>{written}</bdi>" if _APART.search(written) else written
+
+
+def _line(line: Line) -> str:
+    return "".join(map(_span, line))
+
+
+def _span(span: Span) -> str:
+    said = _text(span.text)
+    if span.number is not None:
+        said = f'<data value="{span.number}">{said}</data>'
+    if span.sign:
+        said = f'<span class="sign" aria-hidden="true">{_text(span.sign)}</span>{"" if span.kind else " "}{said}'
+    if span.kind:
+        said = f'<span class="word {span.kind}">{said}</span>'
+    if span.look == "strong":
+        said = f"<strong>{said}</strong>"
+    elif span.look:
+        said = f'{" " * (span.look == "remark")}<span class="{span.look}">{said}</span>'
+    return f'<a href="{_plain(span.to)}">{said}</a>' if span.to else said
+
+
+def _items(entries: Iterable[str]) -> str:
+    return "".join(f"\n<li>{entry}</li>" for entry in entries) + "\n"
+
+
+def _clause(clause: str) -> str:
+    return f' title="ISO/IEC 17025:2017, {_plain(clause)}"' if clause else ""
+
+
+# --- blocks ------------------------------------------------------------------------------------------------------
+
+
+def _blocks(blocks: Iterable[Block], level: int) -> Iterator[str]:
+    """The blocks as they follow one another; `level` is that of the next heading."""
+    for block in blocks:
+        yield from _block(block, level)
+
+
+def _block(block: Block, level: int) -> Iterator[str]:
+    match block:
+        case Section():
+            yield from _section(block, level)
+        case Paragraph():
+            small = ' class="small"' if block.small else ""
+            yield f"<p{small}{_clause(block.clause)}>{_line(block.said)}</p>"
+        case Facts():
+            entries = (f"\n<dt{_clause(e.clause)}>{_text(e.name)}</dt><dd>{_line(e.said)}</dd>" for e in block.entries)
+            yield f'<dl class="facts">{"".join(entries)}\n</dl>'
+        case Bullets():
+            yield f"<ul>{_items(map(_line, block.entries))}</ul>"
+        case Table():
+            yield _table(block, block.caption, block.note)
+        case Figure():
+            yield _figure(block)
+        case Gallery():
+            yield f'<div class="small-plots">\n{"".join(map(_figure, block.figures))}</div>'
+        case Answer():
+            yield from _answer(block)
+        case Signatures():
+            lines = (
+                f'<span class="faint">{_text(role)}</span> <span class="line" aria-hidden="true"></span> '
+                f"{_text(name or 'name')}, {_text(function or 'function')}"
+                for role, name, function in block.lines
+            )
+            yield f'<ul class="signatures">{_items(lines)}</ul>'
+        case Links():
+            links = (f'<a href="#{key}">{_text(title)}</a>' for key, title in block.entries)
+            yield f'<nav aria-label="Contents">\n<ul>{_items(links)}</ul>\n</nav>'
+        case Chart():  # pictures show it better
+            pass
+        case _:
+            assert_never(block)
+
+
+def _section(section: Section, level: int) -> Iterator[str]:
+    """A section with its heading; the note of a heading is the caption of a table that has none."""
+    title, bare = _text(section.title), any(isinstance(b, Table) and not b.caption for b in section.blocks)
+    note = f' <span class="faint">{_text(section.note)}</span>' if section.note and not bare else ""
+    if section.folded:
+        key = f' id="{section.key}"' if section.key else ""
+        yield f"<details>\n<summary>{title}{note}</summary>\n<div{key}>"
+    elif section.key:
+        yield f'<section id="{section.key}" aria-labelledby="{section.key}h">'
+        yield f'<h{level} id="{section.key}h">{title}{note}</h{level}>'
+    else:
+        yield f"<h{level}>{title}{note}</h{level}>"
+    for block in section.blocks:
+        if isinstance(block, Table) and not block.caption:
+            yield _table(block, shown.capital(section.note or section.title), "")
+        else:
+            yield from _block(block, min(level + 1, 6))
+    if section.folded:
+        yield "</div>\n</details>"
+    elif section.key:
+        yield "</section>"
+
+
+def _answer(answer: Answer) -> Iterator[str]:
+    sign = f'<span class="sign" aria-hidden="true">{_text(answer.word.sign)}</span>' if answer.word.sign else ""
+    yield f'<section class="answer {answer.word.kind}" aria-label="In short">'
+    if answer.word.text:
+        yield f'<p class="word">{sign}{_text(answer.word.text)}</p>'
+    yield from (f'<p class="sentence">{_text(said)}</p>' for said in (*answer.warned, *answer.said))
+    if answer.next_step is not None:
+        yield f'<p class="next">{_line(answer.next_step.said)}</p>'
+    if answer.found:
+        yield f'<p class="found">{_line(answer.found)}</p>'
+    yield "</section>"
+
+
+def _figure(figure: Figure) -> str:
+    picture, narrow = figure.picture, figure.narrow
+    if narrow is None:
+        drawn = f'<div aria-hidden="true">{_inline(picture.svg, f"{picture.key}-")}</div>'
+    else:
+        drawn = (
+            f'<div class="broad" aria-hidden="true">{_inline(picture.svg, f"{picture.key}w")}</div>\n'
+            f'<div class="narrow" aria-hidden="true">{_inline(narrow.svg, f"{picture.key}n")}</div>'
+        )
+    words = f'<p class="small">{_text(figure.words)}</p>\n' if figure.words else ""
+    return (
+        f'<figure id="{picture.key}">\n<figcaption>{_text(picture.caption)}</figcaption>\n'
+        f'<div role="img" aria-label="{_plain(picture.alt)}">\n{drawn}\n</div>\n{words}</figure>\n'
+    )
+
+
+def _inline(svg: str, prefix: str) -> str:
+    """Make a drawing part of the page: sized by the page, hidden from listeners, who get its words instead."""
+    return re.sub(r' (?:width|height)="[0-9.]+pt"', "", themed(svg, prefix), count=2)  # matplotlib escaped its texts
+
+
+# --- tables ------------------------------------------------------------------------------------------------------
+
+
+def _table(table: Table, caption: str, note: str) -> str:
+    """A table. Cards lose the display of a table on a narrow screen, so their roles are said; the others scroll."""
+    cards = table.look in ("cards", "wordy")
+
+    def role(name: str) -> str:
+        return f' role="{name}"' if cards else ""
+
+    style = {"": "", "wordy": ' class="cards wordy"'}.get(table.look, f' class="{table.look}"')
+    heads = "".join(
+        f'<th scope="col"{role("columnheader")}{_class("n" * c.right)}>{_text(c.name)}</th>' for c in table.columns
+    )
+    looks = [_class("n" if c.right else "text" if c.wraps else "nowrap") for c in table.columns]
+    labels = [_plain(c.label or c.name) for c in table.columns]
+    labels[-1] = ""  # the verdict stands beside the head of its card
+    head, cell = role("rowheader"), role("cell")
+
+    def written(row: Row) -> str:
+        first, *rest = map(_line, row.cells)
+        cells = (
+            f"<td{cell}{look}>{said}</td>" if not cards
+            else f'<td{cell}{look} data-label="{label}">{said}</td>' if label
+            else f'<td{cell} class="verdict">{said}</td>'
+            for look, label, said in zip(looks[1:], labels[1:], rest, strict=True)
+        )  # fmt: skip
+        return f'\n<tr{role("row")}{_class(row.kind)}><th scope="row"{head}{looks[0]}>{first}</th>{"".join(cells)}</tr>'
+
+    faint = f' <span class="faint">{_text(note)}</span>' if note else ""
+    holder = "" if cards else f' role="region" tabindex="0" aria-label="{_plain(caption)}"'
+    foot = "".join(written(row) for row in table.rows if row.total)
+    return (
+        f'<div class="wide"{holder}>\n<table{style}{role("table")}>\n'
+        f"<caption{role('caption')}>{_text(caption)}{faint}</caption>\n"
+        f"<thead{role('rowgroup')}><tr{role('row')}>{heads}</tr></thead>\n"
+        f"<tbody{role('rowgroup')}>{''.join(written(row) for row in table.rows if not row.total)}\n</tbody>\n"
+        f"{f'<tfoot>{foot}</tfoot>' if foot else ''}</table>\n</div>"
+    )
+
+
+def _class(name: str) -> str:
+    return f' class="{name}"' if name else ""
