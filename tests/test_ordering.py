@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.ordering import WorkCosts, WorkPoint, arrange, work_cost
 from harness.errors import AnalysisError
+from sequences.vertical.ordering import WorkCosts, WorkPoint, arrange, work_cost
 
 # 2 mV/div to 10 V/div in 1-2-5 steps from a decade calibrator: 5, 2 and 1 divisions, a level for every three ranges.
 DECADE = (0, 0, 0, 1, 1, 1, 2, 2, 2, 3, 3, 3)

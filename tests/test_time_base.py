@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from harness.analysis.estimate import rectangular
 from harness.analysis.graticule import Reader
-from harness.analysis.time_base import time_base_error
 from harness.errors import AnalysisError
+from sequences.time_base.span import time_base_error
 
 EYE = Reader(resolution_div=0.1, scatter_div=0.0)
 

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import Budget
 from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
-from harness.assess.levels import largest_deflection_div
 from harness.assess.points import budget_for, limits_for
 from harness.assess.sources import level_of
 from harness.bench import limits
@@ -224,7 +223,7 @@ def _remedy(setup: Setup, step: Measure) -> str:
 
 def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
     """The step at the largest deflection that stays inside the screen, where the ratings allow it and it is more."""
-    most = largest_deflection_div(setup.unit)
+    most = setup.unit.usable_div
     if not quantity_of(step).from_ground or not step.expected or step.expected >= most:
         return None
     path = setup.bench.paths.get(step.path)

@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 from typing import get_args
 
 from harness.analysis.estimate import Contribution, rectangular
-from harness.analysis.level_table import LevelPoint
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, db
 from harness.steps import Reading
+from sequences.bandwidth.level_table import LevelPoint
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import (
     DB_PER_NEPER,

@@ -13,7 +13,6 @@ from harness.analysis import estimate
 from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import Pulse, measure_pulse
-from harness.analysis.rise_time import remove_source
 from harness.assess.points import record_u, values_of
 from harness.assess.sources import applied_at_input, instrument_for, path_of
 from harness.errors import AnalysisError
@@ -21,6 +20,7 @@ from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Calibrator, Generator, Setup, rated
 from harness.steps import AMPLITUDE, Measure, Reading
 from sequences.pulse import Rated
+from sequences.pulse.rise_time import remove_source
 from sequences.reading import times, words
 from sequences.time_base.span import time_tolerance
 

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from harness.analysis.amplitude import state_levels
-from harness.analysis.estimate import Budget
-from harness.analysis.graticule import Reader
+from harness.analysis.deflection import length_error
+from harness.analysis.estimate import Budget, Contribution
+from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import crossings_s
-from harness.analysis.time_base import time_base_error
 from harness.assess.points import ideal, record_u, values_of
 from harness.assess.sources import period_lines
 from harness.errors import AnalysisError
@@ -24,6 +25,7 @@ from sequences.reading import times
 from sequences.time_base import Rated
 
 if TYPE_CHECKING:
+    from harness.analysis.verdict import ErrorDefinition
     from harness.measurement import Samples
 
 
@@ -50,6 +52,65 @@ def time_base_budget(
         both_read=setup.unit.read == "remote",
         quantity=f"time factor error of {show(step.view.s_per_div, 's')}/div"
         + (f" ×{step.view.magnifier:g}" if step.view.magnifier != 1.0 else ""),
+    )
+
+
+def time_base_error(
+    spans_div: Sequence[float],
+    *,
+    expected_div: float,
+    period: Sequence[Contribution],
+    reader: Reader,
+    definition: ErrorDefinition,
+    repeats: int | None = None,
+    record_u_div: float = 0.0,
+    both_read: bool = False,
+    quantity: str = "time factor error",
+) -> Budget:
+    """
+    Return the error of a time factor (magnified or not) as a budget in percent.
+
+    Parameters
+    ----------
+    spans_div
+        Repeated readings of the span between two marks, div.
+    expected_div
+        Span that an ideal unit would show: the marks' true distance over the time factor set, magnifier included.
+    period
+        Relative lines of the marks' period (0.001 for 0.1 %).
+    reader
+        How divisions are read along the time axis.
+    definition
+        "indication": (shown − true)/true, positive where the span is too long. "deflection factor": of the time factor
+        itself, positive where the span is too short.
+    repeats
+        Number of repeats planned, where `spans_div` holds the one span expected.
+    record_u_div
+        Standard uncertainty of one span as its record shows it, div.
+    both_read
+        Both marks are read; False where the first is set on a graticule line and the last is read.
+
+    Raises
+    ------
+    AnalysisError
+        Without a span, or with one that is not above zero.
+
+    References
+    ----------
+    docs/deflection.md, equation (16).
+    """
+    if not expected_div > 0.0:
+        raise AnalysisError(f"{quantity}: the expected span is above zero, not {expected_div:g} div.")
+    span = mean_length(
+        spans_div,
+        reader,
+        edges="both read" if both_read else "set and read",
+        repeats=repeats,
+        record_u_div=record_u_div,
+    )
+    scaled = [replace(line, sensitivity=line.sensitivity * expected_div) for line in period]
+    return length_error(
+        span, per_div=1.0, applied_value=expected_div, applied=scaled, definition=definition, quantity=quantity
     )
 
 

@@ -10,9 +10,7 @@ from typing import Annotated, Final, Literal
 from pydantic import Field
 
 from harness import steps
-from harness.analysis.ordering import WorkCosts, WorkPoint, arrange
 from harness.analysis.planning import repeats_to_decide
-from harness.assess.levels import LevelChoice, available_levels, choose_level, levels_for_linearity, lower_level
 from harness.assess.points import limits_for
 from harness.assess.sources import level_of
 from harness.models import Function, Setup, SignalPath
@@ -21,6 +19,8 @@ from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, 
 from harness.values import Model, Volts
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, once_more, reconnect
 from sequences.deflection import DEFLECTION, PEAK_TO_PEAK, deflection_budget
+from sequences.vertical.levels import LevelChoice, available_levels, choose_level, levels_for_linearity, lower_level
+from sequences.vertical.ordering import WorkCosts, WorkPoint, arrange
 
 TITLE: Final = "Vertical deflection"
 QUANTITIES: Final = (DEFLECTION, PEAK_TO_PEAK)

@@ -19,7 +19,6 @@ from harness.analysis import estimate
 from harness.analysis.deflection import channel_match, deflection_error
 from harness.analysis.estimate import Budget, state
 from harness.analysis.graticule import Reader
-from harness.analysis.time_base import time_base_error
 from harness.analysis.verdict import (
     EQUALITY_TEXT,
     RULE_TEXT,
@@ -49,6 +48,7 @@ from harness.report.summary import beside, with_particulars
 from harness.steps import Dc, TimeMarks, View
 from sequences.bandwidth.response import half_power, response_band
 from sequences.bandwidth.response_model import HalfPower, ReadingModel, ResponsePlan, ResponseReading
+from sequences.time_base.span import time_base_error
 
 RANGES_V = (5e-3, 1e-2, 2e-2, 5e-2, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 TIME_FACTORS_S = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2)

@@ -10,7 +10,7 @@ from scipy import optimize, signal
 from scipy.special import ndtr
 
 from harness.analysis.pulse import measure_pulse
-from harness.analysis.rise_time import remove_source
+from sequences.pulse.rise_time import remove_source
 
 # Rise time × half-power bandwidth, 10 to 90 %, and overshoot; recomputed with scipy.signal and closed forms.
 BUTTERWORTH_2 = (0.341871, 0.043214)

@@ -7,7 +7,7 @@ import math
 import pytest
 from scipy import optimize
 
-from harness.analysis.levelling import (
+from sequences.bandwidth.levelling import (
     AtLeastBandwidth,
     StatedBandwidth,
     Termination,

@@ -15,8 +15,8 @@ from harness.analysis.deflection import deflection_error
 from harness.analysis.estimate import expanded, rectangular, state, triangular
 from harness.analysis.graticule import Reader
 from harness.analysis.planning import reach
-from harness.analysis.time_base import time_base_error
 from harness.analysis.verdict import Limits, test_uncertainty_ratio
+from sequences.time_base.span import time_base_error
 
 LIMITS = Limits.symmetric(3.0)
 

@@ -13,15 +13,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, assert_never
 
 from harness.analysis import estimate
-from harness.analysis.level_table import interpolate, require_rising
 from harness.errors import AnalysisError
 from harness.quantities import DB_PER_NEPER, HALF_POWER_DB
+from sequences.bandwidth.level_table import interpolate, require_rising
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from harness.analysis.estimate import Contribution
-    from harness.analysis.level_table import Interpolated
+    from sequences.bandwidth.level_table import Interpolated
 
 
 Shape = Literal["single_pole", "gaussian", "unknown"]

@@ -13,7 +13,6 @@ from harness.models import Calibrator, SignalPath, Unit
 from harness.quantities import round_to
 
 _SLACK = 1 + 1e-9
-_KEEP_CLEAR_DIV = 1.0  # at both ends of the screen, where a cathode-ray tube is least linear and a trace is lost
 _LIST_DIGITS = 12  # enough for any level of a list; takes the binary dust off products
 
 
@@ -62,7 +61,7 @@ def choose_level(
     -------
     The choice, or None where even the lowest level is too much or the ratings allow none.
     """
-    room = largest_deflection_div(unit) if most_div is None else most_div
+    room = unit.usable_div if most_div is None else most_div
     most_v = min(room * volts_per_div * path.divides_by, _rated_v(calibrator, unit, path, stimulus))
     levels = available_levels(calibrator)
     if levels is not None:
@@ -122,11 +121,6 @@ def levels_for_linearity(
         smaller = [v for v in levels if v < choice.level_v / _SLACK and _div(v, volts_per_div, path) >= 0.5 / _SLACK]
         found = _nearest(smaller, [d * volts_per_div * path.divides_by for d in ideal[:-1]])
     return (*(_choice(level, volts_per_div, path) for level in sorted(set(found))), choice)
-
-
-def largest_deflection_div(unit: Unit) -> float:
-    """Return the divisions of the screen less one at each end."""
-    return max(unit.vertical_div - 2.0 * _KEEP_CLEAR_DIV, 1.0)
 
 
 def _stepped(mantissas: Sequence[int], low: float, high: float) -> tuple[float, ...]:

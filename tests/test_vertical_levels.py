@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.assess.levels import available_levels, choose_level, levels_for_linearity, lower_level
 from harness.errors import AnalysisError
 from harness.models import Calibrator, SignalPath, Unit
+from sequences.vertical.levels import available_levels, choose_level, levels_for_linearity, lower_level
 
 ONE_TWO_FIVE = tuple(float(f"{m}e{e}") for e in range(-3, 2) for m in (1, 2, 5))
 STRAIGHT = SignalPath()
