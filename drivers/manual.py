@@ -7,26 +7,26 @@ answer. A person is told only what has changed; the first prompt says everything
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final, assert_never
+from typing import TYPE_CHECKING, Final
 
 from drivers.words import expectation, marks_asked, stimulus_parts, view_parts
 from harness import quantities
-from harness.errors import OperatorStop
 from harness.measurement import quantity_of
 from harness.person.operator import (
+    DONE,
     HELP,
-    HELP_DO,
     MOST_MISSES,
     STOPPED,
-    GoBack,
-    Note,
+    Answer,
     Operator,
     Prompt,
     Value,
+    ask_done,
     no_person,
     read_answer,
+    replies,
 )
 from harness.steps import Measure, NoSignal, Reading, Stimulus, View
 from harness.words.signals import describe
@@ -56,7 +56,6 @@ class Manual:
         self.role = role
         self._operator, self._on_event = operator, on_event
         self._label = f"{role} ({model.label})" if model.label != "?" else str(role)
-        self._misses = 0
 
     def identify(self) -> str:
         """Its label: nobody answers by wire."""
@@ -68,45 +67,11 @@ class Manual:
     def close(self) -> None:
         """Nothing to let go of."""
 
-    def _line(self, prompt: Prompt, help_text: str, *, may_go_back: bool = True) -> str:
-        """Ask until the answer is one for the caller; notes, help, back and stop are dealt with here."""
-        while True:
-            typed = self._asked(prompt)
-            word = typed.lower()
-            if word == "?":
-                self._operator.tell(help_text)
-            elif word == "stop":
-                raise OperatorStop(STOPPED)
-            elif word == "back" and may_go_back:
-                self._misses = 0
-                raise GoBack
-            elif word == "note" or word.startswith("note "):
-                self._keep(typed[5:])
-            else:
-                return typed
-
-    def _asked(self, prompt: Prompt) -> str:
-        """Ask once; whoever never gives a usable answer is not a person."""
-        if self._misses >= MOST_MISSES:
-            raise no_person()
-        self._misses += 1  # until it is found usable
-        return " ".join(self._operator.ask(prompt).split())
-
-    def _keep(self, note: str) -> None:
-        if note:
-            self._on_event("note", note)
-        else:
-            self._operator.tell("Write the remark after 'note'.")
+    def _replies(self, prompt: Prompt, help_text: str) -> Iterator[str]:
+        return replies(self._operator, prompt, self._on_event, help_text)
 
     def _do(self, prompt: Prompt, *, may_go_back: bool = True) -> None:
-        while True:
-            typed = self._line(prompt, HELP_DO, may_go_back=may_go_back)
-            if typed.lower() in ("", "done", "ok", "yes"):
-                self._misses = 0
-                return
-            self._operator.tell(
-                f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
-            )
+        ask_done(self._operator, prompt, self._on_event, stopped=STOPPED, may_go_back=may_go_back)
 
 
 class ManualSource(Manual):
@@ -163,8 +128,7 @@ class ManualMeter(Manual):
         hint = f"about {quantities.show(expected_hz, 'Hz')}" if known else ""
         prompt = Prompt(kind="read", title=f"What does the {self._label} show?", hint=hint, role=self.role)
         asked_again = False
-        while True:
-            typed = self._line(prompt, HELP_FREQUENCY)
+        for typed in self._replies(prompt, HELP_FREQUENCY):
             try:
                 frequency_hz = expected_hz if typed == "=" and known else quantities.parse(typed, "Hz")
                 if frequency_hz <= 0:
@@ -172,11 +136,11 @@ class ManualMeter(Manual):
             except ValueError as error:
                 self._operator.tell(str(error))
                 continue
-            self._misses = 0
             if not known or asked_again or abs(frequency_hz / expected_hz - 1) <= FARTHEST_FREQUENCY:
                 return frequency_hz
             asked_again = True
             self._operator.tell(f"{typed}: expected {hint}. Read again; the same answer is believed.")
+        raise no_person()
 
 
 class ManualScreen(Manual):
@@ -243,34 +207,27 @@ class ManualScreen(Manual):
         prompt = self._prompt(step)
         self._turned.pop(step.view.channel, None)
         self._shown = None  # in doubt until it is answered: after 'back' everything is said again
-        while True:
-            typed = self._asked(prompt)
+        return self._answered(step, prompt)
+
+    def _answered(self, step: Measure, prompt: Prompt, *, done: Value | None = None) -> Reading:
+        typed, answer = self._understood(step, prompt, done=done)
+        if answer == "skip":
+            return Reading(status="skipped", said=typed)
+        self._settled(step)
+        if isinstance(answer, Value):
+            return Reading(value=answer.value, said=typed)
+        return Reading(status="off_screen", said=typed)
+
+    def _understood(self, step: Measure, prompt: Prompt, *, done: Value | None = None) -> tuple[str, Answer]:
+        """What was typed, and what it says of a reading; `done` is what a word that it is done means."""
+        for typed in self._replies(prompt, HELP):
+            if done is not None and typed.lower() in (*DONE, "="):
+                return typed, done
             try:
-                answer = read_answer(typed, step, self._screen_div(step))
+                return typed, read_answer(typed, step, self._screen_div(step))
             except ValueError as error:
                 self._operator.tell(str(error))
-                continue
-            if answer != "help" and not isinstance(answer, Note):
-                self._misses = 0
-            match answer:
-                case Value(value=value):
-                    self._settled(step)
-                    return Reading(value=value, said=typed)
-                case Note(text=text):
-                    self._keep(text)
-                case "off":
-                    self._settled(step)
-                    return Reading(status="off_screen", said=typed)
-                case "skip":
-                    return Reading(status="skipped", said=typed)
-                case "back":
-                    raise GoBack
-                case "stop":
-                    raise OperatorStop(STOPPED)
-                case "help":
-                    self._operator.tell(HELP)
-                case _:
-                    assert_never(answer)
+        raise no_person()
 
     def _tune(self, step: Measure, target_div: float) -> Reading:
         """The person brings the trace onto the lines with the frequency; the counter then has the answer."""
@@ -281,22 +238,7 @@ class ManualScreen(Manual):
         )
         title = f"Tune until {self._where(step)} shows {target_div:g} div"
         prompt = Prompt(kind="read", title=title, lines=lines, step=step, hint=f"{target_div:g} div")
-        while True:
-            typed = self._line(prompt, HELP)
-            if typed.lower() in ("", "=", "done", "ok", "yes"):
-                self._misses = 0
-                self._settled(step)
-                return Reading(value=target_div, said=typed)
-            try:
-                answer = read_answer(typed, step, self._screen_div(step))
-            except ValueError as error:
-                self._operator.tell(str(error))
-                continue
-            self._misses = 0
-            if isinstance(answer, Value):
-                self._settled(step)
-                return Reading(value=answer.value, said=typed)
-            return Reading(status="off_screen" if answer == "off" else "skipped", said=typed)
+        return self._answered(step, prompt, done=Value(value=target_div))
 
     # The words of the prompt.
 

@@ -42,7 +42,7 @@ from harness.link.port import MemoryPort
 from harness.link.replies import code_of, identity_agrees
 from harness.measurement import Screenful
 from harness.models import Calibrator, UnitLink
-from harness.person.operator import GoBack, Note, Value, read_answer
+from harness.person.operator import GoBack, Value, read_answer
 from harness.run.faulted import Faults
 from harness.sim.bench import BenchFile
 from harness.sim.settings import check, read_toml
@@ -396,7 +396,7 @@ def an_answer(drawn: tuple[str, Measure], _folder: Path) -> None:
     text, step = drawn
     with contextlib.suppress(ValueError):
         answer = read_answer(text, step, 8.0)
-        assert isinstance(answer, str | Note) or (isinstance(answer, Value) and math.isfinite(answer.value))
+        assert isinstance(answer, str) or (isinstance(answer, Value) and math.isfinite(answer.value))
 
 
 def a_person(drawn: tuple[list[str], Measure], _folder: Path) -> None:

@@ -8,8 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.errors import OperatorStop
+from harness.fakes import FakePerson
 from harness.measurement import quantity, quantity_names
-from harness.person.operator import Answer, Note, Value, read_answer
+from harness.person.operator import Answer, GoBack, Prompt, Value, read_answer, replies
 from harness.steps import Dc, Measure, View
 from tests.helpers.thorough import examples
 
@@ -59,17 +61,36 @@ def test_readings(quantity: str, text: str, expected: float) -> None:
     assert understood.value == pytest.approx(expected, rel=1e-12)
 
 
-WORDS: list[tuple[str, Answer]] = [
-    ("off", "off"), ("OFF", "off"), (" Back ", "back"), ("skip", "skip"), ("Stop", "stop"), ("?", "help"),
-    ("note the lead was loose", Note(text="the lead was loose")),
-    ("NOTE  Two   blanks", Note(text="Two blanks")),
-    ("note off", Note(text="off")),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(("text", "expected"), WORDS)
+@pytest.mark.parametrize(("text", "expected"), [("off", "off"), (" OFF ", "off"), ("skip", "skip"), ("Skip", "skip")])
 def test_words(text: str, expected: Answer) -> None:
     assert answer(text) == expected
+
+
+def said_to(*typed: str, **options: bool) -> tuple[str, list[str], list[str]]:
+    """What comes through to the question, what was told, and which remarks were kept."""
+    person, kept = FakePerson([*typed, "4.9"]), []
+    prompt = Prompt(kind="read", title="What does it show?")
+    through = next(replies(person, prompt, lambda _kind, text: kept.append(text), "the list", **options))
+    return through, person.told, kept
+
+
+@pytest.mark.parametrize(("text", "told", "kept"), [
+    ("?", ["the list"], []),
+    ("note the lead was loose", [], ["the lead was loose"]),
+    ("NOTE  Two   blanks", [], ["Two blanks"]),
+    ("note off", [], ["off"]),
+    ("note", ["Write the remark after 'note'."], []),
+])  # fmt: skip
+def test_help_and_remarks_leave_the_question_standing(text: str, told: list[str], kept: list[str]) -> None:
+    assert said_to(text) == ("4.9", told, kept)
+
+
+def test_back_and_stop_end_the_question() -> None:
+    with pytest.raises(GoBack):
+        said_to(" Back ")
+    with pytest.raises(OperatorStop, match="Stopped by the operator"):
+        said_to("Stop")
+    assert said_to("back", may_go_back=False)[0] == "back"
 
 
 NONSENSE: list[tuple[str, str, str]] = [
@@ -84,7 +105,6 @@ NONSENSE: list[tuple[str, str, str]] = [
     ("deflection", "nan", "'nan' is not a quantity"),
     ("deflection", "inf", "'inf' is not a quantity"),
     ("deflection", "9" * 400, "too long for a reading"),
-    ("deflection", "note", "Write the remark after 'note'"),
     ("deflection", "offf", "is not a quantity"),
     ("peak_to_peak", "-4.9", "'-4.9' is negative, which this reading cannot be"),
     ("rise_time", "-1", "is negative"),

@@ -66,15 +66,7 @@ class Value:
     value: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
-    """A remark for the journal; the question stands."""
-
-    text: str
-
-
-Word: TypeAlias = Literal["off", "back", "skip", "help", "stop"]
-Answer: TypeAlias = Value | Note | Word
+Answer: TypeAlias = Value | Literal["off", "skip"]
 
 HELP = """\
 4.9         a reading in divisions; '4.9 div' says the same, '2.45 V' is divided by the V/div setting
@@ -93,6 +85,7 @@ note TEXT   keep a remark with the run
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""
 
+DONE: Final = ("", "done", "ok", "yes")
 MOST_MISSES: Final = 50  # answers in a row that lead nowhere: nobody is there
 STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
 STOPPED_OFF: Final = "Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here."
@@ -103,26 +96,17 @@ def read_answer(text: str, step: Measure, screen_div: float) -> Answer:
     typed = " ".join(text.split())
     if not typed:
         raise ValueError("Type what the screen shows, such as 4.9, or ? for the other answers.")
-    if typed == "?":
-        return "help"
     if typed == "=":
         if step.expected is None:
             raise ValueError("There is no expected value here; type what the screen shows.")
         return Value(value=step.expected)
-    word = typed.lower()
-    if word == "note" or word.startswith("note "):
-        if not typed[5:]:
-            raise ValueError("Write the remark after 'note'.")
-        return Note(text=typed[5:])
-    for known in ("off", "back", "skip", "stop"):
-        if word == known:
-            return known
+    match typed.lower():
+        case "off" | "skip" as word:
+            return word
     return Value(value=_number(typed, step, screen_div))
 
 
 _BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
-
-
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 
 
@@ -175,30 +159,52 @@ def no_person() -> OperatorStop:
     return OperatorStop(f"Stopped: {MOST_MISSES} answers in a row made no sense. {STOPPED}")
 
 
-def ask_done(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], None]) -> None:
+def replies(
+    operator: Operator,
+    prompt: Prompt,
+    on_event: Callable[[str, str], None],
+    help_text: str,
+    *,
+    stopped: str = STOPPED,
+    may_go_back: bool = True,
+) -> Iterator[str]:
+    """What is answered to the question itself, time after time; help, notes, back and stop are dealt with here."""
+    for typed in answers(operator, prompt):
+        word, _, note = typed.partition(" ")
+        match word.lower():
+            case "?" if not note:
+                operator.tell(help_text)
+            case "stop" if not note:
+                raise OperatorStop(stopped)
+            case "back" if may_go_back and not note:
+                raise GoBack
+            case "note" if note:
+                on_event("note", note)
+            case "note":
+                operator.tell("Write the remark after 'note'.")
+            case _:
+                yield typed
+
+
+def ask_done(
+    operator: Operator,
+    prompt: Prompt,
+    on_event: Callable[[str, str], None],
+    *,
+    stopped: str = STOPPED_OFF,
+    may_go_back: bool = True,
+) -> None:
     """Ask a person to do something until they have done it."""
-    for answer in answers(operator, prompt):
-        word = answer.lower()
-        if word in ("", "done", "ok", "yes"):
+    for typed in replies(operator, prompt, on_event, HELP_DO, stopped=stopped, may_go_back=may_go_back):
+        if typed.lower() in DONE:
             return
-        if word == "stop":
-            raise OperatorStop(STOPPED_OFF)
-        if word == "back":
-            raise GoBack
-        if word.startswith("note ") and answer[5:]:
-            on_event("note", answer[5:])
-        elif word == "?":
-            operator.tell(HELP_DO)
-        else:
-            operator.tell(
-                f"{answer!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT."
-            )
+        operator.tell(f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT.")
 
 
 def ask_choice(operator: Operator, prompt: Prompt) -> str:
     """Ask until one of the prompt's choices is typed; which one."""
-    given = answers(operator, prompt)
-    while (answer := next(given).lower()) not in prompt.choices:
-        said = repr(answer) if answer else "Enter alone"
-        operator.tell(f"{said} is no answer here. Type one of: {', '.join(prompt.choices)}.")
+    typed = answers(operator, prompt)
+    while (answer := next(typed).lower()) not in prompt.choices:
+        wrong = repr(answer) if answer else "Enter alone"
+        operator.tell(f"{wrong} is no answer here. Type one of: {', '.join(prompt.choices)}.")
     return answer
