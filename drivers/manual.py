@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from drivers.words import expectation, marks_asked, stimulus_parts, view_parts
+from drivers.words import expectation, marks_asked, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
 from harness.person.operator import (
@@ -29,7 +29,7 @@ from harness.person.operator import (
     replies,
 )
 from harness.steps import Measure, NoSignal, Reading, Stimulus, View
-from harness.words.signals import describe
+from harness.words.signals import describe, knobs
 
 if TYPE_CHECKING:
     from harness.models import Instrument, SignalPath, Unit
@@ -90,7 +90,7 @@ class ManualSource(Manual):
         if isinstance(stimulus, NoSignal):
             self.off()
             return
-        parts = stimulus_parts(stimulus)
+        parts = knobs(stimulus)
         known, first, self.first = self._parts or {}, self.first, ()
         lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
         if self._on and not lines:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, assert_never
+from typing import TYPE_CHECKING
 
 from drivers.commands import SOURCE, ReadBack
 from drivers.remote import Remote
 from harness.errors import InstrumentError, LinkError
 from harness.link.link import Link, repeat_point
 from harness.quantities import VPP_PER_VRMS_SINE
-from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
+from harness.steps import Dc, NoSignal, Stimulus
 
 if TYPE_CHECKING:
     from harness.steps import Role
@@ -82,48 +82,27 @@ class ScpiSource(Remote):
     def _output(self, on: bool) -> tuple[ReadBack, ...]:
         return self.commands.read_backs("output", on=int(on))
 
-    def _settings(self, stimulus: Dc | Square | Sine | TimeMarks | FastEdge) -> tuple[str, tuple[ReadBack, ...]]:
-        name, values = _fields(stimulus)
+    def _settings(self, stimulus: Stimulus) -> tuple[str, tuple[ReadBack, ...]]:
+        name, values = stimulus.command, _fields(stimulus)
         text = self.commands.text(name, **values)
         if not text:
             raise InstrumentError(self.link.name, f"has no command for {name.replace('_', ' ')}; see 'commands.{name}'")
         return text, self.commands.read_backs(name, **values) + self.commands.read_backs("always")
 
 
-def _fields(stimulus: Dc | Square | Sine | TimeMarks | FastEdge) -> tuple[str, dict[str, float]]:
-    """Name the template, and everything its fields may ask for."""
-    match stimulus:
-        case Dc(level_v=level_v):
-            return "dc", {"level_v": level_v}
-        case Square() | FastEdge():
-            name = "square" if isinstance(stimulus, Square) else "edge"
-            return name, _square(stimulus.level_vpp, stimulus.frequency_hz)
-        case Sine(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return "sine", _sine(level_vpp, frequency_hz)
-        case TimeMarks(level_vpp=level_vpp, period_s=period_s):
-            return "time_marks", {
-                "level_vpp": level_vpp, "level_vp": level_vpp / 2, "period_s": period_s, "frequency_hz": 1 / period_s,
-            }  # fmt: skip
-        case _:
-            assert_never(stimulus)
-
-
-def _square(level_vpp: float, frequency_hz: float) -> dict[str, float]:
-    """`offset_v` is the middle of a wave that stands on 0 V."""
-    half_v = level_vpp / 2
-    return {
-        "level_vpp": level_vpp, "level_vp": half_v, "offset_v": half_v,
-        "frequency_hz": frequency_hz, "period_s": 1 / frequency_hz,
-    }  # fmt: skip
-
-
-def _sine(level_vpp: float, frequency_hz: float) -> dict[str, float]:
-    level_vrms = level_vpp / VPP_PER_VRMS_SINE
+def _fields(stimulus: Stimulus) -> dict[str, float]:
+    """Everything that the fields of its template may ask for; `offset_v` is the middle of a wave that stands on 0 V."""
+    if isinstance(stimulus, Dc):
+        return {"level_v": stimulus.level_v}
+    rate_hz = stimulus.rate_hz or math.inf
+    level_vrms = stimulus.level / VPP_PER_VRMS_SINE
     power_mw = level_vrms**2 / DBM_LOAD_OHM * 1e3
     return {
-        "level_vpp": level_vpp,
-        "level_vp": level_vpp / 2,
+        "level_vpp": stimulus.level,
+        "level_vp": stimulus.level / 2,
+        "offset_v": stimulus.level / 2,
         "level_vrms": level_vrms,
         "level_dbm": 10 * math.log10(power_mw) if power_mw > 0 else -200.0,
-        "frequency_hz": frequency_hz,
+        "frequency_hz": rate_hz,
+        "period_s": getattr(stimulus, "period_s", 1 / rate_hz),
     }

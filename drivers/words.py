@@ -1,37 +1,15 @@
-"""Settings and signals in a person's words.   [pure]"""
+"""Settings and expectations in a person's words.   [pure]"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, assert_never
+from typing import TYPE_CHECKING
 
 from harness.measurement import quantity_of
 from harness.quantities import show
-from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks, View
+from harness.steps import Measure, Sine, TimeMarks, View
 
 if TYPE_CHECKING:
     from harness.models import Unit
-
-
-def stimulus_parts(stimulus: Stimulus) -> dict[str, str]:
-    """Split a signal into the knobs that a person turns."""
-    match stimulus:
-        case NoSignal():
-            return {"output": "off"}
-        case Dc(level_v=level_v):
-            return {"function": "DC", "level": show(level_v, "V", 7)}
-        case Square() | FastEdge():
-            function = "square wave from 0 V" if isinstance(stimulus, Square) else "square wave, fast edge"
-            return _wave(function, stimulus.level_vpp, stimulus.frequency_hz)
-        case Sine(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return _wave("sine", level_vpp, frequency_hz)
-        case TimeMarks(period_s=period_s, level_vpp=level_vpp):
-            return {"function": "time marks", "period": show(period_s, "s", 7), "level": show(level_vpp, "Vpp", 7)}
-        case _:
-            assert_never(stimulus)
-
-
-def _wave(function: str, level_vpp: float, frequency_hz: float) -> dict[str, str]:
-    return {"function": function, "frequency": show(frequency_hz, "Hz", 7), "level": show(level_vpp, "Vpp", 7)}
 
 
 def view_parts(view: View) -> dict[str, str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Annotated, Any, Final, Literal, TypeAlias, TypeVar, get_args
+from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, TypeVar, get_args
 
 from harness.errors import AnalysisError
 from harness.measurement import quantity_names, quantity_of
@@ -28,46 +28,85 @@ RETURN: Final = "return to the first"
 Coupling: TypeAlias = Literal["dc", "ac", "ground"]
 
 
+class _Signal:
+    """What all stimuli have; each says what it is called, to a person and to an instrument."""
+
+    __slots__ = ()
+    words: ClassVar[str]
+    command: ClassVar[str]  # that sets it, in a source's command table
+    accuracies: ClassVar[tuple[str, ...]]  # functions of the lines of a specification that hold for it, best first
+
+    @property
+    def level(self) -> float:
+        """What the source puts out: V for a direct voltage, peak to peak for the rest; 0 for no signal."""
+        return float(getattr(self, "level_v", getattr(self, "level_vpp", 0.0)))
+
+    @property
+    def rate_hz(self) -> float | None:
+        """How often it comes again; None for what is steady."""
+        period_s = getattr(self, "period_s", None)
+        return 1 / period_s if period_s else getattr(self, "frequency_hz", None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NoSignal:
+class NoSignal(_Signal):
     """Every source of the path is off; a ground line is read with the input grounded."""
 
+    words: ClassVar = "no signal"
+    command: ClassVar = ""
+    accuracies: ClassVar = ()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Dc:
+class Dc(_Signal):
     """A direct voltage."""
 
+    words: ClassVar = "DC"
+    command: ClassVar = "dc"
+    accuracies: ClassVar = ("dc",)
     level_v: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Square:
+class Square(_Signal):
     """A square wave between 0 V and `level_vpp`, as amplitude calibrators give it."""
 
+    words: ClassVar = "square wave"
+    command: ClassVar = "square"
+    accuracies: ClassVar = ("square",)
     level_vpp: float
     frequency_hz: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sine:
+class Sine(_Signal):
     """A sine wave of `level_vpp` at the plane of the path's input."""
 
+    words: ClassVar = "sine"
+    command: ClassVar = "sine"
+    accuracies: ClassVar = ("sine",)
     level_vpp: float
     frequency_hz: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TimeMarks:
+class TimeMarks(_Signal):
     """Time marks, or any wave with one clear edge a period."""
 
+    words: ClassVar = "time marks"
+    command: ClassVar = "time_marks"
+    accuracies: ClassVar = ("period", "frequency")
     period_s: float
     level_vpp: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FastEdge:
+class FastEdge(_Signal):
     """A square wave with a fast edge, for the pulse response."""
 
+    words: ClassVar = "fast edge"
+    command: ClassVar = "edge"
+    accuracies: ClassVar = ("square",)
     level_vpp: float
     frequency_hz: float
 

@@ -12,7 +12,7 @@ from typing import Final
 from harness.measurement import quantity_of
 from harness.models import Instrument, ScreenSettling, Setup, SourceSettling
 from harness.quantities import show
-from harness.steps import AMPLITUDE, NOT_SETTLED, Measure, NoSignal, Reading, TimeMarks
+from harness.steps import AMPLITUDE, NOT_SETTLED, Measure, NoSignal, Reading
 
 EVENT: Final = NOT_SETTLED  # of the journal; the reading's flag is called the same
 NO_SIGNAL: Final = "no signal"
@@ -38,10 +38,8 @@ def _of(instrument: Instrument, step: Measure) -> float:
 def _holds(line: SourceSettling | ScreenSettling, step: Measure) -> bool:
     if isinstance(line, ScreenSettling):
         return line.covers(step.view.volts_per_div)
-    stimulus = step.stimulus
-    level = getattr(stimulus, "level_v", getattr(stimulus, "level_vpp", None))
-    frequency_hz = 1 / stimulus.period_s if isinstance(stimulus, TimeMarks) else getattr(stimulus, "frequency_hz", None)
-    return line.covers(level=None if level is None else abs(level), frequency_hz=frequency_hz)
+    off = isinstance(step.stimulus, NoSignal)  # it has no level, and so one of every range
+    return line.covers(level=None if off else abs(step.stimulus.level), frequency_hz=step.stimulus.rate_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

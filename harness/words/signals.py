@@ -2,32 +2,40 @@
 
 from __future__ import annotations
 
-from typing import Final, assert_never
+from typing import Final
 
 from harness.quantities import show
-from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
+from harness.steps import Dc, FastEdge, NoSignal, Square, Stimulus, TimeMarks
 
 _DIGITS: Final = 7  # what is set is told in full: no setpoint has more
+_ON_A_PANEL: Final = {Square: "square wave from 0 V", FastEdge: "square wave, fast edge"}
+_KNOBS: Final = (
+    ("frequency", "frequency_hz", "Hz"),
+    ("period", "period_s", "s"),
+    ("level", "level_vpp", "Vpp"),
+    ("level", "level_v", "V"),
+)
 
 
 def describe(stimulus: Stimulus) -> str:
     """Name a signal in one phrase."""
     match stimulus:
         case NoSignal():
-            return "no signal, output off"
-        case Dc(level_v=level_v):
-            return f"{show(level_v, 'V', _DIGITS)} DC"
-        case Square(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return _wave(level_vpp, "square wave", frequency_hz)
-        case Sine(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return _wave(level_vpp, "sine", frequency_hz)
-        case TimeMarks(period_s=period_s):
-            return f"time marks of {show(period_s, 's', _DIGITS)}"
-        case FastEdge(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            return _wave(level_vpp, "fast edge", frequency_hz)
-        case _:
-            assert_never(stimulus)
+            return f"{stimulus.words}, output off"
+        case Dc():
+            return f"{show(stimulus.level_v, 'V', _DIGITS)} {stimulus.words}"
+        case TimeMarks():
+            return f"{stimulus.words} of {show(stimulus.period_s, 's', _DIGITS)}"
+    level, frequency = show(stimulus.level_vpp, "Vpp", _DIGITS), show(stimulus.frequency_hz, "Hz", _DIGITS)
+    return f"{level} {stimulus.words}, {frequency}"
 
 
-def _wave(level_vpp: float, name: str, frequency_hz: float) -> str:
-    return f"{show(level_vpp, 'Vpp', _DIGITS)} {name}, {show(frequency_hz, 'Hz', _DIGITS)}"
+def knobs(stimulus: Stimulus) -> dict[str, str]:
+    """Split a signal into the knobs that a person turns."""
+    if isinstance(stimulus, NoSignal):
+        return {"output": "off"}
+    parts = {"function": _ON_A_PANEL.get(type(stimulus), stimulus.words)}
+    for name, field, unit in _KNOBS:
+        if (value := getattr(stimulus, field, None)) is not None:
+            parts[name] = show(value, unit, _DIGITS)
+    return parts
