@@ -24,11 +24,12 @@ from harness.sim.dialect import DialectDevice
 from harness.sim.eyes import Eyes, Person
 from harness.sim.faults import Endpoint, FaultInjector, FaultPlan
 from harness.sim.profile import Kind, Profile
-from harness.sim.settings import Settings, check, read_toml
+from harness.sim.settings import check, read_toml
 from harness.sim.true_values import TrueValues
 from harness.sim.truth import CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth, merged
 from harness.sim.world import Connection, Input, LevelMeter, Screen, Source, World
 from harness.steps import ROLES, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
+from harness.values import Model
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
@@ -45,7 +46,7 @@ _KINDS: Final[Mapping[str, tuple[Kind, ...]]] = {
 }
 
 
-class Route(Settings):
+class Route(Model):
     """What one channel of the switch joins."""
 
     path: str
@@ -54,7 +55,7 @@ class Route(Settings):
     channel: int = Field(1, ge=1, le=16)
 
 
-class InstrumentEntry(Settings):
+class InstrumentEntry(Model):
     """One instrument of the bench."""
 
     profile: str = Field(description="the name of a shipped profile, or a path to a file beside this one")
@@ -68,7 +69,7 @@ class InstrumentEntry(Settings):
     routes: Mapping[int, Route] = Field(default_factory=dict, description="switch: what each channel joins")
 
 
-class BenchFile(Settings):
+class BenchFile(Model):
     """A simulated bench."""
 
     name: str = ""

@@ -28,7 +28,7 @@ _OPERATION_COMPLETE: Final = 1
 _CACHED: Final = 4096  # messages kept parsed; a run repeats most of its messages
 
 
-class Model(Protocol):
+class Hardware(Protocol):
     """What stands behind the commands: settings by name and channel, actions, answers."""
 
     def put(self, name: str, number: int, value: Value, /) -> None:
@@ -154,7 +154,7 @@ class Device:
         *,
         identity: str,
         table: Sequence[Command],
-        model: Model,
+        model: Hardware,
         clock: Clock,
         goes_on: bool = True,
         errors_kept: int = 20,

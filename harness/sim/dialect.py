@@ -9,7 +9,7 @@ from pydantic import Field
 
 from harness.sim.device import Device
 from harness.sim.scpi import ScpiError, Unit
-from harness.sim.settings import Seconds, Settings
+from harness.values import Model, Seconds
 
 End: TypeAlias = Literal["LF", "CR", "CR LF"]
 
@@ -21,7 +21,7 @@ _UNITS: Final = {
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?")
 
 
-class Dialect(Settings):
+class Dialect(Model):
     """What is not as in IEEE 488.2 and SCPI-1999."""
 
     ends_with: End = Field("LF", description="what ends a message to it")

@@ -10,8 +10,8 @@ from pydantic import Field
 
 from harness.measurement import quantity_of, seen
 from harness.person.operator import Prompt
-from harness.sim.settings import Divisions, Ratio, Settings
 from harness.steps import Connect, Measure, to_plain
+from harness.values import Divisions, Model, Ratio
 
 if TYPE_CHECKING:
     import numpy as np
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
 
 
-class Eyes(Settings):
+class Eyes(Model):
     """How finely and how steadily a person reads."""
 
     resolution: Divisions = Field(0.1, gt=0)

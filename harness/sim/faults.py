@@ -18,7 +18,7 @@ from pydantic import Field
 
 from harness.sim.device import Device
 from harness.sim.meddling import Meddler
-from harness.sim.settings import Ratio, Seconds, Settings
+from harness.values import Model, Ratio, Seconds
 
 Fault: TypeAlias = Literal[
     "late",  # the whole reply comes after the time-out
@@ -45,7 +45,7 @@ _NUMBER: Final = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)")
 _NOISE: Final = b"\x80\xff#~"
 
 
-class FaultPlan(Settings):
+class FaultPlan(Model):
     """Which faults, how often, and the faults that stay."""
 
     rate: Ratio = Field(0.0, ge=0, le=1, description="probability of a fault at each query")

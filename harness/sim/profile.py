@@ -15,7 +15,8 @@ from harness.errors import ConfigError
 from harness.sim import scpi
 from harness.sim.device import Choice, Command, Form, Holds, Numeric, Switch, Takes
 from harness.sim.dialect import Dialect
-from harness.sim.settings import Divisions, Farads, Hertz, Ohms, Seconds, Settings, Volts, check, read_toml
+from harness.sim.settings import check, read_toml
+from harness.values import Divisions, Farads, Hertz, Model, Ohms, Seconds, Volts
 
 Kind: TypeAlias = Literal["source", "counter", "scope", "level meter", "switch"]
 
@@ -63,7 +64,7 @@ _SWITCHES: Final = {"output", "limiter"}
 _WHOLE: Final = {"points"}
 
 
-class Entry(Settings):
+class Entry(Model):
     """One command: exactly one of `sets`, `does`, `answers`, and what its parameter may be."""
 
     sets: str | None = None
@@ -128,7 +129,7 @@ def _refuse(value: float | bool) -> float:
     raise ValueError(f"{value!r} has no unit; write it as text with its unit, such as '5 V'")
 
 
-class Output(Settings):
+class Output(Model):
     """A source's output socket."""
 
     resistance: Ohms = Field(50.0, ge=0)
@@ -136,7 +137,7 @@ class Output(Settings):
     levels: tuple[Volts, ...] = Field((), description="the only levels of its front panel; any where none is listed")
 
 
-class ScreenSize(Settings):
+class ScreenSize(Model):
     """A display's graticule, ranges and inputs."""
 
     channels: int = Field(2, ge=1, le=16)
@@ -151,7 +152,7 @@ class ScreenSize(Settings):
     limiter: Hertz = Field(20e6, gt=0, description="the pole of its bandwidth limiter")
 
 
-class Profile(Settings):
+class Profile(Model):
     """One kind of instrument."""
 
     kind: Kind

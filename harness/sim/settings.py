@@ -4,36 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, TypeAlias, TypeVar
+from typing import Any, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import ValidationError
 
-from harness import quantities
 from harness.errors import ConfigError
 from harness.files.toml_text import read_sound
+from harness.values import Model
 
-
-def _in(unit: str) -> BeforeValidator:
-    return BeforeValidator(lambda value: quantities.parse(value, unit))
-
-
-Volts: TypeAlias = Annotated[float, _in("V")]
-Hertz: TypeAlias = Annotated[float, _in("Hz")]
-Seconds: TypeAlias = Annotated[float, _in("s")]
-Ohms: TypeAlias = Annotated[float, _in("Ω")]
-Farads: TypeAlias = Annotated[float, _in("F")]
-Ratio: TypeAlias = Annotated[float, _in("ratio")]
-Divisions: TypeAlias = Annotated[float, _in("div")]
-Decibels: TypeAlias = Annotated[float, _in("dB")]
-
-
-class Settings(BaseModel):
-    """Frozen; an unknown key is an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_max_length=2000)
-
-
-S = TypeVar("S", bound=Settings)
+S = TypeVar("S", bound=Model)
 
 
 def read_toml(path: Path) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from harness import quantities
 from harness.sim import response
 from harness.sim.response import Chain, Section
-from harness.sim.settings import Decibels, Divisions, Farads, Hertz, Ohms, Ratio, Seconds, Settings, Volts
+from harness.values import Decibels, Divisions, Farads, Hertz, Model, Ohms, Ratio, Seconds, Volts
 
 _NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
     "pole": ("at",), "pair": ("at", "q"), "shelf": ("at", "by"), "bell": ("at",), "echo": ("delay", "ratio"),
@@ -20,7 +20,7 @@ _NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
 }  # fmt: skip
 
 
-class Stage(Settings):
+class Stage(Model):
     """One stage of a response; which keys it needs depends on its kind."""
 
     kind: Literal["pole", "pair", "shelf", "bell", "echo", "table"]
@@ -59,7 +59,7 @@ class Stage(Settings):
                 return response.Table(self.points)
 
 
-class Response(Settings):
+class Response(Model):
     """Stages in a row; with `half_power` the whole is stretched until half power falls there."""
 
     stages: tuple[Stage, ...] = Field((), max_length=16)
@@ -77,7 +77,7 @@ class Response(Settings):
         return chain if self.half_power is None else response.scaled_to(chain, self.half_power)
 
 
-class SourceTruth(Settings):
+class SourceTruth(Model):
     """A calibrator or generator as it really is."""
 
     gain: Ratio = Field(0.0, description="error of every level, as a ratio")
@@ -92,14 +92,14 @@ class SourceTruth(Settings):
     drift_per_hour: Ratio = Field(0.0, description="of every level")
 
 
-class CounterTruth(Settings):
+class CounterTruth(Model):
     """A counter as it really is."""
 
     time: Ratio = Field(0.0, description="error of its own clock")
     scatter: Ratio = Field(0.0, ge=0, description="standard deviation of a count")
 
 
-class ChannelTruth(Settings):
+class ChannelTruth(Model):
     """One channel of a display as it really is."""
 
     gain: Ratio = Field(0.0, description="error of the indication on every range")
@@ -128,7 +128,7 @@ class ChannelTruth(Settings):
         return self.gain
 
 
-class ScreenTruth(Settings):
+class ScreenTruth(Model):
     """A display as it really is."""
 
     channel: tuple[ChannelTruth, ...] = ()
@@ -156,7 +156,7 @@ class ScreenTruth(Settings):
         return error if magnifier == 1 else (1 + error) * (1 + self.magnifier) - 1
 
 
-class MeterTruth(Settings):
+class MeterTruth(Model):
     """A level meter as it really is."""
 
     gain: Ratio = 0.0
@@ -166,7 +166,7 @@ class MeterTruth(Settings):
     capacitance: Farads = Field(0.0, ge=0)
 
 
-class PathTruth(Settings):
+class PathTruth(Model):
     """What really lies between a source and an input."""
 
     divides_by: float = Field(1.0, gt=0, description="true division ratio")
