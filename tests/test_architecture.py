@@ -272,8 +272,6 @@ NAMED: Final[dict[str, int]] = {
     "harness.files.unit_checks": 1,
     "harness.report.model": 1,
     "harness.sim.dialect": 3,
-    "harness.sim.instruments": 3,
-    "harness.sim.profile": 3,
 }
 
 

@@ -370,7 +370,7 @@ def test_own_measurements_of_a_clean_square() -> None:
     record = world.record("unit", world.look("unit", 1), 2000)
     assert own.amplitude(record) == pytest.approx(1.0, rel=5e-3)
     assert own.rise_time(record) == pytest.approx(0.341871e-8, rel=0.01)
-    assert own.overshoot_percent(record) == pytest.approx(4.32, abs=0.3)
+    assert own.overshoot(record) == pytest.approx(4.32, abs=0.3)
 
 
 def test_own_measurements_of_a_sine_and_of_nothing() -> None:

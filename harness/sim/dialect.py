@@ -14,10 +14,12 @@ from harness.values import Model, Seconds
 End: TypeAlias = Literal["LF", "CR", "CR LF"]
 
 _ENDS: Final = {"LF": b"\n", "CR": b"\r", "CR LF": b"\r\n"}
-_UNITS: Final = {
-    "mean": b"V", "peak_to_peak": b"V", "amplitude": b"V", "vrms": b"V", "dbm": b"dBm", "period": b"s",
-    "rise_time": b"s", "frequency": b"Hz", "overshoot": b"%",
+OWN: Final = {
+    "mean": b"V", "peak_to_peak": b"V", "amplitude": b"V", "period": b"s", "rise_time": b"s", "frequency": b"Hz",
+    "overshoot": b"%",
 }  # fmt: skip
+"""What a scope measures by itself, each a function of `harness.sim.own`, and the unit of the answer."""
+_UNITS: Final = OWN | {"vrms": b"V", "dbm": b"dBm"}
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?")
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import Any, Final, assert_never
+from typing import Any, assert_never
 
 from harness import quantities
 from harness.errors import InstrumentError
 from harness.sim import own, scpi
 from harness.sim.device import Answer, Argument, Numeric, Value
+from harness.sim.dialect import OWN
 from harness.sim.profile import Profile
 from harness.sim.scpi import ScpiError
 from harness.sim.waves import Level, Marks, SineWave, SquareWave, Wave
@@ -196,17 +197,6 @@ class SwitchModel(Base):
         self.world.closed.clear()
 
 
-_OWN: Final[dict[str, Callable[[Record], float]]] = {
-    "mean": own.mean,
-    "peak_to_peak": own.peak_to_peak,
-    "amplitude": own.amplitude,
-    "rise_time": own.rise_time,
-    "overshoot": own.overshoot_percent,
-    "period": own.period,
-    "frequency": own.frequency,
-}
-
-
 class ScopeModel(Base):
     """A scope with a remote interface."""
 
@@ -295,13 +285,13 @@ class ScopeModel(Base):
             return self._transfer(self._record(_trace_number(arguments)))
         if name == "record_points":
             return self._record(_trace_number(arguments)).volts.size
-        measure = _OWN.get(name)
-        if measure is None:
+        if name not in OWN:
             return super().answer(name, arguments)
         number = self._channel(arguments)
         self._wait_for_sweep()
         record = self.world.record(self.name, self.world.look(self.name, number), self._points())
-        return measure(record)
+        measured: float = getattr(own, name)(record)
+        return measured
 
     def _wait_for_sweep(self) -> None:
         screen = self.world.screens[self.name]

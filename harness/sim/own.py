@@ -41,7 +41,7 @@ def rise_time(record: Record) -> float:
     return (stop - start) * record.dt_s
 
 
-def overshoot_percent(record: Record) -> float:
+def overshoot(record: Record) -> float:
     """Above the top, after a rising edge, in percent of the amplitude."""
     base, top = _states(record.volts)
     edge = _edge(record, base, top)

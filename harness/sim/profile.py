@@ -14,7 +14,7 @@ from harness import quantities
 from harness.errors import ConfigError
 from harness.sim import scpi
 from harness.sim.device import Choice, Command, Form, Holds, Numeric, Switch, Takes
-from harness.sim.dialect import Dialect
+from harness.sim.dialect import OWN, Dialect
 from harness.sim.settings import check, read_toml
 from harness.values import Divisions, Farads, Hertz, Model, Ohms, Seconds, Volts
 
@@ -35,10 +35,7 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
             | {"format", "byte_order", "input_ohm", "limiter"}
         ),
         "does": frozenset({"acquire"}),
-        "answers": frozenset(
-            {"record", "record_points", "mean", "peak_to_peak", "amplitude", "rise_time", "overshoot", "period"}
-            | {"frequency"}
-        ),
+        "answers": frozenset({"record", "record_points", *OWN}),
     },
     "level meter": {"sets": frozenset(), "does": frozenset(), "answers": frozenset({"vrms", "dbm"})},
     "switch": {
