@@ -1,8 +1,9 @@
 """Measuring sequences: generators without I/O, pure functions of their replies.
 
-A sequence is a module with `Options` (a model of its options), `plan(setup, options)` and
-`script(setup, options)`, which yields the steps. `needs(options)` names the roles it uses. What this package
-does not list may come from a file of the user's beside the job file.
+A sequence is a folder. What its maker rates is `Rated` in its `__init__.py`. `steps.py` has `Options` (a model of its
+options), `needs(options)` (the roles it uses), `plan(setup, options)` (the points known beforehand) and
+`script(setup, options)`, which yields the steps; `accuracies(options)` where its verdicts rest on certain lines of the
+bench file. What this package does not list may come from a file of the user's beside the job file.
 """
 
 from __future__ import annotations
@@ -10,16 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final, Protocol, TypeAlias
-
-from pydantic import BaseModel
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness import steps
 from harness.errors import AnalysisError
-from harness.steps import RETURN, Display, Measure, Role, connect, measure
+from harness.steps import RETURN, Display, Measure, connect, measure
 
 if TYPE_CHECKING:
-    from harness.models import Calibrator, Function, Setup, Unit
+    from harness.models import Calibrator, Setup, Unit
 
 BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse")  # in the order of the calibration guide
 
@@ -42,24 +41,6 @@ class Plan:
 
     points: tuple[Planned, ...] = ()
     left_out: tuple[str, ...] = ()
-
-
-class Definition(Protocol):
-    """What a module of this package, or a user's own file, offers."""
-
-    Options: type[BaseModel]
-
-    def needs(self, options: Any) -> tuple[Role, ...]:
-        """The roles that the sequence uses."""
-
-    def accuracies(self, options: Any) -> tuple[tuple[Role, Function], ...]:
-        """The lines of the bench file that its verdicts rest on; a user's own has none."""
-
-    def plan(self, setup: Setup, options: Any) -> Plan:
-        """The points known beforehand."""
-
-    def script(self, setup: Setup, options: Any) -> steps.Sequence[Any]:
-        """The steps."""
 
 
 def channels_of(setup: Setup, chosen: tuple[int, ...]) -> tuple[int, ...]:

@@ -24,7 +24,8 @@ from harness.models import Bench, Function, Job, SequenceUse, Setup
 from harness.steps import Role
 
 
-def _nothing(_options: Any) -> tuple[()]:
+def nothing(_options: Any) -> tuple[()]:
+    """What a sequence asks that does not say."""
     return ()
 
 
@@ -33,8 +34,8 @@ class Known:
     """What the caller knows of a sequence: the model of its options, and what follows from them."""
 
     options: type[BaseModel]
-    needs: Callable[[Any], Iterable[Role]] = _nothing
-    accuracies: Callable[[Any], Iterable[tuple[Role, Function]]] = _nothing  # lines that its verdicts rest on
+    needs: Callable[[Any], Iterable[Role]] = nothing
+    accuracies: Callable[[Any], Iterable[tuple[Role, Function]]] = nothing  # lines that its verdicts rest on
     rated: type[BaseModel] | None = None  # of a user's own: its table in the unit file
 
 

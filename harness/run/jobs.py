@@ -15,7 +15,7 @@ from harness import measurement
 from harness.errors import ConfigError
 from harness.files import files
 from harness.files.checks import own_file
-from harness.files.job_checks import Known
+from harness.files.job_checks import Known, nothing
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.measurement import Quantity, facts_of, knowing
 from harness.models import Setup
@@ -195,12 +195,14 @@ def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
 
 def _known(definition: Any) -> Known:
     """What the checks of the files need to know of a sequence."""
-    needs = needs_of(definition)
-    if isinstance(definition, OwnMeasurement):
-        return Known(options=definition.Options, needs=needs, rated=definition.Rated)
-    return Known(options=definition.Options, needs=needs, accuracies=definition.accuracies)
+    return Known(
+        options=definition.Options,
+        needs=needs_of(definition),
+        accuracies=getattr(definition, "accuracies", nothing),
+        rated=definition.Rated if isinstance(definition, OwnMeasurement) else None,
+    )
 
 
 def needs_of(definition: Any) -> Callable[[Any], tuple[Role, ...]]:
     """What the sequence says it needs, by its options; a user's own need not say."""
-    return definition.needs or (lambda _options: ())
+    return definition.needs or nothing

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from harness import steps
 from harness.errors import AnalysisError
-from harness.models import Function, Generator, Reference, Setup, SignalPath
+from harness.models import Generator, Reference, Setup, SignalPath
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
 from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
@@ -60,11 +60,6 @@ class Options(Model):
 def needs(options: Options) -> tuple[Role, ...]:
     """The roles that the sequence uses."""
     return ("generator", "counter") if options.tuned else ("generator",)
-
-
-def accuracies(_options: Options) -> tuple[tuple[Role, Function], ...]:
-    """What its verdicts rest on, in the bench file: nothing without which none of them could be."""
-    return ()
 
 
 def plan(setup: Setup, options: Options) -> Plan:

@@ -10,7 +10,7 @@ from pydantic import Field
 from harness import steps
 from harness.errors import AnalysisError
 from harness.measurement import Quantity
-from harness.models import Calibrator, Function, Generator, Setup, SignalPath, rated
+from harness.models import Calibrator, Generator, Setup, SignalPath, rated
 from harness.steps import FastEdge, Measure, Role, View
 from harness.values import Model, Volts
 from sequences import Judges, Plan, Planned, channels_of, read_all, signal_range
@@ -36,11 +36,6 @@ class Options(Model):
 def needs(options: Options) -> tuple[Role, ...]:
     """The roles that the sequence uses."""
     return (options.source,)
-
-
-def accuracies(_options: Options) -> tuple[tuple[Role, Function], ...]:
-    """What its verdicts rest on, in the bench file: nothing without which none of them could be."""
-    return ()
 
 
 def plan(setup: Setup, options: Options) -> Plan:
