@@ -13,10 +13,6 @@ from hypothesis import strategies as st
 from harness.errors import AnalysisError
 from sequences.bandwidth.level_table import LevelPoint, LevelTable, interpolate
 from sequences.bandwidth.levelling import (
-    AtLeastBandwidth,
-    FlatnessPoint,
-    MeasuredFlatness,
-    StatedBandwidth,
     Termination,
     combine,
     drift_correction,
@@ -26,14 +22,23 @@ from sequences.bandwidth.levelling import (
     response_correction,
     termination_correction,
 )
+from tests.helpers.setups import a_reference
 
-FLATNESS = MeasuredFlatness(
-    points=(
-        FlatnessPoint(frequency_hz=1e6, indication_db=0.0, expanded_db=0.02),
-        FlatnessPoint(frequency_hz=10e6, indication_db=-0.05, expanded_db=0.03),
-        FlatnessPoint(frequency_hz=100e6, indication_db=-0.30, expanded_db=0.06),
-    )
+FLATNESS = a_reference(
+    flatness=[
+        {"frequency": 1e6, "db": 0.0, "u": 0.02},
+        {"frequency": 10e6, "db": -0.05, "u": 0.03},
+        {"frequency": 100e6, "db": -0.30, "u": 0.06},
+    ]
 )
+
+
+def stated(bandwidth_hz, shape="unknown"):
+    return a_reference(bandwidth=bandwidth_hz, bandwidth_is="stated", shape=shape)
+
+
+def at_least(bandwidth_hz):
+    return a_reference(bandwidth=bandwidth_hz)
 
 
 def line(correction, name):
@@ -45,7 +50,7 @@ def test_a_reference_that_reads_low_means_a_level_that_is_high():
     at_10 = response_correction(FLATNESS, 10e6)
     assert at_10.correction_db == pytest.approx(0.05)
     assert at_10.u_db == pytest.approx(0.015)
-    assert response_correction(StatedBandwidth(bandwidth_hz=100e6), 20e6).correction_db > 0
+    assert response_correction(stated(100e6), 20e6).correction_db > 0
 
 
 def test_flatness_is_interpolated_in_ln_f_with_what_a_bend_may_hide():
@@ -58,7 +63,7 @@ def test_flatness_is_interpolated_in_ln_f_with_what_a_bend_may_hide():
 
 
 def test_only_what_differs_from_the_reference_frequency_counts():
-    for response in (FLATNESS, StatedBandwidth(bandwidth_hz=150e6), AtLeastBandwidth(bandwidth_hz=150e6)):
+    for response in (FLATNESS, stated(150e6), at_least(150e6)):
         same = response_correction(response, 10e6, reference_frequency_hz=10e6)
         assert same.correction_db == pytest.approx(0.0, abs=1e-12)
     assert response_correction(FLATNESS, 100e6, reference_frequency_hz=10e6).correction_db == pytest.approx(0.25)
@@ -66,9 +71,9 @@ def test_only_what_differs_from_the_reference_frequency_counts():
 
 @given(ratio=st.floats(0.01, 0.99), shape=st.sampled_from(["single_pole", "gaussian"]))
 def test_unknown_shape_holds_either_and_at_least_holds_flat_to_single_pole(ratio, shape):
-    unknown = response_correction(StatedBandwidth(bandwidth_hz=1e8), ratio * 1e8)
+    unknown = response_correction(stated(1e8), ratio * 1e8)
     assert abs(droop_db(ratio, shape) - unknown.correction_db) <= line(unknown, "shape").half_width + 1e-12
-    least = response_correction(AtLeastBandwidth(bandwidth_hz=1e8), ratio * 1e8)
+    least = response_correction(at_least(1e8), ratio * 1e8)
     half_width = line(least, "at least").half_width
     assert least.correction_db - half_width == pytest.approx(0.0, abs=1e-12)
     assert least.correction_db + half_width == pytest.approx(droop_db(ratio, "single_pole"))
@@ -79,7 +84,7 @@ def test_tolerance_of_the_bandwidth_uses_the_slope(shape):
     step = 1e-6
     slope = (droop_db(0.3 * (1 + step), shape) - droop_db(0.3 * (1 - step), shape)) / (2 * step)
     assert droop_slope_db(0.3, shape) == pytest.approx(slope, rel=1e-6)
-    known = response_correction(StatedBandwidth(bandwidth_hz=1e8, shape=shape, tolerance=0.1), 30e6)
+    known = response_correction(stated(1e8, shape), 30e6)
     assert known.correction_db == pytest.approx(droop_db(0.3, shape))
     assert known.u_db == pytest.approx(0.1 * slope / math.sqrt(3), rel=1e-6)
 
@@ -87,8 +92,8 @@ def test_tolerance_of_the_bandwidth_uses_the_slope(shape):
 @given(scale=st.floats(1e-3, 1e3), ratio=st.floats(0.01, 0.9))
 @settings(max_examples=30)
 def test_frequency_axis_scales(scale, ratio):
-    plain = response_correction(StatedBandwidth(bandwidth_hz=1e8), ratio * 1e8)
-    scaled = response_correction(StatedBandwidth(bandwidth_hz=1e8 * scale), ratio * 1e8 * scale)
+    plain = response_correction(stated(1e8), ratio * 1e8)
+    scaled = response_correction(stated(1e8 * scale), ratio * 1e8 * scale)
     assert scaled.correction_db == pytest.approx(plain.correction_db)
     assert scaled.u_db == pytest.approx(plain.u_db)
 
@@ -139,11 +144,11 @@ def test_table_weighs_the_scatter_of_its_neighbours():
         )
     )
     level = table.level(2e6)
-    assert level.level_db == pytest.approx(0.1)
+    assert level.correction_db == pytest.approx(0.1)
     assert level.u_db == pytest.approx(math.hypot(0.5 * 0.01, 0.5 * 0.02))
     assert [part.dof for part in level.contributions] == [4, 9, math.inf]
     for point in table.points:
-        assert table.level(point.frequency_hz).level_db == pytest.approx(point.level_db)
+        assert table.level(point.frequency_hz).correction_db == pytest.approx(point.level_db)
         assert table.level(point.frequency_hz).u_db == pytest.approx(point.u_db)
 
 
@@ -170,12 +175,10 @@ def test_interpolation_stays_within_its_limits_on_levels_like_a_generators(per_d
     [
         (lambda: response_correction(FLATNESS, 0.5e6), "lies outside"),
         (lambda: response_correction(FLATNESS, 101e6), "lies outside"),
-        (lambda: response_correction(StatedBandwidth(bandwidth_hz=1e8), 1e8), "its shape decides"),
-        (lambda: response_correction(AtLeastBandwidth(bandwidth_hz=1e8), 1.2e8), "its shape decides"),
-        (lambda: StatedBandwidth(bandwidth_hz=0.0), "above zero"),
-        (lambda: AtLeastBandwidth(bandwidth_hz=math.nan), "above zero"),
-        (lambda: MeasuredFlatness(points=FLATNESS.points[:1]), "two frequencies"),
-        (lambda: MeasuredFlatness(points=FLATNESS.points[::-1]), "must rise"),
+        (lambda: response_correction(stated(1e8), 1e8), "its shape decides"),
+        (lambda: response_correction(at_least(1e8), 1.2e8), "its shape decides"),
+        (lambda: response_correction(FLATNESS.model_copy(update={"flatness": FLATNESS.flatness[:1]}), 1e6), "two f"),
+        (lambda: response_correction(FLATNESS.model_copy(update={"flatness": FLATNESS.flatness[::-1]}), 1e7), "must"),
         (lambda: LevelTable(points=()), "two frequencies"),
         (lambda: mismatch(0.9, 1.1), "1 or more"),
     ],

@@ -40,10 +40,10 @@ class LevelPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TableLevel:
-    """The level at a frequency, and its lines."""
+class LevelCorrection:
+    """A correction to the stated level, and its lines."""
 
-    level_db: float
+    correction_db: float
     contributions: tuple[Contribution, ...]
 
     @property
@@ -61,7 +61,7 @@ class LevelTable:
     def __post_init__(self) -> None:
         require_rising([point.frequency_hz for point in self.points], table="level table")
 
-    def level(self, frequency_hz: float) -> TableLevel:
+    def level(self, frequency_hz: float) -> LevelCorrection:
         """Level between two points, eq. (31): scatter of the two, and what a straight line in ln f may miss.
 
         Raises
@@ -72,8 +72,8 @@ class LevelTable:
         frequencies = [point.frequency_hz for point in self.points]
         here = interpolate(frequencies, [point.level_db for point in self.points], frequency_hz, table="level table")
         left, right = self.points[here.left], self.points[here.left + 1]
-        return TableLevel(
-            level_db=here.value,
+        return LevelCorrection(
+            correction_db=here.value,
             contributions=(
                 estimate.normal(
                     "level table, readings below", u=left.u_db, dof=left.dof, sensitivity=1.0 - here.part, unit="dB"

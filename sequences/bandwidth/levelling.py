@@ -10,105 +10,47 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, assert_never
+from typing import TYPE_CHECKING, Final
 
 from harness.analysis import estimate
 from harness.errors import AnalysisError
 from harness.quantities import DB_PER_NEPER, HALF_POWER_DB
-from sequences.bandwidth.level_table import interpolate, require_rising
+from sequences.bandwidth.level_table import LevelCorrection, interpolate, require_rising
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from harness.analysis.estimate import Contribution
+    from harness.models import Reference
     from sequences.bandwidth.level_table import Interpolated
 
 
-Shape = Literal["single_pole", "gaussian", "unknown"]
+KNOWN_TO: Final = 0.1  # of a reference's bandwidth that is stated as a single figure: limits
+_SHAPES: Final = ("single_pole", "gaussian")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelCorrection:
-    """A correction to the stated level, and its lines."""
-
-    correction_db: float
-    contributions: tuple[Contribution, ...]
-
-    @property
-    def u_db(self) -> float:
-        """Standard uncertainty of the lines together."""
-        return math.hypot(*(line.contribution for line in self.contributions))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlatnessPoint:
-    """What a reference indicates less what is applied, from its certificate; ``k`` belongs to ``expanded_db``."""
-
-    frequency_hz: float
-    indication_db: float
-    expanded_db: float
-    k: float = 2.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeasuredFlatness:
-    """A reference whose response was measured: the best case."""
-
-    points: tuple[FlatnessPoint, ...]
-
-    def __post_init__(self) -> None:
-        require_rising([point.frequency_hz for point in self.points], table="flatness table")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StatedBandwidth:
-    """A reference of which the half-power frequency is known, to ± ``tolerance`` of it, and perhaps the shape."""
-
-    bandwidth_hz: float
-    shape: Shape = "unknown"
-    tolerance: float = 0.0
-
-    def __post_init__(self) -> None:
-        _require_bandwidth(self.bandwidth_hz)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AtLeastBandwidth:
-    """A reference that reaches at least this half-power frequency: it may as well be flat."""
-
-    bandwidth_hz: float
-
-    def __post_init__(self) -> None:
-        _require_bandwidth(self.bandwidth_hz)
-
-
-Response = MeasuredFlatness | StatedBandwidth | AtLeastBandwidth
-
-
-def droop_db(ratio: float, shape: Literal["single_pole", "gaussian"]) -> float:
+def droop_db(ratio: float, shape: str) -> float:
     """Fall of a response at ``ratio`` of its half-power frequency, in dB above zero, eq. (22) and (23)."""
     return 10.0 * math.log10(1.0 + ratio**2) if shape == "single_pole" else HALF_POWER_DB * ratio**2
 
 
-def droop_slope_db(ratio: float, shape: Literal["single_pole", "gaussian"]) -> float:
+def droop_slope_db(ratio: float, shape: str) -> float:
     """Slope of :func:`droop_db` in dB per unit of ln f."""
     return DB_PER_NEPER * ratio**2 / (1.0 + ratio**2) if shape == "single_pole" else 2.0 * HALF_POWER_DB * ratio**2
 
 
 def response_correction(
-    response: Response, frequency_hz: float, *, reference_frequency_hz: float | None = None
+    reference: Reference, frequency_hz: float, *, reference_frequency_hz: float = 0.0
 ) -> LevelCorrection:
-    """Correct for the roll-off of the instrument that levels.
+    """Correct for the roll-off of the instrument that levels: measured, or as its bandwidth lets expect.
 
     Parameters
     ----------
-    response
-        What is known of the reference instrument.
+    reference
+        What the bench file says of it.
     frequency_hz
         Where the level was held.
     reference_frequency_hz
-        Where the readings are referred to; what the reference does there is taken off. None: its response is
-        flat there.
+        Where the readings are referred to; what the reference does there is taken off. 0: its response is flat there.
 
     Raises
     ------
@@ -119,18 +61,11 @@ def response_correction(
     ----------
     docs/waveforms.md eq. (22)–(26).
     """
-    base_hz = reference_frequency_hz
-    match response:
-        case MeasuredFlatness():
-            return _by_flatness(response, frequency_hz, base_hz)
-        case StatedBandwidth():
-            return _by_bandwidth(
-                response, frequency_hz / response.bandwidth_hz, (base_hz or 0.0) / response.bandwidth_hz
-            )
-        case AtLeastBandwidth():
-            return _by_least(frequency_hz / response.bandwidth_hz, (base_hz or 0.0) / response.bandwidth_hz)
-        case _:
-            assert_never(response)
+    if reference.flatness:
+        return _by_flatness(reference, frequency_hz, reference_frequency_hz)
+    bandwidth_hz = reference.bandwidth or math.inf
+    ratio, base = frequency_hz / bandwidth_hz, reference_frequency_hz / bandwidth_hz
+    return (_by_bandwidth if reference.bandwidth_is == "stated" else _by_least)(reference, ratio, base)
 
 
 def mismatch(source_vswr: float, load_vswr: float, *, name: str = "mismatch") -> LevelCorrection:
@@ -209,18 +144,18 @@ def combine(*corrections: LevelCorrection) -> LevelCorrection:
     )
 
 
-def _by_flatness(response: MeasuredFlatness, frequency_hz: float, base_hz: float | None) -> LevelCorrection:
+def _by_flatness(reference: Reference, frequency_hz: float, base_hz: float) -> LevelCorrection:
     """Interpolate in ln f; the certificate's uncertainty is common to neighbours: interpolated, not averaged."""
-    frequencies = [point.frequency_hz for point in response.points]
+    frequencies = [point.frequency for point in reference.flatness]
+    require_rising(frequencies, table="flatness table")
 
     def at(values: list[float], f: float) -> Interpolated:
         return interpolate(frequencies, values, f, table="flatness table")
 
-    indications = [point.indication_db for point in response.points]
+    indications = [point.db for point in reference.flatness]
     here = at(indications, frequency_hz)
-    u_db = at([point.expanded_db / point.k for point in response.points], frequency_hz).value
-    base_db = 0.0 if base_hz is None else at(indications, base_hz).value
-    correction_db = base_db - here.value
+    u_db = at([point.u / 2.0 for point in reference.flatness], frequency_hz).value
+    correction_db = (at(indications, base_hz).value if base_hz else 0.0) - here.value
     return LevelCorrection(
         correction_db=correction_db,
         contributions=(
@@ -230,28 +165,25 @@ def _by_flatness(response: MeasuredFlatness, frequency_hz: float, base_hz: float
     )
 
 
-def _by_bandwidth(response: StatedBandwidth, ratio: float, base: float) -> LevelCorrection:
-    shape = response.shape
-    if shape == "unknown":
+def _by_bandwidth(reference: Reference, ratio: float, base: float) -> LevelCorrection:
+    """By the middle of the shapes that it may have; half of what lies between them may be wrong."""
+    if reference.shape == "unknown":
         _require_below(ratio)
-        single, gaussian = (droop_db(ratio, s) - droop_db(base, s) for s in ("single_pole", "gaussian"))
-        correction_db, spread_db = (single + gaussian) / 2.0, abs(single - gaussian) / 2.0
-        slope_db = max(droop_slope_db(ratio, s) - droop_slope_db(base, s) for s in ("single_pole", "gaussian"))
-    else:
-        correction_db, spread_db = droop_db(ratio, shape) - droop_db(base, shape), 0.0
-        slope_db = droop_slope_db(ratio, shape) - droop_slope_db(base, shape)
+    shapes = _SHAPES if reference.shape == "unknown" else (reference.shape,)
+    droops_db = [droop_db(ratio, shape) - droop_db(base, shape) for shape in shapes]
+    slope_db = max(droop_slope_db(ratio, shape) - droop_slope_db(base, shape) for shape in shapes)
+    correction_db, spread_db = (max(droops_db) + min(droops_db)) / 2.0, (max(droops_db) - min(droops_db)) / 2.0
     return LevelCorrection(
         correction_db=correction_db,
         contributions=(
             estimate.rectangular("shape of the reference", half_width=spread_db, value=correction_db, unit="dB"),
-            estimate.rectangular(
-                "bandwidth of the reference, relative", half_width=response.tolerance, sensitivity=-slope_db
-            ),
+            estimate.rectangular("bandwidth of the reference, relative", half_width=KNOWN_TO, sensitivity=-slope_db),
         ),
     )
 
 
-def _by_least(ratio: float, base: float) -> LevelCorrection:
+def _by_least(_reference: Reference, ratio: float, base: float) -> LevelCorrection:
+    """It may as well be flat: half of a single pole's droop."""
     _require_below(ratio)
     middle_db = (droop_db(ratio, "single_pole") - droop_db(base, "single_pole")) / 2.0
     line = estimate.rectangular(
@@ -266,8 +198,3 @@ def _require_below(ratio: float) -> None:
             f"The reference is used at {ratio:.3g} times its bandwidth, where its shape decides: "
             "give its measured flatness, or level with a faster instrument."
         )
-
-
-def _require_bandwidth(bandwidth_hz: float) -> None:
-    if not (math.isfinite(bandwidth_hz) and bandwidth_hz > 0.0):
-        raise AnalysisError(f"The bandwidth of the reference must be above zero, not {bandwidth_hz:g} Hz.")

@@ -13,12 +13,11 @@ from harness.models import Generator, Reference, Setup, SignalPath
 from harness.quantities import db, show
 from harness.steps import Measure, Reading, Sine
 from sequences.bandwidth import levelling
-from sequences.bandwidth.level_table import LevelPoint, LevelTable
+from sequences.bandwidth.level_table import LevelCorrection, LevelPoint, LevelTable
 from sequences.bandwidth.response_model import DB_PER_NEPER, HALF_POWER_DB
 
 LEVEL: Final = "level"
 LEVEL_CHECK: Final = "level check"
-_BANDWIDTH_KNOWN_TO: Final = 0.1  # of a reference's bandwidth that is stated as a single figure
 _CAPACITANCE_KNOWN_TO: Final = 0.1  # of a stated input capacitance: common practice
 _NAME_OF: Final = {
     "reference_frequency": "reference_hz",
@@ -101,7 +100,7 @@ def level_table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTa
     return LevelTable(points=tuple(points))
 
 
-def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float) -> levelling.LevelCorrection:
+def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float) -> LevelCorrection:
     """Level at the unit's input relative to that at the reference frequency, with every line of it.
 
     Before the first level has been read nothing is known yet, and only the reference frequency is asked for.
@@ -109,41 +108,23 @@ def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_h
     parts = []
     if table is not None:
         inside_hz = min(max(frequency_hz, table.points[0].frequency_hz), table.points[-1].frequency_hz)
-        shown = table.level(inside_hz)
-        parts.append(levelling.LevelCorrection(correction_db=shown.level_db, contributions=shown.contributions))
-        parts.append(_reference_response(setup, wanted, frequency_hz))
+        parts += [table.level(inside_hz), _reference_response(setup, wanted, frequency_hz)]
     elif setup.bench.reference is None:
         parts.append(_stated_flatness(setup.bench.generator, "generator", frequency_hz))
     parts += _at_the_unit(setup, wanted, frequency_hz)
     return levelling.combine(*parts)
 
 
-def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> levelling.LevelCorrection:
+def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> LevelCorrection:
     reference = setup.bench.reference
     if reference is None:
-        return levelling.LevelCorrection(correction_db=0.0, contributions=())
+        return LevelCorrection(correction_db=0.0, contributions=())
     if not (reference.flatness or reference.bandwidth):
         return _stated_flatness(reference, "reference", frequency_hz)
-    response: levelling.Response
-    if reference.flatness:
-        response = levelling.MeasuredFlatness(
-            points=tuple(
-                levelling.FlatnessPoint(frequency_hz=p.frequency, indication_db=p.db, expanded_db=p.u)
-                for p in reference.flatness
-            )
-        )
-    elif reference.bandwidth_is == "stated":
-        response = levelling.StatedBandwidth(
-            bandwidth_hz=reference.bandwidth or 0.0, shape=reference.shape, tolerance=_BANDWIDTH_KNOWN_TO
-        )
-    else:
-        response = levelling.AtLeastBandwidth(bandwidth_hz=reference.bandwidth or 0.0)
-    return levelling.response_correction(response, frequency_hz, reference_frequency_hz=wanted.reference_hz)
+    return levelling.response_correction(reference, frequency_hz, reference_frequency_hz=wanted.reference_hz)
 
 
-def _stated_flatness(
-    instrument: Generator | Reference | None, role: str, frequency_hz: float
-) -> levelling.LevelCorrection:
+def _stated_flatness(instrument: Generator | Reference | None, role: str, frequency_hz: float) -> LevelCorrection:
     """The flatness that an accuracy line with `db` states."""
     for line in instrument.accuracy if instrument else ():
         if line.db is not None and line.covers(frequency_hz=frequency_hz):
@@ -151,14 +132,14 @@ def _stated_flatness(
             stated = rectangular(name, half_width=line.db, unit="dB")
             if line.stated_as == "expanded":
                 stated = expanded(name, expanded=line.db, unit="dB")
-            return levelling.LevelCorrection(correction_db=0.0, contributions=(stated,))
+            return LevelCorrection(correction_db=0.0, contributions=(stated,))
     raise AnalysisError(
         f"The level of the sine is not known: the bench file states no response of the {role}. Give a flatness table "
         "or a bandwidth of the reference, or an accuracy line with 'db'."
     )
 
 
-def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[levelling.LevelCorrection]:
+def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[LevelCorrection]:
     """From the plane where the level was read to the unit's input: termination on its capacitance, mismatch."""
     bench, unit = setup.bench, setup.unit
     path = bench.paths.get(wanted.path, SignalPath())
@@ -180,7 +161,7 @@ def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[leve
 
 def _termination(
     path: SignalPath, input_ohm: float, capacitance_f: float, wanted: Wanted, frequency_hz: float, *, sign: int
-) -> levelling.LevelCorrection:
+) -> LevelCorrection:
     """The roll-off of an input's capacitance on the termination, against the reference frequency."""
     termination = levelling.Termination(
         termination_ohm=path.termination or 50.0,
@@ -206,7 +187,7 @@ def level_drift(wanted: Wanted, table: LevelTable | None, level: Sequence[Taken]
         return ()
     common = levelling.drift_correction([base_db - before_db[wanted.reference_hz]]).contributions
     apart_db = [
-        after_db[f] - base_db - table.level(f).level_db
+        after_db[f] - base_db - table.level(f).correction_db
         for f in after_db
         if f != wanted.reference_hz and table.points[0].frequency_hz <= f <= table.points[-1].frequency_hz
     ]

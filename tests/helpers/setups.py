@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from harness.models import Bench, Job, Setup, Unit
+from harness.models import Bench, Job, Reference, Setup, Unit
 
 
 def a_setup(
@@ -53,3 +53,8 @@ def a_setup(
     }
     job = {"unit": "u.toml", "bench": "b.toml", "serial": "7", "rule": rule, "sequence": [{"use": "vertical"}]}
     return Setup(bench=bench, unit=Unit.model_validate(described), job=Job.model_validate(job))
+
+
+def a_reference(**said: Any) -> Reference:
+    """The instrument that levels, of SI numbers."""
+    return Reference.model_validate(said, context={"si": True})

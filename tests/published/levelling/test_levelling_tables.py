@@ -8,14 +8,13 @@ import pytest
 from scipy import optimize
 
 from sequences.bandwidth.levelling import (
-    AtLeastBandwidth,
-    StatedBandwidth,
     Termination,
     droop_db,
     mismatch,
     response_correction,
     termination_correction,
 )
+from tests.helpers.setups import a_reference
 
 REFERENCE_HZ = 100e6
 
@@ -32,15 +31,17 @@ CORRECTIONS = [
 @pytest.mark.parametrize(("ratio", "single", "gaussian", "middle", "half"), CORRECTIONS)
 def test_levelling_table(ratio, single, gaussian, middle, half):
     def correction(shape):
-        return response_correction(StatedBandwidth(bandwidth_hz=REFERENCE_HZ, shape=shape), ratio * REFERENCE_HZ)
+        return response_correction(
+            a_reference(bandwidth=REFERENCE_HZ, bandwidth_is="stated", shape=shape), ratio * REFERENCE_HZ
+        )
 
     assert correction("single_pole").correction_db == pytest.approx(single, abs=5e-4)
     assert correction("gaussian").correction_db == pytest.approx(gaussian, abs=5e-4)
     unknown = correction("unknown")
     assert unknown.correction_db == pytest.approx(middle, abs=5e-4)
     assert unknown.contributions[0].half_width == pytest.approx(half, abs=5e-4)
-    assert unknown.u_db == pytest.approx(unknown.contributions[0].half_width / math.sqrt(3))
-    least = response_correction(AtLeastBandwidth(bandwidth_hz=REFERENCE_HZ), ratio * REFERENCE_HZ)
+    assert unknown.contributions[0].u == pytest.approx(unknown.contributions[0].half_width / math.sqrt(3))
+    least = response_correction(a_reference(bandwidth=REFERENCE_HZ), ratio * REFERENCE_HZ)
     assert 2 * least.correction_db == pytest.approx(single, abs=5e-4)
 
 
@@ -56,7 +57,7 @@ def test_response_table(ratio, single, gaussian):
 @pytest.mark.parametrize(("times", "correction_db", "found"), [(2, 0.9691, 1.41421), (10, 0.0432, 1.01015)])
 def test_a_reference_with_a_roll_off_flatters_the_unit_until_it_is_corrected(times, correction_db, found):
     # Unit and reference of a single pole each, the reference of `times` the frequency.
-    reference = StatedBandwidth(bandwidth_hz=float(times), shape="single_pole")
+    reference = a_reference(bandwidth=float(times), bandwidth_is="stated", shape="single_pole")
     assert response_correction(reference, 1.0).correction_db == pytest.approx(correction_db, abs=5e-5)
 
     def displayed_db(f):  # on the unit, its level held by the reference
