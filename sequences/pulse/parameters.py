@@ -60,7 +60,7 @@ def rise_time_budget(
     in_s = (
         *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
         time_factor,
-        *(line for line in unit.contributions if line.name != "rise time measured"),
+        *unit.contributions,
     )
     return Budget(
         quantity=f"rise time of channel {step.view.channel}",

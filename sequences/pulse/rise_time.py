@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from harness.analysis import estimate
 from harness.errors import AnalysisError
@@ -19,31 +19,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RiseTime:
-    """A rise time and the lines of its budget, the last of them what unknown shapes make."""
+    """A rise time and the lines that removing its source adds, the last of them what unknown shapes make."""
 
     rise_time_s: float
     contributions: tuple[Contribution, ...]
 
 
-def remove_source(
-    rise_time_s: float,
-    source_rise_time_s: float,
-    *,
-    u_rise_time_s: float = 0.0,
-    u_source_rise_time_s: float = 0.0,
-    shapes: Literal["unknown", "gaussian"] = "unknown",
-) -> RiseTime:
-    """Return the rise time of the unit alone, √(tm² − ts²).
+def remove_source(rise_time_s: float, source_rise_time_s: float, *, u_source_rise_time_s: float = 0.0) -> RiseTime:
+    """Return the rise time of the unit alone, √(tm² − ts²), of one measured and the source's own.
 
-    Parameters
-    ----------
-    rise_time_s, u_rise_time_s
-        The rise time measured, and its standard uncertainty.
-    source_rise_time_s, u_source_rise_time_s
-        That of the source alone, and its standard uncertainty.
-    shapes
-        The formula is exact for two Gaussians. "unknown" carries the largest error found between responses from one
-        pole to four-pole with 11 % overshoot, and sources that overshoot by 1 % at most.
+    The formula is exact for two Gaussians. The limits hold the largest error found between responses from one pole to
+    four-pole with 11 % overshoot, and sources that overshoot by 1 % at most.
 
     Raises
     ------
@@ -62,7 +48,7 @@ def remove_source(
             f"{show(source_rise_time_s, 's', 3)}: the unit's own cannot be told. Use a faster source."
         )
     unit_s = math.sqrt(rise_time_s**2 - source_rise_time_s**2)
-    model_s = 0.0 if shapes == "gaussian" else unit_s * removal_error(source_rise_time_s / unit_s)
+    model_s = unit_s * removal_error(source_rise_time_s / unit_s)
     if model_s >= unit_s:
         raise AnalysisError(
             f"The source's rise time of {show(source_rise_time_s, 's', 3)} hides the unit's: "
@@ -72,7 +58,6 @@ def remove_source(
     return RiseTime(
         rise_time_s=unit_s,
         contributions=(
-            estimate.normal("rise time measured", u=u_rise_time_s, sensitivity=rise_time_s / unit_s, unit="s"),
             estimate.normal(
                 "rise time of the source", u=u_source_rise_time_s, sensitivity=-source_rise_time_s / unit_s, unit="s"
             ),

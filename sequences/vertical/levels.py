@@ -49,20 +49,18 @@ def choose_level(
     *,
     volts_per_div: float,
     stimulus: Literal["dc", "square"] = "dc",
-    most_div: float | None = None,
 ) -> LevelChoice | None:
     """
     Return the level for a range: the largest deflection that stays one division inside the screen at both ends.
 
     A whole number of divisions is preferred, because a trace can be nulled on a line. Ratings of source, path,
-    termination and input are kept. `most_div` asks for less than the screen allows.
+    termination and input are kept.
 
     Returns
     -------
     The choice, or None where even the lowest level is too much or the ratings allow none.
     """
-    room = unit.usable_div if most_div is None else most_div
-    most_v = min(room * volts_per_div * path.divides_by, _rated_v(calibrator, unit, path, stimulus))
+    most_v = min(unit.usable_div * volts_per_div * path.divides_by, _rated_v(calibrator, unit, path, stimulus))
     levels = available_levels(calibrator)
     if levels is not None:
         return _pick(levels, most_v, volts_per_div, path)
