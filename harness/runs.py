@@ -177,10 +177,6 @@ def _run(
 ) -> RunResult:
     from harness.run.faulted import account_of
 
-    parts = [
-        Part(name=use.name, start=partial(use.script, loaded.setup), own=use.own, judged=use.judged)
-        for use in loaded.uses
-    ]
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
     with events:
@@ -188,32 +184,31 @@ def _run(
         try:
             with open_bench(on_event=events, simulated=simulated) as bench:
                 journal, contents = begin(bench)
-                bench.guardian.records_into(journal.path.parent)
+                folder = journal.path.parent
+                bench.guardian.records_into(folder)
                 events.into(journal)
                 if contents is not None:
                     journal.event("", "resumed", f"after {len(contents.records)} entries")
-                recorded = contents.replies if contents else lambda _name: ()
-                finished = (lambda name: contents.parts.get(name) == "finished") if contents else (lambda _name: False)
                 ended = run_parts(
-                    parts,
-                    bench.perform,
-                    journal,
-                    recorded=recorded,
-                    finished=finished,
-                    watch=watch,
-                    tell=bench.tell,
+                    _parts(loaded), bench.perform, journal, contents=contents, watch=watch, tell=bench.tell,
                     make_safe=bench.make_safe,
-                )
+                )  # fmt: skip
         finally:
             account = account_of(faulted, events, len(ended)) if faulted is not None else ()
-    folder = journal.path.parent
     return RunResult(
         folder=folder,
-        report=report(journal.path),
-        ended_early=tuple(f"{each}{keep_traceback(each.error, folder)}" for each in ended),
+        report=report(folder),
+        ended_early=tuple(f"{part}{keep_traceback(part.error, folder)}" for part in ended),
         exit_code=ended[0].error.exit_code if ended else 0,
         faults=account,
     )
+
+
+def _parts(loaded: LoadedJob) -> list[Part]:
+    return [
+        Part(name=use.name, start=partial(use.script, loaded.setup), own=use.own, judged=use.judged)
+        for use in loaded.uses
+    ]
 
 
 def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role, str]) -> dict[str, Any]:

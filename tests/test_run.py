@@ -73,7 +73,7 @@ def test_stopped_at_any_step_and_resumed_equals_unbroken(tmp_path, unbroken, at)
     journal.close()
     journal, contents = Journal.reopen(tmp_path / "run", lambda: "later")
     world = World()
-    run_parts([PART], world, journal, recorded=contents.replies)
+    run_parts([PART], world, journal, contents=contents)
     journal.close()
     assert comparable(tmp_path / "run") == unbroken
     assert isinstance(world.asked[0], Connect)  # the last connection is asked for again

@@ -11,6 +11,7 @@ import rich_click as click
 
 from harness.commands.faults import fault_options
 from harness.commands.helping import Command, once_told, say
+from harness.errors import ConfigError, InstrumentError
 
 if TYPE_CHECKING:
     from harness.run.faulted import Faults
@@ -38,7 +39,6 @@ def bench(bench_file: Path, serve: bool, faults: Faults | None) -> None:
         return
     if faults is not None:
         raise click.UsageError("--faults goes with --serve here, or with 'halfpower run'.")
-    from harness.errors import ConfigError, InstrumentError
     from harness.run.talk import talk
 
     states = talk(bench_file, before=once_told())
@@ -78,7 +78,6 @@ def _lines(state: InstrumentState) -> list[str]:
 def _serve(bench_file: Path, faults: Faults | None) -> None:
     import threading
 
-    from harness.errors import ConfigError
     from harness.files.files import load_bench
 
     loaded = load_bench(bench_file)

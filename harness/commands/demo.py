@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import rich_click as click
 
 from harness.commands.helping import Command
+from harness.errors import HalfpowerError
 from harness.measurement import axis_of, is_error
 
 if TYPE_CHECKING:
@@ -83,8 +84,6 @@ def paced(live: Silent) -> Watch:
 def unpack(out: Path) -> list[Path]:
     """Write the packaged files; what a user has changed is kept and returned."""
     from importlib import resources
-
-    from harness.errors import HalfpowerError
 
     kept = []
     try:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import rich_click as click
 
 from harness.commands.helping import Command, once_told, say, warn
+from harness.errors import ConfigError, HalfpowerError, shell_word
+from harness.quantities import counted
 
 if TYPE_CHECKING:
-    from harness.errors import HalfpowerError
     from harness.files.files import Kind
     from harness.files.own_files import BeforeImport
     from harness.run.jobs import LoadedJob
@@ -32,8 +33,6 @@ def check(files: tuple[Path, ...]) -> None:
       halfpower check job.toml
       halfpower check *.toml
     """
-    from harness.errors import ConfigError, HalfpowerError
-
     problems: list[str] = []
     before = once_told()
     for path in files:
@@ -50,52 +49,54 @@ def check(files: tuple[Path, ...]) -> None:
 
 def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """What a sound file is, in words, and its warnings."""
-    from drivers.commands import check_overrides
-    from harness.errors import shell_word
     from harness.files import files
 
-    if _is_simulated_bench(path):
+    tables = _tables(path)
+    if any(isinstance(table, dict) and "profile" in table for table in tables.values()):
         from harness.sim.bench import SimulatedBench
 
         simulated = SimulatedBench.load(path)
         return f"{path}: a sound simulated bench: {', '.join(simulated.profiles)}", ()
-    if _tables(path).keys() >= {"reason", "standard"}:
+    if tables.keys() >= {"reason", "standard"}:
         from harness.years import corrections
 
         count = len(corrections.load(path).value.standard)
-        of = f"{count} correction{'s' if count != 1 else ''}"
         command = f"halfpower reanalyse --corrections {shell_word(path)}"
-        return f"{path}: a sound file of corrections, {of}; it is for: {command}", ()
+        return f"{path}: a sound file of corrections, {counted(count, 'correction')}; it is for: {command}", ()
     match files.kind_of(path):
         case "job":
-            from harness import runs as opening
-
-            loaded = _loaded(path, before)
-            count = len(loaded.setup.job.sequence)
-            parts = f"{count} sequence{'s' if count != 1 else ''}"
-            return (
-                f"{path}: a sound job file, {parts}, with {loaded.bench_path} and {loaded.unit_path}",
-                opening.warnings(loaded),
-            )
+            return _checked_job(path, before)
         case "bench":
-            from drivers.loading import problem_of
-            from harness.files.own_files import OwnCode
-            from harness.run.refusals import day_of, from_the_future, past_due, simulated_bench_of
-
-            check_driver = partial(problem_of, own=OwnCode(before))
-            bench = files.read_bench(path, check_overrides=check_overrides, check_driver=check_driver)
-            day = day_of(simulated_bench_of(bench.value, path))
-            late = past_due(bench.value, day) + from_the_future(bench.value, day)
-            roles = ", ".join(role for role, _ in bench.value.instruments())
-            return f"{path}: a sound bench file: {roles or 'no instruments'}", (
-                *bench.warnings,
-                *(f"{path}: {each}" for each in late),
-            )
+            return _checked_bench(path, before)
         case "unit":
             unit = files.read_unit(path)
             return f"{path}: a sound unit file: {unit.value.maker} {unit.value.model}", unit.warnings
         case "queue":
             return _checked_queue(path, before)
+
+
+def _checked_job(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
+    from harness import runs as opening
+
+    loaded = _loaded(path, before)
+    parts = counted(len(loaded.setup.job.sequence), "sequence")
+    warnings = opening.warnings(loaded)
+    return f"{path}: a sound job file, {parts}, with {loaded.bench_path} and {loaded.unit_path}", warnings
+
+
+def _checked_bench(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
+    from drivers.commands import check_overrides
+    from drivers.loading import problem_of
+    from harness.files import files
+    from harness.files.own_files import OwnCode
+    from harness.run.refusals import day_of, from_the_future, past_due, simulated_bench_of
+
+    check_driver = partial(problem_of, own=OwnCode(before))
+    bench = files.read_bench(path, check_overrides=check_overrides, check_driver=check_driver)
+    day = day_of(simulated_bench_of(bench.value, path))
+    late = past_due(bench.value, day) + from_the_future(bench.value, day)
+    roles = ", ".join(role for role, _ in bench.value.instruments()) or "no instruments"
+    return f"{path}: a sound bench file: {roles}", (*bench.warnings, *(f"{path}: {standard}" for standard in late))
 
 
 def _loaded(path: Path, before: BeforeImport) -> LoadedJob:
@@ -115,7 +116,6 @@ def _problems(error: HalfpowerError) -> tuple[str, ...]:
 def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """A queue file with its jobs: every problem of all of them."""
     from harness import runs as opening
-    from harness.errors import ConfigError, HalfpowerError
     from harness.files import files
 
     problems: list[str] = []
@@ -132,13 +132,7 @@ def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ..
             problems += _problems(error)
     if problems:
         raise ConfigError(*dict.fromkeys(problems))
-    count = len(jobs)
-    return f"{path}: a sound queue file, {count} job{'s' if count != 1 else ''}", tuple(dict.fromkeys(warnings))
-
-
-def _is_simulated_bench(path: Path) -> bool:
-    """Whether a file holds what is true of simulated instruments: each of them names its profile."""
-    return any(isinstance(table, dict) and "profile" in table for table in _tables(path).values())
+    return f"{path}: a sound queue file, {counted(len(jobs), 'job')}", tuple(dict.fromkeys(warnings))
 
 
 def _tables(path: Path) -> dict[str, object]:

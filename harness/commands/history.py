@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 import rich_click as click
 
 from harness.commands.helping import Command, say
-from harness.commands.records import opened, selected, selection_options, store_option
+from harness.commands.records import one_place, opened, selected, selection_options, store_option
+from harness.errors import JournalError
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -49,8 +50,7 @@ def history(
       halfpower history --standard K320-0417 --since 2025-01-01
       halfpower history runs --simulated --interval "12 months"
     """
-    if runs is not None and store is not None:
-        raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
+    one_place(runs, store)
     _check_interval(interval)
     chosen = selected(where)
     with _records(runs, store) as records:
@@ -68,8 +68,6 @@ def history(
     if open_page and html_path is not None:
         click.launch(str(html_path.resolve()))
     if found.problems:
-        from harness.errors import JournalError
-
         raise JournalError(f"{len(found.problems)} of the journals could not be read, named above; the others count.")
 
 

@@ -14,6 +14,7 @@ from harness.commands.helping import Command, once_told
 from harness.commands.records import store_option
 from harness.commands.run import PATH, a_console, shown, shown_options, told_how_to_go_on
 from harness.errors import Alarm, HalfpowerError, QueueError, shell_word
+from harness.quantities import counted
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -237,7 +238,7 @@ def _plan_lines(found: Plan, start: dt.datetime | None) -> Iterator[str]:
         warm = f", after up to {duration(warm_up_s)} of warming up" if warm_up_s else ""
         yield (
             f"{number} {each.job.name}: {each.job.unit} no. {each.job.serial}, "
-            f"{points} {'point' if points == 1 else 'points'}{more}, "
+            f"{counted(points, 'point')}{more}, "
             f"about {duration(each.job.estimated_s)}{warm}"
         )
     for warning in found.warnings:

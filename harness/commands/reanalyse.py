@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 import rich_click as click
 
 from harness.commands.helping import Command, say
-from harness.commands.records import opened, selected, selection_options, store_option
+from harness.commands.records import one_place, opened, selected, selection_options, store_option
+from harness.errors import ConfigError, JournalError, RecordsError
+from harness.quantities import counted
 
 if TYPE_CHECKING:
     from harness.years.corrections import CorrectionsFile
@@ -60,8 +62,7 @@ def reanalyse(
     from harness.years import reanalysis, reanalysis_record
     from harness.years.corrections import load
 
-    if runs is not None and store is not None:
-        raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
+    one_place(runs, store)
     if workers and cluster:
         raise click.UsageError("Use --workers or --cluster, not both.")
     if write_to is not None:
@@ -80,8 +81,7 @@ def reanalyse(
         say(*summary_lines(done, quiet=quiet))
         _refuse_missed(done)
         if write_to is not None:
-            pages = _pages(spread, done, again)
-            reanalysis_record.write(done, write_to, pages)
+            reanalysis_record.write(done, write_to, _pages(spread, done, again))
             click.echo(f"Record: {write_to.resolve()}")
     _end(done)
 
@@ -115,8 +115,6 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
 
         yield str(runs), len(files), lambda: map(of_file, files), lambda outcome: of_file(Path(outcome.where))
         return
-    from harness.errors import RecordsError
-
     with opened(store, create=False) as there:
         rows = there.runs(changes.where)
 
@@ -198,8 +196,6 @@ def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Itera
 
 
 def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> None:
-    from harness.errors import RecordsError
-
     if not outcomes:
         raise RecordsError(
             f"{source}: no run fits what was asked. Simulated runs count only with --simulated, and runs "
@@ -214,30 +210,26 @@ def summary_lines(done: Any, *, quiet: bool) -> Iterator[str]:
     """The re-analysis in words: each run that changed, then the totals."""
     from harness.years.reanalysis import digest, totals
 
-    counted = totals(done.outcomes)
+    sums = totals(done.outcomes)
     moved = [each for each in done.outcomes if each.changes]
     for each in moved[: 0 if quiet else _MOST_SHOWN]:
         yield _heading(each)
         yield from (f"  {one.point}: {one.before} → {one.after}{_numbers(one)}" for one in each.changes)
     if len(moved) > _MOST_SHOWN and not quiet:
         yield f"… and {len(moved) - _MOST_SHOWN} runs more; with --write, all of them are in changes.csv."
-    moved_results = _times(counted.moved_results, "result") if counted.moved_results else "no result"
-    verb = "have" if counted.moved_results > 1 else "has"
-    yield f"{_times(counted.runs, 'run')} worked out again; {moved_results} {verb} another number or uncertainty."
-    if not counted.verdicts:
+    moved_results = counted(sums.moved_results, "result") if sums.moved_results else "no result"
+    verb = "have" if sums.moved_results > 1 else "has"
+    yield f"{counted(sums.runs, 'run')} worked out again; {moved_results} {verb} another number or uncertainty."
+    if not sums.verdicts:
         yield "No verdict changes."
-    for title, pairs in (("Verdicts", counted.verdicts), ("Runs as a whole", counted.overall)):
+    for title, pairs in (("Verdicts", sums.verdicts), ("Runs as a whole", sums.overall)):
         if pairs:
             yield f"{title}:"
             yield from (f"  {n:>6} × {before} → {after}" for (before, after), n in sorted(pairs.items()))
     if done.corrections is not None:
         for index in range(len(done.corrections.value.standard)):
-            yield f"{done.corrections.place(index)}: concerns {_times(counted.touched.get(index, 0), 'run')}"
+            yield f"{done.corrections.place(index)}: concerns {counted(sums.touched.get(index, 0), 'run')}"
     yield f"Digest of every number: {digest(done.outcomes)[:16]}"
-
-
-def _times(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _heading(outcome: Outcome) -> str:
@@ -262,7 +254,6 @@ def _numbers(change: Any) -> str:
 
 def _refuse_missed(done: Any) -> None:
     """A correction that concerns no run is a slip of the pen, as a rule: nothing is written."""
-    from harness.errors import ConfigError
     from harness.years.reanalysis import totals
 
     if done.corrections is None:
@@ -275,8 +266,6 @@ def _refuse_missed(done: Any) -> None:
 
 def _end(done: Any) -> None:
     """What could not be read is the last word, and the exit code."""
-    from harness.errors import JournalError
-
     problems = [each.problem for each in done.outcomes if each.problem]
     say(*problems, err=True)
     if problems:

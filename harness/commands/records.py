@@ -12,6 +12,7 @@ import rich_click as click
 
 from harness.commands.helping import Day, Group, say, warn
 from harness.errors import HalfpowerError, RecordsError
+from harness.quantities import counted
 
 if TYPE_CHECKING:
     from harness.years.records.rows import RunRow, Selection
@@ -67,6 +68,12 @@ def selected(options: dict[str, Any]) -> Selection:
             f"--since {days['since']} lies after --until {days['until']}; the earlier day comes first."
         )
     return Selection(**(chosen | days), finished=None if options["unfinished"] else True)
+
+
+def one_place(runs: Path | None, store: str | None) -> None:
+    """Refuse two places where the runs would be."""
+    if runs is not None and store is not None:
+        raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
 
 
 def opened(store: str | None, *, create: bool = True) -> Store:
@@ -137,7 +144,7 @@ def list_(as_json: bool, store: str | None, **options: Any) -> None:
     say(*_listed(found))
     kind = "simulated run" if where.simulated else "run"
     hint = f"; {len(others)} on simulated benches, shown by --simulated" if others else ""
-    say(f"{len(found)} {kind}{'' if len(found) == 1 else 's'} in {name}{hint}")
+    say(f"{counted(len(found), kind)} in {name}{hint}")
 
 
 @records.command()
@@ -156,7 +163,7 @@ def check(store: str | None) -> None:
         for found, problem in enumerate(problems(there), 1):  # noqa: B007 - counted, and told at once
             say(problem, err=True)
         if found:
-            raise RecordsError(f"{there.name}: {found} {'problem' if found == 1 else 'problems'}, see above.")
+            raise RecordsError(f"{there.name}: {counted(found, 'problem')}, see above.")
         say(f"{there.name}: sound")
 
 

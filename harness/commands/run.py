@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import rich_click as click
 
 from harness.commands.faults import fault_options
-from harness.commands.helping import Command, Day, once_told, warn
+from harness.commands.helping import Command, Day, once_told, say, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
 from harness.journal.atomic import write_bytes, write_text
@@ -135,19 +135,10 @@ def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options
 @click.option("--point", default="", help="The result to draw closely, by words of its name; else the worst.")
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def report(
-    *,
-    run_folder: Path,
-    as_left: Path | None,
-    issued: dt.datetime | None,
-    html_path: Path | None,
-    pdf_path: Path | None,
-    csv_path: Path | None,
-    json_path: Path | None,
-    letter: bool,
-    fonts: Path | None,
-    point: str,
+    *, run_folder: Path, as_left: Path | None, issued: dt.datetime | None, html_path: Path | None,
+    pdf_path: Path | None, csv_path: Path | None, json_path: Path | None, letter: bool, fonts: Path | None, point: str,
     open_page: bool,
-) -> None:
+) -> None:  # fmt: skip
     """Make the report of a run from its journal alone; without options, show it here.
 
     \b
@@ -161,30 +152,25 @@ def report(
     from harness.journal import journal
     from harness.report.summary import summarise
 
-    found = journal.read(run_folder)
-    day = issued.date() if issued else None
-    made = (
-        summarise(found, issued=day) if as_left is None else summarise(journal.read(as_left), issued=day, found=found)
-    )
     if (letter or fonts is not None) and pdf_path is None:
         raise click.UsageError("--letter and --fonts are about the PDF; say where to write it: --pdf FILE.")
     if point and pdf_path is None and html_path is None and not open_page:
         raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
+    found, day = journal.read(run_folder), issued.date() if issued else None
+    made = summarise(journal.read(as_left), issued=day, found=found) if as_left else summarise(found, issued=day)
     if open_page and html_path is None:
         html_path = (as_left or run_folder) / "report.html"
     if html_path is not None:
         write_html(made, html_path, point=point)
     if pdf_path is not None:
         write_pdf(made, pdf_path, letter=letter, fonts=fonts, point=point)
-    if csv_path is not None or json_path is not None:
-        _write_tables(made, csv_path, json_path)
+    _write_tables(made, csv_path, json_path)
     written = [path for path in (html_path, pdf_path, csv_path, json_path) if path is not None]
-    for path in written:
-        click.echo(f"Written: {path}")
+    say(*(f"Written: {path}" for path in written))
     if not written:
         show_report(made)
-    if open_page and html_path is not None:
-        click.launch(str(html_path.resolve()))
+    if open_page:
+        click.launch(str(written[0].resolve()))
 
 
 # --- measuring ---------------------------------------------------------------------------------------------------
@@ -374,10 +360,11 @@ def _ready_to_print(printed: bool) -> None:
 
 
 def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:
-    from harness.report.results import to_json
-    from harness.report.tables import points_csv
-
     if csv_path is not None:
+        from harness.report.tables import points_csv
+
         write_text(csv_path, points_csv(made))
     if json_path is not None:
+        from harness.report.results import to_json
+
         write_text(json_path, to_json(made))

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from harness.errors import JournalError
-from harness.journal.sealed import SealedFile, Style, lines, whole
+from harness.journal.sealed import Line, SealedFile, Style, lines, whole
 from harness.measurement import Quantity, from_facts, knowing
 from harness.steps import Reply, Step, from_plain, to_plain
 
@@ -133,59 +133,62 @@ def read(path: Path) -> Contents:
 
 def parse(data: bytes, path: Path) -> Contents:
     """Read a journal from its bytes; `path` is where they came from, for what is said of them."""
+    found = _Gathered()
     with ExitStack() as known:
-        return _parsed(data, path, known)
-
-
-def _parsed(data: bytes, path: Path, known: ExitStack) -> Contents:
-    header: dict[str, Any] | None = None
-    records: list[Record] = []
-    withdrawn: list[Record] = []
-    events: list[Event] = []
-    parts: dict[str, PartState] = {}
-    results: dict[str, Any] = {}
-    closed_at = None
-    for line in lines(path, STYLE, data):
-        entry = line.entry
-        part, at = str(entry.get("part", "")), str(entry.get("at", ""))
-        try:
-            match entry["kind"]:
-                case "header":
-                    header = entry
-                    known.enter_context(knowing(_quantities(entry)))
-                    from_plain([planned.get("points", ()) for planned in entry.get("parts", ())])  # all of it is known
-                case "reply":
-                    closed_at = None
-                    step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
-                    records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=line.number))
-                case "withdrawn":
-                    index = max(i for i, record in enumerate(records) if record.part == part)
-                    withdrawn.append(records.pop(index))
-                case "event":
-                    events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at, line=line.number))
-                case "results":
-                    results[part] = entry["results"]
-                case "part":
-                    parts[part] = entry["state"]
-                case "end":
-                    closed_at = at
-                case other:
-                    raise ValueError(f"unknown kind {other!r}")
-        except (KeyError, ValueError, TypeError) as error:
-            raise JournalError(f"{path}:{line.number}: this line is no entry of a journal ({error}).") from None
-    if header is None:
+        for line in lines(path, STYLE, data):
+            try:
+                found.take(line, known)
+            except (KeyError, ValueError, TypeError) as error:
+                raise JournalError(f"{path}:{line.number}: this line is no entry of a journal ({error}).") from None
+    if found.header is None:
         raise JournalError(f"{path}: the journal is empty: nothing was measured. Start the job again.")
     return Contents(
-        header=header,
-        records=tuple(records),
-        withdrawn=tuple(withdrawn),
-        events=tuple(events),
-        parts=parts,
-        closed_at=closed_at,
-        last_at=at,
-        digest=hashlib.sha256(data).hexdigest(),
-        results=results,
-    )
+        header=found.header, records=tuple(found.records), withdrawn=tuple(found.withdrawn),
+        events=tuple(found.events), parts=found.parts, results=found.results, closed_at=found.closed_at,
+        last_at=found.last_at, digest=hashlib.sha256(data).hexdigest(),
+    )  # fmt: skip
+
+
+@dataclass(slots=True)
+class _Gathered:
+    """What the lines so far come to."""
+
+    header: dict[str, Any] | None = None
+    records: list[Record] = field(default_factory=list)
+    withdrawn: list[Record] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    parts: dict[str, PartState] = field(default_factory=dict)
+    results: dict[str, Any] = field(default_factory=dict)
+    closed_at: str | None = None
+    last_at: str = ""
+
+    def take(self, line: Line, known: ExitStack) -> None:
+        """Add a line; the quantities that the header declares are known to those after it."""
+        entry, number = line.entry, line.number
+        part, at = str(entry.get("part", "")), str(entry.get("at", ""))
+        self.last_at = at
+        match entry["kind"]:
+            case "header":
+                self.header = entry
+                known.enter_context(knowing(_quantities(entry)))
+                from_plain([planned.get("points", ()) for planned in entry.get("parts", ())])  # all of it is known
+            case "reply":
+                self.closed_at = None
+                step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
+                self.records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=number))
+            case "withdrawn":
+                index = max(i for i, record in enumerate(self.records) if record.part == part)
+                self.withdrawn.append(self.records.pop(index))
+            case "event":
+                self.events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at, line=number))
+            case "results":
+                self.results[part] = entry["results"]
+            case "part":
+                self.parts[part] = entry["state"]
+            case "end":
+                self.closed_at = at
+            case unknown:
+                raise ValueError(f"unknown kind {unknown!r}")
 
 
 class Journal:

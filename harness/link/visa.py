@@ -342,26 +342,15 @@ def open_link(
     if instrument.address is None:
         raise ConfigError(f'the {role} has no address; write its VISA address, or driver = "manual"')
     dialect = dialect_of(instrument)
+    port = VisaPort(
+        instrument.address, factory=resource_manager_factory, clock=clock, serial_line=instrument.serial_line,
+        dialect=dialect, on_life=on_life, between_s=between_s,
+    )  # fmt: skip
     link = Link(
-        VisaPort(
-            instrument.address,
-            factory=resource_manager_factory,
-            clock=clock,
-            serial_line=instrument.serial_line,
-            dialect=dialect,
-            on_life=on_life,
-            between_s=between_s,
-        ),
-        f"{role} ({instrument.label})",
-        clock=clock,
-        timeout_s=instrument.timeout,
-        expected_identity=instrument.identity,
-        tag_queries=instrument.tag_queries,
-        on_event=on_event,
-        next_error=instrument.commands.get("next_error", ":SYST:ERR?"),
-        dialect=dialect,
-        first_nonce=first_nonce,
-    )
+        port, f"{role} ({instrument.label})", clock=clock, timeout_s=instrument.timeout,
+        expected_identity=instrument.identity, tag_queries=instrument.tag_queries, on_event=on_event,
+        next_error=instrument.commands.get("next_error", ":SYST:ERR?"), dialect=dialect, first_nonce=first_nonce,
+    )  # fmt: skip
     try:
         link.connect()
     except BaseException:

@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 
 from harness import steps
 from harness.errors import AnalysisError, HalfpowerError, InstrumentError, JournalError, OwnCodeError, StepRefused
-from harness.journal.journal import Journal, Record
+from harness.journal.journal import Contents, Journal, Record
 from harness.person.operator import MOST_MISSES, GoBack, no_person
 from harness.run.own_code import Blaming, Judged, a_step, refused
 from harness.steps import Connect, Done, Reply, Step
@@ -147,22 +147,23 @@ def run_parts(
     perform: Perform,
     journal: Journal,
     *,
-    recorded: Callable[[str], Sequence[Record]] = lambda _: (),
-    finished: Callable[[str], bool] = lambda _: False,
+    contents: Contents | None = None,
     watch: Watch = lambda *_: None,
     tell: Callable[[str], None] = lambda _text: None,
     make_safe: Callable[[], None] = lambda: None,
 ) -> list[Ended]:
     """Run the parts in order; one that has lost its instrument or its estimate ends early, and the others go on.
 
-    A part that ends early is made safe before the next begins. Returns those parts, with the reasons.
+    `contents` is what the journal of a run that goes on holds already. A part that ends early is made safe before the
+    next begins. Returns those parts, with the reasons.
     """
     ended_early = []
     for part in parts:
-        if finished(part.name):
+        if contents is not None and contents.parts.get(part.name) == "finished":
             continue
+        recorded = contents.replies(part.name) if contents is not None else ()
         try:
-            run_part(part, perform, journal, recorded(part.name), watch, tell=tell)
+            run_part(part, perform, journal, recorded, watch, tell=tell)
         except (InstrumentError, AnalysisError, OwnCodeError) as error:
             make_safe()
             journal.event(part.name, "ended early", str(error))

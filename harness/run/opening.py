@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from harness.bench.guarding import NOT_GUARDED, charges_of, guarding, unguarded
@@ -56,30 +57,34 @@ def opened(
     alone = unguarded(charges, roles)
     if alone and isinstance(person, Nobody):
         raise SafetyError(f"Not begun with nobody there. {' '.join(alone)}")
-    silent_s = longest_of(roles, loaded.setup, folder, loaded.own, unsaid_s=0.0)
-    work_s = max(AT_WORK_S, longest_of(roles, loaded.setup, folder, loaded.own))
+    longest = partial(longest_of, roles, loaded.setup, folder, loaded.own)
+    silent_s, work_s = longest(unsaid_s=0.0), max(AT_WORK_S, longest())
     with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
-
-        def alive(within_s: float) -> None:
-            guardian.alive(within_s)
-            on_life(within_s)
-
-        def told(what: str, text: str) -> None:
-            alive(work_s)  # it may go to disk
-            on_event(what, text)
-
+        alive, told = _signs(guardian, on_life, on_event, work_s)
         opening = _Opening(
-            loaded=loaded,
-            simulated=simulated,
-            person=Awaited(person, alive),
-            on_event=told,
-            on_life=alive,
+            loaded=loaded, simulated=simulated, person=Awaited(person, alive), on_event=told, on_life=alive,
             work_s=work_s,
-        )
+        )  # fmt: skip
         bench = opening.bench(guardian, alone, warm=warm)
         with bench.guarded():
             bench.prepare()
             yield bench
+
+
+def _signs(
+    guardian: Guardian | NoGuardian, on_life: OnLife, on_event: OnEvent, work_s: float
+) -> tuple[OnLife, OnEvent]:
+    """Signs of life, for the guardian as well; and events, each of which is one."""
+
+    def alive(within_s: float) -> None:
+        guardian.alive(within_s)
+        on_life(within_s)
+
+    def told(what: str, text: str) -> None:
+        alive(work_s)  # it may go to disk
+        on_event(what, text)
+
+    return alive, told
 
 
 def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:

@@ -155,24 +155,11 @@ def read(
     interval: str = "",
     tracks: bool = True,
 ) -> History:
-    """
-    Work out the history of a choice of runs.
+    """Work out the history of a choice of runs and results, from a store or a folder of runs.
 
-    Parameters
-    ----------
-    records
-        A store, or a folder of runs.
-    where
-        Which runs and results. Simulated and real runs are never taken together.
-    interval
-        Time until a unit is due again, where its last job does not say: "12 months".
-    tracks
-        Whether every point is followed, or the units alone.
-
-    Raises
-    ------
-    RecordsError
-        No run fits; the sentence names what comes near.
+    `interval` is the time until a unit is due again, where its last job does not say: "12 months"; `tracks` says
+    whether every point is followed, or the units alone. Simulated and real runs are never taken together. Raises
+    RecordsError where no run fits; the sentence names what comes near.
     """
     if where.simulated is None:
         raise RecordsError("Simulated and real runs are not taken together: ask for the ones or the others.")

@@ -16,6 +16,7 @@ from harness.journal import journal
 from harness.journal.journal import Contents
 from harness.measurement import axis_of
 from harness.models import Instrument, Job, Setup
+from harness.quantities import counted
 from harness.report.summary import summarise
 from harness.steps import FastEdge, Measure
 from harness.years.records.folder import is_standard
@@ -192,6 +193,6 @@ def nothing_found(records: Records, where: Selection) -> str:
             return f"{records.name}: no run was made with the standard {where.standard!r}; {meant}"
     others = len([run for run in every if run.simulated is not where.simulated])
     kind = "real" if where.simulated else "simulated"
-    also = f" It holds {others} {kind} run{'' if others == 1 else 's'}" if others else ""
+    also = f" It holds {counted(others, f'{kind} run')}" if others else ""
     also += ", shown by --simulated." if others and not where.simulated else "." if others else ""
     return f"{records.name}: no run fits all that was asked.{also}"

@@ -68,6 +68,10 @@ def address(url: str | None = None) -> Address:
                 "postgresql://USER@HOST/DATABASE, or a file of that name with its whole path."
             )
         return _file(Path(text))
+    return _of_url(text)
+
+
+def _of_url(text: str) -> Address:
     kind, _, rest = text.partition("://")
     if kind not in ("sqlite", *_POSTGRES):
         raise RecordsError(
