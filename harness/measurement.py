@@ -58,10 +58,13 @@ class Rating:
     name: str  # in a report, CSV, JSON, the store and the history
     is_error: bool  # the error of what was applied, in percent; else the value itself, which has an upper limit
     axis: Axis  # whose setting is tried
-    tolerance: Callable[[Unit, Measure], float | None]
+    tolerance: Callable[[Unit, Measure], float | None] | None = None
     """The maker's, as a ratio or in the quantity's unit; None where the unit file states none."""
-    budget: Callable[[Setup, Measure, Several[Reading], Several[Reading], int], Budget]
-    """Of a step, its readings, those of its ground line, and the repeats planned where there are no readings yet."""
+    budget: Callable[[Setup, Measure, Several[Reading], Several[Reading], int], Budget] | None = None
+    """Of a step, its readings, those of its ground line, and the repeats planned where there are no readings yet.
+
+    Both are None where no single step is judged: the evaluation of the measurement then states the result.
+    """
     remedy: str = "a better source, or a finer reading"  # where nothing cheaper lets it be decided
 
 
@@ -209,7 +212,10 @@ def _quantities() -> Mapping[str, Quantity]:
 
 @cache
 def _ratings() -> Mapping[str, Rating]:
-    return {one.rating.name: one.rating for one in _quantities().values() if one.rating is not None}
+    of_steps = {one.rating.name: one.rating for one in _quantities().values() if one.rating is not None}
+    return of_steps | {
+        rating.name: rating for module in definitions().values() for rating in getattr(module, "RATINGS", ())
+    }
 
 
 def _rating(name: str) -> Rating | None:

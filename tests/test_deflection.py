@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,8 +12,8 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.special import ndtr
 
-from harness.analysis.deflection import channel_match, deflection_error, linearity, mean_ratio, probe_ratio
-from harness.analysis.estimate import normal, rectangular, state
+from harness.analysis.deflection import deflection_error, linearity, mean_ratio, probe_ratio
+from harness.analysis.estimate import difference, normal, rectangular, state
 from harness.analysis.graticule import (
     ASSUMED_DOF,
     Reader,
@@ -33,7 +34,7 @@ def point(readings_div, *, volts_per_div=1.0, applied_v=6.0, definition="indicat
         readings_div,
         volts_per_div=volts_per_div,
         applied_v=applied_v,
-        applied=[rectangular("source", half_width=0.0025 * abs(applied_v), unit="V")],
+        applied=[replace(rectangular("source", half_width=0.0025 * abs(applied_v), unit="V"), origin="source")],
         reader=reader,
         definition=definition,
         **more,
@@ -277,12 +278,12 @@ def test_too_few_levels():
 # Channels and probes --------------------------------------------------------------------------------------------------
 
 
-def test_the_source_drops_out_of_a_channel_match():
-    match = channel_match(point([6.1], quantity="channel 1"), point([6.1], quantity="channel 2"), shared=["source"])
+def test_the_source_drops_out_of_a_difference():
+    match = difference(point([6.1], quantity="channel 1"), point([6.1], quantity="channel 2"), shared=["source"])
     assert match.estimate == 0.0
     source = next(line for line in match.contributions if line.name == "source")
     assert source.contribution == pytest.approx(0.0, abs=1e-12)
-    apart = channel_match(point([6.1], quantity="channel 1"), point([6.1], quantity="channel 2"))
+    apart = difference(point([6.1], quantity="channel 1"), point([6.1], quantity="channel 2"))
     assert apart.u > match.u
 
 

@@ -47,10 +47,10 @@ def truth_of(job):
 @pytest.mark.parametrize(("fixture", "job"), [("digital", "digital.toml"), ("by_eye", "by_eye.toml")])
 def test_half_power_frequency_of_each_channel_is_within_its_interval(fixture, job, request):
     truth = truth_of(job)
-    responses = [r for part in request.getfixturevalue(fixture).report.parts for r in part.responses]
+    responses = [r for part in request.getfixturevalue(fixture).report.parts for r in part.results if r.curve]
     assert [r.channel for r in responses] == [1, 2]
     for response in responses:
-        low, high = response.result.interval_hz
+        low, high = response.statement.low, response.statement.high
         true_hz = truth.half_power_hz(response.channel)
         assert low <= true_hz <= high
         assert high - low < 0.05 * true_hz  # an interval that says something
@@ -58,7 +58,7 @@ def test_half_power_frequency_of_each_channel_is_within_its_interval(fixture, jo
 
 def test_deflection_errors_of_the_digital_scope_are_within_their_uncertainty(digital):
     truth = truth_of("digital.toml")
-    points = digital.report.parts[0].points
+    points = digital.report.parts[0].results
     assert len(points) == 22
     for point in points:
         true_percent = 100 * truth.gain_error(point.channel, point.setting_value)
@@ -67,9 +67,12 @@ def test_deflection_errors_of_the_digital_scope_are_within_their_uncertainty(dig
 
 def test_the_verdicts_are_the_ones_the_truth_calls_for(digital):
     report = digital.report
-    failed = [(p.channel, p.setting) for part in report.parts for p in part.points if p.word == "fail"]
+    failed = [(p.channel, p.setting) for part in report.parts for p in part.results if p.word == "fail"]
     assert (2, "500 mV/div") in failed  # 4.2 % where 3 % is rated
-    assert [r.word for part in report.parts for r in part.responses] == ["pass", "fail"]  # 118 and 92 of 100 MHz
+    assert [r.word for part in report.parts for r in part.results if r.curve] == [
+        "pass",
+        "fail",
+    ]  # 118 and 92 of 100 MHz
     assert report.overall == "does not meet"
     assert report.finished
     assert report.simulated
@@ -79,10 +82,9 @@ def test_a_person_can_tune_the_generator_to_a_graticule_line(bench, tmp_path):
     part = '[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntuned = true\n'
     report = opening.start(with_sequences(bench / "by_eye.toml", "tuned.toml", part), tmp_path / "runs").report
     truth = truth_of("by_eye.toml")
-    for response in report.parts[0].responses:
-        assert response.result.status == "found"
-        off = response.result.frequency_hz / truth.half_power_hz(response.channel) - 1
-        assert abs(off) <= 3 * response.result.u_rel
+    for response in report.parts[0].results:
+        assert response.curve.status == "found"
+        assert abs(response.statement.estimate - truth.half_power_hz(response.channel)) <= 3 * response.statement.u
     tuned = [r.step for r in read(tmp_path / "runs" / report.number).records if getattr(r.step, "tune_to_div", None)]
     assert len(tuned) >= 4
 
@@ -110,7 +112,7 @@ def test_several_levels_show_linearity(bench, tmp_path):
 
 def test_a_decade_calibrator_cannot_decide_the_one_and_two_ranges(by_eye):
     # One or two divisions read to 0.1 div against ±3 %: measurement practice, and said beforehand by the rehearsal.
-    words = {(p.expected, p.word) for p in by_eye.report.parts[0].points}
+    words = {(p.expected, p.word) for p in by_eye.report.parts[0].results}
     assert {word for expected, word in words if expected < 3} == {"undecided"}
     rehearsed = opening.rehearse(opening.load(DEMO / "by_eye.toml"))
     assert rehearsed.parts[0].decidable == 12
@@ -123,7 +125,7 @@ def test_what_the_run_passes_and_fails_of_the_pulse_the_rehearsal_called_decidab
     part = next(part for part in rehearsed.parts if part.title == "Pulse response")
     assert part.points == part.decidable == 4
     assert not [u for u in rehearsed.undecided if "5 ns/div" in u.point]
-    points = next(part for part in digital.report.parts if part.title == "Pulse response").points
+    points = next(part for part in digital.report.parts if part.title == "Pulse response").results
     assert [p.word for p in points if p.quantity == "rise time" and p.channel == 1] == ["pass"]
 
 
@@ -131,8 +133,8 @@ def test_a_change_of_the_truth_is_found(bench, tmp_path):
     change(bench / "bench_sim.toml", ('response.half_power = "118 MHz"', 'response.half_power = "104 MHz"'))
     change(bench / "digital.toml", ('[[sequence]]\nuse = "time_base"\npath = "lead"\n', ""))
     result = opening.start(bench / "digital.toml", tmp_path / "runs")
-    found = next(r for part in result.report.parts for r in part.responses).result
-    assert found.interval_hz[0] <= 104e6 <= found.interval_hz[1]
+    found = next(r for part in result.report.parts for r in part.results if r.curve).statement
+    assert found.low <= 104e6 <= found.high
 
 
 # --- resume ------------------------------------------------------------------------------------------------------
@@ -338,7 +340,7 @@ def test_a_refused_command_is_told_and_what_was_measured_is_kept(bench, tmp_path
     result = opening.start(bench / "digital.toml", tmp_path / "runs")
     assert any("-113" in text for text in result.ended_early)
     assert not result.report.finished
-    assert len(result.report.parts[0].points) == 22
+    assert len(result.report.parts[0].results) == 22
 
 
 def test_a_bench_answers_for_itself():

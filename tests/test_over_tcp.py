@@ -36,10 +36,10 @@ def test_a_job_over_tcp_finds_what_the_same_job_finds_in_process(lab, tmp_path):
     in_process = opening.start(lab.folder / "digital.toml", tmp_path / "in")
     assert over_tcp.report.finished
     assert not over_tcp.report.simulated
-    words = [[p.word for p in result.report.parts[0].points] for result in (over_tcp, in_process)]
+    words = [[p.word for p in result.report.parts[0].results] for result in (over_tcp, in_process)]
     assert words == [["pass", "pass", "pass", "fail"]] * 2
-    (response,) = over_tcp.report.parts[1].responses
-    low, high = response.result.interval_hz
+    (response,) = over_tcp.report.parts[1].results
+    low, high = response.statement.low, response.statement.high
     assert low <= lab.simulated.truth.half_power_hz(2) <= high
     assert lab.on() == ()
     assert len(comparable(over_tcp.folder)) > 20
@@ -56,7 +56,7 @@ def test_a_job_over_tcp_under_faults_ends_as_without(lab, tmp_path):
     lab.simulated.inject(FaultPlan(rate=0.06, seed=3, late="120 ms", kinds=(*LINE, "power cycle")))
     poor = opening.start(lab.job, tmp_path / "poor")
     assert sum(sum(injector.counts.values()) for injector in lab.simulated.faults.values()) > 5
-    assert [p.word for p in poor.report.parts[0].points] == [p.word for p in right.report.parts[0].points]
+    assert [p.word for p in poor.report.parts[0].results] == [p.word for p in right.report.parts[0].results]
     assert poor.report.sentence == right.report.sentence
     told = [event.what for event in read(poor.folder).events]
     assert told.count("resync") >= told.count("repeat") > 0
@@ -68,4 +68,4 @@ def test_a_bench_without_a_person_stops_where_hands_are_needed_and_can_be_resume
         opening.start(lab.job, tmp_path / "runs")
     assert lab.on() == ()
     (run,) = (tmp_path / "runs").iterdir()
-    assert len(opening.report(run).parts[0].points) in (0, 2)
+    assert len(opening.report(run).parts[0].results) in (0, 2)

@@ -20,9 +20,9 @@ from harness.errors import HalfpowerError
 from harness.journal import journal
 from harness.journal.journal import Contents
 from harness.report.checklist import checklist
-from harness.report.model import Point, PointPair, Report
+from harness.report.model import Pair, Report, Result
 from harness.report.pairs import PairGroup, pair_name
-from harness.report.shown import OVERDUE, judged, marks
+from harness.report.shown import OVERDUE, marks
 from harness.report.summary import beside, summarise, with_particulars
 from harness.steps import Dc, Reading, Square
 from tests.golden.render import FORMATS
@@ -97,7 +97,7 @@ def test_the_statement_of_conformity_says_what_it_is_about() -> None:
     assert said["Does not apply to"].startswith("Pulse response, 1 result, channel 2, open; ")
     assert "2 points that could not be tried" in said["Does not apply to"]
     assert said["Met"] == "48 of 51 results"
-    assert said["Not met"] == "2 of 51 results: channel 2, 500 mV/div; channel 2, bandwidth"
+    assert said["Not met"] == "2 of 51 results: channel 2, 500 mV/div; channel 2, half-power frequency"
     assert said["Open"] == "1 of 51 results: channel 2, 5 ns/div, rise time"
     assert said["Agreed with the customer"] == "order SAN-118"
 
@@ -107,7 +107,7 @@ def test_conformity_is_stated_of_what_was_decided_and_of_nothing_else(name: str)
     """ILAC-G8:09/2019: a result in the guard band has no statement of conformity; a conditional word is one."""
     report = with_particulars(EXAMPLES[name]())
     said = facts(report)
-    words = [one.word for part in report.parts for one in judged(part)]
+    words = [one.word for part in report.parts for one in part.results]
     is_open = [word in ("undecided", "not measured") for word in words]
 
     def counted(text: str) -> int:
@@ -120,8 +120,7 @@ def test_conformity_is_stated_of_what_was_decided_and_of_nothing_else(name: str)
 
 def test_the_span_of_coverage_factors_is_that_of_the_results() -> None:
     report = summarise(kept(DIGITAL))
-    k = [p.statement.k for part in report.parts for p in part.points if p.statement is not None]
-    k += [r.result.k for part in report.parts for r in part.responses]
+    k = [p.statement.k for part in report.parts for p in part.results if p.statement is not None]
     assert f"({min(k):.2f} to {max(k):.2f})" in facts(report)["Uncertainty"]
     assert "95.45 %" in facts(report)["Uncertainty"]
 
@@ -233,7 +232,7 @@ def as_left(**changes: Any) -> Report:
 def test_points_are_paired_by_their_place_and_a_change_is_told_from_its_uncertainty() -> None:
     report = EXAMPLES["as_left"]()
     assert report.adjustment is not None
-    changed = [pair for pair in report.adjustment.points if pair.word == "changed"]
+    changed = [pair for pair in report.adjustment.pairs if pair.word == "changed"]
     assert [(pair.either.channel, pair.either.setting) for pair in changed] == [(1, "50 mV/div")]
     (pair,) = changed
     assert pair.found is not None
@@ -252,7 +251,7 @@ def test_the_error_of_one_and_the_same_calibrator_drops_out_of_the_change() -> N
     contents = kept(DIGITAL), kept(DIGITAL, days=1, condition="as left")
     report = summarise(contents[1], found=contents[0])
     assert report.adjustment is not None
-    pair = next(pair for pair in report.adjustment.points if pair.either.quantity == "deflection")
+    pair = next(pair for pair in report.adjustment.pairs if pair.either.quantity == "deflection")
     assert pair.found is not None
     assert pair.found.budget is not None
     assert pair.change is not None
@@ -282,16 +281,16 @@ def test_the_room_of_either_run_is_told_where_they_differ() -> None:
 
 def test_a_point_of_one_run_alone_has_no_change() -> None:
     left = as_left()
-    fewer = replace(left, parts=tuple(replace(part, points=part.points[:3], responses=()) for part in left.parts))
+    fewer = replace(left, parts=tuple(replace(part, results=part.results[:3]) for part in left.parts))
     report = beside(fewer, build(seed=11))
     assert report.adjustment is not None
-    single = [pair for pair in report.adjustment.points if pair.word == "one state only"]
+    single = [pair for pair in report.adjustment.pairs if pair.word == "one state only"]
     assert len(single) == 32 - 6
-    assert all(isinstance(pair, PointPair) and pair.left is None and pair.change is None for pair in single)
+    assert all(isinstance(pair, Pair) and pair.left is None and pair.change is None for pair in single)
     assert report.adjustment.summary.endswith("; 28 were read in one state only.")
 
 
-def levels(point: Point, *divisions: float) -> tuple[Point, ...]:
+def levels(point: Result, *divisions: float) -> tuple[Result, ...]:
     """The point at several levels, as a job with `levels` has them."""
     return tuple(
         replace(
@@ -302,21 +301,21 @@ def levels(point: Point, *divisions: float) -> tuple[Point, ...]:
     )  # fmt: skip
 
 
-def paired(found: Sequence[Sequence[Point]], left: Sequence[Sequence[Point]]) -> list[tuple[str | None, str | None]]:
+def paired(found: Sequence[Sequence[Result]], left: Sequence[Sequence[Result]]) -> list[tuple[str | None, str | None]]:
     """What the pairs were tried with; each argument has the points of the parts of a run."""
 
-    def run(report: Report, parts: Sequence[Sequence[Point]]) -> Report:
-        some = (replace(report.parts[0], points=tuple(points)) for points in parts)
+    def run(report: Report, parts: Sequence[Sequence[Result]]) -> Report:
+        some = (replace(report.parts[0], results=tuple(points)) for points in parts)
         return replace(report, parts=tuple(some))
 
     both = beside(run(as_left(), left), run(build(seed=11), found))
     assert both.adjustment is not None
-    return [(p.found.applied if p.found else None, p.left.applied if p.left else None) for p in both.adjustment.points]
+    return [(p.found.applied if p.found else None, p.left.applied if p.left else None) for p in both.adjustment.pairs]
 
 
 def test_no_point_of_several_parts_is_lost_and_none_is_paired_with_another_signal() -> None:
     """A job may try a range by direct voltage in one part, and by a square wave in the next."""
-    (dc,) = levels(build(seed=11).parts[0].points[0], 6)
+    (dc,) = levels(build(seed=11).parts[0].results[0], 6)
     square = replace(dc, applied="30 mVpp square wave, 1 kHz", stimulus=Square(level_vpp=0.03, frequency_hz=1e3))
     same = [(dc.applied, dc.applied), (square.applied, square.applied)]
     assert paired([[dc], [square]], [[dc], [square]]) == same
@@ -325,7 +324,7 @@ def test_no_point_of_several_parts_is_lost_and_none_is_paired_with_another_signa
 
 
 def test_levels_are_paired_by_what_was_applied_and_a_lowered_one_with_what_is_left_over() -> None:
-    point = build(seed=11).parts[0].points[0]
+    point = build(seed=11).parts[0].results[0]
     one, three = levels(point, 6), levels(point, 2, 4, 6)
     assert paired([one], [three]) == [(None, "0.01 V DC"), (None, "0.02 V DC"), ("0.03 V DC", "0.03 V DC")]
     assert paired([three], [three[::-1]]) == [(p.applied, p.applied) for p in three[::-1]]
@@ -335,8 +334,8 @@ def test_levels_are_paired_by_what_was_applied_and_a_lowered_one_with_what_is_le
 
 
 def test_levels_of_one_range_are_told_apart_by_name() -> None:
-    point = build(seed=11).parts[0].points[0]
-    pairs = tuple(PointPair(found=None, left=one, change=None, word="one state only") for one in levels(point, 3, 6))
+    point = build(seed=11).parts[0].results[0]
+    pairs = tuple(Pair(found=None, left=one, change=None, word="one state only") for one in levels(point, 3, 6))
     group = PairGroup(quantity="deflection", channel=1, path="direct", pairs=pairs)
     assert [pair_name(group, pair) for pair in pairs] == ["5 mV/div, 0.015 V DC", "5 mV/div, 0.03 V DC"]
     alone = replace(group, pairs=pairs[:1])

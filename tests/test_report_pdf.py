@@ -21,7 +21,6 @@ import pytest
 
 from harness.errors import HalfpowerError
 from harness.journal import journal
-from harness.measurement import is_error
 from harness.report import pdf as printed
 from harness.report import shown
 from harness.report.model import Report
@@ -81,22 +80,23 @@ def test_every_value_of_the_report_is_laid_out(name: str) -> None:
     """The same texts as on the page and the screen: by the functions of `shown`, from the report's own values."""
     report: Report = EXAMPLES[name]()
     rows = rows_of(sheet(report))
-    for point in (p for part in report.parts for p in part.points):
-        s = point.statement
-        value, u = shown.error_pair(s, with_sign=is_error(point.quantity)) if s is not None else ("–", "–")
-        unit = f" {s.unit}" if s is not None else ""
-        assert (
-            point.setting, point.applied, shown.number(point.expected, point.unit), shown.reading_text(point),
-            value + unit, u + unit, "–" if s is None else f"{s.k:.2f}",
-            shown.limits_text(point.limits, shown.error_unit(point)), point.word,
-        ) in rows  # fmt: skip
+    for point in (p for part in report.parts for p in part.results):
+        s, said = point.statement, shown.cells(point)
+        limits = shown.limits_text(point.limits, point.result_unit)
+        if point.curve is None:
+            assert (
+                point.setting, point.applied, shown.number(point.expected, point.unit), shown.reading_text(point),
+                said.value, said.u, said.k, limits, point.word,
+            ) in rows  # fmt: skip
+        else:
+            told = (said.value, said.u, said.relative, said.k, said.interval, limits, point.word)
+            assert any(row[3:] == told for row in rows)
         if point.budget is not None and s is not None:
-            given = [shown.number(abs(c.contribution), "", 2) for c in point.budget.contributions]
-            assert any(row[0] == point.setting and set(given) <= set(row) for row in rows)
-    for response in (r for part in report.parts for r in part.responses):
-        text = shown.half_power_text(response.result)
-        assert any(row[3:6] + row[7:8] == (text.frequency, text.u, text.relative, text.interval) for row in rows)
-        for one in response.result.points:
+            scale, _ = shown.scale_of(s.unit, s.estimate)
+            given = [shown.number(abs(c.contribution) / scale, "", 2) for c in point.budget.contributions]
+            named = point.setting if point.curve is None else f"channel {point.channel}"
+            assert any(row[0] == named and set(given) <= set(row) for row in rows)
+        for one in point.curve.points if point.curve is not None else ():
             assert any(row[:2] == (shown.hertz(one.frequency_hz), shown.decibels(one.response_db)) for row in rows)
     words = set(texts_of(sheet(report).blocks))
     assert {*report.deviations, *report.notes, *(h.by for h in report.checklist)} <= words
@@ -256,10 +256,11 @@ def test_every_text_is_on_the_pages(name: str, files: Any) -> None:
             case _:
                 for text in texts_of((block,)):
                     assert joined(text) in pages, text
-    for point in (p for part in report.parts for p in part.points if p.statement is not None):
-        value, u = shown.error_pair(point.statement, with_sign=is_error(point.quantity))
-        unit = point.statement.unit
-        line = f"{shown.reading_text(point)}{value} {unit}{u} {unit}{point.statement.k:.2f}"
+    for point in (p for part in report.parts for p in part.results if p.statement is not None):
+        said = shown.cells(point)
+        line = f"{shown.reading_text(point)}{said.value}{said.u}{said.k}"
+        if point.curve is not None:
+            line = f"{said.value}{said.u}{said.relative}{said.k}"
         assert joined(line) in pages, line  # and in the order of their row
 
 

@@ -35,7 +35,7 @@ def test_every_picture_is_well_formed_and_says_what_it_shows(name: str) -> None:
 
 def test_same_bytes_whatever_the_user_has_set() -> None:
     report = EXAMPLES["several_crossings"]()
-    response = report.parts[1].responses[0]
+    response = report.parts[1].results[0]
     with mpl.rc_context({"font.size": 30.0, "axes.facecolor": "red", "svg.hashsalt": None, "axes.grid": False}):
         again = response_picture(report, response, key="p1r0")
         assert mpl.rcParams["font.size"] == 30.0  # and the user's settings are left as they were
@@ -79,7 +79,7 @@ def test_a_point_that_does_not_pass_has_its_sign_in_the_picture() -> None:
 
 def test_a_narrow_picture_is_another_drawing_not_a_smaller_one() -> None:
     report = EXAMPLES["does_not_meet"]()
-    narrow = response_picture(report, report.parts[1].responses[0], key="n", width_in=NARROW_IN)
+    narrow = response_picture(report, report.parts[1].results[0], key="n", width_in=NARROW_IN)
     assert f'viewBox="0 0 {NARROW_IN * 72:g} ' in narrow.svg
 
 

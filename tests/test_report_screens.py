@@ -14,7 +14,7 @@ from harness.report import shown
 from harness.report.budget_plot import bars_of, budget_picture
 from harness.report.chosen import Chosen, as_found, everything, name_of, named, worst, worst_of_parts
 from harness.report.error_plot import MOST_SERIES, by_series
-from harness.report.model import Point, Report, Response
+from harness.report.model import Report, Result
 from harness.report.plots import NARROW_IN, WIDE_IN, pictures
 from harness.report.screen_plot import _marks, screen_picture
 from harness.report.screens import screen_of
@@ -22,12 +22,12 @@ from harness.steps import FastEdge, Sine, Square, TimeMarks, View
 from tests.helpers.report_examples import EXAMPLES, skipped
 
 
-def point_of(report: Report, quantity: str = "deflection") -> Point:
-    return next(p for part in report.parts for p in part.points if p.quantity == quantity)
+def point_of(report: Report, quantity: str = "deflection") -> Result:
+    return next(p for part in report.parts for p in part.results if p.quantity == quantity)
 
 
-def response_of(report: Report) -> Response:
-    return next(r for part in report.parts for r in part.responses)
+def response_of(report: Report) -> Result:
+    return next(r for part in report.parts for r in part.results if r.curve is not None)
 
 
 # --- which one ---------------------------------------------------------------------------------------------------
@@ -100,9 +100,9 @@ def test_what_fits_no_result_or_several_is_told_with_their_names(words: str, sai
 def test_of_several_levels_of_one_range_the_worst_is_taken() -> None:
     report = EXAMPLES["does_not_meet"]()
     part = report.parts[0]
-    failed = next(p for p in part.points if p.word == "fail")
-    passed = replace(next(p for p in part.points if p.word == "pass"), setting=failed.setting)
-    two = replace(report, parts=(replace(part, points=(passed, failed, passed)),))
+    failed = next(p for p in part.results if p.word == "fail")
+    passed = replace(next(p for p in part.results if p.word == "pass"), setting=failed.setting)
+    two = replace(report, parts=(replace(part, results=(passed, failed, passed)),))
     assert named(two, f"ch {failed.channel} {failed.setting}").one is failed
 
 
@@ -141,11 +141,12 @@ def test_a_sine_at_the_rating_should_stand_at_half_power_at_least() -> None:
     response = response_of(report)
     screen = screen_of(report, response)
     assert screen is not None
-    reference_div = response.result.reference_div
+    assert response.curve is not None
+    reference_div = response.curve.reference_div
     assert reference_div is not None
     ideal, read = (trace.size_div for trace in screen.traces)
     assert ideal == pytest.approx(reference_div * 10 ** (-3.0103 / 20), rel=1e-5)
-    nearest = min(response.result.points, key=lambda p: abs(math.log(p.frequency_hz / response.rated_hz)))
+    nearest = min(response.curve.points, key=lambda p: abs(math.log(p.frequency_hz / report.setup.unit.bandwidth)))
     assert read == pytest.approx(reference_div * 10 ** (nearest.response_db / 20))
     assert shown.hertz(nearest.frequency_hz) in screen.traces[1].text
 
@@ -185,14 +186,15 @@ def test_every_kind_of_screen_is_drawn_and_told() -> None:
         ET.fromstring(drawn.svg)
         assert "as it was read" in drawn.svg
         assert one.word in drawn.alt
-        if isinstance(one, Point) and one.reading is not None:
+        if one.reading is not None:
             assert f"read: {shown.reading_text(one)}" in drawn.alt
 
 
 def test_another_drop_than_half_power_is_not_drawn_as_half_power() -> None:
     report = EXAMPLES["does_not_meet"]()
     response = response_of(report)
-    assert screen_of(report, replace(response, result=replace(response.result, drop_db=1.0))) is None
+    assert response.curve is not None
+    assert screen_of(report, replace(response, curve=replace(response.curve, drop_db=1.0))) is None
 
 
 def test_a_point_that_is_no_trace_is_not_drawn() -> None:
@@ -223,7 +225,7 @@ def test_bars_add_up_to_what_is_combined() -> None:
         values = [value for _, value in bars.lines]
         assert values == sorted(values, reverse=True)
         assert math.hypot(*values) == pytest.approx(bars.combined, rel=1e-6)
-        if isinstance(one, Response) or (one.statement is not None and one.statement.method == "gum"):
+        if one.statement is not None and one.statement.method == "gum":
             assert bars.expanded == pytest.approx(bars.k * bars.combined)
 
 
@@ -247,11 +249,11 @@ def test_the_bars_are_told_in_words() -> None:
 def test_sixteen_channels_are_told_apart() -> None:
     report = EXAMPLES["does_not_meet"]()
     part = report.parts[0]
-    first = [p for p in part.points if p.channel == 1 and p.path == "direct"]
+    first = [p for p in part.results if p.channel == 1 and p.path == "direct"]
     points = tuple(replace(p, channel=n) for n in range(1, 17) for p in first)
     groups = by_series(points)
     assert len(groups) == 16 / MOST_SERIES
-    many = replace(report, parts=(replace(part, points=points),))
+    many = replace(report, parts=(replace(part, results=points),))
     drawn = [picture for picture in pictures(many) if picture.key.startswith("p0e")]
     assert len(drawn) == len(groups)
     assert len({picture.key for picture in drawn}) == len(drawn)

@@ -20,7 +20,7 @@ from rich.console import Console
 from harness.report import shown
 from harness.report.frame import budget_frame, frame, response_frame
 from harness.report.model import Report
-from harness.report.pairs import change_text, half_power_stated
+from harness.report.pairs import change_text
 from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.sheet import sheet
 from harness.report.sheet_blocks import plain
@@ -80,14 +80,15 @@ def seen_on(text: str) -> str:
 @pytest.mark.parametrize("name", ["does_not_meet", "incomplete", "above_generator"])
 def test_all_renderings_agree_with_the_report(name: str) -> None:
     report: Report = EXAMPLES[name]()
-    points = [p for part in report.parts for p in part.points]
-    responses = [r for part in report.parts for r in part.responses]
+    points = [p for part in report.parts for p in part.results]
+    responses = [r for r in points if r.curve is not None]
     told = json.loads(to_json(report))
-    told_points = [p for part in told["parts"] for p in part["points"]]
-    table = [row for row in rows_of(points_csv(report)) if row["kind"] == "point"]
+    told_points = [p for part in told["parts"] for p in part["results"]]
+    kinds = ("point", "half-power frequency")
+    table = [row for row in rows_of(points_csv(report)) if row["kind"] in kinds]
     data = frame(report)
-    data = data[data["kind"] == "point"].reset_index(drop=True)
-    cells = re.findall(r'data-label="(?:Error|U|k|Reading)">(?:<a[^>]*>)?<data value="([^"]+)"', page(name))
+    data = data[data["kind"].isin(kinds)].reset_index(drop=True)
+    cells = re.findall(r'data-label="(?:Error|Result|U|k|Reading)">(?:<a[^>]*>)?<data value="([^"]+)"', page(name))
     on_page = [float(x) for x in cells]
     expected_on_page: list[float] = []
     assert len(points) == len(told_points) == len(table) == len(data)
@@ -95,33 +96,30 @@ def test_all_renderings_agree_with_the_report(name: str) -> None:
         s = p.statement
         assert told_points[i]["word"] == table[i]["verdict"] == data["verdict"][i] == p.word
         assert told_points[i]["setting"] == table[i]["setting"] == data["setting"][i] == p.setting
-        if s is None or p.reading is None:
-            assert told_points[i]["error"] is None
+        if s is None:
+            assert told_points[i]["result"] is None
             assert table[i]["result"] == table[i]["expanded_u"] == ""
             assert math.isnan(data["result"][i])
             continue
-        expected_on_page += [p.reading, s.estimate, s.expanded, s.k]
-        assert (
-            told_points[i]["error"]["estimate_percent"] == float(table[i]["result"]) == data["result"][i] == s.estimate
-        )
-        assert told_points[i]["error"]["expanded_u_percent"] == float(table[i]["expanded_u"]) == s.expanded
-        assert told_points[i]["reading_div"] == float(table[i]["reading"]) == data["reading"][i] == p.reading
+        unit = {"%": "percent", "Hz": "hz"}[s.unit]
+        expected_on_page += [s.estimate, s.expanded, s.k] + ([] if p.reading is None else [p.reading])
+        in_json = told_points[i]["result"]
+        assert in_json[f"estimate_{unit}"] == float(table[i]["result"]) == data["result"][i] == s.estimate
+        assert in_json[f"expanded_u_{unit}"] == float(table[i]["expanded_u"]) == s.expanded
+        if p.reading is not None:
+            assert told_points[i]["reading_div"] == float(table[i]["reading"]) == data["reading"][i] == p.reading
         assert p.limits is not None
-        assert told_points[i]["limits"]["high_percent"] == float(table[i]["limit_high"]) == p.limits.high
-        value, u = shown.error_pair(s)
-        line = rf"{re.escape(p.setting)} .*{re.escape(shown.reading_text(p))} +{re.escape(value)} % +{re.escape(u)} % "
+        side = "high" if p.limits.high is not None else "low"
+        limit = told_points[i]["limits"][f"{side}_{unit}"]
+        assert limit == float(table[i][f"limit_{side}"]) == getattr(p.limits, side)
+        said = shown.cells(p)
+        texts = [p.setting, *([shown.reading_text(p)] if p.reading is not None else []), said.value, said.u]
+        line = " .*".join(re.escape(text) for text in texts)
         assert re.search(line, screen(name)), line
-    half = [x for r in responses if r.result.frequency_hz is not None for x in (r.result.frequency_hz,)]
-    assert [float(x) for x in re.findall(r'data-label="Half power at"><data value="([^"]+)"', page(name))] == half
-    assert [r["half_power_hz"] for part in told["parts"] for r in part["responses"] if r["half_power_hz"]] == half
-    assert [float(r["result"]) for r in rows_of(points_csv(report)) if r["result_unit"] == "Hz" and r["result"]] == half
     for r in responses:
-        text = shown.half_power_text(r.result)
-        assert text.frequency in screen(name)
-        assert text.frequency in page(name)
-    # The half-power table has a U of its own, in hertz: take those out before the points are compared.
-    in_hertz = {shown.expanded_hz(r.result) for r in responses}
-    assert sorted(x for x in on_page if x not in in_hertz) == sorted(expected_on_page)
+        assert shown.cells(r).value in screen(name)
+        assert shown.cells(r).value in page(name)
+    assert sorted(on_page) == sorted(expected_on_page)
 
 
 @pytest.mark.parametrize("name", ["does_not_meet", "as_left", "incomplete"])
@@ -157,22 +155,19 @@ def test_as_found_and_as_left_are_the_same_everywhere() -> None:
     told, table = results(report)["adjustment"], rows_of(points_csv(report))
     changes = [row for row in table if row["kind"] == "change"]
     before = [row for row in table if row["kind"] == "as found"]
-    assert len(changes) == len(before) == len(found.points) + len(found.responses) == 34
-    for pair, row, other in zip(found.points, told["points"], changes, strict=False):
+    assert len(changes) == len(before) == len(found.pairs) == 34
+    for pair, row, other in zip(found.pairs, told["pairs"], changes, strict=True):
         assert pair.change is not None
-        assert row["change"]["estimate_percent"] == float(other["result"]) == pair.change.estimate
-        assert row["change"]["expanded_u_percent"] == float(other["expanded_u"]) == pair.change.expanded
+        unit = {"%": "percent", "Hz": "hz"}[pair.change.unit]
+        assert row["change"][f"estimate_{unit}"] == float(other["result"]) == pair.change.estimate
+        assert row["change"][f"expanded_u_{unit}"] == float(other["expanded_u"]) == pair.change.expanded
         assert row["word"] == other["remarks"] == pair.word
-        line = f"{pair.either.setting} {shown.stated(pair.found)}"
+        named = f"channel {pair.either.channel}" if pair.either.curve else pair.either.setting
+        line = f"{named} {shown.stated_text(pair.found)}"
         assert line in seen
         assert line in shown_there
         assert f"{change_text(pair)} {pair.word}" in seen
         assert f"{change_text(pair)} {pair.word}" in shown_there
-    for pair, row, other in zip(found.responses, told["responses"], changes[len(found.points) :], strict=True):
-        assert row["change_hz"] == float(other["result"]) == pair.change_hz
-        for text in (half_power_stated(pair.found), half_power_stated(pair.left), change_text(pair)):
-            assert text in seen
-            assert text in shown_there
     for text in (found.sentence, found.summary):
         assert text in seen
         assert text in shown_there.replace(" │ │ ", " ")
@@ -180,10 +175,9 @@ def test_as_found_and_as_left_are_the_same_everywhere() -> None:
 
 @pytest.mark.parametrize("name", ["does_not_meet", "as_left"])
 def test_a_frequency_is_rounded_alike_in_sentence_and_table(name: str) -> None:
-    for response in (r for part in EXAMPLES[name]().parts for r in part.responses):
-        text = shown.half_power_text(response.result)
-        stated = shown.half_power_with_u(response.result)
-        assert stated == f"({text.frequency.split()[0]} ± {text.u.split()[0]}) {text.frequency.split()[1]}"
+    for response in (r for part in EXAMPLES[name]().parts for r in part.results if r.curve is not None):
+        said, stated = shown.cells(response), shown.stated_text(response)
+        assert stated == f"({said.value.split()[0]} ± {said.u.split()[0]}) {said.value.split()[1]}"
         assert stated in seen_on(page(name))
 
 
@@ -212,12 +206,12 @@ def test_json_names_its_version_and_holds_no_number_that_json_lacks(name: str) -
         raise AssertionError(constant)
 
     told = json.loads(text, parse_constant=refuse)
-    assert (told["format"], told["version"]) == (FORMAT, VERSION) == ("halfpower-report", 1)
+    assert (told["format"], told["version"]) == (FORMAT, VERSION) == ("halfpower-report", 2)
     assert list(told)[:2] == ["format", "version"]
 
 
 PURE = re.compile(
-    r"(k|probability|degrees_of_freedom|divisor|sensitivity|r|residual|version|channels?)|.*_probability|.*_ratio"
+    r"(k|probability|degrees_of_freedom|divisor|sensitivity|r|residual|version|channels?|readings_used)|.*_probability|.*_ratio"
 )
 UNITS = re.compile(r".*_(hz|db|div|percent|ratio|celsius|v|s|v_per_div|s_per_div|ohm|db_per_ln_f)")
 

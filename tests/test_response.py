@@ -63,14 +63,18 @@ def test_budget_adds_up_line_by_line_in_db_and_in_frequency() -> None:
     plan = replace(PLAN, u_level_db=0.05, u_reference_meter_db=0.03, u_frequency_rel=1e-4)
     result, _, u_rel = found(taken(), plan)
     assert result.slope_db_per_ln is not None
-    assert math.sqrt(sum(line.u_rel**2 for line in result.budget)) == pytest.approx(u_rel)
-    for line in result.budget:
-        assert line.u_db == pytest.approx(line.u_rel * -result.slope_db_per_ln)
-    names = [line.name for line in result.budget]
-    assert names == ["readings", "reference", "level", "reference meter", "frequency", "reference frequency"]
-    assert result.u_readings_rel == pytest.approx(math.hypot(result.budget[0].u_rel, result.budget[1].u_rel))
-    assert result.budget[4].u_rel == 1e-4
-    assert result.budget[2].u_db == pytest.approx(0.05, rel=0.05)
+    assert result.budget is not None
+    assert (result.budget.unit, result.budget.estimate) == ("Hz", result.frequency_hz)
+    assert result.budget.u == pytest.approx(u_rel * result.budget.estimate)
+    lines = {line.name: line for line in result.budget.contributions}
+    assert list(lines) == ["readings", "reference", "level", "reference meter", "frequency", "reference frequency"]
+    rel = {name: line.contribution / result.budget.estimate for name, line in lines.items()}
+    for name, line in lines.items():
+        if name != "frequency":
+            assert (line.unit, line.u) == ("dB", pytest.approx(rel[name] * -result.slope_db_per_ln))
+    assert result.u_readings_rel == pytest.approx(math.hypot(rel["readings"], rel["reference"]))
+    assert rel["frequency"] == pytest.approx(1e-4)
+    assert lines["level"].u == pytest.approx(0.05, rel=0.05)
 
 
 @given(factor=st.floats(0.2, 1.2))
@@ -128,7 +132,7 @@ def test_repeating_one_rounded_reading_does_not_average() -> None:
     plan = replace(PLAN, reader=ReadingModel(resolution_div=0.2, scatter_div=0.01))
     readings = taken(ratios=(0.9, 1.0, 1.1))
     many = [*readings[:3], *[readings[3]] * 50, *readings[4:]]
-    once, fifty = found(readings, plan)[0].budget[0].u_db, found(many, plan)[0].budget[0].u_db
+    once, fifty = (found(some, plan)[0].budget.contributions[0].u for some in (readings, many))
     rounding_db = 20.0 / math.log(10.0) * 0.2 / math.sqrt(12.0) / 4.2
     assert fifty > 0.5 * rounding_db
     assert fifty > once / 5.0

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from harness.analysis.estimate import Statement
 from harness.errors import AnalysisError
 from harness.journal.journal import Contents, Record
 from harness.models import Reference, Setup
@@ -27,7 +28,6 @@ from harness.run.jobs import Use
 from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
 from sequences import once_more
 from sequences.bandwidth import steps as bandwidth
-from sequences.bandwidth.response_model import HalfPower
 from sequences.pulse import steps as pulse
 from sequences.vertical import steps as vertical
 from tests.helpers.setups import a_setup
@@ -108,11 +108,10 @@ def with_reference(setup: Setup, bandwidth_hz: float) -> Setup:
 def test_another_drop_than_half_power_is_reported_and_not_held_against_the_rating(drop: str) -> None:
     setup, options = a_setup(), bandwidth.Options(channels=(1,), drop=drop)
     report = reported("bandwidth", setup, options, played(bandwidth, setup, options, single_pole(setup, 35e6)))
-    (response,) = report.parts[0].responses
+    (response,) = report.parts[0].results
     drop_db = float(drop.split(maxsplit=1)[0])
     true_hz = 35e6 * math.sqrt(10 ** (drop_db / 10) - 1)
-    low, high = response.result.interval_hz or (0.0, 0.0)
-    assert low <= true_hz <= high
+    assert response.statement.low <= true_hz <= response.statement.high
     assert (response.word, report.overall) == ("undecided", "cannot be decided")
     assert "rating is of half power" in response.remarks[0]
 
@@ -120,14 +119,14 @@ def test_another_drop_than_half_power_is_reported_and_not_held_against_the_ratin
 def test_three_decibels_are_half_power() -> None:
     setup, options = a_setup(), bandwidth.Options(channels=(1,), drop="3 dB")
     report = reported("bandwidth", setup, options, played(bandwidth, setup, options, single_pole(setup, 50e6)))
-    assert [r.word for r in report.parts[0].responses] == ["pass"]
+    assert [r.word for r in report.parts[0].results] == ["pass"]
 
 
 def test_a_channel_whose_readings_were_all_left_out_does_not_vanish_from_the_verdict() -> None:
     setup = remote(a_setup())
     answer = skipping(single_pole(setup, 50e6), lambda step: step.view.channel == 2)
     report = reported("bandwidth", setup, bandwidth.Options(), played(bandwidth, setup, bandwidth.Options(), answer))
-    assert [(r.channel, r.word) for r in report.parts[0].responses] == [(1, "pass"), (2, "undecided")]
+    assert [(r.channel, r.word) for r in report.parts[0].results] == [(1, "pass"), (2, "undecided")]
     assert report.overall == "cannot be decided"
 
 
@@ -135,10 +134,10 @@ def test_a_level_that_was_never_read_gives_no_verdict() -> None:
     setup, options = with_reference(a_setup(), 500e6), bandwidth.Options(channels=(1,))
     answer = skipping(single_pole(setup, 50e6), lambda step: step.display == "reference")
     report = reported("bandwidth", setup, options, played(bandwidth, setup, options, answer))
-    (response,) = report.parts[0].responses
+    (response,) = report.parts[0].results
     assert response.word == "undecided"
     assert "not read on the reference" in response.remarks[0]
-    assert "own stated flatness" not in response.level_method
+    assert "own stated flatness" not in response.curve.level_method
 
 
 def test_a_level_read_only_up_to_below_the_crossing_gives_no_verdict() -> None:
@@ -147,7 +146,7 @@ def test_a_level_read_only_up_to_below_the_crossing_gives_no_verdict() -> None:
     answer = skipping(pole, lambda s: s.display == "reference" and isinstance(s.stimulus, Sine)
                       and s.stimulus.frequency_hz > 20e6)  # fmt: skip
     report = reported("bandwidth", setup, options, played(bandwidth, setup, options, answer))
-    (response,) = report.parts[0].responses
+    (response,) = report.parts[0].results
     assert response.word == "undecided"
     assert "MHz only" in response.remarks[0]
 
@@ -165,7 +164,7 @@ def test_next_to_no_signal_breaks_no_report(display: str, shown_div: float) -> N
         return Reading(value=shown_div) if step.stimulus.frequency_hz > 20e6 else reply
 
     report = reported("bandwidth", setup, options, played(bandwidth, setup, options, lost))
-    (response,) = report.parts[0].responses
+    (response,) = report.parts[0].results
     assert response.word != "pass"
     assert json.loads(to_json(report))
 
@@ -179,7 +178,7 @@ def test_the_search_ends_where_the_reference_is_no_longer_known(bandwidth_hz: fl
     # claim holds there; at 40 MHz it does, and the rating is met. Up to 34 MHz alone nothing is shown of 40 MHz.
     setup, options = with_reference(a_setup(), bandwidth_hz), bandwidth.Options(channels=(1,))
     records = played(bandwidth, setup, options, single_pole(setup, 150e6))
-    (response,) = reported("bandwidth", setup, options, records).parts[0].responses
+    (response,) = reported("bandwidth", setup, options, records).parts[0].results
     assert response.word == word
     assert said in response.sentence
 
@@ -213,16 +212,18 @@ def test_a_level_that_had_gone_at_the_end_widens_the_interval_and_moves_nothing(
         change_db = at_reference_db if step.stimulus.frequency_hz < 1e6 else at_crossing_db
         return replace(reply, value=(reply.value or 0.0) * 10 ** (change_db / 20))
 
-    def found(answer: Answer) -> HalfPower:
+    def found(answer: Answer) -> Statement:
         records = played(bandwidth, setup, options, answer)
-        return reported("bandwidth", setup, options, records).parts[0].responses[0].result
+        statement = reported("bandwidth", setup, options, records).parts[0].results[0].statement
+        assert statement is not None
+        return statement
 
     still, drifted = found(pole), found(gone)
-    assert drifted.frequency_hz == pytest.approx(still.frequency_hz, rel=1e-3)
-    assert (drifted.u_rel or 0.0) >= (still.u_rel or 1.0)
+    assert drifted.estimate == pytest.approx(still.estimate, rel=1e-3)
+    assert drifted.u / drifted.estimate >= still.u / still.estimate
     if at_reference_db != at_crossing_db:
         # Rectangular, the change whole; a single pole falls by 10/ln 10 dB per ln f at half power (textbook).
-        assert (drifted.u_rel or 0.0) >= 0.5 / math.sqrt(3) / (10 / math.log(10))
+        assert drifted.u / drifted.estimate >= 0.5 / math.sqrt(3) / (10 / math.log(10))
 
 
 # --- readings at the ends of the screen --------------------------------------------------------------------------
@@ -236,9 +237,8 @@ def test_a_reference_off_the_screen_is_lowered_once_and_the_crossing_found(read:
     off = [r for r in records if isinstance(r.reply, Reading) and r.reply.status == "off_screen"]
     assert len(off) == 1
     assert len(records) < 40
-    (response,) = reported("bandwidth", setup, options, records).parts[0].responses
-    low, high = response.result.interval_hz or (0.0, 0.0)
-    assert low <= 50e6 <= high
+    (response,) = reported("bandwidth", setup, options, records).parts[0].results
+    assert response.statement.low <= 50e6 <= response.statement.high
 
 
 def test_a_trace_that_is_nothing_but_its_width_is_a_reading() -> None:
@@ -252,7 +252,7 @@ def test_a_trace_that_is_nothing_but_its_width_is_a_reading() -> None:
 
     records = played(bandwidth, setup, options, answer)
     assert len(records) < 40
-    (response,) = reported("bandwidth", setup, options, records).parts[0].responses
+    (response,) = reported("bandwidth", setup, options, records).parts[0].results
     assert response.word == "fail"  # 5 of 40 MHz
 
 
@@ -339,12 +339,12 @@ def test_a_ground_line_belongs_to_the_pass_it_was_read_in() -> None:
     records = answered(
         (vertical.ground_step(first), 0.2), (first, 6.2), (vertical.ground_step(second), -0.3), (second, 3.7)
     )
-    points = {point.expected: point for point in reported("vertical", setup, options, records).parts[0].points}
+    points = {point.expected: point for point in reported("vertical", setup, options, records).parts[0].results}
     assert [points[6.0].reading, points[4.0].reading] == pytest.approx([6.0, 4.0])
     again = answered(
         (vertical.ground_step(first), 0.2), (first, 6.2), (vertical.ground_step(first), -0.3), (first, 5.7)
     )
-    both = reported("vertical", setup, options, again).parts[0].points
+    both = reported("vertical", setup, options, again).parts[0].results
     assert [point.reading for point in both] == pytest.approx([6.0, 6.0])  # two passes are no repeats of one point
 
 
@@ -355,7 +355,7 @@ def test_a_return_is_compared_with_its_first_point_and_with_the_ground_line_of_i
     records = answered((ground, 0.2), (step, 6.2), (ground, 0.5), (once_more(step), 6.5 + 0.3))
     (part,) = reported("vertical", setup, options, records).parts
     (finding,) = part.findings
-    assert len(part.points) == 1
+    assert len(part.results) == 1
     assert finding.value == pytest.approx(5.0)  # 6.3 div where 6 were read
     assert finding.u is not None
     expected_u = 2 * 100 / 6 * math.sqrt(4) * setup.unit.scatter  # two readings and two ground lines, each 0.01 div
@@ -409,7 +409,7 @@ def test_a_reading_that_never_stood_still_is_remarked_on() -> None:
     records = answered((vertical.ground_step(step), 0.0), (step, 6.0))
     moving = replace(records[1], reply=Reading(value=6.0, flags=(NOT_SETTLED,), scatter=0.3))
     still, moved = (
-        reported("vertical", setup, vertical.Options(), (records[0], record)).parts[0].points[0]
+        reported("vertical", setup, vertical.Options(), (records[0], record)).parts[0].results[0]
         for record in (records[1], moving)
     )
     assert moved.remarks == ("read while it still moved: it never stood still as asked",)

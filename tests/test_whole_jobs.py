@@ -74,7 +74,7 @@ def test_points_that_were_not_reached_are_named_by_channel_and_range(
 ) -> None:
     result = opening.start(job(lab, VERTICAL), tmp_path, watch=losing(benches, "unit", "1 vertical", 4))
     (part,) = result.report.parts
-    read_there = {(point.channel, point.setting) for point in part.points}
+    read_there = {(point.channel, point.setting) for point in part.results}
     every = {(channel, f"{v} mV/div") for channel in (1, 2) for v in (100, 200, 500)}
     named = {
         (int(text.split(":")[0].removeprefix("channel ")), setting)
@@ -175,7 +175,7 @@ def test_two_units_of_one_switched_bench_are_measured_each_at_its_place(two_plac
         path = job(two_places, ONE_RANGE, head=head)
         assert opening.rehearse(opening.load(path)).hands == ()
         result = opening.start(path, tmp_path)
-        (point,) = result.report.parts[0].points
+        (point,) = result.report.parts[0].results
         truth = opening.simulated_bench(opening.load(path)).truth  # type: ignore[union-attr]  # it is simulated
         assert abs(point.statement.estimate - 100 * truth.gain_error(1, 0.1)) <= point.statement.expanded  # type: ignore[union-attr]
         gains[head] = point.statement.estimate  # type: ignore[union-attr]
@@ -274,7 +274,7 @@ def drift_of(lab: Path, tmp_path: Path, **drift: str) -> list[Any]:
     taken = [r for r in read(result.folder).records if isinstance(r.step, Measure) and r.step.purpose == RETURN]
     assert len(taken) == 2
     (part,) = result.report.parts
-    assert len(part.points) == 6  # a return is no further repeat of its point
+    assert len(part.results) == 6  # a return is no further repeat of its point
     return [finding for finding in part.findings if finding.name == DRIFT]
 
 
@@ -299,7 +299,7 @@ def test_a_time_base_returns_to_its_first_point_too(lab: Path, tmp_path: Path) -
     result = opening.start(job(lab, f"{TIME_BASE}\nreturn_to_first = true"), tmp_path)
     (part,) = result.report.parts
     (finding,) = part.findings
-    assert (finding.name, finding.unit, len(part.points)) == (DRIFT, "%", 2)
+    assert (finding.name, finding.unit, len(part.results)) == (DRIFT, "%", 2)
     assert "1 µs/div: at the end of the pass" in finding.sentence
     assert opening.load(job(lab, TIME_BASE)).uses[0].options.return_to_first is False
 
@@ -343,9 +343,9 @@ def test_a_level_meter_of_fifty_ohm_levels_the_sine_on_a_path_of_its_own(lab: Pa
     path = job(lab, f'{BANDWIDTH}\nlevel_path = "straight"\nchannels = [1]')
     assert opening.rehearse(opening.load(path)).refused == ()
     result = opening.start(path, tmp_path / "runs")
-    (response,) = result.report.parts[0].responses
+    (response,) = result.report.parts[0].results
     truth = opening.simulated_bench(opening.load(path)).truth  # type: ignore[union-attr]  # it is simulated
-    low, high = response.result.interval_hz
+    low, high = response.statement.low, response.statement.high
     assert low <= truth.half_power_hz(1) <= high
     assert high - low < 0.05 * truth.half_power_hz(1)
 

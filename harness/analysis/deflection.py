@@ -246,42 +246,6 @@ def linearity(
     )
 
 
-def channel_match(one: Budget, other: Budget, *, shared: Sequence[str] = ()) -> Budget:
-    """
-    Return how much more one channel shows than another on the same range and level, in percent.
-
-    Parameters
-    ----------
-    one, other
-        Deflection errors of the two channels, in percent, by one definition.
-    shared
-        Names of the lines that are the same error in both, such as the source's: they drop out but for the small part
-        by which their sensitivities differ.
-
-    References
-    ----------
-    Equation (13).
-    """
-    sensitivity = {line.name: line.sensitivity for line in other.contributions}
-    lines: list[Contribution] = []
-    for line in one.contributions:
-        if line.name in shared and line.name in sensitivity:
-            lines.append(replace(line, sensitivity=line.sensitivity - sensitivity[line.name]))
-        else:
-            lines.append(replace(line, name=f"{one.quantity}: {line.name}"))
-    lines += [
-        replace(line, name=f"{other.quantity}: {line.name}", sensitivity=-line.sensitivity)
-        for line in other.contributions
-        if line.name not in shared or line.name not in {mine.name for mine in one.contributions}
-    ]
-    return Budget(
-        quantity=f"{one.quantity} less {other.quantity}",
-        unit="%",
-        estimate=one.estimate - other.estimate,
-        contributions=tuple(lines),
-    )
-
-
 def probe_ratio(
     straight: Length,
     divided: Length,

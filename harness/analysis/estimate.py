@@ -13,7 +13,7 @@ JCGM 100:2008 (GUM), clauses 4, 5, 6 and annex G. JCGM 101:2008, clauses 6.4 and
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from scipy.special import ndtr, ndtri, stdtrit
@@ -23,7 +23,7 @@ from harness.analysis.rounding import format_value_u
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine"]
 Method = Literal["gum", "convolution"]
@@ -53,7 +53,8 @@ class Contribution:
     `half_width` is the figure as it is known (half-width of the limits, or a stated expanded uncertainty) and `divisor`
     takes it to the standard uncertainty `u`; it is None where `u` is known directly. `value` is the estimate of the
     input, or the correction made, as the table shows it; it is in `unit`, as are `half_width` and `u`. `sensitivity`
-    takes the input to the quantity of the budget.
+    takes the input to the quantity of the budget. `origin` names the standard or the path that the error comes from:
+    lines of one name and one origin are one and the same error, in however many results they stand.
     """
 
     name: str
@@ -65,6 +66,7 @@ class Contribution:
     u: float
     sensitivity: float = 1.0
     dof: float = math.inf
+    origin: str = ""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.u) and self.u >= 0.0):
@@ -252,6 +254,43 @@ class Budget:
             joined = [g for g in groups if any(c.name in {a, b} for c in g)]
             groups = [g for g in groups if g not in joined] + [[c for g in joined for c in g]]
         return [tuple(g) for g in groups]
+
+
+def difference(one: Budget, other: Budget, *, shared: Collection[str] = ()) -> Budget:
+    """
+    Return how much one result exceeds another, in their unit.
+
+    Parameters
+    ----------
+    one, other
+        Two results in one unit, by one definition.
+    shared
+        Origins of errors that are the same in both, such as a source's: their lines drop out but for the small part by
+        which their sensitivities differ.
+
+    References
+    ----------
+    Equation (13).
+    """
+    in_other = {(line.name, line.origin): line for line in other.contributions if line.origin in shared}
+    in_one = {(line.name, line.origin) for line in one.contributions}
+    lines: list[Contribution] = []
+    for line in one.contributions:
+        if (same := in_other.get((line.name, line.origin))) is not None:
+            lines.append(replace(line, sensitivity=line.sensitivity - same.sensitivity))
+        else:
+            lines.append(replace(line, name=f"{one.quantity}: {line.name}"))
+    lines += [
+        replace(line, name=f"{other.quantity}: {line.name}", sensitivity=-line.sensitivity)
+        for line in other.contributions
+        if (line.name, line.origin) not in in_other or (line.name, line.origin) not in in_one
+    ]
+    return Budget(
+        quantity=f"{one.quantity} less {other.quantity}",
+        unit=one.unit,
+        estimate=one.estimate - other.estimate,
+        contributions=tuple(lines),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -47,7 +47,7 @@ def budget_for(
         No reading among the readings, no accuracy for the stimulus, or a quantity that is not judged.
     """
     rating = quantity_of(step).rating
-    if rating is None:
+    if rating is None or rating.budget is None:
         raise AnalysisError(f"the {step.quantity.replace('_', ' ')} is read for other results, and not judged.")
     return rating.budget(setup, step, readings, ground, repeats)
 
@@ -64,7 +64,7 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
     """Return the tolerance of a point in the unit of its budget; AnalysisError if none is rated."""
     quantity = quantity_of(step)
     rating = quantity.rating
-    tolerance = None if rating is None else rating.tolerance(setup.unit, step)
+    tolerance = None if rating is None or rating.tolerance is None else rating.tolerance(setup.unit, step)
     if rating is None or tolerance is None:
         wanted = step.quantity.replace("_", " ")
         raise AnalysisError(f"{setup.unit.model}: the unit file rates no {wanted}, so there is no verdict on it.")

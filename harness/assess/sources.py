@@ -72,9 +72,9 @@ def source_contributions(instrument: Instrument, stimulus: Stimulus) -> tuple[Co
     )
 
 
-def source_line_names(instrument: Instrument) -> tuple[str, str]:
-    """What the lines of `source_contributions` are called in a budget: limits, certificate."""
-    return f"limits of {instrument.label}", f"certificate of {instrument.label}"
+def origin_of(instrument: Instrument) -> str:
+    """What the errors of a standard come from: it, with the certificate that states them."""
+    return f"{instrument.label}, {instrument.certificate or ''}"
 
 
 def true_level(setup: Setup, step: Measure) -> float:
@@ -145,12 +145,14 @@ def _transfer(setup: Setup, path: SignalPath) -> float:
 def _path_lines(name: str, path: SignalPath) -> Iterator[Contribution]:
     label = path.label or name
     if path.tolerance:
-        yield estimate.rectangular(f"division ratio of {label}", half_width=path.tolerance)
+        line = estimate.rectangular(f"division ratio of {label}", half_width=path.tolerance)
+        yield replace(line, origin=label)
     if path.termination is not None and path.termination_tolerance:
         # A matched source on R(1 + t): 2(1 + t)/(2 + t) = 1 + t/2 to first order.
-        yield estimate.rectangular(
+        line = estimate.rectangular(
             f"termination of {label}", half_width=path.termination_tolerance, value=path.termination, sensitivity=0.5
         )
+        yield replace(line, origin=label)
 
 
 def _point(stimulus: Stimulus) -> tuple[tuple[Function, ...], float | None, float | None, str]:
@@ -172,7 +174,8 @@ def _point(stimulus: Stimulus) -> tuple[tuple[Function, ...], float | None, floa
 
 def _line(instrument: Instrument, accuracy: Accuracy, *, value: float, unit: str) -> Contribution:
     width = accuracy.of_value * value + (accuracy.floor or 0.0)
-    limits, certificate = source_line_names(instrument)
     if accuracy.stated_as == "limits":
-        return estimate.rectangular(limits, half_width=width, value=value, unit=unit)
-    return estimate.expanded(certificate, expanded=width, value=value, unit=unit)
+        line = estimate.rectangular(f"limits of {instrument.label}", half_width=width, value=value, unit=unit)
+    else:
+        line = estimate.expanded(f"certificate of {instrument.label}", expanded=width, value=value, unit=unit)
+    return replace(line, origin=origin_of(instrument))

@@ -17,7 +17,7 @@ from harness.measurement import axis_of, is_error
 
 if TYPE_CHECKING:
     from harness.person.live import Silent
-    from harness.report.model import Point, Report, Response
+    from harness.report.model import Report, Result
     from harness.run.loop import Watch
     from harness.sim.true_values import TrueValues
     from harness.steps import Reply, Step
@@ -129,45 +129,38 @@ class Compared:
 
 def compare(made: Report, truth: TrueValues) -> tuple[Compared, ...]:
     """Every deflection, time factor and half-power frequency of a report beside its hidden true value."""
-    points = (point for part in made.parts for point in part.points)
-    responses = (response for part in made.parts for response in part.responses)
-    return (
-        *(found for point in points if (found := _point(made, point, truth))),
-        *(found for response in responses if (found := _response(made, response, truth))),
-    )
+    results = (result for part in made.parts for result in part.results)
+    return tuple(compared for result in results if (compared := _compared(made, result, truth)))
 
 
-def _point(made: Report, point: Point, truth: TrueValues) -> Compared | None:
-    statement, limits = point.statement, point.limits
-    if statement is None or limits is None or not is_error(point.quantity):
+def _compared(made: Report, result: Result, truth: TrueValues) -> Compared | None:
+    statement, limits = result.statement, result.limits
+    if statement is None or limits is None:
         return None
-    if axis_of(point.quantity) == "level":
-        path = made.setup.bench.paths[point.path]
-        shown = (1 + truth.gain_error(point.channel, point.setting_value)) * path.divides_by
-        shown /= truth.divides_by(point.path)
+    if result.curve is not None:
+        true = truth.half_power_hz(result.channel)
+    elif is_error(result.quantity):
+        true = 100 * _true_error(made, result, truth)
     else:
-        magnifier = made.setup.unit.magnifier if "×" in point.setting else 1.0
-        shown = 1 + truth.time_error(point.setting_value, magnifier)
-    error = 1 / shown - 1 if made.setup.job.error == "deflection factor" else shown - 1
-    true = error * 100 if statement.unit == "%" else error
+        return None
+    where = "" if result.curve is not None else f", {result.setting}, {result.path}"
     return Compared(
-        what=f"{point.quantity}, channel {point.channel}, {point.setting}, {point.path}",
-        low=statement.low, high=statement.high, true=true, unit=statement.unit, word=point.word,
+        what=f"{result.quantity}, channel {result.channel}{where}",
+        low=statement.low, high=statement.high, true=true, unit=statement.unit, word=result.word,
         within_rating=_within(true, limits.low, limits.high),
     )  # fmt: skip
 
 
-def _response(made: Report, response: Response, truth: TrueValues) -> Compared | None:
-    result = response.result
-    if result.interval_hz is None:
-        return None
-    true_hz = truth.half_power_hz(response.channel)
-    low_hz, high_hz = result.interval_hz
-    return Compared(
-        what=f"half-power frequency, channel {response.channel}",
-        low=low_hz, high=high_hz, true=true_hz, unit="Hz", word=response.word,
-        within_rating=true_hz >= made.setup.unit.bandwidth,
-    )  # fmt: skip
+def _true_error(made: Report, result: Result, truth: TrueValues) -> float:
+    """The hidden error as a ratio, by the definition of the job."""
+    if axis_of(result.quantity) == "level":
+        path = made.setup.bench.paths[result.path]
+        shown = (1 + truth.gain_error(result.channel, result.setting_value)) * path.divides_by
+        shown /= truth.divides_by(result.path)
+    else:
+        magnifier = made.setup.unit.magnifier if "×" in result.setting else 1.0
+        shown = 1 + truth.time_error(result.setting_value, magnifier)
+    return 1 / shown - 1 if made.setup.job.error == "deflection factor" else shown - 1
 
 
 def _within(value: float, low: float | None, high: float | None) -> bool:

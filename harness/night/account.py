@@ -192,7 +192,7 @@ def _by_the_guardian(record: journal.Contents | None) -> list[str]:
 
 
 def _taken(part: PartResult) -> int:
-    return sum(one.word != "not measured" for one in shown.judged(part)) + len(part.plain)
+    return sum(result.word != "not measured" for result in part.results) + len(part.plain)
 
 
 def _planned(job: Job, report: Report | None) -> int:
@@ -202,7 +202,7 @@ def _planned(job: Job, report: Report | None) -> int:
 
 
 def _seen(part: PartResult | None) -> int:
-    return len(list(shown.judged(part))) + len(part.plain) if part else 0
+    return len(part.results) + len(part.plain) if part else 0
 
 
 def _missing(job: Job, report: Report) -> Iterator[str]:

@@ -3,26 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import zip_longest
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final
 
-from harness.analysis.deflection import channel_match
-from harness.analysis.estimate import state
-from harness.assess.sources import source_line_names
+from harness.analysis.estimate import difference, state
+from harness.assess.sources import origin_of
 from harness.errors import HalfpowerError
 from harness.quantities import counted
-from harness.report import shown
-from harness.report.model import Adjustment, Change, Point, PointPair, Report, Response, ResponsePair
+from harness.report.model import Adjustment, Change, Pair, Report, Result
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
-    from harness.models import Setup
     from harness.report.model import Standard
 
-_T = TypeVar("_T", Point, Response)
 _CHANGED: Final[Mapping[bool, Change]] = {True: "changed", False: "no change shown"}
 
 
@@ -57,9 +52,8 @@ def check_pair(found: Report, left: Report) -> None:
 
 def adjustment(found: Report, left: Report) -> Adjustment:
     """The earlier run beside this one."""
-    points = tuple(_point_pairs(found, left))
-    responses = tuple(_response_pairs(found, left))
-    words: list[Change] = [pair.word for pair in points] + [pair.word for pair in responses]
+    pairs = tuple(_pairs(found, left))
+    words = [pair.word for pair in pairs]
     both = [word for word in words if word != "one state only"]
     return Adjustment(
         number=found.number,
@@ -70,8 +64,7 @@ def adjustment(found: Report, left: Report) -> Adjustment:
         overall=found.overall,
         sentence=f"As found (run {found.number}): {found.sentence}",
         summary=_summary(both, len(words) - len(both)),
-        points=points,
-        responses=responses,
+        pairs=pairs,
     )
 
 
@@ -81,90 +74,59 @@ def _summary(both: Sequence[Change], single: int) -> str:
     return f"{said}; {single} {'was' if single == 1 else 'were'} read in one state only." if single else f"{said}."
 
 
-def _gathered(some: Iterable[_T], key: Callable[[_T], tuple[object, ...]]) -> dict[tuple[object, ...], list[_T]]:
-    found: dict[tuple[object, ...], list[_T]] = {}
-    for one in some:
-        found.setdefault(key(one), []).append(one)
-    return found
+def _gathered(
+    results: Iterable[Result], key: Callable[[Result], tuple[object, ...]]
+) -> dict[tuple[object, ...], list[Result]]:
+    gathered: dict[tuple[object, ...], list[Result]] = {}
+    for result in results:
+        gathered.setdefault(key(result), []).append(result)
+    return gathered
 
 
-def _paired(
-    found: Iterable[_T], left: Iterable[_T], key: Callable[[_T], tuple[object, ...]]
-) -> Iterator[tuple[_T | None, _T | None]]:
+def _beside(
+    found: Iterable[Result], left: Iterable[Result], key: Callable[[Result], tuple[object, ...]]
+) -> Iterator[tuple[Result | None, Result | None]]:
     """Those of one key beside each other in their order, whichever part of the run they are in."""
-    before: dict[tuple[object, ...], list[_T]] = _gathered(found, key)
-    after: dict[tuple[object, ...], list[_T]] = _gathered(left, key)
-    for each in dict.fromkeys((*after, *before)):
-        yield from zip_longest(before.get(each, ()), after.get(each, ()))
+    before, after = _gathered(found, key), _gathered(left, key)
+    for place in dict.fromkeys((*after, *before)):
+        yield from zip_longest(before.get(place, ()), after.get(place, ()))
 
 
-def _points(report: Report) -> Iterator[Point]:
-    return (point for part in report.parts for point in part.points)
+def _place(result: Result) -> tuple[object, ...]:
+    """The range that is tried, with what kind of signal, and by which drop of a response."""
+    drop_db = None if result.curve is None else result.curve.drop_db
+    return result.quantity, result.channel, result.path, result.setting, type(result.stimulus).__name__, drop_db
 
 
-def _place(point: Point) -> tuple[object, ...]:
-    """The range that is tried, and with what kind of signal."""
-    return point.quantity, point.channel, point.path, point.setting, type(point.stimulus).__name__
-
-
-def _paired_points(found: Report, left: Report) -> Iterator[tuple[Point | None, Point | None]]:
-    """Points of one place with the same signal; of the others, where one run has as many as the other, by their size.
+def _paired(found: Report, left: Report) -> Iterator[tuple[Result | None, Result | None]]:
+    """Results of one place with the same signal; of the others, where one run has as many as the other, by their size.
 
     A level may have been lowered in one run; but two levels of one range that are not each other's are no pair.
     """
-    before = _gathered(_points(found), _place)
-    after = _gathered(_points(left), _place)
+    before, after = (_gathered((r for part in run.parts for r in part.results), _place) for run in (found, left))
     for place in dict.fromkeys((*after, *before)):
-        same = list(_paired(before.get(place, ()), after.get(place, ()), lambda point: (point.applied,)))
+        same = list(_beside(before.get(place, ()), after.get(place, ()), lambda result: (result.applied,)))
         alone = [one for one, other in same if one and not other], [other for one, other in same if other and not one]
         if len(alone[0]) == len(alone[1]):
-            by_size = (sorted(some, key=lambda point: point.applied_value) for some in alone)
+            by_size = (sorted(results, key=lambda result: result.applied_value or 0.0) for results in alone)
             same = [pair for pair in same if all(pair)] + list(zip(*by_size, strict=True))
         yield from same
 
 
-def _point_pairs(found: Report, left: Report) -> Iterator[PointPair]:
-    shared = _shared_lines(found.setup, left.setup)
-    for one, other in _paired_points(found, left):
+def _pairs(found: Report, left: Report) -> Iterator[Pair]:
+    """Every result with its counterpart. What both rest on of the reference is not taken off: U is rather too large."""
+    before, after = found.setup.bench.calibrator, left.setup.bench.calibrator
+    shared = () if before is None or after is None or origin_of(before) != origin_of(after) else (origin_of(after),)
+    for one, other in _paired(found, left):
         if one is None or other is None or one.budget is None or other.budget is None:
-            yield PointPair(found=one, left=other, change=None, word="one state only")
+            yield Pair(found=one, left=other, change=None, word="one state only")
             continue
-        less = channel_match(
-            replace(other.budget, quantity="as left"), replace(one.budget, quantity="as found"), shared=shared
+        change = state(
+            difference(
+                replace(other.budget, quantity="as left"), replace(one.budget, quantity="as found"), shared=shared
+            )
         )
-        change = state(replace(less, unit=other.budget.unit))
-        yield PointPair(found=one, left=other, change=change, word=_CHANGED[abs(change.estimate) > change.expanded])
-
-
-def _shared_lines(found: Setup, left: Setup) -> Sequence[str]:
-    """The lines of the budgets that are one and the same error in both runs: those of one calibrator, unchanged."""
-    before, after = found.bench.calibrator, left.bench.calibrator
-    if before is None or after is None or before.certificate != after.certificate or before.label != after.label:
-        return ()
-    return source_line_names(after)
-
-
-def _response_pairs(found: Report, left: Report) -> Iterator[ResponsePair]:
-    """Half-power frequencies; what the two runs share is not taken off, so U of the change is rather too large."""
-
-    def responses(report: Report) -> Iterator[Response]:
-        return (response for part in report.parts for response in part.responses)
-
-    def place(response: Response) -> tuple[object, ...]:
-        return response.channel, response.path, response.setting, response.result.drop_db
-
-    for one, other in _paired(responses(found), responses(left), place):
-        before = None if one is None else shown.expanded_hz(one.result)
-        after = None if other is None else shown.expanded_hz(other.result)
-        if one is None or other is None or before is None or after is None:
-            yield ResponsePair(found=one, left=other, change_hz=None, expanded_hz=None, word="one state only")
-            continue
-        change_hz = (other.result.frequency_hz or 0.0) - (one.result.frequency_hz or 0.0)
-        expanded_hz = math.hypot(before, after)
-        yield ResponsePair(
-            found=one, left=other, change_hz=change_hz, expanded_hz=expanded_hz,
-            word=_CHANGED[abs(change_hz) > expanded_hz],
-        )  # fmt: skip
+        yield Pair(found=one, left=other, change=change, word=_CHANGED[abs(change.estimate) > change.expanded])
 
 
 def both_standards(found: Report, used: Sequence[Standard]) -> tuple[Standard, ...]:

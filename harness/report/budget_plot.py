@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from harness.report import shown
 from harness.report.chosen import name_of
-from harness.report.model import Response
 from harness.report.plot_style import FAINT, LIMIT, SERIES, TEXT, Picture, drawing, to_svg
 from harness.words.clean import shortened
 
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from harness.report.chosen import Chosen
-    from harness.report.model import Point, Report
+    from harness.report.model import Report, Result
 
 _LINE_IN: Final = 0.36  # a bar with its name above it
 _MOST_LINES: Final = 14
@@ -37,22 +36,17 @@ class Bars:
     unit: str
 
 
-def bars_of(one: Point | Response) -> Bars | None:
+def bars_of(result: Result) -> Bars | None:
     """The budget of a result; None where it has none."""
-    if isinstance(one, Response):
-        result = one.result
-        if result.u_rel is None or not result.budget:
-            return None
-        return Bars(
-            lines=_sorted((line.name, 100.0 * line.u_rel) for line in result.budget), combined=100.0 * result.u_rel,
-            expanded=100.0 * result.k * result.u_rel, k=result.k, half_width=None, unit="%",
-        )  # fmt: skip
-    s, budget = one.statement, one.budget
+    s, budget = result.statement, result.budget
     if s is None or budget is None:
         return None
+    scale, unit = shown.scale_of(s.unit, s.estimate)
+    half_width = None if result.limits is None else result.limits.half_width
     return Bars(
-        lines=_sorted((line.name, abs(line.contribution)) for line in budget.contributions), combined=s.u,
-        expanded=s.expanded, k=s.k, half_width=None if one.limits is None else one.limits.half_width, unit=s.unit,
+        lines=_sorted((line.name, abs(line.contribution) / scale) for line in budget.contributions),
+        combined=s.u / scale, expanded=s.expanded / scale, k=s.k,
+        half_width=None if half_width is None else half_width / scale, unit=unit,
     )  # fmt: skip
 
 

@@ -49,11 +49,11 @@ def _before(setup: Setup) -> Iterator[Heading]:
 
 
 def count(parts: Sequence[PartResult], *quantities: str, signal: type | None = None) -> int:
-    """How many points of these quantities were read."""
+    """How many results of these quantities were read."""
     return sum(
-        point.quantity in quantities and point.reading is not None
-        and (signal is None or isinstance(point.stimulus, signal))
-        for part in parts for point in part.points
+        result.quantity in quantities and result.reading is not None
+        and (signal is None or isinstance(result.stimulus, signal))
+        for part in parts for result in part.results
     )  # fmt: skip
 
 
@@ -65,7 +65,6 @@ def _rest(parts: Sequence[PartResult]) -> Iterator[Heading]:
         "Cursors", "not measured by this tool: readings are of the trace against the graticule, or its record"
     )
     yield outside("Input resistance and capacitance", "taken from the unit file, not measured")
-    judged = any(point.budget is not None for part in parts for point in part.points)
-    judged = judged or any(response.result.budget for part in parts for response in part.responses)
+    judged = any(result.budget is not None for part in parts for result in part.results)
     yield heading("Uncertainties", judged, "a budget for every judged result", "there is no result with a budget")
     yield Heading(title="Documentation", coverage="covered", by="this report, and the record of the run")

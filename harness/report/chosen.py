@@ -7,18 +7,16 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final
 
 from harness.errors import HalfpowerError
 from harness.report import shown
-from harness.report.model import Point, PointPair, Response, ResponsePair, Word
+from harness.report.model import Result, Word
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from harness.analysis.verdict import Limits
     from harness.report.model import Report
-
-One: TypeAlias = Point | Response
 
 _WORST_FIRST: Final[tuple[Word, ...]] = (
     "fail", "conditional fail", "undecided", "conditional pass", "pass", "not measured",
@@ -29,16 +27,16 @@ _NEAREST: Final = 4  # names that are offered where none fits
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
-    """A point or a response, and the part that it belongs to."""
+    """A result, and the part that it belongs to."""
 
     part: int
-    one: One
+    one: Result
 
 
 def everything(report: Report) -> Iterator[Chosen]:
     """Every judged result of a report, in its order."""
     for n, part in enumerate(report.parts):
-        yield from (Chosen(part=n, one=one) for one in shown.judged(part))
+        yield from (Chosen(part=n, one=one) for one in part.results)
 
 
 def worst(report: Report) -> Chosen | None:
@@ -87,25 +85,16 @@ def named(report: Report, words: str) -> Chosen:
     raise HalfpowerError(f"{len(fitting)} results fit {words!r}. Say more, to tell these apart: {offered}.")
 
 
-def name_of(report: Report, one: One) -> str:
+def name_of(report: Report, one: Result) -> str:
     """What a result is called: "deflection, channel 2, 1 m lead, 500 mV/div"."""
     return f"{one.quantity}, channel {one.channel}, {shown.path_label(report, one.path)}, {one.setting}"
 
 
-def as_found(report: Report, one: One) -> One | None:
+def as_found(report: Report, one: Result) -> Result | None:
     """The same result as it was found before the adjustment, if the report holds it."""
     if report.adjustment is None:
         return None
-    pairs: tuple[PointPair | ResponsePair, ...] = (*report.adjustment.points, *report.adjustment.responses)
-    return next((pair.found for pair in pairs if pair.left is one), None)
-
-
-def estimate_of(one: One) -> tuple[float, float] | None:
-    """What was found with its expanded uncertainty, in the unit of its limits; None where either is missing."""
-    if isinstance(one, Point):
-        return None if one.statement is None else (one.statement.estimate, one.statement.expanded)
-    frequency_hz, expanded_hz = one.result.frequency_hz, shown.expanded_hz(one.result)
-    return None if frequency_hz is None or expanded_hz is None else (frequency_hz, expanded_hz)
+    return next((pair.found for pair in report.adjustment.pairs if pair.left is one), None)
 
 
 def _words(text: str) -> list[str]:
@@ -120,7 +109,7 @@ def _begins(have: str, word: str) -> bool:
     return have.startswith(word) and not re.match(r"[\d.]", have[len(word) :])
 
 
-def _known(one: One) -> bool:
+def _known(one: Result) -> bool:
     return one.word != "not measured"
 
 
@@ -132,12 +121,11 @@ def _badness(each: Chosen) -> tuple[float, ...]:
     return rank, round(verdict.conformance_probability, 4), -_excess(each.one, verdict.limits)
 
 
-def _excess(one: One, limits: Limits) -> float:
+def _excess(one: Result, limits: Limits) -> float:
     """How many expanded uncertainties a result lies beyond its nearer limit; negative inside."""
-    known = estimate_of(one)
-    if known is None or not known[1]:
+    if one.statement is None or not one.statement.expanded:
         return -math.inf
-    estimate, expanded = known
+    estimate, expanded = one.statement.estimate, one.statement.expanded
     sides = [-math.inf if limits.high is None else estimate - limits.high]
     sides += [-math.inf if limits.low is None else limits.low - estimate]
     return max(sides) / expanded

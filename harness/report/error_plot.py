@@ -24,7 +24,7 @@ from harness.words.clean import shortened
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from harness.report.model import Point, Report
+    from harness.report.model import Report, Result
 
 MOST_SERIES: Final = len(SERIES)  # of one picture: more would be told apart by nobody
 _LONGEST_SETTING: Final = 15
@@ -33,13 +33,13 @@ _ROTATE_FROM: Final = 9  # settings on an axis
 _PANEL_IN: Final = 2.4
 
 
-def drawable(points: Sequence[Point]) -> bool:
+def drawable(points: Sequence[Result]) -> bool:
     """Errors in one unit, at more than one setting: else a table says it better."""
     units = {point.statement.unit for point in points if point.statement is not None}
     return len(units) == 1 and len({point.setting for point in points}) > 1
 
 
-def by_series(points: Sequence[Point]) -> list[list[Point]]:
+def by_series(points: Sequence[Result]) -> list[list[Result]]:
     """The points of a quantity in groups that one picture holds: a few channels and paths each."""
     series = list(dict.fromkeys((p.channel, p.path) for p in points))
     groups = [series[n : n + MOST_SERIES] for n in range(0, len(series), MOST_SERIES)]
@@ -52,7 +52,7 @@ class _Slot:
 
     x: float
     width: float
-    point: Point
+    point: Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +64,7 @@ class _Axis:
 
 
 def error_picture(
-    report: Report, points: Sequence[Point], found: Sequence[Point] = (), *, key: str, part: int, width_in: float
+    report: Report, points: Sequence[Result], found: Sequence[Result] = (), *, key: str, part: int, width_in: float
 ) -> Picture:
     """Errors with U by setting, one marker a channel and path; those `found` before an adjustment in a panel before."""
     every = (*found, *points)
@@ -102,7 +102,7 @@ def error_picture(
     )  # fmt: skip
 
 
-def _panel(axes: Axes, points: Sequence[Point], along: _Axis, labels: Mapping[tuple[int, str], str]) -> None:
+def _panel(axes: Axes, points: Sequence[Result], along: _Axis, labels: Mapping[tuple[int, str], str]) -> None:
     """The errors of one state of the unit."""
     slots = [
         slot
@@ -126,7 +126,7 @@ def _legend(grid: Iterable[Axes]) -> tuple[list[Any], list[str]]:
     return list(named.values()), list(named)
 
 
-def _reach(points: Sequence[Point]) -> tuple[float, float]:
+def _reach(points: Sequence[Result]) -> tuple[float, float]:
     """The error axis: every limit and every interval, with some room."""
     ends = [0.0]
     for p in points:
@@ -136,7 +136,7 @@ def _reach(points: Sequence[Point]) -> tuple[float, float]:
     return min(ends) - room, max(ends) + room
 
 
-def _slots(x: int, points: Sequence[Point]) -> list[_Slot]:
+def _slots(x: int, points: Sequence[Result]) -> list[_Slot]:
     width = 1.0 / len(points)
     return [_Slot(x=x + (n - (len(points) - 1) / 2.0) * width, width=width, point=p) for n, p in enumerate(points)]
 
@@ -200,7 +200,7 @@ def _setting_axis(axes: Axes, along: _Axis) -> None:
     axes.set_xlim(-0.5, len(settings) - 0.5)
 
 
-def _in_words(points: Sequence[Point]) -> str:
+def _in_words(points: Sequence[Result]) -> str:
     """Say for a listener what the picture shows."""
     sentences = [
         f"{p.setting}, channel {p.channel}: {shown.minus(p.statement.text(signed=True))}, {p.word}."

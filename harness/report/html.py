@@ -19,7 +19,7 @@ from harness.words.clean import clean, shortened
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from harness.report.model import Point, Report
+    from harness.report.model import Report
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
 _MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
@@ -84,8 +84,8 @@ def inline(svg: str, prefix: str) -> Markup:
 
 def _budget_ids(report: Report) -> Mapping[int, str]:
     """An anchor for every budget, in the order of the report."""
-    points: list[Point] = [point for part in report.parts for point in part.points if point.budget is not None]
-    return {id(point): f"b{n}" for n, point in enumerate(points, start=1)}
+    results = [result for part in report.parts for result in part.results if result.budget is not None]
+    return {id(result): f"b{n}" for n, result in enumerate(results, start=1)}
 
 
 def css_string(text: str) -> str:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
+from harness.analysis.curve import Curve
 from harness.analysis.estimate import Budget, Statement
 from harness.analysis.verdict import Limits, Overall, Verdict
 from harness.models import Setup
 from harness.steps import Stimulus, View
-
-if TYPE_CHECKING:
-    from sequences.bandwidth.response_model import HalfPower
 
 Word: TypeAlias = Literal[
     "pass", "conditional pass", "conditional fail", "fail", "undecided",
@@ -34,70 +32,34 @@ class Standard:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """One point that was judged, or would have been: a range of a channel, a time factor, a rise time."""
+class Result:
+    """What was judged, or would have been: a range of a channel, a time factor, a rise time, a half-power frequency."""
 
     quantity: str  # the name of its `harness.measurement.Rating`
     channel: int
     path: str
     setting: str  # "50 mV/div", "10 µs/div ×10"
     setting_value: float  # V/div or s/div, for axes
-    applied: str  # "300 mV", "marks of 1 µs"
-    applied_value: float
-    expected: float  # what an ideal unit shows, in `unit`
-    readings: tuple[float, ...]  # in `unit`; repeats in order
-    reading: float | None  # what the error was made from, in `unit`
-    unit: str  # "div", "ns", "%"
-    statement: Statement | None  # the error with its uncertainty, in its own unit
+    setting_unit: Literal["V/div", "s/div"]
+    applied: str = ""  # "300 mV", "marks of 1 µs"; "" where it is not one thing
+    applied_value: float | None = None
+    applied_unit: Literal["", "V", "s"] = ""
+    expected: float | None = None  # what an ideal unit shows, in `unit`
+    readings: tuple[float, ...] = ()  # in `unit`; repeats in order
+    reading: float | None = None  # what the error was made from, in `unit`
+    unit: str = ""  # "div", "ns", "%"
+    statement: Statement | None  # the error or value with its uncertainty, in its own unit
     budget: Budget | None
-    limits: Limits | None  # in the statement's unit
+    at_least: float | None = None  # without a statement: the value lies above this (95 %), in `result_unit`
+    result_unit: str = "%"  # of the statement and the limits
+    limits: Limits | None
     verdict: Verdict | None
     word: Word
     remarks: tuple[str, ...] = ()
-    setting_unit: Literal["", "V/div", "s/div"] = ""  # of `setting_value`; "" follows from the quantity
-    applied_unit: Literal["", "V", "s"] = ""  # of `applied_value`; "" follows from the quantity
-    error_unit: str = "%"  # of the limits, where there is no statement to say it
+    sentence: str = ""  # what is to be said beside the table: "Channel 1: half power at …"
     stimulus: Stimulus | None = None  # what was put out, and how the screen was set: for a drawing of it
     view: View | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelPoint:
-    """The level at one frequency as the reference showed it."""
-
-    frequency_hz: float
-    level_db: float
-    u_db: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Band:
-    """The fitted response with its 95 % band, for a plot; a None where the readings say nothing."""
-
-    frequency_hz: tuple[float, ...]
-    response_db: tuple[float | None, ...]
-    low_db: tuple[float | None, ...]
-    high_db: tuple[float | None, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Response:
-    """The half-power frequency of a channel against its rating."""
-
-    quantity: ClassVar[str] = "half-power frequency"  # as the results of this kind are called everywhere
-
-    channel: int
-    path: str
-    setting: str
-    rated_hz: float
-    result: HalfPower
-    band: Band
-    level: tuple[LevelPoint, ...]
-    verdict: Verdict | None
-    word: Word
-    sentence: str  # "Channel 1 falls to half power at 118.3 MHz ± 1.1 MHz (95 %, k = 2); rated 100 MHz: pass."
-    level_method: str  # how the level was known, in words
-    remarks: tuple[str, ...] = ()
+    curve: Curve | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,8 +96,7 @@ class PlainReading:
 class Evaluated:
     """What the measurement of a part makes of its readings."""
 
-    points: tuple[Point, ...] = ()
-    responses: tuple[Response, ...] = ()
+    results: tuple[Result, ...] = ()
     findings: tuple[Finding, ...] = ()
     plain: tuple[PlainReading, ...] = ()
     missing: tuple[str, ...] = ()  # what was to be read and has not been, channel by channel
@@ -149,8 +110,7 @@ class PartResult:
     use: str
     title: str
     finished: bool
-    points: tuple[Point, ...] = ()
-    responses: tuple[Response, ...] = ()
+    results: tuple[Result, ...] = ()
     findings: tuple[Finding, ...] = ()
     plain: tuple[PlainReading, ...] = ()
     left_out: tuple[str, ...] = ()  # what this equipment could not do, said before the run
@@ -199,38 +159,20 @@ Change: TypeAlias = Literal["changed", "no change shown", "one state only"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PointPair:
-    """A point as found and as left; None where one of the two runs has no such point."""
+class Pair:
+    """A result as found and as left; None where one of the two runs has no such result."""
 
-    found: Point | None
-    left: Point | None
-    change: Statement | None  # of the error, left less found, with its expanded uncertainty
+    found: Result | None
+    left: Result | None
+    change: Statement | None  # of the result, left less found, with its expanded uncertainty
     word: Change
 
     @property
-    def either(self) -> Point:
-        """The point that names the place of both."""
-        one = self.left or self.found
-        assert one is not None
-        return one
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResponsePair:
-    """A half-power frequency as found and as left."""
-
-    found: Response | None
-    left: Response | None
-    change_hz: float | None  # left less found
-    expanded_hz: float | None  # of the change
-    word: Change
-
-    @property
-    def either(self) -> Response:
-        """The response that names the place of both."""
-        one = self.left or self.found
-        assert one is not None
-        return one
+    def either(self) -> Result:
+        """The result that names the place of both."""
+        result = self.left or self.found
+        assert result is not None
+        return result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,9 +186,8 @@ class Adjustment:
     ended: str
     overall: Overall
     sentence: str  # "As found (run …): …"
-    summary: str  # how many points changed
-    points: tuple[PointPair, ...]
-    responses: tuple[ResponsePair, ...]
+    summary: str  # how many results changed
+    pairs: tuple[Pair, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,51 +4,41 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.analysis.rounding import format_pair
 from harness.report import shown
-from harness.report.model import Adjustment, PointPair, Response, ResponsePair
+from harness.report.model import Adjustment, Pair
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairGroup:
-    """The points of one quantity, channel and path, as found and as left."""
+    """The pairs of one quantity, channel and path; of every channel (None) where a channel has one result."""
 
     quantity: str
-    channel: int
+    channel: int | None
     path: str
-    pairs: tuple[PointPair, ...]
+    pairs: tuple[Pair, ...]
 
 
 def pair_groups(adjustment: Adjustment) -> tuple[PairGroup, ...]:
-    """Sort the pairs as the points are sorted."""
-    found: dict[tuple[str, int, str], list[PointPair]] = {}
-    for pair in adjustment.points:
-        point = pair.either
-        found.setdefault((point.quantity, point.channel, point.path), []).append(pair)
+    """Sort the pairs as the results are sorted."""
+    groups: dict[tuple[str, int | None, str], list[Pair]] = {}
+    for pair in adjustment.pairs:
+        groups.setdefault(shown.group_of(pair.either), []).append(pair)
     return tuple(
         PairGroup(quantity=quantity, channel=channel, path=path, pairs=tuple(pairs))
-        for (quantity, channel, path), pairs in found.items()
+        for (quantity, channel, path), pairs in groups.items()
     )
 
 
-def pair_name(group: PairGroup, pair: PointPair) -> str:
-    """The setting of a pair; with what was applied where a range was tried by several levels or signals."""
-    point = pair.either
-    several = sum(other.either.setting == point.setting for other in group.pairs) > 1
-    return f"{point.setting}, {point.applied}" if several else point.setting
+def pair_name(group: PairGroup, pair: Pair) -> str:
+    """What a pair is of, in its group; with what was applied where a range was tried by several levels or signals."""
+    result = pair.either
+    if group.channel is None:
+        return f"channel {result.channel}"
+    several = sum(other.either.setting == result.setting for other in group.pairs) > 1
+    return f"{result.setting}, {result.applied}" if several else result.setting
 
 
-def half_power_stated(response: Response | None) -> str:
-    """A half-power frequency with its expanded uncertainty; a dash where one state has none."""
-    return "–" if response is None else shown.half_power_with_u(response.result)
-
-
-def change_text(pair: PointPair | ResponsePair) -> str:
+def change_text(pair: Pair) -> str:
     """How much a result changed, with the uncertainty of the change; a dash where only one state is known."""
-    if isinstance(pair, PointPair):
-        return "–" if pair.change is None else shown.with_u(pair.change)
-    if pair.change_hz is None or pair.expanded_hz is None:
-        return "–"
-    scale, unit = shown.frequency_scale(pair.either.result.frequency_hz or 0.0)
-    value, u = format_pair(pair.change_hz / scale, pair.expanded_hz / scale, signed=True)
-    return f"({shown.signed(value)} ± {u}) {unit}"
+    statement = pair.either.statement
+    return "–" if pair.change is None or statement is None else shown.with_u(pair.change, size=statement.estimate)

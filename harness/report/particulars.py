@@ -21,7 +21,7 @@ from harness.report.model import Fact, FactGroup, Signature
 
 if TYPE_CHECKING:
     from harness.models import Bench, Job, Setup, Unit
-    from harness.report.model import PartResult, Point, Report, Response, Standard
+    from harness.report.model import PartResult, Report, Result, Standard
 
 ERROR_TEXT: Final = {
     "indication": "Error as indication: (indicated − applied) / applied.",
@@ -204,11 +204,11 @@ def specification(setup: Setup) -> str:
 
 def applies_to(parts: Sequence[PartResult]) -> str:
     """The results of which conformity is stated or denied, counted; an open one has been held against its limit too."""
-    some = [_results_of(part, [one for one in shown.judged(part) if one.word not in _OPEN]) for part in parts]
+    some = [_results_of(part, [one for one in part.results if one.word not in _OPEN]) for part in parts]
     return "; ".join(text for text in some if text) or "nothing: no result could be decided"
 
 
-def _results_of(part: PartResult, some: Sequence[Point | Response]) -> str:
+def _results_of(part: PartResult, some: Sequence[Result]) -> str:
     if not some:
         return ""
     channels = sorted({one.channel for one in some})
@@ -220,27 +220,28 @@ def applies_not_to(parts: Sequence[PartResult]) -> str:
     """The results that are open, and what is reported only."""
     reported = sum(len(part.findings) + len(part.plain) for part in parts)
     left_out = sum(len(part.left_out) for part in parts)
-    some = [_results_of(part, [one for one in shown.judged(part) if one.word in _OPEN]) for part in parts]
+    some = [_results_of(part, [one for one in part.results if one.word in _OPEN]) for part in parts]
     some = [f"{text}, open" for text in some if text]
     some += [f"{counted(reported, 'further result')}, reported only" if reported else ""]
     some += [f"{counted(left_out, 'point')} that could not be tried, named under deviations" if left_out else ""]
     return "; ".join(text for text in some if text)
 
 
-def places(part: PartResult, chosen: Callable[[Point | Response], bool]) -> list[str]:
-    """Where the chosen results belong, short: "channel 2, 50 mV/div", "channel 1, bandwidth"."""
-    several_paths = len({point.path for point in part.points}) > 1
-    found = []
-    for point in filter(chosen, part.points):
-        what = "" if is_error(point.quantity) else f", {point.quantity}"
-        path = f", {point.path}" if several_paths else ""
-        found.append(f"channel {point.channel}, {point.setting}{what}{path}")
-    return found + [f"channel {response.channel}, bandwidth" for response in filter(chosen, part.responses)]
+def places(part: PartResult, chosen: Callable[[Result], bool]) -> list[str]:
+    """Where the chosen results belong, short: "channel 2, 50 mV/div", "channel 1, half-power frequency"."""
+    several_paths = len({result.path for result in part.results if result.curve is None}) > 1
+    texts = []
+    for result in filter(chosen, part.results):
+        setting = f", {result.setting}" if result.curve is None else ""
+        what = "" if is_error(result.quantity) else f", {result.quantity}"
+        path = f", {result.path}" if several_paths and setting else ""
+        texts.append(f"channel {result.channel}{setting}{what}{path}")
+    return texts
 
 
 def met(parts: Sequence[PartResult], words: Sequence[str]) -> str:
     """The results with one of these words: how many of all, and which, unless they are the most."""
-    total = sum(len(part.points) + len(part.responses) for part in parts)
+    total = sum(len(part.results) for part in parts)
     some = [text for part in parts for text in places(part, lambda one: one.word in words)]
     if not some:
         return ""
@@ -254,16 +255,15 @@ def met(parts: Sequence[PartResult], words: Sequence[str]) -> str:
 def _uncertainty(worked: Worked) -> Iterator[Fact]:
     yield _fact("Uncertainty", coverage(worked.parts), "7.8.4.1 a")
     yield _fact("Error", ERROR_TEXT[worked.setup.job.error])
-    if any(part.responses for part in worked.parts):
+    if any(result.curve is not None for part in worked.parts for result in part.results):
         yield _fact("Half power", shown.DEFINITION_OF_BANDWIDTH)
     yield _fact("Traceability", traceability(worked), "7.8.4.1 c")
 
 
 def coverage(parts: Sequence[PartResult]) -> str:
     """The expanded uncertainty in words, with the span of its coverage factors."""
-    statements = [point.statement for part in parts for point in part.points if point.statement is not None]
+    statements = [result.statement for part in parts for result in part.results if result.statement is not None]
     k = [statement.k for statement in statements]
-    k += [r.result.k for part in parts for r in part.responses if r.result.u_rel is not None]
     probability = shown.percent(statements[0].probability if statements else COVERAGE, 4)
     span = f" ({min(k):.2f} to {max(k):.2f})" if k else ""
     return (

@@ -6,18 +6,17 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from harness.analysis.deflection import channel_match
-from harness.analysis.estimate import COVERAGE, state
+from harness.analysis.estimate import COVERAGE, difference, state
 from harness.analysis.pulse import PulseFlag
 from harness.analysis.rounding import format_pair, format_value_u
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import Limits, decide_statement
 from harness.assess.points import budget_for, ideal, limits_for
-from harness.assess.sources import applied_at_input, applied_lines, period_lines
+from harness.assess.sources import applied_at_input
 from harness.errors import AnalysisError
-from harness.measurement import quantity_of
+from harness.measurement import is_error, quantity_of
 from harness.models import Setup
-from harness.report.model import Evaluated, Finding, Point, Word
+from harness.report.model import Evaluated, Finding, Result, Word
 from harness.report.readings import (
     Group,
     Return,
@@ -44,7 +43,7 @@ _NOT_READ: Final[Mapping[Status, str]] = {
     "no_signal": NO_SIGNAL,
 }
 
-Together = Callable[[Setup, Sequence[Point]], Iterator[Finding]]
+Together = Callable[[Setup, Sequence[Result]], Iterator[Finding]]
 
 
 def evaluate_points(
@@ -55,15 +54,15 @@ def evaluate_points(
 ) -> Evaluated:
     """Every point of a part by the budget and the limits of its quantity; `together`: what they say besides."""
     groups, returned = grouped(taken)
-    points = tuple(_points(setup, groups))
+    results = tuple(_results(setup, groups))
     return Evaluated(
-        points=points,
-        findings=(*together(setup, points), *_drifts(setup, returned)),
-        missing=tuple(missing(entry, ((p.channel, p.path, p.quantity, p.setting) for p in points))),
+        results=results,
+        findings=(*together(setup, results), *_drifts(setup, returned)),
+        missing=tuple(missing(entry, ((r.channel, r.path, r.quantity, r.setting) for r in results))),
     )
 
 
-def _points(setup: Setup, groups: Sequence[Group]) -> Iterator[Point]:
+def _results(setup: Setup, groups: Sequence[Group]) -> Iterator[Result]:
     read_somewhere = {place_of(group.step) for group in groups if group.read}
     order = list(dict.fromkeys(group.step.path for group in groups))
 
@@ -76,10 +75,10 @@ def _points(setup: Setup, groups: Sequence[Group]) -> Iterator[Point]:
         off_screen = all(reading.status == "off_screen" for reading in group.readings)
         if lowered and off_screen:
             continue  # the level was lowered and the range read after all
-        yield _point(setup, group)
+        yield _result(setup, group)
 
 
-def _point(setup: Setup, group: Group) -> Point:
+def _result(setup: Setup, group: Group) -> Result:
     step, ground = group.step, group.ground
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
     scale, unit = quantity_of(step).shown_in
@@ -101,20 +100,23 @@ def _point(setup: Setup, group: Group) -> Point:
             remarks.append(str(error))
     ground_div = ground.value if ground is not None and ground.value is not None else 0.0
     mean = sum(values) / len(values) - (ground_div if quantity_of(step).from_ground else 0.0) if values else None
-    return Point(
+    return Result(
         quantity=name_of(step),
         channel=step.view.channel,
         path=step.path,
         setting=setting_of(step),
         setting_value=setting_value(step),
+        setting_unit="V/div" if quantity_of(step).axis == "level" else "s/div",
         applied=describe(step.stimulus),
         applied_value=_applied_value(setup, step),
+        applied_unit="s" if isinstance(step.stimulus, TimeMarks) else "V",
         expected=ideal(setup, step) * scale,
         readings=tuple(value * scale for value in values),
         reading=None if mean is None else mean * scale,
         unit=unit,
         statement=statement,
         budget=budget,
+        result_unit=statement.unit if statement is not None else "%" if is_error(name_of(step)) else unit,
         limits=limits,
         verdict=verdict,
         word=word,
@@ -144,20 +146,19 @@ def _applied_value(setup: Setup, step: Measure) -> float:
 
 def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
     """How far each pass's first point had moved at its end, and whether that is within what its budget allows for."""
-    for each in returned:
-        step = each.first.step
+    for pair in returned:
+        step = pair.first.step
         try:
             first, again = (
                 replace(
                     budget_for(setup, step, group.readings, () if group.ground is None else (group.ground,)),
                     quantity=when,
                 )
-                for group, when in ((each.first, "first"), (each.again, "again"))
+                for group, when in ((pair.first, "first"), (pair.again, "again"))
             )
-            shared = period_lines(setup, step) if isinstance(step.stimulus, TimeMarks) else applied_lines(setup, step)
         except AnalysisError:
             continue  # one of the two was not read: there is nothing to compare
-        moved = channel_match(again, first, shared=[line.name for line in shared])
+        moved = difference(again, first, shared=[line.origin for line in first.contributions if line.origin])
         drift, expanded, allowed = moved.estimate, _K * moved.u, _K * first.u
         if abs(drift) <= expanded:
             judged = "no more than the two readings can tell"

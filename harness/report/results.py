@@ -1,6 +1,6 @@
 """The report as JSON: versioned, every number with its unit in the key or beside it, never NaN nor infinity.
 
-Where a unit depends on the point, it ends the key as well ("error_percent", "reading_div"); a unit of the user's own
+Where a unit depends on the point, it ends the key as well ("estimate_percent", "reading_div"); a unit of the user's own
 stands beside the number in "unit". null means that there is no value, or, for degrees of freedom and ratios, infinity.
 Keys are only ever added within a version.
 """
@@ -15,12 +15,15 @@ from harness.report import shown
 from harness.words.json_text import json_text
 
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+    from harness.analysis.curve import Curve
     from harness.analysis.estimate import Budget, Statement
     from harness.analysis.verdict import Limits, Verdict
-    from harness.report.model import Adjustment, Fact, Heading, PartResult, Point, Report, Response, Signature, Standard
+    from harness.report.model import Adjustment, PartResult, Report, Result
 
 FORMAT: Final = "halfpower-report"
-VERSION: Final = 1
+VERSION: Final = 2
 
 _SUFFIX: Final = {
     "%": "percent", "": "ratio", "ratio": "ratio", "ppm": "ppm", "div": "div", "V": "v", "Vpp": "vpp", "s": "s",
@@ -81,7 +84,7 @@ def keyed(name: str, unit: str, value: Any) -> dict[str, Any]:
     return {name: value, f"{name}_unit": unit}
 
 
-def _plain(value: Fact | Signature | Heading | Standard) -> dict[str, Any]:
+def _plain(value: DataclassInstance) -> dict[str, Any]:
     return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
@@ -137,8 +140,7 @@ def _part(part: PartResult) -> dict[str, Any]:
         "use": part.use,
         "title": part.title,
         "finished": part.finished,
-        "points": [_point(point) for point in part.points],
-        "responses": [_response(response) for response in part.responses],
+        "results": [_result(result) for result in part.results],
         "findings": [
             {"name": f.name, "channel": f.channel, "path": f.path, "sentence": f.sentence}
             | keyed("value", f.unit, f.value)
@@ -168,47 +170,40 @@ def _adjustment(a: Adjustment) -> dict[str, Any]:
         "overall": a.overall,
         "sentence": a.sentence,
         "summary": a.summary,
-        "points": [
+        "pairs": [
             {
                 "word": pair.word,
-                "found": None if pair.found is None else _point(pair.found),
-                "left": None if pair.left is None else _point(pair.left),
+                "found": None if pair.found is None else _result(pair.found),
+                "left": None if pair.left is None else _result(pair.left),
                 "change": None if pair.change is None else _statement(pair.change),
             }
-            for pair in a.points
-        ],
-        "responses": [
-            {
-                "word": pair.word,
-                "found": None if pair.found is None else _response(pair.found),
-                "left": None if pair.left is None else _response(pair.left),
-                "change_hz": pair.change_hz,
-                "expanded_u_of_change_hz": pair.expanded_hz,
-            }
-            for pair in a.responses
+            for pair in a.pairs
         ],
     }
 
 
-def _point(p: Point) -> dict[str, Any]:
-    unit = shown.error_unit(p)
+def _result(r: Result) -> dict[str, Any]:
+    unit = r.result_unit
     return {
-        "quantity": p.quantity,
-        "channel": p.channel,
-        "path": p.path,
-        "setting": p.setting,
-        **keyed("setting_value", shown.setting_unit(p), p.setting_value),
-        "applied": p.applied,
-        **keyed("applied_value", shown.applied_unit(p), p.applied_value),
-        **keyed("ideal", p.unit, p.expected),
-        **keyed("reading", p.unit, p.reading),
-        **keyed("readings", p.unit, list(p.readings)),
-        "error": None if p.statement is None else _statement(p.statement),
-        "limits": _limits(p.limits, unit),
-        "verdict": _verdict(p.verdict, unit),
-        "word": p.word,
-        "remarks": list(p.remarks),
-        "budget": None if p.budget is None else _budget(p.budget),
+        "quantity": r.quantity,
+        "channel": r.channel,
+        "path": r.path,
+        "setting": r.setting,
+        **keyed("setting_value", r.setting_unit, r.setting_value),
+        "applied": r.applied,
+        **(keyed("applied_value", r.applied_unit, r.applied_value) if r.applied_unit else {}),
+        **keyed("ideal", r.unit, r.expected),
+        **keyed("reading", r.unit, r.reading),
+        **keyed("readings", r.unit, list(r.readings)),
+        "result": None if r.statement is None else _statement(r.statement),
+        **({} if r.at_least is None else keyed("at_least", unit, r.at_least)),
+        "limits": _limits(r.limits, unit),
+        "verdict": _verdict(r.verdict, unit),
+        "word": r.word,
+        "sentence": r.sentence,
+        "remarks": list(r.remarks),
+        "budget": None if r.budget is None else _budget(r.budget),
+        "curve": None if r.curve is None else _curve(r.curve),
     }
 
 
@@ -260,6 +255,7 @@ def _budget(b: Budget) -> dict[str, Any]:
                 **keyed("u", c.unit, c.u),
                 "sensitivity": c.sensitivity,
                 **keyed("contribution", b.unit, c.contribution),
+                "origin": c.origin,
                 "degrees_of_freedom": c.dof,
             }
             for c in b.contributions
@@ -268,42 +264,17 @@ def _budget(b: Budget) -> dict[str, Any]:
     }
 
 
-def _response(r: Response) -> dict[str, Any]:
-    result = r.result
-    low, high = result.interval_hz or (None, None)
+def _curve(c: Curve) -> dict[str, Any]:
     return {
-        "channel": r.channel,
-        "path": r.path,
-        "setting": r.setting,
-        "rated_hz": r.rated_hz,
-        "status": result.status,
-        "half_power_hz": result.frequency_hz,
-        "u_ratio": result.u_rel,
-        "expanded_u_hz": shown.expanded_hz(result),
-        "k": result.k,
-        "low_hz": low,
-        "high_hz": high,
-        "bound_hz": result.bound_hz,
-        "recovers_hz": result.recovers_hz,
-        "drop_db": result.drop_db,
-        "reference_hz": result.reference_hz,
-        "reference_div": result.reference_div,
-        "slope_db_per_ln_f": result.slope_db_per_ln,
-        "sentence": r.sentence,
-        "word": r.word,
-        "verdict": _verdict(r.verdict, "Hz"),
-        "remarks": list(r.remarks),
-        "flags": [{"code": flag.code, "sentence": flag.sentence} for flag in result.flags],
-        "budget": [
-            {"name": line.name, "u_db": line.u_db, "u_ratio": line.u_rel,
-             "degrees_of_freedom": line.degrees_of_freedom}
-            for line in result.budget
-        ],
-        "points": [
-            {"frequency_hz": p.frequency_hz, "response_db": p.response_db, "u_db": p.u_db, "purpose": p.purpose,
-             "used": p.used, "fitted_db": p.fitted_db, "residual": p.residual}
-            for p in result.points
-        ],
-        "level_method": r.level_method,
-        "level": [{"frequency_hz": x.frequency_hz, "level_db": x.level_db, "u_db": x.u_db} for x in r.level],
-    }  # fmt: skip
+        "status": c.status,
+        "reference_hz": c.reference_hz,
+        "reference_div": c.reference_div,
+        "drop_db": c.drop_db,
+        "slope_db_per_ln_f": c.slope_db_per_ln,
+        "recovers_hz": c.recovers_hz,
+        "readings_used": c.readings_used,
+        "flags": [_plain(flag) for flag in c.flags],
+        "points": [_plain(point) for point in c.points],
+        "level_method": c.level_method,
+        "level": [{"frequency_hz": x.frequency_hz, "level_db": x.level_db, "u_db": x.u_db} for x in c.level],
+    }

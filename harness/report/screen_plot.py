@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from harness.measurement import is_error
 from harness.report import shown
-from harness.report.chosen import estimate_of, name_of
-from harness.report.model import Point, Response
+from harness.report.chosen import name_of
 from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, NARROW_BELOW_IN, SERIES, TEXT, Picture, drawing, to_svg
 from harness.report.screens import Screen, Trace, screen_of
 from harness.words.clean import shortened
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from harness.report.chosen import Chosen
-    from harness.report.model import Report
+    from harness.report.model import Report, Result
 
 _WIDEST_IN: Final = 3.1  # a screen
 _GAUGE_IN: Final = 1.15  # width of the error's scale with its numbers
@@ -30,7 +29,7 @@ _EDGE_10_90: Final = 2.5631  # standard deviations from 10 % to 90 % of a Gaussi
 
 
 def screen_picture(
-    report: Report, chosen: Chosen, found: Point | Response | None, *, key: str, width_in: float
+    report: Report, chosen: Chosen, found: Result | None, *, key: str, width_in: float
 ) -> Picture | None:
     """Draw the screens of a result; None where a drawing would show nothing."""
     screen = screen_of(report, chosen.one, found)
@@ -62,7 +61,7 @@ def screen_picture(
         _gauge(figure.add_axes(box), chosen.one, found, upright=not narrow)
         svg = to_svg(figure)
     name = name_of(report, chosen.one)
-    name += f", {chosen.one.applied}" if isinstance(chosen.one, Point) else ""
+    name += f", {chosen.one.applied}" if chosen.one.applied else ""
     return Picture(
         key=key, part=chosen.part, svg=svg, caption=f"On the screen: {name}",
         alt=f"Drawing of the screen at {name}. " + " ".join(f"{t.title}: {t.text}." for t in screen.traces)
@@ -70,8 +69,8 @@ def screen_picture(
     )  # fmt: skip
 
 
-def _verdict(one: Point | Response) -> str:
-    if isinstance(one, Response):
+def _verdict(one: Result) -> str:
+    if one.sentence:
         return shown.minus(one.sentence)
     if one.statement is None:
         return f"{one.word}."
@@ -215,19 +214,18 @@ def _dimension(axes: Axes, screen: Screen, size: float) -> None:
 # --- the error on its scale ---------------------------------------------------------------------------------------
 
 
-def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *, upright: bool) -> None:
+def _gauge(axes: Axes, one: Result, found: Result | None, *, upright: bool) -> None:
     """The result with U between its limits and guard bands: a filled mark, the one as found an open one."""
-    scale = 1e6 if isinstance(one, Response) else 1.0  # in megahertz
+    low, high, inner_low, inner_high, scale, unit = _edges(one)
     known: list[tuple[float, float, str]] = []
-    for each, face in ((found, "none"), (one, SERIES[1].light)):
-        value = None if each is None else estimate_of(each)
-        known += [(value[0] / scale, value[1] / scale, face)] if value is not None else []
-    low, high, inner_low, inner_high, unit = _edges(one)
+    for result, face in ((found, "none"), (one, SERIES[1].light)):
+        s = None if result is None else result.statement
+        known += [] if s is None else [(s.estimate / scale, s.expanded / scale, face)]
     ends = [e for v, u, _ in known for e in (v - u, v + u)] + [e for e in (low, high) if e is not None]
     if not known or not ends:
         axes.set_visible(False)
         return
-    ends += [0.0] if isinstance(one, Point) and is_error(one.quantity) else []
+    ends += [0.0] if is_error(one.quantity) else []
     room = 0.15 * (max(ends) - min(ends)) or 1.0
     along = axes.axhline if upright else axes.axvline
     between = axes.axhspan if upright else axes.axvspan
@@ -246,7 +244,7 @@ def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *,
             [x], [y], fmt="D", markersize=6.0, markerfacecolor=face, markeredgecolor=TEXT.light, color=TEXT.light,
             elinewidth=1.2, capsize=3.0, **bars,
         )  # fmt: skip
-    name = "error" if isinstance(one, Point) and is_error(one.quantity) else "result"
+    name = "error" if is_error(one.quantity) else "result"
     label = f"{name}, {shortened(unit, 8)}" if unit else name
     if upright:
         axes.set(xlim=(0.0, 1.0), ylim=(min(ends) - room, max(ends) + room), xticks=[])
@@ -257,17 +255,13 @@ def _gauge(axes: Axes, one: Point | Response, found: Point | Response | None, *,
     axes.grid(visible=False)
 
 
-def _edges(one: Point | Response) -> tuple[float | None, float | None, float | None, float | None, str]:
-    """Limits and acceptance limits on the gauge, with its unit."""
+def _edges(one: Result) -> tuple[float | None, float | None, float | None, float | None, float, str]:
+    """Limits and acceptance limits on the gauge, what they were divided by, and its unit."""
     accepted = one.verdict.acceptance if one.verdict is not None else None
-    if isinstance(one, Response):
-        return one.rated_hz / 1e6, None, None if accepted is None else _mega(accepted.low), None, "MHz"
-    limits, unit = one.limits, shown.error_unit(one)
-    if limits is None:
-        return None, None, None, None, unit
-    inner = (None, None) if accepted is None else (accepted.low, accepted.high)
-    return limits.low, limits.high, *inner, unit
-
-
-def _mega(frequency_hz: float | None) -> float | None:
-    return None if frequency_hz is None else frequency_hz / 1e6
+    low, high = (None, None) if one.limits is None else (one.limits.low, one.limits.high)
+    scale, unit = shown.scale_of(one.result_unit, high or low or 0.0)
+    inner_low, inner_high = (None, None) if accepted is None else (accepted.low, accepted.high)
+    low, high, inner_low, inner_high = (
+        None if edge is None else edge / scale for edge in (low, high, inner_low, inner_high)
+    )
+    return low, high, inner_low, inner_high, scale, unit

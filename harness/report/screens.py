@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from harness.quantities import HALF_POWER_RATIO, is_half_power
 from harness.report import shown
-from harness.report.model import Point, Response
 from harness.steps import Dc, FastEdge, Sine, Square, TimeMarks
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from harness.report.model import Report
+    from harness.analysis.curve import Curve
+    from harness.report.model import Report, Result
 
-_T = TypeVar("_T", Point, Response)
 Kind: TypeAlias = Literal["level", "square", "sine", "marks", "edge"]
 
 _SINE_DIV: Final = 2.0  # a period, where nothing says how the sweep was set
@@ -43,16 +42,16 @@ class Screen:
     traces: tuple[Trace, ...]  # the first is the ideal
 
 
-def screen_of(report: Report, one: Point | Response, found: Point | Response | None = None) -> Screen | None:
+def screen_of(report: Report, result: Result, found: Result | None = None) -> Screen | None:
     """The screens of a result, with those of the unit as found if known; None where a drawing would show nothing."""
-    if isinstance(one, Response):
-        return _response(report, one, found if isinstance(found, Response) else None)
-    if one.word == "not measured" and not one.remarks:
+    if result.curve is not None:
+        return _response(report, result, result.curve, found)
+    if result.word == "not measured" and not result.remarks:
         return None
-    return _point(report, one, found if isinstance(found, Point) else None)
+    return _point(report, result, found)
 
 
-def _point(report: Report, point: Point, found: Point | None) -> Screen | None:
+def _point(report: Report, point: Result, found: Result | None) -> Screen | None:
     view, unit = point.view, report.setup.unit
     if view is None:
         return None
@@ -72,13 +71,13 @@ def _point(report: Report, point: Point, found: Point | None) -> Screen | None:
         case _:
             return None
 
-    def trace(title: str, of: Point) -> Trace:
+    def trace(title: str, of: Result) -> Trace:
         if of.reading is None:
             return Trace(title=title, size_div=None, text="; ".join(of.remarks) or of.word)
         return Trace(title=title, size_div=of.reading * in_div, text=f"read: {shown.reading_text(of)}")
 
     ideal = Trace(
-        title="as it should be", size_div=point.expected * in_div,
+        title="as it should be", size_div=(point.expected or 0.0) * in_div,
         text=f"{'ideal' if kind != 'edge' else 'rated, with the edge of the source'}: "
         f"{shown.number(point.expected, point.unit)}",
     )  # fmt: skip
@@ -88,33 +87,33 @@ def _point(report: Report, point: Point, found: Point | None) -> Screen | None:
     )  # fmt: skip
 
 
-def _read(trace: Callable[[str, _T], Trace], one: _T, found: _T | None) -> tuple[Trace, ...]:
+def _read(trace: Callable[[str, Result], Trace], one: Result, found: Result | None) -> tuple[Trace, ...]:
     if found is None:
         return (trace("as it was read", one),)
     return trace("as found", found), trace("as left", one)
 
 
-def _response(report: Report, response: Response, found: Response | None) -> Screen | None:
+def _response(report: Report, result: Result, curve: Curve, found: Result | None) -> Screen | None:
     """The height of the sine at the rating: 1/√2 of the reference at least, beside what was read nearest to it."""
-    unit = report.setup.unit
-    reference_div, rated = response.result.reference_div, shown.hertz(response.rated_hz)
-    if reference_div is None or not response.result.points or not is_half_power(response.result.drop_db):
+    unit, rated_hz = report.setup.unit, None if result.limits is None else result.limits.low
+    if rated_hz is None or curve.reference_div is None or not curve.points or not is_half_power(curve.drop_db):
         return None
 
-    def trace(title: str, of: Response) -> Trace:
-        if of.result.reference_div is None or not of.result.points:
+    def trace(title: str, of: Result) -> Trace:
+        if of.curve is None or of.curve.reference_div is None or not of.curve.points:
             return Trace(title=title, size_div=None, text="no value")
-        nearest = min(of.result.points, key=lambda p: abs(math.log(p.frequency_hz / of.rated_hz)))
-        height_div = of.result.reference_div * 10.0 ** (nearest.response_db / 20.0)
+        nearest = min(of.curve.points, key=lambda p: abs(math.log(p.frequency_hz / rated_hz)))
+        height_div = of.curve.reference_div * 10.0 ** (nearest.response_db / 20.0)
         at = shown.hertz(nearest.frequency_hz)
         return Trace(title=title, size_div=height_div, text=f"read at {at}: {shown.number(height_div, 'div', 3)}")
 
-    least_div = reference_div * HALF_POWER_RATIO
+    least_div = curve.reference_div * HALF_POWER_RATIO
     ideal = Trace(
         title="at least half power", size_div=least_div,
-        text=f"rated {rated}: {shown.number(least_div, 'div', 3)} of {shown.number(reference_div, 'div', 3)}",
+        text=f"rated {shown.hertz(rated_hz)}: {shown.number(least_div, 'div', 3)} of "
+        f"{shown.number(curve.reference_div, 'div', 3)}",
     )  # fmt: skip
     return Screen(
         kind="sine", width_div=unit.horizontal_div, height_div=unit.vertical_div, ground_div=0.0,
-        period_div=_SINE_DIV, traces=(ideal, *_read(trace, response, found)),
+        period_div=_SINE_DIV, traces=(ideal, *_read(trace, result, found)),
     )  # fmt: skip

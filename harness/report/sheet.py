@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from harness.measurement import is_error
 from harness.report import shown
-from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
+from harness.report.pairs import change_text, pair_groups, pair_name
 from harness.report.sheet_blocks import (
     Block,
     Bullets,
@@ -27,16 +26,7 @@ from harness.report.sheet_rest import conformity, rest
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
-    from harness.report.model import (
-        Adjustment,
-        FactGroup,
-        PartResult,
-        Point,
-        PointPair,
-        Report,
-        Response,
-        ResponsePair,
-    )
+    from harness.report.model import Adjustment, FactGroup, Pair, PartResult, Report, Result
     from harness.report.plot_style import Picture
 
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
@@ -88,11 +78,11 @@ def _blocks(report: Report, pictures: Sequence[Picture]) -> Iterator[Block]:
 def _overview(report: Report) -> Iterator[Block]:
     yield Heading(text="Overview")
     yield Table(
-        columns=columns(("Part", 2.0), ("Half power", 3.4), ("Verdicts", 2.4), ("Finished", 0.8)),
+        columns=columns(("Part", 2.0), ("Results", 3.4), ("Verdicts", 2.4), ("Finished", 0.8)),
         rows=tuple(
             row(
                 Cell(text=part.title, strong=True),
-                "; ".join(_half_power(r) for r in part.responses) or "–",
+                "; ".join(shown.overview(part)) or "–",
                 ", ".join(f"{n} {shown.SIGN[word]} {word}" for word, n in shown.tally(part)) or "nothing to judge",
                 "yes" if part.finished else "no",
             )
@@ -111,10 +101,6 @@ def _said(word: str, text: str) -> Cell:
     return Cell(text=text, sign=f"{shown.SIGN[word]} {word}", kind=shown.KIND[word])
 
 
-def _half_power(response: Response) -> str:
-    return f"channel {response.channel}: {shown.half_power_with_u(response.result)}"
-
-
 # --- as found and as left ----------------------------------------------------------------------------------------
 
 
@@ -123,10 +109,7 @@ def _adjustment(report: Report, adjustment: Adjustment) -> Iterator[Block]:
     yield Paragraph(text=adjustment.summary)
     for group in pair_groups(adjustment):
         yield Heading(text=shown.group_title(report, group), level=2, note="as found and as left")
-        yield _pairs("Setting", [_point_pair(pair_name(group, pair), pair) for pair in group.pairs])
-    if adjustment.responses:
-        yield Heading(text="Half-power frequency", level=2, note="as found and as left")
-        yield _pairs("Channel", [_response_pair(pair) for pair in adjustment.responses])
+        yield _pairs("Setting", [_pair(pair_name(group, pair), pair) for pair in group.pairs])
 
 
 def _pairs(place: str, rows: Sequence[Row]) -> Table:
@@ -139,25 +122,17 @@ def _pairs(place: str, rows: Sequence[Row]) -> Table:
     )  # fmt: skip
 
 
-def _point_pair(name: str, pair: PointPair) -> Row:
-    point = pair.either
+def _pair(name: str, pair: Pair) -> Row:
+    result = pair.either
     return row(
-        Cell(text=name, strong=True), shown.stated(pair.found), _word_of(pair.found), shown.stated(pair.left),
-        _word_of(pair.left), shown.limits_text(point.limits, shown.error_unit(point)), change_text(pair), pair.word,
-    )  # fmt: skip
-
-
-def _response_pair(pair: ResponsePair) -> Row:
-    response = pair.either
-    return row(
-        Cell(text=str(response.channel), strong=True), half_power_stated(pair.found), _word_of(pair.found),
-        half_power_stated(pair.left), _word_of(pair.left), f"at least {shown.hertz(response.rated_hz)}",
+        Cell(text=name, strong=True), shown.stated_text(pair.found), _word_of(pair.found),
+        shown.stated_text(pair.left), _word_of(pair.left), shown.limits_text(result.limits, result.result_unit),
         change_text(pair), pair.word,
     )  # fmt: skip
 
 
-def _word_of(one: Point | Response | None) -> Cell | str:
-    return "–" if one is None else word_cell(one.word)
+def _word_of(result: Result | None) -> Cell | str:
+    return "–" if result is None else word_cell(result.word)
 
 
 # --- parts -------------------------------------------------------------------------------------------------------
@@ -167,10 +142,10 @@ def _part(report: Report, part: PartResult, pictures: Sequence[Picture]) -> Iter
     yield Heading(text=part.title)
     if not part.finished:
         yield Paragraph(text="Not finished: the run ended before the end of this part.")
-    if part.responses:
-        yield from _responses(report, part.responses)
-    for group in shown.point_groups(part):
-        yield from _points(report, group)
+    for group in shown.result_groups(part):
+        yield Heading(text=shown.group_title(report, group), level=2)
+        yield _by_channel(report, group) if group.channel is None else _by_setting(group)
+        yield from (Paragraph(text=words) for result in group.results if (words := shown.in_words(result)))
     if part.findings:
         yield Heading(text="Further results", level=2)
         yield Bullets(entries=tuple(Cell(text=shown.finding_text(f)) for f in part.findings))
@@ -182,60 +157,45 @@ def _part(report: Report, part: PartResult, pictures: Sequence[Picture]) -> Iter
         yield Bullets(entries=tuple(Cell(text=text) for text in part.left_out))
 
 
-def _points(report: Report, group: shown.PointGroup) -> Iterator[Block]:
-    yield Heading(text=shown.group_title(report, group), level=2)
-    yield Table(
+def _by_setting(group: shown.ResultGroup) -> Table:
+    return Table(
         columns=columns(
             ("Setting", 1.3), (">Applied", 2.1), (">Ideal", 0.9), (">Reading", 1.1),
             (f">{shown.result_name(group.quantity)}", 1.0), (">U", 0.9), (">k", 0.6), (">Limits", 1.2),
             ("Verdict", 1.9),
         ),
-        rows=tuple(_point_row(point) for point in group.points),
+        rows=tuple(_setting_row(result) for result in group.results),
     )  # fmt: skip
 
 
-def _point_row(p: Point) -> Row:
-    s = p.statement
-    value, u = shown.error_pair(s, with_sign=is_error(p.quantity)) if s is not None else ("–", "–")
-    unit = f" {s.unit}" if s is not None and s.unit else ""
+def _setting_row(r: Result) -> Row:
+    said = shown.cells(r)
     return row(
-        Cell(text=p.setting, strong=True), p.applied, shown.number(p.expected, p.unit), shown.reading_text(p),
-        Cell(text=value + unit, strong=p.word != "pass"), u + unit, "–" if s is None else f"{s.k:.2f}",
-        shown.limits_text(p.limits, shown.error_unit(p)), word_cell(p.word, p.remarks), kind=shown.KIND[p.word],
+        Cell(text=r.setting, strong=True), r.applied, shown.number(r.expected, r.unit), shown.reading_text(r),
+        Cell(text=said.value, strong=r.word != "pass"), said.u, said.k,
+        shown.limits_text(r.limits, r.result_unit), word_cell(r.word, r.remarks), kind=shown.KIND[r.word],
     )  # fmt: skip
 
 
-def _responses(report: Report, responses: Sequence[Response]) -> Iterator[Block]:
-    yield Heading(text="Half-power frequency", level=2, note="against the rated bandwidth")
+def _by_channel(report: Report, group: shown.ResultGroup) -> Table:
     rows = []
-    for r in responses:
-        text = shown.half_power_text(r.result)
-        k = "–" if text.u == "–" else f"{r.result.k:.2f}"
+    for r in group.results:
+        said = shown.cells(r)
         rows.append(
             row(
                 Cell(text=str(r.channel), strong=True), shown.path_label(report, r.path), r.setting,
-                Cell(text=text.frequency, strong=True), text.u, text.relative, k, text.interval,
-                shown.hertz(r.rated_hz),
-                word_cell(r.word, shown.own_remarks(r)), kind=shown.KIND[r.word],
+                Cell(text=said.value, strong=True), said.u, said.relative, said.k, said.interval,
+                shown.limits_text(r.limits, r.result_unit), word_cell(r.word, shown.own_remarks(r)),
+                kind=shown.KIND[r.word],
             )
         )  # fmt: skip
-    yield Table(
+    return Table(
         columns=columns(
-            ("Ch.", 0.5),
-            ("Path", 2.2),
-            ("Setting", 1.2),
-            (">Half power at", 1.4),
-            (">U", 1.1),
-            (">U, rel.", 0.9),
-            (">k", 0.6),
-            (">Interval", 2.2),
-            (">Rated", 1.1),
-            ("Verdict", 1.6),
+            ("Ch.", 0.5), ("Path", 2.2), ("Setting", 1.2), (">Result", 1.4), (">U", 1.1), (">U, rel.", 0.9),
+            (">k", 0.6), (">Interval", 2.2), (">Limits", 1.3), ("Verdict", 1.6),
         ),
         rows=tuple(rows),
-    )
-    for r in responses:
-        yield Paragraph(text=" ".join((shown.minus(r.sentence), *(flag.sentence for flag in r.result.flags))))
+    )  # fmt: skip
 
 
 def _plain(report: Report, part: PartResult) -> Iterator[Block]:

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from string import ascii_lowercase
 from typing import TYPE_CHECKING
 
-from harness.measurement import is_error
 from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
 from harness.report.sheet_blocks import (
@@ -25,7 +24,8 @@ from harness.report.sheet_blocks import (
 )
 
 if TYPE_CHECKING:
-    from harness.report.model import PartResult, Point, Report, Response
+    from harness.analysis.curve import Curve
+    from harness.report.model import PartResult, Report, Result
 
 
 def conformity(groups: Sequence[Group], not_stated: Sequence[str]) -> Iterator[Block]:
@@ -125,7 +125,7 @@ def _checklist(report: Report) -> Iterator[Block]:
 
 
 def _uncertainty(report: Report) -> Iterator[Block]:
-    if not any(part.responses or part.points for part in report.parts):
+    if not any(part.results for part in report.parts):
         return
     yield Heading(text="Readings and uncertainty")
     yield Paragraph(
@@ -134,23 +134,25 @@ def _uncertainty(report: Report) -> Iterator[Block]:
         small=True,
     )
     for part in report.parts:
-        for n, response in enumerate(part.responses):
-            yield from _response_readings(report, response)
-            before = next((r for r in part.responses[:n] if r.level == response.level), None)
-            yield from _levels(report, response, before)
-            yield from _half_power_budget(report, response)
+        before: list[tuple[Result, Curve]] = []
+        for result in part.results:
+            if (curve := result.curve) is not None:
+                yield from _response_readings(report, result, curve)
+                same = next((earlier for earlier, its in before if its.level == curve.level), None)
+                yield from _levels(report, result, curve, same)
+                before.append((result, curve))
         yield from _budgets(report, part)
 
 
-def _place(report: Report, r: Response) -> str:
+def _place(report: Report, r: Result) -> str:
     return f"channel {r.channel}, {shown.path_label(report, r.path)}"
 
 
-def _response_readings(report: Report, r: Response) -> Iterator[Block]:
-    height = r.result.reference_div
+def _response_readings(report: Report, r: Result, curve: Curve) -> Iterator[Block]:
+    height = curve.reference_div
     yield Heading(
         text=f"Response readings, {_place(report, r)}", level=2,
-        note=f"relative to {shown.hertz(r.result.reference_hz)}"
+        note=f"relative to {shown.hertz(curve.reference_hz)}"
         + (f", reference deflection {shown.number(height, 'div')}" if height is not None else ""),
     )  # fmt: skip
     yield Table(
@@ -163,26 +165,26 @@ def _response_readings(report: Report, r: Response) -> Iterator[Block]:
                 shown.hertz(p.frequency_hz), shown.decibels(p.response_db), shown.decibels(p.u_db),
                 shown.decibels(p.fitted_db), shown.number(p.residual, "", 2), p.purpose,
             )
-            for p in r.result.points
+            for p in curve.points
         ),
         small=True,
     )  # fmt: skip
 
 
-def _levels(report: Report, r: Response, before: Response | None) -> Iterator[Block]:
+def _levels(report: Report, r: Result, curve: Curve, before: Result | None) -> Iterator[Block]:
     """The level at each frequency, once where several channels share it."""
     yield Heading(text=f"Levels, {_place(report, r)}", level=2)
-    if before is not None and r.level:
+    if before is not None and curve.level:
         yield Paragraph(text=f"As for {_place(report, before)}.", small=True)
         return
-    if r.level_method:
-        yield Paragraph(text=r.level_method, small=True)
-    if r.level:
+    if curve.level_method:
+        yield Paragraph(text=curve.level_method, small=True)
+    if curve.level:
         yield Table(
             columns=columns((">Frequency", 1.0), (">Level", 1.0), (">u", 1.0), ("", 5.0)),
             rows=tuple(
                 row(shown.hertz(x.frequency_hz), shown.decibels(x.level_db), shown.decibels(x.u_db), "")
-                for x in r.level
+                for x in curve.level
             ),
             small=True,
         )
@@ -190,31 +192,10 @@ def _levels(report: Report, r: Response, before: Response | None) -> Iterator[Bl
         yield Paragraph(text="No levels were recorded.", small=True)
 
 
-def _half_power_budget(report: Report, r: Response) -> Iterator[Block]:
-    if not r.result.budget:
-        return
-    slope = shown.number(r.result.slope_db_per_ln, "dB per unit of ln f", 3)
-    yield Heading(text=f"Budget: half-power frequency, {_place(report, r)}", level=2, note=f"slope {slope}")
-    lines = [
-        row(
-            line.name, shown.number(line.u_db, "dB", 2), shown.percent(line.u_rel, 2),
-            shown.number(line.degrees_of_freedom),
-        )
-        for line in r.result.budget
-    ]  # fmt: skip
-    total = row(f"Combined; k = {r.result.k:.2f}", "", shown.percent(r.result.u_rel, 2), "", total=True)
-    yield Table(
-        columns=columns(
-            ("Contribution", 2.4), (">u, level", 1.0), (">u, frequency", 1.0), (">Degrees of freedom", 1.2)
-        ),
-        rows=(*lines, total), small=True,
-    )  # fmt: skip
-
-
 def _budgets(report: Report, part: PartResult) -> Iterator[Block]:
     """One table a group of points: a row a point, a column a contribution, named by a letter below."""
-    for group in shown.point_groups(part):
-        known = [point for point in group.points if point.budget is not None and point.statement is not None]
+    for group in shown.result_groups(part):
+        known = [result for result in group.results if result.budget is not None and result.statement is not None]
         if not known:
             continue
         names = list(dict.fromkeys(c.name for p in known if p.budget is not None for c in p.budget.contributions))
@@ -245,16 +226,15 @@ def _letters() -> Iterator[str]:
         yield from (f"{letter}{n}" for letter in ascii_lowercase)
 
 
-def _budget_row(p: Point, names: list[str]) -> Row:
-    assert p.budget is not None
-    assert p.statement is not None
-    given = {c.name: c for c in p.budget.contributions}
-    s = p.statement
-    unit = f" {s.unit}" if s.unit else ""
+def _budget_row(r: Result, names: list[str]) -> Row:
+    assert r.budget is not None
+    assert r.statement is not None
+    given = {c.name: c for c in r.budget.contributions}
+    s, said = r.statement, shown.cells(r)
+    scale, unit = shown.scale_of(s.unit, s.estimate)
     return row(
-        Cell(text=p.setting, strong=True), shown.readings_text(p),
-        *("–" if name not in given else shown.number(abs(given[name].contribution), "", 2) for name in names),
-        Cell(text=shown.number(s.u, s.unit, 2), strong=True), f"{s.k:.2f}",
-        shown.error_pair(s, with_sign=is_error(p.quantity))[1] + unit,
-        shown.number(p.verdict.tur if p.verdict is not None else None, "", 2),
+        Cell(text=r.setting if r.curve is None else f"channel {r.channel}", strong=True), shown.readings_text(r),
+        *("–" if name not in given else shown.number(abs(given[name].contribution) / scale, "", 2) for name in names),
+        Cell(text=shown.number(s.u / scale, unit, 2), strong=True), said.k, said.u,
+        shown.number(r.verdict.tur if r.verdict is not None else None, "", 2),
     )  # fmt: skip

@@ -5,23 +5,21 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from harness import quantities
 from harness.analysis.rounding import format_pair
-from harness.measurement import axis_of, is_error
-from harness.steps import TimeMarks
+from harness.measurement import is_error
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable
 
     from harness.analysis.estimate import Statement
     from harness.analysis.verdict import Limits
     from harness.models import UnitInput
-    from harness.report.model import Finding, PartResult, Point, Report, Response, Word
+    from harness.report.model import Finding, PartResult, Report, Result, Word
     from harness.report.pairs import PairGroup
-    from sequences.bandwidth.response_model import HalfPower
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 
@@ -125,10 +123,65 @@ def result_name(quantity: str) -> str:
     return "Error" if is_error(quantity) else "Result"
 
 
-def error_pair(statement: Statement, *, with_sign: bool = True) -> tuple[str, str]:
-    """Estimate (an error with its sign) and expanded uncertainty, rounded together, without unit."""
-    value, u = format_pair(statement.estimate, statement.expanded, signed=with_sign)
-    return signed(value), u
+def scale_of(unit: str, size: float) -> tuple[float, str]:
+    """What a value is divided by to be shown, and the unit with its prefix; only frequencies take one."""
+    return frequency_scale(size) if unit == "Hz" else (1.0, unit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """A statement as text: value and expanded uncertainty rounded together, without their unit."""
+
+    value: str
+    u: str
+    unit: str
+    k: str
+    relative: str  # the expanded uncertainty over the value
+    interval: str
+
+
+def stated(statement: Statement, *, with_sign: bool = True, size: float | None = None) -> Stated:
+    """A statement as text, an error with its sign; the unit has the prefix of the value, or of one of that `size`."""
+    scale, unit = scale_of(statement.unit, statement.estimate if size is None else size)
+    expanded = statement.expanded / scale
+    value, u = format_pair(statement.estimate / scale, expanded, signed=with_sign)
+    low, high = (format_pair(end / scale, expanded)[0] for end in (statement.low, statement.high))
+    return Stated(
+        value=signed(value), u=u, unit=unit, k=f"{statement.k:.2f}",
+        relative=percent(statement.expanded / abs(statement.estimate), 2) if statement.estimate else "–",
+        interval=f"{minus(low)} to {minus(high)} {unit}".rstrip(),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cells:
+    """What the columns of a table say of a result; a dash where there is nothing."""
+
+    value: str
+    u: str
+    k: str = "–"
+    relative: str = "–"
+    interval: str = "–"
+
+
+def cells(result: Result) -> Cells:
+    """Value and uncertainty of a result, each with its unit; what is known instead, where there is no value."""
+    if result.statement is None:
+        bound = result.at_least
+        known = "–" if result.curve is None else "no value"
+        return Cells(value=known if bound is None else known_text(None, bound, result.result_unit), u="–")
+    s = stated(result.statement, with_sign=is_error(result.quantity))
+    return Cells(
+        value=f"{s.value} {s.unit}".rstrip(), u=f"{s.u} {s.unit}".rstrip(), k=s.k, relative=s.relative,
+        interval=s.interval,
+    )  # fmt: skip
+
+
+def known_text(statement: Statement | None, at_least: float | None, unit: str) -> str:
+    """A value with its expanded uncertainty, "(92.3 ± 1.8) MHz", or what is known instead."""
+    if statement is not None:
+        return with_u(statement, with_sign=False)
+    return "no value" if at_least is None else f"above {quantity(at_least, unit)}"
 
 
 def signed(value: str) -> str:
@@ -136,57 +189,40 @@ def signed(value: str) -> str:
     return minus(value if value.strip("+-0.") else value.lstrip("+-"))
 
 
-def reading_text(point: Point) -> str:
-    """The reading of a point, to the decimal place of its expanded uncertainty, which may be relative."""
-    if point.reading is None or point.statement is None or point.statement.unit not in ("%", point.unit):
-        return number(point.reading, point.unit if point.reading is not None else "")
-    relative = point.statement.unit != point.unit
-    expanded = point.statement.expanded * (abs(point.reading) / 100.0 if relative else 1.0)
-    value, _ = format_pair(point.reading, expanded)
-    return f"{minus(value)} {point.unit}"
+def reading_text(result: Result) -> str:
+    """The reading of a result, to the decimal place of its expanded uncertainty, which may be relative."""
+    if result.reading is None or result.statement is None or result.statement.unit not in ("%", result.unit):
+        return number(result.reading, result.unit if result.reading is not None else "")
+    relative = result.statement.unit != result.unit
+    expanded = result.statement.expanded * (abs(result.reading) / 100.0 if relative else 1.0)
+    value, _ = format_pair(result.reading, expanded)
+    return f"{minus(value)} {result.unit}"
 
 
-def setting_unit(point: Point) -> str:
-    """Unit of a point's setting: V/div for deflection, s/div for what is seen along the time axis."""
-    return point.setting_unit or ("V/div" if axis_of(point.quantity) == "level" else "s/div")
-
-
-def applied_unit(point: Point) -> str:
-    """Unit of what was applied: the period of time marks in s, everything else in V."""
-    return point.applied_unit or ("s" if isinstance(point.stimulus, TimeMarks) else "V")
-
-
-def own_remarks(response: Response) -> tuple[str, ...]:
+def own_remarks(result: Result) -> tuple[str, ...]:
     """Remarks that are not the sentence of a flag, which stands below the table."""
-    said = {flag.sentence for flag in response.result.flags}
-    return tuple(remark for remark in response.remarks if remark not in said)
+    flags = () if result.curve is None else result.curve.flags
+    return tuple(remark for remark in result.remarks if remark not in {flag.sentence for flag in flags})
 
 
-def error_unit(point: Point) -> str:
-    """Unit of a point's error and limits."""
-    return point.error_unit if point.statement is None else point.statement.unit
+def in_words(result: Result) -> str:
+    """What is to be said beside the table: the sentence of a result, and the flags of its curve."""
+    flags = () if result.curve is None else result.curve.flags
+    return " ".join(minus(sentence) for sentence in (result.sentence, *(flag.sentence for flag in flags)) if sentence)
 
 
 def limits_text(limits: Limits | None, unit: str = "") -> str:
     """Write limits as a report shows them."""
-    return "–" if limits is None else minus(limits.text(unit))
+    if limits is None:
+        return "–"
+    scale, unit = scale_of(unit, limits.low or limits.high or 0.0)
+    low, high = (None if end is None else end / scale for end in (limits.low, limits.high))
+    return minus(replace(limits, low=low, high=high).text(unit))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HalfPowerText:
-    """A half-power frequency as text; where there is no value, what is known instead."""
-
-    frequency: str
-    u: str
-    relative: str
-    interval: str
-
-
-def expanded_hz(result: HalfPower) -> float | None:
-    """Expanded uncertainty of a half-power frequency in hertz."""
-    if result.frequency_hz is None or result.u_rel is None:
-        return None
-    return result.k * result.u_rel * result.frequency_hz
+def beside(part: PartResult) -> tuple[str, ...]:
+    """What is to be said of a part's results beside their tables."""
+    return tuple(text for result in part.results if (text := in_words(result)))
 
 
 def frequency_scale(frequency_hz: float) -> tuple[float, str]:
@@ -195,50 +231,29 @@ def frequency_scale(frequency_hz: float) -> tuple[float, str]:
     return next((scale, unit) for scale, unit in scales if abs(frequency_hz) >= scale or scale == 1)
 
 
-def half_power_text(result: HalfPower) -> HalfPowerText:
-    """Frequency and U in the frequency's own prefix, rounded together."""
-    expanded = expanded_hz(result)
-    if result.frequency_hz is None or result.u_rel is None or expanded is None:
-        bound = "" if result.bound_hz is None else f"above {hertz(result.bound_hz)}"
-        return HalfPowerText(frequency=bound or "no value", u="–", relative="–", interval="–")
-    scale, unit = frequency_scale(result.frequency_hz)
-    value, u = format_pair(result.frequency_hz / scale, expanded / scale)
-    interval = "–"
-    if result.interval_hz is not None:
-        low, high = (format_pair(f / scale, expanded / scale)[0] for f in result.interval_hz)
-        interval = f"{low} to {high} {unit}"
-    return HalfPowerText(
-        frequency=f"{value} {unit}", u=f"{u} {unit}", relative=percent(result.k * result.u_rel, 2), interval=interval
-    )
-
-
-def half_power_with_u(result: HalfPower) -> str:
-    """A half-power frequency with its expanded uncertainty, "(92.3 ± 1.8) MHz", or what is known instead."""
-    text = half_power_text(result)
-    if text.u == "–":
-        return text.frequency
-    value, unit = text.frequency.split()
-    return f"({value} ± {text.u.split()[0]}) {unit}"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PointGroup:
-    """The points of one quantity, channel and path, in their order."""
+class ResultGroup:
+    """The results of one quantity, channel and path in their order; of every channel (None) where each has one."""
 
     quantity: str
-    channel: int
+    channel: int | None
     path: str
-    points: tuple[Point, ...]
+    results: tuple[Result, ...]
 
 
-def point_groups(part: PartResult) -> tuple[PointGroup, ...]:
-    """Sort the points of a part into the tables a technician wants."""
-    found: dict[tuple[str, int, str], list[Point]] = {}
-    for point in part.points:
-        found.setdefault((point.quantity, point.channel, point.path), []).append(point)
+def group_of(result: Result) -> tuple[str, int | None, str]:
+    """The table that a result belongs to: by channel and path, where it is one setting of many."""
+    return (result.quantity, result.channel, result.path) if result.curve is None else (result.quantity, None, "")
+
+
+def result_groups(part: PartResult) -> tuple[ResultGroup, ...]:
+    """Sort the results of a part into the tables a technician wants."""
+    groups: dict[tuple[str, int | None, str], list[Result]] = {}
+    for result in part.results:
+        groups.setdefault(group_of(result), []).append(result)
     return tuple(
-        PointGroup(quantity=quantity, channel=channel, path=path, points=tuple(points))
-        for (quantity, channel, path), points in found.items()
+        ResultGroup(quantity=quantity, channel=channel, path=path, results=tuple(results))
+        for (quantity, channel, path), results in groups.items()
     )
 
 
@@ -248,20 +263,21 @@ def path_label(report: Report, name: str) -> str:
     return path.label if path is not None and path.label else name
 
 
-def group_title(report: Report, group: PointGroup | PairGroup) -> str:
-    """Name a group of points."""
+def group_title(report: Report, group: ResultGroup | PairGroup) -> str:
+    """Name a group of results."""
+    if group.channel is None:
+        return capital(group.quantity)
     return f"{capital(group.quantity)}, channel {group.channel}, {path_label(report, group.path)}"
 
 
-def judged(part: PartResult) -> Iterator[Point | Response]:
-    """Everything in a part that has a word."""
-    yield from part.points
-    yield from part.responses
+def overview(part: PartResult) -> tuple[str, ...]:
+    """What a part says of each channel, where that is one result: "channel 1: (92.3 ± 1.8) MHz"."""
+    return tuple(f"channel {r.channel}: {stated_text(r)}" for r in part.results if r.curve is not None)
 
 
 def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:
     """How often each word was said in a part."""
-    return tallied(one.word for one in judged(part))
+    return tallied(result.word for result in part.results)
 
 
 def tallied(said: Iterable[str]) -> tuple[tuple[Word, int], ...]:
@@ -271,55 +287,55 @@ def tallied(said: Iterable[str]) -> tuple[tuple[Word, int], ...]:
 
 
 def not_passed(report: Report) -> tuple[tuple[Word, str], ...]:
-    """What was judged and did not pass, in the order of the report: a line a point, or a line for many of one group."""
+    """What was judged and did not pass: a line a result, or one for many of a group; those with a sentence last."""
     lines: list[tuple[Word, str]] = []
     for part in report.parts:
-        for group in point_groups(part):
+        for group in result_groups(part):
             title = group_title(report, group)
             for word in (word for word in WORDS if word not in ("pass", "not measured")):
-                some = [p for p in group.points if p.word == word]
-                if len(some) > _ONE_BY_ONE:
-                    lines.append((word, f"{title}: {', '.join(p.setting for p in some)}"))
+                results = [result for result in group.results if result.word == word and not result.sentence]
+                if len(results) > _ONE_BY_ONE:
+                    lines.append((word, f"{title}: {', '.join(result.setting for result in results)}"))
                 else:
-                    lines += [(word, f"{title}, {p.setting}{_against(p)}") for p in some]
-        lines += [(r.word, minus(r.sentence)) for r in part.responses if r.word not in ("pass", "not measured")]
+                    lines += [(word, f"{title}, {result.setting}{_against(result)}") for result in results]
+        lines += [
+            (result.word, minus(result.sentence))
+            for result in part.results
+            if result.sentence and result.word not in ("pass", "not measured")
+        ]
     return tuple(lines)
 
 
-def _against(point: Point) -> str:
-    """A point's result against its limits, as the end of a sentence."""
-    if point.statement is None:
+def _against(result: Result) -> str:
+    """A result against its limits, as the end of a sentence."""
+    if result.statement is None:
         return ""
-    return f": {stated(point)} against {limits_text(point.limits, point.statement.unit)}"
+    return f": {stated_text(result)} against {limits_text(result.limits, result.result_unit)}"
 
 
-def stated(point: Point | None) -> str:
-    """A point's result with its expanded uncertainty: "(+4.20 ± 0.21) %"; a dash where there is none."""
-    if point is None or point.statement is None:
+def stated_text(result: Result | None) -> str:
+    """A result with its expanded uncertainty: "(+4.20 ± 0.21) %"; what is known instead, or a dash."""
+    if result is None:
         return "–"
-    return with_u(point.statement, with_sign=is_error(point.quantity))
+    if result.statement is None:
+        return cells(result).value
+    return with_u(result.statement, with_sign=is_error(result.quantity))
 
 
-def with_u(statement: Statement, *, with_sign: bool = True) -> str:
+def with_u(statement: Statement, *, with_sign: bool = True, size: float | None = None) -> str:
     """An estimate with its expanded uncertainty."""
-    value, u = error_pair(statement, with_sign=with_sign)
-    return f"({value} ± {u}) {statement.unit}".rstrip()
+    s = stated(statement, with_sign=with_sign, size=size)
+    return f"({s.value} ± {s.u}) {s.unit}".rstrip()
 
 
 def not_measured(report: Report) -> tuple[str, ...]:
-    """What is missing, one line a group of points: "Deflection, channel 2, direct: 2 V/div, 5 V/div"."""
-    lines = []
+    """What is missing, one line a group of results: "Deflection, channel 2, direct: 2 V/div, 5 V/div"."""
+    lines: dict[str, list[str]] = {}
     for part in report.parts:
-        for group in point_groups(part):
-            missing = [p.setting for p in group.points if p.word == "not measured"]
-            if missing:
-                lines.append(f"{group_title(report, group)}: {', '.join(missing)}")
-        lines += [
-            f"Half-power frequency, channel {r.channel}, {path_label(report, r.path)}: {r.setting}"
-            for r in part.responses
-            if r.word == "not measured"
-        ]
-    return tuple(lines)
+        for r in (result for result in part.results if result.word == "not measured"):
+            title = f"{capital(r.quantity)}, channel {r.channel}, {path_label(report, r.path)}"
+            lines.setdefault(title, []).append(r.setting)
+    return tuple(f"{title}: {', '.join(settings)}" for title, settings in lines.items())
 
 
 def finding_text(finding: Finding) -> str:
@@ -329,9 +345,9 @@ def finding_text(finding: Finding) -> str:
     return f"{capital(finding.name)}: {minus(finding.sentence)} ({value}{u})"
 
 
-def readings_text(point: Point) -> str:
-    """The readings of a point in their order."""
-    return f"{', '.join(number(x) for x in point.readings)} {point.unit}".strip() if point.readings else "–"
+def readings_text(result: Result) -> str:
+    """The readings of a result in their order."""
+    return f"{', '.join(number(x) for x in result.readings)} {result.unit}".strip() if result.readings else "–"
 
 
 def with_tolerance(value: str, tolerance: float | None) -> str:

@@ -63,8 +63,7 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
         )
     roles = used_roles(contents)
     used = tuple(standard for standard in standards(setup, last_day, contents) if standard.role in roles)
-    words = [point.word for part in parts for point in part.points]
-    words += [response.word for part in parts for response in part.responses]
+    words = [result.word for part in parts for result in part.results]
     whole = overall([word if word != "not measured" else "undecided" for word in words])
     if not finished and whole == "meets":
         whole = "cannot be decided"
@@ -153,8 +152,7 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
         use=use,
         title=str(entry.get("title", name)),
         finished=finished,
-        points=results.points,
-        responses=results.responses,
+        results=results.results,
         findings=results.findings,
         plain=results.plain,
         left_out=tuple(entry.get("left_out", ())),

@@ -17,16 +17,14 @@ import math
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
-from harness.analysis.verdict import Limits
-from harness.report import shown
 from harness.words.clean import clean
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from harness.analysis.estimate import Statement
-    from harness.analysis.verdict import Verdict
-    from harness.report.model import Adjustment, Finding, PartResult, PlainReading, Point, Report, Response
+    from harness.analysis.verdict import Limits, Verdict
+    from harness.report.model import Adjustment, Finding, PartResult, PlainReading, Report, Result
 
 Cell: TypeAlias = str | int | float | None
 
@@ -38,7 +36,7 @@ class PointRow:
     """One result. `result` is an error, a half-power frequency or a finding; every unit stands in its own column."""
 
     part: str
-    kind: str  # "point", "half-power frequency", "finding", "reading", "as found" or "change"
+    kind: str  # "point", the quantity of a curve, "finding", "reading", "as found" or "change"
     quantity: str
     channel: int | None = None
     path: str = ""
@@ -113,14 +111,13 @@ class BudgetRow:
 
 
 def point_rows(report: Report) -> tuple[PointRow, ...]:
-    """Every result of a report in its order: points, half-power frequencies, findings, plain readings.
+    """Every result of a report in its order: results, findings, plain readings.
 
-    Of a unit as left, what was found follows: the points and frequencies as found, and how much each has changed.
+    Of a unit as left, what was found follows: the results as found, and how much each has changed.
     """
     rows: list[PointRow] = []
     for part in report.parts:
-        rows += [_of_point(part.name, point) for point in part.points]
-        rows += [_of_response(part.name, response) for response in part.responses]
+        rows += [_of_result(part.name, result) for result in part.results]
         rows += [_of_finding(part, finding) for finding in part.findings]
         rows += [_of_plain(part, plain) for plain in part.plain]
     if report.adjustment is not None:
@@ -136,33 +133,21 @@ def response_rows(report: Report) -> tuple[ResponseRow, ...]:
             response_db=p.response_db, u_db=p.u_db, fitted_db=p.fitted_db, residual=p.residual, purpose=p.purpose,
             used=p.used,
         )
-        for part in report.parts for r in part.responses for p in r.result.points
+        for part in report.parts for r in part.results if r.curve is not None for p in r.curve.points
     )  # fmt: skip
 
 
 def budget_rows(report: Report) -> tuple[BudgetRow, ...]:
-    """Every line of every budget; those of a half-power frequency give relative shares of it."""
-    rows: list[BudgetRow] = []
-    for part in report.parts:
-        rows += [
-            BudgetRow(
-                part=part.name, quantity=p.quantity, channel=p.channel, path=p.path, setting=p.setting,
-                contribution=c.name, value=c.value, half_width=c.half_width, unit=c.unit, distribution=c.distribution,
-                divisor=c.divisor, standard_u=c.u, sensitivity=c.sensitivity, contribution_u=c.contribution,
-                contribution_unit=p.budget.unit, degrees_of_freedom=c.dof,
-            )
-            for p in part.points if p.budget is not None for c in p.budget.contributions
-        ]  # fmt: skip
-        rows += [
-            BudgetRow(
-                part=part.name, quantity=r.quantity, channel=r.channel, path=r.path, setting=r.setting,
-                contribution=line.name, value=None, half_width=None, unit="dB", distribution="normal", divisor=None,
-                standard_u=line.u_db, sensitivity=None, contribution_u=line.u_rel, contribution_unit="ratio",
-                degrees_of_freedom=line.degrees_of_freedom,
-            )
-            for r in part.responses for line in r.result.budget
-        ]  # fmt: skip
-    return tuple(rows)
+    """Every line of every budget."""
+    return tuple(
+        BudgetRow(
+            part=part.name, quantity=r.quantity, channel=r.channel, path=r.path, setting=r.setting,
+            contribution=c.name, value=c.value, half_width=c.half_width, unit=c.unit, distribution=c.distribution,
+            divisor=c.divisor, standard_u=c.u, sensitivity=c.sensitivity, contribution_u=c.contribution,
+            contribution_unit=r.budget.unit, degrees_of_freedom=c.dof,
+        )
+        for part in report.parts for r in part.results if r.budget is not None for c in r.budget.contributions
+    )  # fmt: skip
 
 
 def points_csv(report: Report) -> str:
@@ -212,28 +197,16 @@ def _csv(row: type, rows: Iterable[Any]) -> str:
     return csv_text(names, ([getattr(one, name) for name in names] for one in rows))
 
 
-def _of_point(part: str, p: Point) -> PointRow:
+def _of_result(part: str, r: Result) -> PointRow:
+    cells = _stated(r.statement) | _judged(r.verdict, r.limits)
+    if r.at_least is not None:
+        cells |= {"interval_low": r.at_least, "result_unit": r.result_unit}
     return PointRow(
-        part=part, kind="point", quantity=p.quantity, channel=p.channel, path=p.path, setting=p.setting,
-        setting_value=p.setting_value, setting_unit=shown.setting_unit(p), applied=p.applied,
-        applied_value=p.applied_value, applied_unit=shown.applied_unit(p), ideal=p.expected,
-        reading=p.reading, reading_unit=p.unit, readings=len(p.readings),
-        verdict=p.word, remarks="; ".join(p.remarks), **_stated(p.statement),
-        **_judged(p.verdict, p.limits),
-    )  # fmt: skip
-
-
-def _of_response(part: str, r: Response) -> PointRow:
-    result = r.result
-    low, high = result.interval_hz or (result.bound_hz, None)
-    u_hz = None if result.u_rel is None or result.frequency_hz is None else result.u_rel * result.frequency_hz
-    return PointRow(
-        part=part, kind=r.quantity, quantity=r.quantity, channel=r.channel, path=r.path,
-        setting=r.setting, ideal=r.rated_hz, readings=result.readings_used, reading_unit="Hz",
-        result=result.frequency_hz, result_unit="Hz", standard_u=u_hz, expanded_u=shown.expanded_hz(result),
-        k=result.k if u_hz is not None else None, interval_low=low, interval_high=high, method=result.status,
-        verdict=r.word, remarks="; ".join(r.remarks),
-        **_judged(r.verdict, Limits(low=r.rated_hz) if r.verdict is None else r.verdict.limits),
+        part=part, kind="point" if r.curve is None else r.quantity, quantity=r.quantity, channel=r.channel,
+        path=r.path, setting=r.setting, setting_value=r.setting_value, setting_unit=r.setting_unit, applied=r.applied,
+        applied_value=r.applied_value, applied_unit=r.applied_unit, ideal=r.expected, reading=r.reading,
+        reading_unit=r.unit, readings=len(r.readings) if r.curve is None else r.curve.readings_used, verdict=r.word,
+        remarks="; ".join(r.remarks), **cells,
     )  # fmt: skip
 
 
@@ -263,24 +236,14 @@ def _judged(v: Verdict | None, limits: Limits | None) -> dict[str, Any]:
 
 def _of_adjustment(a: Adjustment) -> Iterable[PointRow]:
     part = f"as found, {a.number}"
-    for pair in a.points:
+    for pair in a.pairs:
         if pair.found is not None:
-            yield replace(_of_point(part, pair.found), kind="as found")
+            yield replace(_of_result(part, pair.found), kind="as found")
         if pair.change is not None:
-            point = pair.either
+            r = pair.either
             yield PointRow(
-                part=part, kind="change", quantity=point.quantity, channel=point.channel, path=point.path,
-                setting=point.setting, applied=point.applied, remarks=pair.word, **_stated(pair.change),
-            )  # fmt: skip
-    for other in a.responses:
-        if other.found is not None:
-            yield replace(_of_response(part, other.found), kind="as found")
-        if other.change_hz is not None:
-            r = other.either
-            yield PointRow(
-                part=part, kind="change", quantity=r.quantity, channel=r.channel, path=r.path,
-                setting=r.setting, result=other.change_hz, result_unit="Hz", expanded_u=other.expanded_hz,
-                remarks=other.word,
+                part=part, kind="change", quantity=r.quantity, channel=r.channel, path=r.path, setting=r.setting,
+                applied=r.applied, remarks=pair.word, **_stated(pair.change),
             )  # fmt: skip
 
 

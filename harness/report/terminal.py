@@ -18,10 +18,9 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from harness.measurement import is_error
 from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
-from harness.report.pairs import change_text, half_power_stated, pair_groups, pair_name
+from harness.report.pairs import change_text, pair_groups, pair_name
 from harness.report.terminal_style import STYLE, Fitted, Screen
 from harness.words.chart import ResponseChart
 from harness.words.clean import shortened
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from harness.report.model import Adjustment, PartResult, Point, PointPair, Report, Response, ResponsePair, Standard
+    from harness.report.model import Adjustment, Pair, PartResult, Report, Result, Standard
 
 _ROOMY: Final = 104  # columns from which every column of a table is shown
 _NARROW: Final = 76  # and below which what was applied is left out
@@ -74,7 +73,7 @@ class _Screen(Screen):
         yield from self._listed("What was not measured", [self.say(text) for text in shown.not_measured(self.report)])
         yield from self._listed("Deviations", [self.say(text) for text in self.report.deviations])
         yield from self._listed("Notes", [self.say(text) for text in self.report.notes])
-        if self._hidden() and any(part.points for part in self.report.parts):
+        if self._hidden() and any(result.curve is None for part in self.report.parts for result in part.results):
             yield self.say(f"At {self.width} columns without {', '.join(self._hidden())}; {_ROOMY} show all.", "dim")
         yield self.answer()
 
@@ -130,30 +129,23 @@ class _Screen(Screen):
         for group in pair_groups(found):
             table = self._pairs(f"{shown.group_title(self.report, group)}, as found and as left", "Setting")
             for pair in group.pairs:
-                self._pair(table, pair_name(group, pair), pair, shown.stated(pair.found), shown.stated(pair.left))
-            yield Padding(table, (1, 0, 0, 0))
-        if found.responses:
-            table = self._pairs("Half-power frequency, as found and as left", "Channel")
-            for other in found.responses:
-                self._pair(
-                    table, str(other.either.channel), other, half_power_stated(other.found),
-                    half_power_stated(other.left),
-                )  # fmt: skip
+                self._pair(table, pair_name(group, pair), pair)
             yield Padding(table, (1, 0, 0, 0))
 
     def _pairs(self, title: str, place: str) -> Table:
         return self._table(title, ((place, False), ("As found", False), ("As left", False), ("Change", False)))
 
-    def _pair(self, table: Table, name: str, pair: PointPair | ResponsePair, found: str, left: str) -> None:
-        def state(one: Point | Response | None, text: str) -> Text:
-            return self.say("–") if one is None else Text.assemble(self.say(text), apart, self.word(one.word))
+    def _pair(self, table: Table, name: str, pair: Pair) -> None:
+        def state(one: Result | None) -> Text:
+            text = self.say(shown.stated_text(one))
+            return text if one is None else Text.assemble(text, apart, self.word(one.word))
 
         apart = " " if self.width >= _ROOMY else "\n"
         change = Text.assemble(
             self.say(change_text(pair)), apart, self.say(pair.word, "bold" if pair.word == "changed" else "")
         )
         name = shortened(name, 2 * _LONGEST_SETTING)
-        table.add_row(self.say(name), state(pair.found, found), state(pair.left, left), change)
+        table.add_row(self.say(name), state(pair.found), state(pair.left), change)
 
     def part(self, part: PartResult) -> Iterator[RenderableType]:
         """One sequence: half-power results first, then errors by channel and range."""
@@ -162,12 +154,13 @@ class _Screen(Screen):
         if not part.finished:
             heading.append_text(self.say("; not finished", "bold"))
         yield Padding(heading, (1, 0, 0, 0))
-        if part.responses:
-            yield Padding(self._half_power(part.responses), (1, 0))
-            for response in part.responses:
-                yield from self._response(response)
-        for group in shown.point_groups(part):
-            yield Padding(self._points(group), (1, 0, 0, 0))
+        for group in shown.result_groups(part):
+            if group.channel is None:
+                yield Padding(self._by_channel(group), (1, 0))
+            else:
+                yield Padding(self._by_setting(group), (1, 0, 0, 0))
+            for result in group.results:
+                yield from self._beside(result)
         if part.plain:
             yield Padding(self._plain(part), (1, 0, 0, 0))
         words = [
@@ -180,24 +173,21 @@ class _Screen(Screen):
     def _table(self, title: str, columns: tuple[tuple[str, bool], ...]) -> Table:
         return self.table(title, columns, _WRAPPED)
 
-    def _points(self, group: shown.PointGroup) -> Table:
+    def _by_setting(self, group: shown.ResultGroup) -> Table:
         hidden = self._hidden()
         error = shown.result_name(group.quantity)
         columns = [("Setting", False), ("Applied", True), ("Ideal", True), ("Reading", True), (error, True),
                    ("U", True), ("k", True), ("Limits", True), ("Verdict", False)]  # fmt: skip
         shown_columns = tuple(c for c in columns if c[0] not in hidden)
         table = self._table(shown.group_title(self.report, group), shown_columns)
-        for p in group.points:
-            s = p.statement
-            value, u = shown.error_pair(s, with_sign=is_error(p.quantity)) if s is not None else ("–", "–")
-            unit = f" {s.unit}" if s is not None and s.unit else ""
+        for r in group.results:
+            said = shown.cells(r)
             cells = {
-                "Setting": self.say(shortened(p.setting, _LONGEST_SETTING)), "Applied": self.say(p.applied),
-                "Ideal": self.say(shown.number(p.expected, p.unit)), "Reading": self.say(shown.reading_text(p)),
-                error: self.say(value + unit), "U": self.say(u + unit),
-                "k": self.say("–" if s is None else f"{s.k:.2f}"),
-                "Limits": self.say(shown.limits_text(p.limits, shown.error_unit(p))),
-                "Verdict": self._with_remarks(p.word, p.remarks),
+                "Setting": self.say(shortened(r.setting, _LONGEST_SETTING)), "Applied": self.say(r.applied),
+                "Ideal": self.say(shown.number(r.expected, r.unit)), "Reading": self.say(shown.reading_text(r)),
+                error: self.say(said.value), "U": self.say(said.u), "k": self.say(said.k),
+                "Limits": self.say(shown.limits_text(r.limits, r.result_unit)),
+                "Verdict": self._with_remarks(r.word, r.remarks),
             }  # fmt: skip
             table.add_row(*(cells[name] for name, _ in shown_columns))
         return table
@@ -205,38 +195,41 @@ class _Screen(Screen):
     def _with_remarks(self, word: str, remarks: tuple[str, ...]) -> Text:
         return Text.assemble(self.word(word), *(self.say(f" {remark}", "dim") for remark in remarks))
 
-    def _half_power(self, responses: tuple[Response, ...]) -> Table:
+    def _by_channel(self, group: shown.ResultGroup) -> Table:
         narrow = self.width < _NARROW
-        columns = (("Channel", False), ("Setting", False), ("Half power at", True), ("U", True), ("U, rel.", True),
-                   ("Rated", True), ("Verdict", False))  # fmt: skip
+        columns = (("Channel", False), ("Setting", False), ("Result", True), ("U", True), ("U, rel.", True),
+                   ("Limits", True), ("Verdict", False))  # fmt: skip
         hidden = ("Setting", "U, rel.") if narrow else ()
-        table = self._table("Half-power frequency", tuple(c for c in columns if c[0] not in hidden))
-        for r in responses:
-            text = shown.half_power_text(r.result)
+        table = self._table(shown.group_title(self.report, group), tuple(c for c in columns if c[0] not in hidden))
+        for r in group.results:
+            said = shown.cells(r)
             cells = {
                 "Channel": self.say(str(r.channel)),
                 "Setting": self.say(shortened(r.setting, _LONGEST_SETTING)),
-                "Half power at": self.say(text.frequency), "U": self.say(text.u), "U, rel.": self.say(text.relative),
-                "Rated": self.say(shown.hertz(r.rated_hz)),
+                "Result": self.say(said.value), "U": self.say(said.u), "U, rel.": self.say(said.relative),
+                "Limits": self.say(shown.limits_text(r.limits, r.result_unit)),
                 "Verdict": self._with_remarks(r.word, shown.own_remarks(r)),
             }  # fmt: skip
             table.add_row(*(cell for name, cell in cells.items() if name not in hidden))
         return table
 
-    def _response(self, response: Response) -> Iterator[RenderableType]:
-        yield self.say(shown.minus(response.sentence))
-        for flag in response.result.flags:
+    def _beside(self, result: Result) -> Iterator[RenderableType]:
+        """What is said of a result beside its table, and a chart of its curve."""
+        if result.sentence:
+            yield self.say(shown.minus(result.sentence))
+        if (curve := result.curve) is None:
+            return
+        for flag in curve.flags:
             yield self.say(shown.minus(flag.sentence), "dim")
-        points = response.result.points
-        if points:
-            band = response.band
+        if curve.points:
+            band = curve.band
             chart = ResponseChart(
-                readings=tuple((p.frequency_hz, p.response_db) for p in points),
+                readings=tuple((p.frequency_hz, p.response_db) for p in curve.points),
                 fitted=tuple(
                     (f, y) for f, y in zip(band.frequency_hz, band.response_db, strict=True) if y is not None
                 ),
-                half_power_hz=response.result.frequency_hz, drop_db=response.result.drop_db,
-                rated_hz=response.rated_hz, width=min(self.width, 110),
+                half_power_hz=None if result.statement is None else result.statement.estimate, drop_db=curve.drop_db,
+                rated_hz=None if result.limits is None else result.limits.low, width=min(self.width, 110),
             )  # fmt: skip
             yield Padding(chart, (1, 0))
 

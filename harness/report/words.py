@@ -12,7 +12,7 @@ from harness.analysis.verdict import Overall
 from harness.journal.journal import Contents
 from harness.models import Setup
 from harness.quantities import counted, show
-from harness.report.model import PartResult, Point, Standard
+from harness.report.model import PartResult, Result, Standard
 from harness.report.particulars import places
 from harness.steps import Measure, Reading
 from harness.words.clean import shortened
@@ -63,7 +63,7 @@ def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finis
     """The verdict in one sentence."""
     maker, model, serial = setup.unit.maker, setup.unit.model, setup.job.serial  # in full among the particulars
     name = f"{shortened(f'{maker} {model}', _LONGEST_NAME)}, no. {shortened(serial, _LONGEST_NAME)},"
-    total = sum(len(part.points) + len(part.responses) for part in parts)
+    total = sum(len(part.results) for part in parts)
     failed = [entry for part in parts for entry in places(part, lambda one: one.word == "fail")]
     unsure = [entry for part in parts for entry in places(part, lambda one: one.word not in ("pass", "fail"))]
     match whole:
@@ -108,10 +108,9 @@ def next_step(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, fini
 
 def _to_decide(setup: Setup, parts: Sequence[PartResult]) -> Iterator[str]:
     """One sentence for each kind of point that is open."""
-    points = [point for part in parts for point in part.points if point.word in _OPEN]
-    responses = [response for part in parts for response in part.responses if response.word in _OPEN]
-    remarks = [*(each.remarks for each in points), *(each.remarks for each in responses)]
-    if any(remark.startswith(NO_SIGNAL) for each in remarks for remark in each):
+    results = [result for part in parts for result in part.results if result.word in _OPEN]
+    points = [result for result in results if result.curve is None]
+    if any(remark.startswith(NO_SIGNAL) for result in results for remark in result.remarks):
         yield "Look at the connections of the points without a signal."
     if any(point.word == "not measured" for point in points):
         yield "Run the job again for the points that were not measured."
@@ -130,13 +129,13 @@ def _to_decide(setup: Setup, parts: Sequence[PartResult]) -> Iterator[str]:
         yield "State a rating in the unit file for what is to be judged."
     if any(point.budget is None and point.word != "not measured" for point in points):
         yield "See the remarks at the points that could not be reckoned."
-    if responses:
+    if len(results) > len(points):
         yield "For the bandwidth see the remark at its channel; a smaller target or a better known level decides more."
-    if not points and not responses:
+    if not results:
         yield "Nothing was read that has a rating: name a sequence that judges, or state the rating in the unit file."
 
 
-def _can_pass(setup: Setup, point: Point) -> bool:
+def _can_pass(setup: Setup, point: Result) -> bool:
     """Whether any reading could pass here: if none, only other equipment or another reader can help."""
     assert point.budget is not None
     assert point.limits is not None

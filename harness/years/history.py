@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from harness.analysis.drift import LEAST_RESULTS, DatedResult, Drift, fit_drift, series_of
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
-from harness.measurement import is_error
-from harness.report.model import Response
+from harness.measurement import axis_of, is_error
 from harness.words import moments
 from harness.years.history_facts import Facts, Shared, nothing_found, point_of, tried_by
 from harness.years.records.folder import is_standard
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
 
     from harness.years.records.folder import Records
 
-_TRACKED: Final = ("point", Response.quantity)
+_NOT_TRACKED: Final = ("finding", "reading", "as found", "change")
 _SAME_U: Final = 1e-6
 _CHOOSE_POINTS: Final = ("condition", "overall", "verdict", "bench", "standard", "run_ids")
 
@@ -80,7 +79,7 @@ class Track:
     def name(self) -> str:
         """What the point is called within its unit."""
         channel = "" if self.channel is None else f"channel {self.channel}"
-        place = self.place if self.quantity != Response.quantity else self.detail
+        place = self.detail if axis_of(self.quantity) == "none" else self.place
         return ", ".join(part for part in (self.quantity, channel, self.path, place) if part)
 
     @property
@@ -208,7 +207,7 @@ def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, s
     tried = tried_by(rows)
     gathered: dict[tuple[Any, ...], list[ResultRow]] = {}
     for row in rows:
-        if row.kind in _TRACKED:
+        if row.kind not in _NOT_TRACKED:
             key = (row.maker, row.model, row.serial, row.quantity, row.path, row.channel or 0, row.setting_value or 0.0,
                    row.setting, tried[row.run_id, row.position],
                    definitions.get(row.run_id, "") if is_error(row.quantity) else "",

@@ -7,28 +7,23 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
-from harness.assess.sources import source_line_names
 from harness.errors import HalfpowerError
 from harness.files.words import nearest
 from harness.journal import journal
 from harness.journal.journal import Contents
 from harness.measurement import axis_of
-from harness.models import Instrument, Job, Setup
+from harness.models import Job, Setup
 from harness.quantities import counted
 from harness.report.summary import summarise
-from harness.steps import FastEdge, Measure
+from harness.steps import Measure
 from harness.years.records.folder import is_standard
 from harness.years.records.rows import ResultRow, Selection
 
 if TYPE_CHECKING:
-    from harness.report.model import PartResult, Point, Response
+    from harness.report.model import PartResult
     from harness.years.records.folder import Records
-
-_OF_A_PATH: Final = ("division ratio of ", "termination of ")
-_OF_AN_EDGE: Final = "rise time of the source"
-_OF_A_LEVEL: Final = ("level", "reference meter")
 
 Shared: TypeAlias = tuple[tuple[str, float], ...]
 """Names of errors, and the standard uncertainty that each has in one result."""
@@ -78,66 +73,21 @@ def _facts(contents: Contents) -> RunFacts:
     for record in contents.records:
         if isinstance(record.step, Measure):
             roles.setdefault(record.part, set()).update(record.step.roles)
-    edge = next(
-        (
-            str(record.step.source)
-            for record in contents.records
-            if isinstance(record.step, Measure) and isinstance(record.step.stimulus, FastEdge)
-        ),
-        "",
-    )
     shared, u = {}, {}
-    for position, (part_shared, part_u) in enumerate(_each(made.parts, made.setup, edge)):
+    for position, (part_shared, part_u) in enumerate(_each(made.parts)):
         shared[position], u[position] = part_shared, part_u
     return RunFacts(shared=shared, u=u, roles={part: frozenset(some) for part, some in roles.items()})
 
 
-def _each(parts: Iterable[PartResult], setup: Setup, edge: str) -> Iterator[tuple[Shared, float]]:
-    """The shared lines and the whole u of every result, in the order of `point_rows`; `edge` gave the fast edge."""
-    names: dict[str, str] = {}
-    for role, each in setup.bench.instruments():
-        if role not in ("unit", "switch"):
-            names |= {name: f"{name}, {each.certificate or ''}" for name in source_line_names(each)}
-        if role == edge:
-            names[_OF_AN_EDGE] = f"{_OF_AN_EDGE}, {each.label}, {each.certificate or ''}"
+def _each(parts: Iterable[PartResult]) -> Iterator[tuple[Shared, float]]:
+    """The shared lines and the whole u of every result, in the order of `point_rows`."""
     for part in parts:
-        yield from ((_of_point(point, names), _u(point)) for point in part.points)
-        yield from ((_of_response(response, setup), _u_hz(response)) for response in part.responses)
+        for result in part.results:
+            lines = () if result.budget is None else result.budget.contributions
+            shared = ((f"{line.name}, {line.origin}", abs(line.contribution)) for line in lines if line.origin)
+            u = 0.0 if result.statement is None else result.statement.u
+            yield tuple((name, share) for name, share in shared if share > 0.0), u
         yield from (((), 0.0) for _ in (*part.findings, *part.plain))
-
-
-def _u(point: Point) -> float:
-    return 0.0 if point.statement is None else point.statement.u
-
-
-def _of_point(point: Point, names: Mapping[str, str]) -> Shared:
-    """Lines that name an instrument, under its certificate, and those that name a path."""
-    found = []
-    for line in point.budget.contributions if point.budget is not None else ():
-        if line.name in names:
-            found.append((names[line.name], abs(line.contribution)))
-        elif line.name.startswith(_OF_A_PATH):
-            found.append((line.name, abs(line.contribution)))
-    return tuple((name, u) for name, u in found if u > 0.0)
-
-
-def _u_hz(response: Response) -> float:
-    result = response.result
-    return 0.0 if result.u_rel is None or result.frequency_hz is None else result.u_rel * result.frequency_hz
-
-
-def _of_response(response: Response, setup: Setup) -> Shared:
-    """The level's own lines rest on the reference, or on the generator; the frequency's on the counter."""
-    result, bench = response.result, setup.bench
-    if result.frequency_hz is None:
-        return ()
-    named: dict[str, Instrument | None] = dict.fromkeys(_OF_A_LEVEL, bench.reference or bench.generator)
-    named["frequency"] = bench.counter or bench.generator
-    return tuple(
-        (f"{line.name} by {instrument.label}, {instrument.certificate or ''}", line.u_rel * result.frequency_hz)
-        for line in result.budget
-        if (instrument := named.get(line.name)) is not None and line.u_rel > 0.0
-    )
 
 
 # --- which results are of one point ----------------------------------------------------------------------------------

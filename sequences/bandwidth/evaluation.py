@@ -8,19 +8,23 @@ from typing import Any, Final
 
 import numpy as np
 
-from harness.analysis.verdict import Limits, Verdict, decide
+from harness.analysis.curve import Band, Curve
+from harness.analysis.estimate import Budget, Statement, state
+from harness.analysis.verdict import Limits, decide_statement
+from harness.assess.sources import origin_of
 from harness.errors import AnalysisError
 from harness.models import Setup, Unit
 from harness.quantities import HALF_POWER_DB, is_half_power, show
 from harness.report import shown
 from harness.report.checklist import heading, outside
-from harness.report.model import Band, Evaluated, Heading, LevelPoint, PartResult, Response, Word
+from harness.report.model import Evaluated, Heading, PartResult, Result, Word
 from harness.report.readings import Taken
 from harness.report.words import NO_SIGNAL
 from harness.steps import NOT_SETTLED, Measure
-from sequences.bandwidth.levelled import Levelled, levelled, result
-from sequences.bandwidth.response import response_band
-from sequences.bandwidth.response_model import HalfPower
+from sequences.bandwidth.levelled import Levelled, levelled
+from sequences.bandwidth.response import half_power, response_band
+from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER
+from sequences.bandwidth.response_model import HALF_POWER, HalfPower
 from sequences.bandwidth.sine import Wanted
 
 _BAND_POINTS: Final = 121
@@ -31,11 +35,11 @@ _BEYOND_LEVEL: Final = 1.01  # of the highest frequency of the level table
 def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
     """The half-power frequency of every channel."""
     options = entry.get("options", {})
-    found = tuple(_responses(setup, options, taken))
-    there = {response.channel for response in found}
+    results = tuple(_results(setup, options, taken))
+    there = {result.channel for result in results}
     wanted = options.get("channels") or range(1, setup.unit.channels + 1)
-    missing = tuple(f"channel {channel}: half-power frequency" for channel in wanted if channel not in there)
-    return Evaluated(responses=found, missing=missing)
+    missing = tuple(f"channel {channel}: {HALF_POWER.name}" for channel in wanted if channel not in there)
+    return Evaluated(results=results, missing=missing)
 
 
 def specification(unit: Unit) -> Iterator[str]:
@@ -47,24 +51,27 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the frequency response."""
     low, high = _FIFTY_OHM
     fifty = low <= setup.unit.input.resistance <= high
-    found = [response for part in parts for response in part.responses if response.result.points]
-    by = f"{len(found)} half-power frequencies"
+    count = sum(
+        result.quantity == HALF_POWER.name and result.curve is not None and bool(result.curve.points)
+        for part in parts for result in part.results
+    )  # fmt: skip
+    by = f"{count} half-power frequencies"
     yield heading(
-        "Bandwidth, high-impedance input", bool(found) and not fifty, by,
+        "Bandwidth, high-impedance input", count > 0 and not fifty, by,
         "sequence bandwidth, with a feed-through termination",
     )  # fmt: skip
     yield heading(
-        "Bandwidth, 50 Ω input", bool(found) and fifty, by,
+        "Bandwidth, 50 Ω input", count > 0 and fifty, by,
         "sequence bandwidth, in a job whose unit file states an input resistance of 50 ohm",
     )  # fmt: skip
     yield outside("Harmonic distortion of the source", "a property of the generator: its certificate's")
     yield heading(
-        "Flatness below the bandwidth", bool(found), "the response as read and fitted; reported, not judged",
+        "Flatness below the bandwidth", count > 0, "the response as read and fitted; reported, not judged",
         "sequence bandwidth",
     )  # fmt: skip
 
 
-def _responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) -> Iterator[Response]:
+def _results(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) -> Iterator[Result]:
     """Every channel that was tried against the rated bandwidth."""
     wanted = Wanted.from_options(options, setup)
     level = [(step, reading) for step, reading in taken if step.display == "reference" and reading.status == "read"]
@@ -72,13 +79,13 @@ def _responses(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken])
     for channel in channels:
         shown = [(step, r) for step, r in taken if step.display == "unit" and step.view.channel == channel]
         try:
-            found = levelled(setup, wanted, level, shown)
+            known = levelled(setup, wanted, level, shown)
         except AnalysisError as error:
-            response = _response(setup, wanted, shown[0][0], None, reason=str(error))
+            result = _result(setup, wanted, shown[0][0], None, reason=str(error))
         else:
-            response = _response(setup, wanted, shown[0][0], found)
+            result = _result(setup, wanted, shown[0][0], known)
         seen = [(step, reading) for step, reading in taken if step.display == "reference" or (step, reading) in shown]
-        yield replace(response, remarks=(*response.remarks, *_moving([*level, *shown]), *_without_signal(seen)))
+        yield replace(result, remarks=(*result.remarks, *_moving([*level, *shown]), *_without_signal(seen)))
 
 
 def _without_signal(taken: Sequence[Taken]) -> Iterator[str]:
@@ -93,44 +100,79 @@ def _moving(taken: Sequence[Taken]) -> Iterator[str]:
         yield f"{count} of its readings, the level's among them, never stood still as asked."
 
 
-def _response(setup: Setup, wanted: Wanted, first: Measure, found: Levelled | None, *, reason: str = "") -> Response:
+def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None, *, reason: str = "") -> Result:
     """A channel against its rating; one that cannot be reckoned stays in the report, with the reason."""
     rated_hz, channel = setup.unit.bandwidth, first.view.channel
     half = HalfPower(status="failed", reference_hz=wanted.reference_hz, drop_db=wanted.drop_db)
-    if found is not None:
-        half = result(found)
-        reason = _not_judged(setup, wanted, found, half)
+    if known is not None:
+        half = half_power(known.readings, known.plan)
+        reason = _not_judged(setup, wanted, known, half)
+    limits, verdict = Limits(low=rated_hz), None
+    budget = None if half.budget is None else _with_origins(setup, half.budget)
+    statement = None if budget is None else _stated(budget, half)
     word: Word = "undecided"
-    verdict = None
-    if not reason:
-        word, verdict = _judge(setup, half, rated_hz)
-    level = found.level if found else ()
-    return Response(
+    if not reason and statement is not None and half.status == "found":
+        verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
+        word = verdict.word
+    elif not reason and statement is None and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
+        word = "pass"
+    return Result(
+        quantity=HALF_POWER.name,
         channel=channel,
         path=first.path,
         setting=f"{show(first.view.volts_per_div, 'V')}/div",
-        rated_hz=rated_hz,
-        result=half,
-        band=_band(found) if found else Band(frequency_hz=(), response_db=(), low_db=(), high_db=()),
-        level=tuple(LevelPoint(frequency_hz=p.frequency_hz, level_db=p.level_db, u_db=p.u_db) for p in level),
+        setting_value=first.view.volts_per_div,
+        setting_unit="V/div",
+        unit="Hz",
+        statement=statement,
+        budget=budget,
+        at_least=half.bound_hz if statement is None else None,
+        result_unit="Hz",
+        limits=limits,
         verdict=verdict,
         word=word,
-        sentence=f"Channel {channel}: {_half_power_words(half)} Rated {shown.hertz(rated_hz)}: {word}.",
-        level_method=found.method if found else "",
+        sentence=f"Channel {channel}: {_in_words(half, statement)} Rated {shown.hertz(rated_hz)}: {word}.",
         remarks=(reason,) if reason else (),
+        curve=_curve(half, known),
     )
 
 
-def _judge(setup: Setup, half: HalfPower, rated_hz: float) -> tuple[Word, Verdict | None]:
-    """At least the rated bandwidth: one-sided, in Hz."""
-    limits = Limits(low=rated_hz)
-    if half.status == "found" and half.frequency_hz is not None and half.u_rel is not None:
-        u_hz = half.u_rel * half.frequency_hz
-        verdict = decide(half.frequency_hz, u_hz, half.k * u_hz, limits, setup.job.rule, unit="Hz")
-        return verdict.word, verdict
-    if half.frequency_hz is None and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
-        return "pass", None
-    return "undecided", None
+def _stated(budget: Budget, half: HalfPower) -> Statement:
+    """The statement of the budget; its interval is even in the logarithm of the frequency, as the fit is."""
+    statement = state(budget)
+    low, high = half.interval_hz or (statement.low, statement.high)
+    return replace(statement, low=low, high=high)
+
+
+def _with_origins(setup: Setup, budget: Budget) -> Budget:
+    """The level's own lines rest on the reference, or on the generator; the frequency's on the counter."""
+    bench = setup.bench
+    level, frequency = bench.reference or bench.generator, bench.counter or bench.generator
+    rests_on = {LEVEL: level, METER: level, FREQUENCY: frequency}
+    return replace(
+        budget,
+        contributions=tuple(
+            line if (instrument := rests_on.get(line.name)) is None else replace(line, origin=origin_of(instrument))
+            for line in budget.contributions
+        ),
+    )
+
+
+def _curve(half: HalfPower, known: Levelled | None) -> Curve:
+    return Curve(
+        status=half.status,
+        reference_hz=half.reference_hz,
+        drop_db=half.drop_db,
+        reference_div=half.reference_div,
+        slope_db_per_ln=half.slope_db_per_ln,
+        recovers_hz=half.recovers_hz,
+        points=half.points,
+        readings_used=half.readings_used,
+        band=Band() if known is None else _band(known),
+        level=known.level if known else (),
+        level_method=known.method if known else "",
+        flags=half.flags,
+    )
 
 
 def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) -> str:
@@ -147,30 +189,29 @@ def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) 
     return ""
 
 
-def _half_power_words(half: HalfPower) -> str:
+def _in_words(half: HalfPower, statement: Statement | None) -> str:
     """The frequency as the tables round it, or what is known instead."""
     drop = "half power" if abs(half.drop_db - HALF_POWER_DB) < 1e-3 else f"−{half.drop_db:.4g} dB"
-    stated = shown.half_power_with_u(half)
+    known = shown.known_text(statement, half.bound_hz, "Hz")
     match half.status:
-        case "found" if half.frequency_hz is not None and half.u_rel is not None:
-            return f"{drop} at {stated}, k = {half.k:.2f}."
+        case "found" if statement is not None:
+            return f"{drop} at {known}, k = {statement.k:.2f}."
         case "above_generator" if half.bound_hz is not None:
-            return f"{drop} lies {stated} (95 %), the highest frequency that could be used."
+            return f"{drop} lies {known} (95 %), the highest frequency that could be used."
         case "not_bracketed" if half.bound_hz is not None:
-            return f"{drop} was not found; it lies {stated} (95 %)."
-        case "several_crossings" if half.frequency_hz is not None:
-            first = shown.hertz(half.frequency_hz) if half.u_rel is None else stated
-            return f"falls to {drop} more than once, first at {first}."
+            return f"{drop} was not found; it lies {known} (95 %)."
+        case "several_crossings" if statement is not None:
+            return f"falls to {drop} more than once, first at {known}."
         case _:
             return f"{drop} was not found."
 
 
-def _band(found: Levelled) -> Band:
-    frequencies = [reading.frequency_hz for reading in found.readings if reading.purpose != "reference"]
+def _band(known: Levelled) -> Band:
+    frequencies = [reading.frequency_hz for reading in known.readings if reading.purpose != "reference"]
     if len(set(frequencies)) < 2:
-        return Band(frequency_hz=(), response_db=(), low_db=(), high_db=())
+        return Band()
     grid = np.geomspace(min(frequencies), max(frequencies), _BAND_POINTS)
-    value, u_db = response_band(found.readings, found.plan, grid)
+    value, u_db = response_band(known.readings, known.plan, grid)
 
     def plain(values: Any) -> tuple[float | None, ...]:
         return tuple(float(v) if np.isfinite(v) else None for v in values)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.analysis import estimate
+from harness.analysis.curve import LevelPoint
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
@@ -27,16 +28,6 @@ class Interpolated:
     bend: float
     left: int
     part: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelPoint:
-    """The mean of the level's readings at one frequency; ``u_db`` and ``dof`` from their scatter."""
-
-    frequency_hz: float
-    level_db: float
-    u_db: float
-    dof: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,17 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import get_args
 
+from harness.analysis.curve import LevelPoint
 from harness.analysis.estimate import Contribution, rectangular
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, db
 from harness.steps import Reading
-from sequences.bandwidth.level_table import LevelPoint
-from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import (
     DB_PER_NEPER,
-    HalfPower,
     Purpose,
     ReadingModel,
     ResponsePlan,
@@ -120,11 +118,6 @@ def _replaced(index: int, taken: Sequence[Taken]) -> int | None:
         if other.repeat == step.replaces or (step.replaces is None and sine_level(other)[0] == sine_level(step)[0]):
             return earlier
     return None
-
-
-def result(found: Levelled) -> HalfPower:
-    """The half-power frequency."""
-    return half_power(found.readings, found.plan)
 
 
 def _true_hz(setup: Setup, reading: Reading, set_hz: float) -> float:

@@ -25,10 +25,10 @@ from sequences.bandwidth.response_flags import (
 )
 from sequences.bandwidth.response_model import (
     HALF_POWER_DB,
+    CurvePoint,
     Flag,
     HalfPower,
     ResponsePlan,
-    ResponsePoint,
     ResponseReading,
 )
 from sequences.bandwidth.response_reduce import Observation, Reduced, reduce
@@ -172,7 +172,7 @@ def _points(
     fit: CrossingFit | None,
     fit_observations: Sequence[Observation],
     target_db: float,
-) -> tuple[ResponsePoint, ...]:
+) -> tuple[CurvePoint, ...]:
     """Return one point an observation, in order of frequency."""
     at: dict[int, tuple[float, float]] = {}
     if fit is not None:
@@ -184,7 +184,7 @@ def _points(
             total = o.s_db**2 + m**2
             at[n] = (float(v), float((o.y_db - v) / math.sqrt(max(total - var, 0.25 * total))))
     return tuple(
-        ResponsePoint(
+        CurvePoint(
             frequency_hz=math.exp(o.log_f),
             response_db=o.y_db,
             u_db=o.s_db,

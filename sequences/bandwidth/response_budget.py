@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sequences.bandwidth.response_model import HALF_POWER_DB, BudgetLine, Flag, HalfPower, ResponsePlan, hertz
+from harness.analysis.estimate import Budget, normal
+from sequences.bandwidth.response_model import HALF_POWER, HALF_POWER_DB, Flag, HalfPower, ResponsePlan, hertz
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from sequences.bandwidth.response_fit import CrossingFit
     from sequences.bandwidth.response_reduce import Observation, Reduced
 
+READINGS, REFERENCE, LEVEL, METER, FREQUENCY = "readings", "reference", "level", "reference meter", "frequency"
 COVERAGE_FACTOR = 2.0
 COARSE_LN = 0.35
 SEPARATE_LN = 0.1
@@ -183,11 +185,15 @@ def _result(
 ) -> HalfPower:
     """State a result: the lines that are known in dB in the order of their names, and the frequency's own."""
     steep = abs(slope_db)
-    names = ("readings", "reference", "level", "reference meter", "reference frequency")
-    budget = [BudgetLine(name=name, u_db=u, u_rel=u / steep) for name, u in zip(names, u_db, strict=True)]
-    own_rel = plan.u_frequency_rel
-    budget.insert(-1, BudgetLine(name="frequency", u_db=own_rel * steep, u_rel=own_rel))
-    u_rel = math.sqrt(math.fsum(line.u_rel**2 for line in budget))
+    in_db = [
+        normal(name, u=u, unit="dB", sensitivity=frequency_hz / steep)
+        for name, u in zip((READINGS, REFERENCE, LEVEL, METER, "reference frequency"), u_db, strict=True)
+    ]
+    own = normal(FREQUENCY, u=plan.u_frequency_rel, unit="", sensitivity=frequency_hz)
+    budget = Budget(
+        quantity=HALF_POWER.name, unit="Hz", estimate=frequency_hz, contributions=(*in_db[:-1], own, in_db[-1])
+    )
+    u_rel = budget.u / frequency_hz
     factor = math.exp(min(COVERAGE_FACTOR * u_rel, NOTHING_KNOWN))
     return HalfPower(
         status="found",
@@ -196,9 +202,9 @@ def _result(
         interval_hz=(frequency_hz / factor, frequency_hz * factor),
         k=COVERAGE_FACTOR,
         slope_db_per_ln=slope_db,
-        u_readings_rel=math.hypot(budget[0].u_rel, budget[1].u_rel),
+        u_readings_rel=math.hypot(u_db[0], u_db[1]) / steep,
         reference_hz=plan.reference_hz,
         drop_db=plan.drop_db,
         flags=tuple(flags),
-        budget=tuple(budget),
+        budget=budget,
     )

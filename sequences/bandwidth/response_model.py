@@ -4,26 +4,31 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
+from harness.analysis.curve import CurvePoint, Flag
+from harness.analysis.estimate import Budget
+from harness.measurement import Rating
 from harness.quantities import DB_PER_NEPER, HALF_POWER_DB, show
 
 __all__ = [
     "DB_PER_NEPER",
+    "HALF_POWER",
     "HALF_POWER_DB",
-    "BudgetLine",
+    "CurvePoint",
     "Flag",
     "HalfPower",
     "Purpose",
     "ReadingModel",
     "ResponsePlan",
-    "ResponsePoint",
     "ResponseReading",
     "Status",
     "Tuning",
     "hertz",
 ]
 
+
+HALF_POWER: Final = Rating(name="half-power frequency", is_error=False, axis="none")
 
 Purpose = Literal["reference", "scan", "bracket", "refine", "confirm", "re-ask"]
 Status = Literal["found", "above_generator", "several_crossings", "not_bracketed", "failed"]
@@ -113,37 +118,6 @@ class ResponsePlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Flag:
-    """A finding about the readings: a stable code, and a sentence for the report or the operator."""
-
-    code: str
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BudgetLine:
-    """One contribution to the uncertainty of the half-power frequency."""
-
-    name: str
-    u_db: float
-    u_rel: float
-    degrees_of_freedom: float = math.inf
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResponsePoint:
-    """One reading as the fit saw it: its response, its uncertainty, the fitted value and the studentised residual."""
-
-    frequency_hz: float
-    response_db: float
-    u_db: float
-    purpose: Purpose
-    used: bool
-    fitted_db: float | None = None
-    residual: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class HalfPower:
     """The half-power frequency, or why there is none.
 
@@ -162,11 +136,11 @@ class HalfPower:
     drop_db: float
     readings_used: int = 0
     flags: tuple[Flag, ...] = ()
-    budget: tuple[BudgetLine, ...] = ()
+    budget: Budget | None = None  # of the frequency, in Hz
     bound_hz: float | None = None
     recovers_hz: float | None = None
     reference_div: float | None = None
-    points: tuple[ResponsePoint, ...] = ()
+    points: tuple[CurvePoint, ...] = ()
 
 
 def hertz(frequency_hz: float) -> str:

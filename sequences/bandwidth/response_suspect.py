@@ -10,7 +10,7 @@ import numpy as np
 from sequences.bandwidth.response import Evaluation, evaluate
 from sequences.bandwidth.response_fit import fitted_db, model_error_db
 from sequences.bandwidth.response_flags import several_crossings
-from sequences.bandwidth.response_model import DB_PER_NEPER, ResponsePlan, ResponsePoint, ResponseReading, hertz
+from sequences.bandwidth.response_model import DB_PER_NEPER, CurvePoint, ResponsePlan, ResponseReading, hertz
 from sequences.bandwidth.response_reduce import (
     Reduced,
     is_reference,
@@ -243,7 +243,7 @@ def audit(readings: Sequence[ResponseReading], evaluation: Evaluation, plan: Res
     return None
 
 
-def _lenient_residual(point: ResponsePoint, evaluation: Evaluation) -> float:
+def _lenient_residual(point: CurvePoint, evaluation: Evaluation) -> float:
     """Return the size of a studentised residual with the model error counted several times."""
     fit = evaluation.fit
     if fit is None or point.fitted_db is None or point.residual is None:

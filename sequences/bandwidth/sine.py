@@ -7,13 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from harness.analysis.curve import LevelPoint
 from harness.analysis.estimate import Contribution, expanded, rectangular
 from harness.errors import AnalysisError
 from harness.models import Generator, Reference, Setup, SignalPath
 from harness.quantities import db, show
 from harness.steps import Measure, Reading, Sine
 from sequences.bandwidth import levelling
-from sequences.bandwidth.level_table import LevelCorrection, LevelPoint, LevelTable
+from sequences.bandwidth.level_table import LevelCorrection, LevelTable
 from sequences.bandwidth.response_model import DB_PER_NEPER, HALF_POWER_DB
 
 LEVEL: Final = "level"

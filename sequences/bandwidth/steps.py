@@ -15,7 +15,9 @@ from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
 from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
 from sequences import Judges, Plan, Planned, channels_of, one_two_five, signal_range
-from sequences.bandwidth.levelled import levelled, result
+from sequences.bandwidth.levelled import levelled
+from sequences.bandwidth.response import half_power
+from sequences.bandwidth.response_model import HALF_POWER
 from sequences.bandwidth.search import Ask, next_request
 from sequences.bandwidth.sine import LEVEL, LEVEL_CHECK, Taken, Wanted, sine_level
 from sequences.bandwidth.width import TRACE_WIDTH
@@ -23,6 +25,7 @@ from sequences.deflection import PEAK_TO_PEAK
 
 TITLE: Final = "Bandwidth"
 QUANTITIES: Final = (TRACE_WIDTH,)  # and what is shared with the vertical deflection
+RATINGS: Final = (HALF_POWER,)
 JUDGES: Final[Judges] = {"unit": (PEAK_TO_PEAK.name, TRACE_WIDTH.name), "reference": (PEAK_TO_PEAK.name,)}
 _MOST_READINGS: Final = 120
 _LEVEL_DIGITS: Final = 4
@@ -120,7 +123,8 @@ def _search(
             skipped.append(ask.frequency_hz)
             if len(skipped) == _MOST_SKIPPED:
                 break
-    return result(levelled(setup, wanted, level, shown)).frequency_hz
+    known = levelled(setup, wanted, level, shown)
+    return half_power(known.readings, known.plan).frequency_hz
 
 
 def _beside(ask: Ask, skipped: list[float], wanted: Wanted) -> Ask:

@@ -14,13 +14,13 @@ from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import Pulse, measure_pulse
 from harness.assess.points import record_u, values_of
-from harness.assess.sources import applied_at_input, instrument_for, path_of
+from harness.assess.sources import applied_at_input, instrument_for, origin_of, path_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Calibrator, Generator, Setup, rated
 from harness.steps import AMPLITUDE, Measure, Reading
 from sequences.pulse import Rated
-from sequences.pulse.rise_time import remove_source
+from sequences.pulse.rise_time import SOURCE, remove_source
 from sequences.reading import times, words
 from sequences.time_base.span import time_tolerance
 
@@ -41,6 +41,7 @@ def rise_time_budget(
 ) -> Budget:
     """Return the unit's own rise time in ns; the parameters are those of `deflection_budget`."""
     source_s, u_source_s = _source_rise_time(setup, step)
+    origin = origin_of(instrument_for(setup, step))
     values = values_of(readings)
     s_per_div = step.view.s_per_div / step.view.magnifier
     nominal_s = step.expected or math.hypot(_rated_rise_time(setup), source_s)
@@ -60,7 +61,7 @@ def rise_time_budget(
     in_s = (
         *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
         time_factor,
-        *unit.contributions,
+        *(replace(line, origin=origin) if line.name == SOURCE else line for line in unit.contributions),
     )
     return Budget(
         quantity=f"rise time of channel {step.view.channel}",

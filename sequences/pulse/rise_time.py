@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from harness.analysis import estimate
 from harness.errors import AnalysisError
@@ -15,6 +15,8 @@ from harness.quantities import show
 
 if TYPE_CHECKING:
     from harness.analysis.estimate import Contribution
+
+SOURCE: Final = "rise time of the source"  # the line of the standard's own error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,9 +60,7 @@ def remove_source(rise_time_s: float, source_rise_time_s: float, *, u_source_ris
     return RiseTime(
         rise_time_s=unit_s,
         contributions=(
-            estimate.normal(
-                "rise time of the source", u=u_source_rise_time_s, sensitivity=-source_rise_time_s / unit_s, unit="s"
-            ),
+            estimate.normal(SOURCE, u=u_source_rise_time_s, sensitivity=-source_rise_time_s / unit_s, unit="s"),
             model,
         ),
     )

@@ -9,15 +9,15 @@ from dataclasses import replace
 from typing import Any
 
 from harness.analysis import estimate
-from harness.analysis.deflection import channel_match, linearity, mean_ratio, probe_ratio
+from harness.analysis.deflection import linearity, mean_ratio, probe_ratio
 from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.rounding import format_value_u
-from harness.assess.sources import source_line_names
+from harness.assess.sources import origin_of
 from harness.models import Setup, SignalPath, Unit, rated
 from harness.quantities import counted, show
 from harness.report import shown
 from harness.report.checklist import count, heading, outside
-from harness.report.model import Evaluated, Finding, Heading, PartResult, Point
+from harness.report.model import Evaluated, Finding, Heading, PartResult, Result
 from harness.report.points import evaluate_points
 from harness.report.readings import Taken
 from harness.steps import Dc, Square
@@ -54,7 +54,7 @@ def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     )
 
 
-def together(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+def together(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """Everything that the deflection points of one part say together."""
     read = [point for point in points if point.reading is not None and point.budget]
     yield from _linearities(setup, read)
@@ -62,8 +62,8 @@ def together(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
     yield from _ratios(setup, read)
 
 
-def _linearities(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
-    by_range: dict[tuple[int, str, str], list[Point]] = defaultdict(list)
+def _linearities(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
+    by_range: dict[tuple[int, str, str], list[Result]] = defaultdict(list)
     for point in points:
         by_range[point.channel, point.path, point.setting].append(point)
     u_reading_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(6.0))  # two rounded edges
@@ -71,7 +71,7 @@ def _linearities(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         if len(levels) < 3 or u_reading_div <= 0:
             continue
         line = linearity(
-            [p.applied_value for p in levels],
+            [p.applied_value or 0.0 for p in levels],
             [p.reading or 0.0 for p in levels],
             volts_per_div=levels[0].setting_value,
             u_reading_div=u_reading_div,
@@ -91,15 +91,15 @@ def _linearities(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         )
 
 
-def _matches(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+def _matches(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """The clearest difference of channel 2 and up from channel 1, against its uncertainty, on one range and level."""
     at = {(p.channel, p.path, p.setting, p.applied): p for p in points}
-    largest: dict[tuple[int, str], tuple[estimate.Budget, Point]] = {}
+    largest: dict[tuple[int, str], tuple[estimate.Budget, Result]] = {}
     for (channel, path, setting, applied), point in at.items():
         first = at.get((1, path, setting, applied))
         if channel == 1 or first is None or first.budget is None or point.budget is None:
             continue
-        match = channel_match(point.budget, first.budget, shared=[line.name for line in _source_lines(setup, point)])
+        match = estimate.difference(point.budget, first.budget, shared=_sources(setup))
         kept = largest.get((channel, path))
         if kept is None or abs(match.estimate) * kept[0].u > abs(kept[0].estimate) * match.u:
             largest[channel, path] = match, point
@@ -118,15 +118,18 @@ def _matches(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         )
 
 
-def _source_lines(setup: Setup, point: Point) -> tuple[estimate.Contribution, ...]:
-    """The lines of a point's budget that are the source's, in V at the source: `value` is the level there."""
-    calibrator = setup.bench.calibrator
-    if calibrator is None or point.budget is None:
-        return ()
-    return tuple(line for line in point.budget.contributions if line.name in source_line_names(calibrator))
+def _sources(setup: Setup) -> tuple[str, ...]:
+    """The origins of errors that are the same whatever channel is read."""
+    return () if setup.bench.calibrator is None else (origin_of(setup.bench.calibrator),)
 
 
-def _ratios(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
+def _source_lines(setup: Setup, result: Result) -> tuple[estimate.Contribution, ...]:
+    """The lines of a budget that are the source's, in V at the source: `value` is the level there."""
+    budget = result.budget
+    return () if budget is None else tuple(line for line in budget.contributions if line.origin in _sources(setup))
+
+
+def _ratios(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """The divider's ratio by channel, from every range read straight and divided."""
     points = _fullest(points)
     straight = {
@@ -154,16 +157,16 @@ def _ratios(setup: Setup, points: Sequence[Point]) -> Iterator[Finding]:
         )
 
 
-def _fullest(points: Sequence[Point]) -> list[Point]:
+def _fullest(points: Sequence[Result]) -> list[Result]:
     """The largest deflection of every range: one reading is in one pair, so the ratios are independent."""
-    largest: dict[tuple[int, str, str], Point] = {}
-    for point in sorted(points, key=lambda p: abs(p.expected)):
+    largest: dict[tuple[int, str, str], Result] = {}
+    for point in sorted(points, key=lambda p: abs(p.expected or 0.0)):
         largest[point.channel, point.path, point.setting] = point
     return list(largest.values())
 
 
-def _ratio(setup: Setup, straight: Point, divided: Point, divides_by: float) -> estimate.Budget:
-    levels = straight.applied_value, divided.applied_value * divides_by
+def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -> estimate.Budget:
+    levels = straight.applied_value or 0.0, (divided.applied_value or 0.0) * divides_by
     lines = [
         replace(line, name=f"{name}: {line.name}", sensitivity=1.0 / line.value)
         for name, point in (("straight", straight), ("divided", divided))
@@ -181,7 +184,7 @@ def _ratio(setup: Setup, straight: Point, divided: Point, divides_by: float) -> 
     )
 
 
-def _length(setup: Setup, point: Point) -> Length:
+def _length(setup: Setup, point: Result) -> Length:
     reader = Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
     by_eye = setup.unit.read == "eye"
     values = point.readings if by_eye else (point.reading or 0.0,)  # a remote unit's ground line is taken off

@@ -15,7 +15,8 @@ import numpy as np
 from harness.models import Setup
 from harness.steps import Connect, Done, Measure, Reading, Sine
 from sequences.bandwidth import steps as bandwidth
-from sequences.bandwidth.levelled import levelled, result
+from sequences.bandwidth.levelled import levelled
+from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HalfPower
 from sequences.bandwidth.sine import Taken
 from tests.benchmarks.response_units import mistype
@@ -67,7 +68,8 @@ class Responder:
                 step = script.send(reading)
         except StopIteration:
             pass
-        return result(levelled(self.setup, bandwidth.wanted_of(self.setup, chosen), [], self.taken))
+        known = levelled(self.setup, bandwidth.wanted_of(self.setup, chosen), [], self.taken)
+        return half_power(known.readings, known.plan)
 
     def answer(self, step: Measure) -> Reading:
         """What is read at one step."""

@@ -16,8 +16,9 @@ import numpy as np
 
 from harness import quantities
 from harness.analysis import estimate
-from harness.analysis.deflection import channel_match, deflection_error
-from harness.analysis.estimate import Budget, state
+from harness.analysis.curve import Band, Curve, Flag, LevelPoint
+from harness.analysis.deflection import deflection_error
+from harness.analysis.estimate import Budget, difference, state
 from harness.analysis.graticule import Reader
 from harness.analysis.verdict import (
     EQUALITY_TEXT,
@@ -25,7 +26,6 @@ from harness.analysis.verdict import (
     Limits,
     Rule,
     Verdict,
-    decide,
     decide_statement,
     overall,
 )
@@ -34,15 +34,13 @@ from harness.report import particulars
 from harness.report.checklist import checklist
 from harness.report.html import html_page
 from harness.report.model import (
-    Band,
     Finding,
-    LevelPoint,
     PartResult,
     PlainReading,
-    Point,
     Report,
-    Response,
+    Result,
     Standard,
+    Word,
 )
 from harness.report.summary import beside, with_particulars
 from harness.steps import Dc, TimeMarks, View
@@ -113,7 +111,7 @@ def verdict_of(budget: Budget, limits: Limits, rule: Rule) -> Verdict:
 
 def deflection_point(
     *, channel: int, path: str, volts_per_div: float, error: float, rng: np.random.Generator, rule: Rule, repeats: int
-) -> Point:
+) -> Result:
     """One range, read by eye to 0.1 div (interpolated to 0.05) at six divisions."""
     applied_v = 6.0 * volts_per_div
     true_div = 6.0 * (1.0 + error)
@@ -122,22 +120,28 @@ def deflection_point(
         readings,
         volts_per_div=volts_per_div,
         applied_v=applied_v,
-        applied=[estimate.rectangular("calibrator", half_width=0.0025 * applied_v, unit="V", value=applied_v)],
+        applied=[
+            replace(
+                estimate.rectangular("calibrator", half_width=0.0025 * applied_v, unit="V", value=applied_v),
+                origin="calibrator",
+            )
+        ],
         reader=Reader(resolution_div=0.05, scatter_div=0.02),
         definition="indication",
     )
     limits = Limits.symmetric(3.0)
     verdict = verdict_of(budget, limits, rule)
-    return Point(
+    return Result(
         quantity="deflection", channel=channel, path=path, setting=quantities.show(volts_per_div, "V") + "/div",
-        setting_value=volts_per_div, applied=quantities.show(applied_v, "V"), applied_value=applied_v, expected=6.0,
+        setting_value=volts_per_div, setting_unit="V/div", applied_unit="V",
+        applied=quantities.show(applied_v, "V"), applied_value=applied_v, expected=6.0,
         readings=readings, reading=math.fsum(readings) / len(readings), unit="div", statement=state(budget),
         budget=budget, limits=limits, verdict=verdict, word=verdict.word, stimulus=Dc(level_v=applied_v),
         view=View(channel=channel, volts_per_div=volts_per_div, s_per_div=1e-3, ground_line_div=-3.0),
     )  # fmt: skip
 
 
-def time_point(*, s_per_div: float, magnifier: int, error: float, rng: np.random.Generator, rule: Rule) -> Point:
+def time_point(*, s_per_div: float, magnifier: int, error: float, rng: np.random.Generator, rule: Rule) -> Result:
     """One time factor over eight divisions."""
     span = round(round((8.0 * (1.0 + error) + rng.normal(0.0, 0.02)) / 0.05) * 0.05, 6)
     budget = time_base_error(
@@ -147,8 +151,10 @@ def time_point(*, s_per_div: float, magnifier: int, error: float, rng: np.random
     limits = Limits.symmetric(5.0 if magnifier > 1 else 3.0)
     verdict = verdict_of(budget, limits, rule)
     factor = quantities.show(s_per_div, "s") + "/div" + (f" ×{magnifier}" if magnifier > 1 else "")
-    return Point(
+    return Result(
         quantity="time factor", channel=1, path="direct", setting=factor, setting_value=s_per_div / magnifier,
+        setting_unit="s/div",
+        applied_unit="s",
         applied=f"marks of {quantities.show(s_per_div / magnifier, 's')}", applied_value=s_per_div / magnifier,
         expected=8.0, readings=(span,), reading=span, unit="div", statement=state(budget), budget=budget,
         limits=limits, verdict=verdict, word=verdict.word,
@@ -157,7 +163,7 @@ def time_point(*, s_per_div: float, magnifier: int, error: float, rng: np.random
     )  # fmt: skip
 
 
-def skipped(point: Point, remark: str) -> Point:
+def skipped(point: Result, remark: str) -> Result:
     """The same point, left out."""
     return replace(
         point, readings=(), reading=None, statement=None, budget=None, verdict=None, word="not measured",
@@ -165,7 +171,7 @@ def skipped(point: Point, remark: str) -> Point:
     )  # fmt: skip
 
 
-def response(*, channel: int, shape: Shape, rule: Rule, seed: int, frequencies_hz: Sequence[float] = ()) -> Response:
+def response(*, channel: int, shape: Shape, rule: Rule, seed: int, frequencies_hz: Sequence[float] = ()) -> Result:
     """A response read to 0.05 div at frequencies about the crossing, and what the analysis makes of it."""
     rng = np.random.default_rng(seed)
     plan = ResponsePlan(
@@ -184,18 +190,27 @@ def response(*, channel: int, shape: Shape, rule: Rule, seed: int, frequencies_h
         )
         for f in asked
     )  # fmt: skip
-    result = half_power(readings, plan)
-    limits, verdict = Limits(low=RATED_HZ), None
-    if result.frequency_hz is not None and result.u_rel is not None:
-        u = result.u_rel * result.frequency_hz
-        verdict = decide(result.frequency_hz, u, result.k * u, limits, rule, unit="Hz")
-    elif result.bound_hz is not None and result.bound_hz > RATED_HZ:
-        verdict = decide(result.bound_hz, 0.0, 0.0, limits, rule, unit="Hz")
-    return Response(
-        channel=channel, path="direct", setting="5 mV/div", rated_hz=RATED_HZ, result=result,
-        band=_band(readings, plan), level=_levels(sorted({r.frequency_hz for r in readings})), verdict=verdict,
-        word="not measured" if verdict is None else verdict.word, sentence=_sentence(channel, result, verdict),
+    half = half_power(readings, plan)
+    limits, statement, verdict = Limits(low=RATED_HZ), None, None
+    if half.budget is not None and half.interval_hz is not None:
+        low, high = half.interval_hz
+        statement = replace(state(half.budget), low=low, high=high)
+        verdict = decide_statement(statement, limits, rule, budget=half.budget)
+    word: Word = "not measured" if verdict is None else verdict.word
+    if half.bound_hz is not None and half.bound_hz > RATED_HZ:
+        word = "pass"
+    curve = Curve(
+        status=half.status, reference_hz=half.reference_hz, drop_db=half.drop_db, reference_div=half.reference_div,
+        slope_db_per_ln=half.slope_db_per_ln, points=half.points, readings_used=half.readings_used,
+        band=_band(readings, plan), level=_levels(sorted({r.frequency_hz for r in readings})),
         level_method="levelled once on the reference oscilloscope, its own roll-off corrected; repeated at the end",
+        flags=half.flags,
+    )  # fmt: skip
+    return Result(
+        quantity="half-power frequency", channel=channel, path="direct", setting="5 mV/div", setting_value=5e-3,
+        setting_unit="V/div", unit="Hz", statement=statement, budget=half.budget,
+        at_least=half.bound_hz if statement is None else None, result_unit="Hz", limits=limits, verdict=verdict,
+        word=word, sentence=_sentence(channel, half, word), curve=curve,
     )  # fmt: skip
 
 
@@ -226,9 +241,8 @@ def _levels(frequencies_hz: Sequence[float]) -> tuple[LevelPoint, ...]:
     )
 
 
-def _sentence(channel: int, result: HalfPower, verdict: Verdict | None) -> str:
+def _sentence(channel: int, result: HalfPower, word: Word) -> str:
     rated = f"rated {quantities.show(RATED_HZ, 'Hz')}"
-    word = "no verdict" if verdict is None else verdict.word
     if result.frequency_hz is None:
         return f"Channel {channel} has no half-power frequency within the generator's range; {rated}: {word}."
     return f"Channel {channel} falls to half power at {quantities.show(result.frequency_hz, 'Hz')}; {rated}: {word}."
@@ -292,7 +306,7 @@ def build(
 
 
 def assemble(
-    on: Setup, points: tuple[Point, ...], responses: tuple[Response, ...], times: tuple[Point, ...], *, overdue: bool
+    on: Setup, points: tuple[Result, ...], responses: tuple[Result, ...], times: tuple[Result, ...], *, overdue: bool
 ) -> Report:
     """Put the parts together with a verdict and a next step."""
     word = overall([p.verdict for p in (*points, *times) if p.verdict] + [r.verdict for r in responses if r.verdict])
@@ -301,7 +315,7 @@ def assemble(
     assert first.budget is not None
     assert second.budget is not None
     one, other = replace(first.budget, quantity="channel 1"), replace(second.budget, quantity="channel 2")
-    match = state(channel_match(one, other, shared=("calibrator",)))
+    match = state(difference(one, other, shared=("calibrator",)))
     finding = Finding(
         name="channel match", channel=None, path="direct", value=match.estimate, u=match.expanded, unit="%",
         sentence=f"On {first.setting}, channel 1 less channel 2 is {match.text(signed=True)}.",
@@ -327,11 +341,11 @@ def assemble(
         rule_text=RULE_TEXT[on.job.rule], equality_text=EQUALITY_TEXT,
         error_text="Error of indication: (indicated − applied)/applied, in percent.",
         parts=(
-            PartResult(name="vertical", use="vertical", title="Vertical deflection", finished=finished, points=points,
+            PartResult(name="vertical", use="vertical", title="Vertical deflection", finished=finished, results=points,
                        findings=(finding,), left_out=("Channel 1, 10 V/div: the calibrator ends at 50 V.",)),
             PartResult(name="bandwidth", use="bandwidth", title="Half-power frequency", finished=True,
-                       responses=responses),
-            PartResult(name="time_base", use="time_base", title="Time base", finished=True, points=times),
+                       results=responses),
+            PartResult(name="time_base", use="time_base", title="Time base", finished=True, results=times),
         ),
         standards=standards(overdue=overdue), deviations=tuple(deviations),
         notes=("10:02 Fan of the unit is loud.",), facts=(), not_stated=(), statements=(),
@@ -390,10 +404,10 @@ def incomplete() -> Report:
     part = whole.parts[0]
     points = tuple(
         skipped(p, "skipped by the operator" if i == 4 else "the run ended before it") if i == 4 or i > 14 else p
-        for i, p in enumerate(part.points)
+        for i, p in enumerate(part.results)
     )
-    cut = replace(part, points=points, finished=False, findings=())
-    rest = tuple(replace(p, finished=False, points=(), responses=()) for p in whole.parts[1:])
+    cut = replace(part, results=points, finished=False, findings=())
+    rest = tuple(replace(p, finished=False, results=()) for p in whole.parts[1:])
     return replace(
         whole, parts=(cut, *rest), finished=False, overall="cannot be decided", next_step="Resume the run.",
         sentence="The verification of Northfen OS-40 no. NF-20417 is not complete: it cannot be decided.",
@@ -426,24 +440,21 @@ def hostile() -> Report:
                customer=HOSTILE, customer_reference=HOSTILE, title=HOSTILE,
                environment={"temperature": 22.6, "note": HOSTILE})  # fmt: skip
 
-    def point(p: Point) -> Point:
+    def result(p: Result) -> Result:
         budget = p.budget and replace(
             p.budget, quantity=HOSTILE, contributions=tuple(replace(c, name=HOSTILE) for c in p.budget.contributions)
         )
         return replace(
             p, quantity=HOSTILE, path=HOSTILE, setting=HOSTILE + p.setting, applied=HOSTILE, remarks=(HOSTILE,),
-            budget=budget,
+            budget=budget, sentence=HOSTILE if p.sentence else "",
+            curve=p.curve and replace(p.curve, level_method=HOSTILE, flags=(Flag(code=HOSTILE, sentence=HOSTILE),)),
         )  # fmt: skip
 
     def part(one: PartResult) -> PartResult:
         plain = PlainReading(purpose=HOSTILE, channel=1, path=HOSTILE, applied=HOSTILE, setting=HOSTILE,
                              quantity=HOSTILE, expected=None, value=1.5, unit=HOSTILE, status=HOSTILE)  # fmt: skip
         return replace(
-            one, name=HOSTILE, use=HOSTILE, title=HOSTILE, points=tuple(point(p) for p in one.points),
-            responses=tuple(
-                replace(r, path=HOSTILE, setting=HOSTILE, sentence=HOSTILE, level_method=HOSTILE, remarks=(HOSTILE,))
-                for r in one.responses
-            ),
+            one, name=HOSTILE, use=HOSTILE, title=HOSTILE, results=tuple(result(r) for r in one.results),
             findings=tuple(
                 replace(f, name=HOSTILE, path=HOSTILE, sentence=HOSTILE, unit=HOSTILE) for f in one.findings
             ),

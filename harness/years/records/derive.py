@@ -122,12 +122,11 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
         (name_of(step), step.path, step.view, step.stimulus): at for step, at in taken if step.purpose != RETURN
     }
     of_channel = {step.view.channel: at for step, at in taken if step.display == "unit"}
-    for point in part.points:
-        assert point.view is not None
-        assert point.stimulus is not None
-        yield of_point[point.quantity, point.path, point.view, point.stimulus]
-    for response in part.responses:
-        yield of_channel[response.channel]
+    for result in part.results:
+        if result.view is not None and result.stimulus is not None:
+            yield of_point[result.quantity, result.path, result.view, result.stimulus]
+        else:
+            yield of_channel[result.channel]
     yield from (None for _ in part.findings)
     if part.plain:  # a row a reading, in their order
         yield from (at for _, at in taken)
