@@ -213,9 +213,8 @@ def _quantities() -> Mapping[str, Quantity]:
 @cache
 def _ratings() -> Mapping[str, Rating]:
     of_steps = {one.rating.name: one.rating for one in _quantities().values() if one.rating is not None}
-    return of_steps | {
-        rating.name: rating for module in definitions().values() for rating in getattr(module, "RATINGS", ())
-    }
+    stated = (rating for module in definitions().values() for rating in getattr(module, "RATINGS", ()))
+    return of_steps | {rating.name: rating for rating in stated}
 
 
 def _rating(name: str) -> Rating | None:
