@@ -288,7 +288,7 @@ def test_a_point_of_one_run_alone_has_no_change() -> None:
     report = beside(fewer, build(seed=11))
     assert report.adjustment is not None
     single = [pair for pair in report.adjustment.pairs if pair.word == "one state only"]
-    assert len(single) == 32 - 6
+    assert len(single) == 34 - 6
     assert all(isinstance(pair, Pair) and pair.left is None and pair.change is None for pair in single)
     assert report.adjustment.summary.endswith("; 28 were read in one state only.")
 
