@@ -54,6 +54,12 @@ class Day(click.DateTime):
             self.fail(f"{value!r} is no day; expected one such as 2026-11-25 (year, month, day).", param, ctx)
 
 
+def not_both(one: object, other: object, what: str) -> None:
+    """Refuse two options, or an argument and an option, that exclude each other."""
+    if one and other:
+        raise click.UsageError(f"{what}, not both.")
+
+
 def once_told() -> Callable[[object], None]:
     """Says each thing once on the error stream, however little else is shown: what is about to be imported."""
     told: set[str] = set()

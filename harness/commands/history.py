@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command, say
-from harness.commands.records import one_place, opened, selected, selection_options, store_option
+from harness.commands.helping import Command, not_both, say
+from harness.commands.records import opened, selected, selection_options, store_option
 from harness.errors import JournalError
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def history(
       halfpower history --standard K320-0417 --since 2025-01-01
       halfpower history runs --simulated --interval "12 months"
     """
-    one_place(runs, store)
+    not_both(runs, store, "Name the folder that holds the runs, or a store with --store")
     _check_interval(interval)
     chosen = selected(where)
     with _records(runs, store) as records:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command, once_told
+from harness.commands.helping import Command, not_both, once_told
 from harness.commands.records import store_option
 from harness.commands.run import PATH, a_console, shown, shown_options, told_how_to_go_on
 from harness.errors import Alarm, HalfpowerError, QueueError, shell_word
@@ -253,8 +253,7 @@ class _Shown:
     """The night at a terminal, as JSON lines, or not at all."""
 
     def __init__(self, *, quiet: bool, as_json: bool) -> None:
-        if quiet and as_json:
-            raise click.UsageError("Use --quiet or --json, not both.")
+        not_both(quiet, as_json, "Use --quiet or --json")
         self._quiet, self._as_json = quiet, as_json
         self._console = a_console(stderr=as_json)
         self._status: Status | None = None

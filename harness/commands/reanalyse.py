@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command, say
-from harness.commands.records import one_place, opened, selected, selection_options, store_option
+from harness.commands.helping import Command, not_both, say
+from harness.commands.records import opened, selected, selection_options, store_option
 from harness.errors import ConfigError, JournalError, RecordsError
 from harness.quantities import counted
 
@@ -62,9 +62,8 @@ def reanalyse(
     from harness.years import reanalysis, reanalysis_record
     from harness.years.corrections import load
 
-    one_place(runs, store)
-    if workers and cluster:
-        raise click.UsageError("Use --workers or --cluster, not both.")
+    not_both(runs, store, "Name the folder that holds the runs, or a store with --store")
+    not_both(workers, cluster, "Use --workers or --cluster")
     if write_to is not None:
         reanalysis_record.free_folder(write_to)
     file = load(corrections) if corrections else None
@@ -72,8 +71,7 @@ def reanalyse(
         corrections=file.value if file else None, rule=rule, error=error, where=selected(where)
     )
     with _tasks(runs, store, changes) as (source, count, tasks, again), _spread(workers, cluster, count) as spread:
-        outcomes = _worked_out(spread, tasks(), changes, count, quiet=quiet)
-        _refuse_empty(outcomes, source)
+        outcomes = _refuse_empty(_worked_out(spread, tasks(), changes, count, quiet=quiet), source)
         done = reanalysis_record.Reanalysis(
             made=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"), reason=reason or _reason(file, changes), by=by,
             source=source, changes=changes, corrections=file, outcomes=outcomes,
@@ -195,12 +193,13 @@ def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Itera
     return zip((each.run for each in moved), texts, strict=True)
 
 
-def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> None:
+def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> tuple[Outcome, ...]:
     if not outcomes:
         raise RecordsError(
             f"{source}: no run fits what was asked. Simulated runs count only with --simulated, and runs "
             "without an end never."
         )
+    return outcomes
 
 
 # --- saying ------------------------------------------------------------------------------------------------------

@@ -70,12 +70,6 @@ def selected(options: dict[str, Any]) -> Selection:
     return Selection(**(chosen | days), finished=None if options["unfinished"] else True)
 
 
-def one_place(runs: Path | None, store: str | None) -> None:
-    """Refuse two places where the runs would be."""
-    if runs is not None and store is not None:
-        raise click.UsageError("Name the folder that holds the runs, or a store with --store, not both.")
-
-
 def opened(store: str | None, *, create: bool = True) -> Store:
     """Open the store that is set up, and say what was done to its layout."""
     from harness.years.records.store import Store

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import rich_click as click
 
 from harness.commands.faults import fault_options
-from harness.commands.helping import Command, Day, once_told, say, warn
+from harness.commands.helping import Command, Day, not_both, once_told, say, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
 from harness.journal.atomic import write_bytes, write_text
@@ -264,8 +264,7 @@ def shown(
     from harness.person.console import Terminal
     from harness.person.live import JsonLines, Lines, Redrawn, Silent
 
-    if quiet and as_json:
-        raise click.UsageError("Use --quiet or --json, not both.")
+    not_both(quiet, as_json, "Use --quiet or --json")
     console = a_console(stderr=as_json)
     live: Silent
     if as_json:
