@@ -104,8 +104,8 @@ def test_the_first_line_that_covers_the_level_holds():
 @pytest.mark.parametrize(
     ("stimulus", "says"),
     [
-        (Square(level_vpp=6.0, frequency_hz=1e6), "square wave of 6 Vpp at 1 MHz"),
-        (Sine(level_vpp=0.6, frequency_hz=5e4), "sine of 600 mVpp at 50 kHz.*function = 'sine'"),
+        (Square(level_vpp=6.0, frequency_hz=1e6), "6 Vpp square wave, 1 MHz"),
+        (Sine(level_vpp=0.6, frequency_hz=5e4), "600 mVpp sine, 50 kHz.*function = 'sine'"),
         (NoSignal(), "no signal was applied"),
     ],
 )

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from harness.analysis.estimate import Budget
 from harness.analysis.verdict import Limits
-from harness.assess.sources import level_of, true_level, true_period_ratio
+from harness.assess.sources import true_level, true_period_ratio
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup
@@ -54,7 +54,7 @@ def budget_for(
 
 def ideal(setup: Setup, step: Measure) -> float:
     """Return what an ideal unit shows: as the sequence expected it, moved by the known error of the source."""
-    rating, level, expected = quantity_of(step).rating, level_of(step.stimulus), step.expected or 0.0
+    rating, level, expected = quantity_of(step).rating, step.stimulus.level, step.expected or 0.0
     if rating is None or not rating.is_error or not level:
         return expected
     return expected * true_period_ratio(setup, step) * (true_level(setup, step) / level)

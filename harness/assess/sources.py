@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import assert_never
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Contribution
 from harness.errors import AnalysisError
-from harness.models import Accuracy, Function, Instrument, KnownError, Setup, SignalPath
-from harness.quantities import show
-from harness.steps import Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks
+from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath
+from harness.steps import Measure, NoSignal, Stimulus, TimeMarks
+from harness.words.signals import describe
 
 
 def instrument_for(setup: Setup, step: Measure) -> Instrument:
@@ -28,19 +27,6 @@ def path_of(setup: Setup, step: Measure) -> SignalPath:
     return setup.bench.paths.get(step.path, SignalPath())
 
 
-def level_of(stimulus: Stimulus) -> float:
-    """What the source puts out: V for a direct voltage, peak to peak for the rest; 0 for no signal."""
-    match stimulus:
-        case NoSignal():
-            return 0.0
-        case Dc(level_v=level_v):
-            return level_v
-        case Square(level_vpp=level) | Sine(level_vpp=level) | TimeMarks(level_vpp=level) | FastEdge(level_vpp=level):
-            return level
-        case _:
-            assert_never(stimulus)
-
-
 def source_contributions(instrument: Instrument, stimulus: Stimulus) -> tuple[Contribution, ...]:
     """
     Return the accuracy of a source at a stimulus: the first line of its limits and of its certificate that hold there.
@@ -53,23 +39,26 @@ def source_contributions(instrument: Instrument, stimulus: Stimulus) -> tuple[Co
     AnalysisError
         If no line of the bench file covers the stimulus.
     """
-    function, level, frequency_hz, said = _point(stimulus)
-    holding = [
-        line
-        for line in instrument.accuracy
-        if line.function in function and line.db is None and line.covers(level=level, frequency_hz=frequency_hz)
-    ]
-    first = {line.stated_as: line for line in reversed(holding)}
+    if isinstance(stimulus, NoSignal):
+        raise AnalysisError("no signal was applied, so there is no error to state.")
+    first = {
+        line.stated_as: line for line in reversed(instrument.accuracy) if line.db is None and _holds(line, stimulus)
+    }
     if not first:
         raise AnalysisError(
-            f"{instrument.label}: no accuracy is stated for {said}. Add an accuracy line with "
-            f"function = {function[0]!r} that covers it to the bench file."
+            f"{instrument.label}: no accuracy is stated for {describe(stimulus)}. Add an accuracy line with "
+            f"function = {stimulus.accuracies[0]!r} that covers it to the bench file."
         )
-    value = 1.0 if isinstance(stimulus, TimeMarks) else abs(level or 0.0)
-    unit = "" if isinstance(stimulus, TimeMarks) else "V"
+    value, unit = (1.0, "") if isinstance(stimulus, TimeMarks) else (abs(stimulus.level), "V")
     return tuple(
         _line(instrument, first[kind], value=value, unit=unit) for kind in ("limits", "expanded") if kind in first
     )
+
+
+def _holds(line: Accuracy | KnownError, stimulus: Stimulus) -> bool:
+    """Whether a line is of this signal; the level of time marks is nobody's concern."""
+    level = None if isinstance(stimulus, TimeMarks) else abs(stimulus.level)
+    return line.function in stimulus.accuracies and line.covers(level=level, frequency_hz=stimulus.rate_hz)
 
 
 def origin_of(instrument: Instrument) -> str:
@@ -79,10 +68,10 @@ def origin_of(instrument: Instrument) -> str:
 
 def true_level(setup: Setup, step: Measure) -> float:
     """What the source put out by all that is known of it: the level it was set to, and its known error there."""
-    level = level_of(step.stimulus)
+    level = step.stimulus.level
     if not level or isinstance(step.stimulus, TimeMarks):
         return level
-    error = _known_error(getattr(setup.bench, step.source), step.stimulus)
+    error = _known_error(setup, step)
     return level if error is None else level * (1.0 + error.of_value) + math.copysign(error.floor or 0.0, level)
 
 
@@ -90,24 +79,17 @@ def true_period_ratio(setup: Setup, step: Measure) -> float:
     """The period of time marks over what was set, by the known error of the source; 1 for any other stimulus."""
     if not isinstance(step.stimulus, TimeMarks):
         return 1.0
-    error = _known_error(getattr(setup.bench, step.source), step.stimulus)
+    error = _known_error(setup, step)
     if error is None:
         return 1.0
     return 1.0 + error.of_value if error.function == "period" else 1.0 / (1.0 + error.of_value)
 
 
-def _known_error(instrument: Instrument | None, stimulus: Stimulus) -> KnownError | None:
+def _known_error(setup: Setup, step: Measure) -> KnownError | None:
     """The first line that holds there; a line of the limits holds by what was set, so this one does too."""
-    if instrument is None or not instrument.known_error:
-        return None
-    functions, level, frequency_hz, _ = _point(stimulus)
-    holding = (
-        line
-        for function in functions
-        for line in instrument.known_error
-        if line.function == function and line.covers(level=level, frequency_hz=frequency_hz)
-    )
-    return next(holding, None)
+    instrument, functions = getattr(setup.bench, step.source), step.stimulus.accuracies
+    holding = [line for line in instrument.known_error if _holds(line, step.stimulus)] if instrument else []
+    return min(holding, key=lambda line: functions.index(line.function), default=None)
 
 
 def applied_at_input(setup: Setup, step: Measure) -> float:
@@ -153,23 +135,6 @@ def _path_lines(name: str, path: SignalPath) -> Iterator[Contribution]:
             f"termination of {label}", half_width=path.termination_tolerance, value=path.termination, sensitivity=0.5
         )
         yield replace(line, origin=label)
-
-
-def _point(stimulus: Stimulus) -> tuple[tuple[Function, ...], float | None, float | None, str]:
-    """Functions whose accuracy serves, best first; level and frequency to look them up by; the words for a person."""
-    match stimulus:
-        case Dc(level_v=level):
-            return ("dc",), abs(level), None, f"{show(level, 'V')} DC"
-        case Square(level_vpp=level, frequency_hz=f) | FastEdge(level_vpp=level, frequency_hz=f):
-            return ("square",), level, f, f"a square wave of {show(level, 'Vpp')} at {show(f, 'Hz')}"
-        case Sine(level_vpp=level, frequency_hz=f):
-            return ("sine",), level, f, f"a sine of {show(level, 'Vpp')} at {show(f, 'Hz')}"
-        case TimeMarks(period_s=period):
-            return ("period", "frequency"), None, 1.0 / period, f"time marks of {show(period, 's')}"
-        case NoSignal():
-            raise AnalysisError("no signal was applied, so there is no error to state.")
-        case _:
-            assert_never(stimulus)
 
 
 def _line(instrument: Instrument, accuracy: Accuracy, *, value: float, unit: str) -> Contribution:

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Final
 from harness.analysis.estimate import Budget
 from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
 from harness.assess.points import budget_for, limits_for
-from harness.assess.sources import level_of
 from harness.bench import limits
 from harness.bench.settling import planned_s
 from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
@@ -206,7 +205,7 @@ def _remedy(setup: Setup, step: Measure) -> str:
     tries.append(("read to half the step", 2 * READ_S, partial(budget_for, finer, step)))
     more = _at_most_deflection(setup, step)
     if more is not None:
-        sentence = f"apply {show(level_of(more.stimulus), 'V')}, from a source that gives it: {more.expected:g} div"
+        sentence = f"apply {show(more.stimulus.level, 'V')}, from a source that gives it: {more.expected:g} div"
         tries.append((sentence, 4 * READ_S, partial(budget_for, setup, more)))
     for sentence, cost, budget in tries:
         try:

@@ -12,7 +12,6 @@ from pydantic import Field
 from harness import steps
 from harness.analysis.planning import repeats_to_decide
 from harness.assess.points import limits_for
-from harness.assess.sources import level_of
 from harness.models import Function, Setup, SignalPath
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
@@ -223,7 +222,7 @@ def _until_on_screen(setup: Setup, step: Measure) -> steps.Sequence[tuple[Measur
 
 def _lowered(setup: Setup, step: Measure) -> Measure | None:
     path = setup.bench.paths.get(step.path, SignalPath())
-    level_v = level_of(step.stimulus)
+    level_v = step.stimulus.level
     standing = LevelChoice(level_v=level_v, at_input_v=level_v / path.divides_by, deflection_div=step.expected or 0.0)
     choice = lower_level(standing, calibrator_of(setup), path, volts_per_div=step.view.volts_per_div)
     if choice is None:
