@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.special import ndtr
 
-from harness.analysis.deflection import deflection_error, linearity, mean_ratio, probe_ratio
+from harness.analysis.deflection import deflection_error
 from harness.analysis.estimate import difference, normal, rectangular, state
 from harness.analysis.graticule import (
     ASSUMED_DOF,
@@ -24,6 +24,7 @@ from harness.analysis.graticule import (
 )
 from harness.analysis.verdict import Limits, decide_statement
 from harness.errors import AnalysisError
+from sequences.vertical.together import linearity, mean_ratio, probe_ratio
 
 EYE = Reader(resolution_div=0.1, scatter_div=0.04)
 ONE_TWO_FIVE = tuple(m * 10.0**e for e in range(-3, 2) for m in (1.0, 2.0, 5.0))
@@ -227,32 +228,20 @@ def test_wrong_polarity_has_its_sentence(reading):
 LEVELS = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
 
 
-def test_gain_and_ground_line_of_a_straight_line():
-    shown = [0.1 + 1.02 * v for v in LEVELS]
-    line = linearity(LEVELS, shown, volts_per_div=1.0, u_reading_div=0.03, definition="indication")
-    assert line.gain_error == pytest.approx(2.0)
-    assert line.ground_line_div == pytest.approx(0.1)
+def test_a_straight_line_departs_nowhere_whatever_its_gain_and_ground_line():
+    line = linearity(LEVELS, [0.1 + 1.02 * v for v in LEVELS], volts_per_div=1.0, u_reading_div=0.03)
+    assert line.div == pytest.approx(0.0, abs=1e-12)
     assert line.fits
-    known = linearity(
-        LEVELS,
-        [1.02 * v for v in LEVELS],
-        volts_per_div=1.0,
-        u_reading_div=0.03,
-        definition="deflection factor",
-        through_ground=True,
-    )
-    assert known.gain_error == pytest.approx(100.0 * (1.0 / 1.02 - 1.0))
-    assert known.ground_line_div == 0.0
 
 
 def test_the_level_that_departs_is_named():
     shown = [float(v) for v in LEVELS]
     shown[3] += 0.3
-    line = linearity(LEVELS, shown, volts_per_div=1.0, u_reading_div=0.03, definition="indication")
-    assert line.departure_at_v == 4.0
+    line = linearity(LEVELS, shown, volts_per_div=1.0, u_reading_div=0.03)
+    assert line.at_v == 4.0
     assert not line.fits
     # Its own weight in the line takes 1 − h of it: h = 1/6 + 0.25/17.5.
-    assert line.departure_div == pytest.approx(0.3 * (1.0 - 1.0 / 6.0 - 0.25 / 17.5))
+    assert line.div == pytest.approx(0.3 * (1.0 - 1.0 / 6.0 - 0.25 / 17.5))
 
 
 def test_departure_uncertainty_is_that_of_drawn_residuals():
@@ -263,16 +252,16 @@ def test_departure_uncertainty_is_that_of_drawn_residuals():
         slope, offset = np.polyfit(LEVELS, shown, 1)
         drawn.append(shown[0] - offset - slope * 1.0)
     shown = [1.5, *LEVELS[1:]]
-    line = linearity(LEVELS, shown, volts_per_div=1.0, u_reading_div=0.03, definition="indication")
-    assert line.departure_at_v == 1.0
-    assert line.u_departure_div == pytest.approx(float(np.std(drawn)), rel=0.04)
+    line = linearity(LEVELS, shown, volts_per_div=1.0, u_reading_div=0.03)
+    assert line.at_v == 1.0
+    assert line.u_div == pytest.approx(float(np.std(drawn)), rel=0.04)
 
 
 def test_too_few_levels():
     with pytest.raises(AnalysisError, match="at least three levels"):
-        linearity([1.0, 2.0], [1.0, 2.0], volts_per_div=1.0, u_reading_div=0.1, definition="indication")
+        linearity([1.0, 2.0], [1.0, 2.0], volts_per_div=1.0, u_reading_div=0.1)
     with pytest.raises(AnalysisError, match="as many levels as readings"):
-        linearity([1.0, 2.0, 3.0], [1.0, 2.0], volts_per_div=1.0, u_reading_div=0.1, definition="indication")
+        linearity([1.0, 2.0, 3.0], [1.0, 2.0], volts_per_div=1.0, u_reading_div=0.1)
 
 
 # Channels and probes --------------------------------------------------------------------------------------------------
@@ -296,8 +285,6 @@ def test_divider_ratio_from_a_pair():
         divided,
         straight_v=6.0,
         divided_v=60.0,
-        straight_volts_per_div=1.0,
-        divided_volts_per_div=1.0,
     )
     assert same.estimate == pytest.approx(10.0 / 0.98)
     assert same.u / same.estimate == pytest.approx(math.hypot(0.01 / 6.0, 0.01 / 5.88))
@@ -306,13 +293,7 @@ def test_divider_ratio_from_a_pair():
     assert again.u == pytest.approx(same.u / 2.0)
 
 
-def test_divider_ratio_on_corresponding_ranges_needs_their_ratio():
+def test_the_ratio_of_two_levels_adds_its_lines():
     lengths = [mean_length([6.0], EYE, edges="one")] * 2
-    levels = {"straight_v": 6.0, "divided_v": 6.0, "straight_volts_per_div": 1.0, "divided_volts_per_div": 0.1}
-    with pytest.raises(AnalysisError, match="uncertainty of their ratio"):
-        probe_ratio(*lengths, **levels)
-    budget = probe_ratio(*lengths, **levels, u_range_ratio=0.01, level_ratio=[normal("levels", u=0.001)])
-    assert budget.estimate == pytest.approx(10.0)
-    by_name = {line.name: line.contribution for line in budget.contributions}
-    assert by_name["ratio of the two ranges"] == pytest.approx(0.1)
-    assert by_name["levels"] == pytest.approx(0.01)
+    budget = probe_ratio(*lengths, straight_v=6.0, divided_v=60.0, level_ratio=[normal("levels", u=0.001)])
+    assert {line.name: line.contribution for line in budget.contributions}["levels"] == pytest.approx(0.01)

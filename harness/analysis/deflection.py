@@ -1,4 +1,4 @@
-"""Vertical deflection: the error of a point, gain and linearity, channel match, divider-probe ratio.
+"""The error of a deflection, and of any length on the screen that stands for what was applied.
 
 Errors are in percent, by the definition that the job chose. Equation numbers refer to docs/deflection.md.
 
@@ -10,15 +10,11 @@ JCGM 100:2008, clauses 4 and 5. Two edges, each read to a resolution q, give a t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
-import numpy as np
-
-from harness.analysis import estimate
 from harness.analysis.estimate import Budget, Contribution
 from harness.analysis.graticule import Edges, Length, Reader, mean_length
-from harness.analysis.line_fit import straight_line
 from harness.analysis.verdict import ErrorDefinition, relative_error
 from harness.errors import AnalysisError
 
@@ -157,172 +153,3 @@ def _less_ground(length: Length, ground_div: Sequence[float], reader: Reader) ->
     ground = mean_length(ground_div, reader, edges="one")
     lines = tuple(replace(line, name=f"ground line: {line.name}", sensitivity=-1.0) for line in ground.contributions)
     return Length(value_div=length.value_div - ground.value_div, contributions=(*length.contributions, *lines))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Linearity:
-    """A straight line through several levels of one range.
-
-    `gain_error` (percent, as the definition says) and `ground_line_div` are those of the line; `departure_div` is the
-    largest departure of a level from it, at `departure_at_v`, with its standard uncertainty.
-    """
-
-    gain_error: float
-    ground_line_div: float
-    departure_div: float
-    departure_at_v: float
-    u_departure_div: float
-    fits: bool
-
-
-def linearity(
-    applied_v: Sequence[float],
-    readings_div: Sequence[float],
-    *,
-    volts_per_div: float,
-    u_reading_div: float,
-    definition: ErrorDefinition,
-    through_ground: bool = False,
-) -> Linearity:
-    """
-    Fit gain and ground line to several levels of one range, and find the largest departure.
-
-    Parameters
-    ----------
-    applied_v, readings_div
-        Levels at the unit's input and readings, shape (n,), n of 3 or more (2 with `through_ground`).
-    volts_per_div
-        The range, V/div.
-    u_reading_div
-        Standard uncertainty of one reading, independent from level to level, div.
-    definition
-        Definition of error for the gain.
-    through_ground
-        The ground line is known: the line goes through it.
-
-    Returns
-    -------
-    The line; `fits` is False where the largest departure is more than 3 of its standard uncertainties.
-
-    Raises
-    ------
-    AnalysisError
-        Too few levels, all alike, or a reading without uncertainty.
-
-    References
-    ----------
-    Equations (9), (11) and (12).
-    """
-    if not u_reading_div > 0.0:
-        raise AnalysisError("Linearity needs the standard uncertainty of a reading: it must be above zero.")
-    d = np.asarray(applied_v, dtype=np.float64) / volts_per_div
-    r = np.asarray(readings_div, dtype=np.float64)
-    if d.ndim != 1 or d.shape != r.shape:
-        raise AnalysisError(f"Linearity needs as many levels as readings, got {d.size} and {r.size}.")
-    if through_ground:
-        if d.size < 2 or not np.any(d):
-            raise AnalysisError("Linearity through the ground line needs at least two levels other than zero.")
-        s_dd = float(d @ d)
-        slope, offset = float(d @ r) / s_dd, 0.0
-        leverage = d**2 / s_dd
-    else:
-        if d.size < 3:
-            raise AnalysisError("Linearity without a known ground line needs at least three levels.")
-        fit = straight_line(d, r, u_reading_div, scale_u=False)
-        slope, offset = fit.slope, fit.intercept
-        leverage = 1.0 / d.size + (d - d.mean()) ** 2 / float(((d - d.mean()) ** 2).sum())
-    residual = r - offset - slope * d
-    spread = u_reading_div * np.sqrt(np.maximum(1.0 - leverage, 0.0))
-    # A level that fixes the line has no departure of its own to show: only the others are compared.
-    free = np.flatnonzero(spread > 1e-6 * u_reading_div)
-    at = int(free[np.argmax(np.abs(residual[free]))])
-    return Linearity(
-        gain_error=100.0 * relative_error(slope, 1.0, definition),
-        ground_line_div=offset,
-        departure_div=float(residual[at]),
-        departure_at_v=float(applied_v[at]),
-        u_departure_div=float(spread[at]),
-        fits=bool(abs(residual[at]) <= 3.0 * spread[at]),
-    )
-
-
-def probe_ratio(
-    straight: Length,
-    divided: Length,
-    *,
-    straight_v: float,
-    divided_v: float,
-    straight_volts_per_div: float,
-    divided_volts_per_div: float,
-    level_ratio: Sequence[Contribution] = (),
-    u_range_ratio: float = 0.0,
-    quantity: str = "divider ratio",
-) -> Budget:
-    """
-    Return the ratio of a divider probe from a straight and a divided reading.
-
-    Parameters
-    ----------
-    straight, divided
-        The two lengths, div.
-    straight_v, divided_v
-        The source's levels for them, V.
-    straight_volts_per_div, divided_volts_per_div
-        Ranges. On the same range the unit's own gain drops out; on corresponding ranges it drops out to within
-        `u_range_ratio`.
-    level_ratio
-        Lines of the ratio of the two levels, relative (an accuracy common to both levels has none).
-    u_range_ratio
-        Relative standard uncertainty of the ratio of the two ranges' true factors; 0 on the same range.
-
-    Returns
-    -------
-    A budget of the ratio, unit "".
-
-    Raises
-    ------
-    AnalysisError
-        A level or a length of zero, or of signs that do not agree.
-
-    References
-    ----------
-    Equation (14).
-    """
-    shown_straight = straight.value_div * straight_volts_per_div
-    shown_divided = divided.value_div * divided_volts_per_div
-    if not (straight_v and divided_v and shown_straight / straight_v > 0.0 and shown_divided / divided_v > 0.0):
-        raise AnalysisError(f"{quantity}: both readings must go with levels other than zero, of the same polarity.")
-    ratio = (divided_v / straight_v) * (shown_straight / shown_divided)
-    if straight_volts_per_div != divided_volts_per_div and not u_range_ratio > 0.0:
-        raise AnalysisError(f"{quantity}: on two ranges the uncertainty of their ratio must be given.")
-    lines = [
-        *(
-            replace(line, name=f"straight: {line.name}", sensitivity=line.sensitivity * ratio / straight.value_div)
-            for line in straight.contributions
-        ),
-        *(
-            replace(line, name=f"divided: {line.name}", sensitivity=-line.sensitivity * ratio / divided.value_div)
-            for line in divided.contributions
-        ),
-        *(replace(line, sensitivity=line.sensitivity * ratio) for line in level_ratio),
-    ]
-    if u_range_ratio:
-        lines.append(estimate.normal("ratio of the two ranges", u=u_range_ratio, sensitivity=ratio))
-    return Budget(quantity=quantity, unit="", estimate=ratio, contributions=tuple(lines))
-
-
-def mean_ratio(ratios: Sequence[Budget], *, quantity: str = "divider ratio") -> Budget:
-    """Return the mean of ratios from several pairs, equation (15): their lines independent, each with its share."""
-    if not ratios:
-        raise AnalysisError(f"{quantity}: a mean needs at least one pair of readings.")
-    n = len(ratios)
-    return Budget(
-        quantity=quantity,
-        unit=ratios[0].unit,
-        estimate=math.fsum(b.estimate for b in ratios) / n,
-        contributions=tuple(
-            replace(line, name=f"pair {i}: {line.name}", sensitivity=line.sensitivity / n)
-            for i, budget in enumerate(ratios, start=1)
-            for line in budget.contributions
-        ),
-    )

@@ -9,7 +9,6 @@ from dataclasses import replace
 from typing import Any
 
 from harness.analysis import estimate
-from harness.analysis.deflection import linearity, mean_ratio, probe_ratio
 from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.rounding import format_value_u
 from harness.assess.sources import origin_of
@@ -23,6 +22,7 @@ from harness.report.readings import Taken
 from harness.steps import Dc, Square
 from sequences.deflection import RATING
 from sequences.vertical import Rated
+from sequences.vertical.together import linearity, mean_ratio, probe_ratio
 
 _K = 2.0
 
@@ -75,19 +75,18 @@ def _linearities(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
             [p.reading or 0.0 for p in levels],
             volts_per_div=levels[0].setting_value,
             u_reading_div=u_reading_div,
-            definition=setup.job.error,
         )
         departs = "no more than the readings scatter" if line.fits else "more than the readings scatter"
         yield Finding(
             name="linearity",
             channel=channel,
             path=path,
-            value=line.departure_div,
-            u=_K * line.u_departure_div,
+            value=line.div,
+            u=_K * line.u_div,
             k=_K,
             unit="div",
-            sentence=f"channel {channel}, {setting}: departs from a straight line by {line.departure_div:+.2g} div at "
-            f"{show(line.departure_at_v, 'V')}, {departs}.",
+            sentence=f"channel {channel}, {setting}: departs from a straight line by {line.div:+.2g} div at "
+            f"{show(line.at_v, 'V')}, {departs}.",
         )
 
 
@@ -177,8 +176,6 @@ def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -
         _length(setup, divided),
         straight_v=levels[0],
         divided_v=levels[1],
-        straight_volts_per_div=straight.setting_value,
-        divided_volts_per_div=divided.setting_value,
         level_ratio=lines if levels[0] != levels[1] else (),
         quantity=f"divider ratio, {divided.setting}",
     )
