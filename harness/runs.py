@@ -20,6 +20,7 @@ from harness.files.own_files import OWN_CODE
 from harness.journal.events import Events, OnEvent
 from harness.journal.journal import Contents, Journal
 from harness.journal.journal import read as read_journal
+from harness.measurement import knowing
 from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
@@ -176,10 +177,12 @@ def _run(
     faults: Faults | None,
 ) -> RunResult:
     from harness.run.faulted import account_of
+    from harness.run.judging import judge, judge_stopped
 
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
-    with events:
+    journal: Journal | None = None
+    with events, knowing(one for use in loaded.uses for one in use.quantities):
         faulted = faults.bench_of(loaded.bench_path, simulated, events) if faults else None
         try:
             with open_bench(on_event=events, simulated=simulated) as bench:
@@ -191,8 +194,12 @@ def _run(
                     journal.event("", "resumed", f"after {len(contents.records)} entries")
                 ended = run_parts(
                     _parts(loaded), bench.perform, journal, contents=contents, watch=watch, tell=bench.tell,
-                    make_safe=bench.make_safe,
+                    make_safe=bench.make_safe, judge=partial(judge, loaded, journal),
                 )  # fmt: skip
+        except BaseException:
+            if journal is not None:
+                judge_stopped(loaded, journal)  # outputs are off
+            raise
         finally:
             account = account_of(faulted, events, len(ended)) if faulted is not None else ()
     return RunResult(

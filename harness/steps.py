@@ -6,6 +6,7 @@ Values here are plain and SI; they go through the journal and come back equal.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, TypeVar, get_args
@@ -201,7 +202,7 @@ T = TypeVar("T")
 Sequence: TypeAlias = Generator[Step, Reply, T]
 """A measuring sequence: yields steps, is sent replies, returns its own result."""
 
-_KINDS: Final[dict[str, type]] = {
+KINDS: Final[dict[str, type]] = {
     cls.__name__: cls
     for cls in (Connect, Measure, Done, Reading, View, NoSignal, Dc, Square, Sine, TimeMarks, FastEdge)
 }
@@ -235,24 +236,28 @@ def to_plain(value: Any) -> Any:
         return {key: to_plain(item) for key, item in value.items()}
     if isinstance(value, tuple | list):
         return [to_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return {"is": "float", "of": str(value)}  # JSON has no infinity
     return value
 
 
-def from_plain(plain: Any) -> Any:
-    """The inverse of `to_plain`; raises ValueError for what is not a step or reply."""
+def from_plain(plain: Any, kinds: Mapping[str, type] = KINDS) -> Any:
+    """The inverse of `to_plain`; raises ValueError for what is none of the kinds, by default a step or reply."""
     if isinstance(plain, Mapping):
         if "is" not in plain:
-            return {key: from_plain(item) for key, item in plain.items()}
-        cls = _KINDS.get(str(plain["is"]))
+            return {key: from_plain(item, kinds) for key, item in plain.items()}
+        if plain["is"] == "float":
+            return float(plain["of"])
+        cls = kinds.get(str(plain["is"]))
         if cls is None:
             raise ValueError(f"unknown kind {plain['is']!r}")
         try:
-            made = cls(**{key: from_plain(item) for key, item in plain.items() if key != "is"})
+            made = cls(**{key: from_plain(item, kinds) for key, item in plain.items() if key != "is"})
             if isinstance(made, Measure):
                 quantity_of(made)  # one that nobody knows is refused here, and never shown under a default
         except (TypeError, AnalysisError) as error:
             raise ValueError(f"{plain['is']}: {str(error).rstrip('.')}") from None
         return made
     if isinstance(plain, list):
-        return tuple(from_plain(item) for item in plain)
+        return tuple(from_plain(item, kinds) for item in plain)
     return plain

@@ -43,6 +43,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("sequences*", (*BASE, "harness.models", "harness.a*", "sequences*")),
     ("drivers*", (*BASE, "harness.models", "harness.[flp]*", "harness.analysis*", "drivers*")),
     ("harness.bench*", (*BASE, "harness.models", "harness.[jlp]*", "drivers*", "harness.bench*")),
+    ("harness.run.judging", (*BASE, "harness.models", "harness.[fjr]*")),
     ("harness.run.*", (*BASE, "harness.models", "harness.[abfjlps]*", "drivers*", "sequences*", "harness.run.*")),
     ("harness.run", ()),
     ("harness.report*", (*BASE, "harness.models", "harness.journal*", "harness.a*", "harness.report*")),

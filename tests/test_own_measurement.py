@@ -1,75 +1,51 @@
-"""A measurement of the user's own, in a file beside the job: it reads, is rehearsed, judges; nothing else is edited."""
+"""A measurement of the user's own, in a file beside the job: it reads, is rehearsed, judges; nothing else is edited.
+
+The file is that of docs/writing_a_measurement.md.
+"""
 
 from __future__ import annotations
 
+import csv
+import io
+import json
+import math
 import re
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from harness import runs as opening
-from harness.errors import ConfigError, OwnCodeError
+from harness.errors import ConfigError, JournalError, OwnCodeError
+from harness.journal.journal import NAME, read
 from harness.measurement import quantity_names
-from tests.helpers.demo_lab import DEMO, a_job
+from harness.runs import RunResult
+from harness.sim.bench import SimulatedBench
+from tests.golden.render import RENDERINGS
+from tests.helpers.demo_lab import DEMO, a_job, halfpower
+from tests.helpers.sample_years import reseal
 
-NOISE = """
-import math
-import numpy as np
-from harness.analysis.estimate import Budget, normal
-from harness.assess.points import values_of
-from harness.measurement import Quantity, Rating
-from harness.models import Model
-from harness.steps import Measure, NoSignal, Reading, View
-from sequences import Plan, Planned, channels_of, read_all
+PAGE = (Path(__file__).parents[1] / "docs" / "writing_a_measurement.md").read_text("utf-8")
+(NOISE,) = re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL)
+SEQUENCE, RATED = (text.removeprefix("[[sequence]]\n") for text in re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL))
+OTHER = 'use = "vertical"\nranges = ["100 mV"]\nchannels = [1]'
 
-TITLE = "Noise"
 
-class Options(Model):
-    channels: tuple[int, ...] = ()
-    volts_per_div: float = 0.1
-
-def noise(step, volts, screen, lsb):
-    return Reading(value=float(np.std(volts)) / screen.volts_per_div)
-
-def tolerance(unit, step):
-    return 0.01
-
-def budget(setup, step, readings, ground, repeats):
-    values = values_of(readings) or [step.expected]
-    mean = sum(values) / len(values)
-    line = normal("record", u=mean / math.sqrt(2e3))
-    return Budget(quantity="noise", unit="div", estimate=mean, contributions=(line,))
-
-QUANTITIES = (
-    Quantity(
-        name="noise", unit="div", axis="level", question="how large is the noise, rms, in divisions?",
-        from_record=noise,
-        rating=Rating(name="noise", is_error=False, axis="level", tolerance=tolerance, budget=budget),
-    ),
-)
-
-def needs(options):
-    return ("calibrator",)
-
-def plan(setup, options):
-    return Plan(points=tuple(Planned(step=Measure(
-        purpose="noise", path="lead", source="calibrator", stimulus=NoSignal(), display="unit",
-        view=View(channel=channel, volts_per_div=options.volts_per_div, s_per_div=1e-3, coupling="ground"),
-        quantity="noise", expected=0.005,
-    )) for channel in channels_of(setup, options.channels)))
-
-def script(setup, options):
-    yield from read_all(plan(setup, options))
-"""
+def a_lab(folder: Path) -> Path:
+    """The demo's files, its unit rated for noise."""
+    shutil.copytree(DEMO, folder)
+    unit = folder / "aldermoor_s1002.toml"
+    unit.write_text(f"{unit.read_text('utf-8')}\n{RATED}", "utf-8")
+    return folder
 
 
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
-    return shutil.copytree(DEMO, tmp_path / "lab")
+    return a_lab(tmp_path / "lab")
 
 
-def noise_job(lab: Path, *changes: tuple[str, str], sequences: tuple[str, ...] = ('use = "noise.py"',)) -> Path:
+def noise_job(lab: Path, *changes: tuple[str, str], sequences: tuple[str, ...] = (SEQUENCE,)) -> Path:
     text = NOISE
     for old, new in changes:
         assert old in text, old
@@ -78,24 +54,139 @@ def noise_job(lab: Path, *changes: tuple[str, str], sequences: tuple[str, ...] =
     return a_job(lab / "noise.toml", *sequences)
 
 
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunResult]:
+    """A run whose file is gone, as nothing that is made of a journal may ask for it."""
+    lab = a_lab(tmp_path_factory.mktemp("own") / "lab")
+    result = opening.start(noise_job(lab), lab / "runs")
+    (lab / "noise.py").unlink()
+    return result
+
+
+# --- what it comes to ----------------------------------------------------------------------------------------------
+
+
 def test_it_is_rehearsed(lab: Path) -> None:
     rehearsal = opening.rehearse(opening.load(noise_job(lab)))
     assert [(part.title, part.points, part.decidable) for part in rehearsal.parts] == [("Noise", 2, 2)]
     assert rehearsal.estimated_s > 0
+    assert "noise" not in quantity_names()
+
+
+def test_it_judges_and_the_noise_is_that_of_the_simulated_unit(run: RunResult) -> None:
+    assert not run.ended_early
+    truth = SimulatedBench.load(DEMO / "bench_sim.toml").world.screens["unit"].truth
+    true_div = math.hypot(truth.noise, truth.noise_floor / 0.1)
+    (part,) = run.report.parts
+    assert [(result.quantity, result.channel, result.word) for result in part.results] == [
+        ("noise", 1, "pass"), ("noise", 2, "pass"),
+    ]  # fmt: skip
+    for result in part.results:
+        assert result.statement is not None
+        assert abs(result.statement.estimate - true_div) < 2 * result.statement.expanded
+        assert result.limits is not None
+        assert (result.limits.low, result.limits.high) == (None, 0.03)
+
+
+def test_every_rendering_shows_it(run: RunResult) -> None:
+    report = opening.report(run.folder)
+    assert report == run.report
+    shown = {name: rendering(report) for name, rendering in RENDERINGS.items()}
+    for name in ("report.html", "report.txt", "printed.json"):
+        text = shown[name]
+        assert "Noise" in text, name
+        assert re.search(r"0\.0[12]\d+ ?(</data>)? ?div", text), name
+        assert "at most 0.03 div" in text, name
+    rows = list(csv.DictReader(io.StringIO(shown["points.csv"])))
+    assert [(row["quantity"], row["result_unit"], row["limit_high"], row["verdict"]) for row in rows] == [
+        ("noise", "div", "0.03", "pass")
+    ] * 2
+    assert "length of the record" in shown["budget.csv"]
+    (part,) = json.loads(shown["report.json"])["parts"]
+    assert json.dumps(part).count('"quantity": "noise"') >= 2
+
+
+def test_a_store_and_the_history_have_it(run: RunResult, tmp_path: Path) -> None:
+    store = tmp_path / "records.sqlite"
+    added = halfpower("records", "add", "--simulated", run.folder, "--store", store)
+    assert added.exit_code == 0, added.output
+    listed = halfpower("records", "list", "--simulated", "--quantity", "noise", "--json", "--store", store)
+    assert json.loads(listed.stdout.splitlines()[0]), listed.output
+    told = halfpower("history", "--simulated", "--quantity", "noise", "--store", store)
+    assert told.exit_code == 0, told.output
+    assert "Noise, lead" in told.stdout
+
+
+def test_a_run_worked_out_again_says_the_same(run: RunResult) -> None:
+    told = halfpower("reanalyse", "--simulated", run.folder.parent)
+    assert told.exit_code == 0, told.output
+    assert "no result has another number" in told.stdout
+
+
+def test_another_rule_decides_anew_what_was_stated(run: RunResult, tmp_path: Path) -> None:
+    journal = tmp_path / NAME
+    shutil.copyfile(run.folder / NAME, journal)
+    (before,) = opening.report(tmp_path).parts
+
+    def tighter(entry: dict[str, object]) -> None:
+        entry["setup"]["job"]["rule"] = "simple"  # type: ignore[index]  # as it is written
+
+    reseal(journal, tighter)
+    (after,) = opening.report(tmp_path).parts
+    assert {result.verdict.rule for result in before.results if result.verdict} == {"guarded"}
+    assert {result.verdict.rule for result in after.results if result.verdict} == {"simple"}
+    assert [result.statement for result in after.results] == [result.statement for result in before.results]
 
 
 def test_another_job_knows_nothing_of_it(lab: Path) -> None:
-    known = quantity_names()
     opening.rehearse(opening.load(noise_job(lab)))
-    assert quantity_names() == known
-    (lab / "other.py").write_text(NOISE.replace("QUANTITIES =", "OTHERS ="), "utf-8")
+    reads = "def script(setup, options):\n    yield from read_all(plan(setup, options))"
+    other = NOISE.replace("class Rated", "class Unused").replace("QUANTITIES = (NOISE,)", reads)
+    (lab / "other.py").write_text(other.replace("channels_of\n", "channels_of, read_all\n"), "utf-8")
     with pytest.raises(OwnCodeError, match=r"other.py:\d+: .*quantity is 'noise'; expected 'deflection', "):
         opening.rehearse(opening.load(a_job(lab / "other.toml", 'use = "other.py"')))
 
 
-IS_DIV, IS_TEXT = 'unit="div", axis', "return str(mean)\n    dict("
-NAME, RATING = 'name="noise", u', 'Rating(name="noise"'
-OF = "the quantity 'noise': "
+# --- when it is cut short --------------------------------------------------------------------------------------------
+
+
+def test_what_was_read_is_judged_where_a_run_is_stopped_and_anew_when_it_went_on(lab: Path) -> None:
+    job = noise_job(lab)
+
+    def stop(_part: str, number: int, *_: object) -> None:
+        if number == 1:  # the first reading
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        opening.start(job, lab / "runs", watch=stop)
+    (folder,) = (lab / "runs").iterdir()
+    (part,) = opening.report(folder).parts
+    assert [(result.channel, result.word) for result in part.results] == [(1, "pass")]
+    assert part.missing == ("channel 2: noise",)
+    (part,) = opening.resume(folder).report.parts
+    assert [(result.channel, result.word) for result in part.results] == [(1, "pass"), (2, "pass")]
+    assert part.finished
+
+
+def test_what_is_read_later_voids_what_was_said_before(run: RunResult, tmp_path: Path) -> None:
+    """A run that is killed after it went on has readings that nobody has judged: none pass for judged."""
+    lines = (run.folder / NAME).read_bytes().splitlines(keepends=True)
+    at = next(n for n, line in enumerate(lines) if b'"kind":"results"' in line)
+    assert read(run.folder).results
+    journal = tmp_path / NAME
+    journal.write_bytes(b"".join(lines[: at + 1]))
+    assert opening.report(tmp_path).parts[0].results
+    reply = next(line for line in lines if b'"kind":"reply"' in line and b"Measure" in line)
+    journal.write_bytes(b"".join([*lines[: at + 1], reply]))
+    reseal(journal, lambda _header: None)
+    (part,) = opening.report(tmp_path).parts
+    assert not part.results
+    assert part.plain
+
+
+# --- what is wrong with it -------------------------------------------------------------------------------------------
+
+OF, NAMED = "the quantity 'noise': ", 'name="noise"'
 
 
 def line_of(lab: Path, text: str) -> str:
@@ -107,15 +198,17 @@ def line_of(lab: Path, text: str) -> str:
 @pytest.mark.parametrize(
     ("old", "new", "at", "said"),
     [
-        ("QUANTITIES = (", "QUANTITIES = (3,", "QUANTITIES", "QUANTITIES is (3, Quantity("),
-        (NAME, 'name="span", u', '"span"', "there is a quantity 'span' already; give yours another name"),
-        (RATING, 'Rating(name="deflection"', NAME, f"{OF}rating.name is 'deflection', which is another's already; "),
-        (IS_DIV, 'unit="V", axis', NAME, f"{OF}unit is 'V'; expected 'div', 's' or 'ratio'"),
-        ("from_record=noise", "from_record=3", NAME, f"{OF}from_record is 3; expected a function"),
-        ("ce=tolerance", "ce=0.1", NAME, f"{OF}rating.tolerance is 0.1; expected a function"),
+        ("(NOISE,)", "(3,)", "QUANTITIES", "QUANTITIES is (3,); expected a tuple of harness.measurement.Quantity; "),
+        (f"{NAMED},\n", 'name="span",\n', '"span"', "there is a quantity 'span' already; give yours another name"),
+        (f"{NAMED}, is", 'name="deflection", is', NAMED, f"{OF}rating.name is 'deflection', which is a"),
+        ('unit="div",\n', 'unit="V",\n', NAMED, f"{OF}unit is 'V'; expected 'div', 's' or 'ratio'"),
+        ("rd=from_record", "rd=3", NAMED, f"{OF}from_record is 3; expected a function"),
+        ("lambda unit, step: rated(unit, Rated).rms", "0.1", NAMED, f"{OF}rating.tolerance is 0.1; expected"),
         ("TITLE", 'EVALUATE = "pulse"\nTITLE', "EVALUATE", "EVALUATE and QUANTITIES are two ways to judge; keep one"),
+        ("def plan", "def plans", '"""Noise', "a sequence needs plan; see docs/writing_a_sequence.md"),
+        ("import math", "import maths", "import maths", "fails on import: ModuleNotFoundError: No module named"),
     ],
-)
+)  # fmt: skip
 def test_what_it_offers_wrongly_is_said_with_its_line(lab: Path, old: str, new: str, at: str, said: str) -> None:
     job = noise_job(lab, (old, new))
     with pytest.raises(ConfigError, match=re.escape(f"{line_of(lab, at)}{said}")):
@@ -130,34 +223,89 @@ def test_a_name_of_a_measurement_of_this_program_is_taken(lab: Path) -> None:
 
 
 def test_two_files_of_a_job_may_not_share_a_name(lab: Path) -> None:
-    job = noise_job(lab, sequences=('use = "noise.py"', 'use = "hum.py"'))
-    (lab / "hum.py").write_text(NOISE.replace('name="noise", unit', 'name="hum", unit'), "utf-8")
+    job = noise_job(lab, sequences=(SEQUENCE, 'use = "hum.py"'))
+    (lab / "hum.py").write_text(NOISE.replace('name="noise",\n', 'name="hum",\n'), "utf-8")
     with pytest.raises(ConfigError, match=r"hum.py:\d+: there is a rating 'noise' already; give yours another name"):
         opening.load(job)
 
 
+def test_what_the_unit_file_does_not_rate_is_said_at_its_table(lab: Path) -> None:
+    unit = lab / "aldermoor_s1002.toml"
+    unit.write_text(unit.read_text("utf-8").replace("rms =", "rns ="), "utf-8")
+    with pytest.raises(ConfigError, match=r"aldermoor_s1002.toml:\d+: tolerance.noise.rns: .*did you mean 'rms'"):
+        opening.load(noise_job(lab))
+
+
+FAILING = [
+    ("rated(unit, Rated).rms", "unit.noise", "unit.noise", "your sequence fails: AttributeError: "),
+    ("rated(unit, Rated).rms", "'x'", "lambda", "your tolerance() is wrong: is 'x'; expected a finite number"),
+    ("values = values_of", "values = value_of", "value_of", "your sequence fails: NameError: "),
+    ("return Budget", "return repr", "repr", "your sequence fails: TypeError: "),
+    ("return Budget(", "return dict(", "def budget", "your budget() is wrong: it is {'"),
+]
+
+
 @pytest.mark.parametrize(
     ("old", "new", "at", "said"),
-    [
-        ("return 0.01", "return unit.noise", "return unit.n", "your sequence fails: AttributeError: "),
-        (
-            "return 0.01",
-            'return "1 %"',
-            "def tolerance",
-            "your tolerance() is wrong: is '1 %'; expected a finite number",
-        ),
-        ("values = values_of", "values = value_of", "value_of", "your sequence fails: NameError: "),
-        ("return Budget", "return repr", "repr", "your sequence fails: TypeError: "),
-        (
-            "return Budget(",
-            IS_TEXT,
-            "def budget",
-            "your budget() is wrong: it is '0.005'; expected a ",
-        ),
-        ("for channel in channels_of", "for channel in channel_of", "channel_of", "your sequence fails: NameError: "),
-    ],
+    [*FAILING, ("channels = channels_of", "channels = channel_of", "channel_of", "your sequence fails: NameError: ")],
 )
 def test_what_fails_in_it_is_said_at_a_rehearsal(lab: Path, old: str, new: str, at: str, said: str) -> None:
     job = noise_job(lab, (old, new))
     with pytest.raises(OwnCodeError, match=re.escape(f"{line_of(lab, at)}{said}")):
         opening.rehearse(opening.load(job))
+
+
+EVALUATE = """
+
+from harness.report.model import Evaluated
+from harness.report.points import evaluate_points
+
+
+def evaluate(setup, entry, taken):
+    {body}
+"""
+OTHERWISE = """made = evaluate_points(setup, entry, taken)
+    return replace(made, results=tuple(replace(each, {}) for each in made.results))"""
+
+
+@pytest.mark.parametrize(
+    ("body", "at", "said"),
+    [
+        ("return 1 / 0", "1 / 0", "your sequence fails: ZeroDivisionError: division by zero, at: return 1 / 0"),
+        ("return None", "def evaluate", "your evaluate() is wrong: it is None; expected a harness.report.model."),
+        ("return Evaluated()", "def evaluate", "your evaluate() is wrong: it says nothing of 'noise', which QUANT"),
+        (OTHERWISE.format("quantity='hum'"), "def evaluate", "your evaluate() is wrong: it states 'hum', which no"),
+        (OTHERWISE.format("reading='x'"), "def evaluate", "your evaluate() is wrong: results.0.reading is 'x'; "),
+    ],
+)  # fmt: skip
+def test_an_evaluation_that_fails_costs_its_part_the_verdicts_and_nothing_else(
+    lab: Path, body: str, at: str, said: str
+) -> None:
+    job = noise_job(lab, sequences=(SEQUENCE, OTHER))
+    (lab / "noise.py").write_text(NOISE + EVALUATE.format(body=body), "utf-8")
+    place = line_of(lab, at)
+    result = opening.start(job, lab / "runs")
+    (told,) = result.ended_early
+    assert told.startswith(f"1 noise: {place}{said}")
+    assert (result.exit_code, [part.finished for part in result.report.parts]) == (3, [True, True])
+    noise, other = result.report.parts
+    assert (len(noise.results), len(noise.plain), len(other.results)) == (0, 2, 1)
+    assert any(place in text and "could not be judged" in text for text in result.report.deviations)
+
+    (lab / "noise.py").write_text(NOISE + EVALUATE.format(body="return evaluate_points(setup, entry, taken)"), "utf-8")
+    again = opening.resume(result.folder, corrected=True)
+    assert not again.ended_early
+    assert [part.word for part in again.report.parts[0].results] == ["pass", "pass"]
+    assert read(result.folder).closed_at is not None
+
+
+def test_a_journal_whose_facts_are_none_is_refused_with_its_line(run: RunResult, tmp_path: Path) -> None:
+    journal = tmp_path / NAME
+    shutil.copyfile(run.folder / NAME, journal)
+
+    def other(header: dict[str, object]) -> None:
+        header["parts"][0]["quantities"][0]["unit"] = "V"  # type: ignore[index]  # as it is written
+
+    reseal(journal, other)
+    with pytest.raises(JournalError, match=r"journal.jsonl:1: .*the quantity 'noise' is in 'V', along 'level'"):
+        read(tmp_path)

@@ -13,7 +13,7 @@ import rich_click as click
 
 from harness.commands.helping import Command
 from harness.errors import HalfpowerError
-from harness.measurement import axis_of, is_error
+from harness.measurement import axis_of
 
 if TYPE_CHECKING:
     from harness.person.live import Silent
@@ -139,7 +139,7 @@ def _compared(made: Report, result: Result, truth: TrueValues) -> Compared | Non
         return None
     if result.curve is not None:
         true = truth.half_power_hz(result.channel)
-    elif is_error(result.quantity):
+    elif result.is_error:
         true = 100 * _true_error(made, result, truth)
     else:
         return None

@@ -94,17 +94,19 @@ def _flag(value: object) -> bool:
     raise _unfit(value, "True or False")
 
 
+_MAY_BE_INFINITE: Final = ("dof", "dof_eff")  # degrees of freedom of what is known
 _PLAIN: Final[Mapping[Any, Check]] = {float: number, int: _whole, bool: _flag, str: text}
 
 
 @cache
 def _checks(kind: type) -> tuple[tuple[str, Check], ...]:
     hints = get_type_hints(kind, include_extras=True)
-    return tuple((each.name, _check_of(hints[each.name])) for each in fields(kind))
+    checks = ((each.name, _check_of(hints[each.name])) for each in fields(kind))
+    return tuple((name, partial(_or_infinite, check) if name in _MAY_BE_INFINITE else check) for name, check in checks)
 
 
 def _check_of(hint: Any) -> Check:
-    """What a field's annotation asks; the classes of `harness.steps` use no more forms than these."""
+    """What a field's annotation asks; the classes of steps and results use no more forms than these."""
     kind, inner = get_origin(hint), get_args(hint)
     if kind is Annotated:  # a name out of a table
         return lambda value: _one_of(tuple(hint.__metadata__[0]()), value)
@@ -112,7 +114,10 @@ def _check_of(hint: Any) -> Check:
         return partial(_one_of, inner)
     if kind in (Union, UnionType):
         several = tuple(each for each in inner if each is not NoneType)
-        return partial(_a, several) if len(several) == len(inner) else partial(_optional, _check_of(several[0]))
+        check = partial(_a, several) if len(several) > 1 else _check_of(several[0])
+        return check if len(several) == len(inner) else partial(_optional, check)
+    if kind is tuple and inner[-1] is not Ellipsis:
+        return partial(_each, tuple(map(_check_of, inner)))
     if kind is tuple:
         return partial(_several, _check_of(inner[0]))
     if kind is Mapping:
@@ -150,6 +155,16 @@ def _several(check: Check, value: object) -> tuple[Any, ...]:
     if isinstance(value, tuple) and all(map(operator.is_, found, value)):
         return value
     return tuple(found)
+
+
+def _each(checks: tuple[Check, ...], value: object) -> tuple[Any, ...]:
+    if not isinstance(value, tuple | list) or len(value) != len(checks):
+        raise _unfit(value, f"a tuple of {len(checks)}")
+    return tuple(check(item) for check, item in zip(checks, value, strict=True))
+
+
+def _or_infinite(check: Check, value: Any) -> Any:
+    return value if isinstance(value, float) and value == math.inf else check(value)
 
 
 def _mapping(check: Check, value: object) -> Mapping[str, Any]:

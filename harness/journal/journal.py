@@ -174,11 +174,13 @@ class _Gathered:
                 from_plain([planned.get("points", ()) for planned in entry.get("parts", ())])  # all of it is known
             case "reply":
                 self.closed_at = None
+                self.results.pop(part, None)  # they are of what was read before
                 step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
                 self.records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=number))
             case "withdrawn":
                 index = max(i for i, record in enumerate(self.records) if record.part == part)
                 self.withdrawn.append(self.records.pop(index))
+                self.results.pop(part, None)
             case "event":
                 self.events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at, line=number))
             case "results":

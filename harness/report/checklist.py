@@ -26,7 +26,8 @@ SIGN: Final[dict[Coverage, str]] = {"covered": "✓", "not in this job": "–", 
 def checklist(setup: Setup, parts: Sequence[PartResult]) -> tuple[Heading, ...]:
     """Every heading with what covers it: results with a reading, never a point that was only planned or skipped."""
     asked = (heading for module in evaluations() for heading in module.headings(setup, parts))
-    return (*_before(setup), *asked, *_rest(parts))
+    own = (heading for part in parts for heading in part.headings)
+    return (*_before(setup), *asked, *own, *_rest(parts))
 
 
 def heading(title: str, covered: bool, by: str, could: str) -> Heading:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
-from harness.analysis.curve import Curve
-from harness.analysis.estimate import Budget, Statement
+from harness.analysis.curve import Band, Curve, CurvePoint, Flag, LevelPoint
+from harness.analysis.estimate import Budget, Contribution, Statement
 from harness.analysis.verdict import Limits, Overall, Verdict
 from harness.models import Setup
+from harness.steps import KINDS as STEPS
 from harness.steps import Stimulus, View
 
 Word: TypeAlias = Literal[
@@ -36,6 +37,7 @@ class Result:
     """What was judged, or would have been: a range of a channel, a time factor, a rise time, a half-power frequency."""
 
     quantity: str  # the name of its `harness.measurement.Rating`
+    is_error: bool = False  # of what was applied; else the value itself
     channel: int
     path: str
     setting: str  # "50 mV/div", "10 µs/div ×10"
@@ -92,6 +94,18 @@ class PlainReading:
     status: str
 
 
+Coverage: TypeAlias = Literal["covered", "not in this job", "out of scope"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A heading of the calibration guide for oscilloscopes, and how this run stands to it."""
+
+    title: str
+    coverage: Coverage
+    by: str  # by what it is covered, by what it could be, or why it is out of this tool's scope
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evaluated:
     """What the measurement of a part makes of its readings."""
@@ -100,6 +114,7 @@ class Evaluated:
     findings: tuple[Finding, ...] = ()
     plain: tuple[PlainReading, ...] = ()
     missing: tuple[str, ...] = ()  # what was to be read and has not been, channel by channel
+    headings: tuple[Heading, ...] = ()  # of the calibration guide, where a measurement of the user's own says some
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +130,7 @@ class PartResult:
     plain: tuple[PlainReading, ...] = ()
     left_out: tuple[str, ...] = ()  # what this equipment could not do, said before the run
     missing: tuple[str, ...] = ()  # what a part that is not finished has not read, channel by channel
+    headings: tuple[Heading, ...] = ()  # of a measurement of the user's own; others are asked when the report is made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,18 +157,6 @@ class Signature:
     role: Literal["Performed by", "Authorised by"]
     name: str  # "" leaves the line to be filled in by hand
     function: str
-
-
-Coverage: TypeAlias = Literal["covered", "not in this job", "out of scope"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heading:
-    """A heading of the calibration guide for oscilloscopes, and how this run stands to it."""
-
-    title: str
-    coverage: Coverage
-    by: str  # by what it is covered, by what it could be, or why it is out of this tool's scope
 
 
 Change: TypeAlias = Literal["changed", "no change shown", "one state only"]
@@ -223,3 +227,13 @@ class Report:
     adjustment: Adjustment | None = None  # the unit as found, where this report is of the unit as left
     may_be_on: bool = False  # an output, as far as this run knows
     reanalysed: str = ""  # worked out again later: when, by what, and why, in a sentence
+
+
+KINDS: Final[dict[str, type]] = STEPS | {
+    kind.__name__: kind
+    for kind in (
+        Evaluated, Result, Finding, PlainReading, Heading, Curve, CurvePoint, LevelPoint, Band, Flag,
+        Statement, Budget, Contribution, Limits, Verdict,
+    )
+}  # fmt: skip
+"""What results are made of, as a journal keeps those of a user's own measurement: fields are added, never renamed."""

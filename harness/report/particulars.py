@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import COVERAGE
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT
-from harness.measurement import evaluations, is_error
+from harness.measurement import evaluations
 from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Fact, FactGroup, Signature
@@ -233,7 +233,7 @@ def places(part: PartResult, chosen: Callable[[Result], bool]) -> list[str]:
     texts = []
     for result in filter(chosen, part.results):
         setting = f", {result.setting}" if result.curve is None else ""
-        what = "" if is_error(result.quantity) else f", {result.quantity}"
+        what = "" if result.is_error else f", {result.quantity}"
         path = f", {result.path}" if several_paths and setting else ""
         texts.append(f"channel {result.channel}{setting}{what}{path}")
     return texts

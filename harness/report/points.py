@@ -14,7 +14,7 @@ from harness.analysis.verdict import Limits, decide_statement
 from harness.assess.points import budget_for, ideal, limits_for
 from harness.assess.sources import applied_at_input
 from harness.errors import AnalysisError
-from harness.measurement import is_error, quantity_of
+from harness.measurement import quantity_of
 from harness.models import Setup
 from harness.report.model import Evaluated, Finding, Result, Word
 from harness.report.readings import (
@@ -82,6 +82,8 @@ def _result(setup: Setup, group: Group) -> Result:
     step, ground = group.step, group.ground
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
     scale, unit = quantity_of(step).shown_in
+    rating = quantity_of(step).rating
+    is_error = rating is not None and rating.is_error
     seen = (reading for reading in group.readings if reading.status != "no_signal")  # no record of what was applied
     remarks = [_flag_words(flag) for reading in seen for flag in reading.flags]
     limits = _rated(setup, step)
@@ -102,6 +104,7 @@ def _result(setup: Setup, group: Group) -> Result:
     mean = sum(values) / len(values) - (ground_div if quantity_of(step).from_ground else 0.0) if values else None
     return Result(
         quantity=name_of(step),
+        is_error=is_error,
         channel=step.view.channel,
         path=step.path,
         setting=setting_of(step),
@@ -116,7 +119,7 @@ def _result(setup: Setup, group: Group) -> Result:
         unit=unit,
         statement=statement,
         budget=budget,
-        result_unit=statement.unit if statement is not None else "%" if is_error(name_of(step)) else unit,
+        result_unit=statement.unit if statement is not None else "%" if is_error else unit,
         limits=limits,
         verdict=verdict,
         word=word,

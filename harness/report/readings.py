@@ -7,11 +7,21 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
+from harness.journal.journal import Contents
 from harness.measurement import is_error, quantity_of
 from harness.quantities import show
 from harness.steps import GROUND, RETURN, Measure, Reading, from_plain
 
 Taken: TypeAlias = tuple[Measure, Reading]
+
+
+def taken_of(contents: Contents, part: str) -> list[Taken]:
+    """What was read in a part, in its order."""
+    return [
+        (record.step, record.reply)
+        for record in contents.replies(part)
+        if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.measurement import is_error
 from harness.report import shown
 from harness.report.chosen import name_of
 from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, NARROW_BELOW_IN, SERIES, TEXT, Picture, drawing, to_svg
@@ -75,8 +74,8 @@ def _verdict(one: Result) -> str:
     if one.statement is None:
         return f"{one.word}."
     limits = shown.limits_text(one.limits, one.statement.unit)
-    name = shown.result_name(one.quantity)
-    return f"{name}: {shown.minus(one.statement.text(signed=is_error(one.quantity)))}, limits {limits}: {one.word}."
+    name = shown.result_name(one)
+    return f"{name}: {shown.minus(one.statement.text(signed=one.is_error))}, limits {limits}: {one.word}."
 
 
 def _wrapped(text: str, width_in: float) -> str:
@@ -225,7 +224,7 @@ def _gauge(axes: Axes, one: Result, found: Result | None, *, upright: bool) -> N
     if not known or not ends:
         axes.set_visible(False)
         return
-    ends += [0.0] if is_error(one.quantity) else []
+    ends += [0.0] if one.is_error else []
     room = 0.15 * (max(ends) - min(ends)) or 1.0
     along = axes.axhline if upright else axes.axvline
     between = axes.axhspan if upright else axes.axvspan
@@ -244,7 +243,7 @@ def _gauge(axes: Axes, one: Result, found: Result | None, *, upright: bool) -> N
             [x], [y], fmt="D", markersize=6.0, markerfacecolor=face, markeredgecolor=TEXT.light, color=TEXT.light,
             elinewidth=1.2, capsize=3.0, **bars,
         )  # fmt: skip
-    name = "error" if is_error(one.quantity) else "result"
+    name = "error" if one.is_error else "result"
     label = f"{name}, {shortened(unit, 8)}" if unit else name
     if upright:
         axes.set(xlim=(0.0, 1.0), ylim=(min(ends) - room, max(ends) + room), xticks=[])

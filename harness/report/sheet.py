@@ -161,7 +161,7 @@ def _by_setting(group: shown.ResultGroup) -> Table:
     return Table(
         columns=columns(
             ("Setting", 1.3), (">Applied", 2.1), (">Ideal", 0.9), (">Reading", 1.1),
-            (f">{shown.result_name(group.quantity)}", 1.0), (">U", 0.9), (">k", 0.6), (">Limits", 1.2),
+            (f">{shown.result_name(group.results[0])}", 1.0), (">U", 0.9), (">k", 0.6), (">Limits", 1.2),
             ("Verdict", 1.9),
         ),
         rows=tuple(_setting_row(result) for result in group.results),

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from harness import quantities
 from harness.analysis.rounding import format_pair
-from harness.measurement import is_error
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from harness.models import UnitInput
     from harness.report.model import Finding, PartResult, Report, Result, Word
     from harness.report.pairs import PairGroup
+    from harness.years.history import Track
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 
@@ -118,9 +118,9 @@ def moment(text: str) -> str:
     return at.strftime("%Y-%m-%d %H:%M:%S") + (f" {offset[:3]}:{offset[3:]}" if offset else "")
 
 
-def result_name(quantity: str) -> str:
+def result_name(result: Result | Track) -> str:
     """What is judged of a quantity."""
-    return "Error" if is_error(quantity) else "Result"
+    return "Error" if result.is_error else "Result"
 
 
 def scale_of(unit: str, size: float) -> tuple[float, str]:
@@ -170,7 +170,7 @@ def cells(result: Result) -> Cells:
         bound = result.at_least
         known = "–" if result.curve is None else "no value"
         return Cells(value=known if bound is None else known_text(None, bound, result.result_unit), u="–")
-    s = stated(result.statement, with_sign=is_error(result.quantity))
+    s = stated(result.statement, with_sign=result.is_error)
     return Cells(
         value=f"{s.value} {s.unit}".rstrip(), u=f"{s.u} {s.unit}".rstrip(), k=s.k, relative=s.relative,
         interval=s.interval,
@@ -319,7 +319,7 @@ def stated_text(result: Result | None) -> str:
         return "–"
     if result.statement is None:
         return cells(result).value
-    return with_u(result.statement, with_sign=is_error(result.quantity))
+    return with_u(result.statement, with_sign=result.is_error)
 
 
 def with_u(statement: Statement, *, with_sign: bool = True, size: float | None = None) -> str:

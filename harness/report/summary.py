@@ -10,19 +10,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, overall
-from harness.errors import HalfpowerError
+from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Rule, decide_statement, overall
+from harness.errors import AnalysisError, HalfpowerError, JournalError
 from harness.journal.journal import Contents
-from harness.measurement import evaluation, quantity_of
+from harness.measurement import evaluation, knowing, quantity_of
 from harness.models import Setup
 from harness.quantities import show
 from harness.report import adjusted, particulars
 from harness.report.checklist import checklist
-from harness.report.model import Evaluated, PartResult, PlainReading, Report
+from harness.report.model import KINDS, Evaluated, PartResult, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
-from harness.report.readings import Taken, missing, planned_place
+from harness.report.readings import Taken, missing, planned_place, taken_of
 from harness.report.words import deviations, next_step, sentence, standards, used_roles
-from harness.steps import Measure, Reading
+from harness.steps import Measure, Reading, from_plain
 from harness.words.signals import describe
 
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
@@ -51,6 +51,11 @@ def summarise(contents: Contents, *, issued: dt.date | None = None, found: Conte
 
 
 def _summary(contents: Contents, issued: dt.date | None) -> Report:
+    with knowing(contents.quantities):
+        return _worked_out(contents, issued)
+
+
+def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
     header = contents.header
     setup = Setup.from_header(header["setup"])
     parts = tuple(_part(setup, entry, contents) for entry in header["parts"])
@@ -139,17 +144,37 @@ def beside(left: Report, found: Report, *, issued_stated: bool = False) -> Repor
 
 def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartResult:
     name, use = str(entry["name"]), str(entry["use"])
-    taken = [
-        (record.step, record.reply)
-        for record in contents.replies(name)
-        if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
-    ]
+    taken = taken_of(contents, name)
     judged = evaluation(str(entry.get("evaluate", use)))
-    results = _listed(entry, taken) if judged is None else judged.evaluate(setup, entry, taken)
-    finished = contents.parts.get(name) == "finished"
+    if name in contents.results:  # of a user's own, worked out when the part ended
+        results = _kept(setup, contents.results[name], name)
+    else:
+        results = _listed(entry, taken) if judged is None else judged.evaluate(setup, entry, taken)
+    return part_result(entry, results, finished=contents.parts.get(name) == "finished")
+
+
+def _kept(setup: Setup, plain: Any, part: str) -> Evaluated:
+    """The results of a part as a journal keeps them, their words by the rule that the job has now."""
+    try:
+        made: Evaluated = from_plain(plain, KINDS)
+        return replace(made, results=tuple(_by_rule(setup.job.rule, result) for result in made.results))
+    except (AttributeError, KeyError, TypeError, ValueError, AnalysisError) as error:
+        raise JournalError(f"The journal's results of part {part!r} cannot be read: {error}") from None
+
+
+def _by_rule(rule: Rule, result: Result) -> Result:
+    if result.statement is None or result.limits is None or result.verdict is None or result.verdict.rule == rule:
+        return result
+    verdict = decide_statement(result.statement, result.limits, rule, budget=result.budget)
+    return replace(result, verdict=verdict, word=verdict.word)
+
+
+def part_result(entry: Mapping[str, Any], results: Evaluated, *, finished: bool) -> PartResult:
+    """The results of a part, with what was known of it beforehand."""
+    name = str(entry["name"])
     return PartResult(
         name=name,
-        use=use,
+        use=str(entry["use"]),
         title=str(entry.get("title", name)),
         finished=finished,
         results=results.results,
@@ -157,6 +182,7 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartRes
         plain=results.plain,
         left_out=tuple(entry.get("left_out", ())),
         missing=() if finished else results.missing,
+        headings=results.headings,
     )
 
 

@@ -175,7 +175,7 @@ class _Screen(Screen):
 
     def _by_setting(self, group: shown.ResultGroup) -> Table:
         hidden = self._hidden()
-        error = shown.result_name(group.quantity)
+        error = shown.result_name(group.results[0])
         columns = [("Setting", False), ("Applied", True), ("Ideal", True), ("Reading", True), (error, True),
                    ("U", True), ("k", True), ("Limits", True), ("Verdict", False)]  # fmt: skip
         shown_columns = tuple(c for c in columns if c[0] not in hidden)

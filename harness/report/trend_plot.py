@@ -40,7 +40,7 @@ def trend_picture(track: Track, *, key: str) -> Picture:
         axes.set_ylim(low, high)
         if low < 0.0 < high:
             axes.axhline(0.0, color=FAINT.light, linewidth=0.8, zorder=0.5)
-        axes.set_ylabel(f"{shown.result_name(track.quantity).lower()}, {unit}" if unit else "result")
+        axes.set_ylabel(f"{shown.result_name(track).lower()}, {unit}" if unit else "result")
         svg = to_svg(figure)
     return Picture(key=key, part=0, svg=svg, caption=shown.capital(track.name), alt=trends.alt(track))
 

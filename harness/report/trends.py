@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.rounding import format_pair
 from harness.analysis.verdict import Limits
-from harness.measurement import is_error
 from harness.quantities import counted
 from harness.report import shown
 
@@ -45,7 +44,7 @@ def result_text(track: Track, *, bare: bool = False) -> str:
     value, expanded = (row.result or 0.0) / factor, (row.expanded_u or 0.0) / factor
     if not expanded > 0.0:
         return shown.number(value, "" if bare else unit)
-    return _pair(value, expanded, "" if bare else unit, signed=is_error(track.quantity))
+    return _pair(value, expanded, "" if bare else unit, signed=track.is_error)
 
 
 def drift_text(track: Track, series: Series, *, bare: bool = False) -> str:

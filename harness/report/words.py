@@ -197,6 +197,8 @@ def _happened(contents: Contents, parts: Mapping[str, PartResult]) -> Iterator[s
         if event.what == "ended early" and event.part in parts:
             part = parts[event.part]
             yield f"{part.title} ended early{' at first' if part.finished else ''}: {event.text}"
+        elif event.what == "not judged" and event.part in parts:
+            yield f"{parts[event.part].title} could not be judged when it ended: {event.text}"
         elif event.what in _TOLD:
             yield event.text
         elif event.what not in AS_PLANNED:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -151,25 +152,33 @@ def run_parts(
     watch: Watch = lambda *_: None,
     tell: Callable[[str], None] = lambda _text: None,
     make_safe: Callable[[], None] = lambda: None,
+    judge: Callable[[str], None] = lambda _: None,
 ) -> list[Ended]:
     """Run the parts in order; one that has lost its instrument or its estimate ends early, and the others go on.
 
     `contents` is what the journal of a run that goes on holds already. A part that ends early is made safe before the
-    next begins. Returns those parts, with the reasons.
+    next begins; `judge` is told of every part that has ended. Returns those that ended early or could not be judged,
+    with the reasons.
     """
-    ended_early = []
-    for part in parts:
-        if contents is not None and contents.parts.get(part.name) == "finished":
-            continue
-        recorded = contents.replies(part.name) if contents is not None else ()
+    ended_early: list[Ended] = []
+
+    def tried(part: Part, what: str, do: Callable[[], None]) -> bool:
         try:
-            run_part(part, perform, journal, recorded, watch, tell=tell)
+            do()
         except (InstrumentError, AnalysisError, OwnCodeError) as error:
             make_safe()
-            journal.event(part.name, "ended early", str(error))
+            journal.event(part.name, what, str(error))
             ended_early.append(Ended(part=part.name, error=error))
-        else:
+            return False
+        return True
+
+    for part in parts:
+        recorded = contents.replies(part.name) if contents is not None else ()
+        run = partial(run_part, part, perform, journal, recorded, watch, tell=tell)
+        finished = contents is not None and contents.parts.get(part.name) == "finished"
+        if not finished and tried(part, "ended early", run):
             journal.part(part.name, "finished")
+        tried(part, "not judged", partial(judge, part.name))
     if not ended_early:
         journal.end()
     return ended_early

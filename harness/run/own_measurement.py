@@ -49,12 +49,17 @@ class OwnMeasurement:
         """Whether it says what its readings mean; else they are listed, or judged as another's."""
         return self.evaluate is not None or any(one.rating is not None for one in self.QUANTITIES)
 
+    def place(self, text: str) -> str:
+        """Where in the file this stands: "noise.py:12"."""
+        return Path(_at(self.file, text)).name
+
 
 def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) -> OwnMeasurement:
     """Check what a user's file offers; ConfigError for a name that is missing, wrong, or another's already."""
-    missing = [needed for needed in ("Options", "script") if not hasattr(module, needed)]
+    script = "plan" if hasattr(module, "QUANTITIES") else "script"  # a measurement's plan can be read as it is
+    missing = [needed for needed in ("Options", script) if not hasattr(module, needed)]
     if missing:
-        raise ConfigError(f"{file}: a sequence needs {' and '.join(missing)}; {_SEE}")
+        raise ConfigError(f"{file}:1: a sequence needs {' and '.join(missing)}; {_SEE}")
     for name in ("Options", "Rated"):
         model = getattr(module, name, BaseModel)
         if not (isinstance(model, type) and issubclass(model, BaseModel)):
@@ -74,7 +79,7 @@ def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) ->
         Rated=getattr(module, "Rated", None),
         QUANTITIES=tuple(_quantities(module, file, built_in)),
         judged=judged,
-        script=module.script,
+        script=getattr(module, "script", None) or _all_of_plan(module),
         plan=offered("plan", partial(_sound_plan, judged)) or _no_plan,
         needs=offered("needs", _roles),
         evaluate=offered("evaluate", lambda answer: answer),
@@ -202,6 +207,15 @@ def _no_plan(_setup: object, _options: object) -> Any:
     return Plan()
 
 
+def _all_of_plan(module: ModuleType) -> Callable[..., Any]:
+    def script(setup: Any, options: Any) -> Any:
+        from sequences import read_all
+
+        yield from read_all(module.plan(setup, options))
+
+    return script
+
+
 def _sound_plan(judged: Judged | None, plan: Any) -> Any:
     """A plan whose steps have plain values, and can be judged as they are to be; raises Unfit for any other."""
     from sequences import Plan
@@ -231,4 +245,4 @@ def _budget(answer: Any) -> Any:
 
     if not isinstance(answer, Budget):
         raise Unfit(f"it is {reprlib.repr(answer)}; expected a harness.analysis.estimate.Budget")
-    return answer
+    return fitted(answer)

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, Final
 from harness.analysis.drift import LEAST_RESULTS, DatedResult, Drift, fit_drift, series_of
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
-from harness.measurement import axis_of, is_error
+from harness.measurement import axis_of, rating_names
 from harness.words import moments
-from harness.years.history_facts import Facts, Shared, nothing_found, point_of, tried_by
+from harness.years.history_facts import Facts, Shared, is_error_of, nothing_found, point_of, tried_by
 from harness.years.records.folder import is_standard
 from harness.years.records.rows import ResultRow, RunRow, Selection, StandardRow
 
@@ -69,6 +69,7 @@ class Track:
     channel: int | None
     path: str
     setting: str
+    is_error: bool
     unit: str
     error_definition: str  # of an error; "" of other quantities
     detail: str  # what tells it from the other points of its setting: the level, the definition of error
@@ -79,7 +80,7 @@ class Track:
     def name(self) -> str:
         """What the point is called within its unit."""
         channel = "" if self.channel is None else f"channel {self.channel}"
-        place = self.detail if axis_of(self.quantity) == "none" else self.place
+        place = self.detail if self.quantity in rating_names() and axis_of(self.quantity) == "none" else self.place
         return ", ".join(part for part in (self.quantity, channel, self.path, place) if part)
 
     @property
@@ -210,7 +211,7 @@ def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, s
         if row.kind not in _NOT_TRACKED:
             key = (row.maker, row.model, row.serial, row.quantity, row.path, row.channel or 0, row.setting_value or 0.0,
                    row.setting, tried[row.run_id, row.position],
-                   definitions.get(row.run_id, "") if is_error(row.quantity) else "",
+                   definitions.get(row.run_id, "") if is_error_of(row) else "",
                    row.result_unit if row.result is not None else "")  # fmt: skip
             gathered.setdefault(key, []).append(row)
     without = {key[:-1]: some for key, some in gathered.items() if key[-1] == ""}
@@ -226,7 +227,8 @@ def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, s
         definition = f"error as {key[9]}" if len(defined) > 1 else ""
         yield Track(
             maker=first.maker, model=first.model, serial=first.serial, quantity=first.quantity, channel=first.channel,
-            path=first.path, setting=first.setting, unit=first.result_unit, error_definition=key[9],
+            path=first.path, setting=first.setting, is_error=is_error_of(first), unit=first.result_unit,
+            error_definition=key[9],
             detail=", ".join(part for part in (level, definition) if part),
             series=tuple(_series(some, facts)), without_value=tuple(without.get(key[:-1], ())),
         )  # fmt: skip

@@ -13,7 +13,7 @@ from harness.errors import HalfpowerError
 from harness.files.words import nearest
 from harness.journal import journal
 from harness.journal.journal import Contents
-from harness.measurement import axis_of
+from harness.measurement import axis_of, is_error, rating_names
 from harness.models import Job, Setup
 from harness.quantities import counted
 from harness.report.summary import summarise
@@ -96,6 +96,13 @@ def _each(parts: Iterable[PartResult]) -> Iterator[tuple[Shared, float]]:
 def point_of(row: ResultRow) -> tuple[Any, ...]:
     """The place of a result: a quantity of one unit, channel, path and setting."""
     return row.maker, row.model, row.serial, row.quantity, row.channel, row.path, row.setting
+
+
+def is_error_of(row: ResultRow) -> bool:
+    """Whether a result is an error of what was applied; one that a user's own measurement stated is one in percent."""
+    if row.quantity in rating_names():
+        return is_error(row.quantity)
+    return row.result_unit == "%" and row.limit_low is not None and row.limit_low < 0.0
 
 
 def tried_by(rows: Iterable[ResultRow]) -> dict[tuple[str, int], tuple[str, int]]:

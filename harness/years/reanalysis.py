@@ -30,6 +30,11 @@ _EVERY_RUN: Final = Selection(simulated=None, finished=None)
 _ORIGIN: Final = Origin(host="", folder="", added=dt.datetime(1970, 1, 1, tzinfo=dt.UTC))
 
 
+_AS_STATED: Final = (
+    "{}: a measurement of the user's own; its numbers are as the run stated them, whatever was changed for the others."
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Changes:
     """What is different this time; nothing at all asks what this version makes of the old readings."""
@@ -135,7 +140,8 @@ def page(task: Task, changes: Changes, remark: str, issued: dt.datetime) -> str:
     day = max(issued.date(), before.run.ended.date())  # a simulated bench may have a clock of its own
     again, _ = changed(contents, before.standards, changes)
     made = summarise(_issued_anew(again, f"{day} {issued:%H:%M:%S}"), issued=day)
-    return html_page(replace(made, reanalysed=remark, deviations=(remark, *made.deviations)))
+    told = (remark, *(_AS_STATED.format(part.title) for part in made.parts if part.name in again.results))
+    return html_page(replace(made, reanalysed=remark, deviations=(*told, *made.deviations)))
 
 
 def _issued_anew(contents: Contents, when: str) -> Contents:

@@ -132,7 +132,8 @@ def deflection_point(
     limits = Limits.symmetric(3.0)
     verdict = verdict_of(budget, limits, rule)
     return Result(
-        quantity="deflection", channel=channel, path=path, setting=quantities.show(volts_per_div, "V") + "/div",
+        quantity="deflection", is_error=True, channel=channel, path=path,
+        setting=quantities.show(volts_per_div, "V") + "/div",
         setting_value=volts_per_div, setting_unit="V/div", applied_unit="V",
         applied=quantities.show(applied_v, "V"), applied_value=applied_v, expected=6.0,
         readings=readings, reading=math.fsum(readings) / len(readings), unit="div", statement=state(budget),
@@ -152,7 +153,8 @@ def time_point(*, s_per_div: float, magnifier: int, error: float, rng: np.random
     verdict = verdict_of(budget, limits, rule)
     factor = quantities.show(s_per_div, "s") + "/div" + (f" ×{magnifier}" if magnifier > 1 else "")
     return Result(
-        quantity="time factor", channel=1, path="direct", setting=factor, setting_value=s_per_div / magnifier,
+        quantity="time factor", is_error=True, channel=1, path="direct", setting=factor,
+        setting_value=s_per_div / magnifier,
         setting_unit="s/div",
         applied_unit="s",
         applied=f"marks of {quantities.show(s_per_div / magnifier, 's')}", applied_value=s_per_div / magnifier,

@@ -14,6 +14,7 @@ from typing import Any, Final, TypeVar
 from harness.errors import HalfpowerError, RunRefused
 from harness.journal import journal
 from harness.journal.journal import Contents
+from harness.measurement import knowing
 from harness.report.model import PartResult, Report
 from harness.report.readings import name_of
 from harness.report.summary import summarise
@@ -74,7 +75,8 @@ def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin) ->
             f"written by version {contents.header.get('program')!r}, and this is {program_version()!r}."
         ) from error
     run = _run(made, contents, data, origin)
-    rows = tuple(_results(made, contents, run))
+    with knowing(contents.quantities):
+        rows = tuple(_results(made, contents, run))
     standards = tuple(_standards(made, contents, run))
     return Derived(
         run=_checked(run, where),
