@@ -7,7 +7,7 @@ Values here are plain and SI; they go through the journal and come back equal.
 from __future__ import annotations
 
 import math
-from collections.abc import Generator, Mapping
+from collections.abc import Generator, Iterable, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, TypeVar, get_args
 
@@ -168,6 +168,11 @@ class Measure:
 
 
 Step: TypeAlias = Connect | Measure
+
+
+def roles_of(steps: Iterable[Step]) -> frozenset[Role]:
+    """The instruments that take part in any of the readings."""
+    return frozenset(role for step in steps if isinstance(step, Measure) for role in step.roles)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

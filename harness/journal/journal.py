@@ -19,7 +19,7 @@ from typing import Any, Final, Literal
 from harness.errors import JournalError
 from harness.journal.sealed import Line, SealedFile, Style, lines, whole
 from harness.measurement import Quantity, from_facts, knowing
-from harness.steps import Reply, Step, from_plain, to_plain
+from harness.steps import Reply, Role, Step, from_plain, roles_of, to_plain
 
 FORMAT: Final = 1
 NAME: Final = "journal.jsonl"
@@ -102,6 +102,10 @@ class Contents:
             elif event.what == "outputs":
                 said.append(event)
         return tuple(said)
+
+    def roles(self, part: str | None = None) -> frozenset[Role]:
+        """The instruments with which a reading was taken that stands, of one part or of all."""
+        return roles_of(record.step for record in (self.records if part is None else self.replies(part)))
 
     def replies(self, part: str) -> tuple[Record, ...]:
         """The records of one part that stand, in order."""

@@ -21,7 +21,7 @@ from harness.report.checklist import checklist
 from harness.report.model import KINDS, Evaluated, PartResult, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import Taken, missing, planned_place, taken_of
-from harness.report.words import deviations, next_step, sentence, standards, used_roles
+from harness.report.words import deviations, next_step, sentence, standards
 from harness.steps import Measure, Reading, from_plain
 from harness.words.signals import describe
 
@@ -66,7 +66,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         raise HalfpowerError(
             f"A report issued on {issued} cannot hold a run that ended on {last_day} (UTC). State a later day."
         )
-    roles = used_roles(contents)
+    roles = contents.roles()
     used = tuple(standard for standard in standards(setup, last_day, contents) if standard.role in roles)
     words = [result.word for part in parts for result in part.results]
     whole = overall([word if word != "not measured" else "undecided" for word in words])

@@ -14,7 +14,7 @@ from harness.models import Setup
 from harness.quantities import counted, show
 from harness.report.model import PartResult, Result, Standard
 from harness.report.particulars import places
-from harness.steps import Measure, Reading
+from harness.steps import Reading
 from harness.words.clean import shortened
 
 NO_SIGNAL: Final = "no signal: the connection is in question"  # the remark of such a point
@@ -32,13 +32,6 @@ _TOLD: Final = (
 )  # events that a reader is told as they stand
 AS_PLANNED: Final = ("note", "off", "warm-up")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
-
-
-def used_roles(contents: Contents) -> frozenset[str]:
-    """The roles that a reading was taken with."""
-    return frozenset(
-        role for record in contents.records if isinstance(record.step, Measure) for role in record.step.roles
-    )
 
 
 def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standard]:

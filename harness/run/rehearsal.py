@@ -23,7 +23,7 @@ from harness.models import Setup
 from harness.person.operator import describe_connection
 from harness.quantities import round_to, show
 from harness.run.own_code import Blaming, a_step, refused
-from harness.steps import Connect, Dc, Display, Done, Measure, Reading, Reply, Sine, Step, View
+from harness.steps import Connect, Dc, Display, Done, Measure, Reading, Reply, Sine, Step, View, roles_of
 
 if TYPE_CHECKING:
     from harness.run.jobs import Use
@@ -122,8 +122,8 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
 
 
 def _warm_up_s(setup: Setup, steps: list[Step]) -> float:
-    taking_part = {role for step in steps if isinstance(step, Measure) for role in step.roles}
-    return max((each.warm_up for role, each in setup.bench.instruments() if role in taking_part), default=0.0)
+    used = roles_of(steps)
+    return max((each.warm_up for role, each in setup.bench.instruments() if role in used), default=0.0)
 
 
 # --- ideal replies -----------------------------------------------------------------------------------------------

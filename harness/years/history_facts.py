@@ -17,7 +17,6 @@ from harness.measurement import axis_of, is_error, rating_names
 from harness.models import Job, Setup
 from harness.quantities import counted
 from harness.report.summary import summarise
-from harness.steps import Measure
 from harness.years.records.folder import is_standard
 from harness.years.records.rows import ResultRow, Selection
 
@@ -69,14 +68,10 @@ class Facts:
 
 def _facts(contents: Contents) -> RunFacts:
     made = summarise(contents)
-    roles: dict[str, set[str]] = {}
-    for record in contents.records:
-        if isinstance(record.step, Measure):
-            roles.setdefault(record.part, set()).update(record.step.roles)
     shared, u = {}, {}
     for position, (part_shared, part_u) in enumerate(_each(made.parts)):
         shared[position], u[position] = part_shared, part_u
-    return RunFacts(shared=shared, u=u, roles={part: frozenset(some) for part, some in roles.items()})
+    return RunFacts(shared=shared, u=u, roles={part: used for part in contents.steps if (used := contents.roles(part))})
 
 
 def _each(parts: Iterable[PartResult]) -> Iterator[tuple[Shared, float]]:

@@ -19,7 +19,7 @@ from harness.report.model import PartResult, Report
 from harness.report.readings import name_of
 from harness.report.summary import summarise
 from harness.report.tables import point_rows
-from harness.report.words import standards, used_roles
+from harness.report.words import standards
 from harness.steps import RETURN, Measure, Reading
 from harness.words.version import program_version
 from harness.years.records.rows import RESULT_REPEATS, STANDARD_REPEATS, Derived, ResultRow, RunRow, StandardRow
@@ -138,7 +138,7 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
 
 
 def _standards(made: Report, contents: Contents, run: RunRow) -> Iterator[StandardRow]:
-    used = used_roles(contents)
+    used = contents.roles()
     every = standards(made.setup, dt.date.fromisoformat(made.ended[:10]), contents)
     repeated: dict[str, Any] = {name: getattr(run, name) for name in STANDARD_REPEATS}
     for standard in sorted(every, key=lambda each: each.role):
