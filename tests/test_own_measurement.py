@@ -138,6 +138,72 @@ def test_another_rule_decides_anew_what_was_stated(run: RunResult, tmp_path: Pat
     assert [result.statement for result in after.results] == [result.statement for result in before.results]
 
 
+FEWEST = """
+
+from harness.analysis.estimate import state
+from harness.report.checklist import heading
+from harness.report.model import Evaluated, Finding, Result
+
+
+def evaluate(setup, entry, taken):
+    found = normal("reading", u=0.001)
+    made = Budget(quantity="noise", unit="div", estimate=-0.02, contributions=(found,))
+    common = dict(path="lead", setting="anywhere", setting_value=0.0, setting_unit="s/div", quantity="noise",
+                  verdict=None, word="undecided", limits=None, is_error=True, result_unit="div")
+    stated = Result(channel=1, statement=state(made), budget=made, **common)
+    bare = Result(channel=3, statement=None, budget=None, **common)
+    return Evaluated(
+        results=(stated, bare), missing=("channel 2",),
+        findings=(Finding(name="hum", channel=None, path="", value=1.0, u=None, unit="furlong", sentence="It hums."),),
+    )
+
+
+def headings(setup, parts):
+    yield heading("Noise of the trace", bool(parts[0].results), "2 results", "noise.py")
+"""
+
+
+@pytest.fixture(scope="module")
+def fewest(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
+    """A run whose evaluation says no more than it must."""
+    lab = a_lab(tmp_path_factory.mktemp("fewest") / "lab")
+    job = noise_job(lab)
+    (lab / "noise.py").write_text(NOISE + FEWEST, "utf-8")
+    return opening.start(job, lab / "runs")
+
+
+def test_an_evaluation_of_its_own_says_what_it_likes(fewest: RunResult) -> None:
+    assert not fewest.ended_early
+    (part,) = fewest.report.parts
+    assert [(result.channel, result.setting) for result in part.results] == [(1, "anywhere"), (3, "anywhere")]
+    heading = next(heading for heading in fewest.report.checklist if heading.title == "Noise of the trace")
+    assert (heading.coverage, heading.by) == ("covered", "2 results")
+
+
+@pytest.mark.parametrize("name", RENDERINGS)
+def test_results_of_nothing_but_their_number_are_rendered(fewest: RunResult, name: str) -> None:
+    text = RENDERINGS[name](fewest.report)
+    if name != "response.csv":
+        assert "oise" in text
+    if name in ("report.html", "report.txt", "printed.json"):
+        assert "−0.02" in text
+        assert "Error" in text
+        assert "It hums." in text
+        assert "Noise of the trace" in text
+
+
+def test_results_of_nothing_but_their_number_are_drawn_printed_and_kept(fewest: RunResult, tmp_path: Path) -> None:
+    store = tmp_path / "records.sqlite"
+    for command in (
+        ("report", fewest.folder, "--html", tmp_path / "report.html", "--pdf", tmp_path / "report.pdf"),
+        ("records", "add", "--simulated", fewest.folder, "--store", store),
+        ("history", "--simulated", "--store", store),
+        ("reanalyse", "--simulated", "--store", store),
+    ):
+        told = halfpower(*command)
+        assert told.exit_code == 0, told.output
+
+
 def test_another_job_knows_nothing_of_it(lab: Path) -> None:
     opening.rehearse(opening.load(noise_job(lab)))
     reads = "def script(setup, options):\n    yield from read_all(plan(setup, options))"
@@ -309,3 +375,35 @@ def test_a_journal_whose_facts_are_none_is_refused_with_its_line(run: RunResult,
     reseal(journal, other)
     with pytest.raises(JournalError, match=r"journal.jsonl:1: .*the quantity 'noise' is in 'V', along 'level'"):
         read(tmp_path)
+
+
+# --- on other benches, and by other hands ----------------------------------------------------------------------------
+
+
+def test_a_driver_that_meets_what_fails_in_it_ends_the_part_alone(lab: Path) -> None:
+    changed = ("variance = volts.var(ddof=1)", "variance = volts.spread")
+    result = opening.start(noise_job(lab, changed, sequences=(SEQUENCE, OTHER)), lab / "runs")
+    (told,) = result.ended_early
+    assert told.startswith(f"1 noise: {line_of(lab, 'volts.spread')}your sequence fails: AttributeError: ")
+    assert [(part.finished, len(part.results)) for part in result.report.parts] == [(False, 0), (True, 1)]
+
+
+def by_eye(lab: Path, *changes: tuple[str, str]) -> Path:
+    unit = lab / "aldermoor_a402.toml"
+    unit.write_text(f"{unit.read_text('utf-8')}\n{RATED}", "utf-8")
+    noise_job(lab, *changes)
+    return a_job(lab / "eye.toml", SEQUENCE, unit=unit.name, bench="hand_bench.toml", serial="A402-0958")
+
+
+SEES = "def seen(bench, step, trace):\n    return 0.1\n\n\nRATING ="
+
+
+def test_a_simulated_person_sees_it_as_the_file_says(lab: Path) -> None:
+    result = opening.start(by_eye(lab, ("RATING =", SEES), ("ting=RATING,", "ting=RATING, seen=seen,")), lab / "runs")
+    assert not result.ended_early
+    assert [result.reading for result in result.report.parts[0].results] == [pytest.approx(0.1, abs=0.11)] * 2
+
+
+def test_a_simulated_person_who_does_not_know_how_says_so(lab: Path) -> None:
+    result = opening.start(by_eye(lab), lab / "runs")
+    assert result.ended_early == ("1 noise: a simulated person does not know how 'noise' is seen; state `seen` of it.",)

@@ -120,18 +120,16 @@ def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]
         for record in contents.replies(part.name)
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
     ]
-    of_point = {
+    of_point: dict[object, dt.datetime] = {
         (name_of(step), step.path, step.view, step.stimulus): at for step, at in taken if step.purpose != RETURN
     }
     of_channel = {step.view.channel: at for step, at in taken if step.display == "unit"}
     for result in part.results:
-        if result.view is not None and result.stimulus is not None:
-            yield of_point[result.quantity, result.path, result.view, result.stimulus]
-        else:
-            yield of_channel[result.channel]
+        point = result.quantity, result.path, result.view, result.stimulus
+        yield of_point.get(point, of_channel.get(result.channel))
     yield from (None for _ in part.findings)
-    if part.plain:  # a row a reading, in their order
-        yield from (at for _, at in taken)
+    listed = len(part.plain) == len(taken)  # a row a reading, in their order; else what an evaluation chose
+    yield from (at for _, at in taken) if listed else (None for _ in part.plain)
 
 
 # --- standards ---------------------------------------------------------------------------------------------------
