@@ -5,7 +5,8 @@ line is sealed anew. A folder that is there already is left alone.
 
 `digital` and `by_eye` are the two demos (`halfpower demo --fast`, `halfpower demo by-eye --fast`). `before_identities`
 is the digital demo as the program wrote it before journals had an identity, issuers of certificates, functions of
-signatories and the other later keys.
+signatories and the other later keys. `own_measurement` is that of docs/writing_a_measurement.md on the demo's bench,
+run in the folder of its job.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ import json
 import sys
 from pathlib import Path
 
-from harness.journal.journal import NAME, Journal
+from harness.journal.journal import NAME, Journal, read
+from harness.measurement import knowing
+from harness.steps import from_plain
 
 FOLDER = Path(__file__).parent / "format-1"
 IDENTITY = "00000000000000000000000000000001"
@@ -23,6 +26,7 @@ IDENTITY = "00000000000000000000000000000001"
 def main(run_folder: str, name: str) -> None:
     """Copy the journal of a run, line by line."""
     header, *rest = (json.loads(line) for line in (Path(run_folder) / NAME).read_text("utf-8").splitlines())
+    contents = read(Path(run_folder))
     stamps = iter([header["at"], *(entry["at"] for entry in rest)])
     header["files"] = {kind: Path(path).name for kind, path in header["files"].items()}
     if "id" in header:
@@ -39,10 +43,12 @@ def main(run_folder: str, name: str) -> None:
                 journal.withdraw(entry["part"])
             case "event":
                 journal.event(entry["part"], entry["what"], entry["text"])
+            case "results":
+                journal.results(entry["part"], entry["results"])
             case _:
-                from harness.steps import from_plain
-
-                journal.reply(entry["part"], entry["n"], from_plain(entry["step"]), from_plain(entry["reply"]))
+                with knowing(contents.quantities):
+                    step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
+                journal.reply(entry["part"], entry["n"], step, reply)
     journal.close()
 
 
