@@ -378,6 +378,10 @@ class Bench(Model):
             if instrument is not None:
                 yield role, instrument
 
+    def path(self, name: str) -> SignalPath:
+        """The path of that name; one that the file does not describe divides by nothing."""
+        return self.paths.get(name, SignalPath())
+
     def at(self, position: str | None) -> Bench:
         """This bench as a job at one of its positions sees it: `unit` is what stands there."""
         return self if position is None else self.model_copy(update={"unit": self.positions[position]})
@@ -566,7 +570,7 @@ class Setup:
         if self.bench.switch is None:
             return None
         place = f"{self.job.position or 'unit'}-{channel}" if display == "unit" else "reference"
-        return self.bench.paths.get(path, SignalPath()).routes.get(place)
+        return self.bench.path(path).routes.get(place)
 
     def to_header(self) -> dict[str, Any]:
         """JSON-ready, SI."""

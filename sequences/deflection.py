@@ -14,8 +14,7 @@ from harness.analysis.deflection import Zero, deflection_error
 from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader
 from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
-from harness.assess.points import record_u, values_of
-from harness.assess.sources import applied_at_input, applied_lines
+from harness.assess import applied_at_input, applied_lines, record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Aliased, Quantity, Rating, Screenful, quantity_of
 from harness.models import Setup, rated

@@ -37,7 +37,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.person*", (*BASE, "harness.person*")),
     ("harness.files*", (*BASE, "harness.models", "harness.files*")),
     ("harness.sim*", (*BASE, "harness.files.toml*", "harness.person*", "harness.sim*")),
-    ("harness.assess*", (*BASE, "harness.models", "harness.a*")),
+    ("harness.assess", (*BASE, "harness.models", "harness.analysis*")),
     ("sequences.*.evaluation", (*BASE, "harness.models", "harness.a*", "harness.report*", "sequences*")),
     ("sequences.*.simulated", (*BASE, "harness.sim*")),
     ("sequences*", (*BASE, "harness.models", "harness.a*", "sequences*")),
@@ -57,7 +57,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 
 # A pure module is a function of its arguments: no clock, no chance, no machine.
 PURE: Final = (
-    "sequences*", "harness.analysis*", "harness.assess*", "harness.report.*", "harness.steps", "harness.measurement",
+    "sequences*", "harness.analysis*", "harness.assess", "harness.report.*", "harness.steps", "harness.measurement",
     "harness.bench.limits",
     "harness.person.operator", "harness.quantities", "harness.values", "harness.models", "harness.link.replies",
     "harness.words.moments", "harness.link.interfaces", "harness.link.dialect",

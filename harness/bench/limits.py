@@ -186,15 +186,11 @@ def _input(step: Measure, setup: Setup) -> _Input:
     return _Input(display=step.display, ohm=ohm, peak_v=peak_v, rms_v=rms_v, key=f"{key} file")
 
 
-def _path(step: Measure, setup: Setup) -> SignalPath:
-    return setup.bench.paths.get(step.path, SignalPath())
-
-
 def _raised(step: Measure, setup: Setup) -> float:
     """How far above its stated level a generator's signal is, by what ends its path; a divider's input is open."""
     if step.source != "generator":
         return 1.0
-    path = _path(step, setup)
+    path = setup.bench.path(step.path)
     ohm = math.inf if path.divides_by != 1 else _input(step, setup).ohm
     conductance = 1 / ohm + (1 / path.termination if path.termination else 0.0)
     return max(1.0, 2 / (1 + GENERATOR_OHM * conductance))
@@ -213,7 +209,7 @@ def _why(step: Measure, setup: Setup) -> str:
 
 
 def _over_rating(step: Measure, setup: Setup, put: Stress) -> Iterator[str]:
-    path, why = _path(step, setup), _why(step, setup)
+    path, why = setup.bench.path(step.path), _why(step, setup)
     if path.maximum is not None and put.peak_v > path.maximum * _SLACK:
         yield f"{_say(put)}{why} is above the {show(path.maximum, 'V')} that path {step.path!r} may take"
     behind = put.divided(path.divides_by)

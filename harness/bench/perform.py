@@ -20,7 +20,7 @@ from harness.bench.outputs import Outputs, why
 from harness.bench.warm_up import WarmUp
 from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.link.link import NotAsSet, NotTaken, OnEvent, repeat_point
-from harness.models import Setup, SignalPath, Switch
+from harness.models import Setup, Switch
 from harness.person.operator import STOPPED_OFF, Operator, Prompt, ask_choice, ask_done, describe_connection
 from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
 from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
@@ -204,7 +204,7 @@ class LiveBench:
             raise
 
     def _by_hand(self, step: Connect) -> None:
-        path = self.setup.bench.paths.get(step.path, SignalPath())
+        path = self.setup.bench.path(step.path)
         lines = [path.label] if path.label else []
         if path.termination is not None:
             lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
@@ -257,7 +257,7 @@ class LiveBench:
         return settling.is_near(step, reading, self._divides_by(step))
 
     def _divides_by(self, step: Measure) -> float:
-        return self.setup.bench.paths.get(step.path, SignalPath()).divides_by
+        return self.setup.bench.path(step.path).divides_by
 
     def _in_question(self, step: Measure, reading: Reading) -> str:
         """Twice far from what was applied: a person may look at the connection; nobody there, nothing is judged."""

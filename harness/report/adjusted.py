@@ -9,7 +9,7 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import difference, state
-from harness.assess.sources import origin_of
+from harness.assess import origin_of
 from harness.errors import HalfpowerError
 from harness.quantities import counted
 from harness.report.model import Adjustment, Change, Pair, Report, Result

@@ -11,8 +11,7 @@ from harness.analysis.pulse import PulseFlag
 from harness.analysis.rounding import format_pair, format_value_u
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import Limits, decide_statement
-from harness.assess.points import budget_for, ideal, limits_for
-from harness.assess.sources import applied_at_input
+from harness.assess import applied_at_input, budget_for, ideal, limits_for
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup

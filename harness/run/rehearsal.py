@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import Budget
 from harness.analysis.planning import Candidate, Reach, cheapest_remedy, reach
-from harness.assess.points import budget_for, limits_for
+from harness.assess import budget_for, limits_for
 from harness.bench import limits
 from harness.bench.settling import planned_s
 from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
@@ -155,8 +155,7 @@ def ideal(setup: Setup, step: Step) -> Reply:
         return Done()
     if isinstance(step.stimulus, Sine) and step.display == "unit":
         frequency_hz = step.stimulus.frequency_hz
-        path = setup.bench.paths.get(step.path)
-        full = step.stimulus.level_vpp / step.view.volts_per_div / (path.divides_by if path else 1)
+        full = step.stimulus.level_vpp / step.view.volts_per_div / setup.bench.path(step.path).divides_by
         shown = full / math.hypot(1, frequency_hz / (_ABOVE_RATING * setup.unit.bandwidth))
         resolution = setup.unit.resolution
         value = round(shown / resolution) * resolution if resolution else shown
@@ -225,8 +224,7 @@ def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
     most = setup.unit.usable_div
     if not quantity_of(step).from_ground or not step.expected or step.expected >= most:
         return None
-    path = setup.bench.paths.get(step.path)
-    level_v = round_to(most * step.view.volts_per_div * (path.divides_by if path else 1), 6)
+    level_v = round_to(most * step.view.volts_per_div * setup.bench.path(step.path).divides_by, 6)
     more = replace(step, stimulus=Dc(level_v=level_v), expected=most)
     rated = [hazard for hazard in limits.hazards(more, setup) if hazard.kind == "rating" and not hazard.of_the_source]
     return None if rated else more

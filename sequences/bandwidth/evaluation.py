@@ -11,7 +11,7 @@ import numpy as np
 from harness.analysis.curve import Band, Curve
 from harness.analysis.estimate import Budget, Statement, state
 from harness.analysis.verdict import Limits, decide_statement
-from harness.assess.sources import origin_of
+from harness.assess import origin_of
 from harness.errors import AnalysisError
 from harness.models import Setup, Unit
 from harness.quantities import HALF_POWER_DB, is_half_power, show

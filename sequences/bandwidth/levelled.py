@@ -14,7 +14,7 @@ from harness.analysis.curve import LevelPoint
 from harness.analysis.estimate import Contribution, rectangular
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
-from harness.models import Setup, SignalPath
+from harness.models import Setup
 from harness.quantities import VPP_PER_VRMS_SINE, db
 from harness.steps import Reading
 from sequences.bandwidth.response_model import (
@@ -157,7 +157,7 @@ def _plan(setup: Setup, wanted: Wanted, base_vpp: float | None) -> ResponsePlan:
 def _headroom_db(setup: Setup, wanted: Wanted, base_vpp: float) -> float:
     """How far the level may be raised, by what the generator gives and what path, termination and input may take."""
     unit, generator = setup.unit, setup.bench.generator
-    path = setup.bench.paths.get(wanted.path, SignalPath())
+    path = setup.bench.path(wanted.path)
     most_vpp = [2 * unit.input.maximum * path.divides_by]
     if generator is not None:
         most_vpp.append(generator.level_high)

@@ -143,10 +143,10 @@ def _stated_flatness(instrument: Generator | Reference | None, role: str, freque
 def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[LevelCorrection]:
     """From the plane where the level was read to the unit's input: termination on its capacitance, mismatch."""
     bench, unit = setup.bench, setup.unit
-    path = bench.paths.get(wanted.path, SignalPath())
+    path = bench.path(wanted.path)
     parts = []
     if path.termination is not None and wanted.termination_corrected:
-        there = bench.paths.get(wanted.level_path, SignalPath())
+        there = bench.path(wanted.level_path)
         parts.append(_termination(path, unit.input.resistance, unit.input.capacitance, wanted, frequency_hz, sign=1))
         read_on = bench.reference
         if read_on is not None and read_on.input_capacitance and there.termination is not None:

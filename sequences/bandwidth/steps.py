@@ -10,7 +10,7 @@ from pydantic import Field
 
 from harness import steps
 from harness.errors import AnalysisError
-from harness.models import Generator, Reference, Setup, SignalPath
+from harness.models import Generator, Reference, Setup
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
 from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
@@ -251,7 +251,7 @@ def _sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) -
 
 def _base_vpp(setup: Setup, options: Options) -> float:
     """The level at the reference frequency, at the source."""
-    path = setup.bench.paths.get(options.path, SignalPath())
+    path = setup.bench.path(options.path)
     vpp = options.deflection * signal_range(setup.unit, options.volts_per_div) * path.divides_by
     return round_to(min(vpp, _generator(setup).level_high), _LEVEL_DIGITS)
 

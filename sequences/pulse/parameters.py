@@ -13,8 +13,7 @@ from harness.analysis import estimate
 from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import Pulse, measure_pulse
-from harness.assess.points import record_u, values_of
-from harness.assess.sources import applied_at_input, instrument_for, origin_of, path_of
+from harness.assess import applied_at_input, instrument_for, origin_of, record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Calibrator, Generator, Setup, rated
@@ -111,7 +110,7 @@ def _source_rise_time(setup: Setup, step: Measure) -> tuple[float, float]:
     u_edge_s = instrument.edge_rise_time_u
     if u_edge_s is None:
         u_edge_s = RATED_RISE_TIME_SPREAD * edge_s / math.sqrt(3.0)
-    whole_s = math.hypot(edge_s, path_of(setup, step).rise_time)
+    whole_s = math.hypot(edge_s, setup.bench.path(step.path).rise_time)
     return whole_s, u_edge_s * edge_s / whole_s
 
 

@@ -10,7 +10,7 @@ from pydantic import Field
 from harness import steps
 from harness.errors import AnalysisError
 from harness.measurement import Quantity
-from harness.models import Calibrator, Generator, Setup, SignalPath, rated
+from harness.models import Calibrator, Generator, Setup, rated
 from harness.steps import FastEdge, Measure, Role, View
 from harness.values import Model, Volts
 from sequences import Judges, Plan, Planned, channels_of, read_all, signal_range
@@ -68,7 +68,7 @@ def _source(setup: Setup, options: Options) -> Calibrator | Generator:
 
 def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> Measure:
     unit, source = setup.unit, _source(setup, options)
-    path = setup.bench.paths.get(options.path, SignalPath())
+    path = setup.bench.path(options.path)
     volts_per_div = signal_range(unit, options.volts_per_div)
     rated_s = unit.rise_time or 0.35 / unit.bandwidth
     expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)

@@ -14,8 +14,7 @@ from harness.analysis.deflection import length_error
 from harness.analysis.estimate import Budget, Contribution
 from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import crossings_s
-from harness.assess.points import ideal, record_u, values_of
-from harness.assess.sources import period_lines
+from harness.assess import ideal, period_lines, record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated

@@ -8,7 +8,7 @@ from typing import Final
 from pydantic import Field
 
 from harness import steps
-from harness.models import Function, Setup, SignalPath
+from harness.models import Function, Setup
 from harness.quantities import round_to, show
 from harness.steps import Measure, Role, TimeMarks, View
 from harness.values import Model, Seconds
@@ -104,7 +104,7 @@ def _marks(setup: Setup, s_per_div: float) -> tuple[float, float] | None:
 
 def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, marks: tuple[float, float]) -> Measure:
     calibrator, unit, (period_s, span_div) = calibrator_of(setup), setup.unit, marks
-    at_input_v = calibrator.mark_level / setup.bench.paths.get(options.path, SignalPath()).divides_by
+    at_input_v = calibrator.mark_level / setup.bench.path(options.path).divides_by
     inside = [v for v in sorted(unit.volts_per_div) if at_input_v / v <= unit.vertical_div - 2]
     return Measure(
         purpose="time factor",

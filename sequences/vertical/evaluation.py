@@ -11,8 +11,8 @@ from typing import Any
 from harness.analysis import estimate
 from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.rounding import format_value_u
-from harness.assess.sources import origin_of
-from harness.models import Setup, SignalPath, Unit, rated
+from harness.assess import origin_of
+from harness.models import Setup, Unit, rated
 from harness.quantities import counted, show
 from harness.report import shown
 from harness.report.checklist import count, heading, outside
@@ -131,12 +131,10 @@ def _source_lines(setup: Setup, result: Result) -> tuple[estimate.Contribution, 
 def _ratios(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """The divider's ratio by channel, from every range read straight and divided."""
     points = _fullest(points)
-    straight = {
-        (p.channel, p.setting): p for p in points if setup.bench.paths.get(p.path, SignalPath()).divides_by == 1
-    }
+    straight = {(p.channel, p.setting): p for p in points if setup.bench.path(p.path).divides_by == 1}
     pairs: dict[tuple[int, str], list[estimate.Budget]] = defaultdict(list)
     for point in points:
-        divides_by = setup.bench.paths.get(point.path, SignalPath()).divides_by
+        divides_by = setup.bench.path(point.path).divides_by
         other = straight.get((point.channel, point.setting))
         if divides_by != 1 and other is not None and setup.bench.calibrator is not None:
             pairs[point.channel, point.path].append(_ratio(setup, other, point, divides_by))

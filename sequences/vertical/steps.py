@@ -11,8 +11,8 @@ from pydantic import Field
 
 from harness import steps
 from harness.analysis.planning import repeats_to_decide
-from harness.assess.points import limits_for
-from harness.models import Function, Setup, SignalPath
+from harness.assess import limits_for
+from harness.models import Function, Setup
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
 from harness.values import Model, Volts
@@ -99,7 +99,7 @@ def _costs(setup: Setup) -> WorkCosts:
 def _candidates(setup: Setup, options: Options) -> tuple[list[_Candidate], list[str]]:
     calibrator, found, left_out = calibrator_of(setup), [], []
     for name in options.paths:
-        path = setup.bench.paths.get(name, SignalPath())
+        path = setup.bench.path(name)
         for channel in channels_of(setup, options.channels):
             for volts_per_div in options.ranges or setup.unit.volts_per_div:
                 best = choose_level(calibrator, setup.unit, path, volts_per_div=volts_per_div, stimulus=options.signal)
@@ -221,7 +221,7 @@ def _until_on_screen(setup: Setup, step: Measure) -> steps.Sequence[tuple[Measur
 
 
 def _lowered(setup: Setup, step: Measure) -> Measure | None:
-    path = setup.bench.paths.get(step.path, SignalPath())
+    path = setup.bench.path(step.path)
     level_v = step.stimulus.level
     standing = LevelChoice(level_v=level_v, at_input_v=level_v / path.divides_by, deflection_div=step.expected or 0.0)
     choice = lower_level(standing, calibrator_of(setup), path, volts_per_div=step.view.volts_per_div)

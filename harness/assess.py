@@ -1,17 +1,93 @@
-"""What stands at the unit's input, and how well it is known: source accuracy, path ratio, termination.   [pure]"""
+"""From a step and its readings to the lines of a budget and its limits: what was applied, and how well.   [pure]
+
+What is particular to a quantity stands with its rating, in `sequences/`, and in a user's own file; both build on this.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from harness.analysis import estimate
-from harness.analysis.estimate import Contribution
+from harness.analysis.estimate import Budget, Contribution
+from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
+from harness.measurement import quantity_of
 from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath
-from harness.steps import Measure, NoSignal, Stimulus, TimeMarks
+from harness.steps import Measure, NoSignal, Reading, Stimulus, TimeMarks
 from harness.words.signals import describe
+
+
+def budget_for(
+    setup: Setup,
+    step: Measure,
+    readings: Sequence[Reading] = (),
+    ground: Sequence[Reading] = (),
+    *,
+    repeats: int = 1,
+) -> Budget:
+    """
+    Return the budget of any point by its quantity.
+
+    Parameters
+    ----------
+    setup
+        Bench, unit and job.
+    step
+        What was asked.
+    readings
+        Its reading and repeats; what was skipped or off the screen is passed over. Without any, the budget is the one
+        to expect of a unit without error.
+    ground
+        Readings of the ground line, where one was read.
+    repeats
+        Number of readings planned, where there are none yet.
+
+    Raises
+    ------
+    AnalysisError
+        No reading among the readings, no accuracy for the stimulus, or a quantity that is not judged.
+    """
+    rating = quantity_of(step).rating
+    if rating is None or rating.budget is None:
+        raise AnalysisError(f"the {step.quantity.replace('_', ' ')} is read for other results, and not judged.")
+    return rating.budget(setup, step, readings, ground, repeats)
+
+
+def ideal(setup: Setup, step: Measure) -> float:
+    """Return what an ideal unit shows: as the sequence expected it, moved by the known error of the source."""
+    rating, level, expected = quantity_of(step).rating, step.stimulus.level, step.expected or 0.0
+    if rating is None or not rating.is_error or not level:
+        return expected
+    return expected * true_period_ratio(setup, step) * (true_level(setup, step) / level)
+
+
+def limits_for(setup: Setup, step: Measure) -> Limits:
+    """Return the tolerance of a point in the unit of its budget; AnalysisError if none is rated."""
+    quantity = quantity_of(step)
+    rating = quantity.rating
+    tolerance = None if rating is None or rating.tolerance is None else rating.tolerance(setup.unit, step)
+    if rating is None or tolerance is None:
+        wanted = step.quantity.replace("_", " ")
+        raise AnalysisError(f"{setup.unit.model}: the unit file rates no {wanted}, so there is no verdict on it.")
+    return Limits.symmetric(100.0 * tolerance) if rating.is_error else Limits(high=quantity.shown_in[0] * tolerance)
+
+
+def values_of(readings: Sequence[Reading]) -> list[float]:
+    """The values of what was read; AnalysisError where there are readings, and none of them has one."""
+    values = [r.value for r in readings if r.status == "read" and r.value is not None]
+    if readings and not values:
+        raise AnalysisError("none of the readings of this point has a value: they were skipped or off the screen.")
+    return values
+
+
+def record_u(readings: Sequence[Reading]) -> float:
+    """The largest standard uncertainty that the records themselves show."""
+    return max((r.scatter or 0.0 for r in readings if r.status == "read"), default=0.0)
+
+
+# --- what was applied ------------------------------------------------------------------------------------------------
 
 
 def instrument_for(setup: Setup, step: Measure) -> Instrument:
@@ -20,11 +96,6 @@ def instrument_for(setup: Setup, step: Measure) -> Instrument:
     if not isinstance(instrument, Instrument):
         raise AnalysisError(f"bench {setup.bench.name!r} has no {step.source}, but the run used one.")
     return instrument
-
-
-def path_of(setup: Setup, step: Measure) -> SignalPath:
-    """The path of a step; one that the bench does not describe divides by nothing."""
-    return setup.bench.paths.get(step.path, SignalPath())
 
 
 def source_contributions(instrument: Instrument, stimulus: Stimulus) -> tuple[Contribution, ...]:
@@ -94,12 +165,12 @@ def _known_error(setup: Setup, step: Measure) -> KnownError | None:
 
 def applied_at_input(setup: Setup, step: Measure) -> float:
     """Voltage at the unit's input (V, or peak to peak): what the source gave, divided by its path, loaded."""
-    return true_level(setup, step) * _transfer(setup, path_of(setup, step))
+    return true_level(setup, step) * _transfer(setup, setup.bench.path(step.path))
 
 
 def applied_lines(setup: Setup, step: Measure) -> tuple[Contribution, ...]:
     """Budget lines of the applied voltage, with sensitivities to V at the unit's input."""
-    path = path_of(setup, step)
+    path = setup.bench.path(step.path)
     transfer = _transfer(setup, path)
     source = source_contributions(instrument_for(setup, step), step.stimulus)
     at_input = true_level(setup, step) * transfer

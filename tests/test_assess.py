@@ -10,8 +10,7 @@ import pytest
 
 from harness.analysis.estimate import state
 from harness.analysis.verdict import decide_statement
-from harness.assess.points import budget_for, ideal, limits_for
-from harness.assess.sources import applied_at_input, applied_lines, source_contributions
+from harness.assess import applied_at_input, applied_lines, budget_for, ideal, limits_for, source_contributions
 from harness.errors import AnalysisError
 from harness.models import Bench, Calibrator, Job, Setup, Unit
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View

@@ -1,1 +1,0 @@
-"""From what was asked and read to budgets and limits: joins bench, unit and job to the numerics. Pure."""
