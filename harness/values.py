@@ -119,6 +119,6 @@ class Model(BaseModel):
 class Ratings(Model):
     """The keys that a measurement has under [tolerance] in the unit file; derive `Rated` from it."""
 
-    def useless(self, _unit: Unit) -> Iterator[tuple[str, str]]:
-        """Keys that say nothing of this unit, each with what is missing."""
+    def doubts(self, _unit: Unit) -> Iterator[tuple[tuple[str, ...], str]]:
+        """What a person should look at once in the unit file: where a key stands, and the sentence."""
         return iter(())

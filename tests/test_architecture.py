@@ -270,7 +270,6 @@ NAMED: Final[dict[str, int]] = {
     "drivers.words": 1,
     "harness.files.checks": 1,
     "harness.files.job_checks": 1,
-    "harness.files.unit_checks": 1,
     "harness.sim.dialect": 3,
 }
 

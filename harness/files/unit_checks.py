@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Final
 
 from pydantic import BaseModel, ValidationError
 
@@ -13,10 +12,6 @@ from harness.files.path_checks import heated
 from harness.files.toml_text import Text
 from harness.files.words import nearest, shown, validation_problems
 from harness.models import Unit, table_of
-
-# Rise time times bandwidth is 0.35 for a single pole (ln 9 / 2π = 0.3497, from the exponential) and 0.33 to 0.5 for
-# the responses of oscilloscopes: common practice.
-_RISE_TIME_PRODUCT: Final = (0.3, 0.55)
 
 
 def check_unit(text: Text, unit: Unit) -> Findings:
@@ -36,13 +31,12 @@ def check_unit(text: Text, unit: Unit) -> Findings:
     for key in type(unit.tolerance).model_fields:
         if (value := getattr(unit.tolerance, key) or 0.0) > 0.5:
             found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
-    for key, missing in unit.tolerance.useless(unit):
-        found.warn(("tolerance", key), f"is of no use without '{missing}'")
+    for path, sentence in unit.tolerance.doubts(unit):
+        found.warn(path, sentence)
     for key in ("resistance", "capacitance"):
         if getattr(unit.input, key) <= 0:
             found.error(("input", key), "must be above zero")
     heated(found, ("input", "maximum_rms"), unit.input.resistance, unit.input.maximum_rms)
-    _rise_time(found, unit)
     _full_screen(found, unit)
     settled_within(found, (), unit)
     return found
@@ -60,18 +54,6 @@ def with_own_ratings(found: Findings, unit: Unit, rated: Iterable[type[BaseModel
         if name not in given and (other := nearest(name, given)):
             found.warn(("tolerance", other), f"is of no measurement of this job; did you mean {shown(name)}?")
     return unit.model_copy(update={"tolerance": unit.tolerance.model_copy(update=read)})
-
-
-def _rise_time(found: Findings, unit: Unit) -> None:
-    if unit.rise_time is None:
-        return
-    product = unit.rise_time * unit.bandwidth
-    low, high = _RISE_TIME_PRODUCT
-    if not low <= product <= high:
-        likely = quantities.show(0.35 / unit.bandwidth, "s", 2)
-        found.warn(
-            ("rise_time",), f"does not go with the bandwidth: their product is {product:.2g}; about {likely} would"
-        )
 
 
 def _full_screen(found: Findings, unit: Unit) -> None:

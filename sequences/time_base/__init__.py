@@ -25,8 +25,8 @@ class Rated(Ratings):
         """The tolerance of the time factor in use."""
         return self.time_magnified if magnifier != 1.0 and self.time_magnified is not None else self.time
 
-    def useless(self, unit: Unit) -> Iterator[tuple[str, str]]:
+    def doubts(self, unit: Unit) -> Iterator[tuple[tuple[str, ...], str]]:
         """A magnified time factor of a unit without magnifier."""
-        yield from super().useless(unit)
+        yield from super().doubts(unit)
         if self.time_magnified is not None and unit.magnifier == 1:
-            yield "time_magnified", "magnifier"
+            yield ("tolerance", "time_magnified"), "is of no use without 'magnifier'"
