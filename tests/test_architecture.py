@@ -264,7 +264,7 @@ def test_the_driver_table_speaks_scpi_as_detected() -> None:
 # --- names of measurements ---------------------------------------------------------------------------------------
 
 # Places where a module outside `sequences/` still has the name of a measurement, a quantity or a rating as text. It may
-# only shrink. Most are words of other tables: keys of the unit file, of the command tables, of the reference's model.
+# only shrink. They are words of other tables: keys of the command tables and of the reference, a knob of a scope.
 NAMED: Final[dict[str, int]] = {
     "drivers.commands": 3,
     "drivers.words": 1,
