@@ -155,8 +155,8 @@ def quantity_names() -> tuple[str, ...]:
 
 
 def rating_names() -> tuple[str, ...]:
-    """What a report may call that which is stated of a reading."""
-    return (*_ratings(), *(one.rating.name for one in _OWN.get().values() if one.rating is not None))
+    """What the measurements of this program state of a reading, as a report calls it."""
+    return tuple(_ratings())
 
 
 def is_error(rating: str) -> bool:

@@ -97,6 +97,7 @@ def test_every_rendering_shows_it(run: RunResult) -> None:
         assert "Noise" in text, name
         assert re.search(r"0\.0[12]\d+ ?(</data>)? ?div", text), name
         assert "at most 0.03 div" in text, name
+        assert re.search(r"overshoot at most 8\s%,\s+noise\s+at\s+most\s+0.03\s+div", text), name
     rows = list(csv.DictReader(io.StringIO(shown["points.csv"])))
     assert [(row["quantity"], row["result_unit"], row["limit_high"], row["verdict"]) for row in rows] == [
         ("noise", "div", "0.03", "pass")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import COVERAGE
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT
-from harness.measurement import evaluations
+from harness.measurement import evaluations, rating_names
 from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Fact, FactGroup, Signature
@@ -174,7 +174,7 @@ def _within(value: float | None, within: float | None) -> str:
 
 def _conformity(worked: Worked) -> Iterator[Fact]:
     setup = worked.setup
-    yield from _of_either("Specification", specification, worked, "7.8.6.2 b")
+    yield from _of_either("Specification", lambda one: specification(one, worked.parts), worked, "7.8.6.2 b")
     yield _fact("Applies to", applies_to(worked.parts), "7.8.6.2 a")
     yield _fact("Does not apply to", applies_not_to(worked.parts), "7.8.6.2 a")
     for name, words in (("Met", ("pass",)), ("Not met", ("fail",)), ("Conditional", _CONDITIONAL), ("Open", _OPEN)):
@@ -196,10 +196,12 @@ _CONDITIONAL: Final = ("conditional pass", "conditional fail")
 _OPEN: Final = ("undecided", "not measured")
 
 
-def specification(setup: Setup) -> str:
-    """What the unit is held against."""
+def specification(setup: Setup, parts: Sequence[PartResult]) -> str:
+    """What the unit is held against: each measurement's words, and the limits of what the user's own have stated."""
     some = [text for measured in evaluations() for text in measured.specification(setup.unit)]
-    return f"the maker's ratings as the unit file states them: {_joined(*some)}"
+    results = (result for part in parts for result in part.results if result.quantity not in rating_names())
+    own = [f"{one.quantity} {shown.limits_text(one.limits, one.result_unit)}" for one in results if one.limits]
+    return f"the maker's ratings as the unit file states them: {_joined(*dict.fromkeys((*some, *own)))}"
 
 
 def applies_to(parts: Sequence[PartResult]) -> str:

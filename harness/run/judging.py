@@ -79,9 +79,9 @@ def _checked(own: OwnMeasurement, answer: Any, taken: Sequence[Taken]) -> Evalua
         raise Unfit(f"it is {reprlib.repr(answer)}; expected a harness.report.model.Evaluated")
     results: Evaluated = fitted(answer)
     stated = {result.quantity for result in results.results}
-    if unknown := stated - {*rating_names()}:
-        raise Unfit(f"it states {min(unknown)!r}, which no Rating of QUANTITIES is called")
     rated = {one.name: one.rating.name for one in own.QUANTITIES if one.rating is not None}
+    if unknown := stated - {*rating_names(), *rated.values()}:
+        raise Unfit(f"it states {min(unknown)!r}, which no Rating of QUANTITIES is called")
     if missing := {rated[step.quantity] for step, _ in taken if step.quantity in rated} - stated:
         raise Unfit(f"it says nothing of {min(missing)!r}, which QUANTITIES rates and which was read")
     return results
