@@ -633,7 +633,10 @@ def test_a_further_signal_while_a_person_is_asked_says_what_they_are_asked(capsy
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
-@pytest.mark.parametrize(("name", "code"), [("SIGINT", 130), ("SIGTERM", 143), ("SIGHUP", 129)])
+@pytest.mark.parametrize(("name", "code"), [
+    ("SIGTERM", 143),
+    pytest.param("SIGINT", 130, marks=pytest.mark.soak), pytest.param("SIGHUP", 129, marks=pytest.mark.soak),
+])  # fmt: skip
 def test_a_signal_ends_the_run_cleanly_and_it_goes_on_where_it_stopped(lab: Path, name: str, code: int) -> None:
     runs = lab / "runs"
     with piped("run", lab / "digital.toml", "--runs", runs, "--json") as run:

@@ -49,7 +49,7 @@ def test_a_whole_job_under_faults_is_the_job_without_them(digital: opening.RunRe
     assert set(told) <= set(result.report.deviations)
 
 
-@pytest.mark.parametrize("seed", [1, 4])
+@pytest.mark.parametrize("seed", [1, pytest.param(4, marks=pytest.mark.soak)])
 def test_a_whole_job_on_instruments_that_misbehave_is_the_job_without_it(
     seed: int, digital: opening.RunResult, tmp_path: Path
 ) -> None:
@@ -70,7 +70,7 @@ def test_the_same_seed_gives_the_same_run_and_another_seed_another(lab: Path) ->
     assert events(6) != first
 
 
-@pytest.mark.parametrize("role", ["calibrator", "unit", "switch"])
+@pytest.mark.parametrize("role", ["calibrator", "switch", pytest.param("unit", marks=pytest.mark.soak)])
 def test_an_instrument_that_loses_power_between_two_points_changes_no_reading(
     role: str, digital: opening.RunResult, tmp_path: Path, benches: list[SimulatedBench]
 ) -> None:

@@ -102,7 +102,7 @@ def start_closely_watched(job, runs):
 
 @pytest.mark.parametrize(("hang", "said"), [
     ("while True: pass", "gave no sign of life in time"),
-    ("os.kill(os.getpid(), signal.SIGSTOP)", "stood still"),
+    pytest.param("os.kill(os.getpid(), signal.SIGSTOP)", "stood still", marks=pytest.mark.soak),
 ])  # fmt: skip
 def test_a_run_that_hangs_is_ended_and_its_outputs_are_off(lab, unbroken, tmp_path, hang, said):
     """A driver in an endless loop; and a process that is stopped, which could wake up and go on."""
@@ -169,9 +169,10 @@ def _pass_on(one, other):
 # --- the run ends itself -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("signals", "code"), [(["SIGINT"], 130), (["SIGINT", "SIGINT"], 130), (["SIGTERM"], 143), (["SIGHUP"], 129)]
-)
+@pytest.mark.parametrize(("signals", "code"), [
+    (["SIGINT", "SIGINT"], 130), (["SIGHUP"], 129),
+    pytest.param(["SIGINT"], 130, marks=pytest.mark.soak), pytest.param(["SIGTERM"], 143, marks=pytest.mark.soak),
+])  # fmt: skip
 def test_a_signal_ends_with_outputs_off_and_the_guardian_never_acts(slow_lab, tmp_path, signals, code):
     run = started(command, "run", str(slow_lab.job), "--runs", str(slow_lab.runs), "--quiet", log=tmp_path / "log")
     slow_lab.until_on(run)
@@ -186,7 +187,7 @@ def test_a_signal_ends_with_outputs_off_and_the_guardian_never_acts(slow_lab, tm
     assert "halfpower resume" in said
 
 
-@pytest.mark.parametrize("quiet", [True, False])
+@pytest.mark.parametrize("quiet", [True, pytest.param(False, marks=pytest.mark.soak)])
 def test_a_terminal_that_is_closed_ends_with_outputs_off(slow_lab, tmp_path, quiet):
     ours, theirs = os.openpty()
     os.set_blocking(ours, False)

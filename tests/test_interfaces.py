@@ -144,8 +144,9 @@ def lines() -> Iterator[Callable[..., Line]]:
             line.server.close()
 
 
-BOTH_WAYS = [(interface, tag) for interface in (*IN_PROCESS, *SERVED) for tag in (False, True)]
+BOTH_WAYS: list[Any] = [(interface, tag) for interface in (*IN_PROCESS, *SERVED) for tag in (False, True)]
 BOTH_WAYS.remove(("HiSLIP", True))  # its device clear waits 0.1 s in pyvisa-py: once is enough
+BOTH_WAYS[BOTH_WAYS.index(("HiSLIP", False))] = pytest.param("HiSLIP", False, marks=pytest.mark.soak)
 
 
 @pytest.mark.parametrize(("interface", "tag"), BOTH_WAYS)

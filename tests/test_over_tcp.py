@@ -45,6 +45,7 @@ def test_a_job_over_tcp_finds_what_the_same_job_finds_in_process(lab, tmp_path):
     assert len(comparable(over_tcp.folder)) > 20
 
 
+@pytest.mark.soak
 def test_a_job_over_tcp_under_faults_ends_as_without(lab, tmp_path):
     """Closed, reset, doubled, noisy, cut and lost replies on real sockets, with real time-outs."""
     bench = lab.bench.read_text("utf-8")

@@ -196,6 +196,7 @@ def test_records_add_passes_a_queues_folder_by(lab: Lab, tmp_path: Path) -> None
     assert ": added" in told.stdout
 
 
+@pytest.mark.soak
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals of POSIX")
 def test_a_terminal_that_goes_away_ends_no_night_that_outlives_it(lab: Lab) -> None:
     """As under `setsid`, or after `disown`, where no SIGHUP comes: every word to the terminal fails with EIO."""
@@ -214,7 +215,7 @@ def test_a_terminal_that_goes_away_ends_no_night_that_outlives_it(lab: Lab) -> N
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
-@pytest.mark.parametrize(("name", "code"), [("SIGINT", 130), ("SIGTERM", 143)])
+@pytest.mark.parametrize(("name", "code"), [("SIGINT", 130), pytest.param("SIGTERM", 143, marks=pytest.mark.soak)])
 def test_a_signal_while_waiting_ends_it_and_says_how_to_go_on(lab: Lab, name: str, code: int) -> None:
     at = (dt.datetime.now() + dt.timedelta(hours=3)).strftime("%Y-%m-%dT%H:%M")
     command = [sys.executable, "-m", "harness.cli", "queue", "first.toml", "--at", at, "--no-awake"]

@@ -175,14 +175,14 @@ def test_a_rise_time_is_compared_in_divisions_of_its_sweep_and_a_ratio_is_read_o
 def test_agreeing_readings_scatter_no_more_than_the_budget_says() -> None:
     """Docs/uncertainty.md, section 10: unbiased, variance from σ²/2 to σ²; 95.45 % agree at W = 2√2 σ (erf √2)."""
     rng = np.random.default_rng(4)
-    pairs = rng.standard_normal((200_000, 2))
+    pairs = rng.standard_normal((50_000, 2))
     for within, share, low, high in ((2 * math.sqrt(2), math.erf(math.sqrt(2)), 0.87, 0.9), (0.2, None, 0.49, 0.52)):
         wanted = Criterion(within=within, by_s=1.0, apart_s=1.0)
         kept = [b for a, b in pairs.tolist() if settling.agree(Reading(value=a), Reading(value=b), wanted)]
         assert abs(np.mean(kept)) < 5 / math.sqrt(len(kept))
         assert low < np.var(kept) < high
         if share is not None:
-            assert len(kept) / len(pairs) == pytest.approx(share, abs=0.002)
+            assert len(kept) / len(pairs) == pytest.approx(share, abs=0.004)
 
 
 def test_a_connection_by_switch_settles_too() -> None:

@@ -60,12 +60,11 @@ def talk(bench_path: str | Path, before: BeforeImport = lambda _own: None) -> tu
         from harness.link.visa import resource_manager
 
         factory, seen_on = resource_manager(), SeenOn()
-    today = clock.utc().date()
     places: list[tuple[Role, str, Instrument]] = [(role, "", instrument) for role, instrument in bench.instruments()]
     places += [("unit", name, link) for name, link in bench.positions.items()]
     wrong_with = partial(problem_of, folder=path.parent, own=OwnCode(before))
     return tuple(
-        replace(_state(role, instrument, factory, today, seen_on, wrong_with=wrong_with), place=name)
+        replace(_state(role, instrument, factory, clock, seen_on, wrong_with=wrong_with), place=name)
         for role, name, instrument in places
     )
 
@@ -74,7 +73,7 @@ def _state(
     role: Role,
     instrument: Instrument,
     factory: ResourceManagerFactory,
-    today: dt.date,
+    clock: Clock,
     seen_on: SeenOn | None,
     *,
     wrong_with: Callable[[str, Role], str],
@@ -85,7 +84,7 @@ def _state(
         address=instrument.address or "",
         expected_identity=instrument.identity or "",
         due=instrument.due,
-        overdue=role not in ("unit", "switch") and instrument.due is not None and instrument.due < today,
+        overdue=role not in ("unit", "switch") and instrument.due is not None and instrument.due < clock.utc().date(),
     )
     if instrument.address is None:
         return replace(state, problem="worked by hand")
@@ -94,26 +93,30 @@ def _state(
         return replace(state, problem=f"its driver {wrong}")
     try:  # what a run holds is left alone: it would lose replies, errors and its power-on bit to us
         with hold((instrument.address,) if seen_on is not None else ()):
-            return _asked(state, instrument, factory, seen_on)
+            return _asked(state, instrument, factory, clock, seen_on)
     except HalfpowerError as error:
         return replace(state, problem=str(error))
 
 
 def _asked(
-    state: InstrumentState, instrument: Instrument, factory: ResourceManagerFactory, seen_on: SeenOn | None
+    state: InstrumentState,
+    instrument: Instrument,
+    factory: ResourceManagerFactory,
+    clock: Clock,
+    seen_on: SeenOn | None,
 ) -> InstrumentState:
     from harness.link.link import repeat_point
     from harness.link.visa import open_link
 
-    clock, told = RealClock(), []
+    told = []
     link = open_link(instrument, state.role, factory, clock, lambda kind, text: told.append((kind, text)))
     if seen_on is not None:  # opening has read the power-on bit, and reading clears it
         seen_on.since(state.address, link.identity, powered_on=link.power_came_on, now=clock.utc())
 
     def round_trip() -> float:
-        began = clock.now()
+        began = RealClock().now()  # whatever clock a simulated bench is on
         link.query("*OPC?", "1")
-        return clock.now() - began
+        return RealClock().now() - began
 
     try:
         round_trip_s = repeat_point(round_trip)  # one reply that is lost is no trouble of a run's either
