@@ -15,8 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from harness.analysis.estimate import Budget, state
-from harness.analysis.rounding import format_pair
-from harness.analysis.verdict import EQUALITY_SLACK, Limits, Rule, acceptance_limits, guard_band, test_uncertainty_ratio
+from harness.analysis.verdict import EQUALITY_SLACK, Limits, Rule, acceptance_limits, guard_band
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
@@ -32,8 +31,6 @@ PLAUSIBLE_TOLERANCES = 3.0
 # More repeats of one point than this cost a person more than another level or a better source.
 MOST_REPEATS = 25
 
-_ENDLESS = 10**9  # readings, to see what is left of U when only the part that does not average remains
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reach:
@@ -41,19 +38,13 @@ class Reach:
 
     `largest_passing` is the largest error, in size, that would still pass: the least favourable side of the acceptance
     zone; None where nothing can pass. Against a single limit it is the result itself, the last one that would pass.
-    `expanded` is U with factor `k`.
+    `expanded` is U.
     """
 
     prospect: Prospect
-    u: float
     expanded: float
-    k: float
-    tur: float | None
-    guard_band: float
-    limits: Limits
     acceptance: Limits | None
     largest_passing: float | None
-    unit: str
     sentence: str
 
 
@@ -66,25 +57,7 @@ class Candidate:
     budget: Budget
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Remedy:
-    """The candidate that was picked, and what the point would reach with it."""
-
-    candidate: Candidate
-    reach: Reach
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Repeats:
-    """How many readings decide a point; `number` is None where `tried` of them do not, and the sentence says why."""
-
-    number: int | None
-    tried: int
-    reach: Reach
-    sentence: str
-
-
-def reach(budget: Budget, limits: Limits, rule: Rule, *, plausible: float | None = None) -> Reach:
+def reach(budget: Budget, limits: Limits, rule: Rule) -> Reach:
     """
     Return which verdicts a point can reach, from its budget at the nominal.
 
@@ -96,9 +69,6 @@ def reach(budget: Budget, limits: Limits, rule: Rule, *, plausible: float | None
         Tolerance limits, in the budget's unit.
     rule
         Decision rule.
-    plausible
-        Largest departure from the nominal to reckon with; against a single limit, the result farthest outside. Default:
-        `PLAUSIBLE_TOLERANCES` times that of the farther limit; of a single limit, times or divided by.
 
     Returns
     -------
@@ -116,30 +86,24 @@ def reach(budget: Budget, limits: Limits, rule: Rule, *, plausible: float | None
     zone = acceptance_limits(limits, w)
     nominal = budget.estimate
     if limits.half_width is None:
-        largest, can_fail = _against_a_single_limit(limits, nominal, w, plausible)
+        largest, can_fail = _against_a_single_limit(limits, nominal, w)
     else:
         room = _room(limits, nominal)
         largest = _largest_passing(zone, nominal, w)
-        can_fail = min(room) + w < (PLAUSIBLE_TOLERANCES * max(room) if plausible is None else plausible)
+        can_fail = min(room) + w < PLAUSIBLE_TOLERANCES * max(room)
     prospect: Prospect = "can pass" if largest is not None else "can only fail" if can_fail else "cannot be decided"
     return Reach(
         prospect=prospect,
-        u=statement.u,
         expanded=U,
-        k=statement.k,
-        tur=test_uncertainty_ratio(limits, U),
-        guard_band=w,
-        limits=limits,
         acceptance=zone,
         largest_passing=largest,
-        unit=budget.unit,
         sentence=_sentence(budget, prospect, limits, U=U, w=w, largest=largest),
     )
 
 
 def cheapest_remedy(
     candidates: Iterable[Candidate], limits: Limits, rule: Rule, *, least_passing: float = 0.0
-) -> Remedy | None:
+) -> Candidate | None:
     """
     Return the cheapest candidate with which the point can pass; of equal cost the one with the least uncertainty.
 
@@ -154,65 +118,31 @@ def cheapest_remedy(
 
     Returns
     -------
-    The remedy, or None where no candidate decides the point.
+    The candidate, or None where none decides the point.
 
     References
     ----------
     Equation (19).
     """
-    found: list[tuple[float, float, int, Remedy]] = []
+    found: list[tuple[float, float, int, Candidate]] = []
     for place, candidate in enumerate(candidates):
         if not math.isfinite(candidate.cost):
             raise AnalysisError(f"the cost of a remedy must be a number, not {candidate.cost} ({candidate.sentence})")
         reached = reach(candidate.budget, limits, rule)
         if _decides(reached, least_passing):
-            found.append((candidate.cost, reached.expanded, place, Remedy(candidate=candidate, reach=reached)))
+            found.append((candidate.cost, reached.expanded, place, candidate))
     return min(found, key=lambda item: item[:3])[3] if found else None
 
 
-def repeats_to_decide(
-    budget_of: Callable[[int], Budget],
-    limits: Limits,
-    rule: Rule,
-    *,
-    most: int = MOST_REPEATS,
-    least_passing: float = 0.0,
-) -> Repeats:
+def repeats_to_decide(budget_of: Callable[[int], Budget], limits: Limits, rule: Rule) -> int | None:
     """
-    Return the fewest readings with which a point can pass.
+    Return the fewest readings with which a point can pass, equation (20); None where `MOST_REPEATS` do not decide it.
 
-    Parameters
-    ----------
-    budget_of
-        Budget at the nominal for a number of readings. It must carry what repeating does not remove: rounding left by
-        `graticule.rounding_floor`, the zero line set once, the source.
-    limits, rule, least_passing
-        As for `cheapest_remedy`.
-    most
-        Number of readings to give up at.
-
-    Returns
-    -------
-    The number and what it reaches; where there is none, what `most` readings reach, and whether more would help.
-
-    References
-    ----------
-    Equation (20).
+    `budget_of` gives the budget at the nominal for a number of readings. It must carry what repeating does not remove:
+    rounding left by `graticule.rounding_floor`, the zero line set once, the source.
     """
-    if most < 1:
-        raise AnalysisError(f"a point is read at least once, not {most} times")
-    for n in range(1, most + 1):
-        reached = reach(budget_of(n), limits, rule)
-        if _decides(reached, least_passing):
-            readings = "one reading decides" if n == 1 else f"{n} readings decide"
-            return Repeats(number=n, tried=n, reach=reached, sentence=f"{readings} this point: {_u_text(reached)}.")
-    floor = reach(budget_of(_ENDLESS), limits, rule)
-    why = (
-        f"more than {most} readings would be needed"
-        if _decides(floor, least_passing)
-        else f"no number of readings decides this point: {_u_text(floor)} remains however often it is read"
-    )
-    return Repeats(number=None, tried=most, reach=reached, sentence=f"{why}.")
+    numbers = range(1, MOST_REPEATS + 1)
+    return next((n for n in numbers if reach(budget_of(n), limits, rule).largest_passing is not None), None)
 
 
 def _decides(reached: Reach, least_passing: float) -> bool:
@@ -228,26 +158,18 @@ def _room(limits: Limits, nominal: float) -> tuple[float, ...]:
     return tuple(side for side in sides if side is not None)
 
 
-def _against_a_single_limit(
-    limits: Limits, nominal: float, w: float, plausible: float | None
-) -> tuple[float | None, bool]:
+def _against_a_single_limit(limits: Limits, nominal: float, w: float) -> tuple[float | None, bool]:
     """The last result that passes, None where none to expect does, and whether one to expect can be failed."""
     if limits.high is not None:
         best, worst = min(nominal, limits.high / PLAUSIBLE_TOLERANCES), PLAUSIBLE_TOLERANCES * limits.high
         last, first = limits.high - w, limits.high + w
         slack = EQUALITY_SLACK * max(abs(limits.high), w)
-        return (
-            last if last >= best - slack else None,
-            first < (worst if plausible is None else plausible),
-        )
+        return last if last >= best - slack else None, first < worst
     assert limits.low is not None
     best, worst = max(nominal, PLAUSIBLE_TOLERANCES * limits.low), limits.low / PLAUSIBLE_TOLERANCES
     last, first = limits.low + w, limits.low - w
     slack = EQUALITY_SLACK * max(abs(limits.low), w)
-    return (
-        last if last <= best + slack else None,
-        first > (worst if plausible is None else plausible),
-    )
+    return last if last <= best + slack else None, first > worst
 
 
 def _largest_passing(zone: Limits | None, nominal: float, w: float) -> float | None:
@@ -284,7 +206,3 @@ def _sentence(budget: Budget, prospect: Prospect, limits: Limits, *, U: float, w
 
 def _or_zero(value: float | None) -> str:
     return f"{value or 0.0:.3g}"
-
-
-def _u_text(reached: Reach) -> str:
-    return f"U = {format_pair(0.0, reached.expanded)[1]} {reached.unit}".rstrip()

@@ -214,7 +214,7 @@ def _remedy(setup: Setup, step: Measure) -> str:
     least = _USEFUL * (rated.half_width or 0.0)
     found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
     if found:
-        return found.candidate.sentence
+        return found.sentence
     rating = quantity_of(step).rating
     return rating.remedy if rating is not None else ""
 

@@ -124,7 +124,7 @@ def _planned(setup: Setup, options: Options, candidate: _Candidate) -> Planned:
     repeats = repeats_to_decide(
         lambda n: deflection_budget(setup, step, repeats=n), limits_for(setup, step), setup.job.rule
     )
-    return Planned(step=step, repeats=repeats.number or 1)
+    return Planned(step=step, repeats=repeats or 1)
 
 
 def _step(setup: Setup, options: Options, candidate: _Candidate) -> Measure:

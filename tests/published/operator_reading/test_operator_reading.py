@@ -89,7 +89,7 @@ def test_six_divisions_from_six_volts():
     assert budget.expanded() == pytest.approx(1.4646, abs=5e-5)
     assert budget.dof_eff == pytest.approx(460.2, abs=0.05)
     assert state(budget).k == pytest.approx(2.0, abs=5e-5)
-    assert reach(budget, LIMITS, "guarded").tur == pytest.approx(2.048, abs=5e-4)
+    assert test_uncertainty_ratio(LIMITS, reach(budget, LIMITS, "guarded").expanded) == pytest.approx(2.048, abs=5e-4)
 
 
 def test_two_rectangular_edges_are_the_triangular_difference():
