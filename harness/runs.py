@@ -194,7 +194,7 @@ def _run(
                     journal.event("", "resumed", f"after {len(contents.records)} entries")
                 ended = run_parts(
                     _parts(loaded), bench.perform, journal, contents=contents, watch=watch, tell=bench.tell,
-                    make_safe=bench.make_safe, judge=partial(judge, loaded, journal),
+                    make_safe=bench.make_safe, judge=partial(judge, loaded, journal, make_safe=bench.make_safe),
                 )  # fmt: skip
         except BaseException:
             if journal is not None:

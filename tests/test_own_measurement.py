@@ -18,8 +18,9 @@ import pytest
 
 from harness import runs as opening
 from harness.errors import ConfigError, JournalError, OwnCodeError
-from harness.journal.journal import NAME, read
-from harness.measurement import quantity_names
+from harness.journal.journal import NAME, Journal, read
+from harness.measurement import knowing, quantity_names
+from harness.run.judging import judge
 from harness.runs import RunResult
 from harness.sim.bench import SimulatedBench
 from tests.golden.render import RENDERINGS
@@ -249,6 +250,22 @@ def test_what_is_read_later_voids_what_was_said_before(run: RunResult, tmp_path:
     (part,) = opening.report(tmp_path).parts
     assert not part.results
     assert part.plain
+
+
+def test_outputs_are_off_before_it_judges_and_a_part_is_judged_once(lab: Path) -> None:
+    loaded = opening.load(noise_job(lab, sequences=(SEQUENCE, OTHER)))
+    folder = opening.start(lab / "noise.toml", lab / "runs").folder
+    lines = (folder / NAME).read_bytes().splitlines(keepends=True)
+    at = next(n for n, line in enumerate(lines) if b'"kind":"results"' in line)
+    (folder / NAME).write_bytes(b"".join(lines[:at]))  # as a kill leaves it
+    journal, _ = Journal.reopen(folder, stamp=lambda: "2026-11-25T18:00:01+00:00")
+    off: list[bool] = []
+    with knowing(loaded.uses[0].quantities):
+        for part in ("1 noise", "1 noise", "2 vertical"):
+            judge(loaded, journal, part, make_safe=lambda: off.append("1 noise" not in read(folder).results))
+    journal.close()
+    assert off == [True]
+    assert [result.word for result in opening.report(folder).parts[0].results] == ["pass", "pass"]
 
 
 # --- what is wrong with it -------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ A report never loads a file of the user's, so that it must find the results wher
 from __future__ import annotations
 
 import reprlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from typing import Any
@@ -26,14 +26,18 @@ from harness.run.own_measurement import OwnMeasurement
 from harness.steps import to_plain
 
 
-def judge(loaded: LoadedJob, journal: Journal, part: str) -> None:
-    """Keep the results of a part that has ended, where its measurement is the user's own and nothing is kept yet."""
+def judge(loaded: LoadedJob, journal: Journal, part: str, *, make_safe: Callable[[], None] = lambda: None) -> None:
+    """Keep the results of a part that has ended, where its measurement is the user's own and nothing is kept yet.
+
+    Nobody knows how long that takes: it is not begun with an output on.
+    """
     own = next(use.definition for use in loaded.uses if use.name == part)
     if not isinstance(own, OwnMeasurement) or not own.judges:
         return
     contents = read(journal.path)
     taken = taken_of(contents, part)
     if taken and part not in contents.results:
+        make_safe()
         journal.results(part, to_plain(_judged(own, loaded.setup, contents, part, taken)))
 
 
