@@ -6,6 +6,7 @@ The file is that of docs/writing_a_measurement.md.
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import json
 import math
@@ -23,8 +24,9 @@ from harness.measurement import knowing, quantity_names
 from harness.run.judging import judge
 from harness.runs import RunResult
 from harness.sim.bench import SimulatedBench
+from harness.years.reanalysis import Changes, Task, page
 from tests.golden.render import RENDERINGS
-from tests.helpers.demo_lab import DEMO, a_job, halfpower
+from tests.helpers.demo_lab import DEMO, a_job, change, halfpower
 from tests.helpers.sample_years import reseal
 
 PAGE = (Path(__file__).parents[1] / "docs" / "writing_a_measurement.md").read_text("utf-8")
@@ -123,6 +125,24 @@ def test_a_run_worked_out_again_says_the_same(run: RunResult) -> None:
     told = halfpower("reanalyse", "--simulated", run.folder.parent)
     assert told.exit_code == 0, told.output
     assert "no result has another number" in told.stdout
+
+
+def test_a_page_that_is_issued_anew_says_whose_numbers_stand(run: RunResult) -> None:
+    task = Task(data=(run.folder / NAME).read_bytes(), where=NAME)
+    text = page(task, Changes(rule="simple"), "Another rule.", dt.datetime(2026, 12, 1, tzinfo=dt.UTC))
+    assert "Noise: a measurement of the user&#39;s own; its numbers are as the run stated them" in text
+
+
+def test_as_found_and_as_left_stand_beside_each_other(lab: Path) -> None:
+    noise_job(lab)
+    found = opening.start(lab / "noise.toml", lab / "runs").folder
+    change(lab / "bench_sim.toml", ("start = 2026-11-25", "start = 2026-11-26"))
+    left = opening.start(a_job(lab / "left.toml", SEQUENCE, head='condition = "as left"'), lab / "runs").folder
+    table = lab / "both.csv"
+    told = halfpower("report", found, "--as-left", left, "--csv", table, "--html", lab / "both.html")
+    assert told.exit_code == 0, told.output
+    kinds = [(row["kind"], row["quantity"]) for row in csv.DictReader(io.StringIO(table.read_text("utf-8")))]
+    assert kinds.count(("change", "noise")) == 2
 
 
 def test_another_rule_decides_anew_what_was_stated(run: RunResult, tmp_path: Path) -> None:
