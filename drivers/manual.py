@@ -15,18 +15,20 @@ from drivers.words import expectation, marks_asked, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
 from harness.person.operator import (
-    DONE,
     HELP,
     MOST_MISSES,
     STOPPED,
     Answer,
     Operator,
     Prompt,
+    Tuned,
     Value,
     ask_done,
     no_person,
     read_answer,
+    read_tuned,
     replies,
+    said_nominally,
 )
 from harness.steps import Measure, NoSignal, Reading, Stimulus, View
 from harness.words.signals import describe, knobs
@@ -39,6 +41,8 @@ OnEvent = Callable[[str, str], None]
 _AGREES: Final = 0.05  # a second reading this near to the first is the same answer
 OVERDRIVE: Final = 10  # screens: from one range to the next a level stays within three, and no input minds
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
+FARTHEST_TURNED: Final = 0.15  # relative; what a source says after it was turned, likewise
+_ENDS: Final = {"frequency": "top to bottom", "level": "from line to line", "period": "from line to line"}
 
 HELP_FREQUENCY: Final = """\
 19.98 MHz   what the counter shows, with its unit
@@ -180,8 +184,6 @@ class ManualScreen(Manual):
     def read(self, step: Measure) -> Reading:
         """Ask for the settings that changed, and for the reading."""
         self._view = step.view
-        if step.tune_to_div is not None:
-            return self._tune(step, step.tune_to_div)
         reading = self._ask(step)
         first: Reading | None = None
         said: list[str] = []
@@ -192,6 +194,8 @@ class ManualScreen(Manual):
             said.append(reading.said)
             span = self._span(step)
             what = _in_words(step, reading)
+            if reading.more:  # what the source is said to give
+                span = f"about {describe(step.stimulus)}"
             self._operator.tell(f"{what}: expected {span}. Read again; the same answer is believed.")
             reading = self._ask(step)
         if first is None or reading.status != "read":
@@ -200,45 +204,48 @@ class ManualScreen(Manual):
             reading,
             said="; again: ".join([*said, reading.said]),
             flags=("asked again",),
-            more={} if first.value is None else {f"first_{quantity_of(step).unit}": first.value},
+            more=reading.more
+            if first.value is None
+            else {**reading.more, f"first_{quantity_of(step).unit}": first.value},
         )
 
     def _ask(self, step: Measure) -> Reading:
-        prompt = self._prompt(step)
+        prompt = self._prompt(step) if step.tune_to_div is None else self._tuning(step, step.tune_to_div)
         self._turned.pop(step.view.channel, None)
         self._shown = None  # in doubt until it is answered: after 'back' everything is said again
         return self._answered(step, prompt)
 
-    def _answered(self, step: Measure, prompt: Prompt, *, done: Value | None = None) -> Reading:
-        typed, answer = self._understood(step, prompt, done=done)
+    def _answered(self, step: Measure, prompt: Prompt) -> Reading:
+        typed, answer = self._understood(step, prompt)
         if answer == "skip":
             return Reading(status="skipped", said=typed)
         self._settled(step)
+        if isinstance(answer, Tuned):
+            return Reading(value=step.tune_to_div, said=typed, more=answer.more)
         if isinstance(answer, Value):
             return Reading(value=answer.value, said=typed)
         return Reading(status="off_screen", said=typed)
 
-    def _understood(self, step: Measure, prompt: Prompt, *, done: Value | None = None) -> tuple[str, Answer]:
-        """What was typed, and what it says of a reading; `done` is what a word that it is done means."""
+    def _understood(self, step: Measure, prompt: Prompt) -> tuple[str, Answer | Tuned]:
+        """What was typed, and what it says of a reading."""
         for typed in self._replies(prompt, HELP):
-            if done is not None and typed.lower() in (*DONE, "="):
-                return typed, done
             try:
-                return typed, read_answer(typed, step, self._screen_div(step))
+                return typed, read_tuned(typed, step) or read_answer(typed, step, self._screen_div(step))
             except ValueError as error:
                 self._operator.tell(str(error))
         raise no_person()
 
-    def _tune(self, step: Measure, target_div: float) -> Reading:
-        """The person brings the trace onto the lines with the frequency; the counter then has the answer."""
+    def _tuning(self, step: Measure, target_div: float) -> Prompt:
+        """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
+        says = step.said_when_tuned
+        done = "press Enter when it does" if says is None else f"then type what the {step.source} says"
         lines = (
             *self._settings(step),
-            f"turn the generator's frequency until the trace spans {target_div:g} div, top to bottom",
-            "press Enter when it does; where it cannot be met, type what it spans instead",
+            f"turn the {step.source}'s {step.tune} until the trace spans {target_div:g} div, {_ENDS[step.tune]}",
+            f"{done}; where it cannot be met, type what it spans instead, such as {target_div * 0.9:.1f} div",
         )
         title = f"Tune until {self._where(step)} shows {target_div:g} div"
-        prompt = Prompt(kind="read", title=title, lines=lines, step=step, hint=f"{target_div:g} div")
-        return self._answered(step, prompt, done=Value(value=target_div))
+        return Prompt(kind="read", title=title, lines=lines, step=step, hint=f"{target_div:g} div")
 
     # The words of the prompt.
 
@@ -274,6 +281,8 @@ class ManualScreen(Manual):
 
     def _is_doubtful(self, step: Measure, reading: Reading) -> bool:
         """Whether it is another reading than was sure to come, or no trace where one was sure to be on the screen."""
+        if reading.more and (known := said_nominally(step)):
+            return any(abs(value / known - 1) > FARTHEST_TURNED for value in reading.more.values())
         if reading.status == "off_screen":
             return self._stays_on_screen(step)
         return reading.status == "read" and reading.value is not None and not self._is_plausible(step, reading.value)
@@ -305,6 +314,8 @@ class ManualScreen(Manual):
 
 
 def _is_same(first: Reading, again: Reading) -> bool:
+    if first.more and again.more:  # both on the line: it is the source that was read
+        return all(math.isclose(again.more[name], first.more[name], rel_tol=_AGREES) for name in first.more)
     if first.value is None or again.value is None:
         return first.status == again.status
     return math.isclose(again.value, first.value, rel_tol=_AGREES)
@@ -313,7 +324,11 @@ def _is_same(first: Reading, again: Reading) -> bool:
 def _in_words(step: Measure, reading: Reading) -> str:
     """What was typed, and what it comes to in the unit of what was expected."""
     unit = quantity_of(step).unit
-    if reading.value is None or (unit == "div" and not any(letter.isalpha() for letter in reading.said)):
+    if (
+        reading.more
+        or reading.value is None
+        or (unit == "div" and not any(letter.isalpha() for letter in reading.said))
+    ):
         return reading.said
     shown = quantities.show(reading.value, unit, 3)
     return reading.said if "".join(shown.split()) == "".join(reading.said.split()) else f"{reading.said} is {shown}"

@@ -27,6 +27,10 @@ AMPLITUDE: Final = "amplitude_div"
 RETURN: Final = "return to the first"
 """Purpose of a pass's first point taken once more at its end: what has moved meanwhile."""
 Coupling: TypeAlias = Literal["dc", "ac", "ground"]
+Tune: TypeAlias = Literal["frequency", "level", "period"]
+SAID_WHEN_TUNED: Final[Mapping[str, tuple[str, str]]] = {"level": ("level_v", "V"), "period": ("period_s", "s")}
+"""Where a person turns it until the trace spans what it should: what the source then says among a reading's further
+numbers, and its unit. Of a frequency the counter has the answer."""
 
 
 class _Signal:
@@ -88,6 +92,7 @@ class Sine(_Signal):
     accuracies: ClassVar = ("sine",)
     level_vpp: float
     frequency_hz: float
+    turned: bool = False  # `level_vpp` is about what it takes: a person has turned it, or does, until the trace fits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +144,7 @@ class Connect:
     source: Role
     display: Display
     channel: int
+    watched: bool = False  # a tee keeps the reference on the same signal, and either may be read
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,7 +162,8 @@ class Measure:
     expected: float | None = None  # what an ideal unit would show
     expected_low: float | None = None  # a reading outside low … high is asked again once before it is believed
     expected_high: float | None = None
-    tune_to_div: float | None = None  # a person tunes the frequency until the trace spans this; the counter answers
+    tune_to_div: float | None = None  # a person turns the source until the trace spans this
+    tune: Tune = "frequency"  # what of the source is turned
     repeat: int = 0  # tells repeats of one setpoint apart
     replaces: int | None = None  # the `repeat` of the one earlier reading that this one stands for
     because: str = ""  # why it is asked again, for the person
@@ -165,6 +172,14 @@ class Measure:
     def roles(self) -> frozenset[Role]:
         """The instruments that take part."""
         return frozenset((self.source, self.display, *(("counter",) if self.with_counter else ())))
+
+    @property
+    def said_when_tuned(self) -> tuple[str, str] | None:
+        """What a person types of the source when the trace is on its lines: the name among further numbers, the unit.
+
+        On the reference it is the display that says what the level is.
+        """
+        return SAID_WHEN_TUNED.get(self.tune) if self.tune_to_div is not None and self.display == "unit" else None
 
 
 Step: TypeAlias = Connect | Measure
@@ -213,9 +228,9 @@ KINDS: Final[dict[str, type]] = {
 }
 
 
-def connect(*, path: str, source: Role, display: Display, channel: int) -> Sequence[None]:
+def connect(*, path: str, source: Role, display: Display, channel: int, watched: bool = False) -> Sequence[None]:
     """Ask for a connection, in a sequence: `yield from connect(...)`."""
-    yield Connect(path=path, source=source, display=display, channel=channel)
+    yield Connect(path=path, source=source, display=display, channel=channel, watched=watched)
 
 
 def measure(step: Measure) -> Sequence[Reading]:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from drivers.manual import ManualMeter, ManualScreen, ManualSource
 from harness.errors import OperatorStop
 from harness.fakes import FakePerson
-from harness.models import Calibrator, Counter, Generator, SignalPath, Unit, UnitLink
+from harness.models import Calibrator, Counter, Generator, Reference, SignalPath, Unit, UnitLink
 from harness.person.operator import GoBack, Prompt, Value, ask_choice, ask_done, read_answer
 from harness.steps import Dc, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
 
@@ -30,10 +30,8 @@ VIEW = View(channel=1, volts_per_div=0.05, s_per_div=1e-3, ground_line_div=-3.0)
 
 
 def step(quantity="deflection", stimulus=None, view=VIEW, **changes) -> Measure:
-    return Measure(
-        purpose="test", path="direct", source="calibrator", stimulus=stimulus or Dc(level_v=0.3), display="unit",
-        view=view, quantity=quantity, **changes,
-    )  # fmt: skip
+    asked = {"source": "calibrator", "display": "unit", "stimulus": stimulus or Dc(level_v=0.3), **changes}
+    return Measure(purpose="test", path="direct", view=view, quantity=quantity, **asked)
 
 
 def screen(*answers: str) -> tuple[ManualScreen, FakePerson, list[tuple[str, str]]]:
@@ -235,10 +233,45 @@ def test_why_it_is_asked_again_is_said():
 )
 def test_tuning_ends_on_the_line_or_on_what_it_spans(typed, value, status):
     driver, person, _ = screen("note warm", "what", typed)
-    reading = driver.read(step("peak_to_peak", Sine(level_vpp=0.3, frequency_hz=4e7), tune_to_div=4.2))
+    sine = Sine(level_vpp=0.3, frequency_hz=4e7)
+    reading = driver.read(step("peak_to_peak", sine, source="generator", tune_to_div=4.2))
     assert (reading.value, reading.status) == (value, status)
     assert any("turn the generator's frequency" in line for line in person.asked[0].lines)
     assert any("50 mV/div" in line for line in person.asked[0].lines)
+
+
+TURNED = {"tune_to_div": 6.0, "tune": "level", "expected": 6.0, "expected_low": 5.1, "expected_high": 6.9}
+
+
+@pytest.mark.parametrize(
+    ("typed", "value", "more"),
+    [
+        (["307.2 mV"], 6.0, {"level_v": 0.3072}),
+        (["0,3072 V"], 6.0, {"level_v": 0.3072}),
+        (["307.2"], 6.0, {"level_v": 0.3072}),  # as the dial has it, in the prefix of what it was set to
+        (["="], 6.0, {"level_v": 0.3}),
+        (["5.6 div"], 5.6, {}),  # the line could not be met
+        (["30.72 mV", "307.2 mV"], 6.0, {"level_v": 0.3072}),
+        (["360 mV", "360 mV"], 6.0, {"level_v": 0.36}),
+        (["1.6 div", "5.6 div"], 5.6, {}),
+    ],
+)
+def test_a_level_is_turned_until_the_trace_is_on_its_lines_and_the_source_says_what_it_is(typed, value, more):
+    driver, person, _ = screen(*typed)
+    reading = driver.read(step("deflection", Dc(level_v=0.3), **TURNED))
+    assert reading.value == value
+    assert {name: reading.more[name] for name in more} == pytest.approx(more)
+    assert len(person.told) == len(typed) - 1  # what cannot be right is asked again, and the same answer believed
+    assert any("turn the calibrator's level" in line for line in person.asked[0].lines)
+
+
+@pytest.mark.parametrize(("typed", "value"), [("", 6.0), ("5.6", 5.6)])
+def test_on_the_reference_the_lines_say_what_the_level_is(typed, value):
+    person = FakePerson([typed])
+    sine = step("peak_to_peak", Sine(level_vpp=0.3, frequency_hz=4e7, turned=True), source="generator",
+                display="reference", **TURNED)  # fmt: skip
+    reading = ManualScreen(person, Reference(), "reference").read(sine)
+    assert (reading.value, dict(reading.more)) == (value, {})
 
 
 # A source.

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.person.operator import Prompt, Value, read_answer
+from harness.person.operator import Prompt, Value, read_answer, read_tuned
 from harness.sim.bench import SimulatedBench
 from harness.sim.eyes import Eyes, Person
 from harness.steps import Connect, Dc, FastEdge, Measure, NoSignal, Sine, Square, Stimulus, TimeMarks, View
@@ -121,6 +121,28 @@ def test_tuning_brings_the_trace_onto_the_lines_and_the_counter_has_the_answer(b
     hertz = float(counted.removesuffix(" Hz"))
     assert hertz == pytest.approx(bench.world.sources["generator"].true_frequency_hz(), rel=1e-6)
     assert 30e6 < hertz < 80e6
+
+
+def test_a_level_is_turned_until_the_trace_is_on_its_lines_and_stays_there(bench: SimulatedBench) -> None:
+    view = View(channel=1, volts_per_div=0.2, s_per_div=1e-6)
+    sine = step(Sine(level_vpp=1.2, frequency_hz=20e6, turned=True), "peak_to_peak", source="generator", view=view,
+                tune_to_div=5.0, tune="level")  # fmt: skip
+    do(bench, sine, "terminated")
+    said = bench.operator.ask(Prompt(kind="read", title="Turn", step=sine))
+    low, high = bench.world.look("unit", 1).extremes_div()
+    assert high - low + 0.08 == pytest.approx(5.0, abs=0.07)  # two edges, each within the scatter of its line
+    assert read_tuned(said, sine).more["level_v"] != pytest.approx(1.2, rel=1e-3)
+    for stimulus in (NoSignal(), sine.stimulus):  # off for a cable, and on again
+        bench.operator.ask(Prompt(kind="do", title="Set", role="generator", stimulus=stimulus))
+    assert bench.world.look("unit", 1).extremes_div() == (low, high)
+
+
+def test_a_period_is_turned_until_the_marks_are_on_their_lines(bench: SimulatedBench) -> None:
+    marks = step(TimeMarks(period_s=1e-3, level_vpp=1.0), "span", expected=8.0, tune_to_div=8.0, tune="period")
+    do(bench, marks)
+    said = bench.operator.ask(Prompt(kind="read", title="Turn", step=marks))
+    fast = 1 + bench.truth.time_error(1e-3, 1.0)
+    assert read_tuned(said, marks).more["period_s"] == pytest.approx(1e-3 / fast, rel=0.06 / 8)
 
 
 def test_the_same_question_in_another_run_gets_the_same_answer(bench: SimulatedBench) -> None:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, assert_never
 
 from harness.models import LOW_OHM, Setup, SignalPath
@@ -95,7 +95,8 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
         return wrong
     if connected is None:
         return "measures before anything is connected; yield a Connect first"
-    if (wanted := connection_of(step)) != connected:
+    wanted = connection_of(step)
+    if wanted != replace(connected, watched=False) and not (connected.watched and _on_the_tee(wanted, connected)):
         return f"measures {_where(wanted)}, but what is connected is {_where(connected)}; yield a Connect first"
     return ""
 
@@ -103,6 +104,11 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
 def connection_of(step: Measure) -> Connect:
     """The connection that a reading needs."""
     return Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+
+
+def _on_the_tee(wanted: Connect, made: Connect) -> bool:
+    """Whether it is the reference that is to be read, and on the signal that is connected."""
+    return wanted.display == "reference" and (wanted.path, wanted.source) == (made.path, made.source)
 
 
 def _where(made: Connect) -> str:

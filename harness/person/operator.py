@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal, Protocol, TypeAlias
 
@@ -66,6 +66,13 @@ class Value:
     value: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tuned:
+    """The trace is on its lines, and this is what the source then says, by its name among a reading's numbers."""
+
+    more: Mapping[str, float]
+
+
 Answer: TypeAlias = Value | Literal["off", "skip"]
 
 HELP = """\
@@ -87,6 +94,7 @@ stop        stop here, outputs off; 'halfpower resume' goes on later
 
 DONE: Final = ("", "done", "ok", "yes")
 MOST_MISSES: Final = 50  # answers in a row that lead nowhere: nobody is there
+_LONGEST: Final = 40  # characters of a reading
 STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here."
 STOPPED_OFF: Final = "Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here."
 
@@ -106,12 +114,36 @@ def read_answer(text: str, step: Measure, screen_div: float) -> Answer:
     return Value(value=_number(typed, step, screen_div))
 
 
+def read_tuned(text: str, step: Measure) -> Tuned | None:
+    """Understand what is typed when the trace should be on its lines; None for what may be another answer."""
+    if step.tune_to_div is None:
+        return None
+    typed = _DECIMAL_COMMA.sub(".", " ".join(text.split()))
+    says, done = step.said_when_tuned, typed.lower() in (*DONE, "=")
+    if says is None:
+        return Tuned(more={}) if done else None
+    name, unit = says
+    nominal = said_nominally(step)
+    if done:
+        return Tuned(more={name: nominal})
+    if _BARE.fullmatch(typed):  # as the dial has it, in the prefix of what it was set to
+        typed += f" {quantities.show(nominal, unit).split()[1]}"
+    if len(typed) <= _LONGEST and typed.endswith((unit, f"{unit}pp")) and not typed.endswith("div"):
+        return Tuned(more={name: quantities.parse(typed.removesuffix("pp"), unit)})
+    return None
+
+
+def said_nominally(step: Measure) -> float:
+    """What the source says before it is turned."""
+    return step.stimulus.level if step.tune == "level" else float(getattr(step.stimulus, "period_s", 0.0))
+
+
 _BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 
 
 def _number(typed: str, step: Measure, screen_div: float) -> float:
-    if len(typed) > 40:
+    if len(typed) > _LONGEST:
         raise ValueError("That is too long for a reading; type a number such as 4.9, or ? for the other answers.")
     typed = _DECIMAL_COMMA.sub(".", typed)
     quantity = quantity_of(step)
@@ -144,7 +176,8 @@ def _number(typed: str, step: Measure, screen_div: float) -> float:
 def describe_connection(step: Connect) -> str:
     """The connection in words."""
     where = "the reference" if step.display == "reference" else f"channel {step.channel} of the unit"
-    return f"{step.source} → {step.path} → {where}"
+    tee = ", the reference with it on a tee" if step.watched else ""
+    return f"{step.source} → {step.path} → {where}{tee}"
 
 
 def answers(operator: Operator, prompt: Prompt) -> Iterator[str]:

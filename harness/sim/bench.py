@@ -9,7 +9,8 @@ import datetime as dt
 import json
 import math
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -17,6 +18,8 @@ from typing import TYPE_CHECKING, Any, Final
 from pydantic import Field, model_validator
 
 from harness.errors import ConfigError, InstrumentError
+from harness.measurement import seen
+from harness.quantities import round_to
 from harness.sim import instruments, meddling, picture, profile
 from harness.sim.clock import VirtualClock
 from harness.sim.device import Device
@@ -36,6 +39,8 @@ if TYPE_CHECKING:
 
     from harness.sim.server import Servers
 
+_KNOBS: Final = {"frequency": "frequency_hz", "level": "level_v", "period": "period_s"}
+_SET_TO: Final = 5  # digits to which a person turns a knob, and can read it
 _KINDS: Final[Mapping[str, tuple[Kind, ...]]] = {
     "calibrator": ("source",),
     "generator": ("source",),
@@ -119,6 +124,7 @@ class SimulatedBench:
         self.addresses: dict[str, str] = {}
         self.profiles: dict[str, Profile] = {}
         self._models: dict[str, instruments.Base] = {}
+        self._turned: dict[str, float] = {}  # sources whose level was turned to fit, and at which frequency
         self._lock = threading.RLock()
         for name, entry in settings.entries().items():
             self._add(self._known_as(name), entry, f"positions.{name}" if name in settings.positions else name)
@@ -260,19 +266,31 @@ class SimulatedBench:
         """Whether a person has to work this instrument."""
         return role in self.profiles and role not in self.devices
 
-    def connect(self, path: str, source: str, display: str, channel: int) -> None:
-        """Plug a path in."""
+    def connect(self, path: str, source: str, display: str, channel: int, *, watched: bool = False) -> None:
+        """Plug a path in; with the reference on a tee where it is watched."""
         self._require(path, source, display, channel)
         with self._lock:
             self.world.connect(Connection(path=path, source=source, display=display, channel=channel))
+            if watched:
+                on_the_tee = Connection(path=path, source=source, display="reference", channel=1)
+                self.world.by_hand.append(on_the_tee)
 
     def apply_by_hand(self, role: str, stimulus: Stimulus) -> None:
-        """Set a source on its front panel, output on."""
+        """Set a source on its front panel, output on; a level that was turned to fit is left where it stands."""
+        model = self._source(role)
+        stands = float(model.settings.get("level_v", 0.0))
+        if isinstance(stimulus, Sine) and stimulus.turned and self._turned.get(role) == stimulus.frequency_hz:
+            stimulus = replace(stimulus, level_vpp=stands)
+        elif not isinstance(stimulus, NoSignal):
+            self._turned.pop(role, None)
+        with self._lock:
+            model.panel(stimulus)
+
+    def _source(self, role: str) -> instruments.SourceModel:
         model = self._models.get(role)
         if not isinstance(model, instruments.SourceModel):
             raise InstrumentError("simulated bench", f"there is no source {role!r} in {self.path.name}")
-        with self._lock:
-            model.panel(stimulus)
+        return model
 
     def off_by_hand(self, role: str) -> None:
         """Switch a source's output off on its front panel."""
@@ -293,20 +311,22 @@ class SimulatedBench:
             knobs.coupling = view.coupling
             screen.s_per_div, screen.magnifier = view.s_per_div, view.magnifier
 
-    def tune(self, step: Measure, span_div: float) -> None:
-        """Turn the source's frequency up until the trace spans so many divisions."""
-        model = self._models.get(step.source)
-        if not isinstance(model, instruments.SourceModel) or not isinstance(step.stimulus, Sine):
-            return
-        width = self.world.screens[step.display].truth.trace_width
+    def tune(self, step: Measure, span_div: float) -> float:
+        """Turn of the source what the step says until the trace spans so many divisions; what the source says then."""
+        model, knob = self._source(step.source), _KNOBS[step.tune]
+        sign = 1.0 if step.tune == "frequency" else -1.0  # the one that makes the trace less where it is turned up
+        look = seen(step.quantity)
 
-        def height(frequency_hz: float) -> float:
-            model.panel(Sine(level_vpp=float(model.settings["level_v"]), frequency_hz=frequency_hz))
-            low, high = self.world.look(step.display, step.view.channel).extremes_div()
-            return high - low + width
+        def span(setting: float) -> float:
+            model.turn(knob, setting)
+            return sign * abs(look(self, step, self.world.look(step.display, step.view.channel)) or 0.0)
 
         with self._lock:
-            _turn_until(height, span_div, step.stimulus.frequency_hz)
+            found = round_to(_turn_until(span, sign * span_div, float(model.settings[knob])), _SET_TO)
+            model.turn(knob, found)
+        if isinstance(step.stimulus, Sine) and step.tune == "level":
+            self._turned[step.source] = step.stimulus.frequency_hz
+        return found
 
     # --- looking in --------------------------------------------------------------------------------------------
 
@@ -337,17 +357,17 @@ def full_address(address: str) -> str:
         return address
 
 
-def _turn_until(height: Any, wanted: float, start_hz: float) -> None:
-    """Bring `height(frequency)` down to what is wanted: upwards in steps, then closing in, as a hand does."""
-    low = high = start_hz
-    while height(high) > wanted and high < start_hz * 100:
+def _turn_until(span: Callable[[float], float], wanted: float, start: float) -> float:
+    """Bring `span(setting)` down to what is wanted: upwards in steps, then closing in, as a hand does."""
+    low = high = start
+    while span(high) > wanted and high < start * 100:
         low, high = high, high * 1.25
-    while height(low) < wanted and low > start_hz / 100:
+    while span(low) < wanted and low > start / 100:
         low, high = low / 1.25, low
     for _ in range(40):
         middle = math.sqrt(low * high)
-        low, high = (middle, high) if height(middle) > wanted else (low, middle)
-    height(math.sqrt(low * high))
+        low, high = (middle, high) if span(middle) > wanted else (low, middle)
+    return math.sqrt(low * high)
 
 
 def _screen(data: Profile, truth: ScreenTruth) -> Screen:

@@ -10,6 +10,7 @@ from pydantic import Field
 
 from harness.measurement import quantity_of, seen
 from harness.person.operator import Prompt
+from harness.quantities import show
 from harness.steps import Connect, Measure, to_plain
 from harness.values import Divisions, Model, Ratio
 
@@ -61,7 +62,7 @@ class Person:
             bench.apply_by_hand(prompt.role, prompt.stimulus)
         match step:
             case Connect():
-                bench.connect(step.path, step.source, step.display, step.channel)
+                bench.connect(step.path, step.source, step.display, step.channel, watched=step.watched)
             case Measure() if bench.is_manual(step.display) and prompt.kind != "choose":
                 bench.set_by_hand(step.display, step.view)
             case _:
@@ -75,8 +76,10 @@ class Person:
         again = self._asked[key] = self._asked.get(key, -1) + 1
         rng = self._bench.world.rng_of(f"eyes/{key}/{again}")
         if step.tune_to_div is not None:
-            self._bench.tune(step, step.tune_to_div + float(rng.normal(0, self._eyes.scatter)))
-            return "="
+            # Each of the two edges is somewhere within the scatter of its line.
+            off_div = float(rng.uniform(-self._eyes.scatter, self._eyes.scatter, 2).sum())
+            says = self._bench.tune(step, abs(step.tune_to_div) + off_div)
+            return "=" if step.said_when_tuned is None else self._slip(_said(says, step.said_when_tuned[1]), rng, again)
         value = look(self._bench, step)
         return "off" if value is None else self._say(value, step, rng, again)
 
@@ -105,6 +108,11 @@ class Person:
 
 
 _AMPLITUDE_DIV = 5.0  # pulse aberrations are read at about this height
+
+
+def _said(value: float, unit: str) -> str:
+    """What stands on a source's dials."""
+    return show(value, unit, 5)
 
 
 def _rounded(value: float, resolution: float) -> str:

@@ -84,6 +84,11 @@ class SourceModel(Base):
             raise InstrumentError(self.name, f"has no level of {level:g} V; it has {known} V")
         self._apply()
 
+    def turn(self, knob: str, value: float) -> None:
+        """Turn one knob."""
+        self.settings[knob] = value
+        self._apply()
+
     def _apply(self) -> None:
         box, held = self.world.sources[self.name], self.settings
         box.on = bool(held.get("output", False)) or (box.stuck and box.on)

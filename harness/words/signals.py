@@ -26,7 +26,8 @@ def describe(stimulus: Stimulus) -> str:
             return f"{show(stimulus.level_v, 'V', _DIGITS)} {stimulus.words}"
         case TimeMarks():
             return f"{stimulus.words} of {show(stimulus.period_s, 's', _DIGITS)}"
-    level, frequency = show(stimulus.level_vpp, "Vpp", _DIGITS), show(stimulus.frequency_hz, "Hz", _DIGITS)
+    about = "about " if getattr(stimulus, "turned", False) else ""
+    level, frequency = about + show(stimulus.level_vpp, "Vpp", _DIGITS), show(stimulus.frequency_hz, "Hz", _DIGITS)
     return f"{level} {stimulus.words}, {frequency}"
 
 
@@ -38,4 +39,6 @@ def knobs(stimulus: Stimulus) -> dict[str, str]:
     for name, field, unit in _KNOBS:
         if (value := getattr(stimulus, field, None)) is not None:
             parts[name] = show(value, unit, _DIGITS)
+    if getattr(stimulus, "turned", False):
+        parts["level"] = f"about {parts['level']}, as the trace asks for it"
     return parts
