@@ -44,9 +44,9 @@ def test_eight_bit_fit_has_no_bias_and_stands_at_the_cramer_rao_bound(sigma, fre
         t_s, codes = eight_bit_record(random, amplitude=amplitude, frequency_hz=frequency_hz, sigma=sigma)
         if free_frequency:
             start_hz = frequency_hz + random.uniform(-0.5, 0.5)
-            fit = fit_sine_frequency(t_s, codes, frequency_hz=start_hz, full_scale=EIGHT_BITS, lsb=1.0)
+            fit = fit_sine_frequency(t_s, codes, frequency_hz=start_hz, lsb=1.0)
         else:
-            fit = fit_sine(t_s, codes, frequency_hz=frequency_hz, full_scale=EIGHT_BITS, lsb=1.0)
+            fit = fit_sine(t_s, codes, frequency_hz=frequency_hz, lsb=1.0)
         assert fit.flags == frozenset()
         errors.append(fit.amplitude / amplitude - 1)
         stated.append(fit.u_amplitude / amplitude)
@@ -76,7 +76,7 @@ def test_peak_to_peak_reads_high_where_the_fit_does_not():
     # Rejected way: the peak-to-peak of a noisy record is some 2 % high at one LSB of noise, and grows with its length.
     random = np.random.default_rng(3)
     t_s, codes = eight_bit_record(random, amplitude=100.0, frequency_hz=11.3, sigma=1.0)
-    fit = fit_sine(t_s, codes, frequency_hz=11.3, full_scale=EIGHT_BITS, lsb=1.0)
+    fit = fit_sine(t_s, codes, frequency_hz=11.3, lsb=1.0)
     assert np.ptp(codes) / 200 - 1 > 0.01
     assert fit.amplitude_pp / 200 - 1 == pytest.approx(0.0, abs=0.0012)
 
@@ -156,8 +156,7 @@ def test_uneven_times_are_fitted_as_they_are():
 def test_clipping_is_an_end_code_or_one_step_from_it(peak, clipped):
     t_s = np.arange(1000) / 1000
     codes = np.clip(np.round(sine(t_s, amplitude=peak, frequency_hz=7.31)), *EIGHT_BITS)
-    fit = fit_sine(t_s, codes, frequency_hz=7.31, full_scale=EIGHT_BITS, lsb=1.0)
-    assert (SineFlag.CLIPPED in fit.flags) is clipped
+    assert record.is_clipped(codes, full_scale=EIGHT_BITS, lsb=1.0) is clipped
 
 
 def test_clipping_survives_codes_scaled_to_volts():

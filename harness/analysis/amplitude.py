@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.analysis import estimate
-from harness.analysis.record import is_clipped, noise_before_quantising, steady_quantum
+from harness.analysis.record import noise_before_quantising, steady_quantum
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
@@ -60,9 +60,7 @@ class StateLevels:
         return self.high - self.low
 
 
-def mean_level(
-    v: ArrayLike, *, lsb: float | None = None, full_scale: tuple[float, float] | None = None, unit: str = ""
-) -> Amplitude:
+def mean_level(v: ArrayLike, *, lsb: float | None = None, unit: str = "") -> Amplitude:
     """Mean of a record of a steady level.
 
     Parameters
@@ -71,13 +69,11 @@ def mean_level(
         Equidistant samples, shape (M,), M ≥ 8.
     lsb
         The quantising step: adds what averaging cannot remove.
-    full_scale
-        The values of the lowest and of the highest code; a clipped record is refused, its mean being no estimate.
 
     Raises
     ------
     AnalysisError
-        Too few samples, samples that are not finite, or a clipped record.
+        Too few samples, or samples that are not finite.
 
     References
     ----------
@@ -85,10 +81,6 @@ def mean_level(
     from memory); docs/waveforms.md eq. (11) and (6).
     """
     values = _steady(v)
-    if full_scale is not None and is_clipped(values, full_scale=full_scale, lsb=lsb):
-        raise AnalysisError(
-            "The record of the level is clipped: use a less sensitive range or move the trace, and repeat."
-        )
     scatter = float(values.std(ddof=1))
     effective = effective_samples(values)
     lines = [

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from harness.analysis.amplitude import StateLevels, state_levels
-from harness.analysis.record import is_clipped, sound_record
+from harness.analysis.record import sound_record
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
@@ -45,7 +45,6 @@ NEGLIGIBLE_OVERSHOOT = 0.005
 class PulseFlag(StrEnum):
     """What a reader must know before trusting a pulse; the value is the sentence's ending: "the record …"."""
 
-    CLIPPED = "touches the end of the converter's range: lower the level and discard it"
     FEW_ON_EDGE = "has fewer than four samples on the edge: use a faster sweep"
     NOISE = "is so noisy that the overshoot is not told apart from it"
     SHORT_TOP = "ends before the top has settled: what it does later is not known"
@@ -87,7 +86,6 @@ def measure_pulse(
     v: ArrayLike,
     *,
     edge: Edge | None = None,
-    full_scale: tuple[float, float] | None = None,
     lsb: float | None = None,
 ) -> Pulse:
     """Measure the first whole transition of a record.
@@ -98,8 +96,8 @@ def measure_pulse(
         Rising sample times and samples, shape (M,); both states must be held by at least 8 samples.
     edge
         Which transition to take; None takes the first of either kind.
-    full_scale, lsb
-        The end codes' values and the quantising step, for the flags and the states.
+    lsb
+        The quantising step, for the states.
 
     Raises
     ------
@@ -124,7 +122,6 @@ def measure_pulse(
     overshoot = max(0.0, float(after.max()) - 1.0)
     on_edge = int(np.count_nonzero((times >= t10_s) & (times <= t90_s)))
     flags = {
-        PulseFlag.CLIPPED: full_scale is not None and is_clipped(values, full_scale=full_scale, lsb=lsb),
         PulseFlag.FEW_ON_EDGE: on_edge < FEWEST_ON_EDGE,
         PulseFlag.NOISE: max(overshoot, NEGLIGIBLE_OVERSHOOT) < 4.0 * noise,
         PulseFlag.SHORT_TOP: settled < 4,

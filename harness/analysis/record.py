@@ -6,7 +6,7 @@ Equations are numbered as in docs/waveforms.md.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     Samples = NDArray[np.float64]
+
+
+CLIPPED: Final = "touches the end of the converter's range: lower the level and discard it"
+"""How a sentence about a clipped record ends; nothing else is taken from one."""
 
 
 def sound_record(t_s: ArrayLike, v: ArrayLike, *, fewest: int) -> tuple[Samples, Samples]:

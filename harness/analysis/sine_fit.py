@@ -16,7 +16,6 @@ import numpy as np
 
 from harness.analysis.record import (
     distinct_phases,
-    is_clipped,
     noise_before_quantising,
     sine_quantum,
     sound_record,
@@ -42,7 +41,6 @@ LARGEST_CONDITION = 1e6
 class SineFlag(StrEnum):
     """What a reader must know before trusting a fit; the value is the sentence's ending: "the record …"."""
 
-    CLIPPED = "touches the end of the converter's range: lower the level and discard it"
     FEW_CYCLES = "holds too few cycles: lengthen it or use a slower sweep"
     COHERENT = "meets the sine at a few phases only: move the frequency or the sample rate a little"
     ALIASED = "has fewer than two samples a period: the frequency is taken on trust"
@@ -111,7 +109,6 @@ def fit_sine(
     *,
     frequency_hz: float,
     u_frequency_hz: float = 0.0,
-    full_scale: tuple[float, float] | None = None,
     lsb: float | None = None,
 ) -> SineFit:
     """Fit amplitude, phase and offset at a frequency known from elsewhere (a counter, the generator).
@@ -123,8 +120,6 @@ def fit_sine(
     frequency_hz, u_frequency_hz
         The frequency and its standard uncertainty. An error of δ cycles over the record loses (πδ)²/6 of the
         amplitude (1.6e-4 at 0.01 cycle): beyond that fit four parameters.
-    full_scale
-        The values of the lowest and of the highest code, for the clipping flag.
     lsb
         The quantising step, for the uncertainty and the flags.
 
@@ -140,7 +135,7 @@ def fit_sine(
     times, values = sound_record(t_s, v, fewest=4)
     _require_frequency(frequency_hz)
     solution = _solve(times, values, frequency_hz)
-    return _finish(times, values, solution, u_frequency_hz=u_frequency_hz, full_scale=full_scale, lsb=lsb)
+    return _finish(times, solution, u_frequency_hz=u_frequency_hz, lsb=lsb)
 
 
 def fit_sine_frequency(
@@ -148,7 +143,6 @@ def fit_sine_frequency(
     v: ArrayLike,
     *,
     frequency_hz: float,
-    full_scale: tuple[float, float] | None = None,
     lsb: float | None = None,
 ) -> SineFit:
     """Fit amplitude, phase, offset and frequency, starting within about one cycle over the record.
@@ -159,7 +153,7 @@ def fit_sine_frequency(
         Sample times in seconds and samples, both of shape (M,), M ≥ 5.
     frequency_hz
         Where to start.
-    full_scale, lsb
+    lsb
         As for :func:`fit_sine`.
 
     Raises
@@ -179,7 +173,7 @@ def fit_sine_frequency(
             f"The sine fit moved from {frequency_hz:g} Hz to {solution.frequency_hz:g} Hz: "
             "start it from a frequency within one cycle over the record."
         )
-    return _finish(times, values, solution, u_frequency_hz=None, full_scale=full_scale, lsb=lsb)
+    return _finish(times, solution, u_frequency_hz=None, lsb=lsb)
 
 
 def _require_frequency(frequency_hz: float) -> None:
@@ -270,11 +264,9 @@ def _frequency_step(times: Samples, values: Samples, fit: _Solution) -> tuple[fl
 
 def _finish(
     times: Samples,
-    values: Samples,
     fit: _Solution,
     *,
     u_frequency_hz: float | None,
-    full_scale: tuple[float, float] | None,
     lsb: float | None,
 ) -> SineFit:
     """Turn the phase back to t = 0 and state the uncertainties; ``u_frequency_hz`` None means: from the fit."""
@@ -298,7 +290,7 @@ def _finish(
         u_frequency_hz=sigma * math.sqrt(covariance[3, 3]) if u_frequency_hz is None else u_frequency_hz,
         cycles=cycles,
         samples=times.size,
-        flags=frozenset(_flags(times, values, cycles=cycles, phases=phases, full_scale=full_scale, lsb=lsb)),
+        flags=frozenset(_flags(times.size, cycles=cycles, phases=phases)),
     )
 
 
@@ -331,22 +323,12 @@ def _is_coherent(phases: int, samples: int) -> bool:
     return phases < min(FEWEST_PHASES, samples / 2)
 
 
-def _flags(
-    times: Samples,
-    values: Samples,
-    *,
-    cycles: float,
-    phases: int,
-    full_scale: tuple[float, float] | None,
-    lsb: float | None,
-) -> list[SineFlag]:
+def _flags(samples: int, *, cycles: float, phases: int) -> list[SineFlag]:
     flags = []
-    if full_scale is not None and is_clipped(values, full_scale=full_scale, lsb=lsb):
-        flags.append(SineFlag.CLIPPED)
     if cycles < FEWEST_CYCLES:
         flags.append(SineFlag.FEW_CYCLES)
-    if _is_coherent(phases, times.size):
+    if _is_coherent(phases, samples):
         flags.append(SineFlag.COHERENT)
-    if times.size < 2.0 * cycles:
+    if samples < 2.0 * cycles:
         flags.append(SineFlag.ALIASED)
     return flags

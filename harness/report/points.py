@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from harness.analysis.estimate import COVERAGE, difference, state
 from harness.analysis.pulse import PulseFlag
+from harness.analysis.record import CLIPPED
 from harness.analysis.rounding import format_pair, format_value_u
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import Limits, decide_statement
@@ -34,7 +35,10 @@ from harness.words.signals import describe
 DRIFT: Final = "drift over the run"
 _K: Final = 2.0
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
-_FLAGS: Final = {flag.name.lower().replace("_", " "): flag.value for flag in (*SineFlag, *PulseFlag)}
+_FLAGS: Final = {
+    "clipped": CLIPPED,
+    **{flag.name.lower().replace("_", " "): flag.value for flag in (*SineFlag, *PulseFlag)},
+}
 _NOT_READ: Final[Mapping[Status, str]] = {
     "read": "no value",
     "skipped": "left out by the operator",
