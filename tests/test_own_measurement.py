@@ -309,7 +309,9 @@ def line_of(lab: Path, text: str) -> str:
         ("rd=from_record", "rd=3", NAMED, f"{OF}from_record is 3; expected a function"),
         ("lambda unit, step: rated(unit, Rated).rms", "0.1", NAMED, f"{OF}rating.tolerance is 0.1; expected"),
         ("TITLE", 'EVALUATE = "pulse"\nTITLE', "EVALUATE", "EVALUATE and QUANTITIES are two ways to judge; keep one"),
-        ("def plan", "def plans", '"""Noise', "a sequence needs plan; see docs/writing_a_sequence.md"),
+        ("def plan", "def plans", '"""Noise', "a measurement needs plan; see docs/writing_a_measurement.md"),
+        ("class Options(Model)", "class Options", "class Options", "Options is no model; expected class Options("),
+        ("(NOISE,)", "(NOISE, replace(NOISE, name='hum', rating=replace(RATING)))", NAMED, "there is a rating"),
         ("import math", "import maths", "import maths", "fails on import: ModuleNotFoundError: No module named"),
     ],
 )  # fmt: skip
@@ -346,6 +348,7 @@ FAILING = [
     ("values = values_of", "values = value_of", "value_of", "your sequence fails: NameError: "),
     ("return Budget", "return repr", "repr", "your sequence fails: TypeError: "),
     ("return Budget(", "return dict(", "def budget", "your budget() is wrong: it is {'"),
+    ('unit="div", est', 'unit="V", est', "def budget", "your budget() is wrong: it is in 'V'; expected 'div', as its "),
 ]
 
 

@@ -115,7 +115,7 @@ def test_a_sequence_reads_what_the_unit_file_rates_for_it(lab: Path) -> None:
         unit.write_text(f'{unit.read_text("utf-8")}\n[tolerance.mine]\nnoise = "3 mV"\n', "utf-8")
     assert halfpower("check", job).exit_code == 0
     own_job(lab, head="Rated = 3")
-    assert "mine.py: Rated is no model; expected class Rated(harness.models.Model)" in halfpower("check", job).stderr
+    assert "mine.py:6: Rated is no model; expected class Rated(harness.models.Model)" in halfpower("check", job).stderr
 
 
 def own_job(lab: Path, then: str = "return", head: str = "") -> Path:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Final, TypeVar, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel
 
@@ -25,7 +25,6 @@ from harness.run.own_code import Judged, held, sound_step
 from harness.steps import ROLES, Role
 
 T = TypeVar("T")
-_SEE: Final = "see docs/writing_a_sequence.md"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,14 +55,14 @@ class OwnMeasurement:
 
 def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) -> OwnMeasurement:
     """Check what a user's file offers; ConfigError for a name that is missing, wrong, or another's already."""
-    script = "plan" if hasattr(module, "QUANTITIES") else "script"  # a measurement's plan can be read as it is
+    what, script = ("measurement", "plan") if hasattr(module, "QUANTITIES") else ("sequence", "script")
     missing = [needed for needed in ("Options", script) if not hasattr(module, needed)]
     if missing:
-        raise ConfigError(f"{file}:1: a sequence needs {' and '.join(missing)}; {_SEE}")
+        raise ConfigError(f"{file}:1: a {what} needs {' and '.join(missing)}; see docs/writing_a_{what}.md")
     for name in ("Options", "Rated"):
         model = getattr(module, name, BaseModel)
         if not (isinstance(model, type) and issubclass(model, BaseModel)):
-            raise ConfigError(f"{file}: {name} is no model; expected class {name}(harness.models.Model)")
+            raise ConfigError(f"{_at(file, name)}: {name} is no model; expected class {name}(harness.models.Model)")
     if hasattr(module, "Rated") and file.stem in Tolerances.model_fields:
         raise ConfigError(f"{file}: the unit file has a key tolerance.{file.stem} already; give the file another name")
     judged = _judged(module, file, built_in)
@@ -121,13 +120,16 @@ def _quantities(module: ModuleType, file: Path, built_in: dict[str, Any]) -> Ite
     if not isinstance(offered, tuple | list) or not all(isinstance(one, Quantity) for one in offered):
         raise ConfigError(
             f"{_at(file, 'QUANTITIES')}: QUANTITIES is {reprlib.repr(offered)}; expected a tuple of "
-            f"harness.measurement.Quantity; {_SEE}"
+            f"harness.measurement.Quantity; see docs/writing_a_measurement.md"
         )
     if offered and file.stem in built_in:
         raise ConfigError(f"{file}: a measurement of this program is called {file.stem!r}; give the file another name")
     for place, one in enumerate(offered):
         before = [other.name for other in offered[:place]]
         _free(file, "quantity", one.name, (*quantity_names(), *before))
+        others = {other.rating.name: other.rating for other in offered[:place] if other.rating is not None}
+        if one.rating is not None and others.get(one.rating.name, one.rating) is not one.rating:
+            _free(file, "rating", one.rating.name, others)
         try:
             yield _held(file, one)
         except Unfit as wrong:
@@ -158,7 +160,7 @@ def _held(file: Path, one: Quantity) -> Quantity:
     """A quantity of plain words whose functions are held to the file; raises Unfit for any other."""
     _words(one, {"name": (), "question": (), "unit": get_args(InUnit), "axis": get_args(Axis)})
     try:
-        rating = None if one.rating is None else _held_rating(file, one.rating)
+        rating = None if one.rating is None else _held_rating(file, one.rating, one.shown_in[1])
     except Unfit as wrong:
         raise Unfit(wrong.said, "rating", *wrong.path) from None
     return replace(
@@ -170,7 +172,7 @@ def _held(file: Path, one: Quantity) -> Quantity:
     )
 
 
-def _held_rating(file: Path, rating: Rating) -> Rating:
+def _held_rating(file: Path, rating: Rating, unit: str) -> Rating:
     if not isinstance(rating, Rating):
         raise Unfit(f"is {reprlib.repr(rating)}; expected a harness.measurement.Rating")
     if rating.name in rating_names():
@@ -179,7 +181,7 @@ def _held_rating(file: Path, rating: Rating) -> Rating:
     return replace(
         rating,
         tolerance=_function(file, rating, "tolerance", partial(_or_none, number)),
-        budget=_function(file, rating, "budget", _budget),
+        budget=_function(file, rating, "budget", partial(_budget, "%" if rating.is_error else unit)),
     )
 
 
@@ -240,9 +242,11 @@ def _or_none(check: Callable[[Any], T], answer: Any) -> T | None:
     return None if answer is None else check(answer)
 
 
-def _budget(answer: Any) -> Any:
+def _budget(unit: str, answer: Any) -> Any:
     from harness.analysis.estimate import Budget
 
     if not isinstance(answer, Budget):
         raise Unfit(f"it is {reprlib.repr(answer)}; expected a harness.analysis.estimate.Budget")
+    if answer.unit != unit:
+        raise Unfit(f"it is in {answer.unit!r}; expected {unit!r}, as its limits are")
     return fitted(answer)
