@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 from drivers.words import expectation, marks_asked, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
+from harness.person.errands import Errands
 from harness.person.operator import (
     HELP,
     MOST_MISSES,
@@ -30,7 +31,7 @@ from harness.person.operator import (
     replies,
     said_nominally,
 )
-from harness.steps import Measure, NoSignal, Reading, Stimulus, View
+from harness.steps import Connect, Measure, NoSignal, Reading, Stimulus, View
 from harness.words.signals import describe, knobs
 
 if TYPE_CHECKING:
@@ -54,7 +55,9 @@ stop        stop here, outputs off; 'halfpower resume' goes on later
 
 
 class Manual:
-    """Base of the manual drivers."""
+    """Base of the manual drivers; on a bench their requests may wait for the next question, as its `errands`."""
+
+    errands: Errands | None = None
 
     def __init__(self, operator: Operator, model: Instrument, role: Role, *, on_event: OnEvent) -> None:
         self.role = role
@@ -74,8 +77,12 @@ class Manual:
     def _replies(self, prompt: Prompt, help_text: str) -> Iterator[str]:
         return replies(self._operator, prompt, self._on_event, help_text)
 
-    def _do(self, prompt: Prompt, *, may_go_back: bool = True) -> None:
-        ask_done(self._operator, prompt, self._on_event, stopped=STOPPED, may_go_back=may_go_back)
+    def _do(self, prompt: Prompt, doubt: Callable[[], None]) -> None:
+        """Have it done: with the next question, where there is a bench that asks one; else now."""
+        if self.errands is not None:
+            self.errands.add(prompt, doubt=doubt)
+        else:
+            ask_done(self._operator, prompt, self._on_event, stopped=STOPPED)
 
 
 class ManualSource(Manual):
@@ -87,6 +94,7 @@ class ManualSource(Manual):
         super().__init__(operator, model, role, on_event=on_event)
         self._parts: Mapping[str, str] | None = None  # what it is set to, as far as is known
         self._on: bool | None = None
+        self._has_switch = getattr(model, "output_switch", True)
         self.first: tuple[str, ...] = ()  # what is to be set elsewhere before the next level
 
     def apply(self, stimulus: Stimulus) -> None:
@@ -99,12 +107,12 @@ class ManualSource(Manual):
         lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
         if self._on and not lines:
             return
-        if not self._on:
+        if not self._on and self._has_switch:
             lines.append("output: on")
-        self._parts, self._on = None, None  # in doubt until it is done
+        self._doubt()
         title = f"Set the {self._label} to {describe(stimulus)}"
         lines = [*(f"first, {line}" for line in first), *lines]
-        self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus))
+        self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus), self._doubt)
         self._parts, self._on = parts, True
 
     def off(self) -> None:
@@ -112,9 +120,38 @@ class ManualSource(Manual):
         if self._on is False:
             return
         self._on = None
-        title = f"Switch the output of the {self._label} off"
-        self._do(Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal()), may_go_back=False)
+        ask_done(self._operator, self._off(), self._on_event, stopped=STOPPED, may_go_back=False)
+        self._is_off()
+
+    def off_soon(self, doubt: Callable[[], None]) -> bool:
+        """Have it switched off before whatever the next question asks; one without a switch stays as it is: False.
+
+        For what is no hazard alone, on a bench that asks the question.
+        """
+        if not self._has_switch or self._on is False or self.errands is None:
+            return self._on is False
+
+        def not_known() -> None:
+            self._on = None
+            doubt()
+
+        self.errands.add(self._off(), doubt=not_known)
+        self._is_off()
+        return True
+
+    def _off(self) -> Prompt:
+        title = f"Switch the output of the {self._label} off" if self._has_switch else (
+            f"Turn the {self._label} down to nothing, or unplug the lead from it"
+        )  # fmt: skip
+        return Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal())
+
+    def _is_off(self) -> None:
         self._on = False
+        if not self._has_switch:
+            self._parts = None
+
+    def _doubt(self) -> None:
+        self._parts, self._on = None, None  # until it is done
 
 
 class ManualMeter(Manual):
@@ -216,9 +253,13 @@ class ManualScreen(Manual):
         return self._answered(step, prompt)
 
     def _answered(self, step: Measure, prompt: Prompt) -> Reading:
+        if self.errands is not None:
+            prompt = self.errands.with_question(prompt)
         typed, answer = self._understood(step, prompt)
         if answer == "skip":
             return Reading(status="skipped", said=typed)
+        if self.errands is not None:
+            self.errands.settled()
         self._settled(step)
         if isinstance(answer, Tuned):
             return Reading(value=step.tune_to_div, said=typed, more=answer.more)
@@ -239,35 +280,42 @@ class ManualScreen(Manual):
         """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
         says = step.said_when_tuned
         done = "press Enter when it does" if says is None else f"then type what the {step.source} says"
-        lines = (
-            *self._settings(step),
+        lines, unchanged = self._settings(step)
+        lines += (
             f"turn the {step.source}'s {step.tune} until the trace spans {target_div:g} div, {_ENDS[step.tune]}",
             f"{done}; where it cannot be met, type what it spans instead, such as {target_div * 0.9:.1f} div",
         )
         title = f"Tune until {self._where(step)} shows {target_div:g} div"
-        return Prompt(kind="read", title=title, lines=lines, step=step, hint=f"{target_div:g} div")
+        hint = f"{target_div:g} div"
+        return Prompt(kind="read", title=title, lines=tuple(lines), unchanged=unchanged, step=step, hint=hint)
 
     # The words of the prompt.
 
     def _prompt(self, step: Measure) -> Prompt:
-        lines = [*self._settings(step), f"applied: {describe(step.stimulus)}"]
+        lines, unchanged = self._settings(step)
+        if not any(errand.stimulus for errand in self._first()):
+            lines.append(f"applied: {describe(step.stimulus)}")
         if step.because:
             lines.append(f"why: {step.because}")
         hint = expectation(step, self._unit)
         question, marks = marks_asked(step)
         lines += [marks] if marks else []
         title = f"{self._where(step)}: {question or quantity_of(step).question}"
-        return Prompt(kind="read", title=title, lines=tuple(lines), step=step, hint=hint)
+        return Prompt(kind="read", title=title, lines=tuple(lines), unchanged=unchanged, step=step, hint=hint)
 
-    def _settings(self, step: Measure) -> list[str]:
-        """What is to be changed on the display; everything when nothing is known."""
+    def _settings(self, step: Measure) -> tuple[list[str], str]:
+        """What is to be changed on the display, everything when nothing is known; and what stays as it is."""
         parts = view_parts(step.view)
         known = self._shown or {}
         lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
-        if step.path != self._path or self._shown is None:
+        unchanged = ", ".join(f"{what} {value}" for what, value in parts.items() if known.get(what) == value)
+        if step.path != self._path and not any(isinstance(errand.step, Connect) for errand in self._first()):
             label = self._paths[step.path].label if step.path in self._paths else ""
             lines.append(f"path: {step.path}" + (f" ({label})" if label else ""))
-        return lines
+        return lines, unchanged
+
+    def _first(self) -> tuple[Prompt, ...]:
+        return self.errands.waiting if self.errands is not None else ()
 
     def _settled(self, step: Measure) -> None:
         self._shown, self._path = view_parts(step.view), step.path

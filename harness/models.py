@@ -234,6 +234,9 @@ class Calibrator(Instrument):
     edge_rise_time: Seconds | None = Field(None, gt=0, description="rise time of the fast edge, 10 % to 90 %")
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the edge's rise time")
     edge_frequency: Hertz = Field(1e5, description="repetition frequency of the fast edge")
+    output_switch: Flag = Field(
+        True, description="its output can be switched off; else it is turned down or unplugged, where that matters"
+    )
     settling: tuple[SourceSettling, ...] = Field(
         (), description="other waits than 'settle', one [[calibrator.settling]] table a range"
     )
@@ -251,6 +254,9 @@ class Generator(Instrument):
         None, gt=0, description="rise time of its square wave, if it serves as the fast edge"
     )
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of that rise time")
+    output_switch: Flag = Field(
+        True, description="its output can be switched off; else it is turned down or unplugged, where that matters"
+    )
     settling: tuple[SourceSettling, ...] = Field(
         (), description="other waits than 'settle', one [[generator.settling]] table a range"
     )

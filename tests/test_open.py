@@ -13,13 +13,13 @@ from pathlib import Path
 import pytest
 
 from harness import runs as opening
-from harness.bench.perform import LiveBench
 from harness.bench.warm_up import SeenOn
 from harness.errors import BusyError, ConfigError, InstrumentError, JournalError, OperatorStop, SafetyError
 from harness.journal.journal import read
 from harness.journal.lock import hold
 from harness.run.refusals import other_model, other_unit
 from harness.run.talk import talk
+from harness.sim.bench import SimulatedBench
 from harness.steps import Measure
 from tests.helpers.demo_lab import DEMO, change, with_sequences
 from tests.helpers.journals import comparable
@@ -208,13 +208,13 @@ def test_resume_refuses_another_instrument_under_the_same_address(bench, tmp_pat
 
 def test_outputs_are_off_whenever_a_cable_is_moved_and_at_every_exit(tmp_path, benches, monkeypatch):
     seen = []
-    connect = LiveBench._by_hand
+    connect = SimulatedBench.connect
 
-    def by_hand(self, step):
-        seen.append(benches[-1].outputs_on())
-        connect(self, step)
+    def by_hand(self, *where, **how):
+        seen.append(self.outputs_on())
+        connect(self, *where, **how)
 
-    monkeypatch.setattr(LiveBench, "_by_hand", by_hand)
+    monkeypatch.setattr(SimulatedBench, "connect", by_hand)
     opening.start(DEMO / "by_eye.toml", tmp_path)
     assert len(seen) >= 8
     assert set(seen) == {()}

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 from drivers import Driver
+from harness.bench.limits import HAZARDOUS_PEAK_V
 from harness.errors import InstrumentError, OperatorStop, SafetyError
 from harness.link.link import OnEvent
 from harness.models import Bench
@@ -30,6 +31,8 @@ class Outputs:
         self.driven_v = 0.0  # peak that they may be giving, as far as is known
         self._bench, self._alive, self._tell, self._on_event = bench, alive, tell, on_event
         self._warned: set[str] = set()
+        # Whether they may be giving a hazardous voltage: at the start nobody knows how a panel was left.
+        self.hazardous = any(getattr(bench, role).level_high > HAZARDOUS_PEAK_V for role in self.by_hand())
 
     def by_hand(self) -> set[Role]:
         """The sources that a person switches."""
@@ -55,7 +58,7 @@ class Outputs:
                 problems.append(self.may_be_on(role, error))
                 self.unsure[role] = error
         if not problems and not but:
-            self.driven_v = 0.0
+            self.driven_v, self.hazardous = 0.0, False
             self._warned.clear()
         if stopped is not None:
             raise stopped
@@ -78,14 +81,33 @@ class Outputs:
             driver.off()  # type: ignore[attr-defined]  # the role's protocol
             self.dark.add(role)
 
-    def for_hands(self) -> None:
-        """No hand is asked to a cable while an output may be on; where nobody is left to ask, that is the reason."""
-        problems = self.off()
+    def for_hands(self, *, with_question: bool = False) -> None:
+        """No hand is asked to a cable while an output may be on; where nobody is left to ask, that is the reason.
+
+        `with_question`: the same person works source and cable, and the next question asks both, the source first;
+        what may be a hazardous voltage is asked for by itself even then.
+        """
+        soon = self.by_hand() if with_question and not self.hazardous else set()
+        problems = self.off(but=soon)
         for error in self.unsure.values():
             if isinstance(error, OperatorStop):
                 raise error
         if problems:
             raise SafetyError(f"Do not touch the cables: {' '.join(problems)}")
+        stay = [role for role in soon if not self.sources[role].off_soon(self.in_doubt(role))]  # type: ignore[attr-defined]
+        self.dark |= soon
+        if soon and not stay:
+            self.driven_v = 0.0
+
+    def in_doubt(self, role: Role) -> Callable[[], None]:
+        """What restores doubt about an output, where what is asked of it now is not answered."""
+        driven_v, hazardous = self.driven_v, self.hazardous
+
+        def doubt() -> None:
+            self.dark.discard(role)
+            self.driven_v, self.hazardous = max(self.driven_v, driven_v), self.hazardous or hazardous
+
+        return doubt
 
     def may_be_on(self, role: Role, error: BaseException) -> str:
         """What is said of an output that would not go off."""

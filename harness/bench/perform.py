@@ -14,6 +14,7 @@ from functools import partial
 from typing import Any, Final, TypeAlias, TypeVar, assert_never
 
 from drivers import Driver, Meter, Router, Screen, Source, longest_s
+from drivers.manual import Manual
 from harness.bench import limits, settling
 from harness.bench.guarding import Guardian, NoGuardian
 from harness.bench.outputs import Outputs, why
@@ -21,6 +22,7 @@ from harness.bench.warm_up import WarmUp
 from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.link.link import NotAsSet, NotTaken, OnEvent, repeat_point
 from harness.models import Setup, Switch
+from harness.person.errands import Errands
 from harness.person.operator import STOPPED_OFF, Operator, Prompt, ask_choice, ask_done, describe_connection
 from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
 from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
@@ -74,6 +76,11 @@ class LiveBench:
         self._route: str | None = None  # what the switch closed for the connection in force: no hand is near a cable
         self._route_in_doubt = False
         self._connected: Connect | None = None
+        self._errands = Errands()
+        self._to_plug: Connect | None = None  # a cable that the next question of a person asks for
+        for driver in self._all().values():
+            if isinstance(driver, Manual):
+                driver.errands = self._errands
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says and answer it."""
@@ -82,13 +89,16 @@ class LiveBench:
         if why := limits.refusal(step, self._connected, self.setup):
             raise StepRefused(why)
         reply: Reply
-        match step:
-            case Connect():
-                reply = self._connect(step)
-            case Measure():
-                reply = self._measure(step)
-            case _:
-                assert_never(step)
+        try:
+            match step:
+                case Connect():
+                    reply = self._connect(step)
+                case Measure():
+                    reply = self._measure(step)
+                case _:
+                    assert_never(step)
+        finally:
+            self._errands.drop()  # what no answer has confirmed
         self._on_life(AT_WORK_S)  # the reply goes to disk, and the sequence thinks
         return reply
 
@@ -165,12 +175,15 @@ class LiveBench:
 
     def _connect(self, step: Connect) -> Done:
         self._before(step)
-        self._connected = None
+        self._connected = self._to_plug = None
         self._route = self.setup.route(step.path, step.display, step.channel)
         if self._route is None:
             self._standing, self._route_in_doubt = None, False  # no path of the switch's is in use any more
-            self.outputs.for_hands()
-            self._by_hand(step)
+            if not self._is_remote(step.source):  # the same hands, in one question
+                self._to_plug = step
+            else:
+                self.outputs.for_hands()
+                self._by_hand(step)
         else:
             self._dark_for_switching(step.source)
             self._tried(self._by_switch)
@@ -203,17 +216,48 @@ class LiveBench:
             self._route_in_doubt = True
             raise
 
+    def _plug(self, step: Measure) -> Callable[[], None]:
+        """Have a cable moved with the next question; what may be hazardous goes off first, by a question of its own.
+
+        A source that cannot be switched off goes down before the cable leads it elsewhere, and up after that: returns
+        what is to be called once it is set.
+        """
+        wanted = self._to_plug
+        if wanted is None:
+            return _nothing
+        self._ask_for_unreachable(wanted)
+        self.outputs.for_hands(with_question=True)
+        self._confirm_again()  # hands are at the cables
+        prompt = self._cable(wanted, f"Connect {describe_connection(wanted)}")
+        add = partial(self._errands.add, prompt, done=self._plugged)
+        if limits.stress(step.stimulus).peak_v < self.outputs.driven_v:
+            return add
+        add()
+        return _nothing
+
+    def _plugged(self) -> None:
+        self._to_plug = None
+
+    def _ask_now(self) -> None:
+        """Have done what waits for a question, where none comes."""
+        if self._errands.waiting:
+            ask_done(self._operator, self._errands.alone(), self.on_event)
+            self._errands.settled()
+
     def _by_hand(self, step: Connect) -> None:
+        self._ask_for_unreachable(step)
+        prompt = self._cable(step, f"Outputs are off. Connect {describe_connection(step)}")
+        ask_done(self._operator, prompt, self.on_event)
+        self._confirm_again()  # hands were at the cables
+
+    def _cable(self, step: Connect, title: str) -> Prompt:
         path = self.setup.bench.path(step.path)
         lines = [path.label] if path.label else []
         if path.termination is not None:
             lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
-        self._ask_for_unreachable(step)
         by_hand = [r for r in SOURCES if getattr(self.setup.bench, r) is not None and r not in self._all()]
         lines += [f"the {role}, which this job does not use, must be off too" for role in by_hand]
-        title = f"Outputs are off. Connect {describe_connection(step)}"
-        ask_done(self._operator, Prompt(kind="do", title=title, lines=tuple(lines), step=step), self.on_event)
-        self._confirm_again()  # hands were at the cables
+        return Prompt(kind="do", title=title, lines=tuple(lines), step=step)
 
     def _ask_for_unreachable(self, step: Connect) -> None:
         """No hand is sent to a cable before a person says that a source which does not answer is off."""
@@ -307,11 +351,13 @@ class LiveBench:
 
     def _dark_after(self, error: InstrumentError) -> None:
         """Outputs off; trouble on a line alone sends no person to a source that is worked by hand."""
+        self._errands.drop()
         trouble_of_a_line = isinstance(error, LinkError) and not isinstance(error, NotAsSet)
         self.outputs.make_safe(but=self.outputs.by_hand() if trouble_of_a_line else None)
 
     def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
         self._before(step)
+        self._errands.drop()
         if self._route_in_doubt:
             self._dark_for_switching(step.source)
             self._by_switch()
@@ -319,9 +365,15 @@ class LiveBench:
             self._warm_up.wait(self._off_or_refuse)
         source: Source = self._role(step.source)
         screen: Screen = self._role(step.display)
+        late = self._plug(step)
         self.outputs.others_off(step.source, by_switch=self._route is not None)
+        if hazards:
+            self._ask_now()
         self._allow(step, hazards)  # after every wait: who said "go on" is still there when the voltage comes
-        self._set(step, source, screen)
+        self._set(step, source, screen, hazardous=bool(hazards))
+        late()
+        if self._is_remote(step.display):
+            self._ask_now()
         self._settle(step)
         if step.tune_to_div is not None and hasattr(source, "release"):
             source.release()
@@ -352,7 +404,7 @@ class LiveBench:
         screen.check()
         self._hold_route()
 
-    def _set(self, step: Measure, source: Source, screen: Screen) -> None:
+    def _set(self, step: Measure, source: Source, screen: Screen, *, hazardous: bool) -> None:
         """Set source and display so that the display is never driven harder than it was or will be."""
         wanted_v = limits.stress(step.stimulus).peak_v
         rising = wanted_v >= self.outputs.driven_v
@@ -360,17 +412,26 @@ class LiveBench:
             self._alive(screen)
             screen.show(step.view)
             self._turned_first(step, source, screen, wanted_v)
-        self.outputs.driven_v = max(self.outputs.driven_v, wanted_v)  # until it is done, either may stand
+        outputs = self.outputs
+        outputs.driven_v = max(outputs.driven_v, wanted_v)  # until it is done, either may stand
+        outputs.hazardous |= hazardous
+        doubt = outputs.in_doubt(step.source)
         self._alive(source)
-        if isinstance(step.stimulus, NoSignal):
-            source.off()
-        else:
-            self.outputs.dark.discard(step.source)
+        if not isinstance(step.stimulus, NoSignal):
+            outputs.dark.discard(step.source)
             source.apply(step.stimulus)
-        self.outputs.driven_v = wanted_v
+        elif outputs.hazardous or not self._down(step, source, doubt):
+            source.off()
+        self._errands.or_else(doubt)
+        outputs.driven_v, outputs.hazardous = wanted_v, hazardous
         if not rising:
             self._alive(screen)
             screen.show(step.view)
+
+    def _down(self, step: Measure, source: Source, doubt: Callable[[], None]) -> bool:
+        """Whether a source that a person works goes down with the question that asks them to read, or need not."""
+        soon = getattr(source, "off_soon", None)
+        return soon is not None and (soon(doubt) or step.view.coupling == "ground")
 
     def _turned_first(self, step: Measure, source: Source, screen: Screen, wanted_v: float) -> None:
         """A person turns the range with the reading; before a level far beyond the one that stands, they do it first.
@@ -529,6 +590,10 @@ class LiveBench:
         if not problems and not self._unreachable:  # nobody has said of such a one that it is off
             self.on_event("off", ALL_OFF)
         return _last_word(ended, stopped, problems)
+
+
+def _nothing() -> None:
+    """Nothing is left to do."""
 
 
 def _last_word(ended: Ending, stopped: KeyboardInterrupt | None, problems: list[str]) -> Ending:

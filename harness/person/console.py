@@ -110,8 +110,12 @@ class Terminal:
         self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
         stands = self._told and prompt.screen is not None and prompt.step == self._drawn
         if not stands:  # else the answer to what was typed would be lost above the same picture again
+            for number, errand in enumerate(prompt.first, 1):
+                self._print(f"{_INDENT}{number}. {errand.in_one_line}")
             for line in prompt.lines:
                 self._print(f"{_INDENT}{line}")
+            if prompt.unchanged:
+                self._print(f"{_INDENT}as before: {prompt.unchanged}", "dim")
             for line in self._screen(prompt):
                 self._print(f"{_INDENT}{line}")
         self._drawn, self._told = prompt.step if prompt.screen is not None else None, False
@@ -119,6 +123,8 @@ class Terminal:
             self._print(f"  {prompt.hint}", "dim")
         if prompt.choices:
             self._print(f"  Type one of: {', '.join(prompt.choices)}", "dim")
+        if prompt.progress:
+            self._print(f"  {prompt.progress}", "dim")
         self._console.print({"do": "Enter when done, ? for help: "}.get(prompt.kind, "answer: "), end="", markup=False)
 
     def _screen(self, prompt: Prompt) -> Sequence[str]:

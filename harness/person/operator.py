@@ -32,6 +32,14 @@ class Prompt:
     stimulus: Stimulus | None = None
     screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
     hazard: bool = False  # only somebody who is there may answer: no pipe, no file
+    first: tuple[Prompt, ...] = ()  # what is to be done before it is answered: the answer says that it was
+    unchanged: str = ""  # the settings that stay as they are
+    progress: str = ""  # "12 of 64, about 9 min left"
+
+    @property
+    def in_one_line(self) -> str:
+        """What is to be done first, as a line of the question that follows it."""
+        return f"{self.title}: {', '.join(line.replace(': ', ' ', 1) for line in self.lines)}".removesuffix(": ")
 
 
 class Operator(Protocol):

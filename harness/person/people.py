@@ -74,6 +74,7 @@ class Mirrored:
             self._simulated.operator.ask(prompt)
         elif prompt.kind == "read" and isinstance(prompt.step, Measure):
             display, view = prompt.step.display, prompt.step.view
+            self._simulated.operator.prepare(prompt)
             self._simulated.set_by_hand(display, view)
             prompt = replace(prompt, screen=partial(self._screen, display, view.channel))
         prompt = replace(prompt, hazard=False)  # there is no voltage

@@ -16,7 +16,7 @@ from harness.errors import AnalysisError, HalfpowerError, InstrumentError, Journ
 from harness.journal.journal import Contents, Journal, Record
 from harness.person.operator import MOST_MISSES, GoBack, no_person
 from harness.run.own_code import Blaming, Judged, a_step, refused
-from harness.steps import Connect, Done, Reply, Step
+from harness.steps import Connect, Done, Measure, Reply, Step
 
 Perform: TypeAlias = Callable[[Step], Reply]
 Watch: TypeAlias = Callable[[str, int, Step, Reply], None]
@@ -107,14 +107,17 @@ class _Attempt:
         return reply
 
     def go_back(self) -> None:
-        if not self.records:
+        """Withdraw the previous reading, and the connections after it: they may stand in one question with the next."""
+        index = next((i for i in reversed(range(len(self.records))) if isinstance(self.records[i].step, Measure)), None)
+        if index is None:
             self.at_the_start += 1
             if self.at_the_start >= MOST_MISSES:
                 raise no_person()
             self.tell(f"There is nothing before this to go back to in {self.part.name!r}.")
             return
-        self.journal.withdraw(self.part.name)
-        self.records.pop()
+        while len(self.records) > index:
+            self.journal.withdraw(self.part.name)
+            self.records.pop()
 
 
 def _replay(part: Part, script: steps.Sequence[Any], replies: Sequence[Record]) -> tuple[Step | None, Connect | None]:

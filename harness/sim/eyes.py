@@ -57,6 +57,8 @@ class Person:
 
     def prepare(self, prompt: Prompt) -> None:
         """Only the hands' part: cables, front panels and knobs, so that somebody else can read the screen."""
+        for errand in prompt.first:
+            self.prepare(errand)
         bench, step = self._bench, prompt.step
         if prompt.kind == "do" and prompt.role is not None and prompt.stimulus is not None:
             bench.apply_by_hand(prompt.role, prompt.stimulus)

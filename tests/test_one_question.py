@@ -1,0 +1,186 @@
+"""What is to be set, moved and read stands in one question; what may hurt somebody keeps a question of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pytest
+
+from drivers.manual import ManualScreen, ManualSource
+from harness.bench.perform import LiveBench
+from harness.errors import OperatorStop
+from harness.fakes import FakeDriver, FakePerson, VirtualClock
+from harness.models import Setup, UnitLink
+from harness.person.operator import GoBack, Prompt
+from harness.steps import Connect, Dc, Measure, NoSignal, Reading, View
+from tests.helpers.setups import a_setup
+
+
+def by_hand(**calibrator: object) -> Setup:
+    setup = a_setup()
+    manual = setup.bench.calibrator.model_copy(
+        update={"driver": "manual", "address": None, "level_high": 40.0, **calibrator}
+    )
+    return setup.__class__(
+        bench=setup.bench.model_copy(update={"calibrator": manual, "generator": None}), unit=setup.unit, job=setup.job
+    )
+
+
+def a_bench(answers: Iterable[str], **calibrator: object) -> tuple[LiveBench, FakePerson]:
+    setup, person = by_hand(**calibrator), FakePerson(answers, then=None)
+    drivers = {
+        "calibrator": ManualSource(person, setup.bench.calibrator, "calibrator"),
+        "unit": ManualScreen(person, UnitLink(), "unit", setup.unit, paths=setup.bench.paths),
+    }
+    return LiveBench(setup, drivers, operator=person, clock=VirtualClock()), person
+
+
+def cable(channel: int = 1) -> Connect:
+    return Connect(path="lead", source="calibrator", display="unit", channel=channel)
+
+
+def point(level_v: float, volts_per_div: float = 0.1, channel: int = 1) -> Measure:
+    return Measure(
+        purpose="deflection", path="lead", source="calibrator", stimulus=Dc(level_v=level_v) if level_v else NoSignal(),
+        display="unit", view=View(channel=channel, volts_per_div=volts_per_div, s_per_div=1e-3), quantity="deflection",
+    )  # fmt: skip
+
+
+def first(prompt: Prompt) -> list[str]:
+    return [errand.in_one_line for errand in prompt.first]
+
+
+OFF = "Switch the output of the calibrator off"
+
+
+def test_cable_source_screen_and_reading_are_one_question() -> None:
+    bench, person = a_bench(["6", "6", "6"])
+    bench.perform(cable())
+    assert bench.perform(point(0.6)) == Reading(value=6.0, said="6")
+    bench.perform(point(1.2, 0.2))
+    bench.perform(cable(2))
+    bench.perform(point(1.2, 0.2, channel=2))
+    assert [first(prompt) for prompt in person.asked] == [
+        [
+            OFF,
+            "Connect calibrator → lead → channel 1 of the unit",
+            "Set the calibrator to 600 mV DC: function DC, level 600 mV, output on",
+        ],
+        ["Set the calibrator to 1.2 V DC: level 1.2 V"],
+        [
+            OFF,
+            "Connect calibrator → lead → channel 2 of the unit",
+            "Set the calibrator to 1.2 V DC: output on",
+        ],
+    ]
+    assert person.asked[1].lines == ("deflection factor: 200 mV/div",)
+    assert person.asked[1].unchanged == (
+        "channel 1, time factor 1 ms/div, coupling DC, ground line at the centre, magnifier off"
+    )
+
+
+def test_nobody_knows_at_the_start_how_a_panel_was_left() -> None:
+    bench, person = a_bench(["", "6"], level_high=100.0)
+    bench.perform(cable())
+    bench.perform(point(0.6))
+    assert (person.asked[0].kind, person.asked[0].title) == ("do", OFF)
+
+
+def test_hands_do_not_touch_a_cable_after_a_hazardous_voltage_before_somebody_says_that_it_is_off() -> None:
+    bench, person = a_bench(["", "", "go on", "6", "", "6"], level_high=100.0)
+    bench.perform(cable())
+    bench.perform(point(90.0, 1.0))
+    assert [prompt.kind for prompt in person.asked] == ["do", "do", "choose", "read"]
+    assert person.asked[1].title == "Connect calibrator → lead → channel 1 of the unit"
+    bench.perform(cable(2))
+    bench.perform(point(0.6, 0.1, channel=2))
+    assert [(prompt.kind, prompt.title.split(":")[0]) for prompt in person.asked[4:]] == [
+        ("do", OFF), ("read", "Channel 2 of the unit")
+    ]  # fmt: skip
+
+
+def test_a_hazard_is_over_once_a_reading_at_a_lower_level_says_so() -> None:
+    bench, person = a_bench(["", "", "go on", "6", "6", "6"], level_high=100.0)
+    bench.perform(cable())
+    bench.perform(point(90.0, 1.0))
+    bench.perform(point(1.0, 0.2))
+    bench.perform(cable(2))
+    bench.perform(point(1.0, 0.2, channel=2))
+    assert first(person.asked[-1])[0] == OFF
+
+
+@pytest.mark.parametrize(("answer", "error"), [("back", GoBack), ("stop", OperatorStop)])
+def test_what_was_not_answered_is_in_doubt_and_asked_again(answer: str, error: type[Exception]) -> None:
+    bench, person = a_bench(["6", answer, "6", ""])
+    bench.perform(cable())
+    bench.perform(point(0.6))
+    bench.perform(cable(2))
+    with pytest.raises(error):
+        bench.perform(point(1.2, 0.2, channel=2))
+    bench.perform(point(1.2, 0.2, channel=2))
+    assert first(person.asked[2])[:2] == [OFF, "Connect calibrator → lead → channel 2 of the unit"]
+    assert "function DC" in first(person.asked[2])[2]
+    assert bench.outputs_off() == []
+    assert person.asked[3].title == OFF
+
+
+def test_a_reading_left_out_leaves_cable_and_source_in_doubt() -> None:
+    bench, person = a_bench(["skip", "6", ""])
+    bench.perform(cable())
+    assert bench.perform(point(0.6)).status == "skipped"
+    bench.perform(point(0.6))
+    assert first(person.asked[0]) == first(person.asked[1])
+
+
+def test_an_output_whose_going_off_was_only_asked_for_is_asked_for_again_at_the_end() -> None:
+    bench, person = a_bench(["6", "stop", ""])
+    bench.perform(cable())
+    bench.perform(point(0.6))
+    bench.perform(cable(2))
+    with pytest.raises(OperatorStop), bench.guarded():
+        bench.perform(point(0.6, channel=2))
+    assert person.asked[-1].title == OFF
+
+
+def test_a_source_without_a_switch_is_turned_down_only_where_it_matters() -> None:
+    bench, person = a_bench(["6", "6", ""], output_switch=False)
+    bench.perform(cable())
+    bench.perform(point(0.6))
+    bench.perform(cable(2))
+    bench.perform(point(1.2, 0.2, channel=2))
+    assert first(person.asked[1]) == [
+        "Connect calibrator → lead → channel 2 of the unit",
+        "Set the calibrator to 1.2 V DC: level 1.2 V",
+    ]
+    bench.outputs_off()
+    assert person.asked[2].title == "Turn the calibrator down to nothing, or unplug the lead from it"
+
+
+def test_a_source_without_a_switch_comes_down_before_the_cable_leads_it_elsewhere() -> None:
+    bench, person = a_bench(["6", "6"], output_switch=False)
+    bench.perform(cable())
+    bench.perform(point(6.0, 1.0))
+    bench.perform(cable(2))
+    bench.perform(point(0.6, channel=2))
+    assert first(person.asked[1]) == [
+        "Set the calibrator to 600 mV DC: level 600 mV",
+        "Connect calibrator → lead → channel 2 of the unit",
+    ]
+
+
+def test_a_remote_display_is_read_after_somebody_has_said_that_all_is_set() -> None:
+    setup, person = by_hand(), FakePerson()
+    link = UnitLink.model_validate({"address": "GPIB0::7::INSTR"})
+    unit = FakeDriver("unit", reads=lambda _step: Reading(value=float(len(person.asked))))
+    bench = LiveBench(
+        setup.__class__(
+            bench=setup.bench.model_copy(update={"unit": link}), job=setup.job,
+            unit=setup.unit.model_copy(update={"read": "remote"}),
+        ),
+        {"calibrator": ManualSource(person, setup.bench.calibrator, "calibrator"), "unit": unit},
+        operator=person, clock=VirtualClock(),
+    )  # fmt: skip
+    bench.perform(cable())
+    assert bench.perform(point(0.6)).value == 1.0
+    assert first(person.asked[0]) == [OFF, "Connect calibrator → lead → channel 1 of the unit"]
+    assert person.asked[0].title == "Set the calibrator to 600 mV DC"
