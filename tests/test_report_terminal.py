@@ -180,7 +180,7 @@ def test_the_chart_keeps_its_size(readings: list[tuple[float, float]], width: in
 
 def test_columns_that_have_no_room_are_named() -> None:
     report = next(made for made in (make() for make in EXAMPLES.values()) if any(part.results for part in made.parts))
-    assert "At 80 columns without Ideal, k; 104 show all." in on_screen(render(report), width=80)
+    assert "At 80 columns without Ideal, k, Path, Interval; 104 show all." in on_screen(render(report), width=80)
     wide = on_screen(render(report), width=104)
     assert "Ideal" in wide
     assert "columns without" not in wide

@@ -23,7 +23,6 @@ from harness.report.model import Report
 from harness.report.pairs import change_text
 from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.sheet import sheet
-from harness.report.sheet_blocks import plain
 from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell
 from harness.report.terminal import render
 from tests.helpers.report_examples import EXAMPLES, HOSTILE, html_of
@@ -127,7 +126,7 @@ def test_all_renderings_say_the_same_besides_the_numbers(name: str) -> None:
     """Particulars, statements, checklist, signatures, standards: each text on the page, on the screen, in JSON."""
     report: Report = EXAMPLES[name]()
     seen, shown_there, told = seen_on(page(name)), " ".join(wide_screen(name).split()), results(report)
-    printed = " ".join(printed_texts(plain(sheet(report))))
+    printed = " ".join(printed_texts(sheet(report)))
     texts = [f.text for group in report.facts for f in group.facts] + [s.text for s in report.statements]
     texts += [text for h in report.checklist for text in (h.title, h.by)] + list(report.not_stated)
     texts += [text for s in report.signatures for text in (s.role, s.name, s.function) if text]

@@ -104,8 +104,6 @@ def _line(line: Line) -> str:
 
 def _span(span: Span) -> str:
     said = _text(span.text)
-    if span.number is not None:
-        said = f'<data value="{span.number}">{said}</data>'
     if span.sign:
         said = f'<span class="sign" aria-hidden="true">{_text(span.sign)}</span>{"" if span.kind else " "}{said}'
     if span.kind:
@@ -114,6 +112,8 @@ def _span(span: Span) -> str:
         said = f"<strong>{said}</strong>"
     elif span.look:
         said = f'{" " * (span.look == "remark")}<span class="{span.look}">{said}</span>'
+    if span.number is not None:
+        said = f'<data value="{span.number}">{said}</data>'
     return f'<a href="{_plain(span.to)}">{said}</a>' if span.to else said
 
 

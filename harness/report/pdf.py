@@ -22,7 +22,6 @@ from harness.errors import HalfpowerError
 from harness.report.plots import pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
-from harness.report.sheet_blocks import plain
 from harness.words.clean import clean
 
 if TYPE_CHECKING:
@@ -78,7 +77,7 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point
     made = _made(report)
     lacking: set[str] = set()
     spelt = _speller(_characters(tuple(folders)), lacking)
-    document = _texts(plain(sheet(report, pictures(report, point=point))), spelt) | {
+    document = _texts(sheet(report, pictures(report, point=point)), spelt) | {
         "paper": paper,
         "families": [*FAMILIES, *_families(typst, fonts)],
         "lacking": _lacking_text(lacking),

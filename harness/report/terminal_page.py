@@ -47,7 +47,7 @@ _STYLE: Final[dict[Kind, str]] = {
 }  # fmt: skip
 _LOOK: Final = {"": "", "strong": "bold", "faint": "dim", "remark": "dim"}
 _MOST_LINES: Final = 12  # of a brief list
-_LONGEST_CELL: Final = 32  # characters of a cell that does not wrap
+_LONGEST_CELL: Final = 40  # characters of a cell that does not wrap
 _WIDEST_CHART: Final = 110
 
 
@@ -94,7 +94,7 @@ class _Screen:
         """The blocks as they follow one another; pictures and links are a page's alone."""
         before: Block | None = None
         for block in blocks:
-            if isinstance(before, Table) and isinstance(block, Paragraph | Facts | Bullets):
+            if isinstance(before, Table | Section) and isinstance(block, Paragraph | Facts | Bullets):
                 yield Text()
             before = block
             match block:

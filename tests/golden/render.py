@@ -20,7 +20,6 @@ from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import to_json
 from harness.report.sheet import sheet
-from harness.report.sheet_blocks import plain
 from harness.report.summary import summarise
 from harness.report.tables import budget_csv, points_csv, response_csv
 from harness.report.terminal import render
@@ -36,7 +35,7 @@ def page(report: Report) -> str:
 
 def printed(report: Report) -> str:
     """The texts of the printed report, as they are handed to the type-setter."""
-    return json.dumps(plain(sheet(report)), ensure_ascii=False, indent=1) + "\n"
+    return json.dumps(sheet(report), ensure_ascii=False, indent=1) + "\n"
 
 
 def terminal(report: Report) -> str:

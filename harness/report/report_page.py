@@ -1,0 +1,127 @@
+"""A report as blocks, in the order of a page, of a terminal and of paper.   [pure]
+
+The same blocks stand in all three. A page has the tables first and what stands behind them below; paper has each part
+in one piece, and a terminal is read from its end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from harness.report import budgets, parts, rest, shown
+from harness.report.blocks import Answer, Block, Facts, Figure, Links, Page, Section, Span, facts, paragraph, word
+from harness.words.clean import shortened
+
+if TYPE_CHECKING:
+    from harness.report.model import Report
+
+FIRST: Final = (("Unit under test", "Customer", "Work"), ("Laboratory", "Report", "Conditions"))  # of paper
+_MARGIN_TEXT: Final = 45  # characters of a name in the margin of a page
+_TITLE: Final = (120, 60)
+
+
+def page(report: Report, figures: Sequence[Figure]) -> Page:
+    """The report as one page."""
+    unit, serial = report.setup.unit, report.setup.job.serial
+    whole, short = _TITLE
+    return Page(
+        title=f"{shortened(report.title, whole)} – {unit.maker} {unit.model} no. {shortened(serial, short)} – "
+        f"{report.number}",
+        heading=report.title, beside=f"Report {report.number}, issued {report.issued}", program=report.program,
+        running=f"{shortened(f'{unit.maker} {unit.model} no. {serial}', _MARGIN_TEXT)} · "
+        f"{shortened(f'Report {report.number}', _MARGIN_TEXT)}",
+        marks=shown.marks(report), blocks=tuple(_on_a_page(report, figures)), footer=rest.statements(report),
+    )  # fmt: skip
+
+
+def answer(report: Report) -> Answer:
+    """The verdict in one sentence, and what to do next."""
+    (overall,), found = word(report.overall), report.adjustment
+    return Answer(
+        title=f"Report {report.number}", word=overall, said=(report.sentence,), next_step=paragraph(report.next_step),
+        found=(*word(found.overall), Span(text=f" {found.sentence}")) if found is not None else (),
+    )  # fmt: skip
+
+
+def _on_a_page(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
+    known = budgets.keys(report)
+    more = [(n, part, tuple(parts.behind(part, _of_part(figures, n)))) for n, part in enumerate(report.parts)]
+    sections = [
+        *_adjustment(report),
+        Section(title="Results", key="results", blocks=tuple(
+            parts.part_section(part, f"part{n}", parts.results(report, part, known))
+            for n, part in enumerate(report.parts)
+        )),
+        Section(title="Responses, further results and pictures", key="more", blocks=tuple(
+            Section(title=part.title, key=f"more{n}", blocks=some) for n, part, some in more if some
+        )),
+        Section(title="Particulars", key="particulars", blocks=(
+            *rest.groups(report.facts), *rest.not_stated(report),
+        )),
+        rest.standards(report), rest.method(report), rest.deviations(report), rest.checklist(report),
+        budgets.in_full(report), rest.signatures(report),
+    ]  # fmt: skip
+    yield answer(report)
+    yield _glance(report)
+    yield Links(entries=tuple(
+        (each.key, each.title) for section in sections
+        for each in (section, *(section.blocks if section.key == "results" else ())) if isinstance(each, Section)
+    ))  # fmt: skip
+    yield parts.overview(report)
+    yield from parts.left_open(report)
+    yield from sections
+
+
+def on_terminal(report: Report) -> Iterator[Block]:
+    """The report as a terminal is read: from its end."""
+    overall = word(report.overall)
+    yield paragraph((Span(text=f"Report {shortened(report.number, 60)}: "), *overall))
+    yield from rest.groups(report.facts)
+    yield from rest.not_stated(report)
+    yield from (rest.standards(report), rest.checklist(report), rest.named_statements(report), rest.signatures(report))
+    for part in report.parts:
+        yield parts.part_section(part, "", (*parts.results(report, part, {}), *parts.behind(part)))
+    yield from _adjustment(report)
+    yield from parts.left_open(report)
+    if report.deviations or report.notes:
+        yield rest.deviations(report)
+    yield answer(report)
+
+
+def on_paper(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
+    """The report below what its first page says."""
+    overview = replace(parts.overview(report), caption="")
+    yield Section(title="Overview", blocks=(overview, *parts.left_open(report)))
+    yield from _adjustment(report)
+    for n, part in enumerate(report.parts):
+        blocks = (*parts.results(report, part, {}), *parts.behind(part, _of_part(figures, n)))
+        yield parts.part_section(part, "", blocks)
+    first = {title for titles in FIRST for title in titles}
+    yield from rest.groups([group for group in report.facts if group.title not in first])
+    yield from rest.not_stated(report)
+    yield from (rest.standards(report), rest.method(report), rest.deviations(report), rest.checklist(report))
+    yield rest.signatures(report)
+    yield from budgets.in_short(report)
+
+
+def _adjustment(report: Report) -> Iterator[Section]:
+    if report.adjustment is not None:
+        yield parts.adjustment(report, report.adjustment)
+
+
+def _of_part(figures: Sequence[Figure], n: int) -> list[Figure]:
+    return [figure for figure in figures if figure.picture.part == n]
+
+
+def _glance(report: Report) -> Facts:
+    """What the report is of, in a few lines."""
+    unit, job = report.setup.unit, report.setup.job
+    said = [("Unit under test", f"{unit.maker} {unit.model}, serial number {job.serial}, {job.condition}")]
+    if job.customer or job.customer_reference:
+        reference = f" ({job.customer_reference})" if job.customer_reference else ""
+        said += [("Customer", f"{job.customer}{reference}")]
+    by = f" by {job.operator}" if job.operator else ""
+    said += [("Measured", f"{shown.moment(report.started)} to {shown.moment(report.ended)}{by}")]
+    return facts(said)
