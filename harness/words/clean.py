@@ -12,6 +12,8 @@ _UNSEEN: Final = frozenset(
 
 def clean(text: str) -> str:
     r"""Write control characters out ("\x1b"): data never steers a terminal, nor the direction of a page's text."""
+    if text.isprintable():  # nothing that steers is
+        return text
     return "".join(
         f"\\x{ord(c):02x}" if unicodedata.category(c) in ("Cc", "Cs") or c in _UNSEEN else c
         for c in text.replace("\r\n", " ").replace("\n", " ").replace("\t", " ")
