@@ -95,7 +95,7 @@ def test_every_rendering_shows_it(run: RunResult) -> None:
     report = opening.report(run.folder)
     assert report == run.report
     shown = {name: rendering(report) for name, rendering in RENDERINGS.items()}
-    for name in ("report.html", "report.txt", "printed.json"):
+    for name in ("report.html", "report.txt", "printed.jsonl"):
         text = shown[name]
         assert "Noise" in text, name
         assert re.search(r"0\.0[12]\d+ ?(</data>)? ?div", text), name

@@ -18,7 +18,6 @@ HEAVY = (
     "pyvisa",
     "pyvisa_sim",
     "pydantic",
-    "jinja2",
     "rich.live",
     "sqlalchemy",
     "alembic",

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Final
@@ -34,8 +34,16 @@ def page(report: Report) -> str:
 
 
 def printed(report: Report) -> str:
-    """The texts of the printed report, as they are handed to the type-setter."""
-    return json.dumps(sheet(report), ensure_ascii=False, indent=1) + "\n"
+    """The printed report as it is handed to the type-setter: a line a block, a line a row."""
+
+    def said() -> Iterator[object]:
+        told = sheet(report)
+        yield {name: value for name, value in told.items() if name != "blocks"}
+        for block in told["blocks"]:
+            yield {name: value for name, value in block.items() if name != "rows"}
+            yield from block.get("rows", ())
+
+    return "".join(json.dumps(each, ensure_ascii=False) + "\n" for each in said())
 
 
 def terminal(report: Report) -> str:
@@ -52,7 +60,7 @@ RENDERINGS: Final[dict[str, Callable[[Report], str]]] = {
     "budget.csv": budget_csv,
     "report.txt": terminal,
     "report.html": page,
-    "printed.json": printed,
+    "printed.jsonl": printed,
 }
 
 
