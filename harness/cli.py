@@ -21,7 +21,7 @@ import rich_click as click
 
 from harness.commands.bench import bench
 from harness.commands.demo import demo
-from harness.commands.files import check, new, schema
+from harness.commands.files import check, schema
 from harness.commands.helping import Group, say
 from harness.commands.history import history
 from harness.commands.queue import queue, watch
@@ -29,6 +29,7 @@ from harness.commands.reanalyse import reanalyse
 from harness.commands.records import records
 from harness.commands.rehearse import rehearse
 from harness.commands.run import report, resume, run
+from harness.commands.start import new
 from harness.errors import HalfpowerError
 
 SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")  # Ctrl-C, an order to end, a terminal that was closed
@@ -161,6 +162,7 @@ def cli() -> None:
     \b
     Examples:
       halfpower demo                 verify a simulated oscilloscope
+      halfpower new --by-hand        answer a few questions: the three files of a bench worked by hand
       halfpower new job > job.toml   a file to start from
       halfpower check job.toml       every problem of the three files
       halfpower rehearse job.toml    what would be done, nothing switched on

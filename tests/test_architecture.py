@@ -36,6 +36,10 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.journal*", (*BASE, "harness.journal*")),
     ("harness.person*", (*BASE, "harness.person*")),
     ("harness.files*", (*BASE, "harness.models", "harness.files*")),
+    (
+        "harness.start*",
+        (*BASE, "harness.models", "harness.files*", "harness.journal*", "harness.person*", "harness.start*"),
+    ),
     ("harness.sim*", (*BASE, "harness.files.toml*", "harness.person*", "harness.sim*")),
     ("harness.assess", (*BASE, "harness.models", "harness.analysis*")),
     ("sequences.*.evaluation", (*BASE, "harness.models", "harness.a*", "harness.report*", "sequences*")),
@@ -61,6 +65,7 @@ PURE: Final = (
     "harness.bench.limits",
     "harness.person.operator", "harness.quantities", "harness.values", "harness.models", "harness.link.replies",
     "harness.words.moments", "harness.link.interfaces", "harness.link.dialect",
+    "harness.start.said", "harness.start.words", "harness.start.interview",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = (

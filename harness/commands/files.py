@@ -164,20 +164,3 @@ def schema(kind: Kind) -> None:
 
     options = {name: module.Options for name, module in built_in().items()}
     click.echo(json.dumps(schema_of(kind, options), ensure_ascii=False, indent=2))
-
-
-@click.command(cls=Command)
-@click.argument("kind", type=KIND)
-def new(kind: Kind) -> None:
-    """Write a complete, commented file to start from.
-
-    \b
-    Examples:
-      halfpower new bench > bench.toml
-      halfpower new unit > unit.toml
-      halfpower new job > job.toml
-      halfpower new queue > queue.toml
-    """
-    from harness.files.files import starter
-
-    click.echo(starter(kind), nl=False)

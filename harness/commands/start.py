@@ -1,0 +1,88 @@
+"""The command that gives a file to start from, or asks for what stands in the three of a bench worked by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import rich_click as click
+
+from harness.commands.helping import Command, not_both, say
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from harness.files.files import Kind
+    from harness.start.write import Written
+
+KIND = click.Choice(["bench", "unit", "job", "queue"])
+
+
+@click.command(cls=Command)
+@click.argument("kind", type=KIND, required=False)
+@click.option("--by-hand", is_flag=True, help="Ask a few questions and write bench, unit and job.")
+@click.option(
+    "--into", type=click.Path(path_type=Path, file_okay=False), default=Path(), metavar="FOLDER",
+    help="With --by-hand: where the files go; here, if left out.",
+)  # fmt: skip
+@click.option(
+    "--remembered", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="With --by-hand: where units and names are kept that are offered again.",
+)  # fmt: skip
+def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None) -> None:
+    """Start: write a complete, commented file, or answer a few questions about a bench worked by hand.
+
+    With --by-hand about ten questions are asked, one line each, as in "decades 10 mV to 100 V, 0.25 %"; then the
+    files are written, never over others. A bench.toml that is there is used, and not asked for.
+
+    \b
+    Examples:
+      halfpower new --by-hand
+      halfpower new --by-hand --into petrel
+      halfpower new bench > bench.toml
+      halfpower new unit > unit.toml
+      halfpower new job > job.toml
+      halfpower new queue > queue.toml
+    """
+    from harness.files.files import starter
+
+    not_both(kind, by_hand, "Name a kind of file or --by-hand")
+    if by_hand:
+        _asked(into, remembered)
+    elif kind is None:
+        raise click.UsageError("Name what to start with: bench, unit, job, queue, or --by-hand.")
+    else:
+        click.echo(starter(kind), nl=False)
+
+
+def _asked(into: Path, remembered: Path | None) -> None:
+    """Ask, write, and say what was written and what comes next."""
+    from rich.console import Console
+
+    from harness.person.console import Terminal
+    from harness.start import kept
+    from harness.start.interview import BENCH, ask
+    from harness.start.write import standing_bench, write
+
+    stands = standing_bench(into)
+    if stands is not None:
+        say(f"{stands} is there, and is used as it is.")
+    remembered = remembered or kept.the_file()
+    terminal = Terminal(Console(markup=False, emoji=False, highlight=False))
+    answers = ask(terminal, offered=kept.offered(remembered), without=() if stands is None else (BENCH,))
+    written = write(answers, into)
+    kept.keep(remembered, answers)
+    say("", *_told(written))
+
+
+def _told(written: Written) -> Iterator[str]:
+    from harness.errors import shell_word
+
+    files = (written.bench, written.unit, written.job)
+    new, job = [str(path) for path in files if path not in written.kept], shell_word(written.job)
+    yield f"Written: {', '.join(new)}. Every line has its comment; open them in any editor."
+    yield from written.left_out
+    if written.bench not in written.kept:
+        yield f"Put maker, serial number and certificate of each standard into {written.bench}: the report names them."
+    yield f"Next: halfpower rehearse {job}    what is asked, how long it takes, what cannot be decided"
+    yield f"      halfpower run {job}"
