@@ -65,7 +65,7 @@ PURE: Final = (
     "harness.bench.limits",
     "harness.person.operator", "harness.quantities", "harness.values", "harness.models", "harness.link.replies",
     "harness.words.moments", "harness.link.interfaces", "harness.link.dialect",
-    "harness.start.said", "harness.start.words", "harness.start.interview",
+    "harness.start.said", "harness.start.words", "harness.start.interview", "harness.start.texts",
 )  # fmt: skip
 IMPURE: Final = frozenset({"time", "random", "os", "socket", "subprocess", "threading", "secrets", "pyvisa"})
 HEAVY: Final = (

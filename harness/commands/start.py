@@ -84,5 +84,6 @@ def _told(written: Written) -> Iterator[str]:
     yield from written.left_out
     if written.bench not in written.kept:
         yield f"Put maker, serial number and certificate of each standard into {written.bench}: the report names them."
+        yield "Put in, too, the power that the feed-through termination bears, where there is one: 0.5 W is a guess."
     yield f"Next: halfpower rehearse {job}    what is asked, how long it takes, what cannot be decided"
     yield f"      halfpower run {job}"
