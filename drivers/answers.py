@@ -16,18 +16,18 @@ class Answering:
         self._driver, self._named = driver, named
 
     def __getattr__(self, name: str) -> Any:
-        found = getattr(self._driver, name)
+        method = getattr(self._driver, name)
         check = _ANSWERS.get(name)
         if check is None:
-            return found
+            return method
 
         def asked(*given: object) -> object:
             try:
-                return check(found(*given))
+                return check(method(*given))
             except Unfit as wrong:
                 file, _, kind = self._named.rpartition(":")
-                said = str(wrong) if wrong.path or wrong.said.startswith("it ") else f"it {wrong.said}"
-                raise OwnCodeError(f"{file}: {kind}.{name} answers wrongly: {said}") from None
+                wrongly = str(wrong) if wrong.path or wrong.said.startswith("it ") else f"it {wrong.said}"
+                raise OwnCodeError(f"{file}: {kind}.{name} answers wrongly: {wrongly}") from None
 
         return asked
 

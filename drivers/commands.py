@@ -190,13 +190,13 @@ class ReadBack:
 
 def read_backs(key: str, text: str) -> tuple[ReadBack, ...]:
     """Take a filled question apart."""
-    found = []
+    backs = []
     for match in _BACK.finditer(text):
         within = float(match["within"]) if match["within"] else None
         if within is not None and match["share"]:
             within *= abs(float(match["expected"])) / 100
-        found.append(ReadBack(key=key, query=rooted(match["query"]), expected=match["expected"].strip(), within=within))
-    return tuple(found)
+        backs.append(ReadBack(key=key, query=rooted(match["query"]), expected=match["expected"].strip(), within=within))
+    return tuple(backs)
 
 
 def _is_number(text: str) -> bool:
@@ -227,7 +227,7 @@ class Commands:
     def read_backs(self, *names: str, **values: float | str) -> tuple[ReadBack, ...]:
         """Everything that asks back what these commands have set."""
         questions = ((name + _IS, self.text(name + _IS, **values)) for name in names)
-        return tuple(each for key, text in questions for each in read_backs(key, text))
+        return tuple(back for key, text in questions for back in read_backs(key, text))
 
     def on_trust(self) -> tuple[str, ...]:
         """The commands that set something which nothing asks back."""
@@ -235,7 +235,7 @@ class Commands:
             name.removesuffix(_IS)
             for name, template in self._templates.items()
             if name.endswith(_IS) and not template.strip()
-            and any(self._templates.get(each, "").strip() for each in _asked_of(name))
+            and any(self._templates.get(asked, "").strip() for asked in _asked_of(name))
         )  # fmt: skip
 
     def message(self, *texts: str) -> str:

@@ -89,10 +89,10 @@ def off_program(role: Role, setup: Setup, folder: Path, own: OwnCode | None = No
     instrument = getattr(setup.bench, role)
     if instrument.driver in ("scpi", "manual"):
         return ()
-    said = getattr(load_class(instrument.driver, role, folder, own), "off_from_outside", ())
-    if isinstance(said, str) or not all(isinstance(word, str) for word in said):
+    words = getattr(load_class(instrument.driver, role, folder, own), "off_from_outside", ())
+    if isinstance(words, str) or not all(isinstance(word, str) for word in words):
         raise ConfigError(f"{role}.driver: off_from_outside is no list of words; expected such as ['python', 'off.py']")
-    return tuple(said)
+    return tuple(words)
 
 
 def longest_s(

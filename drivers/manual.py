@@ -223,12 +223,12 @@ class ManualScreen(Manual):
         self._view = step.view
         reading = self._ask(step)
         first: Reading | None = None
-        said: list[str] = []
+        typed: list[str] = []
         while self._is_doubtful(step, reading) and not (first and _is_same(first, reading)):
-            if len(said) >= MOST_MISSES:
+            if len(typed) >= MOST_MISSES:
                 raise no_person()
             first = reading
-            said.append(reading.said)
+            typed.append(reading.said)
             span = self._span(step)
             what = _in_words(step, reading)
             if reading.more:  # what the source is said to give
@@ -239,7 +239,7 @@ class ManualScreen(Manual):
             return reading
         return replace(
             reading,
-            said="; again: ".join([*said, reading.said]),
+            said="; again: ".join([*typed, reading.said]),
             flags=("asked again",),
             more=reading.more
             if first.value is None

@@ -81,9 +81,9 @@ def _check_neighbours() -> None:
     home = Path(__file__).resolve().parent.parent
     for name in PACKAGES:
         spec = importlib.util.find_spec(name)
-        found = Path(spec.origin).resolve().parent.parent if spec and spec.origin else None
-        if found != home:
-            where = f"the one in {found} hides it" if found else "it is not there"
+        folder = Path(spec.origin).resolve().parent.parent if spec and spec.origin else None
+        if folder != home:
+            where = f"the one in {folder} hides it" if folder else "it is not there"
             raise HalfpowerError(
                 f"Halfpower's own package {name!r} cannot be used: {where}. Start the command 'halfpower' from an "
                 "environment of its own."

@@ -70,8 +70,8 @@ def warnings(loaded: LoadedJob) -> tuple[str, ...]:
     day = today(loaded)
     late = past_due(loaded.setup.bench, day)
     allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
-    told = (*(f"{each}, {allowed}" for each in late), *from_the_future(loaded.setup.bench, day))
-    return (*loaded.warnings, *(f"{loaded.bench_path}: {each}" for each in (*told, *not_guarded(loaded))))
+    told = (*(f"{standard}, {allowed}" for standard in late), *from_the_future(loaded.setup.bench, day))
+    return (*loaded.warnings, *(f"{loaded.bench_path}: {sentence}" for sentence in (*told, *not_guarded(loaded))))
 
 
 def not_guarded(loaded: LoadedJob) -> tuple[str, ...]:
@@ -182,7 +182,7 @@ def _run(
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
     journal: Journal | None = None
-    with events, knowing(one for use in loaded.uses for one in use.quantities):
+    with events, knowing(quantity for use in loaded.uses for quantity in use.quantities):
         faulted = faults.bench_of(loaded.bench_path, simulated, events) if faults else None
         try:
             with open_bench(on_event=events, simulated=simulated) as bench:

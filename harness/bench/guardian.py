@@ -128,7 +128,7 @@ class Watch:
     def _heard(self, message: Mapping[str, Any]) -> str:
         match message:
             case {"charges": charges, "locks": locks}:
-                self.charges, self.locks = tuple(Charge(**each) for each in charges), tuple(locks)
+                self.charges, self.locks = tuple(Charge(**charge) for charge in charges), tuple(locks)
             case {"alive": within_s, "beats": beats_s}:
                 self.until = self.now() + (math.inf if within_s is None else within_s)
                 self.beats_until = self.now() + beats_s

@@ -157,11 +157,13 @@ def applied(step: Measure, setup: Setup) -> Stress:
 def hazards(step: Measure, setup: Setup) -> list[Hazard]:
     """Everything that speaks against applying a step; an empty list means it may be applied."""
     put = applied(step, setup)
-    found = [Hazard(kind="rating", sentence=sentence) for sentence in _over_rating(step, setup, put)]
-    found += [Hazard(kind="rating", sentence=text, of_the_source=True) for text in _beyond_source(step, setup)]
+    reasons = [Hazard(kind="rating", sentence=sentence) for sentence in _over_rating(step, setup, put)]
+    reasons += [Hazard(kind="rating", sentence=text, of_the_source=True) for text in _beyond_source(step, setup)]
     if put.hazardous:
-        found.append(Hazard(kind="voltage", sentence=f"{_say(put)}{_why(step, setup)} is hazardous", peak_v=put.peak_v))
-    return found
+        reasons.append(
+            Hazard(kind="voltage", sentence=f"{_say(put)}{_why(step, setup)} is hazardous", peak_v=put.peak_v)
+        )
+    return reasons
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,34 +221,34 @@ def _over_rating(step: Measure, setup: Setup, put: Stress) -> Iterator[str]:
     if path.maximum is not None and put.peak_v > path.maximum * _SLACK:
         yield f"{_say(put)}{why} is above the {show(path.maximum, 'V')} that path {step.path!r} may take"
     behind = put.divided(path.divides_by)
-    said, end = f"{_say(behind)}{why}", _input(step, setup)
+    stressed, end = f"{_say(behind)}{why}", _input(step, setup)
     if end.peak_v is not None and behind.peak_v > end.peak_v * _SLACK:
-        yield f"{said} is above the {show(end.peak_v, 'V')} that the {step.display}'s input may take"
+        yield f"{stressed} is above the {show(end.peak_v, 'V')} that the {step.display}'s input may take"
     if end.rms_v is not None and behind.rms_v > end.rms_v * _SLACK:
-        yield f"{said} is above the {show(end.rms_v, 'Vrms')} that {end.name} may take"
+        yield f"{stressed} is above the {show(end.rms_v, 'Vrms')} that {end.name} may take"
     if end.ohm < LOW_OHM and end.rms_v is None and behind.rms_v:
         yield f"nothing says what {end.name} bears; write {end.key}"
     if path.termination is not None:
-        yield from _over_termination(step, path, behind, said)
+        yield from _over_termination(step, path, behind, stressed)
         if end.ohm < LOW_OHM:
             yield f"path {step.path!r} ends twice: in its {show(path.termination, 'Ω')} termination and in {end.name}"
 
 
-def _over_termination(step: Measure, path: SignalPath, behind: Stress, said: str) -> Iterator[str]:
+def _over_termination(step: Measure, path: SignalPath, behind: Stress, stressed: str) -> Iterator[str]:
     ohm, bears_w = path.termination or math.inf, path.termination_power
     heat_w, where = behind.rms_v**2 / ohm, f"the {show(ohm, 'Ω')} termination of path {step.path!r}"
     if bears_w is None and heat_w:
         yield f"nothing says what {where} bears; write paths.{step.path}.termination_power in the bench file"
     elif bears_w is not None and heat_w > bears_w * _SLACK:
-        yield f"{said} makes {show(heat_w, 'W', 3)} in {where}, which may take {show(bears_w, 'W')}"
+        yield f"{stressed} makes {show(heat_w, 'W', 3)} in {where}, which may take {show(bears_w, 'W')}"
 
 
 def _beyond_source(step: Measure, setup: Setup) -> list[str]:
     generator, calibrator = setup.bench.generator, setup.bench.calibrator
     match step.stimulus:
         case Sine(level_vpp=level, frequency_hz=frequency_hz) if step.source == "generator" and generator:
-            found = _outside("generator", level, generator.level_low, generator.level_high, "Vpp")
-            return found + _outside("generator", frequency_hz, generator.frequency_low, generator.frequency_high, "Hz")
+            beyond = _outside("generator", level, generator.level_low, generator.level_high, "Vpp")
+            return beyond + _outside("generator", frequency_hz, generator.frequency_low, generator.frequency_high, "Hz")
         case Dc(level_v=level) | Square(level_vpp=level) if step.source == "calibrator" and calibrator and level:
             return _outside("calibrator", abs(level), calibrator.level_low, calibrator.level_high, "V")
         case TimeMarks(period_s=period_s) if step.source == "calibrator" and calibrator:

@@ -27,7 +27,8 @@ MOST_READINGS: Final = 100  # of one point, however quickly they come
 
 def wait_s(setup: Setup, step: Measure) -> float:
     """The longest wait of the instruments that take part in a point."""
-    return max((_of(each, step) for role, each in setup.bench.instruments() if role in step.roles), default=0.0)
+    taking_part = (instrument for role, instrument in setup.bench.instruments() if role in step.roles)
+    return max((_of(instrument, step) for instrument in taking_part), default=0.0)
 
 
 def _of(instrument: Instrument, step: Measure) -> float:

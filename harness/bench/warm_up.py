@@ -86,7 +86,7 @@ def warming(
     bench: Bench, roles: Sequence[Role], links: Mapping[Role, Link], seen_on: SeenOn | None, now: dt.datetime
 ) -> tuple[Warming, ...]:
     """Since when each instrument in use is on: as it tells itself, from now, or as only a person can say."""
-    found = []
+    instruments = []
     for role in roles:
         instrument, link = getattr(bench, role), links.get(role)
         if instrument is None:
@@ -97,8 +97,8 @@ def warming(
         if seen_on and link and address:
             since = seen_on.since(address, link.identity, powered_on=link.power_came_on, now=now)
         name = f"{role} ({instrument.label})"
-        found.append(Warming(name=name, needs_s=instrument.warm_up, since=since, link=link, address=address))
-    return tuple(found)
+        instruments.append(Warming(name=name, needs_s=instrument.warm_up, since=since, link=link, address=address))
+    return tuple(instruments)
 
 
 class WarmUp:
@@ -115,12 +115,13 @@ class WarmUp:
         warm: bool = False,
     ) -> None:
         self._all = tuple(instruments)  # what needs no time here may need it for the next job
-        self._instruments = [each for each in instruments if each.needs_s > 0]
+        self._instruments = [instrument for instrument in instruments if instrument.needs_s > 0]
         self._clock, self._operator, self._on_event, self._seen_on = clock, operator, on_event, seen_on
         self._keep_at_s = clock.now() + KEPT_EVERY_S
-        for each in self._instruments:
-            if each.since is not None:
-                each.warm_at_s = clock.now() + each.needs_s - (clock.utc() - each.since).total_seconds()
+        for instrument in self._instruments:
+            if instrument.since is not None:
+                on_s = (clock.utc() - instrument.since).total_seconds()
+                instrument.warm_at_s = clock.now() + instrument.needs_s - on_s
         if warm and self._instruments:
             self._take(self._instruments, "as was said at the start")
 
@@ -130,67 +131,69 @@ class WarmUp:
         if self._clock.now() >= self._keep_at_s:
             self.keep()
         self._ask()
-        while cold := [each for each in self._instruments if self._left_s(each) > _ROUNDING_S]:
+        while cold := [instrument for instrument in self._instruments if self._left_s(instrument) > _ROUNDING_S]:
             outputs_off()
-            until = self._clock.utc() + dt.timedelta(seconds=max(self._left_s(each) for each in cold))
+            until = self._clock.utc() + dt.timedelta(seconds=max(self._left_s(instrument) for instrument in cold))
             self._on_event(
                 WAIT,
                 f"Outputs are off until {until.astimezone():%H:%M:%S}, when everything has warmed up: "
-                f"{'; '.join(each.needs() for each in cold)}.",
+                f"{'; '.join(instrument.needs() for instrument in cold)}.",
             )
-            self._clock.sleep(max(0.0, *(self._left_s(each) for each in cold)))
+            self._clock.sleep(max(0.0, *(self._left_s(instrument) for instrument in cold)))
             self._notice_power_cycles()
 
     def keep(self) -> None:
         """Keep that every instrument is still on, and what was switched off and on; also at the end of a run."""
         self._notice_power_cycles()
         self._keep_at_s = self._clock.now() + KEPT_EVERY_S
-        for each in self._all:
-            if each.link and each.link.clean:  # what does not answer may be off
-                self._see(each, powered_on=False)
+        for instrument in self._all:
+            if instrument.link and instrument.link.clean:  # what does not answer may be off
+                self._see(instrument, powered_on=False)
 
-    def _see(self, each: Warming, *, powered_on: bool) -> None:
-        if self._seen_on and each.link and each.address:
-            self._seen_on.since(each.address, each.link.identity, powered_on=powered_on, now=self._clock.utc())
+    def _see(self, instrument: Warming, *, powered_on: bool) -> None:
+        if self._seen_on and (link := instrument.link) and instrument.address:
+            self._seen_on.since(instrument.address, link.identity, powered_on=powered_on, now=self._clock.utc())
 
-    def _left_s(self, each: Warming) -> float:
-        assert each.warm_at_s is not None  # asked before
-        return each.warm_at_s - self._clock.now()
+    def _left_s(self, instrument: Warming) -> float:
+        assert instrument.warm_at_s is not None  # asked before
+        return instrument.warm_at_s - self._clock.now()
 
-    def _begin(self, each: Warming) -> None:
-        each.since, each.warm_at_s = self._clock.utc(), self._clock.now() + each.needs_s
+    def _begin(self, instrument: Warming) -> None:
+        instrument.since, instrument.warm_at_s = self._clock.utc(), self._clock.now() + instrument.needs_s
 
     def _notice_power_cycles(self) -> None:
         """What was switched off and on during the run begins again."""
-        for each in self._all:
-            cycles = each.link.counts["power_cycle"] if each.link else 0
-            if cycles == each.cycles_seen:
+        for instrument in self._all:
+            cycles = instrument.link.counts["power_cycle"] if instrument.link else 0
+            if cycles == instrument.cycles_seen:
                 continue
-            each.cycles_seen = cycles
-            self._begin(each)
-            self._see(each, powered_on=True)
-            if each.needs_s > 0:
-                self._on_event(WAIT, f"{each.name} was switched off and on: its warm-up begins again.")
+            instrument.cycles_seen = cycles
+            self._begin(instrument)
+            self._see(instrument, powered_on=True)
+            if instrument.needs_s > 0:
+                self._on_event(WAIT, f"{instrument.name} was switched off and on: its warm-up begins again.")
 
     def _ask(self) -> None:
         """Of what nobody can tell by wire a person says, once, whether it is warm."""
-        unknown = [each for each in self._instruments if each.since is None]
+        unknown = [instrument for instrument in self._instruments if instrument.since is None]
         if not unknown:
             return
         title = "Have these been on for at least their warm-up time?"
         choices = ("yes", "no", "stop")
-        prompt = Prompt(kind="choose", title=title, lines=tuple(each.needs() for each in unknown), choices=choices)
+        prompt = Prompt(
+            kind="choose", title=title, lines=tuple(instrument.needs() for instrument in unknown), choices=choices
+        )
         answer = ask_choice(self._operator, prompt)
         if answer == "stop":
             raise OperatorStop(STOPPED_OFF)
         if answer == "yes":
             self._take(unknown, "as the operator says")
         else:
-            for each in unknown:
-                self._begin(each)
+            for instrument in unknown:
+                self._begin(instrument)
 
     def _take(self, instruments: Sequence[Warming], why: str) -> None:
-        for each in instruments:
-            each.since = self._clock.utc() - dt.timedelta(seconds=each.needs_s)
-            each.warm_at_s = self._clock.now()
-        self._on_event(TAKEN, f"Taken as warm, {why}: {'; '.join(each.needs() for each in instruments)}.")
+        for instrument in instruments:
+            instrument.since = self._clock.utc() - dt.timedelta(seconds=instrument.needs_s)
+            instrument.warm_at_s = self._clock.now()
+        self._on_event(TAKEN, f"Taken as warm, {why}: {'; '.join(instrument.needs() for instrument in instruments)}.")

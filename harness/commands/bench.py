@@ -59,8 +59,8 @@ def _name(state: InstrumentState) -> str:
 def _lines(state: InstrumentState) -> list[str]:
     """One instrument in words."""
     label = "" if state.label in (state.address, "?") else state.label
-    said = [label, f"at {state.address}"] if state.address else [f"{label},", state.problem]
-    lines = [f"{_name(state)}: {' '.join(said if label else said[1:])}"]
+    words = [label, f"at {state.address}"] if state.address else [f"{label},", state.problem]
+    lines = [f"{_name(state)}: {' '.join(words if label else words[1:])}"]
     if state.identity:
         lines.append(f"  answers as {state.identity}")
         if state.expected_identity and state.expected_identity != state.identity:

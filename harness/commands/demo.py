@@ -171,19 +171,20 @@ def truth_lines(compared: tuple[Compared, ...]) -> Iterator[str]:
     """The comparison in words."""
     from harness.quantities import show
 
-    held = sum(each.held for each in compared)
+    held = sum(point.held for point in compared)
     yield ""
     yield "Beside the hidden truth of the simulated unit, which no measurement sees:"
     yield f"  {held} of {len(compared)} stated intervals hold the true value; about 95 % should."
-    for each in compared:
-        if each.unit == "Hz":
-            low, high, true = (show(value, "Hz", 4) for value in (each.low, each.high, each.true))
-            yield f"  {each.what}: {low} to {high}; true {true}: {'held' if each.held else 'NOT held'}"
-        elif not each.held:
-            yield f"  {each.what}: {each.low:+.3g} to {each.high:+.3g} {each.unit}; true {each.true:+.3g}: NOT held"
-    for each in compared:
-        if each.wrong:
-            side = "within" if each.within_rating else "beyond"
-            yield f"  {each.what}: called {each.word}, and is truly {side} its rating"
-    if not any(each.wrong for each in compared):
+    for point in compared:
+        if point.unit == "Hz":
+            low, high, true = (show(value, "Hz", 4) for value in (point.low, point.high, point.true))
+            yield f"  {point.what}: {low} to {high}; true {true}: {'held' if point.held else 'NOT held'}"
+        elif not point.held:
+            stated = f"{point.low:+.3g} to {point.high:+.3g} {point.unit}"
+            yield f"  {point.what}: {stated}; true {point.true:+.3g}: NOT held"
+    for point in compared:
+        if point.wrong:
+            side = "within" if point.within_rating else "beyond"
+            yield f"  {point.what}: called {point.word}, and is truly {side} its rating"
+    if not any(point.wrong for point in compared):
         yield "  No pass is truly beyond its rating, and no fail truly within it."

@@ -54,9 +54,9 @@ class Day(click.DateTime):
             self.fail(f"{value!r} is no day; expected one such as 2026-11-25 (year, month, day).", param, ctx)
 
 
-def not_both(one: object, other: object, what: str) -> None:
+def not_both(first: object, second: object, what: str) -> None:
     """Refuse two options, or an argument and an option, that exclude each other."""
-    if one and other:
+    if first and second:
         raise click.UsageError(f"{what}, not both.")
 
 

@@ -54,21 +54,21 @@ def history(
     _check_interval(interval)
     chosen = selected(where)
     with _records(runs, store) as records:
-        found = _read(records, chosen, interval or "", points)
+        made = _read(records, chosen, interval or "", points)
     written = [path for path in (html_path, csv_path, json_path) if path is not None]
     today = _today()
     if open_page and html_path is None:
         raise click.UsageError("--open shows the page that --html writes; name a file with --html.")
-    _write(found, html_path, csv_path, json_path)
+    _write(made, html_path, csv_path, json_path)
     for path in written:
         click.echo(f"Written: {path}")
     if not written:
-        _show(found, today)
-    say(*found.problems, err=True)
+        _show(made, today)
+    say(*made.problems, err=True)
     if open_page and html_path is not None:
         click.launch(str(html_path.resolve()))
-    if found.problems:
-        raise JournalError(f"{len(found.problems)} of the journals could not be read, named above; the others count.")
+    if made.problems:
+        raise JournalError(f"{len(made.problems)} of the journals could not be read, named above; the others count.")
 
 
 def _check_interval(interval: str | None) -> None:
@@ -102,32 +102,32 @@ def _read(records: Records, where: Selection, interval: str, points: bool | None
     return read(records, where, interval=interval, tracks=points)
 
 
-def _write(found: History, html_path: Path | None, csv_path: Path | None, json_path: Path | None) -> None:
+def _write(made: History, html_path: Path | None, csv_path: Path | None, json_path: Path | None) -> None:
     from harness.journal.atomic import write_text
     from harness.words.version import program_version
 
     if html_path is not None:
         from harness.report.history_page import history_page
 
-        write_text(html_path, history_page(found, today=_today(), program=program_version()))
+        write_text(html_path, history_page(made, today=_today(), program=program_version()))
     if csv_path is not None or json_path is not None:
         from harness.report.tables import csv_text
         from harness.years import history as histories
 
-        rows = list(histories.table(found))
+        rows = list(histories.table(made))
         if csv_path is not None:
             write_text(csv_path, csv_text(histories.COLUMNS, rows))
         if json_path is not None:
             write_text(json_path, _json(histories.COLUMNS, rows))
 
 
-def _show(found: History, today: dt.date) -> None:
+def _show(made: History, today: dt.date) -> None:
     from harness.commands.run import a_console
     from harness.report.history_page import blocks
     from harness.report.terminal_page import on_terminal
     from harness.report.trends import marks
 
-    a_console().print(on_terminal(blocks(found, today), marks(found)))
+    a_console().print(on_terminal(blocks(made, today), marks(made)))
 
 
 def _json(columns: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
@@ -136,8 +136,8 @@ def _json(columns: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
     def plain(value: Any) -> Any:
         return value.isoformat() if hasattr(value, "isoformat") else value
 
-    found = [{name: plain(value) for name, value in zip(columns, row, strict=True)} for row in rows]
-    return json.dumps(found, ensure_ascii=False, indent=1) + "\n"
+    plain_rows = [{name: plain(value) for name, value in zip(columns, row, strict=True)} for row in rows]
+    return json.dumps(plain_rows, ensure_ascii=False, indent=1) + "\n"
 
 
 def _today() -> dt.date:

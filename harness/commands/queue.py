@@ -96,12 +96,12 @@ def _begin(
     clock = RealClock()
     paths, at, settings, addresses, leave_out = _asked(jobs, notify, options)
     start = start_of(at, clock)  # once: after the check the next such time may be tomorrow's
-    found = plan.look_through(paths, start or clock.utc(), once_told())
-    for line in _plan_lines(found, start):
+    planned = plan.look_through(paths, start or clock.utc(), once_told())
+    for line in _plan_lines(planned, start):
         showing.tell(line)
-    if found.refused and not (leave_out and found.checked):
-        raise plan.refusal(found)
-    for problem in (problem for refused in found.refused for problem in refused.problems):
+    if planned.refused and not (leave_out and planned.checked):
+        raise plan.refusal(planned)
+    for problem in (problem for refused in planned.refused for problem in refused.problems):
         showing.tell(f"left out: {problem}")
     channels = notices.channels(addresses)
     if options["rehearse"]:
@@ -109,7 +109,7 @@ def _begin(
     keep = _keeper(options["store"])
     with told_how_to_go_on(GO_ON) as began:
         folder = runner.begin(
-            found,
+            planned,
             settings,
             runs,
             clock=clock,
@@ -140,7 +140,7 @@ def _asked(
     path = queued[0]
     wanted = files.read_queue(path).value
     settings = {"title": wanted.title, "again": wanted.again, "awake": wanted.awake, **given}
-    addresses = notices.addresses(notify, (each.get_secret_value() for each in wanted.notify))
+    addresses = notices.addresses(notify, (address.get_secret_value() for address in wanted.notify))
     paths = [path.parent / name for name in wanted.jobs]
     made = Settings(**settings, queue_file=str(path.resolve()))
     at = wanted.at if options["at"] is None else options["at"]
@@ -191,7 +191,7 @@ def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *,
     from_file: list[str] = []
     if named.is_file():
         with suppress(HalfpowerError):  # the log has the jobs; the file is asked for its channels alone
-            from_file = [each.get_secret_value() for each in files.read_queue(named).value.notify]
+            from_file = [address.get_secret_value() for address in files.read_queue(named).value.notify]
     channels: tuple[Channel, ...] = ()
     try:
         channels = notices.channels(notices.addresses(notify, from_file))
@@ -228,25 +228,25 @@ def _finish(folder: Path, showing: _Shown) -> None:
         )
 
 
-def _plan_lines(found: Plan, start: dt.datetime | None) -> Iterator[str]:
+def _plan_lines(planned: Plan, start: dt.datetime | None) -> Iterator[str]:
     from harness.quantities import duration
 
-    for number, each in enumerate(found.checked, 1):
-        points = sum(part.points for part in each.job.parts)
-        more = " and those found on the way" if any(not part.points for part in each.job.parts) else ""
-        warm_up_s = each.rehearsal.warm_up_s
+    for number, checked in enumerate(planned.checked, 1):
+        points = sum(part.points for part in checked.job.parts)
+        more = " and those found on the way" if any(not part.points for part in checked.job.parts) else ""
+        warm_up_s = checked.rehearsal.warm_up_s
         warm = f", after up to {duration(warm_up_s)} of warming up" if warm_up_s else ""
         yield (
-            f"{number} {each.job.name}: {each.job.unit} no. {each.job.serial}, "
+            f"{number} {checked.job.name}: {checked.job.unit} no. {checked.job.serial}, "
             f"{counted(points, 'point')}{more}, "
-            f"about {duration(each.job.estimated_s)}{warm}"
+            f"about {duration(checked.job.estimated_s)}{warm}"
         )
-    for warning in found.warnings:
+    for warning in planned.warnings:
         yield f"warning: {warning}"
-    if found.checked:
+    if planned.checked:
         begin = f"start at {start:%Y-%m-%d %H:%M}" if start else "start now"
-        counts = f"{len(found.checked)} to run, {len(found.refused)} refused"
-        yield f"{counts}; {begin}, about {duration(found.estimated_s)}."
+        counts = f"{len(planned.checked)} to run, {len(planned.refused)} refused"
+        yield f"{counts}; {begin}, about {duration(planned.estimated_s)}."
 
 
 class _Shown:

@@ -149,17 +149,19 @@ def _worked_out(
     from harness.years import reanalysis
 
     function = partial(reanalysis.reanalyse, changes=changes)
-    found: list[Outcome] = []
+    outcomes: list[Outcome] = []
     with _progress(count, quiet=quiet) as advance:
         for done in spread.map(function, tasks, _lost):
             advance()
             if done is not None:
-                found.append(done)
+                outcomes.append(done)
     # By date, whatever the folders are called; what cannot be read comes last.
-    found = reanalysis.each_once(found)
-    return tuple(
-        sorted(found, key=lambda each: (each.run is None, each.run.started.isoformat() if each.run else "", each.where))
-    )
+    return tuple(sorted(reanalysis.each_once(outcomes), key=_by_date))
+
+
+def _by_date(outcome: Outcome) -> tuple[bool, str, str]:
+    run = outcome.run
+    return run is None, run.started.isoformat() if run else "", outcome.where
 
 
 def _lost(task: Task) -> Done:
@@ -187,10 +189,10 @@ def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Itera
     """The page of every run that changed, made by the same workers."""
     from harness.years.reanalysis import page
 
-    moved = [each for each in done.outcomes if each.changes]
+    moved = [outcome for outcome in done.outcomes if outcome.changes]
     function = partial(page, changes=done.changes, remark=done.remark, issued=dt.datetime.fromisoformat(done.made))
     texts = spread.map(function, map(again, moved), lambda task: f"{task.where}: the worker died over this page.")
-    return zip((each.run for each in moved), texts, strict=True)
+    return zip((outcome.run for outcome in moved), texts, strict=True)
 
 
 def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> tuple[Outcome, ...]:
@@ -210,10 +212,12 @@ def summary_lines(done: Any, *, quiet: bool) -> Iterator[str]:
     from harness.years.reanalysis import digest, totals
 
     sums = totals(done.outcomes)
-    moved = [each for each in done.outcomes if each.changes]
-    for each in moved[: 0 if quiet else _MOST_SHOWN]:
-        yield _heading(each)
-        yield from (f"  {one.point}: {one.before} → {one.after}{_numbers(one)}" for one in each.changes)
+    moved = [outcome for outcome in done.outcomes if outcome.changes]
+    for outcome in moved[: 0 if quiet else _MOST_SHOWN]:
+        yield _heading(outcome)
+        yield from (
+            f"  {change.point}: {change.before} → {change.after}{_numbers(change)}" for change in outcome.changes
+        )
     if len(moved) > _MOST_SHOWN and not quiet:
         yield f"… and {len(moved) - _MOST_SHOWN} runs more; with --write, all of them are in changes.csv."
     moved_results = counted(sums.moved_results, "result") if sums.moved_results else "no result"
@@ -265,7 +269,7 @@ def _refuse_missed(done: Any) -> None:
 
 def _end(done: Any) -> None:
     """What could not be read is the last word, and the exit code."""
-    problems = [each.problem for each in done.outcomes if each.problem]
+    problems = [outcome.problem for outcome in done.outcomes if outcome.problem]
     say(*problems, err=True)
     if problems:
         raise JournalError(f"{len(problems)} of {len(done.outcomes)} runs could not be worked out again, named above.")

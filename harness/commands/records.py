@@ -128,17 +128,17 @@ def list_(as_json: bool, store: str | None, **options: Any) -> None:
     """
     where = selected(options)
     with opened(store, create=False) as there:
-        found = there.runs(where)
-        others = there.runs(replace(where, simulated=True)) if not found and not where.simulated else ()
+        runs = there.runs(where)
+        others = there.runs(replace(where, simulated=True)) if not runs and not where.simulated else ()
         name = there.name
     if as_json:
-        for run in found:
+        for run in runs:
             click.echo(_json(run))
         return
-    say(*_listed(found))
+    say(*_listed(runs))
     kind = "simulated run" if where.simulated else "run"
     hint = f"; {len(others)} on simulated benches, shown by --simulated" if others else ""
-    say(f"{counted(len(found), kind)} in {name}{hint}")
+    say(f"{counted(len(runs), kind)} in {name}{hint}")
 
 
 @records.command()
@@ -153,11 +153,11 @@ def check(store: str | None) -> None:
     from harness.years.records.check import problems
 
     with opened(store, create=False) as there:
-        found = 0
-        for found, problem in enumerate(problems(there), 1):  # noqa: B007 - counted, and told at once
+        count = 0
+        for count, problem in enumerate(problems(there), 1):  # noqa: B007 - counted, and told at once
             say(problem, err=True)
-        if found:
-            raise RecordsError(f"{there.name}: {counted(found, 'problem')}, see above.")
+        if count:
+            raise RecordsError(f"{there.name}: {counted(count, 'problem')}, see above.")
         say(f"{there.name}: sound")
 
 
@@ -182,7 +182,7 @@ def rebuild(folder: Path | None, simulated: bool, store: str | None) -> None:
     with opened(store, create=folder is not None) as there:
         if folder is not None:
             files = journal_files(folder)
-            _each(files, lambda each: _add(there, each.parent, simulated, again=True))
+            _each(files, lambda file: _add(there, file.parent, simulated, again=True))
             return
         everything = there.runs(Selection(simulated=None, finished=None))
         _each(everything, lambda run: f"{run.number}: {there.rebuild(run.id)}")
@@ -263,7 +263,7 @@ def _each(items: Sequence[Any], work: Callable[[Any], str]) -> None:
         raise last
 
 
-def _listed(found: Sequence[RunRow]) -> Iterator[str]:
+def _listed(runs: Sequence[RunRow]) -> Iterator[str]:
     from harness.words.clean import shortened
 
     cells = [
@@ -271,7 +271,7 @@ def _listed(found: Sequence[RunRow]) -> Iterator[str]:
             f"{run.started:%Y-%m-%d}", f"{run.maker} {run.model}", run.serial, run.condition, run.bench,
             run.overall if run.finished else "not finished", run.number,
         )
-        for run in found
+        for run in runs
     ]  # fmt: skip
     if not cells:
         return

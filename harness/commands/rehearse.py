@@ -70,9 +70,9 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
 
 def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
     """The points under what would help them; a sentence repeats its point's name, which is enough once."""
-    found: dict[str, list[str]] = {}
-    for each in undecided:
-        name, _, rest = each.sentence.partition(": ")
-        sentence = rest if each.point.split(",")[0] in name else each.sentence
-        found.setdefault(each.remedy, []).append(f"{each.point}: {sentence}")
-    return found
+    by_remedy: dict[str, list[str]] = {}
+    for open_point in undecided:
+        name, _, rest = open_point.sentence.partition(": ")
+        sentence = rest if open_point.point.split(",")[0] in name else open_point.sentence
+        by_remedy.setdefault(open_point.remedy, []).append(f"{open_point.point}: {sentence}")
+    return by_remedy

@@ -156,8 +156,8 @@ def report(
         raise click.UsageError("--letter and --fonts are about the PDF; say where to write it: --pdf FILE.")
     if point and pdf_path is None and html_path is None and not open_page:
         raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
-    found, day = journal.read(run_folder), issued.date() if issued else None
-    made = summarise(journal.read(as_left), issued=day, found=found) if as_left else summarise(found, issued=day)
+    contents, day = journal.read(run_folder), issued.date() if issued else None
+    made = summarise(journal.read(as_left), issued=day, found=contents) if as_left else summarise(contents, issued=day)
     if open_page and html_path is None:
         html_path = (as_left or run_folder) / "report.html"
     if html_path is not None:
@@ -323,7 +323,7 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
         end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
         click.echo(json_text({**end, "sentence": result.report.sentence, "report": str(page)}))
     if result.ended_early:
-        ended = HalfpowerError("\n".join(f"Ended early: {each}" for each in result.ended_early))
+        ended = HalfpowerError("\n".join(f"Ended early: {part}" for part in result.ended_early))
         ended.exit_code = result.exit_code
         ended.add_note(kept("halfpower resume", result.folder))
         raise ended

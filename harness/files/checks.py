@@ -82,27 +82,27 @@ def check_bench(
     text: Text, bench: Bench, check_overrides: CheckOverrides | None = None, check_driver: CheckDriver | None = None
 ) -> Findings:
     """Check a bench file by itself."""
-    found = Findings(text)
+    notes = Findings(text)
     instruments = _placed(bench)
     if not instruments:
-        found.error((), "no instrument at all; expected a table for each role, such as [calibrator] and [generator]")
+        notes.error((), "no instrument at all; expected a table for each role, such as [calibrator] and [generator]")
     if bench.simulation is not None and not exists(text.path.parent / bench.simulation):
-        found.error(("simulation",), f"there is no file {shown(bench.simulation)}; expected its path from this file")
+        notes.error(("simulation",), f"there is no file {shown(bench.simulation)}; expected its path from this file")
     for at, role, instrument in instruments:
-        _driver(found, at, role, instrument, check_driver)
-        _certificate(found, at, instrument)
-        _ranges(found, at, instrument)
-        _settling(found, at, instrument)
-        _accuracy(found, at, instrument)
-        _known_errors(found, at, role, instrument)
+        _driver(notes, at, role, instrument, check_driver)
+        _certificate(notes, at, instrument)
+        _ranges(notes, at, instrument)
+        _settling(notes, at, instrument)
+        _accuracy(notes, at, instrument)
+        _known_errors(notes, at, role, instrument)
         for sentence in check_overrides(role, instrument.commands) if check_overrides else ():
-            _override(found, at, role, instrument, sentence)
-    _addresses(found, instruments)
-    _calibrator(found, bench.calibrator)
-    _reference(found, bench)
-    _positions(found, bench)
-    check_paths(found, bench)
-    return found
+            _override(notes, at, role, instrument, sentence)
+    _addresses(notes, instruments)
+    _calibrator(notes, bench.calibrator)
+    _reference(notes, bench)
+    _positions(notes, bench)
+    check_paths(notes, bench)
+    return notes
 
 
 def _placed(bench: Bench) -> list[Placed]:
@@ -111,95 +111,95 @@ def _placed(bench: Bench) -> list[Placed]:
     return placed + [(("positions", name), "unit", link) for name, link in bench.positions.items()]
 
 
-def _driver(found: Findings, at: KeyPath, role: Role, instrument: Instrument, check_driver: CheckDriver | None) -> None:
+def _driver(notes: Findings, at: KeyPath, role: Role, instrument: Instrument, check_driver: CheckDriver | None) -> None:
     name = instrument.driver
     if name in DRIVERS:
         if name == "scpi" and not (instrument.address or "").strip():
-            found.error(
+            notes.error(
                 (*at, "address"),
                 "missing; expected a VISA address such as 'TCPIP0::192.0.2.11::5025::SOCKET', or driver = 'manual'",
             )
     elif ".py" in name:
         own = _OWN_DRIVER.fullmatch(name)
         if own is None:
-            found.error((*at, "driver"), f"{shown(name)} is no driver; expected 'FILE.py:Class' beside this file")
-        elif problem := own_file(own[1], found.text.path.parent):
-            found.error((*at, "driver"), problem)
-        elif check_driver and (problem := check_driver(name, role, found.text.path.parent)):
-            found.error((*at, "driver"), printable(problem, 400))
+            notes.error((*at, "driver"), f"{shown(name)} is no driver; expected 'FILE.py:Class' beside this file")
+        elif problem := own_file(own[1], notes.text.path.parent):
+            notes.error((*at, "driver"), problem)
+        elif check_driver and (problem := check_driver(name, role, notes.text.path.parent)):
+            notes.error((*at, "driver"), printable(problem, 400))
     else:
         expected = f"'scpi', 'manual' or 'FILE.py:Class'{hint(name, DRIVERS)}"
-        found.error((*at, "driver"), f"{shown(name)} is no driver; expected {expected}")
+        notes.error((*at, "driver"), f"{shown(name)} is no driver; expected {expected}")
     if instrument.serial_line is not None and not (instrument.address or "").strip().upper().startswith("ASRL"):
-        found.error(
+        notes.error(
             (*at, "serial_line"),
             "belongs to a serial address such as 'ASRL/dev/ttyUSB0::INSTR'; expected such an address, or no such table",
         )
     if instrument.identity is not None and not instrument.identity.strip():
-        found.error((*at, "identity"), "is empty; expected what *IDN? answers, or no such key")
+        notes.error((*at, "identity"), "is empty; expected what *IDN? answers, or no such key")
 
 
-def _certificate(found: Findings, at: KeyPath, instrument: Instrument) -> None:
+def _certificate(notes: Findings, at: KeyPath, instrument: Instrument) -> None:
     certified, due = instrument.certified, instrument.due
     if certified and due and due < certified:
-        found.error((*at, "due"), f"{due} lies before the certificate's own date {certified}; expected a later day")
+        notes.error((*at, "due"), f"{due} lies before the certificate's own date {certified}; expected a later day")
     if at[0] in ("calibrator", "generator", "counter", "reference") and due is None:
-        found.warn((*at, "due"), "no due date; expected the day on which the certificate runs out")
+        notes.warn((*at, "due"), "no due date; expected the day on which the certificate runs out")
 
 
-def _ranges(found: Findings, at: KeyPath, instrument: Instrument) -> None:
+def _ranges(notes: Findings, at: KeyPath, instrument: Instrument) -> None:
     for name, low, high in _LIMITS:
         bottom, top = getattr(instrument, low, None), getattr(instrument, high, None)
         if bottom is None or top is None:
             continue
         if not 0 < bottom < top:
             key = high if high in instrument.model_fields_set else low
-            found.error((*at, key), f"the {name} range is empty; expected {low} above 0 and below {high}")
+            notes.error((*at, key), f"the {name} range is empty; expected {low} above 0 and below {high}")
 
 
-def _settling(found: Findings, at: KeyPath, instrument: Instrument) -> None:
+def _settling(notes: Findings, at: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(getattr(instrument, "settling", ())):
-        _ranges_of(found, (*at, "settling", place), line)
-    settled_within(found, at, instrument)
+        _ranges_of(notes, (*at, "settling", place), line)
+    settled_within(notes, at, instrument)
 
 
-def settled_within(found: Findings, at: KeyPath, read: Instrument | Unit) -> None:
+def settled_within(notes: Findings, at: KeyPath, read: Instrument | Unit) -> None:
     """Two readings of a level that stands still differ by less than 2√2 σ nineteen times in twenty."""
     within, scatter = getattr(read, "settled_within", None), getattr(read, "scatter", 0.0)
     if within is None:
         return
     if getattr(read, "read", "remote") == "eye" or getattr(read, "driver", "scpi") == "manual":
-        found.warn((*at, "settled_within"), "is of no use where a person reads; 'settle' is waited for all the same")
+        notes.warn((*at, "settled_within"), "is of no use where a person reads; 'settle' is waited for all the same")
     elif within < 2 * math.sqrt(2) * scatter:
-        found.warn(
+        notes.warn(
             (*at, "settled_within"),
             f"is less than readings that scatter by {scatter:g} div differ anyway; "
             f"expected at least {2 * math.sqrt(2) * scatter:.2g} div",
         )
 
 
-def _override(found: Findings, at: KeyPath, role: Role, instrument: Instrument, sentence: str) -> None:
+def _override(notes: Findings, at: KeyPath, role: Role, instrument: Instrument, sentence: str) -> None:
     """Say what is wrong with an override at its own line, where the sentence begins with its key."""
     for name in instrument.commands:
         start = f"{role}.commands.{name}: "
         if sentence.startswith(start):
-            found.error((*at, "commands", name), printable(sentence.removeprefix(start), 400))
+            notes.error((*at, "commands", name), printable(sentence.removeprefix(start), 400))
             return
-    found.error((*at, "commands"), printable(sentence, 400))
+    notes.error((*at, "commands"), printable(sentence, 400))
 
 
-def _addresses(found: Findings, instruments: list[Placed]) -> None:
+def _addresses(notes: Findings, instruments: list[Placed]) -> None:
     for (first_at, _, first), (at, _, second) in combinations(instruments, 2):
-        addresses = {(each.address or "").strip().casefold() for each in (first, second)}
+        addresses = {(instrument.address or "").strip().casefold() for instrument in (first, second)}
         manual = "manual" in (first.driver, second.driver)
         if manual or len(addresses) > 1 or addresses == {""}:
             continue
-        line = found.text.lines.line((*first_at, "address"))
-        name, first_name = (".".join(map(str, each)) for each in (at, first_at))
+        line = notes.text.lines.line((*first_at, "address"))
+        name, first_name = (".".join(map(str, key)) for key in (at, first_at))
         if first.serial and (first.maker, first.model, first.serial) == (second.maker, second.model, second.serial):
-            found.warn((*at, "address"), f"one instrument serves as {first_name} (line {line}) and {name}")
+            notes.warn((*at, "address"), f"one instrument serves as {first_name} (line {line}) and {name}")
         else:
-            found.error(
+            notes.error(
                 (*at, "address"),
                 f"is also the address of [{first_name}] (line {line}); expected another, "
                 "or the same maker, model and serial where one instrument serves both roles",
@@ -209,60 +209,60 @@ def _addresses(found: Findings, instruments: list[Placed]) -> None:
 # --- accuracy ----------------------------------------------------------------------------------------------------
 
 
-def _accuracy(found: Findings, table: KeyPath, instrument: Instrument) -> None:
+def _accuracy(notes: Findings, table: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.accuracy):
-        check_line(found, (*table, "accuracy", place), line)
-    for (one, first), (two, second) in combinations(enumerate(instrument.accuracy), 2):
+        check_line(notes, (*table, "accuracy", place), line)
+    for (before, first), (place, second) in combinations(enumerate(instrument.accuracy), 2):
         if first.function == second.function and _overlap(first, second):
-            line_no = found.text.lines.line((*table, "accuracy", one))
-            found.warn(
-                (*table, "accuracy", two),
+            line_no = notes.text.lines.line((*table, "accuracy", before))
+            notes.warn(
+                (*table, "accuracy", place),
                 f"holds where the '{first.function}' accuracy of line {line_no} holds too; expected one of them",
             )
 
 
-def _known_errors(found: Findings, table: KeyPath, role: Role, instrument: Instrument) -> None:
+def _known_errors(notes: Findings, table: KeyPath, role: Role, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.known_error):
         at: KeyPath = (*table, "known_error", place)
         if role in ("reference", "unit", "switch"):
             instead = "its measured 'flatness' instead" if role == "reference" else "none here"
-            found.error(at, f"is not corrected for on the {role}; expected {instead}")
-        check_line(found, at, line)
+            notes.error(at, f"is not corrected for on the {role}; expected {instead}")
+        check_line(notes, at, line)
 
 
-def check_line(found: Findings, at: KeyPath, line: Accuracy | KnownError) -> None:
+def check_line(notes: Findings, at: KeyPath, line: Accuracy | KnownError) -> None:
     """Check one line of a specification, or one known error, by itself."""
     if isinstance(line, KnownError):
         if not line.of_value and not line.floor:
-            found.error(at, "states no error; expected of_value or floor")
+            notes.error(at, "states no error; expected of_value or floor")
     elif line.of_value == 0 and line.floor is None and line.db is None:
-        found.error(at, "states no accuracy; expected of_value, floor or db")
+        notes.error(at, "states no accuracy; expected of_value, floor or db")
     elif line.db is not None and line.function != "sine":
-        found.error((*at, "db"), f"belongs to a levelled sine, not to '{line.function}'; expected of_value or floor")
+        notes.error((*at, "db"), f"belongs to a levelled sine, not to '{line.function}'; expected of_value or floor")
     if line.floor is not None and line.function in ("frequency", "period"):
-        found.error((*at, "floor"), f"is a level, which a {line.function} has not; expected of_value")
-    _ranges_of(found, at, line)
+        notes.error((*at, "floor"), f"is a level, which a {line.function} has not; expected of_value")
+    _ranges_of(notes, at, line)
 
 
-def _ranges_of(found: Findings, at: KeyPath, line: Model) -> None:
+def _ranges_of(notes: Findings, at: KeyPath, line: Model) -> None:
     """A line holds from a lower to a higher value, on each axis that it has."""
     for axis in ("level", "frequency", "volts_per_div"):
         bottom, top = getattr(line, f"{axis}_from", None), getattr(line, f"{axis}_to", None)
         if bottom is not None and top is not None and bottom > top:
-            found.error((*at, f"{axis}_from"), f"is above {axis}_to; expected it below")
+            notes.error((*at, f"{axis}_from"), f"is above {axis}_to; expected it below")
         for end in (f"{axis}_from", f"{axis}_to"):
             if (getattr(line, end, None) or 0.0) < 0:
-                found.error((*at, end), "is negative; a line holds for both signs, by the size of the level")
+                notes.error((*at, end), "is negative; a line holds for both signs, by the size of the level")
 
 
-def rising_flatness(found: Findings, at: KeyPath, flatness: Iterable[FlatnessPoint]) -> None:
+def rising_flatness(notes: Findings, at: KeyPath, flatness: Iterable[FlatnessPoint]) -> None:
     """The points of a measured response stand in rising order of frequency, each once."""
     points = tuple(flatness)
     if points and points[0].frequency <= 0:
-        found.error((*at, 0, "frequency"), "must be above zero")
+        notes.error((*at, 0, "frequency"), "must be above zero")
     for place, (before, after) in enumerate(pairwise(points), start=1):
         if after.frequency <= before.frequency:
-            found.error((*at, place, "frequency"), "is not above the one before; expected rising order")
+            notes.error((*at, place, "frequency"), "is not above the one before; expected rising order")
 
 
 def _overlap(first: Accuracy, second: Accuracy) -> bool:
@@ -298,72 +298,72 @@ def gaps(lines: Iterable[Accuracy], low: float, high: float) -> Iterator[tuple[f
 # --- single instruments ------------------------------------------------------------------------------------------
 
 
-def _calibrator(found: Findings, calibrator: Calibrator | None) -> None:
+def _calibrator(notes: Findings, calibrator: Calibrator | None) -> None:
     if calibrator is None:
         return
     for key in ("levels", "periods"):
         values = getattr(calibrator, key)
         if not values:
-            found.error(("calibrator", key), "an empty list; expected at least one value, or a word such as '1-2-5'")
+            notes.error(("calibrator", key), "an empty list; expected at least one value, or a word such as '1-2-5'")
         elif not isinstance(values, str):
-            factors(found, ("calibrator", key), values)
+            factors(notes, ("calibrator", key), values)
     for key in ("square_frequency", "mark_level", "edge_frequency"):
         if getattr(calibrator, key) <= 0:
-            found.error(("calibrator", key), "must be above zero")
+            notes.error(("calibrator", key), "must be above zero")
     if "edge" in calibrator.functions and calibrator.edge_rise_time is None:
-        found.warn(("calibrator", "edge_rise_time"), "missing; without it no rise time can be judged")
+        notes.warn(("calibrator", "edge_rise_time"), "missing; without it no rise time can be judged")
     for function in ("dc", "square"):
         lines = [line for line in calibrator.accuracy if line.function == function]
         if function not in calibrator.functions or not lines:
             continue
         for low, high in gaps(lines, calibrator.level_low, calibrator.level_high):
-            found.warn(
+            notes.warn(
                 ("calibrator", "accuracy"),
                 f"no '{function}' line holds from {quantities.show(low, 'V')} to {quantities.show(high, 'V')}; "
                 "no verdict will be possible there",
             )
 
 
-def _reference(found: Findings, bench: Bench) -> None:
+def _reference(notes: Findings, bench: Bench) -> None:
     reference = bench.reference
     if reference is None:
         return
-    factors(found, ("reference", "volts_per_div"), reference.volts_per_div)
-    factors(found, ("reference", "s_per_div"), reference.s_per_div)
+    factors(notes, ("reference", "volts_per_div"), reference.volts_per_div)
+    factors(notes, ("reference", "s_per_div"), reference.s_per_div)
     if reference.read == "remote" and reference.driver == "manual":
-        found.error(("reference", "read"), "a manual instrument is read by a person; expected 'eye'")
-    rising_flatness(found, ("reference", "flatness"), reference.flatness)
-    heated(found, ("reference", "maximum_rms"), reference.input_ohm, reference.maximum_rms)
+        notes.error(("reference", "read"), "a manual instrument is read by a person; expected 'eye'")
+    rising_flatness(notes, ("reference", "flatness"), reference.flatness)
+    heated(notes, ("reference", "maximum_rms"), reference.input_ohm, reference.maximum_rms)
     if reference.bandwidth is None and not reference.flatness:
-        found.warn(
+        notes.warn(
             ("reference", "bandwidth"), "neither bandwidth nor flatness is given: its roll-off cannot be corrected"
         )
 
 
-def _positions(found: Findings, bench: Bench) -> None:
+def _positions(notes: Findings, bench: Bench) -> None:
     for name in bench.positions:
         if not _POSITION.fullmatch(name) or name in _NO_POSITION:
-            found.error(
+            notes.error(
                 ("positions", name),
                 "is no name for a position; expected letters, digits, - and _, and neither 'unit' nor 'reference'",
             )
     if bench.positions and bench.switch is None:
-        found.warn(("positions",), "are of little use without [switch]: every unit is connected by hand")
+        notes.warn(("positions",), "are of little use without [switch]: every unit is connected by hand")
 
 
 def among(value: float, values: Iterable[float]) -> bool:
     """Whether a value is one of a list, to the rounding of a float."""
-    return any(math.isclose(value, each, rel_tol=1e-9) for each in values)
+    return any(math.isclose(value, known, rel_tol=1e-9) for known in values)
 
 
-def factors(found: Findings, path: KeyPath, values: Iterable[float]) -> None:
+def factors(notes: Findings, path: KeyPath, values: Iterable[float]) -> None:
     """Levels, periods and V/div are above zero and stand once each."""
     seen: list[float] = []
     for place, value in enumerate(values):
         if value <= 0:
-            found.error((*path, place), "must be above zero")
+            notes.error((*path, place), "must be above zero")
         elif among(value, seen):
-            found.error((*path, place), "stands in the list twice; expected it once")
+            notes.error((*path, place), "stands in the list twice; expected it once")
         seen.append(value)
 
 
@@ -372,16 +372,16 @@ def factors(found: Findings, path: KeyPath, values: Iterable[float]) -> None:
 
 def check_queue(text: Text, jobs: Iterable[str]) -> Findings:
     """Check a queue file by itself: every job is there, and stands once; an empty name is passed over."""
-    found = Findings(text)
+    notes = Findings(text)
     seen: dict[Path, int] = {}
     for place, name in enumerate(jobs):
         path = text.path.parent / name
         if not name:
             continue
         if not exists(path):
-            found.error(("jobs", place), f"there is no file {shown(name)}; expected its path from this file")
+            notes.error(("jobs", place), f"there is no file {shown(name)}; expected its path from this file")
         elif (first := seen.setdefault(path.resolve(), place)) != place:
-            found.error(
+            notes.error(
                 ("jobs", place), f"{shown(name)} is job {first + 1} already; expected each once, or a copy of the file"
             )
-    return found
+    return notes

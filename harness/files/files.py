@@ -81,7 +81,7 @@ def read_queue(path: str | Path) -> Checked[Queue]:
     """Read a queue file; raises ConfigError with all its problems. The jobs themselves are not read."""
     reading = _read(Path(path), "queue", Queue, lambda text, queue: check_queue(text, queue.jobs))
     if reading.text is not None and reading.value is None:  # where another key is wrong, the jobs are looked at too
-        reading.found = check_queue(reading.text, _named_jobs(reading.text))
+        reading.notes = check_queue(reading.text, _named_jobs(reading.text))
     return _checked(reading)
 
 
@@ -109,8 +109,10 @@ def load_job(
     """
     job = _read(Path(path), "job", Job, check_job)
     chosen = _options(job, sequences)
-    bench = _named_in(job, "bench", lambda found: _bench(found, check_overrides, check_driver))
-    unit = _named_in(job, "unit", lambda found: _unit(found, [each.rated for each in sequences.values() if each.rated]))
+    bench = _named_in(job, "bench", lambda notes: _bench(notes, check_overrides, check_driver))
+    unit = _named_in(
+        job, "unit", lambda notes: _unit(notes, [sequence.rated for sequence in sequences.values() if sequence.rated])
+    )
     setup = _together(job, bench, unit, chosen, sequences)
     problems = [*job.problems(), *bench.problems(), *unit.problems()]
     if setup is None or problems:
@@ -149,17 +151,17 @@ class _Reading(Generic[M]):
     path: Path
     text: Text | None = None
     value: M | None = None
-    found: Findings | None = None
+    notes: Findings | None = None
     errors: list[Problem] = field(default_factory=list)
 
     def problems(self) -> list[str]:
         """Everything that is wrong, in the order of the file, each once."""
-        every = [*self.errors, *(self.found.errors if self.found else ())]
+        every = [*self.errors, *(self.notes.errors if self.notes else ())]
         return list(dict.fromkeys(str(problem) for problem in in_order(every)))
 
     def warnings(self) -> list[str]:
         """The warnings, in the order of the file."""
-        every = self.found.warnings if self.found else []
+        every = self.notes.warnings if self.notes else []
         return list(dict.fromkeys(str(problem) for problem in in_order(every)))
 
 
@@ -175,8 +177,8 @@ def _named_jobs(text: Text) -> tuple[str, ...]:
 
 def _unit(path: Path, rated: Iterable[type[BaseModel]] = ()) -> _Reading[Unit]:
     reading = _read(path, "unit", Unit, check_unit)
-    if reading.value is not None and reading.found is not None:
-        reading.value = with_own_ratings(reading.found, reading.value, rated)
+    if reading.value is not None and reading.notes is not None:
+        reading.value = with_own_ratings(reading.notes, reading.value, rated)
     return reading
 
 
@@ -196,7 +198,7 @@ def _read(path: Path, kind: Kind, model: type[M], check: Callable[[Text, M], Fin
     except ValidationError as error:
         reading.errors += validation_problems(text, model, error)
     else:
-        reading.found = check(text, reading.value)
+        reading.notes = check(text, reading.value)
     return reading
 
 
@@ -219,7 +221,7 @@ def _mistaken(text: Text, kind: Kind) -> Problem | None:
         return Problem(
             file=text.file, text="this is the file of a simulated bench; expected the bench file that names it"
         )
-    likely = max(KINDS, key=lambda other: _likeness(text, other))
+    likely = max(KINDS, key=lambda known: _likeness(text, known))
     if _likeness(text, likely) < max(2, _likeness(text, kind) + 2):
         return None
     keys = one_of([key for key in text.data if key in MODELS[likely].model_fields][:3]).replace(" or ", " and ")
@@ -239,8 +241,8 @@ def _checked(reading: _Reading[M]) -> Checked[M]:
 def _options(job: _Reading[Job], sequences: Sequences) -> list[BaseModel | None]:
     if job.text is None:
         return []
-    chosen, found = read_options(job.text, sequences)
-    job.errors += found.errors
+    chosen, notes = read_options(job.text, sequences)
+    job.errors += notes.errors
     return chosen
 
 
@@ -266,9 +268,9 @@ def _together(
     """Check the three files against each other, once each has its value."""
     if job.value is None or bench.value is None or unit.value is None:
         return None
-    if job.found and not known_position(job.found, job.value, bench.value):
+    if job.notes and not known_position(job.notes, job.value, bench.value):
         return None
     setup = Setup(bench=bench.value.at(job.value.position), unit=unit.value, job=job.value)
-    if job.found and bench.found and unit.found:
-        check_together(Together(job=job.found, bench=bench.found, unit=unit.found, setup=setup), chosen, sequences)
+    if job.notes and bench.notes and unit.notes:
+        check_together(Together(job=job.notes, bench=bench.notes, unit=unit.notes, setup=setup), chosen, sequences)
     return setup

@@ -45,62 +45,62 @@ Sequences: TypeAlias = Mapping[str, Known]
 
 def read_options(text: Text, sequences: Sequences) -> tuple[list[BaseModel | None], Findings]:
     """Validate the options of every [[sequence]] as the file wrote them, whatever else is wrong in the file."""
-    found = Findings(text)
+    notes = Findings(text)
     tables = text.data.get("sequence")
     options: list[BaseModel | None] = []
     for place, table in enumerate(tables if isinstance(tables, list) else []):
         name = table.get("use") if isinstance(table, dict) else None
-        options.append(_options(found, place, name, table, sequences) if isinstance(name, str) else None)
-    return options, found
+        options.append(_options(notes, place, name, table, sequences) if isinstance(name, str) else None)
+    return options, notes
 
 
 def _options(
-    found: Findings, place: int, name: str, table: Mapping[str, Any], sequences: Sequences
+    notes: Findings, place: int, name: str, table: Mapping[str, Any], sequences: Sequences
 ) -> BaseModel | None:
     if name not in sequences:
         if ".py" in name:
-            problem = own_file(name, found.text.path.parent)
+            problem = own_file(name, notes.text.path.parent)
         elif sequences:
             expected = f"{one_of([*sequences, 'FILE.py'])}{hint(name, sequences)}"
             problem = f"there is no sequence {shown(name)}; expected {expected}"
         else:
             problem = None
         if problem:
-            found.error(("sequence", place, "use"), problem)
+            notes.error(("sequence", place, "use"), problem)
         return None
     model = sequences[name].options
     try:
         return model.model_validate({key: value for key, value in table.items() if key != "use"})
     except ValidationError as error:
-        found.errors += validation_problems(found.text, model, error, base=("sequence", place))
+        notes.errors += validation_problems(notes.text, model, error, base=("sequence", place))
         return None
 
 
 def check_job(text: Text, job: Job) -> Findings:
     """Check a job file by itself."""
-    found = Findings(text)
+    notes = Findings(text)
     if not job.serial.strip():
-        found.error(("serial",), "is empty; expected the serial number that stands on the unit")
+        notes.error(("serial",), "is empty; expected the serial number that stands on the unit")
     if job.answers_as is not None and not job.answers_as.strip():
-        found.error(("answers_as",), "is empty; expected the serial number that the unit itself gives, or no such key")
+        notes.error(("answers_as",), "is empty; expected the serial number that the unit itself gives, or no such key")
     humidity, temperature = job.environment.humidity, job.environment.temperature
     if humidity is not None and not 0 <= humidity <= 1:
-        found.error(("environment", "humidity"), f"{humidity * 100:g} % cannot be; expected such as '45 %'")
+        notes.error(("environment", "humidity"), f"{humidity * 100:g} % cannot be; expected such as '45 %'")
     if temperature is not None and not 5 <= temperature <= 45:
-        found.warn(("environment", "temperature"), f"{temperature:g} °C is no temperature of a laboratory")
-    return found
+        notes.warn(("environment", "temperature"), f"{temperature:g} °C is no temperature of a laboratory")
+    return notes
 
 
-def known_position(found: Findings, job: Job, bench: Bench) -> bool:
+def known_position(notes: Findings, job: Job, bench: Bench) -> bool:
     """Say so where the job's position is none of the bench's."""
     name = job.position
     if name is None or name in bench.positions:
         return True
     if not bench.positions:
-        found.error(("position",), f"the bench has none; expected [positions.{printable(name, 60)}] in its file")
+        notes.error(("position",), f"the bench has none; expected [positions.{printable(name, 60)}] in its file")
         return False
     expected = f"{one_of(bench.positions)}{hint(name, bench.positions)}"
-    found.error(("position",), f"the bench has no position {shown(name)}; expected {expected}")
+    notes.error(("position",), f"the bench has no position {shown(name)}; expected {expected}")
     return False
 
 
@@ -174,20 +174,20 @@ def _chosen(use: SequenceUse, chosen: BaseModel | None) -> dict[str, Any]:
     return {key: getattr(chosen, key) for key in type(chosen).model_fields} if chosen else use.options
 
 
-def _named(found: Findings, at: KeyPath, value: object, units: tuple[str, ...], setup: Setup) -> None:
+def _named(notes: Findings, at: KeyPath, value: object, units: tuple[str, ...], setup: Setup) -> None:
     """What an option names must exist."""
     key = str(at[-1])
     for place, item in _items(at, value):
         if key in ("path", "paths") or key.endswith("_path"):
             if item is not None:
-                _path(found, place, item, setup.bench)
+                _path(notes, place, item, setup.bench)
         elif key in ("channel", "channels"):
             if isinstance(item, int) and not 1 <= item <= setup.unit.channels:
-                found.error(place, f"the unit has no channel {item}; expected 1 to {setup.unit.channels}")
+                notes.error(place, f"the unit has no channel {item}; expected 1 to {setup.unit.channels}")
         elif key == "volts_per_div" or (key.endswith("ranges") and units == ("V",)):
-            _range(found, place, item, "V", setup.unit.volts_per_div)
+            _range(notes, place, item, "V", setup.unit.volts_per_div)
         elif key == "s_per_div" or (key.endswith("ranges") and units == ("s",)):
-            _range(found, place, item, "s", setup.unit.s_per_div)
+            _range(notes, place, item, "s", setup.unit.s_per_div)
 
 
 def _items(at: KeyPath, value: object) -> Iterator[tuple[KeyPath, object]]:
@@ -198,23 +198,23 @@ def _items(at: KeyPath, value: object) -> Iterator[tuple[KeyPath, object]]:
         yield at, value
 
 
-def _path(found: Findings, place: KeyPath, name: object, bench: Bench) -> None:
+def _path(notes: Findings, place: KeyPath, name: object, bench: Bench) -> None:
     if not isinstance(name, str) or name in bench.paths:
         return
     expected = f"{one_of(bench.paths)}{hint(name, bench.paths)}"
-    found.error(place, f"the bench has no path {shown(name)}; expected {expected}")
+    notes.error(place, f"the bench has no path {shown(name)}; expected {expected}")
 
 
-def _range(found: Findings, place: KeyPath, value: object, sign: str, ranges: tuple[float, ...]) -> None:
+def _range(notes: Findings, place: KeyPath, value: object, sign: str, ranges: tuple[float, ...]) -> None:
     if isinstance(value, str):  # an option that no model has read
         try:
             value = quantities.parse(value, sign)
         except ValueError as error:
-            found.error(place, str(error))
+            notes.error(place, str(error))
             return
     if isinstance(value, float | int) and not among(value, ranges):
-        known = ", ".join(quantities.show(each, sign) for each in ranges) or "none at all"
-        found.error(place, f"the unit has no range of {quantities.show(float(value), sign)}/div; it has {known}")
+        known = ", ".join(quantities.show(factor, sign) for factor in ranges) or "none at all"
+        notes.error(place, f"the unit has no range of {quantities.show(float(value), sign)}/div; it has {known}")
 
 
 def _remote(files: Together) -> None:

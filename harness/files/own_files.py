@@ -53,10 +53,10 @@ class OwnCode:
     @property
     def digests(self) -> dict[Beside, dict[str, str]]:
         """The digest of every file that was read, by the file it stands beside and its name."""
-        found: dict[Beside, dict[str, str]] = {"job": {}, "bench": {}}
+        digests: dict[Beside, dict[str, str]] = {"job": {}, "bench": {}}
         for (beside, path), own in self._files.items():
-            found[beside][path.name] = own.digest
-        return found
+            digests[beside][path.name] = own.digest
+        return digests
 
     def module(self, name: str, folder: Path, beside: Beside) -> ModuleType:
         """Import a file that stands in `folder`; raises ConfigError for one that does not, or that fails."""

@@ -26,12 +26,12 @@ def schema(kind: Kind, options: Mapping[str, type[BaseModel]] | None = None) -> 
     model = MODELS[kind]
     choices = dict(options or {}) if kind == "job" else {}
     mode: JsonSchemaMode = "validation"
-    wanted = [(each, mode) for each in dict.fromkeys((model, *choices.values()))]
+    wanted = [(chosen, mode) for chosen in dict.fromkeys((model, *choices.values()))]
     by_model, shared = models_json_schema(wanted, schema_generator=_Generator)
     definitions = shared["$defs"]
     top = _resolved(by_model[model, mode], definitions)
     if choices:
-        tables = {name: _resolved(by_model[each, mode], definitions) for name, each in choices.items()}
+        tables = {name: _resolved(by_model[chosen, mode], definitions) for name, chosen in choices.items()}
         definitions["SequenceUse"] = {"anyOf": [*map(_choice, tables, tables.values()), _own_choice()]}
     used = {
         "$schema": _DIALECT,
@@ -71,14 +71,14 @@ def _unit_of(made: Any) -> str:
             return str(made["x-unit"])
         made = [value for key, value in made.items() if key in ("items", "anyOf", "allOf", "prefixItems")]
     if isinstance(made, list):
-        return next((unit for each in made if (unit := _unit_of(each))), "")
+        return next((unit for item in made if (unit := _unit_of(item))), "")
     return ""
 
 
 def _written(value: Any, unit: str) -> Any:
     """A default as a file writes it: 1e9 of Hz is '1 GHz'."""
     if isinstance(value, list | tuple):
-        return [_written(each, unit) for each in value]
+        return [_written(item, unit) for item in value]
     return quantities.show(value, unit, 9).replace("Ω", "ohm") if unit and isinstance(value, float) else value
 
 
@@ -90,7 +90,7 @@ def _as_toml(made: Any) -> Any:
             for key, value in made.items()
             if isinstance(value, dict) or key not in ("x-unit", "gt", "ge", "lt", "le")
         }
-    return [_as_toml(each) for each in made] if isinstance(made, list) else made
+    return [_as_toml(item) for item in made] if isinstance(made, list) else made
 
 
 def _resolved(made: JsonSchemaValue, definitions: Mapping[str, Any]) -> dict[str, Any]:
@@ -139,9 +139,9 @@ def _example(kind: Kind) -> dict[str, Any]:
 
     def plain(value: Any) -> Any:
         if isinstance(value, dict):
-            return {key: plain(each) for key, each in value.items()}
+            return {key: plain(item) for key, item in value.items()}
         if isinstance(value, list):
-            return [plain(each) for each in value]
+            return [plain(item) for item in value]
         return value if isinstance(value, str | int | float | bool) else value.isoformat()
 
     example: dict[str, Any] = plain(tomllib.loads(starter(kind)))

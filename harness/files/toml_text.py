@@ -123,8 +123,8 @@ def read(path: Path) -> Text:
     except tomllib.TOMLDecodeError as error:
         raise _syntax(str(error), text, file) from None
     except ValueError:  # tomllib lets Python's own refusal of endless integers through
-        found = _LONG_NUMBER.search(text)
-        line = text.count("\n", 0, found.start()) + 1 if found else 0
+        number = _LONG_NUMBER.search(text)
+        line = text.count("\n", 0, number.start()) + 1 if number else 0
         raise BadText(file, "a number with thousands of digits; expected a shorter one", line=line) from None
 
 
@@ -185,16 +185,16 @@ def _line(content: bytes, at: int) -> int:
 
 
 def _refuse_deep(text: str, file: str) -> None:
-    found = _DEEP_KEY.search(text)
-    if found:
-        line = text.count("\n", 0, found.start()) + 1
+    deep = _DEEP_KEY.search(text)
+    if deep:
+        line = text.count("\n", 0, deep.start()) + 1
         raise BadText(file, f"a key of more than {DEEPEST} parts; expected at most {DEEPEST}", line=line)
 
 
 def _syntax(message: str, text: str, file: str) -> BadText:
     match = _PLACE.fullmatch(message)
-    said, line, column = (match[1], match[2], match[3]) if match else (message, None, None)
-    plain = next((words for start, words in _PLAIN_WORDS if said.startswith(start)), printable(said))
+    reason, line, column = (match[1], match[2], match[3]) if match else (message, None, None)
+    plain = next((words for start, words in _PLAIN_WORDS if reason.startswith(start)), printable(reason))
     if line is None or column is None:
         end = text.rstrip("\n")
         return BadText(file, plain, line=end.count("\n") + 1, column=len(end) - end.rfind("\n"))

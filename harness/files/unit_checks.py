@@ -16,33 +16,33 @@ from harness.models import Unit, table_of
 
 def check_unit(text: Text, unit: Unit) -> Findings:
     """Check a unit file by itself."""
-    found = Findings(text)
-    factors(found, ("volts_per_div",), unit.volts_per_div)
-    factors(found, ("s_per_div",), unit.s_per_div)
+    notes = Findings(text)
+    factors(notes, ("volts_per_div",), unit.volts_per_div)
+    factors(notes, ("s_per_div",), unit.s_per_div)
     for key in ("maker", "model"):
         if not getattr(unit, key).strip():
-            found.error((key,), "is empty; expected the name that stands on the front panel")
+            notes.error((key,), "is empty; expected the name that stands on the front panel")
     for key in ("vertical_div", "horizontal_div"):
         if not 2 <= getattr(unit, key) <= 100:
-            found.error((key,), f"{getattr(unit, key):g} divisions are no graticule; expected 8 or 10, or near it")
+            notes.error((key,), f"{getattr(unit, key):g} divisions are no graticule; expected 8 or 10, or near it")
     tried = unit.bandwidth_volts_per_div
     if tried is not None and not among(tried, unit.volts_per_div):
-        found.error(("bandwidth_volts_per_div",), f"{quantities.show(tried, 'V')} is not one of volts_per_div")
+        notes.error(("bandwidth_volts_per_div",), f"{quantities.show(tried, 'V')} is not one of volts_per_div")
     for key in type(unit.tolerance).model_fields:
         if (value := getattr(unit.tolerance, key) or 0.0) > 0.5:
-            found.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
+            notes.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
     for path, sentence in unit.tolerance.doubts(unit):
-        found.warn(path, sentence)
+        notes.warn(path, sentence)
     for key in ("resistance", "capacitance"):
         if getattr(unit.input, key) <= 0:
-            found.error(("input", key), "must be above zero")
-    heated(found, ("input", "maximum_rms"), unit.input.resistance, unit.input.maximum_rms)
-    _full_screen(found, unit)
-    settled_within(found, (), unit)
-    return found
+            notes.error(("input", key), "must be above zero")
+    heated(notes, ("input", "maximum_rms"), unit.input.resistance, unit.input.maximum_rms)
+    _full_screen(notes, unit)
+    settled_within(notes, (), unit)
+    return notes
 
 
-def with_own_ratings(found: Findings, unit: Unit, rated: Iterable[type[BaseModel]]) -> Unit:
+def with_own_ratings(notes: Findings, unit: Unit, rated: Iterable[type[BaseModel]]) -> Unit:
     """The unit with the tables that a user's own measurements have in its file, each read by its `Rated`."""
     given, read = unit.tolerance.model_extra or {}, {}
     for keys in rated:
@@ -50,16 +50,16 @@ def with_own_ratings(found: Findings, unit: Unit, rated: Iterable[type[BaseModel
         try:
             read[name] = keys.model_validate(given.get(name, {})).model_dump(mode="json", exclude_none=True)
         except ValidationError as error:
-            found.errors += validation_problems(found.text, keys, error, base=("tolerance", name))
+            notes.errors += validation_problems(notes.text, keys, error, base=("tolerance", name))
         if name not in given and (other := nearest(name, given)):
-            found.warn(("tolerance", other), f"is of no measurement of this job; did you mean {shown(name)}?")
+            notes.warn(("tolerance", other), f"is of no measurement of this job; did you mean {shown(name)}?")
     return unit.model_copy(update={"tolerance": unit.tolerance.model_copy(update=read)})
 
 
-def _full_screen(found: Findings, unit: Unit) -> None:
+def _full_screen(notes: Findings, unit: Unit) -> None:
     largest = max(unit.volts_per_div) * unit.vertical_div
     if largest > unit.input.maximum:
-        found.warn(
+        notes.warn(
             ("input", "maximum"),
             f"is below a full screen of the largest range ({quantities.show(largest, 'V')}): "
             f"without a divider it is tried with at most {unit.input.maximum / max(unit.volts_per_div):.2g} div",

@@ -62,17 +62,17 @@ def validation_problems(
     details = error.errors(include_url=False)
     details = [detail for detail in details if not _branch(detail, data).missed] or details
     details = [detail for detail in details if not _emptied(detail, data)] or details
-    found: dict[KeyPath, Problem] = {}
+    problems: dict[KeyPath, Problem] = {}
     for detail in details:
-        if len(found) == MOST:
+        if len(problems) == MOST:
             problem = Problem(file=text.file, text=f"{len(details) - MOST} further problems are not listed")
-            return [*in_order(found.values()), problem]
+            return [*in_order(problems.values()), problem]
         branch = _branch(detail, data)
-        if branch.path not in found:
+        if branch.path not in problems:
             sentence = _sentence(detail, model, branch.path, base, _at(data, branch.path))
             also = ", or a list in [ ]" if branch.words else ""
-            found[branch.path] = text.problem((*base, *branch.path), sentence + also)
-    return in_order(found.values())
+            problems[branch.path] = text.problem((*base, *branch.path), sentence + also)
+    return in_order(problems.values())
 
 
 def in_order(problems: Iterable[Problem]) -> list[Problem]:
@@ -236,10 +236,10 @@ def units_of(field: FieldInfo | None) -> tuple[str, ...]:
 
 
 def _marks(annotation: Any) -> Sequence[Any]:
-    found = list(getattr(annotation, "__metadata__", ()))
+    marks = list(getattr(annotation, "__metadata__", ()))
     for argument in get_args(annotation):
-        found += _marks(argument)
-    return found
+        marks += _marks(argument)
+    return marks
 
 
 def _words(annotation: Any) -> list[str | int]:
@@ -282,4 +282,4 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
         return annotation
     if get_origin(annotation) is collections.abc.Mapping:
         return None
-    return next((found for argument in get_args(annotation) if (found := _model_in(argument))), None)
+    return next((model for argument in get_args(annotation) if (model := _model_in(argument))), None)

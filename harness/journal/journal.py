@@ -95,13 +95,13 @@ class Contents:
     @property
     def may_be_on(self) -> tuple[Event, ...]:
         """What was said of outputs that may be on, since all of them were last confirmed to be off."""
-        said: list[Event] = []
+        standing: list[Event] = []
         for event in self.events:
             if event.what == "off":
-                said.clear()
+                standing.clear()
             elif event.what == "outputs":
-                said.append(event)
-        return tuple(said)
+                standing.append(event)
+        return tuple(standing)
 
     def roles(self, part: str | None = None) -> frozenset[Role]:
         """The instruments with which a reading was taken that stands, of one part or of all."""
@@ -137,19 +137,19 @@ def read(path: Path) -> Contents:
 
 def parse(data: bytes, path: Path) -> Contents:
     """Read a journal from its bytes; `path` is where they came from, for what is said of them."""
-    found = _Gathered()
+    gathered = _Gathered()
     with ExitStack() as known:
         for line in lines(path, STYLE, data):
             try:
-                found.take(line, known)
+                gathered.take(line, known)
             except (KeyError, ValueError, TypeError) as error:
                 raise JournalError(f"{path}:{line.number}: this line is no entry of a journal ({error}).") from None
-    if found.header is None:
+    if gathered.header is None:
         raise JournalError(f"{path}: the journal is empty: nothing was measured. Start the job again.")
     return Contents(
-        header=found.header, records=tuple(found.records), withdrawn=tuple(found.withdrawn),
-        events=tuple(found.events), parts=found.parts, results=found.results, closed_at=found.closed_at,
-        last_at=found.last_at, digest=hashlib.sha256(data).hexdigest(),
+        header=gathered.header, records=tuple(gathered.records), withdrawn=tuple(gathered.withdrawn),
+        events=tuple(gathered.events), parts=gathered.parts, results=gathered.results, closed_at=gathered.closed_at,
+        last_at=gathered.last_at, digest=hashlib.sha256(data).hexdigest(),
     )  # fmt: skip
 
 

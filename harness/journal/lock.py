@@ -93,9 +93,9 @@ def _made_for_all(folder: Path) -> Path:
     return folder
 
 
-def _is_of_all(found: os.stat_result) -> bool:
+def _is_of_all(status: os.stat_result) -> bool:
     """A folder where everybody may add, and nobody take away another's."""
-    return stat.S_ISDIR(found.st_mode) and found.st_mode & _OF_ALL == _OF_ALL
+    return stat.S_ISDIR(status.st_mode) and status.st_mode & _OF_ALL == _OF_ALL
 
 
 def _stem(name: str, folder: Path) -> Path:

@@ -70,7 +70,7 @@ class Dialect:
             reply = without_headers(reply)
         if self.units:
             known = {unit.casefold() for unit in self.units}
-            reply = _SUFFIX.sub(lambda found: "" if found[1].casefold() in known else found[0], reply)
+            reply = _SUFFIX.sub(lambda match: "" if match[1].casefold() in known else match[0], reply)
         return reply
 
     def strange(self, reply: str, whole: re.Pattern[str], tag: int | None) -> str:
@@ -81,14 +81,14 @@ class Dialect:
         if body is None:
             body = untagged(without_headers(reply), tag) or ""
         bare = without_headers(body)
-        units = sorted({found[1] for found in _SUFFIX.finditer(bare)})
+        units = sorted({match[1] for match in _SUFFIX.finditer(bare)})
         if not whole.fullmatch(_SUFFIX.sub("", bare)):
             return ""
         named = ", ".join(f'"{unit}"' for unit in units)
-        found = [("headers", "headers = true")] * (bare != body) + [("units", f"units = [{named}]")] * bool(units)
-        if not found:
+        remedies = [("headers", "headers = true")] * (bare != body) + [("units", f"units = [{named}]")] * bool(units)
+        if not remedies:
             return ""
-        sends, keys = (" and ".join(words) for words in zip(*found, strict=True))
+        sends, keys = (" and ".join(words) for words in zip(*remedies, strict=True))
         basic = "for basic ones, " if units else ""
         return f"it sends {sends}; switch them off there, or {basic}{key(keys)}"
 
@@ -103,4 +103,4 @@ def split(command: str) -> list[str]:
 
 def without_headers(reply: str) -> str:
     """Take off what stands before each value: `:VOLT 1.0;:FREQ 5` is `1.0;5`; text in quotes stays."""
-    return _HEADER.sub(lambda found: found[1] or found[2] or "", reply)
+    return _HEADER.sub(lambda match: match[1] or match[2] or "", reply)

@@ -368,12 +368,12 @@ class Link:
         self._tell("in_doubt" if why == IN_DOUBT else "power_cycle", f"{why}; its settings are restored")
         raise PowerCycled(self.name, f"{why}, so its settings are lost and the point does not count")
 
-    def _intruded(self, found: int) -> None:
+    def _intruded(self, number: int) -> None:
         """The register that this link counts in holds another's number."""
         self.epoch += 1
-        if found in self._exchanges.sent:  # a message of its own that was given up
-            raise NotAsSet(self.name, f"has obeyed an earlier message late ({found}); the point does not count")
-        self._tell("other_controller", f"somebody else has written to it: a register of this run's holds {found}")
+        if number in self._exchanges.sent:  # a message of its own that was given up
+            raise NotAsSet(self.name, f"has obeyed an earlier message late ({number}); the point does not count")
+        self._tell("other_controller", f"somebody else has written to it: a register of this run's holds {number}")
         if self.counts["other_controller"] >= MOST_INTRUSIONS:
             raise BusyError(
                 f"{self.name}: another controller is at work on it. End the other program, then resume this run."

@@ -37,16 +37,16 @@ def account(folder: Path) -> Night:
     runs_folder = Path(str(header.get("runs") or folder.resolve().parent))  # logs of before had no such key
     runs, simulated = [], False
     for number, job in enumerate(contents.jobs):
-        found = _run_of(folder, contents, number)
-        simulated = simulated or (found is not None and found[1].simulated)
-        runs.append(_run(contents, number, job, found, runs_folder))
+        record = _run_of(folder, contents, number)
+        simulated = simulated or (record is not None and record[1].simulated)
+        runs.append(_run(contents, number, job, record, runs_folder))
     warned = may_be_on(folder, contents)
     refused = tuple(
         Refused(
-            job=Path(each.path).name,
-            problems=tuple(problem.removeprefix(f"{each.path}: ") for problem in each.problems),
+            job=Path(left_out.path).name,
+            problems=tuple(problem.removeprefix(f"{left_out.path}: ") for problem in left_out.problems),
         )
-        for each in contents.left_out
+        for left_out in contents.left_out
     )
     finished = contents.closed_at is not None
     return Night(
@@ -79,13 +79,13 @@ def may_be_on(folder: Path, contents: logs.Contents) -> tuple[str, ...]:
             standing.pop(bench, None)
             confirmed[bench] = ending.at
         elif ending.off is False:
-            standing[bench] = tuple(f"{contents.jobs[ending.job].name}: {said}" for said in ending.outputs)
+            standing[bench] = tuple(f"{contents.jobs[ending.job].name}: {text}" for text in ending.outputs)
     for number in contents.begun:
-        if contents.last(number) is None and (found := _run_of(folder, contents, number)):
+        if contents.last(number) is None and (record := _run_of(folder, contents, number)):
             bench, job = _bench(contents, number), contents.jobs[number].name
-            said = [event for event in found[0].may_be_on if not _later(confirmed.get(bench), event.at)]
-            standing[bench] = (*standing.get(bench, ()), *(f"{job}: {event.text}" for event in said))
-    return tuple(dict.fromkeys(said for bench in standing.values() for said in bench))
+            told = [event for event in record[0].may_be_on if not _later(confirmed.get(bench), event.at)]
+            standing[bench] = (*standing.get(bench, ()), *(f"{job}: {event.text}" for event in told))
+    return tuple(dict.fromkeys(text for bench in standing.values() for text in bench))
 
 
 def _bench(contents: logs.Contents, number: int) -> str:
@@ -101,18 +101,18 @@ def _run_of(folder: Path, contents: logs.Contents, number: int) -> tuple[journal
     if named is None:
         return None
     try:
-        found = journal.read(folder.parent / Path(named).name)
-        return found, summarise(found)
+        record = journal.read(folder.parent / Path(named).name)
+        return record, summarise(record)
     except HalfpowerError:
         return None  # moved, removed or damaged: the log still says how it ended
 
 
 def _run(
-    contents: logs.Contents, number: int, job: Job, found: tuple[journal.Contents, Report] | None, runs_folder: Path
+    contents: logs.Contents, number: int, job: Job, record: tuple[journal.Contents, Report] | None, runs_folder: Path
 ) -> NightRun:
     last = contents.last(number)
     named = contents.folders.get(number, "")
-    run, report = Path(named).name, found[1] if found else None
+    run, report = Path(named).name, record[1] if record else None
     outcome = _outcome(last, report, contents.begun.get(number, 0))
     missing = tuple(_missing(job, report)) if report else tuple(part.title for part in job.parts)
     return NightRun(
@@ -127,12 +127,12 @@ def _run(
         taken=sum(_taken(part) for part in report.parts) if report else 0,
         planned=_planned(job, report),
         missing=missing if outcome not in ("meets", "does not meet", "not tried") or report else (),
-        events=sum(event.what not in AS_PLANNED for event in found[0].events) if found else 0,
+        events=sum(event.what not in AS_PLANNED for event in record[0].events) if record else 0,
         tries=contents.begun.get(number, 0),
-        outputs=_outputs(last, contents.begun.get(number, 0), found[0] if found else None),
+        outputs=_outputs(last, contents.begun.get(number, 0), record[0] if record else None),
         outputs_off=last.off if last else None,
         run=run,
-        link=f"{named}/report.html" if found else "",
+        link=f"{named}/report.html" if record else "",
     )
 
 

@@ -183,22 +183,22 @@ def judge(beat: Beat, seen: Seen) -> Judged:
 
 
 def _judged(beat: Beat, seen: Seen) -> Judged:
-    said = sentence(beat)
+    doing = sentence(beat)
     if beat.doing == "ended":
-        return Judged(kind="ended", sentence=said)
+        return Judged(kind="ended", sentence=doing)
     if beat.host == seen.host and seen.alive is False:
-        return _alarm(f"The process {beat.pid} is gone. Its last sign of life: {said}, {_ago(beat, seen)}.")
+        return _alarm(f"The process {beat.pid} is gone. Its last sign of life: {doing}, {_ago(beat, seen)}.")
     if beat.next_by is None:
-        return Judged(kind="asked", sentence=f"{said}: waiting for a person.")
+        return Judged(kind="asked", sentence=f"{doing}: waiting for a person.")
     lease_s = (beat.next_by - beat.at).total_seconds()
     if seen.unchanged_s is None:
         return _at_one_look(beat, seen, beat.next_by)
     if seen.unchanged_s > lease_s + GRACE_S:
         return _alarm(
             f"No sign of life for {duration(seen.unchanged_s)}, where the next was due within {duration(lease_s)}. "
-            f"The last: {said}."
+            f"The last: {doing}."
         )
-    return Judged(kind="alive", sentence=said)
+    return Judged(kind="alive", sentence=doing)
 
 
 def _at_one_look(beat: Beat, seen: Seen, next_by: dt.datetime) -> Judged:

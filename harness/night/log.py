@@ -86,8 +86,8 @@ class Ending:
     def said(self) -> str:
         """How it ended, without the sentences about outputs, which stand above all else as it is."""
         text = self.text
-        for each in self.outputs:
-            text = text.replace(each, "An output would not go off.")
+        for output in self.outputs:
+            text = text.replace(output, "An output would not go off.")
         return text
 
 
@@ -118,8 +118,8 @@ class Contents:
 
     def last(self, job: int) -> Ending | None:
         """How the last try of a job ended; None where it was never tried, or is under way, or was cut off."""
-        found = [ending for ending in self.endings if ending.job == job]
-        return found[-1] if found and found[-1].attempt == self.begun.get(job) else None
+        endings = [ending for ending in self.endings if ending.job == job]
+        return endings[-1] if endings and endings[-1].attempt == self.begun.get(job) else None
 
     def done(self, job: int) -> bool:
         """Whether nothing is left of a job."""
@@ -146,7 +146,9 @@ def read(folder: Path) -> Contents:
 
 def _begin(entry: Mapping[str, Any]) -> Contents:
     jobs = tuple(Job(**{**job, "parts": tuple(PlannedPart(**part) for part in job["parts"])}) for job in entry["jobs"])
-    left_out = tuple(LeftOut(path=each["path"], problems=tuple(each["problems"])) for each in entry["left_out"])
+    left_out = tuple(
+        LeftOut(path=refused["path"], problems=tuple(refused["problems"])) for refused in entry["left_out"]
+    )
     return Contents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]), last_at=str(entry["at"]))
 
 
@@ -232,4 +234,4 @@ class Log:
 
 def header_of(jobs: tuple[Job, ...], left_out: tuple[LeftOut, ...], **more: Any) -> dict[str, Any]:
     """The first line of a log."""
-    return {**more, "jobs": [asdict(job) for job in jobs], "left_out": [asdict(each) for each in left_out]}
+    return {**more, "jobs": [asdict(job) for job in jobs], "left_out": [asdict(refused) for refused in left_out]}

@@ -40,7 +40,7 @@ class Channel:
 def addresses(*sources: Iterable[str], environment: Mapping[str, str] = os.environ) -> tuple[str, ...]:
     """All addresses, each once: those given, then those of the environment variable, which are parted by spaces."""
     named = [address.strip() for source in sources for address in source]
-    return tuple(dict.fromkeys(each for each in (*named, *environment.get(VARIABLE, "").split()) if each))
+    return tuple(dict.fromkeys(text for text in (*named, *environment.get(VARIABLE, "").split()) if text))
 
 
 def channels(given: Iterable[str]) -> tuple[Channel, ...]:
@@ -56,14 +56,14 @@ def channels(given: Iterable[str]) -> tuple[Channel, ...]:
             raise QueueError(MISSING) from None
         logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)  # it logs addresses
         made = [_instance(Apprise, address) for address in given]
-    if unknown := [str(number) for number, each in enumerate(made, 1) if each is None]:
+    if unknown := [str(number) for number, instance in enumerate(made, 1) if instance is None]:
         raise QueueError(
             f"Notices: no channel can be made of address {', '.join(unknown)} of {len(given)}; expected one such as "
             "mailto://… or json://HOST/ (the address itself is not shown, since it may hold a secret)."
         )
     return tuple(
-        Channel(label=f"channel {number} ({each.service_name or 'own'})", send=_sender(Apprise, each))
-        for number, each in enumerate(made, 1)
+        Channel(label=f"channel {number} ({instance.service_name or 'own'})", send=_sender(Apprise, instance))
+        for number, instance in enumerate(made, 1)
     )
 
 

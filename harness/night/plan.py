@@ -42,7 +42,7 @@ class Plan:
     @property
     def estimated_s(self) -> float:
         """Of all jobs together."""
-        return sum(each.job.estimated_s for each in self.checked)
+        return sum(checked.job.estimated_s for checked in self.checked)
 
 
 def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImport = lambda _own: None) -> Plan:
@@ -57,29 +57,29 @@ def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImpor
         if path.resolve() in [earlier.resolve() for earlier in paths[:place]]:
             refused.append(_refusal(path, "stands in the list twice; name each once, or a copy of the file"))
             continue
-        begins_here = begins + dt.timedelta(seconds=sum(each.job.estimated_s for each in checked))
+        begins_here = begins + dt.timedelta(seconds=sum(earlier_job.job.estimated_s for earlier_job in checked))
         try:
-            found = look_at(path, before)
-            problems = [*_problems(found, begins_here), *_other_unit(found, checked)]
+            looked_at = look_at(path, before)
+            problems = [*_problems(looked_at, begins_here), *_other_unit(looked_at, checked)]
         except ConfigError as error:
             refused.append(LeftOut(path=str(path), problems=error.problems))
             continue
         except HalfpowerError as error:
             refused.append(_refusal(path, str(error)))
             continue
-        warnings += found.loaded.warnings
+        warnings += looked_at.loaded.warnings
         if problems:
             refused.append(_refusal(path, *problems))
         else:
-            checked.append(found)
+            checked.append(looked_at)
     return Plan(checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))
 
 
-def refusal(found: Plan) -> QueueError:
+def refusal(plan: Plan) -> QueueError:
     """What stands in the way, of all jobs at once."""
-    problems = dict.fromkeys(problem for refused in found.refused for problem in refused.problems)
+    problems = dict.fromkeys(problem for refused in plan.refused for problem in refused.problems)
     left = "Nothing was started. Correct this, or run the other jobs alone with --leave-out."
-    return QueueError("\n".join([*problems, left if found.checked else "Nothing was started: no job is left."]))
+    return QueueError("\n".join([*problems, left if plan.checked else "Nothing was started: no job is left."]))
 
 
 def look_at(path: Path, before: BeforeImport) -> Checked:
@@ -111,8 +111,8 @@ def _refusal(path: Path, *problems: str) -> LeftOut:
     return LeftOut(path=str(path), problems=tuple(f"{path}: {problem}" for problem in problems))
 
 
-def _problems(found: Checked, begins: dt.datetime) -> Iterator[str]:
-    rehearsal, job = found.rehearsal, found.loaded.setup.job
+def _problems(checked: Checked, begins: dt.datetime) -> Iterator[str]:
+    rehearsal, job = checked.rehearsal, checked.loaded.setup.job
     if rehearsal.hands:
         yield f"needs a person: {_some(rehearsal.hands)}. Run it attended, or let a switch make its connections."
     if rehearsal.hazards and not job.allow_hazardous_voltage:
@@ -122,26 +122,26 @@ def _problems(found: Checked, begins: dt.datetime) -> Iterator[str]:
         )
     if rehearsal.refused:
         yield f"above a rating: {_some(rehearsal.refused)}. Change the level, the range or the path."
-    for sentence in opening.not_guarded(found.loaded):
+    for sentence in opening.not_guarded(checked.loaded):
         yield f"needs a person: {sentence} Run it attended."
-    day = opening.today(found.loaded) if found.loaded.setup.bench.simulation else begins.date()
-    if past := overdue(found.loaded.setup, day):
+    day = opening.today(checked.loaded) if checked.loaded.setup.bench.simulation else begins.date()
+    if past := overdue(checked.loaded.setup, day):
         yield past[:1].lower() + past[1:]
     try:
-        with hold(lock_names(found.loaded)):
+        with hold(lock_names(checked.loaded)):
             pass
     except BusyError as error:
         yield f"the bench is not free: {error}"
 
 
-def _other_unit(found: Checked, earlier: Sequence[Checked]) -> Iterator[str]:
+def _other_unit(checked: Checked, earlier: Sequence[Checked]) -> Iterator[str]:
     """One address is one instrument: two units on it would need somebody to change them."""
     for before in earlier:
-        address = unit_address(found.loaded)
-        if address == unit_address(before.loaded) and found.job.serial != before.job.serial:
+        address = unit_address(checked.loaded)
+        if address == unit_address(before.loaded) and checked.job.serial != before.job.serial:
             yield (
                 f"needs a person: {before.job.name} finds unit {before.job.serial} at {address}, and this job unit "
-                f"{found.job.serial}. Give each its own address, or run one of them attended."
+                f"{checked.job.serial}. Give each its own address, or run one of them attended."
             )
             return
 

@@ -86,7 +86,7 @@ class _Outcome:
 
 
 def begin(
-    found: Plan,
+    planned: Plan,
     settings: Settings,
     runs: Path,
     *,
@@ -104,8 +104,8 @@ def begin(
     """
     folder = _new_folder(runs, (start or clock.utc()).astimezone().date())
     header = header_of(
-        tuple(each.job for each in found.checked),
-        found.refused,
+        tuple(job.job for job in planned.checked),
+        planned.refused,
         program=program_version(),
         host=socket.gethostname(),
         title=settings.title,
@@ -118,7 +118,7 @@ def begin(
     with _alone(folder):
         log = Log.create(folder, header, _stamp(clock))
         on_folder(folder)
-        checked = dict(enumerate(found.checked))
+        checked = dict(enumerate(planned.checked))
         _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
     return folder
 
@@ -156,13 +156,13 @@ def _reopened(
     """The log, and the jobs that are still open, checked anew."""
     contents = read(folder)
     open_jobs = [number for number in range(len(contents.jobs)) if not contents.done(number)]
-    found = plan.look_through([Path(contents.jobs[number].path) for number in open_jobs], clock.utc(), before)
-    if found.refused and not leave_out:
-        raise refusal(found)
-    by_path = {each.job.path: each for each in found.checked}
+    planned = plan.look_through([Path(contents.jobs[number].path) for number in open_jobs], clock.utc(), before)
+    if planned.refused and not leave_out:
+        raise refusal(planned)
+    by_path = {job.job.path: job for job in planned.checked}
     checked = {n: by_path[contents.jobs[n].path] for n in open_jobs if contents.jobs[n].path in by_path}
     log = Log.reopen(folder, _stamp(clock))
-    for refused in found.refused:
+    for refused in planned.refused:
         log.event("left out", " ".join(refused.problems))
     return log, checked
 
@@ -277,9 +277,9 @@ class _Runner:
 
     def _may_be_on(self) -> tuple[str, ...]:
         """The outputs that may still be on, for every notice and for whoever watches."""
-        found = may_be_on(self._log.folder, self._log.contents)
-        self._heart.warn(" ".join(found))
-        return found
+        outputs = may_be_on(self._log.folder, self._log.contents)
+        self._heart.warn(" ".join(outputs))
+        return outputs
 
     def _attempt(self, number: int, outcome: _Outcome) -> None:
         """Run or resume one job and say how it went; only what is no `Exception` comes through."""

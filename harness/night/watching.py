@@ -41,11 +41,11 @@ def watch(
     """Look until the queue has ended or is silent; what is no heartbeat from the first raises a JournalError."""
     beat = read(path)
     changed_s, away_s = clock.now(), 0.0
-    said: tuple[object, ...] = ()
+    told: tuple[object, ...] = ()
     while True:
         verdict = _look(beat, clock, None if once else clock.now() - changed_s, lives)
-        if verdict.kind != "alarm" and said != (
-            said := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid, beat.may_be_on)
+        if verdict.kind != "alarm" and told != (
+            told := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid, beat.may_be_on)
         ):
             tell(verdict.sentence)
         if once or verdict.kind in ("ended", "alarm"):

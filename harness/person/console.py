@@ -40,8 +40,8 @@ def wrapped(text: str, width: float) -> list[str]:
     """Break a line between words, what goes on standing below where it began."""
     if len(text) <= width:
         return [text]
-    found = _HANGS.match(text)
-    hang = min(found.end() if found else 0, int(width) // 2)
+    match = _HANGS.match(text)
+    hang = min(match.end() if match else 0, int(width) // 2)
     return textwrap.wrap(text, int(width), subsequent_indent=" " * hang, break_on_hyphens=False)
 
 

@@ -240,10 +240,10 @@ class Lines(Silent):
         """Draw each response of the part that is over."""
         for (part, channel), points in self.responses.points.items():
             if part == self._drawn and len(points) > 2:
-                one = Responses({(part, channel): points}).latest()
-                assert one is not None
+                response = Responses({(part, channel): points}).latest()
+                assert response is not None
                 self._print(f"{part}, channel {channel}, uncorrected, relative to its lowest frequency:")
-                self._console.print(chart(one[1]))
+                self._console.print(chart(response[1]))
         self._drawn = ""
 
     def _print(self, text: str) -> None:

@@ -63,7 +63,7 @@ class Faults:
         for word in chosen:
             if word not in WORDS:
                 raise ConfigError(f"--fault-kinds: {word!r} is no kind of fault; expected {', '.join(WORDS)}")
-        named = [one for word in chosen for one in GROUPS.get(word, (word,))]
+        named = [kind for word in chosen for kind in GROUPS.get(word, (word,))]
         return cls(rate=share, seed=seed, kinds=tuple(dict.fromkeys(named)) or (*LINE, *INSTRUMENT))
 
     def bench_of(
@@ -113,23 +113,23 @@ def injected(simulated: SimulatedBench) -> str:
     for injector in simulated.faults.values():
         counts.update(injector.counts)
     asked = sum(injector.asked for injector in simulated.faults.values())
-    each = ", ".join(f"{kind} {count}" for kind, count in sorted((+counts).items()))
-    return f"{counts.total()} faults were injected into {asked} queries{f': {each}' if each else ''}."
+    by_kind = ", ".join(f"{kind} {count}" for kind, count in sorted((+counts).items()))
+    return f"{counts.total()} faults were injected into {asked} queries{f': {by_kind}' if by_kind else ''}."
 
 
 def _standing(simulated: SimulatedBench) -> str:
     """What was there from start to end: no fault of one query, so none is counted."""
     plan = simulated.fault_plan
-    said = [f"slow replies of the {role}" for role in sorted(plan.slow)]
-    said += [f"a drifting {role}" for role in sorted(plan.drift_per_hour)]
-    said += [f"an output of the {role} that stays on when it is switched off" for role in sorted(plan.stuck)]
-    said += [f"a {role} that ignores 'output off'" for role in sorted(plan.deaf)]
-    said += [f"a {role} that rounds to one digit" for role in sorted(plan.coarse)]
-    said += [f"a {role} with settings left over from others" for role in sorted(plan.scrambled)]
-    if not said:
+    standing = [f"slow replies of the {role}" for role in sorted(plan.slow)]
+    standing += [f"a drifting {role}" for role in sorted(plan.drift_per_hour)]
+    standing += [f"an output of the {role} that stays on when it is switched off" for role in sorted(plan.stuck)]
+    standing += [f"a {role} that ignores 'output off'" for role in sorted(plan.deaf)]
+    standing += [f"a {role} that rounds to one digit" for role in sorted(plan.coarse)]
+    standing += [f"a {role} with settings left over from others" for role in sorted(plan.scrambled)]
+    if not standing:
         return ""
     silent = " No instrument tells of a stuck output: a person has to look." if plan.stuck else ""
-    return f"From start to end: {', '.join(said)}.{silent}"
+    return f"From start to end: {', '.join(standing)}.{silent}"
 
 
 def account_of(simulated: SimulatedBench, events: Events, ended_early: int) -> tuple[str, ...]:
@@ -138,7 +138,7 @@ def account_of(simulated: SimulatedBench, events: Events, ended_early: int) -> t
     if ended_early:
         did.append(f"ended {ended_early} part{'s' * (ended_early > 1)} early")
     standing = _standing(simulated)
-    none = "The tool noticed none of them." if any(each.counts for each in simulated.faults.values()) else ""
+    none = "The tool noticed none of them." if any(injector.counts for injector in simulated.faults.values()) else ""
     done = f"The tool {', '.join(did)}." if did else none
     by_chance = injected(simulated) if simulated.fault_plan.rate > 0.0 or not standing else ""
     account = tuple(sentence for sentence in (by_chance, standing, done) if sentence)

@@ -66,7 +66,7 @@ class Use:
     def entry(self, setup: Setup) -> dict[str, Any]:
         """What the journal's header keeps of it."""
         plan = self.plan(setup)
-        own = {"quantities": [facts_of(one) for one in self.quantities]} if self.quantities else {}
+        own = {"quantities": [facts_of(quantity) for quantity in self.quantities]} if self.quantities else {}
         return own | {
             "name": self.name,
             "use": self.use,
@@ -167,7 +167,7 @@ def definitions(job_path: Path, own: OwnCode) -> dict[str, Any]:
         if own_file(name, job_path.parent) is None:  # else files.load_job says so, with the line
             module = own.module(name, job_path.parent, "job")
             known[name] = own_measurement(module, job_path.parent / name, built_in())
-    check_apart(each for each in known.values() if isinstance(each, OwnMeasurement))
+    check_apart(module for module in known.values() if isinstance(module, OwnMeasurement))
     return known
 
 

@@ -30,7 +30,7 @@ def simulated_bench_of(bench: Bench, bench_path: Path, position: str | None = No
 
     simulated = SimulatedBench.load(bench_path.parent / bench.simulation, position=position)
     there = set(simulated.addresses.values())
-    named: list[tuple[str, str | None]] = [(role, each.address) for role, each in bench.instruments()]
+    named: list[tuple[str, str | None]] = [(role, instrument.address) for role, instrument in bench.instruments()]
     named += [(f"positions.{name}", link.address) for name, link in bench.positions.items()]
     missing = [
         f"{bench_path}: {name}.address: {address!r} is none of {bench.simulation}; expected one of its instruments"

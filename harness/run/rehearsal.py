@@ -83,7 +83,7 @@ class Rehearsal:
 
 def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
     """Rehearse a loaded job: `rehearse(loaded.setup, loaded.uses)`."""
-    with knowing(one for use in uses for one in use.quantities):
+    with knowing(quantity for use in uses for quantity in use.quantities):
         return _rehearsed(setup, uses)
 
 
@@ -96,7 +96,7 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
             if why := limits.refusal(planned.step, limits.connection_of(planned.step), setup):
                 raise refused(use.own, why)
         judged = [(p.step, _judge(setup, p.step, p.repeats)) for p in plan.points if p.step.display == "unit"]
-        open_points = [_undecidable(setup, step, found) for step, found in judged if not _decides(found)]
+        open_points = [_undecidable(setup, step, reached) for step, reached in judged if not _decides(reached)]
         undecided += open_points
         left_out += plan.left_out
         parts.append(
@@ -123,7 +123,7 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
 
 def _warm_up_s(setup: Setup, steps: list[Step]) -> float:
     used = roles_of(steps)
-    return max((each.warm_up for role, each in setup.bench.instruments() if role in used), default=0.0)
+    return max((instrument.warm_up for role, instrument in setup.bench.instruments() if role in used), default=0.0)
 
 
 # --- ideal replies -----------------------------------------------------------------------------------------------
@@ -173,18 +173,18 @@ def _judge(setup: Setup, step: Measure, repeats: int) -> Reach | str:
         return str(error)
 
 
-def _decides(found: Reach | str) -> bool:
-    return not isinstance(found, str) and found.largest_passing is not None and found.largest_passing > 0
+def _decides(reached: Reach | str) -> bool:
+    return not isinstance(reached, str) and reached.largest_passing is not None and reached.largest_passing > 0
 
 
-def _undecidable(setup: Setup, step: Measure, found: Reach | str) -> Undecidable:
+def _undecidable(setup: Setup, step: Measure, reached: Reach | str) -> Undecidable:
     quantity = quantity_of(step)
     vertical = quantity.axis == "level"
     per_div = show(step.view.volts_per_div, "V") if vertical else show(step.view.s_per_div, "s")
     of = "" if quantity.rating is None or quantity.rating.is_error else f"{quantity.rating.name}, "
     return Undecidable(
         point=f"channel {step.view.channel}, {of}{per_div}/div, {step.path}",
-        sentence=found if isinstance(found, str) else found.sentence,
+        sentence=reached if isinstance(reached, str) else reached.sentence,
         remedy=_remedy(setup, step),
     )
 
@@ -212,9 +212,9 @@ def _remedy(setup: Setup, step: Measure) -> str:
         except HalfpowerError:
             continue
     least = _USEFUL * (rated.half_width or 0.0)
-    found = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
-    if found:
-        return found.sentence
+    cheapest = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
+    if cheapest:
+        return cheapest.sentence
     rating = quantity_of(step).rating
     return rating.remedy if rating is not None else ""
 

@@ -238,8 +238,8 @@ class Device:
     def count_settings(self, line: bytes) -> int:
         """How many settings and actions a message holds."""
         headers = [unit.header for unit in self._units(line) if isinstance(unit, Unit) and unit.header[0] != "*"]
-        found = [self._headers.get(header) or self._search(header) for header in headers]
-        return sum(not isinstance(each, int) and each[0].does in ("sets", "acts") for each in found)
+        commands = [self._headers.get(header) or self._search(header) for header in headers]
+        return sum(not isinstance(command, int) and command[0].does in ("sets", "acts") for command in commands)
 
     def _units(self, line: bytes) -> list[Unit | ScpiError]:
         units = self._parsed.get(line)
@@ -274,14 +274,14 @@ class Device:
                 return _show(self.model.answer(command.name, arguments), command.form)
 
     def _find(self, header: str) -> tuple[Command, int]:
-        found = self._headers.get(header)
-        if found is None:
-            found = self._search(header)
+        known = self._headers.get(header)
+        if known is None:
+            known = self._search(header)
             if len(self._headers) < _CACHED:
-                self._headers[header] = found
-        if isinstance(found, int):
-            raise ScpiError(found)
-        return found
+                self._headers[header] = known
+        if isinstance(known, int):
+            raise ScpiError(known)
+        return known
 
     def _search(self, header: str) -> tuple[Command, int] | int:
         for command in self._table:

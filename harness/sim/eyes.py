@@ -98,12 +98,12 @@ class Person:
     def _noisy(self, value: float, rng: np.random.Generator, over_div: float) -> float:
         return value + float(rng.normal(0, self._eyes.scatter)) / over_div
 
-    def _slip(self, said: str, rng: np.random.Generator, again: int) -> str:
+    def _slip(self, number: str, rng: np.random.Generator, again: int) -> str:
         """Now and then two digits change places or the point is forgotten; not when asked once more."""
-        if again or rng.random() >= self._eyes.slip or "." not in said:
-            return said
+        if again or rng.random() >= self._eyes.slip or "." not in number:
+            return number
         self.slips += 1
-        head, tail = said.split(".")
+        head, tail = number.split(".")
         if rng.random() < 0.5 or head[-1] == tail[0]:
             return head + tail
         return f"{head[:-1]}{tail[0]}.{head[-1]}{tail[1:]}"

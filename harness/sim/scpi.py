@@ -90,8 +90,8 @@ class Spelling:
 
     def match(self, header: str) -> tuple[int, ...] | None:
         """The numeric suffixes when this header is a spelling of it (1 where omitted), else None."""
-        found = self.pattern.fullmatch(header)
-        return None if found is None else tuple(int(digits) if digits else 1 for digits in found.groups())
+        match = self.pattern.fullmatch(header)
+        return None if match is None else tuple(int(digits) if digits else 1 for digits in match.groups())
 
 
 _NODE: Final = re.compile(r"(\[)?:?([A-Za-z]+)(#?)\]?:?")
@@ -146,10 +146,10 @@ def parse(line: bytes) -> list[Unit | ScpiError]:
 
 
 def _unit(text: str, path: str) -> tuple[Unit, str]:
-    found = _HEADER.match(text)
-    if found is None:
+    match = _HEADER.match(text)
+    if match is None:
         raise ScpiError(-101 if not text.isascii() or text[0] in "$&@^~`" else -102)
-    header, rest = found.group().upper(), text[found.end() :]
+    header, rest = match.group().upper(), text[match.end() :]
     if rest and rest[0] not in _SPACE:
         raise ScpiError(-101 if not rest[0].isascii() or rest[0] in "$&@^~`" else -113 if rest[0] == ":" else -102)
     if any(len(node) > 12 for node in header.strip("*?").split(":")):
@@ -238,15 +238,15 @@ def _hash(text: str) -> Parameter:
 
 
 def _number(text: str) -> Parameter:
-    found = _NUMBER.match(text)
-    if found is None:
+    match = _NUMBER.match(text)
+    if match is None:
         raise ScpiError(-121)
-    mantissa, exponent = found.groups()
+    mantissa, exponent = match.groups()
     if len(mantissa) > 255:
         raise ScpiError(-124)
     if exponent and (len(exponent) > 6 or abs(int(exponent)) > 32000):
         raise ScpiError(-123)  # IEEE 488.2, 7.7.2.4.1
-    rest = text[found.end() :]
+    rest = text[match.end() :]
     suffix = rest.strip(_SPACE)
     if suffix and not _SUFFIX.fullmatch(suffix):
         raise ScpiError(_suffix_fault(rest, suffix))
@@ -289,10 +289,10 @@ def channel_list(expression: str) -> tuple[int, ...]:
         raise ScpiError(-171)
     channels: list[int] = []
     for item in compact[1:].split(",") if compact[1:] else ():
-        found = _LIST_ITEM.fullmatch(item)
-        if found is None:
+        match = _LIST_ITEM.fullmatch(item)
+        if match is None:
             raise ScpiError(-171)
-        first, last = int(found.group(1)), int(found.group(2) or found.group(1))
+        first, last = int(match.group(1)), int(match.group(2) or match.group(1))
         if abs(last - first) > 1000:
             raise ScpiError(-223)
         channels.extend(range(first, last + 1) if last >= first else range(first, last - 1, -1))

@@ -229,8 +229,8 @@ def arrive(wave: Wave, chain: Chain, gain: float, *, blocks_dc: bool) -> Seen:
             down = top / 2 if blocks_dc else 0.0
             return SeenSquare(-down, top - down, 1 / frequency_hz, step_response(chain, rise_s))
         case Marks(level_vpp=level_vpp, period_s=period_s):
-            one = _marks(chain, period_s) * (level_vpp * gain)
-            return SeenMarks(period_s, one - one.mean() if blocks_dc else one)
+            period = _marks(chain, period_s) * (level_vpp * gain)
+            return SeenMarks(period_s, period - period.mean() if blocks_dc else period)
         case _:
             assert_never(wave)
 

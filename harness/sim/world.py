@@ -258,7 +258,7 @@ class World:
         """The source's true voltage, the cascade up to the input, and the division by the path."""
         source = self.sources[connection.source]
         path = self.paths.get(connection.path) or PathTruth()
-        loads = [self._load(other) for other in self.connections() if other.source == connection.source]
+        loads = [self._load(joined) for joined in self.connections() if joined.source == connection.source]
         loading = Loading(source.resistance, 1 / sum(g for g, _ in loads), sum(c for _, c in loads))
         wave = source.emf(self.hours) if source.on else Silence()
         return wave, (*source.truth.response.chain, loading, *path.response.chain), 1 / path.divides_by

@@ -29,10 +29,10 @@ def same_for_all(name: str) -> tuple[str, ...]:
     """
     if serial := _SERIAL.match(name.strip()):
         return (f"asrl{_port(serial.group(1))}",)
-    found = _INTERFACE.fullmatch(name.strip())
-    if found is None:
+    match = _INTERFACE.fullmatch(name.strip())
+    if match is None:
         return (name,)
-    interface, board, rest = found.group(1).lower(), int(found.group(2) or 0), found.group(3).casefold()
+    interface, board, rest = match.group(1).lower(), int(match.group(2) or 0), match.group(3).casefold()
     if interface == "tcpip":
         host, _, device = rest.partition("::")
         device = device.removesuffix("instr").removesuffix("::")
@@ -62,16 +62,16 @@ def _numeric(host: str) -> tuple[str, ...]:
         return (str(ipaddress.ip_address(host)),)
     except ValueError:
         pass
-    found: set[str] = set()
-    thread = threading.Thread(target=_look_up, args=(host, found), daemon=True)
+    numbers: set[str] = set()
+    thread = threading.Thread(target=_look_up, args=(host, numbers), daemon=True)
     thread.start()
     thread.join(LOOK_UP_S)
-    return tuple(sorted(found)) or (host.removesuffix("."),)
+    return tuple(sorted(numbers)) or (host.removesuffix("."),)
 
 
-def _look_up(host: str, found: set[str]) -> None:
+def _look_up(host: str, numbers: set[str]) -> None:
     try:
         answers = socket.getaddrinfo(host, None, family=socket.AF_INET)  # an address of VISA has no other
     except (OSError, UnicodeError):
         return
-    found |= {str(answer[4][0]) for answer in answers}
+    numbers |= {str(answer[4][0]) for answer in answers}

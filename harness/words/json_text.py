@@ -16,4 +16,4 @@ def json_text(value: Any, *, indent: int | None = None, compact: bool = False) -
     separators = (",", ":") if compact else None
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=indent, separators=separators)
     # Outside texts JSON has none of these, so each stands within one, where the escape means the same.
-    return _STEERS.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+    return _STEERS.sub(lambda match: f"\\u{ord(match[0]):04x}", text)

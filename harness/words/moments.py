@@ -32,11 +32,11 @@ class Interval:
 
 def interval(text: str) -> Interval:
     """Understand an interval; raises ValueError with one sentence."""
-    found = _INTERVAL.fullmatch(" ".join(text.split()))
-    count = int(found[1]) if found else 0
-    if found is None or not count:
+    match = _INTERVAL.fullmatch(" ".join(text.split()))
+    count = int(match[1]) if match else 0
+    if match is None or not count:
         raise ValueError(f"{text[:40]!r} is no interval; expected such as {INTERVAL_EXAMPLES}")
-    match found[2]:
+    match match[2]:
         case "day" | "week" as unit:
             return Interval(days=count * (7 if unit == "week" else 1))
         case unit:
@@ -46,8 +46,8 @@ def interval(text: str) -> Interval:
 def parse(text: str) -> dt.time | dt.datetime:
     """Understand a time of day, or a date with a time; raises ValueError with one sentence."""
     wanted = " ".join(text.split())
-    if found := _TIME.fullmatch(wanted):
-        return dt.time(int(found[1]), int(found[2]))
+    if match := _TIME.fullmatch(wanted):
+        return dt.time(int(match[1]), int(match[2]))
     try:
         if not re.match(r"\d{4}-\d{2}-\d{2}[T ]\d", wanted):
             raise ValueError

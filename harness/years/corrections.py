@@ -95,37 +95,37 @@ def load(path: str | Path) -> CorrectionsFile:
     try:
         value = Corrections.model_validate(text.data)
     except ValidationError as error:
-        raise ConfigError(*(str(each) for each in validation_problems(text, Corrections, error))) from None
-    found = Findings(text)
+        raise ConfigError(*(str(problem) for problem in validation_problems(text, Corrections, error))) from None
+    notes = Findings(text)
     for index, standard in enumerate(value.standard):
-        _check(found, ("standard", index), standard)
-    for (one, first), (two, second) in combinations(enumerate(value.standard), 2):
+        _check(notes, ("standard", index), standard)
+    for (before, first), (place, second) in combinations(enumerate(value.standard), 2):
         if first.name == second.name and _meet(first, second):
-            line = text.lines.line(("standard", one))
-            found.error(("standard", two), f"concerns days that line {line} concerns too; expected one of them")
-    if found.errors:
-        raise ConfigError(*dict.fromkeys(str(each) for each in in_order(found.errors)))
+            line = text.lines.line(("standard", before))
+            notes.error(("standard", place), f"concerns days that line {line} concerns too; expected one of them")
+    if notes.errors:
+        raise ConfigError(*dict.fromkeys(str(problem) for problem in in_order(notes.errors)))
     return CorrectionsFile(value=value, path=path, text=text.source)
 
 
-def _check(found: Findings, at: KeyPath, standard: CorrectedStandard) -> None:
+def _check(notes: Findings, at: KeyPath, standard: CorrectedStandard) -> None:
     if not standard.serial.strip() and not standard.certificate.strip():
-        found.error(at, "names no standard; expected 'serial' or 'certificate'")
+        notes.error(at, "names no standard; expected 'serial' or 'certificate'")
     if not any(getattr(standard, key) for key in _SAYS):
-        found.error(at, "corrects nothing; expected one of known_error, accuracy, flatness, edge_rise_time")
+        notes.error(at, "corrects nothing; expected one of known_error, accuracy, flatness, edge_rise_time")
     if standard.since and standard.until and standard.since > standard.until:
-        found.error((*at, "since"), "lies after 'until'; expected an earlier day")
+        notes.error((*at, "since"), "lies after 'until'; expected an earlier day")
     for key in ("known_error", "accuracy"):
         for index, line in enumerate(getattr(standard, key)):
-            check_line(found, (*at, key, index), line)
-    rising_flatness(found, (*at, "flatness"), standard.flatness)
+            check_line(notes, (*at, key, index), line)
+    rising_flatness(notes, (*at, "flatness"), standard.flatness)
 
 
-def _meet(one: CorrectedStandard, other: CorrectedStandard) -> bool:
-    def span(each: CorrectedStandard) -> tuple[dt.date, dt.date]:
-        return each.since or dt.date.min, each.until or dt.date.max
+def _meet(first: CorrectedStandard, second: CorrectedStandard) -> bool:
+    def span(standard: CorrectedStandard) -> tuple[dt.date, dt.date]:
+        return standard.since or dt.date.min, standard.until or dt.date.max
 
-    return max(span(one)[0], span(other)[0]) <= min(span(one)[1], span(other)[1])
+    return max(span(first)[0], span(second)[0]) <= min(span(first)[1], span(second)[1])
 
 
 # --- putting right -----------------------------------------------------------------------------------------------
@@ -167,7 +167,7 @@ def corrected(setup: Setup, standards: Iterable[StandardRow], corrections: Corre
 
 def _refuse_two(standard: StandardRow, corrections: Corrections) -> None:
     """One standard may be named by its serial number here and by its certificate there: which correction is meant?"""
-    both = [n for n, each in enumerate(corrections.standard, start=1) if each.concerns(standard)]
+    both = [n for n, correction in enumerate(corrections.standard, start=1) if correction.concerns(standard)]
     if len(both) > 1:
         raise HalfpowerError(
             f"The corrections standard[{both[0]}] and standard[{both[1]}] both concern the {standard.role} "

@@ -10,6 +10,7 @@ import datetime as dt
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.analysis.drift import LEAST_RESULTS, DatedResult, Drift, fit_drift, series_of
@@ -168,13 +169,13 @@ def read(
         raise RecordsError(nothing_found(records, where))
     facts = Facts(records)
     units = tuple(_units(runs, facts, interval))
-    found = tuple(_followed(records, where, facts)) if tracks else ()
+    followed = tuple(_followed(records, where, facts)) if tracks else ()
     uses = tuple(_uses(records, where, runs, facts)) if where.standard is not None else ()
     return History(
         source=records.name,
         where=where,
         units=units,
-        tracks=found,
+        tracks=followed,
         standards=tuple(_newest(records.standards(where))),
         uses=uses,
         problems=tuple(facts.problems),
@@ -214,32 +215,32 @@ def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, s
                    definitions.get(row.run_id, "") if is_error_of(row) else "",
                    row.result_unit if row.result is not None else "")  # fmt: skip
             gathered.setdefault(key, []).append(row)
-    without = {key[:-1]: some for key, some in gathered.items() if key[-1] == ""}
-    valued = {key: some for key, some in gathered.items() if key[-1] != ""}
+    without = {key[:-1]: results for key, results in gathered.items() if key[-1] == ""}
+    valued = {key: results for key, results in gathered.items() if key[-1] != ""}
     ways: dict[tuple[Any, ...], tuple[set[Any], set[Any]]] = {}
     for key in valued:
         levels, defined = ways.setdefault(key[:8], (set(), set()))
         levels.add(key[8])
         defined.add(key[9])
-    for key, some in sorted(valued.items(), key=lambda each: each[0]):
-        first, (levels, defined) = some[0], ways[key[:8]]
-        level = some[-1].applied if len(levels) > 1 else ""
+    for key, results in sorted(valued.items(), key=itemgetter(0)):
+        first, (levels, defined) = results[0], ways[key[:8]]
+        level = results[-1].applied if len(levels) > 1 else ""
         definition = f"error as {key[9]}" if len(defined) > 1 else ""
         yield Track(
             maker=first.maker, model=first.model, serial=first.serial, quantity=first.quantity, channel=first.channel,
             path=first.path, setting=first.setting, is_error=is_error_of(first), unit=first.result_unit,
             error_definition=key[9],
             detail=", ".join(part for part in (level, definition) if part),
-            series=tuple(_series(some, facts)), without_value=tuple(without.get(key[:-1], ())),
+            series=tuple(_series(results, facts)), without_value=tuple(without.get(key[:-1], ())),
         )  # fmt: skip
 
 
 def _series(rows: Sequence[ResultRow], facts: Facts) -> Iterator[Series]:
     """Divide the results, which are in the order of time, at the adjustments, and fit each series."""
     divided = series_of(Entry(row=row) for row in rows)
-    enough = max(len(some) for some in divided) >= LEAST_RESULTS
-    for some in divided:
-        entries = tuple(replace(entry, shared=_shared(entry.row, facts)) for entry in some) if enough else some
+    enough = max(len(series) for series in divided) >= LEAST_RESULTS
+    for part in divided:
+        entries = tuple(replace(entry, shared=_shared(entry.row, facts)) for entry in part) if enough else part
         try:
             drift = fit_drift([_dated(entry) for entry in entries], limits_of(entries[-1].row))
         except AnalysisError as error:
@@ -271,14 +272,14 @@ def _units(runs: Sequence[RunRow], facts: Facts, interval: str) -> Iterator[Unit
     gathered: dict[tuple[str, str, str], list[RunRow]] = {}
     for run in runs:
         gathered.setdefault((run.maker, run.model, run.serial), []).append(run)
-    for (maker, model, serial), some in sorted(gathered.items()):
-        last = some[-1]
+    for (maker, model, serial), of_unit in sorted(gathered.items()):
+        last = of_unit[-1]
         job = facts.job(last.id)
         text = (job.interval if job is not None else "") or interval
         due = job.next_due if job is not None else None
         if due is None and text:
             due = moments.interval(text).after(last.started.date())
-        yield UnitState(maker=maker, model=model, serial=serial, runs=tuple(some), due=due)
+        yield UnitState(maker=maker, model=model, serial=serial, runs=tuple(of_unit), due=due)
 
 
 def _newest(rows: Iterable[StandardRow]) -> Iterator[StandardRow]:

@@ -111,8 +111,8 @@ def tried_by(rows: Iterable[ResultRow]) -> dict[tuple[str, int], tuple[str, int]
         places.setdefault((row.run_id, *point_of(row), signal), []).append(row)
     return {
         (row.run_id, row.position): (str(place[-1]), n)
-        for place, some in places.items()
-        for n, row in enumerate(sorted(some, key=lambda each: -abs(each.applied_value or 0.0)))
+        for place, results in places.items()
+        for n, row in enumerate(sorted(results, key=lambda result: -abs(result.applied_value or 0.0)))
     }
 
 
@@ -138,7 +138,7 @@ def nothing_found(records: Records, where: Selection) -> str:
             return f"{records.name}: holds no run with the {name} {wanted!r}; {meant}"
     if where.standard is not None:
         rows = [row for row in records.standards(Selection(simulated=None, finished=None)) if row.used]
-        known = sorted({each for row in rows for each in (row.serial, row.certificate) if each})
+        known = sorted({name for row in rows for name in (row.serial, row.certificate) if name})
         if not any(is_standard(row, where.standard) for row in rows):
             near = nearest(where.standard, known)
             meant = f"did you mean {near!r}?" if near else f"it knows {', '.join(map(repr, known[:5])) or 'none'}."

@@ -158,21 +158,21 @@ def _issued_anew(contents: Contents, when: str) -> Contents:
 def each_once(outcomes: Iterable[Outcome]) -> list[Outcome]:
     """Drop copies of a run; of a run that was copied and then resumed the longer journal counts."""
     kept: dict[str, Outcome] = {}
-    for each in outcomes:
-        key = each.run.id if each.run is not None else each.where
-        known = kept.setdefault(key, each)
-        if known.run and each.run and known.run.journal_bytes < each.run.journal_bytes:
-            kept[key] = each
+    for outcome in outcomes:
+        key = outcome.run.id if outcome.run is not None else outcome.where
+        known = kept.setdefault(key, outcome)
+        if known.run and outcome.run and known.run.journal_bytes < outcome.run.journal_bytes:
+            kept[key] = outcome
     return list(kept.values())
 
 
 def digest(outcomes: Iterable[Outcome]) -> str:
     """Return a checksum of every number and word of the outcomes: equal where they are equal to the last bit."""
     seal = hashlib.sha256()
-    for each in outcomes:
-        rows = [repr(row) for row in each.results]
-        run = each.run.id if each.run else each.where
-        plain = [run, each.overall_before, each.overall_after, rows, repr(each.changes)]
+    for outcome in outcomes:
+        rows = [repr(row) for row in outcome.results]
+        run = outcome.run.id if outcome.run else outcome.where
+        plain = [run, outcome.overall_before, outcome.overall_after, rows, repr(outcome.changes)]
         seal.update(json.dumps(plain, ensure_ascii=False).encode())
     return seal.hexdigest()
 
@@ -243,19 +243,19 @@ def totals(outcomes: Iterable[Outcome]) -> Totals:
     overall: dict[tuple[str, str], int] = {}
     touched: dict[int, int] = {}
     runs = unreadable = changed_runs = moved = 0
-    for each in outcomes:
-        if each.run is None:
+    for outcome in outcomes:
+        if outcome.run is None:
             unreadable += 1
             continue
         runs += 1
-        moved += each.moved
-        changed_runs += bool(each.changes)
-        for one in each.changes:
-            verdicts[one.before, one.after] = verdicts.get((one.before, one.after), 0) + 1
-        if each.overall_before != each.overall_after:
-            key = each.overall_before, each.overall_after
+        moved += outcome.moved
+        changed_runs += bool(outcome.changes)
+        for change in outcome.changes:
+            verdicts[change.before, change.after] = verdicts.get((change.before, change.after), 0) + 1
+        if outcome.overall_before != outcome.overall_after:
+            key = outcome.overall_before, outcome.overall_after
             overall[key] = overall.get(key, 0) + 1
-        for index in each.touched:
+        for index in outcome.touched:
             touched[index] = touched.get(index, 0) + 1
     return Totals(
         runs=runs, unreadable=unreadable, changed_runs=changed_runs, changed_overall=sum(overall.values()),

@@ -116,8 +116,8 @@ def as_plain(done: Reanalysis) -> dict[str, Any]:
         "results_with_another_number": counted.moved_results,
         "verdicts": _counts(counted.verdicts),
         "overall": _counts(counted.overall),
-        "problems": [each.problem for each in done.outcomes if each.problem],
-        "each": [_run(each, each.run) for each in done.outcomes if each.run is not None],
+        "problems": [outcome.problem for outcome in done.outcomes if outcome.problem],
+        "each": [_run(outcome, outcome.run) for outcome in done.outcomes if outcome.run is not None],
     }
 
 
@@ -131,7 +131,7 @@ def _run(outcome: Outcome, run: RunRow) -> dict[str, Any]:
         "simulated": run.simulated, "program": run.program, "journal_sha256": run.journal_sha256,
         "overall_before": outcome.overall_before, "overall_after": outcome.overall_after,
         "corrections": [index + 1 for index in outcome.touched],
-        "changes": [asdict(each) for each in outcome.changes],
+        "changes": [asdict(change) for change in outcome.changes],
         "page": f"reports/{page_name(run)}" if outcome.changes else None,
     }  # fmt: skip
 
@@ -139,7 +139,7 @@ def _run(outcome: Outcome, run: RunRow) -> dict[str, Any]:
 def results_csv(outcomes: Sequence[Outcome]) -> str:
     """Every result as it is now, one row a result, the run's columns with it."""
     names = [f.name for f in fields(ResultRow)]
-    return csv_text(names, ([getattr(row, name) for name in names] for each in outcomes for row in each.results))
+    return csv_text(names, ([getattr(row, name) for name in names] for outcome in outcomes for row in outcome.results))
 
 
 def changes_csv(outcomes: Sequence[Outcome]) -> str:
@@ -147,8 +147,8 @@ def changes_csv(outcomes: Sequence[Outcome]) -> str:
     of_run = ("number", "id", "started", "serial")
     of_change = [f.name for f in fields(VerdictChange)]
     rows = (
-        [*(getattr(each.run, name) for name in of_run), *(getattr(one, name) for name in of_change)]
-        for each in outcomes
-        for one in each.changes
+        [*(getattr(outcome.run, name) for name in of_run), *(getattr(change, name) for name in of_change)]
+        for outcome in outcomes
+        for change in outcome.changes
     )
     return csv_text([*(f"run_{name}" for name in of_run), *of_change], rows)

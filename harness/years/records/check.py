@@ -32,9 +32,9 @@ def problems(store: Store) -> Iterator[str]:
 def _of_the_database(store: Store) -> Iterator[str]:
     with store.connection() as connection:
         if connection.dialect.name == "sqlite":
-            for (said,) in connection.exec_driver_sql("PRAGMA integrity_check"):
-                if said != "ok":
-                    yield f"{store.name}: the database says: {said}"
+            for (answer,) in connection.exec_driver_sql("PRAGMA integrity_check"):
+                if answer != "ok":
+                    yield f"{store.name}: the database says: {answer}"
         for table in METADATA.sorted_tables:
             if table is runs:
                 continue

@@ -224,9 +224,9 @@ def _of_server(error: Any) -> str | None:
         return None
     # While a connection is made, or is lost, there is no code, only words; they name host and user, never a password.
     lines = str(error).removeprefix("connection failed: ").splitlines()
-    said = f"It says: {shortened(lines[0] if lines else 'nothing', _LONGEST).rstrip('. ')}."
-    if "password authentication" in said or "no pg_hba" in said or 'role "' in said:
-        return f"{_SERVER['28']} {said}"
-    if "does not exist" in said:
-        return f"{_SERVER['3D']} {said}"
-    return f"the server does not answer; check the address and the network, or do it again later. {said}"
+    words = f"It says: {shortened(lines[0] if lines else 'nothing', _LONGEST).rstrip('. ')}."
+    if "password authentication" in words or "no pg_hba" in words or 'role "' in words:
+        return f"{_SERVER['28']} {words}"
+    if "does not exist" in words:
+        return f"{_SERVER['3D']} {words}"
+    return f"the server does not answer; check the address and the network, or do it again later. {words}"

@@ -139,7 +139,7 @@ def _standards(made: Report, contents: Contents, run: RunRow) -> Iterator[Standa
     used = contents.roles()
     every = standards(made.setup, dt.date.fromisoformat(made.ended[:10]), contents)
     repeated: dict[str, Any] = {name: getattr(run, name) for name in STANDARD_REPEATS}
-    for standard in sorted(every, key=lambda each: each.role):
+    for standard in sorted(every, key=lambda row: row.role):
         written = getattr(made.setup.bench, standard.role)
         answered = _identified(standard.identity)
         yield StandardRow(

@@ -49,10 +49,10 @@ def journal_files(root: Path) -> tuple[Path, ...]:
     """Every journal below a folder, in the order of their paths; raises RecordsError where there is none."""
     if not root.is_dir():
         raise RecordsError(f"{root}: there is no such folder. Name the folder that holds the runs' folders.")
-    found = tuple(sorted(root.rglob(journals.NAME)))
-    if not found:
+    files = tuple(sorted(root.rglob(journals.NAME)))
+    if not files:
         raise RecordsError(f"{root}: holds no run: there is no {journals.NAME} in it or below it.")
-    return found
+    return files
 
 
 class RunFolders:
@@ -65,44 +65,44 @@ class RunFolders:
 
     def runs(self, where: Selection) -> tuple[RunRow, ...]:
         """The runs, by the moment they began."""
-        return tuple(each.run for each in self._fitting(where))
+        return tuple(derived.run for derived in self._fitting(where))
 
     def results(self, where: Selection) -> tuple[ResultRow, ...]:
         """The results, by the moment their run began and their place in its report."""
-        return tuple(row for each in self._fitting(where) for row in _results(each, where))
+        return tuple(row for derived in self._fitting(where) for row in _results(derived, where))
 
     def standards(self, where: Selection) -> tuple[StandardRow, ...]:
         """The standards, one row a run and role, by the moment the run began."""
         return tuple(
             row
-            for each in self._fitting(where)
-            for row in each.standards
+            for derived in self._fitting(where)
+            for row in derived.standards
             if where.standard is None or is_standard(row, where.standard)
         )
 
     def journal(self, run_id: str) -> bytes:
         """The journal of a run."""
-        found = next((each for each in self._derived if each.run.id == run_id), None)
-        if found is None:
+        derived = next((derived for derived in self._derived if derived.run.id == run_id), None)
+        if derived is None:
             raise RecordsError(f"{self.root}: holds no run {run_id!r}.")
-        return found.journal
+        return derived.journal
 
     def _fitting(self, where: Selection) -> Iterator[Derived]:
-        return (each for each in self._derived if run_fits(each, where))
+        return (derived for derived in self._derived if run_fits(derived, where))
 
     @cached_property
     def _derived(self) -> tuple[Derived, ...]:
-        found: dict[str, Derived] = {}
+        by_id: dict[str, Derived] = {}
         for file in self._files:
             try:
-                one = derive(journals.sound(file), file, Origin(host="", folder=str(file.parent), added=_EPOCH))
+                derived = derive(journals.sound(file), file, Origin(host="", folder=str(file.parent), added=_EPOCH))
             except HalfpowerError as error:
                 self.problems.append(str(error))
             else:
-                kept = found.setdefault(one.run.id, one)
-                if kept.run.journal_bytes < one.run.journal_bytes:
-                    found[one.run.id] = one  # the longer journal of a run that was copied, then resumed
-        return tuple(sorted(found.values(), key=lambda each: (each.run.started, each.run.id)))
+                kept = by_id.setdefault(derived.run.id, derived)
+                if kept.run.journal_bytes < derived.run.journal_bytes:
+                    by_id[derived.run.id] = derived  # the longer journal of a run that was copied, then resumed
+        return tuple(sorted(by_id.values(), key=lambda derived: (derived.run.started, derived.run.id)))
 
 
 def is_standard(row: StandardRow, name: str) -> bool:
@@ -110,17 +110,17 @@ def is_standard(row: StandardRow, name: str) -> bool:
     return name in (getattr(row, field) for field in BY_STANDARD)
 
 
-def run_fits(found: Derived, where: Selection) -> bool:
+def run_fits(derived: Derived, where: Selection) -> bool:
     """Whether a run is one of those asked for: by its own fields, and by having a result and a standard that fit."""
-    run = found.run
+    run = derived.run
     day = run.started.date()
     return (
         all(getattr(where, name) in (None, getattr(run, name)) for name in BY_RUN)
         and (where.since is None or day >= where.since)
         and (where.until is None or day <= where.until)
         and (where.run_ids is None or run.id in where.run_ids)
-        and (_asks_for_results(where) <= bool(_results(found, where)))
-        and (where.standard is None or any(row.used and is_standard(row, where.standard) for row in found.standards))
+        and (_asks_for_results(where) <= bool(_results(derived, where)))
+        and (where.standard is None or any(row.used and is_standard(row, where.standard) for row in derived.standards))
     )
 
 
@@ -128,7 +128,7 @@ def _asks_for_results(where: Selection) -> bool:
     return any(getattr(where, name) is not None for name in BY_RESULT)
 
 
-def _results(found: Derived, where: Selection) -> tuple[ResultRow, ...]:
+def _results(derived: Derived, where: Selection) -> tuple[ResultRow, ...]:
     return tuple(
-        row for row in found.results if all(getattr(where, name) in (None, getattr(row, name)) for name in BY_RESULT)
+        row for row in derived.results if all(getattr(where, name) in (None, getattr(row, name)) for name in BY_RESULT)
     )

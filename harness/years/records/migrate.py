@@ -44,13 +44,13 @@ def settle(
         with engine.begin() as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
-            found = _layout(connection)
-            if found == layouts.newest:
+            layout = _layout(connection)
+            if layout == layouts.newest:
                 return  # another program was quicker
-            _check(connection, found, place, layouts)
-            if found is not None and place.file is not None:
-                copy = _copy(place.file, found, clock)
-                tell(f"{place.name}: brought from layout {found} to {layouts.newest}; a copy as it was: {copy}")
+            _check(connection, layout, place, layouts)
+            if layout is not None and place.file is not None:
+                copy = _copy(place.file, layout, clock)
+                tell(f"{place.name}: brought from layout {layout} to {layouts.newest}; a copy as it was: {copy}")
             _upgrade(connection, layouts)
 
 
@@ -60,23 +60,23 @@ def _layout(connection: sa.Connection) -> str | None:
     return connection.execute(sa.text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar()
 
 
-def _check(connection: sa.Connection, found: str | None, place: Address, layouts: Layouts) -> None:
-    if found is None:
+def _check(connection: sa.Connection, layout: str | None, place: Address, layouts: Layouts) -> None:
+    if layout is None:
         names = set(sa.inspect(connection).get_table_names())
         others = names if place.file is not None else names & set(METADATA.tables)
         if others:
             raise RecordsError(f"{place.name}: is another program's database; name another store.")
-    elif found not in _known(layouts):
+    elif layout not in _known(layouts):
         raise RecordsError(
-            f"{place.name}: has layout {found}, of a newer version of this program; this one knows layouts up to "
+            f"{place.name}: has layout {layout}, of a newer version of this program; this one knows layouts up to "
             f"{layouts.newest}. Use the newer version; nothing was changed."
         )
 
 
-def _copy(file: Path, found: str, clock: Clock) -> Path:
+def _copy(file: Path, layout: str, clock: Clock) -> Path:
     """Copy the file as it was, synced to disk. The caller's transaction keeps every other writer out meanwhile."""
     stamp = clock.utc().strftime("%Y-%m-%dT%H%M%S")
-    copy = file.with_name(f"{file.stem}-layout-{found}-{stamp}{file.suffix}")
+    copy = file.with_name(f"{file.stem}-layout-{layout}-{stamp}{file.suffix}")
     part = copy.with_name(f"{copy.name}.part")
     try:
         make_file(part)

@@ -79,17 +79,17 @@ def _remembered(run_folder: Path, url: str | None, patience_s: float) -> tuple[s
     if url == database.NONE or (url is None and os.environ.get(database.VARIABLE) == database.NONE):
         return ()
     place = database.address(url)
-    said: list[str] = []
+    told: list[str] = []
     if place.file is not None:
-        with Store.open(url, tell=said.append) as store:
+        with Store.open(url, tell=told.append) as store:
             store.add(run_folder)
-        return tuple(said)
+        return tuple(told)
     try:
-        with Store.open(database.local_url(), tell=said.append) as local:
+        with Store.open(database.local_url(), tell=told.append) as local:
             local.add(run_folder, for_server=place.name)
     except RecordsError as error:
         return (str(error), *_in_time(lambda: _straight(run_folder, url), place.name, patience_s))
-    return (*said, *_in_time(lambda: _sent(url, place.name), place.name, patience_s))
+    return (*told, *_in_time(lambda: _sent(url, place.name), place.name, patience_s))
 
 
 def _straight(run_folder: Path, url: str | None) -> tuple[str, ...]:

@@ -23,28 +23,28 @@ Conditions = list[sa.ColumnElement[bool]]
 
 def runs(where: Selection) -> sa.Select[Any]:
     """The runs that fit, by the moment they began."""
-    found = [*_of_the_run(where), *_with_such_a_result(where)]
-    return sa.select(runs_).where(*found).order_by(runs_.c.started, runs_.c.id)
+    conditions = [*_of_the_run(where), *_with_such_a_result(where)]
+    return sa.select(runs_).where(*conditions).order_by(runs_.c.started, runs_.c.id)
 
 
 def results(where: Selection) -> sa.Select[Any]:
     """The results that fit, with what their run says."""
-    found = [*_of_the_run(where), *_equal(results_, BY_RESULT, where)]
+    conditions = [*_of_the_run(where), *_equal(results_, BY_RESULT, where)]
     columns = [*results_.c, *(runs_.c[name] for name in RESULT_REPEATS)]
     return (
         sa.select(*columns)
         .join_from(runs_, results_)
-        .where(*found)
+        .where(*conditions)
         .order_by(runs_.c.started, runs_.c.id, results_.c.position)
     )
 
 
 def standards(where: Selection) -> sa.Select[Any]:
     """The standards that fit, of the runs that fit; all on their benches where none is named."""
-    found = [*_of_the_run(where), *_with_such_a_result(where)]
+    conditions = [*_of_the_run(where), *_with_such_a_result(where)]
     if where.standard is not None:
-        found.append(_is(where.standard))
-    return _standards().where(*found).order_by(runs_.c.started, runs_.c.id, standards_.c.role)
+        conditions.append(_is(where.standard))
+    return _standards().where(*conditions).order_by(runs_.c.started, runs_.c.id, standards_.c.role)
 
 
 def due(until: dt.date) -> sa.Select[Any]:
@@ -80,21 +80,21 @@ def _standards() -> sa.Select[Any]:
 
 
 def _of_the_run(where: Selection) -> Conditions:
-    found = list(_equal(runs_, BY_RUN, where))
+    conditions = list(_equal(runs_, BY_RUN, where))
     if where.since is not None:
-        found.append(runs_.c.started >= dt.datetime.combine(where.since, dt.time.min, dt.UTC))
+        conditions.append(runs_.c.started >= dt.datetime.combine(where.since, dt.time.min, dt.UTC))
     if where.until is not None:
-        found.append(runs_.c.started <= dt.datetime.combine(where.until, dt.time.max, dt.UTC))
+        conditions.append(runs_.c.started <= dt.datetime.combine(where.until, dt.time.max, dt.UTC))
     if where.run_ids is not None:
         if len(where.run_ids) > _MOST_IDS:
             raise RecordsError(
                 f"{len(where.run_ids)} runs are asked for by name, and {_MOST_IDS} is the most; ask by date or unit."
             )
-        found.append(runs_.c.id.in_([storable(each) for each in where.run_ids]))
+        conditions.append(runs_.c.id.in_([storable(run_id) for run_id in where.run_ids]))
     if where.standard is not None:
         used = sa.select(standards_.c.run_id).where(_is(where.standard), standards_.c.used.is_(True))
-        found.append(runs_.c.id.in_(used))
-    return found
+        conditions.append(runs_.c.id.in_(used))
+    return conditions
 
 
 def _with_such_a_result(where: Selection) -> Conditions:

@@ -146,10 +146,10 @@ class Store:
 
     def journal(self, run_id: str) -> bytes:
         """The journal of a run, as it was added; raises RecordsError where it is not what was added."""
-        found = self._ask(lambda connection: connection.execute(queries.journal(run_id)).one_or_none())
-        if found is None:
+        row = self._ask(lambda connection: connection.execute(queries.journal(run_id)).one_or_none())
+        if row is None:
             raise self._no_run(run_id)
-        return writing.unpacked(found.packed, found.journal_sha256, f"{self.name}: run {found.number}")
+        return writing.unpacked(row.packed, row.journal_sha256, f"{self.name}: run {row.number}")
 
     def derived(self, run_id: str) -> Derived:
         """Everything the store holds of a run."""
@@ -161,8 +161,8 @@ class Store:
 
     def held(self, run_ids: Iterable[str]) -> Mapping[str, str]:
         """The checksum of the journal of each of these runs that is here."""
-        found: Mapping[str, str] = self._ask(lambda connection: writing.held(connection, tuple(run_ids)))
-        return found
+        checksums: Mapping[str, str] = self._ask(lambda connection: writing.held(connection, tuple(run_ids)))
+        return checksums
 
     def waiting(self, server: str) -> tuple[str, ...]:
         """The runs that wait for a server, those that waited longest first."""
@@ -173,10 +173,10 @@ class Store:
         self._transaction(lambda connection: writing.arrived(connection, server, run_id, journal_sha256))
 
     def _run(self, run_id: str) -> RunRow:
-        found = self.runs(Selection(run_ids=(run_id,), simulated=None, finished=None))
-        if not found:
+        runs = self.runs(Selection(run_ids=(run_id,), simulated=None, finished=None))
+        if not runs:
             raise self._no_run(run_id)
-        return found[0]
+        return runs[0]
 
     def _no_run(self, run_id: str) -> RecordsError:
         return RecordsError(f"{self.name}: holds no run {run_id!r}; 'halfpower records list' shows what it holds.")
@@ -189,8 +189,8 @@ class Store:
             names = tuple(result.keys())
             return tuple(row(**dict(zip(names, values, strict=True))) for values in result)
 
-        found: tuple[Row, ...] = self._ask(ask)
-        return found
+        rows: tuple[Row, ...] = self._ask(ask)
+        return rows
 
     @contextmanager
     def connection(self) -> Iterator[sa.Connection]:

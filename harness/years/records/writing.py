@@ -21,13 +21,13 @@ _CHUNK: Final = 5_000  # identities in one statement
 
 def held(connection: sa.Connection, run_ids: Sequence[str], *, lock: bool = False) -> Mapping[str, str]:
     """The checksum of the journal of each of these runs that is here; `lock` keeps others off these rows."""
-    found: dict[str, str] = {}
+    checksums: dict[str, str] = {}
     for begin in range(0, len(run_ids), _CHUNK):
         statement = sa.select(runs.c.id, runs.c.journal_sha256).where(runs.c.id.in_(run_ids[begin : begin + _CHUNK]))
         if lock:
             statement = statement.with_for_update()  # SQLite holds the whole file for the writer as it is
-        found |= {row.id: row.journal_sha256 for row in connection.execute(statement)}
-    return found
+        checksums |= {row.id: row.journal_sha256 for row in connection.execute(statement)}
+    return checksums
 
 
 def place(connection: sa.Connection, derived: Derived, store: str) -> Outcome:
