@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from harness import models
 from harness.files.files import starter
+from harness.measurement import rated_models
 from harness.models import Accuracy, Bench, Calibrator, Job, Setup, SignalPath, Unit
 from harness.steps import ROLES
 
@@ -105,6 +106,11 @@ def test_an_accuracy_line_covers_its_range_ends_included(
 @pytest.mark.parametrize("model", CLASSES, ids=lambda model: model.__name__)
 def test_every_key_says_what_it_means(model: type[BaseModel]) -> None:
     assert [name for name, field in model.model_fields.items() if not field.description] == []
+
+
+def test_no_two_measurements_rate_by_one_key() -> None:
+    keys = [key for rated in rated_models() for key in rated.model_fields]
+    assert sorted(keys) == sorted(models.Tolerances.model_fields)
 
 
 def test_labels_name_what_is_known() -> None:
