@@ -177,11 +177,10 @@ def _run(
     faults: Faults | None,
 ) -> RunResult:
     from harness.run.faulted import account_of
-    from harness.run.judging import judge, judge_stopped
+    from harness.run.judging import judging
 
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
-    journal: Journal | None = None
     with events, knowing(quantity for use in loaded.uses for quantity in use.quantities):
         faulted = faults.bench_of(loaded.bench_path, simulated, events) if faults else None
         try:
@@ -192,14 +191,11 @@ def _run(
                 events.into(journal)
                 if contents is not None:
                     journal.event("", "resumed", f"after {len(contents.records)} entries")
-                ended = run_parts(
-                    _parts(loaded), bench.perform, journal, contents=contents, watch=watch, tell=bench.tell,
-                    make_safe=bench.make_safe, judge=partial(judge, loaded, journal, make_safe=bench.make_safe),
-                )  # fmt: skip
-        except BaseException:
-            if journal is not None:
-                judge_stopped(loaded, journal)  # outputs are off
-            raise
+                with judging(loaded, journal, bench.make_safe) as judge:
+                    ended = run_parts(
+                        _parts(loaded), bench.perform, journal, contents=contents, watch=watch, tell=bench.tell,
+                        make_safe=bench.make_safe, judge=judge,
+                    )  # fmt: skip
         finally:
             account = account_of(faulted, events, len(ended)) if faulted is not None else ()
     return RunResult(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import html
 import io
 import json
 import math
@@ -21,7 +22,7 @@ from harness import runs as opening
 from harness.errors import ConfigError, JournalError, OwnCodeError
 from harness.journal.journal import NAME, Journal, read
 from harness.measurement import knowing, quantity_names
-from harness.run.judging import judge
+from harness.run.judging import judging
 from harness.runs import RunResult
 from harness.sim.bench import SimulatedBench
 from harness.years.reanalysis import Changes, Task, page
@@ -130,7 +131,7 @@ def test_a_run_worked_out_again_says_the_same(run: RunResult) -> None:
 def test_a_page_that_is_issued_anew_says_whose_numbers_stand(run: RunResult) -> None:
     task = Task(data=(run.folder / NAME).read_bytes(), where=NAME)
     text = page(task, Changes(rule="simple"), "Another rule.", dt.datetime(2026, 12, 1, tzinfo=dt.UTC))
-    assert "Noise: a measurement of the user&#39;s own; its numbers are as the run stated them" in text
+    assert "Noise: a measurement of the user's own; its numbers are as the run stated them" in html.unescape(text)
 
 
 def test_as_found_and_as_left_stand_beside_each_other(lab: Path) -> None:
@@ -280,9 +281,13 @@ def test_outputs_are_off_before_it_judges_and_a_part_is_judged_once(lab: Path) -
     (folder / NAME).write_bytes(b"".join(lines[:at]))  # as a kill leaves it
     journal, _ = Journal.reopen(folder, stamp=lambda: "2026-11-25T18:00:01+00:00")
     off: list[bool] = []
-    with knowing(loaded.uses[0].quantities):
+
+    def make_safe() -> None:
+        off.append("1 noise" not in read(folder).results)
+
+    with knowing(loaded.uses[0].quantities), judging(loaded, journal, make_safe) as judge:
         for part in ("1 noise", "1 noise", "2 vertical"):
-            judge(loaded, journal, part, make_safe=lambda: off.append("1 noise" not in read(folder).results))
+            judge(part)
     journal.close()
     assert off == [True]
     assert [result.word for result in opening.report(folder).parts[0].results] == ["pass", "pass"]

@@ -9,7 +9,8 @@ import reprlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
-from typing import Any
+from functools import partial
+from typing import Any, TypeAlias
 
 from harness.errors import HalfpowerError, OwnCodeError
 from harness.files.own_values import Unfit, fitted
@@ -25,12 +26,28 @@ from harness.run.own_code import Blaming
 from harness.run.own_measurement import OwnMeasurement
 from harness.steps import to_plain
 
+Judge: TypeAlias = Callable[[str], None]
 
-def judge(loaded: LoadedJob, journal: Journal, part: str, *, make_safe: Callable[[], None] = lambda: None) -> None:
-    """Keep the results of a part that has ended, where its measurement is the user's own and nothing is kept yet.
 
-    Nobody knows how long that takes: it is not begun with an output on.
+@contextmanager
+def judging(loaded: LoadedJob, journal: Journal, make_safe: Callable[[], None]) -> Iterator[Judge]:
+    """Hand over what judges a part that has ended; whatever stops the run, what was read until then is judged too.
+
+    Nobody knows how long that takes: it is not begun with an output on. It ends before the bench is let go of, as who
+    takes it next may go on with the journal.
     """
+    judge = partial(_judge, loaded, journal, make_safe)
+    try:
+        yield judge
+    except BaseException:  # the run says why it stops, and not what fails here besides
+        for use in loaded.uses:
+            with suppress(HalfpowerError):
+                judge(use.name)
+        raise
+
+
+def _judge(loaded: LoadedJob, journal: Journal, make_safe: Callable[[], None], part: str) -> None:
+    """Keep the results of a part, where its measurement is the user's own and nothing is kept yet."""
     own = next(use.definition for use in loaded.uses if use.name == part)
     if not isinstance(own, OwnMeasurement) or not own.judges:
         return
@@ -39,13 +56,6 @@ def judge(loaded: LoadedJob, journal: Journal, part: str, *, make_safe: Callable
     if taken and part not in contents.results:
         make_safe()
         journal.results(part, to_plain(_judged(own, loaded.setup, contents, part, taken)))
-
-
-def judge_stopped(loaded: LoadedJob, journal: Journal) -> None:
-    """The same of a run that is being stopped: it says why it stops, and not what fails here besides."""
-    for use in loaded.uses:
-        with suppress(HalfpowerError):
-            judge(loaded, journal, use.name)
 
 
 def _judged(own: OwnMeasurement, setup: Setup, contents: Contents, part: str, taken: Sequence[Taken]) -> Evaluated:
