@@ -22,7 +22,7 @@ import rich_click as click
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, schema
-from harness.commands.helping import Group, say
+from harness.commands.helping import PlainHelpGroup, say
 from harness.commands.history import history
 from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
@@ -49,7 +49,7 @@ class Stopped(KeyboardInterrupt):
         self.exit_code = 128 + number  # as shells report it: 130 for Ctrl-C, 143 for SIGTERM
 
 
-class Program(Group):
+class Program(PlainHelpGroup):
     """Every failure that a person can do something about ends here: one sentence, and a code by its kind."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the signature is click's

@@ -12,7 +12,7 @@ from rich.console import Console
 from harness.bench.limits import CAUTIONS
 from harness.errors import OperatorStop, SafetyError
 from harness.person.console import Terminal, wrapped
-from harness.person.live import JsonLines, Lines, Progress, Redrawn, Responses, chart, outcome
+from harness.person.live import JsonLines, PlainLines, Progress, Redrawn, Responses, chart, outcome
 from harness.person.operator import HELP, HELP_DO, Prompt
 from harness.quantities import duration
 from harness.steps import Connect, Dc, Done, Measure, Reading, Sine, View, from_plain
@@ -253,7 +253,7 @@ def test_plain_lines_say_setting_signal_reading_and_progress() -> None:
     console, out = a_console()
     progress = Progress(planned={"vertical": 2})
     progress.begin({})
-    with Lines(console, progress) as live:
+    with PlainLines(console, progress) as live:
         live.event("note", "lamp \x1b[31mreplaced")
         connection = Connect(path="direct", source="calibrator", display="unit", channel=2)
         live.step("vertical", 0, connection, Done())
@@ -334,7 +334,7 @@ def test_plain_lines_draw_the_response_when_its_part_is_over() -> None:
     progress = Progress(planned={"bandwidth": 4, "time_base": 1})
     progress.begin({})
     console, out = a_console()
-    with Lines(console, progress) as live:
+    with PlainLines(console, progress) as live:
         for n, frequency_hz in enumerate((5e4, 1e7, 3e7, 4e7)):
             live.step("bandwidth", n, sine(frequency_hz), single_pole(frequency_hz))
         assert "−3.01" not in out.getvalue()

@@ -16,13 +16,13 @@ from harness.bench.guardian import Charge, Work
 from harness.errors import InstrumentError, LinkError
 from harness.link.dialect import Dialect, split
 from harness.link.link import Link, LinkDown, NoValue, repeat_point
-from harness.link.port import Damage, MemoryPort, Refused
+from harness.link.port import ConnectionRefused, Damage, MemoryPort
 from harness.link.visa import open_link, resource_manager
 from harness.models import Generator, LinkProfile
 from harness.sim import dialect as simulated
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
-from harness.sim.device import Answer, Argument, Choice, Command, Device, Numeric, Switch, Value
+from harness.sim.device import Answer, Argument, Boolean, Choice, Device, Numeric, TableLine, Value
 from harness.sim.dialect import DialectDevice
 from harness.sim.scpi import spelling
 from harness.words.clock import RealClock
@@ -57,18 +57,18 @@ def a_device(**dialect: Any) -> Device:
     volts = Numeric(unit="V", low=-10, high=10)
     shapes = Choice(words=(("SINusoid", "sine"), ("DC", "dc")), default="sine")
     table = [
-        Command(spelling=spelling("VOLTage"), name="level", does="sets", holds=volts),
-        Command(spelling=spelling("VOLTage?"), name="level", does="asks", holds=volts),
-        Command(spelling=spelling("FUNCtion"), name="function", does="sets", holds=shapes),
-        Command(spelling=spelling("FUNCtion?"), name="function", does="asks", holds=shapes),
-        Command(spelling=spelling("OUTPut"), name="on", does="sets", holds=Switch()),
-        Command(spelling=spelling("MEASure:VOLTage?"), name="mean", does="answers"),
-        Command(spelling=spelling("CURVe?"), name="block", does="answers"),
-        Command(spelling=spelling("SYSTem:ERRor?"), name="error", does="answers"),
-        Command(spelling=spelling("ID?"), name="identity", does="answers"),
+        TableLine(spelling=spelling("VOLTage"), name="level", does="sets", holds=volts),
+        TableLine(spelling=spelling("VOLTage?"), name="level", does="asks", holds=volts),
+        TableLine(spelling=spelling("FUNCtion"), name="function", does="sets", holds=shapes),
+        TableLine(spelling=spelling("FUNCtion?"), name="function", does="asks", holds=shapes),
+        TableLine(spelling=spelling("OUTPut"), name="on", does="sets", holds=Boolean()),
+        TableLine(spelling=spelling("MEASure:VOLTage?"), name="mean", does="answers"),
+        TableLine(spelling=spelling("CURVe?"), name="block", does="answers"),
+        TableLine(spelling=spelling("SYSTem:ERRor?"), name="error", does="answers"),
+        TableLine(spelling=spelling("ID?"), name="identity", does="answers"),
     ]
     return DialectDevice(
-        simulated.Dialect(**dialect), identity="NORTHFEN X1", table=table, model=Box(), clock=VirtualClock()
+        simulated.SimulatedDialect(**dialect), identity="NORTHFEN X1", table=table, model=Box(), clock=VirtualClock()
     )
 
 
@@ -330,7 +330,7 @@ class OneAtATime(MemoryPort):
 
     def reopen(self) -> None:
         if self._clock.now() < self._free_at:
-            raise Refused("Connection refused")
+            raise ConnectionRefused("Connection refused")
         super().reopen()
 
 
@@ -357,7 +357,7 @@ def test_a_second_connection_is_refused_by_name_over_tcp() -> None:
 def test_an_instrument_that_serves_one_connection_is_said_over_tcp(tmp_path: Path) -> None:
     lab = shutil.copytree(DEMO, tmp_path / "lab")
     plain = SimulatedBench.load(plain_lab(lab))
-    plain.devices["calibrator"].dialect = simulated.Dialect(connections=1)  # type: ignore[attr-defined]
+    plain.devices["calibrator"].dialect = simulated.SimulatedDialect(connections=1)  # type: ignore[attr-defined]
     with plain.serve() as servers:
         address = servers.addresses[plain.addresses["calibrator"]]
         keys = {"address": address, "timeout": 0.05, "link": LINK, "commands": {"next_error": ""}}

@@ -288,7 +288,8 @@ def test_the_description_names_every_key_and_every_fault() -> None:
     models = (
         bench_module.BenchFile, bench_module.InstrumentEntry, bench_module.Route, Eyes, FaultPlan, truth.SourceTruth,
         truth.CounterTruth, truth.ChannelTruth, truth.ScreenTruth, truth.MeterTruth, truth.PathTruth, truth.Stage,
-        truth.Response, profile.Profile, profile.Entry, profile.Output, profile.ScreenSize, dialect.Dialect,
+        truth.ResponseTruth, profile.Profile, profile.ProfileCommand, profile.Output, profile.ScreenSize,
+        dialect.SimulatedDialect,
     )  # fmt: skip
     words = set(re.findall(r"[a-z_0-9]+", text))
     assert [(m.__name__, key) for m in models for key in m.model_fields if key not in words] == []

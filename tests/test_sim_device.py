@@ -13,7 +13,7 @@ from scpipy.shared.errors import ErrorQueue
 from scpipy.shared.errors import ScpiError as TheirError
 
 from harness.sim.clock import VirtualClock
-from harness.sim.device import Answer, Argument, Choice, Command, Device, Numeric, Switch, Value
+from harness.sim.device import Answer, Argument, Boolean, Choice, Device, Numeric, TableLine, Value
 from harness.sim.scpi import TEXTS, spelling
 
 FUNCTION = Choice(words=(("SINusoid", "sine"), ("DC", "dc")), default="sine")
@@ -53,20 +53,20 @@ def make(*, goes_on: bool = True, errors_kept: int = 20) -> Device:
         ("[SOURce]:FUNCtion[:SHAPe]", "function", FUNCTION),
         ("[SOURce]:VOLTage[:LEVel]", "level", LEVEL),
         ("SENSe#:RANGe", "range", RANGE),
-        ("OUTPut[:STATe]", "on", Switch()),
+        ("OUTPut[:STATe]", "on", Boolean()),
         ("FORMat[:DATA]", "format", FORMAT),
     ]
-    table = [Command(spelling=spelling(h), name=n, does="sets", holds=p, channels=2) for h, n, p in settings]
-    table += [Command(spelling=spelling(f"{h}?"), name=n, does="asks", holds=p, channels=2) for h, n, p in settings]
+    table = [TableLine(spelling=spelling(h), name=n, does="sets", holds=p, channels=2) for h, n, p in settings]
+    table += [TableLine(spelling=spelling(f"{h}?"), name=n, does="asks", holds=p, channels=2) for h, n, p in settings]
     table += [
-        Command(spelling=spelling("SYSTem:ERRor[:NEXT]?"), name="error", does="answers"),
-        Command(spelling=spelling("ROUTe:CLOSe"), name="close", does="acts", takes=("channels",)),
-        Command(spelling=spelling("MEASure:NUMBer?"), name="number", does="answers", takes=("number?", "channels?")),
-        Command(spelling=spelling("MEASure:FIXed?"), name="number", does="answers", form="NR2"),
-        Command(spelling=spelling("MEASure:COUNt?"), name="count", does="answers"),
-        Command(spelling=spelling("MEASure:NAN?"), name="nan", does="answers"),
-        Command(spelling=spelling("MEASure:INFinity?"), name="inf", does="answers"),
-        Command(spelling=spelling("TRACe[:DATA]?"), name="block", does="answers", takes=("trace",)),
+        TableLine(spelling=spelling("SYSTem:ERRor[:NEXT]?"), name="error", does="answers"),
+        TableLine(spelling=spelling("ROUTe:CLOSe"), name="close", does="acts", takes=("channels",)),
+        TableLine(spelling=spelling("MEASure:NUMBer?"), name="number", does="answers", takes=("number?", "channels?")),
+        TableLine(spelling=spelling("MEASure:FIXed?"), name="number", does="answers", form="NR2"),
+        TableLine(spelling=spelling("MEASure:COUNt?"), name="count", does="answers"),
+        TableLine(spelling=spelling("MEASure:NAN?"), name="nan", does="answers"),
+        TableLine(spelling=spelling("MEASure:INFinity?"), name="inf", does="answers"),
+        TableLine(spelling=spelling("TRACe[:DATA]?"), name="block", does="answers", takes=("trace",)),
     ]
     return Device(
         identity="Northfen,X1,1,1.0", table=table, model=Box(), clock=VirtualClock(), goes_on=goes_on,

@@ -11,10 +11,21 @@ from scipy import special
 
 from harness.sim import own, response, waves
 from harness.sim.clock import VirtualClock
-from harness.sim.response import Bell, Echo, HighPass, Loading, Pair, Pole, Shelf, Table, half_power_hz, transfer
-from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, Response, ScreenTruth, SourceTruth
+from harness.sim.response import (
+    Bell,
+    Echo,
+    FlatnessTable,
+    HighPass,
+    Loading,
+    Pole,
+    ResonantPair,
+    Shelf,
+    half_power_hz,
+    transfer,
+)
+from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ResponseTruth, ScreenTruth, SourceTruth
 from harness.sim.waves import Level, Marks, SineWave, SquareWave, step_response
-from harness.sim.world import Connection, Input, LevelMeter, Screen, Source, World
+from harness.sim.world import Connection, Input, LevelMeter, SimulatedScreen, SimulatedSource, World
 
 HALF_POWER_DB = -10 * math.log10(2)
 
@@ -37,11 +48,11 @@ def bench(
 ) -> World:
     """One source, one two-channel screen, joined on channel 1."""
     world = World(seed=5, clock=VirtualClock())
-    world.sources["generator"] = Source(truth=source or SourceTruth(), resistance=source_ohm, into=into)
+    world.sources["generator"] = SimulatedSource(truth=source or SourceTruth(), resistance=source_ohm, into=into)
     channels = (channel or ChannelTruth(), ChannelTruth())
     truth = (screen or ScreenTruth()).model_copy(update={"channel": channels})
     inputs = [Input(volts_per_div=volts_per_div), Input(volts_per_div=volts_per_div)]
-    world.screens["unit"] = Screen(
+    world.screens["unit"] = SimulatedScreen(
         truth=truth, resistance=1e6, capacitance=20e-12, inputs=inputs, s_per_div=s_per_div, bits=bits
     )
     world.paths["lead"] = path or PathTruth()
@@ -64,7 +75,7 @@ def height_v(world: World, channel: int = 1) -> float:
         # 20·log10 |H| at f/f3 = 0.1, 0.2, 0.5, 1, 2, 10; textbook formulas, recomputed to the last digit shown.
         ((Pole(1e8),), (-0.0432, -0.1703, -0.9691, -3.0103, -6.9897, -20.0432)),
         ((Bell(1e8),), (-0.0301, -0.1204, -0.7526, -3.0103, -12.0412, -301.03)),
-        ((Pair(1e8, math.sqrt(0.5)),), (-0.0004, -0.0069, -0.2633, -3.0103, -12.3045, -40.0004)),
+        ((ResonantPair(1e8, math.sqrt(0.5)),), (-0.0004, -0.0069, -0.2633, -3.0103, -12.3045, -40.0004)),
     ],
 )
 def test_the_families_at_multiples_of_their_half_power_frequency(
@@ -88,15 +99,15 @@ def test_a_shelf_an_echo_a_table_and_a_coupling_do_what_they_say() -> None:
     echo = (Echo(5e-9, 0.02),)  # in phase at 0, against it half a turn later
     assert db(echo, 1e8) == pytest.approx(20 * math.log10(0.98 / 1.02), abs=1e-9)
     assert db(echo, 2e8) == pytest.approx(0.0, abs=1e-9)
-    table = Table(((1e6, 0.0), (1e8, -1.0)))
+    table = FlatnessTable(((1e6, 0.0), (1e8, -1.0)))
     assert db((table,), 1e7) == pytest.approx(-0.5, abs=1e-12)  # half way in log f
     assert db((table,), 1e9) == pytest.approx(-1.0, abs=1e-12)
     assert db((HighPass(10.0),), 10.0) == pytest.approx(HALF_POWER_DB, abs=1e-12)
 
 
-@pytest.mark.parametrize("section", [Pole(1e8), Pair(9e7, 0.8), Shelf(3e6, 0.99), Bell(1e8), Echo(3e-9, 0.01),
-                                     Table(((1e6, 0.0), (1e8, -1.0))), Loading(50, 50, 2e-11)])  # fmt: skip
-def test_a_section_is_the_same_for_one_frequency_and_for_many(section: response.Section) -> None:
+@pytest.mark.parametrize("section", [Pole(1e8), ResonantPair(9e7, 0.8), Shelf(3e6, 0.99), Bell(1e8), Echo(3e-9, 0.01),
+                                     FlatnessTable(((1e6, 0.0), (1e8, -1.0))), Loading(50, 50, 2e-11)])  # fmt: skip
+def test_a_section_is_the_same_for_one_frequency_and_for_many(section: response.Transfer) -> None:
     grid = np.geomspace(1e5, 1e9, 23)
     assert np.asarray(section(grid)) == pytest.approx(np.array([section(float(f)) for f in grid]), rel=1e-12)
 
@@ -108,7 +119,7 @@ def test_stretching_a_cascade_puts_half_power_where_it_is_wanted() -> None:
         {"kind": "echo", "delay": "4 ns", "ratio": "-0.6 %"},
         {"kind": "bell", "at": "400 MHz"},
     )
-    chain = Response.model_validate({"stages": stages, "half_power": "118 MHz"}).chain
+    chain = ResponseTruth.model_validate({"stages": stages, "half_power": "118 MHz"}).chain
     assert half_power_hz(chain) == pytest.approx(118e6, rel=1e-9)
     assert db(chain, 118e6) - db(chain, 1e3) == pytest.approx(HALF_POWER_DB, abs=1e-6)
 
@@ -132,7 +143,7 @@ def test_half_power_is_the_first_crossing() -> None:
         # rise time × half-power frequency, 10–90 %: ln 9/2π; 2·erfinv(0.8)·√ln2/π·…; Butterworth-2, textbook values
         ((Pole(1e8),), 0.349699, 0.0),
         ((Bell(1e8),), 0.339624, 0.0),
-        ((Pair(1e8, math.sqrt(0.5)),), 0.341871, 0.043214),
+        ((ResonantPair(1e8, math.sqrt(0.5)),), 0.341871, 0.043214),
     ],
 )
 def test_rise_time_and_overshoot_of_known_families(chain: response.Chain, product: float, overshoot: float) -> None:
@@ -193,8 +204,8 @@ def test_time_marks_keep_their_period_and_a_slow_channel_leaves_their_fundamenta
     assert fast.period_s == 1e-8
 
 
-def _response(kind: str, at: str, **more: object) -> Response:
-    return Response.model_validate({"stages": [{"kind": kind, "at": at, **more}]})
+def _response(kind: str, at: str, **more: object) -> ResponseTruth:
+    return ResponseTruth.model_validate({"stages": [{"kind": kind, "at": at, **more}]})
 
 
 # --- loading -------------------------------------------------------------------------------------------------------

@@ -9,16 +9,16 @@ from scpipy.shared.parser import Parser
 from scpipy.shared.utils import format_scpi_short_keyword
 
 from harness.sim import profile, scpi, settings
-from harness.sim.scpi import Parameter, ScpiError, Unit, channel_list, parse, scale, spelling
+from harness.sim.scpi import MessageUnit, Parameter, ScpiError, channel_list, parse, scale, spelling
 
 
 def headers(line: bytes) -> list[str]:
-    return [unit.header if isinstance(unit, Unit) else str(unit) for unit in parse(line)]
+    return [unit.header if isinstance(unit, MessageUnit) else str(unit) for unit in parse(line)]
 
 
 def only(line: bytes) -> Parameter:
     (unit,) = parse(line)
-    assert isinstance(unit, Unit)
+    assert isinstance(unit, MessageUnit)
     (parameter,) = unit.parameters
     return parameter
 
@@ -173,7 +173,7 @@ def test_a_wrong_suffix_is_refused(suffix: str, unit: str, error: int) -> None:
 
 def test_strings_keep_separators_and_doubled_quotes() -> None:
     units = parse(b"DISP:TEXT \"a;b,c\"\"d\",'it''s';*OPC?")
-    assert isinstance(units[0], Unit)
+    assert isinstance(units[0], MessageUnit)
     assert [p.text for p in units[0].parameters] == ['a;b,c"d', "it's"]
     assert headers(b'DISP:TEXT "a;b";*OPC?') == [":DISP:TEXT", "*OPC?"]
 
@@ -223,17 +223,17 @@ def test_broken_messages_have_the_standards_number(line: bytes, error: int) -> N
 def test_a_faulty_unit_does_not_hide_the_next() -> None:
     first, second = parse(b"FREQ 1e99999;*OPC?")
     assert isinstance(first, ScpiError)
-    assert second == Unit("*OPC?", ())
+    assert second == MessageUnit("*OPC?", ())
 
 
 @given(st.binary(max_size=200))
 def test_no_bytes_raise(line: bytes) -> None:
-    assert all(isinstance(unit, Unit | ScpiError) for unit in parse(line))
+    assert all(isinstance(unit, MessageUnit | ScpiError) for unit in parse(line))
 
 
 @given(st.text(alphabet="*:;,#@()'\"?0123456789eEHQB.+- \tVMhzfreqSOUR\u00b2\u00e9", max_size=60))
 def test_no_near_miss_raises(text: str) -> None:
-    assert all(isinstance(unit, Unit | ScpiError) for unit in parse(text.encode("latin-1")))
+    assert all(isinstance(unit, MessageUnit | ScpiError) for unit in parse(text.encode("latin-1")))
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False, width=64))

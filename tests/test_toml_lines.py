@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.files.files import starter
-from harness.files.toml_lines import KeyPath, Lines
+from harness.files.toml_lines import KeyPath, LineNumbers
 from tests.helpers.thorough import examples
 
 
@@ -43,7 +43,7 @@ def leaves(data: Any, path: KeyPath = ()) -> list[KeyPath]:
 @pytest.mark.parametrize("kind", ["bench", "unit", "job"])
 def test_every_key_of_the_starters_is_where_the_prefixes_say(kind: Any) -> None:
     text = starter(kind)
-    lines = Lines(text)
+    lines = LineNumbers(text)
     paths = leaves(tomllib.loads(text))[1:]
     assert len(paths) > 10
     for path in paths:
@@ -106,8 +106,8 @@ also = 1
     ],
 )
 def test_awkward_spellings(path: KeyPath, line: int) -> None:
-    assert Lines(AWKWARD).line(path) == line
-    assert Lines(AWKWARD.replace("\n", "\r\n")).line(path) == line
+    assert LineNumbers(AWKWARD).line(path) == line
+    assert LineNumbers(AWKWARD.replace("\n", "\r\n")).line(path) == line
 
 
 KEYS = st.sampled_from(["a", "b", "c", '"d e"', "'f.g'", "x1"])
@@ -145,7 +145,7 @@ def test_any_text_of_one_line_values_is_located_as_by_prefixes(statements: list[
         kept.append(statement)
     text = "\n".join(kept)
     data = tomllib.loads(text)
-    lines = Lines(text)
+    lines = LineNumbers(text)
     for path in leaves(data)[1:]:
         if all(isinstance(part, str) for part in path) and isinstance(_value(data, path), dict):
             continue  # a table is at its own header, which may come after its children

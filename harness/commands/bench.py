@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import rich_click as click
 
 from harness.commands.faults import fault_options
-from harness.commands.helping import Command, once_told, say
+from harness.commands.helping import PlainHelpCommand, once_told, say
 from harness.errors import ConfigError, InstrumentError
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("bench_file", type=click.Path(path_type=Path))
 @click.option("--serve", is_flag=True, help="Serve a simulated bench on loopback TCP until Ctrl-C.")
 @fault_options

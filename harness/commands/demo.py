@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command
+from harness.commands.helping import PlainHelpCommand
 from harness.errors import HalfpowerError
 from harness.measurement import axis_of
 
@@ -26,7 +26,7 @@ WATCHABLE_S: Final = 0.04  # a step, at a terminal
 JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml"}
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("which", type=click.Choice(tuple(JOBS)), default="digital")
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("halfpower-demo"), show_default=True,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import Command, once_told, say, warn
+from harness.commands.helping import PlainHelpCommand, once_told, say, warn
 from harness.errors import ConfigError, HalfpowerError, shell_word
 from harness.quantities import counted
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 KIND = click.Choice(["bench", "unit", "job", "queue"])
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 def check(files: tuple[Path, ...]) -> None:
     """Validate bench, unit, job and queue files: every problem at once, each with its line.
@@ -145,7 +145,7 @@ def _tables(path: Path) -> dict[str, object]:
         return {}
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("kind", type=KIND)
 def schema(kind: Kind) -> None:
     """Write the JSON Schema of a kind of file, for editors that complete and check keys.

@@ -9,7 +9,7 @@ from typing import Any
 import rich_click as click
 
 
-class Command(click.RichCommand):
+class PlainHelpCommand(click.RichCommand):
     """A command that shows its help text so."""
 
     def format_help_text(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - the signature is click's
@@ -17,10 +17,10 @@ class Command(click.RichCommand):
         write_paragraphs(self.help or "", formatter)
 
 
-class Group(click.RichGroup):
+class PlainHelpGroup(click.RichGroup):
     """A group that shows its help text so, and so do its commands."""
 
-    command_class = Command
+    command_class = PlainHelpCommand
 
     def format_help_text(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - the signature is click's
         """Write the help text."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command, not_both, say
+from harness.commands.helping import PlainHelpCommand, not_both, say
 from harness.commands.records import opened, selected, selection_options, store_option
 from harness.errors import JournalError
 
@@ -24,7 +24,7 @@ PATH: Final = click.Path(path_type=Path)
 _MOST_UNITS: Final = 20  # whose points are followed without being asked to
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("runs", type=PATH, required=False, metavar="[RUNS_FOLDER]")
 @store_option
 @selection_options

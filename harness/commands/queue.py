@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command, not_both, once_told
+from harness.commands.helping import PlainHelpCommand, not_both, once_told
 from harness.commands.records import store_option
 from harness.commands.run import PATH, a_console, shown, shown_options, told_how_to_go_on
 from harness.errors import Alarm, HalfpowerError, QueueError, shell_word
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from rich.status import Status
 
     from harness.night.notices import Channel
-    from harness.night.plan import Checked, Plan
+    from harness.night.plan import CheckedJob, NightPlan
     from harness.night.runner import Keep, Settings
     from harness.person.live import Silent
     from harness.report.night import Night
@@ -34,7 +34,7 @@ NOTIFY = click.option(
 )  # fmt: skip
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("jobs", nargs=-1, type=PATH)
 @click.option("--at", metavar="TIME", help="When to start: 18:00, or 2026-12-01T18:00, local time.")
 @click.option("--again", type=click.IntRange(0, 9), help="How often a job that lost its instrument is tried again.")
@@ -228,7 +228,7 @@ def _finish(folder: Path, showing: _Shown) -> None:
         )
 
 
-def _plan_lines(planned: Plan, start: dt.datetime | None) -> Iterator[str]:
+def _plan_lines(planned: NightPlan, start: dt.datetime | None) -> Iterator[str]:
     from harness.quantities import duration
 
     for number, checked in enumerate(planned.checked, 1):
@@ -285,7 +285,7 @@ class _Shown:
         self._waited = True
 
     @contextmanager
-    def run(self, checked: Checked, recorded: Mapping[str, int]) -> Iterator[Silent]:
+    def run(self, checked: CheckedJob, recorded: Mapping[str, int]) -> Iterator[Silent]:
         """Show one run as 'halfpower run' does."""
         self._end_waiting()
         with shown(self._quiet, self._as_json, lambda: checked.rehearsal, dict(recorded)) as (live, _):
@@ -314,7 +314,7 @@ class _Shown:
 # --- watching ----------------------------------------------------------------------------------------------------
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("heartbeat", type=PATH, metavar="FOLDER_OR_FILE")
 @click.option("--once", is_flag=True, help="Look once and end: for cron and other schedulers.")
 @NOTIFY

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Command, not_both, say
+from harness.commands.helping import PlainHelpCommand, not_both, say
 from harness.commands.records import opened, selected, selection_options, store_option
 from harness.errors import ConfigError, JournalError, RecordsError
 from harness.quantities import counted
@@ -29,7 +29,7 @@ _MOST_SHOWN: Final = 20  # runs whose changes are listed on the terminal
 _WORTH_A_PROCESS: Final = 25  # runs; a process takes as long to start as these take to work out
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("runs", type=PATH, required=False, metavar="[RUNS_FOLDER]")
 @store_option
 @click.option("--corrections", type=PATH, help="A file of what is now known of standards.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import Day, Group, say, warn
+from harness.commands.helping import Day, PlainHelpGroup, say, warn
 from harness.errors import HalfpowerError, RecordsError
 from harness.quantities import counted
 
@@ -77,7 +77,7 @@ def opened(store: str | None, *, create: bool = True) -> Store:
     return Store.open(store, create=create, tell=lambda text: say(*text.splitlines(), err=True))
 
 
-@click.group(cls=Group)
+@click.group(cls=PlainHelpGroup)
 def records() -> None:
     """Keep finished runs, and find them again.
 

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import Command, once_told, say, warn
+from harness.commands.helping import PlainHelpCommand, once_told, say, warn
 from harness.commands.run import PATH
 
 if TYPE_CHECKING:
     from harness.run.rehearsal import Rehearsal, Undecidable
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("job", type=PATH)
 def rehearse(job: Path) -> None:
     """Say what a job would do, with nothing opened and nothing switched on.

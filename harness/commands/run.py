@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import rich_click as click
 
 from harness.commands.faults import fault_options
-from harness.commands.helping import Command, Day, not_both, once_told, say, warn
+from harness.commands.helping import Day, PlainHelpCommand, not_both, once_told, say, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
 from harness.journal.atomic import write_bytes, write_text
@@ -47,7 +47,7 @@ def shown_options(command: Any) -> Any:
     return click.option("--quiet", is_flag=True, help="Show the result alone.")(command)
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("job", type=PATH)
 @click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the run's folder is made.")
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
@@ -81,7 +81,7 @@ def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
     )
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("run_folder", type=PATH)
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
@@ -122,7 +122,7 @@ def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options
     )
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("run_folder", type=PATH)
 @click.option("--as-left", type=PATH, help="The run after an adjustment: one report of both, as found beside as left.")
 @click.option("--issued", type=Day(), metavar="YYYY-MM-DD", help="Day of issue; else the day on which the run ended.")
@@ -262,7 +262,7 @@ def shown(
 ) -> Iterator[tuple[Silent, Terminal]]:
     """What shows the run, and the person at the terminal, who takes turns with it."""
     from harness.person.console import Terminal
-    from harness.person.live import JsonLines, Lines, Redrawn, Silent
+    from harness.person.live import JsonLines, PlainLines, Redrawn, Silent
 
     not_both(quiet, as_json, "Use --quiet or --json")
     console = a_console(stderr=as_json)
@@ -273,7 +273,7 @@ def shown(
         live = Silent()
     else:
         progress = _progress(rehearsed(), recorded or {})
-        live = Redrawn(console, progress) if console.is_terminal else Lines(console, progress)
+        live = Redrawn(console, progress) if console.is_terminal else PlainLines(console, progress)
     with live:
         yield live, Terminal(console, aside=live.aside)
 

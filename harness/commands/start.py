@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import Command, not_both, say
+from harness.commands.helping import PlainHelpCommand, not_both, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 KIND = click.Choice(["bench", "unit", "job", "queue"])
 
 
-@click.command(cls=Command)
+@click.command(cls=PlainHelpCommand)
 @click.argument("kind", type=KIND, required=False)
 @click.option("--by-hand", is_flag=True, help="Ask a few questions and write bench, unit and job.")
 @click.option(

@@ -40,7 +40,7 @@ M = TypeVar("M", bound=Model)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked(Generic[M]):
+class CheckedFile(Generic[M]):
     """A file that was read without error."""
 
     value: M
@@ -67,17 +67,17 @@ def load_bench(path: str | Path, *, check_overrides: CheckOverrides | None = Non
 
 def read_bench(
     path: str | Path, *, check_overrides: CheckOverrides | None = None, check_driver: CheckDriver | None = None
-) -> Checked[Bench]:
+) -> CheckedFile[Bench]:
     """Read a bench file and keep its warnings."""
     return _checked(_bench(Path(path), check_overrides, check_driver))
 
 
-def read_unit(path: str | Path) -> Checked[Unit]:
+def read_unit(path: str | Path) -> CheckedFile[Unit]:
     """Read a unit file and keep its warnings."""
     return _checked(_unit(Path(path)))
 
 
-def read_queue(path: str | Path) -> Checked[Queue]:
+def read_queue(path: str | Path) -> CheckedFile[Queue]:
     """Read a queue file; raises ConfigError with all its problems. The jobs themselves are not read."""
     reading = _read(Path(path), "queue", Queue, lambda text, queue: check_queue(text, queue.jobs))
     if reading.text is not None and reading.value is None:  # where another key is wrong, the jobs are looked at too
@@ -228,11 +228,11 @@ def _mistaken(text: Text, kind: Kind) -> Problem | None:
     return Problem(file=text.file, text=f"this is a {likely} file (it has {keys}); expected a {kind} file")
 
 
-def _checked(reading: _Reading[M]) -> Checked[M]:
+def _checked(reading: _Reading[M]) -> CheckedFile[M]:
     problems = reading.problems()
     if reading.value is None or problems:
         raise ConfigError(*problems)
-    return Checked(value=reading.value, path=reading.path, warnings=tuple(reading.warnings()))
+    return CheckedFile(value=reading.value, path=reading.path, warnings=tuple(reading.warnings()))
 
 
 # --- a job and its files -----------------------------------------------------------------------------------------

@@ -27,7 +27,7 @@ _TEXT: Final = re.compile(
 _BARE: Final = re.compile(r"[^,\]}#\n]+")
 
 
-class Lines:
+class LineNumbers:
     """Line numbers, from 1, of every key, header and list element of one text."""
 
     def __init__(self, text: str) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness.errors import ConfigError
-from harness.files.toml_lines import KeyPath, Lines
+from harness.files.toml_lines import KeyPath, LineNumbers
 
 LARGEST_BYTES: Final = 1 << 20
 DEEPEST: Final = 16  # tables within tables; the files need five, and tomllib's time grows with the square
@@ -85,7 +85,7 @@ class Text:
     file: str  # as messages show it
     source: str  # as it was read, without a byte order mark, its lines ending in \n
     data: dict[str, Any]
-    lines: Lines
+    lines: LineNumbers
 
     def problem(self, path: KeyPath, text: str) -> Problem:
         """A problem at a key."""
@@ -117,7 +117,7 @@ def read(path: Path) -> Text:
     _refuse_deep(text, file)
     try:
         data = tomllib.loads(text)
-        return Text(path=path, file=file, source=text, data=data, lines=Lines(text))
+        return Text(path=path, file=file, source=text, data=data, lines=LineNumbers(text))
     except RecursionError:
         raise BadText(file, "is nested too deeply; expected a few levels") from None
     except tomllib.TOMLDecodeError as error:

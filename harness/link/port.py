@@ -22,7 +22,7 @@ class NoLibrary(PortError):  # noqa: N818 - says what is the matter
     """What the interface needs is not installed: no try helps, and no look at the cable."""
 
 
-class Refused(PortError):  # noqa: N818 - says what happened
+class ConnectionRefused(PortError):  # noqa: N818 - says what happened
     """The other end does not take the connection, or has closed it."""
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from harness.link.dialect import ONE_ONLY, Dialect, key
-from harness.link.port import Port, PortError, Refused
+from harness.link.port import ConnectionRefused, Port, PortError
 
 _NUMBER: Final = 37
 
@@ -33,7 +33,7 @@ def why_silent(port: Port, dialect: Dialect, timeout_s: float) -> str:
 
 def remedy(problem: Exception | None) -> str:
     """What a person can do about an instrument that stays away."""
-    if not isinstance(problem, Refused):
+    if not isinstance(problem, ConnectionRefused):
         return "check that it is switched on, its cable and its address"
     return (
         "check its address; or another program holds the only connection that it serves: end that program, or, where "

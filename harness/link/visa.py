@@ -17,7 +17,7 @@ from harness.errors import ConfigError, HalfpowerError
 from harness.link.dialect import ENDS, IEEE_488_2, Dialect
 from harness.link.interfaces import interface_of
 from harness.link.link import Link, OnEvent
-from harness.link.port import NoLibrary, PortError, Refused
+from harness.link.port import ConnectionRefused, NoLibrary, PortError
 from harness.words.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ class VisaPort:
             if isinstance(connection := getattr(below, "interface", None), socket.socket):
                 connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # Nagle's delay off
                 if code := connection.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
-                    raise Refused(os.strerror(code))
+                    raise ConnectionRefused(os.strerror(code))
             # What marks the end of a message throws an unread one away by itself.
             self._look = (lambda: False) if self._interface.marks_end else _looking(below, self._resource)
         if self._interface.way_back == "quiet window":
@@ -297,7 +297,7 @@ def _waits(connection: socket.socket) -> bool:
     if not select.select([connection], [], [], 0)[0]:
         return False
     if not connection.recv(1, socket.MSG_PEEK):
-        raise Refused("the instrument has closed the connection")
+        raise ConnectionRefused("the instrument has closed the connection")
     return True
 
 

@@ -10,7 +10,7 @@ from typing import Final
 from harness.errors import HalfpowerError, shell_word
 from harness.journal import journal
 from harness.night import log as logs
-from harness.night.log import Ending, Job
+from harness.night.log import Ending, QueuedJob
 from harness.report import shown
 from harness.report.model import PartResult, Report
 from harness.report.night import Night, NightEvent, NightRun, Outcome, Refused, next_step, sentence
@@ -69,7 +69,7 @@ def account(folder: Path) -> Night:
     )
 
 
-def may_be_on(folder: Path, contents: logs.Contents) -> tuple[str, ...]:
+def may_be_on(folder: Path, contents: logs.LogContents) -> tuple[str, ...]:
     """The outputs that may still be on: said until a later try on the same bench has confirmed that all are off."""
     standing: dict[str, tuple[str, ...]] = {}
     confirmed: dict[str, str] = {}
@@ -88,7 +88,7 @@ def may_be_on(folder: Path, contents: logs.Contents) -> tuple[str, ...]:
     return tuple(dict.fromkeys(text for bench in standing.values() for text in bench))
 
 
-def _bench(contents: logs.Contents, number: int) -> str:
+def _bench(contents: logs.LogContents, number: int) -> str:
     return contents.jobs[number].bench or contents.jobs[number].path
 
 
@@ -96,7 +96,7 @@ def _later(stamp: str | None, than: str) -> bool:
     return stamp is not None and dt.datetime.fromisoformat(stamp) > dt.datetime.fromisoformat(than)
 
 
-def _run_of(folder: Path, contents: logs.Contents, number: int) -> tuple[journal.Contents, Report] | None:
+def _run_of(folder: Path, contents: logs.LogContents, number: int) -> tuple[journal.Contents, Report] | None:
     named = contents.folders.get(number)
     if named is None:
         return None
@@ -108,7 +108,11 @@ def _run_of(folder: Path, contents: logs.Contents, number: int) -> tuple[journal
 
 
 def _run(
-    contents: logs.Contents, number: int, job: Job, record: tuple[journal.Contents, Report] | None, runs_folder: Path
+    contents: logs.LogContents,
+    number: int,
+    job: QueuedJob,
+    record: tuple[journal.Contents, Report] | None,
+    runs_folder: Path,
 ) -> NightRun:
     last = contents.last(number)
     named = contents.folders.get(number, "")
@@ -136,7 +140,7 @@ def _run(
     )
 
 
-def _local(stamp: str, contents: logs.Contents) -> str:
+def _local(stamp: str, contents: logs.LogContents) -> str:
     """A run's time, which is kept as UTC, by the clock on the wall where the queue was begun."""
     zone = dt.datetime.fromisoformat(str(contents.header["at"])).tzinfo
     return dt.datetime.fromisoformat(stamp).astimezone(zone).isoformat(timespec="seconds")
@@ -158,7 +162,7 @@ def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> s
     return f"Ended early. {last.said}" if last.how == "ended early" else last.said
 
 
-def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run: str, job: Job) -> str:
+def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run: str, job: QueuedJob) -> str:
     if last is not None and last.how == "done" and report is not None:
         return report.next_step
     if outcome == "not tried" or last is None:
@@ -195,7 +199,7 @@ def _taken(part: PartResult) -> int:
     return sum(result.word != "not measured" for result in part.results) + len(part.plain)
 
 
-def _planned(job: Job, report: Report | None) -> int:
+def _planned(job: QueuedJob, report: Report | None) -> int:
     """Those known beforehand; of a part that finds its points on the way, those that it found."""
     parts = {part.name: part for part in report.parts} if report else {}
     return sum(max(part.points, _seen(parts.get(part.name))) for part in job.parts)
@@ -205,7 +209,7 @@ def _seen(part: PartResult | None) -> int:
     return len(part.results) + len(part.plain) if part else 0
 
 
-def _missing(job: Job, report: Report) -> Iterator[str]:
+def _missing(job: QueuedJob, report: Report) -> Iterator[str]:
     parts = {part.name: part for part in report.parts}
     for planned in job.parts:
         part = parts.get(planned.name)
@@ -215,7 +219,7 @@ def _missing(job: Job, report: Report) -> Iterator[str]:
     yield from shown.not_measured(report)
 
 
-def _events(contents: logs.Contents) -> Iterator[NightEvent]:
+def _events(contents: logs.LogContents) -> Iterator[NightEvent]:
     for event in contents.events:
         first, *more = event.text.strip().splitlines() or [""]
         text = f"{more[-1]} (the traceback stands in queue.jsonl)" if event.what == "fault" and more else first

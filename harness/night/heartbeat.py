@@ -165,7 +165,7 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class Judgement:
     """What a beat means."""
 
     kind: Literal["alive", "asked", "ended", "alarm"]
@@ -173,7 +173,7 @@ class Judged:
     waiting: bool = False  # the queue had not begun: nothing was switched on by it
 
 
-def judge(beat: Beat, seen: Seen) -> Judged:
+def judge(beat: Beat, seen: Seen) -> Judgement:
     """Tell slow from stalled, by what the heartbeat itself announced; what may still be on is said first.
 
     Who goes on watching counts how long the file has not changed, which no clock that is set can upset.
@@ -182,14 +182,14 @@ def judge(beat: Beat, seen: Seen) -> Judged:
     return replace(judged, sentence=f"{beat.may_be_on} {judged.sentence}") if beat.may_be_on else judged
 
 
-def _judged(beat: Beat, seen: Seen) -> Judged:
+def _judged(beat: Beat, seen: Seen) -> Judgement:
     doing = sentence(beat)
     if beat.doing == "ended":
-        return Judged(kind="ended", sentence=doing)
+        return Judgement(kind="ended", sentence=doing)
     if beat.host == seen.host and seen.alive is False:
         return _alarm(f"The process {beat.pid} is gone. Its last sign of life: {doing}, {_ago(beat, seen)}.")
     if beat.next_by is None:
-        return Judged(kind="asked", sentence=f"{doing}: waiting for a person.")
+        return Judgement(kind="asked", sentence=f"{doing}: waiting for a person.")
     lease_s = (beat.next_by - beat.at).total_seconds()
     if seen.unchanged_s is None:
         return _at_one_look(beat, seen, beat.next_by)
@@ -198,10 +198,10 @@ def _judged(beat: Beat, seen: Seen) -> Judged:
             f"No sign of life for {duration(seen.unchanged_s)}, where the next was due within {duration(lease_s)}. "
             f"The last: {doing}."
         )
-    return Judged(kind="alive", sentence=doing)
+    return Judgement(kind="alive", sentence=doing)
 
 
-def _at_one_look(beat: Beat, seen: Seen, next_by: dt.datetime) -> Judged:
+def _at_one_look(beat: Beat, seen: Seen, next_by: dt.datetime) -> Judgement:
     """By the clock of the day alone, which only means something where both clocks agree."""
     ahead_s = (beat.at - seen.now).total_seconds()
     if ahead_s > GRACE_S:
@@ -214,11 +214,11 @@ def _at_one_look(beat: Beat, seen: Seen, next_by: dt.datetime) -> Judged:
         return _alarm(
             f"The next sign of life is overdue by {duration(late_s)}. The last: {sentence(beat)}, {_ago(beat, seen)}."
         )
-    return Judged(kind="alive", sentence=sentence(beat))
+    return Judgement(kind="alive", sentence=sentence(beat))
 
 
-def _alarm(text: str) -> Judged:
-    return Judged(kind="alarm", sentence=text)
+def _alarm(text: str) -> Judgement:
+    return Judgement(kind="alarm", sentence=text)
 
 
 def _ago(beat: Beat, seen: Seen) -> str:

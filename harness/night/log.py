@@ -41,7 +41,7 @@ class PlannedPart:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class QueuedJob:
     """One job of the queue, as it was checked."""
 
     path: str
@@ -101,11 +101,11 @@ class Happened:
 
 
 @dataclass(slots=True, kw_only=True)
-class Contents:
+class LogContents:
     """A log, read back."""
 
     header: Mapping[str, Any]
-    jobs: tuple[Job, ...]
+    jobs: tuple[QueuedJob, ...]
     left_out: tuple[LeftOut, ...]
     begun: dict[int, int] = field(default_factory=dict)  # how many tries of each job were begun
     folders: dict[int, str] = field(default_factory=dict)  # of each job's run, from the queue's folder
@@ -127,10 +127,10 @@ class Contents:
         return last is not None and last.how == "done"
 
 
-def read(folder: Path) -> Contents:
+def read(folder: Path) -> LogContents:
     """Read a log back; `folder` is the queue's folder or the file itself."""
     path = folder / NAME if folder.is_dir() else folder
-    contents: Contents | None = None
+    contents: LogContents | None = None
     for line in lines(path, STYLE):
         try:
             if contents is None:
@@ -144,15 +144,17 @@ def read(folder: Path) -> Contents:
     return contents
 
 
-def _begin(entry: Mapping[str, Any]) -> Contents:
-    jobs = tuple(Job(**{**job, "parts": tuple(PlannedPart(**part) for part in job["parts"])}) for job in entry["jobs"])
+def _begin(entry: Mapping[str, Any]) -> LogContents:
+    jobs = tuple(
+        QueuedJob(**{**job, "parts": tuple(PlannedPart(**part) for part in job["parts"])}) for job in entry["jobs"]
+    )
     left_out = tuple(
         LeftOut(path=refused["path"], problems=tuple(refused["problems"])) for refused in entry["left_out"]
     )
-    return Contents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]), last_at=str(entry["at"]))
+    return LogContents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]), last_at=str(entry["at"]))
 
 
-def _take(contents: Contents, entry: Mapping[str, Any]) -> None:
+def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
     at = contents.last_at = str(entry["at"])
     match entry["kind"]:
         case "start":
@@ -177,7 +179,7 @@ def _take(contents: Contents, entry: Mapping[str, Any]) -> None:
 class Log:
     """The open log; every entry is on disk when its method returns."""
 
-    def __init__(self, file: SealedFile, contents: Contents) -> None:
+    def __init__(self, file: SealedFile, contents: LogContents) -> None:
         self._file, self.contents = file, contents
         self.folder = file.path.parent
 
@@ -232,6 +234,6 @@ class Log:
         _take(self.contents, {**entry, "at": self._file.append(entry)})
 
 
-def header_of(jobs: tuple[Job, ...], left_out: tuple[LeftOut, ...], **more: Any) -> dict[str, Any]:
+def header_of(jobs: tuple[QueuedJob, ...], left_out: tuple[LeftOut, ...], **more: Any) -> dict[str, Any]:
     """The first line of a log."""
     return {**more, "jobs": [asdict(job) for job in jobs], "left_out": [asdict(refused) for refused in left_out]}

@@ -14,7 +14,7 @@ from harness import runs as opening
 from harness.errors import BusyError, ConfigError, HalfpowerError, QueueError
 from harness.files.own_files import BeforeImport
 from harness.journal.lock import hold
-from harness.night.log import Job, LeftOut, PlannedPart
+from harness.night.log import LeftOut, PlannedPart, QueuedJob
 from harness.run.jobs import LoadedJob, lock_names
 from harness.run.refusals import overdue
 from harness.run.rehearsal import Rehearsal
@@ -23,19 +23,19 @@ MOST: Final = 12  # sentences of one kind about one job
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
+class CheckedJob:
     """A job that can be run with nobody there."""
 
-    job: Job
+    job: QueuedJob
     loaded: LoadedJob
     rehearsal: Rehearsal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class NightPlan:
     """The jobs that can be run, in order, and those that cannot, with every reason."""
 
-    checked: tuple[Checked, ...]
+    checked: tuple[CheckedJob, ...]
     refused: tuple[LeftOut, ...]
     warnings: tuple[str, ...]
 
@@ -45,12 +45,12 @@ class Plan:
         return sum(checked.job.estimated_s for checked in self.checked)
 
 
-def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImport = lambda _own: None) -> Plan:
+def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImport = lambda _own: None) -> NightPlan:
     """Load and rehearse every job; nothing is opened. `begins` is when the first one starts.
 
     `before` is told of every file of the user's own before it is imported.
     """
-    checked: list[Checked] = []
+    checked: list[CheckedJob] = []
     refused: list[LeftOut] = []
     warnings: list[str] = []
     for place, path in enumerate(paths):
@@ -72,22 +72,22 @@ def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImpor
             refused.append(_refusal(path, *problems))
         else:
             checked.append(looked_at)
-    return Plan(checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))
+    return NightPlan(checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))
 
 
-def refusal(plan: Plan) -> QueueError:
+def refusal(plan: NightPlan) -> QueueError:
     """What stands in the way, of all jobs at once."""
     problems = dict.fromkeys(problem for refused in plan.refused for problem in refused.problems)
     left = "Nothing was started. Correct this, or run the other jobs alone with --leave-out."
     return QueueError("\n".join([*problems, left if plan.checked else "Nothing was started: no job is left."]))
 
 
-def look_at(path: Path, before: BeforeImport) -> Checked:
+def look_at(path: Path, before: BeforeImport) -> CheckedJob:
     """Load and rehearse one job."""
     loaded = opening.load(path, before=before)
     rehearsal = opening.rehearse(loaded)
     setup = loaded.setup
-    job = Job(
+    job = QueuedJob(
         path=str(path.resolve()),
         unit=f"{setup.unit.maker} {setup.unit.model}",
         serial=setup.job.serial,
@@ -96,7 +96,7 @@ def look_at(path: Path, before: BeforeImport) -> Checked:
         bench=str(loaded.bench_path.resolve()),
         parts=tuple(PlannedPart(name=part.name, title=part.title, points=part.points) for part in rehearsal.parts),
     )
-    return Checked(job=job, loaded=loaded, rehearsal=rehearsal)
+    return CheckedJob(job=job, loaded=loaded, rehearsal=rehearsal)
 
 
 def digest(loaded: LoadedJob) -> str:
@@ -111,7 +111,7 @@ def _refusal(path: Path, *problems: str) -> LeftOut:
     return LeftOut(path=str(path), problems=tuple(f"{path}: {problem}" for problem in problems))
 
 
-def _problems(checked: Checked, begins: dt.datetime) -> Iterator[str]:
+def _problems(checked: CheckedJob, begins: dt.datetime) -> Iterator[str]:
     rehearsal, job = checked.rehearsal, checked.loaded.setup.job
     if rehearsal.hands:
         yield f"needs a person: {_some(rehearsal.hands)}. Run it attended, or let a switch make its connections."
@@ -134,7 +134,7 @@ def _problems(checked: Checked, begins: dt.datetime) -> Iterator[str]:
         yield f"the bench is not free: {error}"
 
 
-def _other_unit(checked: Checked, earlier: Sequence[Checked]) -> Iterator[str]:
+def _other_unit(checked: CheckedJob, earlier: Sequence[CheckedJob]) -> Iterator[str]:
     """One address is one instrument: two units on it would need somebody to change them."""
     for before in earlier:
         address = unit_address(checked.loaded)

@@ -26,7 +26,7 @@ from harness.night.account import account, may_be_on
 from harness.night.awake import awake
 from harness.night.log import How, Log, header_of, read
 from harness.night.notices import Channel, Notices
-from harness.night.plan import Checked, Plan, refusal
+from harness.night.plan import CheckedJob, NightPlan, refusal
 from harness.night.start import SLICE_S, wait_until, waiting_text
 from harness.person.operator import Nobody
 from harness.report.night import Night, page
@@ -60,7 +60,7 @@ class Showing(Protocol):
     def waiting(self, text: str) -> None:
         """The start is so far away: called again and again."""
 
-    def run(self, checked: Checked, recorded: Mapping[str, int]) -> AbstractContextManager[RunShown]:
+    def run(self, checked: CheckedJob, recorded: Mapping[str, int]) -> AbstractContextManager[RunShown]:
         """Show one run; `recorded` are the steps that a resumed one finds done."""
 
 
@@ -86,7 +86,7 @@ class _Outcome:
 
 
 def begin(
-    planned: Plan,
+    planned: NightPlan,
     settings: Settings,
     runs: Path,
     *,
@@ -152,7 +152,7 @@ def _alone(folder: Path) -> AbstractContextManager[object]:
 
 def _reopened(
     folder: Path, clock: Clock, before: BeforeImport, *, leave_out: bool
-) -> tuple[Log, Mapping[int, Checked]]:
+) -> tuple[Log, Mapping[int, CheckedJob]]:
     """The log, and the jobs that are still open, checked anew."""
     contents = read(folder)
     open_jobs = [number for number in range(len(contents.jobs)) if not contents.done(number)]
@@ -185,7 +185,7 @@ class _Runner:
     def __init__(
         self,
         log: Log,
-        checked: Mapping[int, Checked],
+        checked: Mapping[int, CheckedJob],
         *,
         clock: Clock,
         channels: Sequence[Channel],
@@ -378,7 +378,7 @@ class _ChangedError(HalfpowerError):
     """A job is no longer what was checked."""
 
 
-def _refuse_changed(checked: Checked) -> None:
+def _refuse_changed(checked: CheckedJob) -> None:
     changed = _ChangedError(
         f"{checked.job.path}: the job, its bench, its unit or a Python file of theirs was changed after it was "
         "checked; check it and queue it again."

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from harness.errors import JournalError
-from harness.night.heartbeat import Beat, Judged, Seen, judge, read
+from harness.night.heartbeat import Beat, Judgement, Seen, judge, read
 from harness.words.clock import Clock
 
 POLL_S: Final = 2.0
@@ -37,7 +37,7 @@ def watch(
     once: bool,
     tell: Callable[[str], None],
     lives: Callable[[int], bool | None] = process_lives,
-) -> Judged:
+) -> Judgement:
     """Look until the queue has ended or is silent; what is no heartbeat from the first raises a JournalError."""
     beat = read(path)
     changed_s, away_s = clock.now(), 0.0
@@ -56,7 +56,7 @@ def watch(
         except JournalError as error:
             away_s += POLL_S
             if away_s > AWAY_S:
-                return Judged(
+                return Judgement(
                     kind="alarm", sentence=f"The heartbeat has gone: {error}", waiting=beat.doing == "waiting"
                 )
             continue
@@ -65,7 +65,7 @@ def watch(
             beat, changed_s = latest, clock.now()
 
 
-def _look(beat: Beat, clock: Clock, unchanged_s: float | None, lives: Callable[[int], bool | None]) -> Judged:
+def _look(beat: Beat, clock: Clock, unchanged_s: float | None, lives: Callable[[int], bool | None]) -> Judgement:
     here = socket.gethostname()
     alive = lives(beat.pid) if beat.host == here else None
     seen = Seen(now=clock.utc(), unchanged_s=unchanged_s, host=here, alive=alive)

@@ -202,7 +202,7 @@ class JsonLines(Silent):
         self.write(event="step", part=part, n=n, step=to_plain(step), reply=to_plain(reply))
 
 
-class Lines(Silent):
+class PlainLines(Silent):
     """Plain lines, for a file, a pipe, or a person who answers between them."""
 
     def __init__(self, console: Console, progress: Progress) -> None:

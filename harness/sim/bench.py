@@ -30,7 +30,7 @@ from harness.sim.profile import Kind, Profile
 from harness.sim.settings import check, read_toml
 from harness.sim.true_values import TrueValues
 from harness.sim.truth import CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth, merged
-from harness.sim.world import Connection, Input, LevelMeter, Screen, Source, World
+from harness.sim.world import Connection, Input, LevelMeter, SimulatedScreen, SimulatedSource, World
 from harness.steps import ROLES, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
 from harness.values import Model
 
@@ -191,7 +191,9 @@ class SimulatedBench:
         match data.kind:
             case "source":
                 box = check(SourceTruth, truth, where)
-                world.sources[role] = Source(truth=box, resistance=data.output.resistance, into=data.output.into)
+                world.sources[role] = SimulatedSource(
+                    truth=box, resistance=data.output.resistance, into=data.output.into
+                )
                 return instruments.SourceModel(role, data, world)
             case "counter":
                 world.counters[role] = check(CounterTruth, truth, where)
@@ -370,9 +372,9 @@ def _turn_until(span: Callable[[float], float], wanted: float, start: float) -> 
     return math.sqrt(low * high)
 
 
-def _screen(data: Profile, truth: ScreenTruth) -> Screen:
+def _screen(data: Profile, truth: ScreenTruth) -> SimulatedScreen:
     size = data.size
-    return Screen(
+    return SimulatedScreen(
         truth=truth,
         resistance=size.resistance,
         capacitance=size.capacitance,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, Protocol, TypeAlias
 
 from harness.sim import scpi
-from harness.sim.scpi import Parameter, ScpiError, Spelling, Unit
+from harness.sim.scpi import MessageUnit, Parameter, ScpiError, Spelling
 from harness.words.clock import Clock
 
 Value: TypeAlias = float | int | bool | str
@@ -110,7 +110,7 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Switch:
+class Boolean:
     """A Boolean parameter: ON, OFF, or a number that rounds to not zero; SCPI-1999 volume 1, 7.3."""
 
     default: bool = False
@@ -129,12 +129,12 @@ class Switch:
         return word == "ON"
 
 
-Holds: TypeAlias = Numeric | Choice | Switch
+Holds: TypeAlias = Numeric | Choice | Boolean
 _NOT_ALLOWED: Final = {"number": -128, "word": -148, "string": -158, "block": -168, "expression": -178}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Command:
+class TableLine:
     """One line of a command table: the header, and which setting, action or answer of the model it is."""
 
     spelling: Spelling
@@ -153,7 +153,7 @@ class Device:
         self,
         *,
         identity: str,
-        table: Sequence[Command],
+        table: Sequence[TableLine],
         model: Hardware,
         clock: Clock,
         goes_on: bool = True,
@@ -164,12 +164,12 @@ class Device:
         self.ready_at = 0.0  # on the clock: a busy instrument answers when it is done
         self.unread = False  # set by the I/O: a reply waits in the output queue (MAV)
         # A fault may change what is taken, or leave it out (None), or refuse it; an action comes as None.
-        self.taken: Callable[[Command, Value | None], Value | None] = lambda _command, value: value
+        self.taken: Callable[[TableLine, Value | None], Value | None] = lambda _command, value: value
         self.settings = tuple(command for command in table if command.does == "sets")
         self._table, self._goes_on, self._errors_kept = tuple(table), goes_on, errors_kept
         self._errors: deque[str] = deque()
-        self._parsed: dict[bytes, list[Unit | ScpiError]] = {}
-        self._headers: dict[str, tuple[Command, int] | int] = {}
+        self._parsed: dict[bytes, list[MessageUnit | ScpiError]] = {}
+        self._headers: dict[str, tuple[TableLine, int] | int] = {}
         self._common: dict[str, Callable[[], str | None]] = {
             "*CLS": self._clear, "*RST": self._reset, "*OPC": self._operation_complete, "*WAI": lambda: None,
             "*IDN?": lambda: self.identity, "*OPC?": lambda: "1", "*TST?": lambda: "0",
@@ -237,11 +237,11 @@ class Device:
 
     def count_settings(self, line: bytes) -> int:
         """How many settings and actions a message holds."""
-        headers = [unit.header for unit in self._units(line) if isinstance(unit, Unit) and unit.header[0] != "*"]
+        headers = [unit.header for unit in self._units(line) if isinstance(unit, MessageUnit) and unit.header[0] != "*"]
         commands = [self._headers.get(header) or self._search(header) for header in headers]
         return sum(not isinstance(command, int) and command[0].does in ("sets", "acts") for command in commands)
 
-    def _units(self, line: bytes) -> list[Unit | ScpiError]:
+    def _units(self, line: bytes) -> list[MessageUnit | ScpiError]:
         units = self._parsed.get(line)
         if units is None:
             units = scpi.parse(line)
@@ -251,7 +251,7 @@ class Device:
                 self._parsed[line] = units
         return units
 
-    def _obey(self, unit: Unit) -> bytes | None:
+    def _obey(self, unit: MessageUnit) -> bytes | None:
         if unit.header[0] == "*":
             return self._obey_common(unit)
         command, number = self._find(unit.header)
@@ -273,7 +273,7 @@ class Device:
                     return self._errors.popleft().encode() if self._errors else b'0,"No error"'
                 return _show(self.model.answer(command.name, arguments), command.form)
 
-    def _find(self, header: str) -> tuple[Command, int]:
+    def _find(self, header: str) -> tuple[TableLine, int]:
         known = self._headers.get(header)
         if known is None:
             known = self._search(header)
@@ -283,7 +283,7 @@ class Device:
             raise ScpiError(known)
         return known
 
-    def _search(self, header: str) -> tuple[Command, int] | int:
+    def _search(self, header: str) -> tuple[TableLine, int] | int:
         for command in self._table:
             numbers = command.spelling.match(header)
             if numbers is not None:
@@ -291,7 +291,7 @@ class Device:
                 return (command, number) if 1 <= number <= command.channels else -114
         return -113
 
-    def _ask(self, command: Command, number: int, parameters: Sequence[Parameter]) -> bytes:
+    def _ask(self, command: TableLine, number: int, parameters: Sequence[Parameter]) -> bytes:
         holds = command.holds
         if parameters:
             if len(parameters) > 1 or not isinstance(holds, Numeric):
@@ -302,7 +302,7 @@ class Device:
         value = self.model.get(command.name, number)
         return holds.short(str(value)).encode() if isinstance(holds, Choice) else _show(value, command.form)
 
-    def _arguments(self, command: Command, parameters: Sequence[Parameter]) -> list[Argument]:
+    def _arguments(self, command: TableLine, parameters: Sequence[Parameter]) -> list[Argument]:
         if not command.takes and not parameters:
             return []
         arguments: list[Argument] = []
@@ -319,7 +319,7 @@ class Device:
             raise ScpiError(-108)
         return arguments
 
-    def _obey_common(self, unit: Unit) -> bytes | None:
+    def _obey_common(self, unit: MessageUnit) -> bytes | None:
         if unit.header in ("*ESE", "*SRE"):
             value = int(_BYTE.read(unit.parameters[0])) if len(unit.parameters) == 1 else None
             if value is None:

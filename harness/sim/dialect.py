@@ -8,7 +8,7 @@ from typing import Any, Final, Literal, TypeAlias
 from pydantic import Field
 
 from harness.sim.device import Device
-from harness.sim.scpi import ScpiError, Unit
+from harness.sim.scpi import MessageUnit, ScpiError
 from harness.values import Model, Seconds
 
 End: TypeAlias = Literal["LF", "CR", "CR LF"]
@@ -23,7 +23,7 @@ _UNITS: Final = OWN | {"vrms": b"V", "dbm": b"dBm"}
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?")
 
 
-class Dialect(Model):
+class SimulatedDialect(Model):
     """What is not as in IEEE 488.2 and SCPI-1999."""
 
     ends_with: End = Field("LF", description="what ends a message to it")
@@ -45,7 +45,7 @@ class Dialect(Model):
 class DialectDevice(Device):
     """A device with a dialect."""
 
-    def __init__(self, dialect: Dialect, **options: Any) -> None:
+    def __init__(self, dialect: SimulatedDialect, **options: Any) -> None:
         self.dialect = dialect
         self._failed = False
         super().__init__(**options)
@@ -69,7 +69,7 @@ class DialectDevice(Device):
         self._failed = True
         super().fail(code)
 
-    def _obey(self, unit: Unit) -> bytes | None:
+    def _obey(self, unit: MessageUnit) -> bytes | None:
         common = self.dialect.common
         if unit.header[0] == "*" and common is not None and unit.header not in common:
             raise ScpiError(-113)
@@ -80,7 +80,7 @@ class DialectDevice(Device):
             return self.dialect.acknowledges.encode() or None
         return self._dressed(unit, reply)
 
-    def _dressed(self, unit: Unit, reply: bytes) -> bytes:
+    def _dressed(self, unit: MessageUnit, reply: bytes) -> bytes:
         dialect, name, suffix = self.dialect, "", b""
         if unit.header[0] != "*":
             command = self._find(unit.header)[0]

@@ -14,7 +14,7 @@ from harness.sim.dialect import OWN
 from harness.sim.profile import Profile
 from harness.sim.scpi import ScpiError
 from harness.sim.waves import Level, Marks, SineWave, SquareWave, Wave
-from harness.sim.world import Record, Trace, World
+from harness.sim.world import SimulatedRecord, SimulatedTrace, World
 from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
 
 
@@ -208,8 +208,8 @@ class ScopeModel(Base):
     def __init__(self, name: str, profile: Profile, world: World) -> None:
         super().__init__(name, profile, world)
         self._size = profile.size
-        self._seen: dict[int, Trace] = {}
-        self._records: dict[int, Record] = {}
+        self._seen: dict[int, SimulatedTrace] = {}
+        self._records: dict[int, SimulatedRecord] = {}
 
     def put(self, name: str, number: int, value: Value) -> None:
         """Change a setting of the screen."""
@@ -306,7 +306,7 @@ class ScopeModel(Base):
     def _points(self) -> int:
         return int(self.settings.get("points", self._size.points))
 
-    def _record(self, number: int) -> Record:
+    def _record(self, number: int) -> SimulatedRecord:
         if not 1 <= number <= self._size.channels:
             raise ScpiError(-224)
         if number not in self._seen:
@@ -323,7 +323,7 @@ class ScopeModel(Base):
             raise ScpiError(-222)
         return listed[0]
 
-    def _transfer(self, record: Record) -> bytes:
+    def _transfer(self, record: SimulatedRecord) -> bytes:
         order = ">" if self.settings.get("byte_order", "big") == "big" else "<"
         match self.settings.get("format", "ascii"):
             case "real32":

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from harness import quantities
 from harness.errors import ConfigError
-from harness.sim.device import Choice, Command, Device, Holds, Numeric, Switch, Value
+from harness.sim.device import Boolean, Choice, Device, Holds, Numeric, TableLine, Value
 from harness.sim.instruments import SwitchModel
 from harness.sim.scpi import Parameter, ScpiError
 
@@ -100,7 +100,7 @@ class Meddler:
         command = self._random.choice(self.device.settings)
         model.put(command.name, self._random.randint(1, command.channels), _anything(command.holds, self._random))
 
-    def _taken(self, command: Command, value: Value | None) -> Value | None:
+    def _taken(self, command: TableLine, value: Value | None) -> Value | None:
         """What becomes of a setting, or of an action (None): itself, another value, None for nothing, or a refusal."""
         if "refused" in self._armed:
             self._skip -= 1
@@ -174,5 +174,5 @@ def _anything(holds: Holds | None, chance: random.Random) -> Value:
             return holds.default
         case Choice():
             return chance.choice(holds.words)[1]
-        case Switch() | None:
+        case Boolean() | None:
             return chance.random() < 0.5

@@ -12,26 +12,26 @@ import math
 import numpy as np
 
 from harness.sim.response import Floats
-from harness.sim.world import Record
+from harness.sim.world import SimulatedRecord
 
 
-def mean(record: Record) -> float:
+def mean(record: SimulatedRecord) -> float:
     """The mean voltage."""
     return math.inf if record.clipped else float(record.volts.mean())
 
 
-def peak_to_peak(record: Record) -> float:
+def peak_to_peak(record: SimulatedRecord) -> float:
     """Highest less lowest sample."""
     return math.inf if record.clipped else float(np.ptp(record.volts))
 
 
-def amplitude(record: Record) -> float:
+def amplitude(record: SimulatedRecord) -> float:
     """Top less base."""
     base, top = _states(record.volts)
     return math.inf if record.clipped else top - base
 
 
-def rise_time(record: Record) -> float:
+def rise_time(record: SimulatedRecord) -> float:
     """From 10 % to 90 % of the first rising edge that is whole."""
     base, top = _states(record.volts)
     edge = _edge(record, base, top)
@@ -41,7 +41,7 @@ def rise_time(record: Record) -> float:
     return (stop - start) * record.dt_s
 
 
-def overshoot(record: Record) -> float:
+def overshoot(record: SimulatedRecord) -> float:
     """Above the top, after a rising edge, in percent of the amplitude."""
     base, top = _states(record.volts)
     edge = _edge(record, base, top)
@@ -51,7 +51,7 @@ def overshoot(record: Record) -> float:
     return max(0.0, (float(after.max()) - top) / (top - base) * 100)
 
 
-def period(record: Record) -> float:
+def period(record: SimulatedRecord) -> float:
     """Mean time between rising crossings of the middle."""
     crossings = _rising(record)
     if crossings.size < 2:
@@ -59,7 +59,7 @@ def period(record: Record) -> float:
     return float((crossings[-1] - crossings[0]) / (crossings.size - 1)) * record.dt_s
 
 
-def frequency(record: Record) -> float:
+def frequency(record: SimulatedRecord) -> float:
     """One over the period."""
     return 1 / period(record)
 
@@ -80,7 +80,7 @@ def _around(volts: Floats, state: float, span: float) -> float:
     return float(volts[np.abs(volts - state) <= 0.02 * span].mean())
 
 
-def _edge(record: Record, base: float, top: float) -> tuple[float, float] | None:
+def _edge(record: SimulatedRecord, base: float, top: float) -> tuple[float, float] | None:
     """Sample positions of the 10 % and 90 % crossings of the first whole rising edge."""
     volts = record.volts
     if top - base <= record.least_v:
@@ -101,7 +101,7 @@ def _cross(volts: Floats, at: int, level: float) -> float:
     return at + (float((level - volts[at]) / step) if step else 0.0)
 
 
-def _rising(record: Record) -> Floats:
+def _rising(record: SimulatedRecord) -> Floats:
     """Positions of the rising crossings of the middle, with hysteresis against noise."""
     volts = record.volts
     low, high = float(volts.min()), float(volts.max())

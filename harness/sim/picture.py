@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from harness.sim.world import Screen, Trace
+from harness.sim.world import SimulatedScreen, SimulatedTrace
 
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # by column and row, Unicode block 2800
 
 
-def points(trace: Trace, screen: Screen, *, time_error: float, count: int) -> list[tuple[float, float]]:
+def points(
+    trace: SimulatedTrace, screen: SimulatedScreen, *, time_error: float, count: int
+) -> list[tuple[float, float]]:
     """Points of the trace in divisions from the centre; those outside the screen are left out."""
     half_x, half_y = screen.horizontal_div / 2, screen.vertical_div / 2
     x = np.linspace(-half_x, half_x, count)
@@ -18,7 +20,7 @@ def points(trace: Trace, screen: Screen, *, time_error: float, count: int) -> li
     return [(float(a), float(b)) for a, b in zip(x, y, strict=True) if abs(b) <= half_y]
 
 
-def rows(trace: Trace, screen: Screen, *, time_error: float, width: int, height: int) -> list[str]:
+def rows(trace: SimulatedTrace, screen: SimulatedScreen, *, time_error: float, width: int, height: int) -> list[str]:
     """The picture, `height` rows of `width` characters."""
     cells = np.zeros((height, width), int)
     half_x, half_y = screen.horizontal_div / 2, screen.vertical_div / 2

@@ -13,8 +13,8 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from harness import quantities
 from harness.errors import ConfigError
 from harness.sim import scpi
-from harness.sim.device import Choice, Command, Form, Holds, Numeric, Switch, Takes
-from harness.sim.dialect import OWN, Dialect
+from harness.sim.device import Boolean, Choice, Form, Holds, Numeric, TableLine, Takes
+from harness.sim.dialect import OWN, SimulatedDialect
 from harness.sim.settings import check, read_toml
 from harness.values import Divisions, Farads, Hertz, Model, Ohms, Seconds, Volts
 
@@ -61,7 +61,7 @@ _SWITCHES: Final = {"output", "limiter"}
 _WHOLE: Final = {"points"}
 
 
-class Entry(Model):
+class ProfileCommand(Model):
     """One command: exactly one of `sets`, `does`, `answers`, and what its parameter may be."""
 
     sets: str | None = None
@@ -78,7 +78,7 @@ class Entry(Model):
     query: bool = True
 
     @model_validator(mode="after")
-    def _complete(self) -> Entry:
+    def _complete(self) -> ProfileCommand:
         if sum(name is not None for name in (self.sets, self.does, self.answers)) != 1:
             raise ValueError("needs exactly one of 'sets', 'does' and 'answers'")
         if self.sets is not None:
@@ -89,7 +89,7 @@ class Entry(Model):
         """What the setting's parameter may be."""
         name = self.sets or ""
         if name in _SWITCHES:
-            return Switch(default=bool(self.default))
+            return Boolean(default=bool(self.default))
         if self.words is not None or name in _MEANINGS:
             return self._choice(name)
         low, high = self._number(self.low, -1e30), self._number(self.high, 1e30)
@@ -161,17 +161,19 @@ class Profile(Model):
     scpi: str = "1999.0"
     goes_on: bool = Field(True, description="whether the rest of a message is obeyed after a refused unit")
     errors_kept: int = Field(20, ge=2, le=1000)
-    dialect: Dialect | None = Field(None, description="what is not as the standards say")
+    dialect: SimulatedDialect | None = Field(None, description="what is not as the standards say")
     settle: Seconds = Field(0.0, ge=0, description="busy after a setting")
     measures_in: Seconds = Field(0.0, ge=0, description="busy with a measurement")
     output: Output = Output()
     screen: ScreenSize | None = None
     truth: Mapping[str, Any] = Field(default_factory=dict)
-    commands: Mapping[str, Entry] = Field(default_factory=dict, description="by header, in the standard's notation")
+    commands: Mapping[str, ProfileCommand] = Field(
+        default_factory=dict, description="by header, in the standard's notation"
+    )
 
     @field_validator("commands")
     @classmethod
-    def _headers(cls, commands: Mapping[str, Entry], info: ValidationInfo) -> Mapping[str, Entry]:
+    def _headers(cls, commands: Mapping[str, ProfileCommand], info: ValidationInfo) -> Mapping[str, ProfileCommand]:
         kind: Kind | None = info.data.get("kind")
         problems = [problem for header, entry in commands.items() for problem in _faults(header, entry, kind)]
         if problems:
@@ -197,25 +199,25 @@ class Profile(Model):
         return bool(self.commands)
 
     @cached_property
-    def table(self) -> tuple[Command, ...]:
+    def table(self) -> tuple[TableLine, ...]:
         """The commands as a device takes them: a setting is also asked."""
         return tuple(self._lines())
 
-    def _lines(self) -> Iterator[Command]:
+    def _lines(self) -> Iterator[TableLine]:
         channels = self.screen.channels if self.screen else 1
         for header, entry in self.commands.items():
             name = entry.sets or entry.does or entry.answers or ""
             if entry.sets is None:
                 does: Literal["acts", "answers"] = "acts" if entry.does else "answers"
-                yield Command(
+                yield TableLine(
                     spelling=scpi.spelling(header), name=name, does=does, takes=entry.takes, form=entry.form,
                     channels=channels,
                 )  # fmt: skip
                 continue
             holds = entry._holds()
-            yield Command(spelling=scpi.spelling(header), name=name, does="sets", holds=holds, channels=channels)
+            yield TableLine(spelling=scpi.spelling(header), name=name, does="sets", holds=holds, channels=channels)
             if entry.query:
-                yield Command(
+                yield TableLine(
                     spelling=scpi.spelling(f"{header}?"), name=name, does="asks", holds=holds, channels=channels,
                     form="NR1" if name in _WHOLE else entry.form,
                 )  # fmt: skip
@@ -229,7 +231,7 @@ class Profile(Model):
         }
 
 
-def _faults(header: str, entry: Entry, kind: Kind | None) -> Iterator[str]:
+def _faults(header: str, entry: ProfileCommand, kind: Kind | None) -> Iterator[str]:
     try:
         scpi.spelling(header)
     except ValueError as error:

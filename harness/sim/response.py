@@ -20,7 +20,7 @@ Floats: TypeAlias = NDArray[np.float64]
 _LN2 = math.log(2)
 
 
-class Section(Protocol):
+class Transfer(Protocol):
     """One stage: complex transfer at a frequency (or at many); hashable, so results can be kept."""
 
     def __call__(self, frequency_hz: Any) -> Any:
@@ -39,7 +39,7 @@ class Pole:
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class ResonantPair:
     """A resonant pair of poles; Q above 0.7071 peaks."""
 
     resonance_hz: float
@@ -91,7 +91,7 @@ class Echo:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class FlatnessTable:
     """A measured flatness: decibels at frequencies, straight lines between them in log f, flat outside."""
 
     points: tuple[tuple[float, float], ...]  # Hz, dB
@@ -138,24 +138,24 @@ class HighPass:
         return s / (1 + s)
 
 
-Chain: TypeAlias = tuple[Section, ...]
+Chain: TypeAlias = tuple[Transfer, ...]
 
 
-def _stretched(section: Section, factor: float) -> Section:
+def _stretched(section: Transfer, factor: float) -> Transfer:
     """The same stage with its frequencies multiplied."""
     match section:
         case Pole(corner_hz=corner_hz):
             return Pole(corner_hz * factor)
-        case Pair(resonance_hz=resonance_hz, q=q):
-            return Pair(resonance_hz * factor, q)
+        case ResonantPair(resonance_hz=resonance_hz, q=q):
+            return ResonantPair(resonance_hz * factor, q)
         case Shelf(corner_hz=corner_hz, gain=gain):
             return Shelf(corner_hz * factor, gain)
         case Bell(half_power_hz=bell_hz):
             return Bell(bell_hz * factor)
         case Echo(delay_s=delay_s, ratio=ratio):
             return Echo(delay_s / factor, ratio)
-        case Table(points=points):
-            return Table(tuple((frequency_hz * factor, level_db) for frequency_hz, level_db in points))
+        case FlatnessTable(points=points):
+            return FlatnessTable(tuple((frequency_hz * factor, level_db) for frequency_hz, level_db in points))
         case _:
             raise TypeError(f"a {type(section).__name__} belongs to the circuit, not to a response")
 

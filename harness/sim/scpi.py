@@ -74,7 +74,7 @@ class Parameter:
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class MessageUnit:
     """One program message unit: its full header from the root, and its parameters."""
 
     header: str
@@ -128,10 +128,10 @@ _BASES: Final = {"H": (16, "0123456789ABCDEF"), "Q": (8, "01234567"), "B": (2, "
 _SPACE: Final = "".join(chr(code) for code in range(33) if code != 10)  # IEEE 488.2, 7.4.1.2
 
 
-def parse(line: bytes) -> list[Unit | ScpiError]:
+def parse(line: bytes) -> list[MessageUnit | ScpiError]:
     """Split a program message into units; a faulty unit becomes its error, and the rest follows it."""
     text = line.decode("latin-1")
-    units: list[Unit | ScpiError] = []
+    units: list[MessageUnit | ScpiError] = []
     path = ""
     for raw in _split(text, ";"):
         if not (stripped := raw.strip(_SPACE)):
@@ -145,7 +145,7 @@ def parse(line: bytes) -> list[Unit | ScpiError]:
     return units
 
 
-def _unit(text: str, path: str) -> tuple[Unit, str]:
+def _unit(text: str, path: str) -> tuple[MessageUnit, str]:
     match = _HEADER.match(text)
     if match is None:
         raise ScpiError(-101 if not text.isascii() or text[0] in "$&@^~`" else -102)
@@ -159,7 +159,7 @@ def _unit(text: str, path: str) -> tuple[Unit, str]:
         path = header[: header.rfind(":")]
     rest = rest.strip(_SPACE)
     parameters = tuple(_parameter(part.strip(_SPACE)) for part in _split(rest, ",")) if rest else ()
-    return Unit(header, parameters), path
+    return MessageUnit(header, parameters), path
 
 
 def _split(text: str, separator: str) -> list[str]:

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 
 from harness import quantities
 from harness.sim import response
-from harness.sim.response import Chain, Section
+from harness.sim.response import Chain, Transfer
 from harness.values import Decibels, Divisions, Farads, Hertz, Model, Ohms, Ratio, Seconds, Volts
 
 _NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -41,14 +41,14 @@ class Stage(Model):
             raise ValueError("a table needs at least two points, frequencies rising")
         return self
 
-    def section(self) -> Section:
+    def section(self) -> Transfer:
         """The stage as physics."""
         at, q, ratio = self.at or 0.0, self.q or 0.0, self.ratio or 0.0
         match self.kind:
             case "pole":
                 return response.Pole(at)
             case "pair":
-                return response.Pair(at, q)
+                return response.ResonantPair(at, q)
             case "shelf":
                 return response.Shelf(at, 10 ** ((self.by or 0.0) / 20))
             case "bell":
@@ -56,17 +56,17 @@ class Stage(Model):
             case "echo":
                 return response.Echo(self.delay or 0.0, ratio)
             case "table":
-                return response.Table(self.points)
+                return response.FlatnessTable(self.points)
 
 
-class Response(Model):
+class ResponseTruth(Model):
     """Stages in a row; with `half_power` the whole is stretched until half power falls there."""
 
     stages: tuple[Stage, ...] = Field((), max_length=16)
     half_power: Hertz | None = Field(None, gt=0)
 
     @model_validator(mode="after")
-    def _falls(self) -> Response:
+    def _falls(self) -> ResponseTruth:
         _ = self.chain
         return self
 
@@ -88,7 +88,7 @@ class SourceTruth(Model):
     time: Ratio = Field(0.0, description="error of periods and frequencies: true over set, less one")
     rise_time: Seconds = Field(50e-9, ge=0, description="10 % to 90 %, of the ordinary square wave")
     edge_rise_time: Seconds = Field(1e-9, ge=0, description="10 % to 90 %, of the fast edge")
-    response: Response = Response()
+    response: ResponseTruth = ResponseTruth()
     drift_per_hour: Ratio = Field(0.0, description="of every level")
 
 
@@ -106,7 +106,7 @@ class ChannelTruth(Model):
     gain_by_range: Mapping[str, Ratio] = Field(default_factory=dict, description="by V/div: {'5 mV' = '-1.2 %'}")
     offset: Divisions = Field(0.0, description="where the ground line really stands, from its place")
     bend: Ratio = Field(0.0, description="departure from a straight line at ±4 div, as a ratio")
-    response: Response = Response()
+    response: ResponseTruth = ResponseTruth()
     resistance: Ohms | None = Field(None, gt=0)
     capacitance: Farads | None = Field(None, ge=0)
 
@@ -161,7 +161,7 @@ class MeterTruth(Model):
 
     gain: Ratio = 0.0
     scatter: Ratio = Field(0.0, ge=0)
-    response: Response = Response()
+    response: ResponseTruth = ResponseTruth()
     resistance: Ohms = Field(50.0, gt=0)
     capacitance: Farads = Field(0.0, ge=0)
 
@@ -173,7 +173,7 @@ class PathTruth(Model):
     resistance: Ohms | None = Field(None, gt=0, description="a divider's own input; none: no divider")
     capacitance: Farads = Field(0.0, ge=0, description="of the divider's input, or of the leads")
     termination: Ohms | None = Field(None, gt=0, description="true resistance of the feed-through termination")
-    response: Response = Response()
+    response: ResponseTruth = ResponseTruth()
 
 
 def merged(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:

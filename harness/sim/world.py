@@ -38,7 +38,7 @@ class Connection:
 
 
 @dataclass(slots=True, kw_only=True)
-class Source:
+class SimulatedSource:
     """A calibrator or generator: what its panel says, and what it is."""
 
     truth: SourceTruth
@@ -107,7 +107,7 @@ class Input:
 
 
 @dataclass(slots=True, kw_only=True)
-class Screen:
+class SimulatedScreen:
     """A display: its settings, and what it is."""
 
     truth: ScreenTruth
@@ -147,7 +147,7 @@ class LevelMeter:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trace:
+class SimulatedTrace:
     """What stands on a screen, in divisions from its centre: where a voltage lies, before noise."""
 
     seen: Seen
@@ -177,7 +177,7 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Record:
+class SimulatedRecord:
     """One digitised record: volts as the instrument reports them, with its own time step."""
 
     volts: Floats
@@ -191,8 +191,8 @@ class World:
 
     def __init__(self, *, seed: int, clock: Clock) -> None:
         self.clock, self.seed = clock, seed
-        self.sources: dict[str, Source] = {}
-        self.screens: dict[str, Screen] = {}
+        self.sources: dict[str, SimulatedSource] = {}
+        self.screens: dict[str, SimulatedScreen] = {}
         self.level_meters: dict[str, LevelMeter] = {}
         self.counters: dict[str, CounterTruth] = {}
         self.paths: dict[str, PathTruth] = {}
@@ -265,11 +265,11 @@ class World:
 
     # --- screens -----------------------------------------------------------------------------------------------
 
-    def look(self, display: str, channel: int) -> Trace:
+    def look(self, display: str, channel: int) -> SimulatedTrace:
         """What stands on a screen now."""
         screen = self.screens[display]
         settings, true = screen.inputs[channel - 1], screen.channel(channel)
-        return Trace(
+        return SimulatedTrace(
             seen=self._seen(display, channel, settings, true),
             volts_per_div=settings.volts_per_div,
             gain=(1 + true.gain_error(settings.volts_per_div)) * (1 + screen.truth.drift_per_hour * self.hours),
@@ -298,7 +298,7 @@ class World:
         screen = self.screens[display]
         return screen.truth.time_error(screen.s_per_div, screen.magnifier)
 
-    def record(self, display: str, trace: Trace, points: int) -> Record:
+    def record(self, display: str, trace: SimulatedTrace, points: int) -> SimulatedRecord:
         """Digitise a trace: samples over the whole width, noise, and codes that end with the screen."""
         screen = self.screens[display]
         dt = screen.horizontal_div * screen.s_per_div / screen.magnifier / points
@@ -313,9 +313,9 @@ class World:
         clipped = bool(codes.min() <= 0 or codes.max() >= top)
         codes = np.clip(codes, 0, top)
         reported = (codes * (2 * half / top) - (half + trace.ground_div)) * trace.volts_per_div
-        return Record(volts=reported, dt_s=dt, clipped=clipped, least_v=_LEAST_DIV * trace.volts_per_div)
+        return SimulatedRecord(volts=reported, dt_s=dt, clipped=clipped, least_v=_LEAST_DIV * trace.volts_per_div)
 
-    def _samples(self, trace: Trace, points: int, true_dt_s: float) -> Floats:
+    def _samples(self, trace: SimulatedTrace, points: int, true_dt_s: float) -> Floats:
         """The voltage at the sampling instants; the trigger stands within a sample of the centre."""
         if isinstance(trace.seen, Steady):
             return np.full(points, trace.seen.level_v)

@@ -18,7 +18,7 @@ from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError, RecordsError
 from harness.measurement import axis_of, rating_names
 from harness.words import moments
-from harness.years.history_facts import Facts, Shared, is_error_of, nothing_found, point_of, tried_by
+from harness.years.history_facts import JournalFacts, Shared, is_error_of, nothing_found, point_of, tried_by
 from harness.years.records.folder import is_standard
 from harness.years.records.rows import ResultRow, RunRow, Selection, StandardRow
 
@@ -33,7 +33,7 @@ _CHOOSE_POINTS: Final = ("condition", "overall", "verdict", "bench", "standard",
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class TrackEntry:
     """One result of a point, and of the run it belongs to."""
 
     row: ResultRow
@@ -54,7 +54,7 @@ class Entry:
 class Series:
     """The results of a point between two adjustments, and their drift, or why there is none."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[TrackEntry, ...]
     drift: Drift | None
     why_not: str = ""
 
@@ -90,7 +90,7 @@ class Track:
         return ", ".join(part for part in (self.setting, self.detail) if part)
 
     @property
-    def entries(self) -> tuple[Entry, ...]:
+    def entries(self) -> tuple[TrackEntry, ...]:
         """Every result with a value, in the order of time."""
         return tuple(entry for series in self.series for entry in series.entries)
 
@@ -167,7 +167,7 @@ def read(
     runs = records.runs(where)
     if not runs:
         raise RecordsError(nothing_found(records, where))
-    facts = Facts(records)
+    facts = JournalFacts(records)
     units = tuple(_units(runs, facts, interval))
     followed = tuple(_followed(records, where, facts)) if tracks else ()
     uses = tuple(_uses(records, where, runs, facts)) if where.standard is not None else ()
@@ -193,7 +193,7 @@ def limits_of(row: ResultRow) -> Limits | None:
 # --- points over time --------------------------------------------------------------------------------------------
 
 
-def _followed(records: Records, where: Selection, facts: Facts) -> Iterator[Track]:
+def _followed(records: Records, where: Selection, facts: JournalFacts) -> Iterator[Track]:
     """The points that have a result such as asked for, each through all its results of the period.
 
     A point followed through its fails alone, or past an adjustment that was made on another bench, would drift
@@ -205,7 +205,7 @@ def _followed(records: Records, where: Selection, facts: Facts) -> Iterator[Trac
     yield from _tracks([row for row in records.results(whole) if point_of(row) in chosen], facts, definitions)
 
 
-def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, str]) -> Iterator[Track]:
+def _tracks(rows: Sequence[ResultRow], facts: JournalFacts, definitions: Mapping[str, str]) -> Iterator[Track]:
     tried = tried_by(rows)
     gathered: dict[tuple[Any, ...], list[ResultRow]] = {}
     for row in rows:
@@ -235,9 +235,9 @@ def _tracks(rows: Sequence[ResultRow], facts: Facts, definitions: Mapping[str, s
         )  # fmt: skip
 
 
-def _series(rows: Sequence[ResultRow], facts: Facts) -> Iterator[Series]:
+def _series(rows: Sequence[ResultRow], facts: JournalFacts) -> Iterator[Series]:
     """Divide the results, which are in the order of time, at the adjustments, and fit each series."""
-    divided = series_of(Entry(row=row) for row in rows)
+    divided = series_of(TrackEntry(row=row) for row in rows)
     enough = max(len(series) for series in divided) >= LEAST_RESULTS
     for part in divided:
         entries = tuple(replace(entry, shared=_shared(entry.row, facts)) for entry in part) if enough else part
@@ -249,14 +249,14 @@ def _series(rows: Sequence[ResultRow], facts: Facts) -> Iterator[Series]:
             yield Series(entries=entries, drift=drift)
 
 
-def _dated(entry: Entry) -> DatedResult:
+def _dated(entry: TrackEntry) -> DatedResult:
     row = entry.row
     return DatedResult(
         day=entry.day, value=row.result or 0.0, u=row.standard_u or 0.0, shared=entry.shared, as_left=entry.as_left
     )
 
 
-def _shared(row: ResultRow, facts: Facts) -> Shared:
+def _shared(row: ResultRow, facts: JournalFacts) -> Shared:
     """The shared lines, where the journal still gives the uncertainty that was recorded."""
     of_run = facts.of(row.run_id)
     u = of_run.u.get(row.position, 0.0)
@@ -268,7 +268,7 @@ def _shared(row: ResultRow, facts: Facts) -> Shared:
 # --- units and standards -----------------------------------------------------------------------------------------
 
 
-def _units(runs: Sequence[RunRow], facts: Facts, interval: str) -> Iterator[UnitState]:
+def _units(runs: Sequence[RunRow], facts: JournalFacts, interval: str) -> Iterator[UnitState]:
     gathered: dict[tuple[str, str, str], list[RunRow]] = {}
     for run in runs:
         gathered.setdefault((run.maker, run.model, run.serial), []).append(run)
@@ -290,7 +290,7 @@ def _newest(rows: Iterable[StandardRow]) -> Iterator[StandardRow]:
     yield from sorted(newest.values(), key=lambda row: (row.due or dt.date.max, row.label))
 
 
-def _uses(records: Records, where: Selection, runs: Sequence[RunRow], facts: Facts) -> Iterator[StandardUse]:
+def _uses(records: Records, where: Selection, runs: Sequence[RunRow], facts: JournalFacts) -> Iterator[StandardUse]:
     """Every run with the standard, and the results of the parts in which a reading was taken with it."""
     rows = [row for row in records.standards(where) if row.used and is_standard(row, where.standard or "")]
     by_run: dict[str, list[ResultRow]] = {}

@@ -39,7 +39,7 @@ class RunFacts:
     roles: Mapping[str, frozenset[str]] = field(default_factory=dict)  # by part
 
 
-class Facts:
+class JournalFacts:
     """The journals, each worked out when it is first asked for."""
 
     def __init__(self, records: Records) -> None:

@@ -8,10 +8,10 @@ from harness.steps import Measure
 
 if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
-    from harness.sim.world import Trace
+    from harness.sim.world import SimulatedTrace
 
 
-def _width(bench: SimulatedBench, step: Measure, _trace: Trace) -> float:
+def _width(bench: SimulatedBench, step: Measure, _trace: SimulatedTrace) -> float:
     return bench.world.screens[step.display].truth.trace_width
 
 

@@ -12,15 +12,15 @@ from harness.steps import Measure, NoSignal
 
 if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
-    from harness.sim.world import Trace
+    from harness.sim.world import SimulatedTrace
 
-    Look = Callable[[SimulatedBench, Measure, Trace], float | None]
+    Look = Callable[[SimulatedBench, Measure, SimulatedTrace], float | None]
 
 
 def _of(see: Callable[[Step], float], *, is_time: bool = False) -> Look:
     """A look at the edge that a fast square shows."""
 
-    def look(bench: SimulatedBench, step: Measure, trace: Trace) -> float | None:
+    def look(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float | None:
         if not isinstance(trace.seen, SeenSquare) or isinstance(step.stimulus, NoSignal):
             return None
         return see(trace.seen.step) * (1 + bench.world.time_error(step.display) if is_time else 1)

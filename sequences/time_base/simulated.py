@@ -9,10 +9,10 @@ from harness.steps import Measure, TimeMarks
 
 if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
-    from harness.sim.world import Trace
+    from harness.sim.world import SimulatedTrace
 
 
-def _span(bench: SimulatedBench, step: Measure, trace: Trace) -> float | None:
+def _span(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float | None:
     """Divisions between the marks that should be `expected` apart."""
     if not math.isfinite(trace.seen.period_s):
         return None

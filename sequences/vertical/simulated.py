@@ -9,15 +9,15 @@ from harness.steps import Measure
 
 if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
-    from harness.sim.world import Trace
+    from harness.sim.world import SimulatedTrace
 
 
-def _from_ground(_bench: SimulatedBench, step: Measure, trace: Trace) -> float:
+def _from_ground(_bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float:
     low, high = trace.extremes_div()
     return (low + high) / 2 - step.view.ground_line_div
 
 
-def _height(bench: SimulatedBench, step: Measure, trace: Trace) -> float:
+def _height(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float:
     """Top to bottom of the trace, its width included; a square from line to line."""
     low, high = trace.extremes_div()
     if isinstance(trace.seen, SeenSquare):

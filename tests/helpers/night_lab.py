@@ -14,7 +14,7 @@ from pathlib import Path
 
 from harness.night import plan, runner
 from harness.night.account import account
-from harness.night.plan import Checked
+from harness.night.plan import CheckedJob
 from harness.night.start import start_of
 from harness.person.live import Silent
 from harness.report.night import Night
@@ -45,7 +45,7 @@ class Recorder(Silent):
         self.on_wait(text)
 
     @contextmanager
-    def run(self, checked: Checked, recorded: Mapping[str, int]) -> Iterator[Recorder]:
+    def run(self, checked: CheckedJob, recorded: Mapping[str, int]) -> Iterator[Recorder]:
         yield self
 
     def event(self, what: str, text: str) -> None:
@@ -85,7 +85,7 @@ class Lab:
         """Push the plug in: the second bench's replies come again."""
         self.change("second_bench_sim.toml", 'rate = "40 %"', 'rate = "0 %"')
 
-    def plan(self, *names: str, begins: dt.datetime = EVENING) -> plan.Plan:
+    def plan(self, *names: str, begins: dt.datetime = EVENING) -> plan.NightPlan:
         return plan.look_through([self.folder / f"{name}.toml" for name in names], begins)
 
     def refusals(self, *names: str, begins: dt.datetime = EVENING) -> str:
