@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 Rule = Literal["simple", "guarded", "non-binary", "managed"]
 Word = Literal["pass", "conditional pass", "conditional fail", "fail", "undecided"]
-Overall = Literal["meets", "does not meet", "cannot be decided"]
+Overall = Literal["meets", "conditionally meets", "does not meet", "cannot be decided"]
 ErrorDefinition = Literal["indication", "deflection factor"]
 
 # What a report prints beside every verdict.
@@ -248,14 +248,17 @@ test_uncertainty_ratio.__test__ = False  # type: ignore[attr-defined]  # pytest:
 
 def overall(verdicts: Iterable[Verdict | Word]) -> Overall:
     """
-    Return one word for a unit: any fail does not meet; every word a pass meets; else it cannot be decided.
+    Return one word for a unit: any fail does not meet; every word a pass meets; with passes of which some are
+    conditional it conditionally meets; else it cannot be decided.
 
-    Equation (23). A conditional word is not a decision at the stated confidence. No verdicts at all cannot be decided.
+    Equation (23). A conditional fail is not a decision at the stated confidence. No verdicts at all cannot be decided.
     """
     words = {v if isinstance(v, str) else v.word for v in verdicts}
     if "fail" in words:
         return "does not meet"
-    return "meets" if words == {"pass"} else "cannot be decided"
+    if words == {"pass"}:
+        return "meets"
+    return "conditionally meets" if words and words <= {"pass", "conditional pass"} else "cannot be decided"
 
 
 def relative_error(indicated: float, applied: float, definition: ErrorDefinition) -> float:

@@ -46,7 +46,10 @@ _SELECTION: Final[dict[str, dict[str, Any]]] = {
     "since": {"type": Day(), "metavar": "YYYY-MM-DD", "help": "First day on which a run began (UTC)."},
     "until": {"type": Day(), "metavar": "YYYY-MM-DD", "help": "Last day on which a run began (UTC)."},
     "condition": {"type": click.Choice(("as found", "as left")), "help": "Condition of the unit."},
-    "overall": {"type": click.Choice(("meets", "does not meet", "cannot be decided")), "help": "What a run found."},
+    "overall": {
+        "type": click.Choice(("meets", "conditionally meets", "does not meet", "cannot be decided")),
+        "help": "What a run found.",
+    },
     "quantity": {"help": "A quantity that was judged, such as 'deflection'."},
     "channel": {"type": click.IntRange(1, 64), "help": "A channel."},
     "setting": {"help": "A setting as the report writes it, such as '50 mV/div'."},

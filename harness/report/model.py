@@ -159,6 +159,20 @@ class Signature:
     function: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """What an eye has proved of a part, and what agrees as far as it can read."""
+
+    part: str
+    points: int
+    proved: int  # pass
+    agree: int  # conditional pass
+    disagree: int  # conditional fail
+    failed: int
+    within_div: float | None  # that what agrees was read from its nominal, to the next step that an eye reads
+    limits: tuple[str, ...]  # of what agrees: "±3 %"
+
+
 Change: TypeAlias = Literal["changed", "no change shown", "one state only"]
 
 
@@ -225,6 +239,7 @@ class Report:
     signatures: tuple[Signature, ...]
     checklist: tuple[Heading, ...]  # against the calibration guide for oscilloscopes
     adjustment: Adjustment | None = None  # the unit as found, where this report is of the unit as left
+    by_eye: tuple[Agreement, ...] = ()  # of a unit that is read by eye, where something is neither proved nor failed
     may_be_on: bool = False  # an output, as far as this run knows
     reanalysed: str = ""  # worked out again later: when, by what, and why, in a sentence
 

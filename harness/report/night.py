@@ -34,7 +34,9 @@ from harness.report.markup import html
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-Outcome: TypeAlias = Literal["meets", "does not meet", "cannot be decided", "not done", "not tried"]
+Outcome: TypeAlias = Literal[
+    "meets", "conditionally meets", "does not meet", "cannot be decided", "not done", "not tried"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +103,8 @@ class Night:
         outcomes = {run.outcome for run in self.runs}
         if outcomes & {"does not meet", "not done"}:
             return "bad"
-        return "open" if outcomes & {"cannot be decided", "not tried"} or self.refused else "good"
+        some_open = outcomes & {"conditionally meets", "cannot be decided", "not tried"}
+        return "open" if some_open or self.refused else "good"
 
     @property
     def word(self) -> str:
@@ -113,6 +116,7 @@ class Night:
 
 _VERDICTS: Final[tuple[tuple[Outcome, str, str], ...]] = (
     ("meets", "meets its rating", "meet their ratings"),
+    ("conditionally meets", "conditionally meets its rating", "conditionally meet their ratings"),
     ("does not meet", "does not meet its rating", "do not meet their ratings"),
     ("cannot be decided", "cannot be decided", "cannot be decided"),
 )

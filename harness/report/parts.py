@@ -64,6 +64,31 @@ def _tally(part: PartResult) -> Line:
     return tuple(said) or (Span(text="nothing to judge", look="faint"),)
 
 
+def by_eye(report: Report) -> Iterator[Section]:
+    """What an eye has proved of each part, and what agrees as far as it can read."""
+    if not report.by_eye:
+        return
+    names = ("Proved", "Agree", "Outside, not proved", "Fail")
+    yield Section(title="As far as an eye can read", key="eye", note="ILAC-G8:09/2019, non-binary", blocks=(
+        Table(
+            columns=(
+                text("Part", 2.0, wraps=True), number("Points"), *map(number, names),
+                text("Agree within", 1.2, wraps=True), text("Limits", wraps=True),
+            ),
+            rows=tuple(
+                row(
+                    each.part, *map(str, (each.points, each.proved, each.agree, each.disagree, each.failed)),
+                    "–" if each.within_div is None else shown.number(each.within_div, "div", 3).replace("", "±", 1),
+                    "; ".join(each.limits) or "–",
+                )
+                for each in report.by_eye
+            ),
+            note="Proved: inside the limits by the uncertainty or more. Agree: inside them by less; no error is seen, "
+            "and none excluded.",
+        ),
+    ))  # fmt: skip
+
+
 def left_open(report: Report) -> Iterator[Section]:
     """What did not pass, and what was not measured."""
     if some := shown.not_passed(report):

@@ -70,6 +70,7 @@ def _on_a_page(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
         for each in (section, *(section.blocks if section.key == "results" else ())) if isinstance(each, Section)
     ))  # fmt: skip
     yield parts.overview(report)
+    yield from parts.by_eye(report)
     yield from parts.left_open(report)
     yield from sections
 
@@ -84,6 +85,7 @@ def on_terminal(report: Report) -> Iterator[Block]:
     for part in report.parts:
         yield parts.part_section(part, "", (*parts.results(report, part, {}), *parts.behind(part)))
     yield from _adjustment(report)
+    yield from parts.by_eye(report)
     yield from parts.left_open(report)
     if report.deviations or report.notes:
         yield rest.deviations(report)
@@ -93,7 +95,7 @@ def on_terminal(report: Report) -> Iterator[Block]:
 def on_paper(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
     """The report below what its first page says."""
     overview = replace(parts.overview(report), caption="")
-    yield Section(title="Overview", blocks=(overview, *parts.left_open(report)))
+    yield Section(title="Overview", blocks=(overview, *parts.by_eye(report), *parts.left_open(report)))
     yield from _adjustment(report)
     for n, part in enumerate(report.parts):
         blocks = (*parts.results(report, part, {}), *parts.behind(part, _of_part(figures, n)))

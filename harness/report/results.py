@@ -59,6 +59,7 @@ def results(report: Report) -> dict[str, Any]:
         "unit": _unit(report),
         "job": _job(report),
         "standards": [_plain(standard) for standard in report.standards],
+        "by_eye": [_plain(row) for row in report.by_eye],
         "parts": [_part(part) for part in report.parts],
         "deviations": list(report.deviations),
         "notes": list(report.notes),

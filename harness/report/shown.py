@@ -26,12 +26,13 @@ Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 # A sign and a kind beside every word, so that no colour carries a meaning alone.
 SIGN: Final[dict[str, str]] = {
     "pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "undecided": "?",
-    "not measured": "–", "meets": "✓", "does not meet": "✗", "cannot be decided": "?",
+    "not measured": "–", "meets": "✓", "conditionally meets": "(✓)", "does not meet": "✗", "cannot be decided": "?",
     "not done": "!", "not tried": "–",
 }  # fmt: skip
 KIND: Final[dict[str, Kind]] = {
     "pass": "good", "conditional pass": "open", "conditional fail": "open", "fail": "bad", "undecided": "open",
-    "not measured": "none", "meets": "good", "does not meet": "bad", "cannot be decided": "open",
+    "not measured": "none", "meets": "good", "conditionally meets": "open", "does not meet": "bad",
+    "cannot be decided": "open",
     "not done": "bad", "not tried": "none",
 }  # fmt: skip
 WORDS: Final[tuple[Word, ...]] = (

@@ -16,7 +16,7 @@ from harness.journal.journal import Contents
 from harness.measurement import evaluation, knowing, quantity_of
 from harness.models import Setup
 from harness.quantities import show
-from harness.report import adjusted, particulars
+from harness.report import adjusted, by_eye, particulars
 from harness.report.checklist import checklist
 from harness.report.model import KINDS, Evaluated, PartResult, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
@@ -70,8 +70,9 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
     used = tuple(standard for standard in standards(setup, last_day, contents) if standard.role in roles)
     words = [result.word for part in parts for result in part.results]
     whole = overall([word if word != "not measured" else "undecided" for word in words])
-    if not finished and whole == "meets":
+    if not finished and whole in ("meets", "conditionally meets"):
         whole = "cannot be decided"
+    seen = tuple(by_eye.agreements(setup.unit, parts))
     report = Report(
         number=str(header["run"]),
         id=contents.id,
@@ -86,7 +87,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         may_be_on=bool(contents.may_be_on),
         simulated=setup.bench.simulation is not None,
         overall=whole,
-        sentence=sentence(setup, whole, parts, finished=finished),
+        sentence=sentence(setup, whole, parts, seen, finished=finished),
         next_step=next_step(setup, whole, parts, finished=finished),
         rule_text=RULE_TEXT[setup.job.rule],
         equality_text=EQUALITY_TEXT,
@@ -100,6 +101,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         statements=(),
         signatures=particulars.signatures(setup.job),
         checklist=checklist(setup, parts),
+        by_eye=seen,
     )
     return with_particulars(report, issued_stated=issued is not None)
 

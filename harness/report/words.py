@@ -12,8 +12,10 @@ from harness.analysis.verdict import Overall
 from harness.journal.journal import Contents
 from harness.models import Setup
 from harness.quantities import counted, show
-from harness.report.model import PartResult, Result, Standard
+from harness.report import by_eye
+from harness.report.model import Agreement, PartResult, Result, Standard
 from harness.report.particulars import places
+from harness.report.shown import capital
 from harness.steps import Reading
 from harness.words.clean import shortened
 
@@ -52,28 +54,41 @@ def standards(setup: Setup, day: dt.date, contents: Contents) -> Iterator[Standa
         )
 
 
-def sentence(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, finished: bool) -> str:
-    """The verdict in one sentence."""
+def sentence(
+    setup: Setup, whole: Overall, parts: Sequence[PartResult], seen: Sequence[Agreement], *, finished: bool
+) -> str:
+    """The verdict in one sentence; `seen`: what an eye has proved, and what agrees as far as it can read."""
     maker, model, serial = setup.unit.maker, setup.unit.model, setup.job.serial  # in full among the particulars
     name = f"{shortened(f'{maker} {model}', _LONGEST_NAME)}, no. {shortened(serial, _LONGEST_NAME)},"
     total = sum(len(part.results) for part in parts)
     failed = [entry for part in parts for entry in places(part, lambda one: one.word == "fail")]
     unsure = [entry for part in parts for entry in places(part, lambda one: one.word not in ("pass", "fail"))]
+    read = f" {capital(by_eye.sentence(seen))}." if seen else ""
     match whole:
+        case "conditionally meets":
+            why = (
+                by_eye.sentence(seen)
+                if seen
+                else (
+                    f"{total - len(unsure)} of {counted(total, 'point')} pass, "
+                    f"{_some(unsure)} lie within the limits by less than the uncertainty"
+                )
+            )
+            return f"{name} conditionally meets its rating: {why}."
         case "meets":
             untried = sum(len(part.left_out) for part in parts)
             but = f" What could not be tried: {untried}, named under deviations." if untried else ""
             every = f"all {total} points pass" if total != 1 else "its one point passes"
             return f"{name} meets its rating: {every}.{but}"
         case "does not meet":
-            return f"{name} does not meet its rating: {_of(failed, total, 'fails', 'fail')} ({_some(failed)})."
+            return f"{name} does not meet its rating: {_of(failed, total, 'fails', 'fail')} ({_some(failed)}).{read}"
         case "cannot be decided":
             if not finished:
                 return f"{name} cannot be decided: the run is not finished."
             why = (
                 f" {_of(unsure, total, 'is open', 'are open')} ({_some(unsure)})." if unsure else " nothing was judged."
             )
-            return f"{name} cannot be decided:{why}"
+            return f"{name} cannot be decided:{why}{read}"
         case _:
             assert_never(whole)
 
@@ -96,6 +111,10 @@ def next_step(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, fini
         return f"Do not use it within this rating on the points that fail.{after}"
     if whole == "cannot be decided":
         return " ".join(_to_decide(setup, parts))
+    if whole == "conditionally meets":
+        return (
+            "File this report with the unit. Where a limit must be proved, rehearse the job: it names what would help."
+        )
     return "File this report with the unit."
 
 
