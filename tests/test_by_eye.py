@@ -19,22 +19,20 @@ from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import results
 from harness.report.summary import summarise
+from harness.report.words import sentence
 from harness.steps import Measure, Step
 
 KEPT = Path(__file__).parent / "golden" / "format-1" / "by_eye"
 
 
-def kept(
-    *, rule: str, without: Callable[[Step], bool] = lambda _: False, read: str = "eye", finished: bool = True
-) -> Report:
+def kept(*, rule: str, without: Callable[[Step], bool] = lambda _: False, finished: bool = True) -> Report:
     """The kept run of an analogue scope, as if another rule had been agreed, and as if some of it had not been done."""
     contents = journal.read(KEPT / journal.NAME)
     setup = dict(contents.header["setup"])
-    setup |= {"job": {**setup["job"], "rule": rule}, "unit": {**setup["unit"], "read": read}}
+    setup["job"] = {**setup["job"], "rule": rule}
     records = tuple(each for each in contents.records if not without(each.step))
     closed = contents.closed_at if finished else None
-    parts = contents.header["parts"] if read == "eye" else contents.header["parts"][:1]
-    header = {**contents.header, "setup": setup, "parts": parts}
+    header = {**contents.header, "setup": setup}
     return summarise(replace(contents, header=header, records=records, closed_at=closed))
 
 
@@ -94,11 +92,11 @@ def test_a_run_that_is_not_finished_conditionally_meets_nothing() -> None:
     assert kept(rule="non-binary", without=outside, finished=False).overall == "cannot be decided"
 
 
-def test_a_unit_that_is_read_over_its_interface_is_not_spoken_of_as_read_by_eye() -> None:
-    report = kept(rule="non-binary", without=outside, read="remote")
-    assert report.overall == "conditionally meets"
-    assert not report.by_eye
-    assert "lie within the limits by less than the uncertainty" in report.sentence
+def test_what_is_not_read_by_eye_says_what_lies_nearer_to_its_limit_than_its_uncertainty() -> None:
+    report = kept(rule="non-binary", without=outside)
+    said = sentence(report.setup, "conditionally meets", report.parts, (), finished=True)
+    assert "conditionally meets its rating: 16 of 39 points pass, channel 1, 5 mV/div, lead; " in said
+    assert said.endswith("lie inside their limits by less than their uncertainty.")
 
 
 def test_every_word_of_a_unit_has_a_sign_a_colour_and_a_place_in_a_night() -> None:

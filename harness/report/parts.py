@@ -83,8 +83,10 @@ def by_eye(report: Report) -> Iterator[Section]:
                 )
                 for each in report.by_eye
             ),
-            note="Proved: inside the limits by the uncertainty or more. Agree: inside them by less; no error is seen, "
-            "and none excluded.",
+        ),
+        paragraph(
+            "Proved: inside the limits by the uncertainty or more. Agree: inside them by less; no error is seen, "
+            "and none excluded.", small=True,
         ),
     ))  # fmt: skip
 

@@ -71,7 +71,7 @@ def sentence(
                 if seen
                 else (
                     f"{total - len(unsure)} of {counted(total, 'point')} pass, "
-                    f"{_some(unsure)} lie within the limits by less than the uncertainty"
+                    f"{_some(unsure)} lie inside their limits by less than their uncertainty"
                 )
             )
             return f"{name} conditionally meets its rating: {why}."
