@@ -252,6 +252,8 @@ def test_what_was_read_is_judged_where_a_run_is_stopped_and_anew_when_it_went_on
     (part,) = opening.report(folder).parts
     assert [(result.channel, result.word) for result in part.results] == [(1, "pass")]
     assert part.missing == ("channel 2: noise",)
+    kinds = [json.loads(line)["kind"] for line in (folder / NAME).read_text("utf-8").splitlines()]
+    assert kinds[-2:] == ["results", "event"]  # the bench is let go of last, and with it the journal
     (part,) = opening.resume(folder).report.parts
     assert [(result.channel, result.word) for result in part.results] == [(1, "pass"), (2, "pass")]
     assert part.finished
