@@ -52,6 +52,15 @@ class Screenful:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """Another way in which a bench can take a point: what is done, the step that it would be, how often it is read."""
+
+    sentence: str
+    step: Measure
+    readings: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rating:
     """What is stated against the maker's figure."""
 
@@ -65,6 +74,9 @@ class Rating:
 
     Both are None where no single step is judged: the evaluation of the measurement then states the result.
     """
+    ways: Callable[[Setup, Measure], Iterable[Way]] | None = (
+        None  # others that the bench has, for what it cannot decide
+    )
     remedy: str = "a better source, or a finer reading"  # where nothing cheaper lets it be decided
 
 

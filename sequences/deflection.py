@@ -6,7 +6,8 @@ More than one sequence reads them, so that they stand here and not in one of the
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from harness.analysis.amplitude import mean_level, square_amplitude
@@ -16,12 +17,13 @@ from harness.analysis.graticule import Reader
 from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
 from harness.assess import applied_at_input, applied_lines, record_u, values_of
 from harness.errors import AnalysisError
-from harness.measurement import Aliased, Quantity, Rating, Screenful, quantity_of
+from harness.measurement import Aliased, Quantity, Rating, Screenful, Way, quantity_of
 from harness.models import Setup, rated
-from harness.quantities import show
-from harness.steps import Measure, Reading, Sine
+from harness.quantities import round_to, show
+from harness.steps import Dc, Measure, Reading, Sine, Square
 from sequences.reading import in_div, times, words
 from sequences.vertical import Rated
+from sequences.vertical.levels import higher_levels
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -84,12 +86,33 @@ def deflection_budget(
     )
 
 
+def _ways(setup: Setup, step: Measure) -> Iterator[Way]:
+    """A higher level that the calibrator has and the whole screen holds, and both edges of a square wave, by eye."""
+    calibrator = setup.bench.calibrator
+    if calibrator is None or setup.unit.read != "eye" or not isinstance(step.stimulus, Dc):
+        return
+    per_div = step.view.volts_per_div * setup.bench.path(step.path).divides_by
+    for level_v in (step.stimulus.level_v, *higher_levels(calibrator, step.stimulus.level_v, per_div, setup.unit)):
+        shown_div = round_to(level_v / per_div, 6)
+        first = f"apply {show(level_v, 'V')} from the lowest graticule line, {shown_div:g} div"
+        more = level_v > step.stimulus.level_v
+        if more:
+            yield Way(sentence=first, step=replace(step, stimulus=Dc(level_v=level_v), expected=shown_div))
+        if "square" in calibrator.functions:
+            wave = Square(level_vpp=level_v, frequency_hz=calibrator.square_frequency)
+            both = replace(step, stimulus=wave, quantity=PEAK_TO_PEAK.name, expected=shown_div)
+            for n in (3, 5, 10):
+                how = f'read top and bottom of a square wave {n} times (signal = "square", repeats = {n})'
+                yield Way(sentence=f"{first}, and {how}" if more else how, step=both, readings=n)
+
+
 RATING: Final = Rating(
     name="deflection",
     is_error=True,
     axis="level",
     tolerance=lambda unit, _step: rated(unit, Rated).deflection,
     budget=deflection_budget,
+    ways=_ways,
     remedy="a better source, or a finer reading together with a higher level",
 )
 

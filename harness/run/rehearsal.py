@@ -32,6 +32,7 @@ CONNECT_S: Final = 60.0  # a person moves a cable
 READ_S: Final = 15.0  # a person reads a screen
 SET_S: Final = 20.0  # a person sets a source
 REMOTE_S: Final = 0.05
+_FETCH_S: Final = 3600.0  # an instrument that this bench has not
 _ABOVE_RATING: Final = 1.1
 _USEFUL: Final = 1 / 3  # of the tolerance: a zone smaller than this decides on paper only
 
@@ -202,10 +203,15 @@ def _remedy(setup: Setup, step: Measure) -> str:
     halved = {"resolution": unit.resolution / 2, "time_resolution": unit.time_resolution / 2}
     finer = replace(setup, unit=unit.model_copy(update=halved))
     tries.append(("read to half the step", 2 * READ_S, partial(budget_for, finer, step)))
+    rating = quantity_of(step).rating
+    for way in rating.ways(setup, step) if rating is not None and rating.ways is not None else ():
+        if _is_rated(setup, way.step):
+            cost = SET_S + way.readings * READ_S
+            tries.append((way.sentence, cost, partial(budget_for, setup, way.step, repeats=way.readings)))
     more = _at_most_deflection(setup, step)
     if more is not None:
         sentence = f"apply {show(more.stimulus.level, 'V')}, from a source that gives it: {more.expected:g} div"
-        tries.append((sentence, 4 * READ_S, partial(budget_for, setup, more)))
+        tries.append((sentence, _FETCH_S, partial(budget_for, setup, more)))
     for sentence, cost, budget in tries:
         try:
             candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))
@@ -215,7 +221,6 @@ def _remedy(setup: Setup, step: Measure) -> str:
     cheapest = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
     if cheapest:
         return cheapest.sentence
-    rating = quantity_of(step).rating
     return rating.remedy if rating is not None else ""
 
 
@@ -226,8 +231,12 @@ def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
         return None
     level_v = round_to(most * step.view.volts_per_div * setup.bench.path(step.path).divides_by, 6)
     more = replace(step, stimulus=Dc(level_v=level_v), expected=most)
-    rated = [hazard for hazard in limits.hazards(more, setup) if hazard.kind == "rating" and not hazard.of_the_source]
-    return None if rated else more
+    return more if _is_rated(setup, more) else None
+
+
+def _is_rated(setup: Setup, step: Measure) -> bool:
+    """Whether what would be applied is within the ratings of everything but the source."""
+    return not any(hazard.kind == "rating" and not hazard.of_the_source for hazard in limits.hazards(step, setup))
 
 
 # --- people, time, hazards ---------------------------------------------------------------------------------------

@@ -91,6 +91,15 @@ def lower_level(
     return _choice(level_v, volts_per_div, path) if whole >= 1 and level_v >= calibrator.level_low / _SLACK else None
 
 
+def higher_levels(calibrator: Calibrator, level_v: float, per_div_v: float, unit: Unit) -> tuple[float, ...]:
+    """The levels above one that the whole height of the screen still holds; of a continuous source the highest."""
+    most_v = min(unit.vertical_div * per_div_v, calibrator.level_high)
+    levels = available_levels(calibrator)
+    if levels is None:
+        levels = (_rounded_down(most_v, calibrator.level_digits),)
+    return tuple(level for level in levels if level_v * _SLACK < level <= most_v * _SLACK)
+
+
 def levels_for_linearity(
     choice: LevelChoice,
     calibrator: Calibrator,
