@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Final, cast
 
 from drivers import Driver
 from drivers.answers import Answering
@@ -29,6 +30,15 @@ METHODS: Final[dict[str, tuple[str, ...]]] = {
     "switch": ("route",),
 }
 _ALWAYS: Final = ("identify", "check", "close")
+_GENERIC: Final[dict[str, tuple[str, str]]] = {
+    "calibrator": ("calibrator", "ScpiCalibrator"),
+    "generator": ("generator", "ScpiGenerator"),
+    "counter": ("counter", "ScpiCounter"),
+    "unit": ("scope", "ScpiScope"),
+    "scope": ("scope", "ScpiScope"),
+    "level_meter": ("level_meter", "ScpiLevelMeter"),
+    "switch": ("switch", "ScpiSwitch"),
+}
 
 
 def make_driver(
@@ -47,15 +57,22 @@ def make_driver(
         if role != "unit" or setup.unit.read != "eye":
             raise ConfigError(f"the bench has no {role}; add [{role}] to the bench file")
         instrument = UnitLink(driver="manual", maker=setup.unit.maker, model=setup.unit.model, serial=setup.job.serial)
-    if instrument.driver == "manual" or (role in ("unit", "reference") and _is_read_by_eye(role, setup)):
+    by_eye = {"unit": setup.unit.read, "reference": getattr(setup.bench.reference, "read", "")}.get(role) == "eye"
+    if instrument.driver == "manual" or by_eye:
         return _manual(role, instrument, setup, operator, on_event)
-    made = None if instrument.driver == "scpi" else load_class(instrument.driver, role, folder, own)
-    if made is None:
-        _require_address(role, instrument)
+    own_class = None if instrument.driver == "scpi" else load_class(instrument.driver, role, folder, own)
+    made: Callable[..., Driver] = own_class or _generic(role, instrument)
     link = None if instrument.address is None else open_link(instrument, role)
-    if made is None:
-        return _generic(role, instrument, setup, cast(Link, link))
-    return _of_the_user(made, role, setup, link)
+    unit = (setup.unit,) if role == "unit" else ()
+    if own_class is None:
+        return made(link, instrument, *unit)
+    try:
+        return cast(Driver, Answering(made(link, instrument, *unit), instrument.driver))
+    except HalfpowerError:
+        raise
+    except TypeError as error:
+        form = f"Class(link, model{', unit' * len(unit)})"
+        raise ConfigError(f"{role}.driver: {instrument.driver!r} cannot be built as {form}: {error}") from error
 
 
 def off_command(role: Role, setup: Setup, folder: Path, own: OwnCode | None = None) -> str:
@@ -143,17 +160,6 @@ def problem_of(name: str, role: Role, folder: Path, own: OwnCode | None = None) 
     return ""
 
 
-def _is_read_by_eye(role: Role, setup: Setup) -> bool:
-    if role == "unit":
-        return setup.unit.read == "eye"
-    return setup.bench.reference is not None and setup.bench.reference.read == "eye"
-
-
-def _require_address(role: Role, instrument: Instrument) -> None:
-    if instrument.address is None:
-        raise ConfigError(f'{role}.address is missing; write its VISA address, or driver = "manual"')
-
-
 def _manual(role: Role, instrument: Instrument, setup: Setup, operator: Operator, on_event: OnEvent) -> Driver:
     from drivers.manual import ManualMeter, ManualScreen, ManualSource
 
@@ -171,38 +177,10 @@ def _manual(role: Role, instrument: Instrument, setup: Setup, operator: Operator
             )
 
 
-def _generic(role: Role, instrument: Any, setup: Setup, link: Link) -> Driver:
-    from drivers.calibrator import ScpiCalibrator
-    from drivers.counter import ScpiCounter
-    from drivers.generator import ScpiGenerator
-    from drivers.level_meter import ScpiLevelMeter
-    from drivers.scope import ScpiScope
-    from drivers.switch import ScpiSwitch
-
-    match role:
-        case "calibrator":
-            return ScpiCalibrator(link, instrument)
-        case "generator":
-            return ScpiGenerator(link, instrument)
-        case "counter":
-            return ScpiCounter(link, instrument)
-        case "unit":
-            return ScpiScope(link, instrument, setup.unit)
-        case "reference":
-            return ScpiLevelMeter(link, instrument) if instrument.kind == "level_meter" else ScpiScope(link, instrument)
-        case "switch":
-            return ScpiSwitch(link, instrument)
-
-
-def _of_the_user(own: Callable[..., Driver], role: Role, setup: Setup, link: Link | None) -> Driver:
-    instrument = getattr(setup.bench, role)
-    try:
-        made = own(link, instrument, setup.unit) if role == "unit" else own(link, instrument)
-        return cast(Driver, Answering(made, instrument.driver))
-    except HalfpowerError:
-        raise
-    except TypeError as error:
-        raise ConfigError(
-            f"{role}.driver: {instrument.driver!r} cannot be built as Class(link, model{', unit' * (role == 'unit')}): "
-            f"{error}"
-        ) from error
+def _generic(role: Role, instrument: Instrument) -> Callable[..., Driver]:
+    """The generic driver of a role, imported when it is needed."""
+    if instrument.address is None:
+        raise ConfigError(f'{role}.address is missing; write its VISA address, or driver = "manual"')
+    module, name = _GENERIC[getattr(instrument, "kind", "scope") if role == "reference" else role]
+    made: Callable[..., Driver] = getattr(importlib.import_module(f"drivers.{module}"), name)
+    return made

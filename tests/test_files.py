@@ -68,7 +68,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def load(**more: Any) -> files.Loaded:
+def load(**more: Any) -> files.LoadedFiles:
     return files.load_job("job.toml", **({"sequences": SEQUENCES} | more))
 
 

@@ -49,7 +49,7 @@ class CheckedFile(Generic[M]):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Loaded:
+class LoadedFiles:
     """A job with its bench and unit, read without error."""
 
     setup: Setup
@@ -101,7 +101,7 @@ def load_job(
     sequences: Sequences = MappingProxyType({}),
     check_overrides: CheckOverrides | None = None,
     check_driver: CheckDriver | None = None,
-) -> Loaded:
+) -> LoadedFiles:
     """Read a job file and the bench and unit files that it names, relative to itself.
 
     Without `sequences` neither their names nor their options are checked. Raises ConfigError with all problems of all
@@ -117,7 +117,7 @@ def load_job(
     problems = [*job.problems(), *bench.problems(), *unit.problems()]
     if setup is None or problems:
         raise ConfigError(*problems)
-    return Loaded(
+    return LoadedFiles(
         setup=setup,
         job_path=job.path,
         bench_path=bench.path,

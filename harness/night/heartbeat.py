@@ -13,6 +13,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final, Literal, TypeAlias
 
+from pydantic import AwareDatetime, ConfigDict, TypeAdapter
+
 from harness.errors import HalfpowerError, JournalError
 from harness.journal.atomic import write_text
 from harness.quantities import duration
@@ -32,6 +34,8 @@ Doing: TypeAlias = Literal["waiting", "running", "ended"]
 class Beat:
     """One sign of life."""
 
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
     pid: int
     host: str
     doing: Doing
@@ -43,9 +47,12 @@ class Beat:
     steps: int = 0
     text: str = ""
     may_be_on: str = ""  # outputs that may still be on
-    since: dt.datetime  # of this job, or of the wait
-    at: dt.datetime
-    next_by: dt.datetime | None  # None: a person is asked, or nothing more comes
+    since: AwareDatetime  # of this job, or of the wait
+    at: AwareDatetime
+    next_by: AwareDatetime | None  # None: a person is asked, or nothing more comes
+
+
+_BEAT: Final = TypeAdapter(Beat)
 
 
 def sentence(beat: Beat) -> str:
@@ -124,31 +131,13 @@ def read(path: Path) -> Beat:
         plain = json.loads(path.read_bytes().decode("utf-8"))
         if plain.pop("format") != FORMAT:
             raise ValueError
-        times = {key: _when(plain[key]) for key in ("since", "at", "next_by")}
-        beat = Beat(**{**plain, **times})
-        texts, counts = (
-            (beat.host, beat.job, beat.part, beat.text, beat.may_be_on),
-            (beat.pid, beat.number, beat.jobs, beat.step),
-        )
-        sound = beat.doing in ("waiting", "running", "ended") and isinstance(beat.at, dt.datetime)
-        if not sound or not all(isinstance(t, str) for t in texts) or not all(isinstance(n, int) for n in counts):
-            raise ValueError
+        return _BEAT.validate_json(json.dumps(plain), strict=True)
     except OSError as error:
         raise JournalError(
             f"{path}: cannot be read: {error.strerror}. Name the folder of a queue or its {NAME}."
         ) from None
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         raise JournalError(f"{path}: is no heartbeat of a queue, or a damaged one. Look at the queue itself.") from None
-    return beat
-
-
-def _when(text: Any) -> dt.datetime | None:
-    if text is None:
-        return None
-    moment = dt.datetime.fromisoformat(text)
-    if moment.tzinfo is None:
-        raise ValueError
-    return moment
 
 
 # --- judging -----------------------------------------------------------------------------------------------------

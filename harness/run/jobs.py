@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from harness import measurement
 from harness.errors import ConfigError
 from harness.files import files
 from harness.files.checks import own_file
+from harness.files.files import LoadedFiles
 from harness.files.job_checks import Known, nothing
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.measurement import Quantity, facts_of, knowing
@@ -80,15 +81,10 @@ class Use:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LoadedJob:
+class LoadedJob(LoadedFiles):
     """A job with its bench and unit, and its sequences."""
 
-    setup: Setup
     uses: tuple[Use, ...]
-    job_path: Path
-    bench_path: Path
-    unit_path: Path
-    warnings: tuple[str, ...]
     own: OwnCode  # what was imported of the user's own Python
 
     @property
@@ -130,15 +126,7 @@ def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> L
             _fit_options(use)
             use.plan(loaded.setup)  # says which of its points cannot be judged so
         uses.append(use)
-    return LoadedJob(
-        setup=loaded.setup,
-        uses=tuple(uses),
-        job_path=loaded.job_path,
-        bench_path=loaded.bench_path,
-        unit_path=loaded.unit_path,
-        warnings=tuple(str(warning) for warning in loaded.warnings),
-        own=own,
-    )
+    return LoadedJob(uses=tuple(uses), own=own, **{f.name: getattr(loaded, f.name) for f in fields(loaded)})
 
 
 def _fit_options(use: Use) -> None:

@@ -131,7 +131,7 @@ class SimulatedBench:
         self._join()
         self.operator = Person(self, settings.eyes)
         self.truth = TrueValues(self.world)
-        self._endpoints = {role: Endpoint(device, self._lock) for role, device in self.devices.items()}
+        self._endpoints = {role: Endpoint(device, self._lock, role) for role, device in self.devices.items()}
         self.faults: dict[str, FaultInjector] = {}
         self.inject(settings.faults)
 
@@ -239,7 +239,7 @@ class SimulatedBench:
     def inject(self, plan: FaultPlan) -> None:
         """Put faults between the instruments and whoever asks, from now on."""
         self.fault_plan = plan
-        self.faults = {role: endpoint.inject(plan, role) for role, endpoint in self._endpoints.items()}
+        self.faults = {role: endpoint.inject(plan) for role, endpoint in self._endpoints.items()}
         for role, box in self.world.sources.items():
             box.stuck = role in plan.stuck
             drift = plan.drift_per_hour.get(role)

@@ -126,21 +126,18 @@ class FaultInjector:
 class Endpoint:
     """One device as its I/O sees it; the lock is the bench's, since the physics is shared."""
 
-    def __init__(self, device: Device, lock: threading.RLock) -> None:
-        self.device, self.lock = device, lock
-        self.injector: FaultInjector | None = None
-        self.meddler: Meddler | None = None
+    def __init__(self, device: Device, lock: threading.RLock, role: str = "", plan: FaultPlan | None = None) -> None:
+        self.device, self.lock, self._role = device, lock, role
+        self.inject(plan or FaultPlan())
 
-    def inject(self, plan: FaultPlan, role: str) -> FaultInjector:
+    def inject(self, plan: FaultPlan) -> FaultInjector:
         """Faults from now on, those of the start at once."""
+        role = self._role
         self.injector = FaultInjector(plan, role)
         self.meddler = Meddler(
-            self.device,
-            f"{plan.seed}/{role}",
-            longest_held=plan.held,
-            deaf=role in plan.deaf,
+            self.device, f"{plan.seed}/{role}", longest_held=plan.held, deaf=role in plan.deaf,
             coarse=role in plan.coarse,
-        )
+        )  # fmt: skip
         if role in plan.scrambled:
             self.meddler.scramble()
         return self.injector
@@ -149,23 +146,22 @@ class Endpoint:
         """Obey one message; when its reply comes, and in what state."""
         device, injector, meddler = self.device, self.injector, self.meddler
         with self.lock:
-            fault = injector.draw(line) if injector else None
-            if fault and injector and meddler and not meddler.can(fault):
+            fault = injector.draw(line)
+            if fault and not meddler.can(fault):
                 injector.counts[fault] -= 1
                 fault = None
-            if fault == "power cycle" and meddler:
+            if fault == "power cycle":
                 meddler.forget()
                 device.power_cycle()
                 return Delivery(ending="closed")
-            if meddler and meddler.before(fault, line):
+            if meddler.before(fault, line):
                 return Delivery()
             reply = device.handle(line)
             if reply is None:
                 return Delivery()
             busy_s = max(0.0, device.ready_at - device.clock.now())
-        end = device.answers_end_with
-        delivery = injector.deliver(fault, reply + end) if injector else Delivery(((0.0, reply + end),))
-        if injector and injector.slow_s:
+        delivery = injector.deliver(fault, reply + device.answers_end_with)
+        if injector.slow_s:
             pieces = tuple((injector.slow_s + delay_s, piece) for delay_s, piece in delivery.pieces)
             delivery = replace(delivery, pieces=pieces)
         return replace(delivery, busy_s=busy_s) if busy_s else delivery
