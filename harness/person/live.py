@@ -202,19 +202,31 @@ class JsonLines(Silent):
         self.write(event="step", part=part, n=n, step=to_plain(step), reply=to_plain(reply))
 
 
-class PlainLines(Silent):
-    """Plain lines, for a file, a pipe, or a person who answers between them."""
+class Followed(Silent):
+    """What the two ways for a person have in common: how far the run is, its responses, its events as lines."""
+
+    wraps = False  # a line too long is broken between words, as a display that is redrawn needs it
 
     def __init__(self, console: Console, progress: Progress) -> None:
         self._console, self.progress = console, progress
         self.responses = Responses()
-        self._drawn: str = ""
 
     def event(self, what: str, text: str) -> None:
         """Something happened."""
         self.progress.event(what)
         if what not in SAID:
             self._print(f"{what}: {text}")
+
+    def _print(self, text: str) -> None:
+        from rich.text import Text
+
+        self._console.print(Text(clean(text)), soft_wrap=not self.wraps)
+
+
+class PlainLines(Followed):
+    """Plain lines, for a file, a pipe, or a person who answers between them."""
+
+    _drawn = ""
 
     def step(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """A step was answered, and is on disk."""
@@ -246,19 +258,15 @@ class PlainLines(Silent):
                 self._console.print(chart(response[1]))
         self._drawn = ""
 
-    def _print(self, text: str) -> None:
-        from rich.text import Text
 
-        self._console.print(Text(clean(text)), soft_wrap=True)
-
-
-class Redrawn(Silent):
+class Redrawn(Followed):
     """A display that is redrawn in place; events stay above it."""
 
+    wraps = True
+
     def __init__(self, console: Console, progress: Progress) -> None:
-        self._console, self.progress = console, progress
+        super().__init__(console, progress)
         self._last: deque[tuple[str, str, str, str]] = deque(maxlen=LAST)
-        self.responses = Responses()
         self._part = ""
         self._live: Live | None = None
 
@@ -271,14 +279,6 @@ class Redrawn(Silent):
         if self._live is not None:
             self._live.stop()
             self._live = None
-
-    def event(self, what: str, text: str) -> None:
-        """Something happened."""
-        from rich.text import Text
-
-        self.progress.event(what)
-        if what not in SAID:
-            self._console.print(Text(clean(f"{what}: {text}")))
 
     def step(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """A step was answered, and is on disk."""

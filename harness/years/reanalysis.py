@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -239,25 +240,13 @@ class Totals:
 
 def totals(outcomes: Iterable[Outcome]) -> Totals:
     """Count."""
-    verdicts: dict[tuple[str, str], int] = {}
-    overall: dict[tuple[str, str], int] = {}
-    touched: dict[int, int] = {}
-    runs = unreadable = changed_runs = moved = 0
-    for outcome in outcomes:
-        if outcome.run is None:
-            unreadable += 1
-            continue
-        runs += 1
-        moved += outcome.moved
-        changed_runs += bool(outcome.changes)
-        for change in outcome.changes:
-            verdicts[change.before, change.after] = verdicts.get((change.before, change.after), 0) + 1
-        if outcome.overall_before != outcome.overall_after:
-            key = outcome.overall_before, outcome.overall_after
-            overall[key] = overall.get(key, 0) + 1
-        for index in outcome.touched:
-            touched[index] = touched.get(index, 0) + 1
+    every = list(outcomes)
+    read = [outcome for outcome in every if outcome.run is not None]
+    overall = Counter((outcome.overall_before, outcome.overall_after) for outcome in read)
+    overall = Counter({pair: times for pair, times in overall.items() if pair[0] != pair[1]})
     return Totals(
-        runs=runs, unreadable=unreadable, changed_runs=changed_runs, changed_overall=sum(overall.values()),
-        moved_results=moved, verdicts=verdicts, overall=overall, touched=touched,
+        runs=len(read), unreadable=len(every) - len(read), changed_runs=sum(bool(outcome.changes) for outcome in read),
+        changed_overall=overall.total(), moved_results=sum(outcome.moved for outcome in read),
+        verdicts=Counter((change.before, change.after) for outcome in read for change in outcome.changes),
+        overall=overall, touched=Counter(index for outcome in read for index in outcome.touched),
     )  # fmt: skip
