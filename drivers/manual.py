@@ -143,7 +143,7 @@ class ManualSource(Manual):
         title = f"Switch the output of the {self._label} off" if self._has_switch else (
             f"Turn the {self._label} down to nothing, or unplug the lead from it"
         )  # fmt: skip
-        return Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal())
+        return Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal(), firm=True)
 
     def _is_off(self) -> None:
         self._on = False

@@ -21,10 +21,12 @@ from harness.journal.events import Events, OnEvent
 from harness.journal.journal import Contents, Journal
 from harness.journal.journal import read as read_journal
 from harness.measurement import knowing
+from harness.person.guide import Guide
 from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
 from harness.report.summary import summarise
+from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
 from harness.run.opening import opened, simulated_bench
@@ -122,7 +124,7 @@ def start(
         return journal, None
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
-    return _run(loaded, simulated, bench, begin, events=events, watch=watch, faults=faults)
+    return _run(loaded, simulated, bench, begin, events=events, watch=watch, faults=faults, guided=operator is not None)
 
 
 def resume(
@@ -158,7 +160,7 @@ def resume(
         return Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
-    return _run(loaded, simulated, bench, go_on, events=events, watch=watch, faults=faults)
+    return _run(loaded, simulated, bench, go_on, events=events, watch=watch, faults=faults, guided=operator is not None)
 
 
 def report(run_folder: str | Path) -> Report:
@@ -175,25 +177,28 @@ def _run(
     events: Events,
     watch: Watch,
     faults: Faults | None,
+    guided: bool,
 ) -> RunResult:
     from harness.run.faulted import account_of
     from harness.run.judging import judging
 
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
+    guide = guide_of(loaded) if guided else Guide()
     with events, knowing(quantity for use in loaded.uses for quantity in use.quantities):
         faulted = faults.bench_of(loaded.bench_path, simulated, events) if faults else None
         try:
-            with open_bench(on_event=events, simulated=simulated) as bench:
+            with open_bench(on_event=events, simulated=simulated, guide=guide) as bench:
                 journal, contents = begin(bench)
                 folder = journal.path.parent
                 bench.guardian.records_into(folder)
                 events.into(journal)
                 if contents is not None:
                     journal.event("", "resumed", f"after {len(contents.records)} entries")
+                told = guided_watch(guide, contents, bench.tell, watch)
                 with judging(loaded, journal, bench.make_safe) as judge:
                     ended = run_parts(
-                        _parts(loaded), bench.perform, journal, contents=contents, watch=watch, tell=bench.tell,
+                        _parts(loaded), bench.perform, journal, contents=contents, watch=told, tell=bench.tell,
                         make_safe=bench.make_safe, judge=judge,
                     )  # fmt: skip
         finally:

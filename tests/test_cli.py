@@ -513,7 +513,8 @@ def test_a_person_stops_and_is_told_how_to_go_on(lab: Path) -> None:
     assert stopped.exit_code == 9, stopped.stderr
     folder = next(runs.iterdir())
     assert f"halfpower resume {folder}" in stopped.stderr
-    assert "Outputs are off. Connect" in stopped.stdout
+    assert "1. Connect calibrator → lead → channel 1 of the unit" in stopped.stdout
+    assert "\n  1 of 113\n" in stopped.stdout
     assert journal.read(folder).closed_at is None
     unfinished = halfpower("report", folder)
     assert unfinished.exit_code == 0, unfinished.stderr
@@ -536,7 +537,7 @@ def test_the_person_at_a_simulated_bench_sees_the_trace_where_it_stands(lab: Pat
     asked = stopped.stdout.split("how many divisions")[1].split("answer:")[0]
     assert "deflection factor: 5 V/div" in asked
     assert "ground line: 3 div below the centre" in asked
-    assert "applied: 10 V DC" in asked
+    assert "to 10 V DC: " in asked
     rows = [line for line in asked.splitlines() if "┼" in line or "·  " in line or BRAILLE.search(line)]
     assert len(rows) == 17
     (trace,) = [number for number, line in enumerate(rows) if BRAILLE.search(line)]

@@ -12,8 +12,9 @@ from rich.console import Console
 from harness.bench.limits import CAUTIONS
 from harness.errors import OperatorStop, SafetyError
 from harness.person.console import Terminal, wrapped
-from harness.person.live import JsonLines, PlainLines, Progress, Redrawn, Responses, chart, outcome
+from harness.person.live import JsonLines, PlainLines, Redrawn, Responses, chart, outcome
 from harness.person.operator import HELP, HELP_DO, Prompt
+from harness.person.progress import Progress
 from harness.quantities import duration
 from harness.steps import Connect, Dc, Done, Measure, Reading, Sine, View, from_plain
 

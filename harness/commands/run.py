@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.person.console import Terminal
-    from harness.person.live import Progress, Silent
+    from harness.person.live import Silent
+    from harness.person.progress import Progress
     from harness.report.model import Report
     from harness.run.faulted import Faults
     from harness.run.jobs import LoadedJob
@@ -279,7 +280,7 @@ def shown(
 
 
 def _progress(rehearsal: Rehearsal, recorded: dict[str, int]) -> Progress:
-    from harness.person.live import Progress
+    from harness.person.progress import Progress
 
     progress = Progress(
         planned={part.name: len(part.steps) for part in rehearsal.parts}, estimated_s=rehearsal.estimated_s

@@ -1,8 +1,8 @@
 """The journal: append-only JSON lines, each on disk before anything depends on it.
 
-Line 1 is the header with the resolved bench, unit and job; then come replies (a step and what was answered),
-events, withdrawals, marks of parts, and the results of a user's own measurement. How lines are sealed and what a crash
-leaves is `harness.journal.sealed`' work.
+Line 1 is the header with the resolved bench, unit and job; then come replies (a step and what was answered), those to a
+step that was asked again, events, withdrawals, marks of parts, and the results of a user's own measurement. How lines
+are sealed and what a crash leaves is `harness.journal.sealed`' work.
 """
 
 from __future__ import annotations
@@ -181,6 +181,11 @@ class _Gathered:
                 self.results.pop(part, None)  # they are of what was read before
                 step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
                 self.records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=number))
+            case "again":
+                index = next(i for i, one in enumerate(self.records) if (one.part, one.n) == (part, entry["n"]))
+                self.withdrawn.append(self.records[index])
+                step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
+                self.records[index] = Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=number)
             case "withdrawn":
                 index = max(i for i, record in enumerate(self.records) if record.part == part)
                 self.withdrawn.append(self.records.pop(index))
@@ -219,6 +224,10 @@ class Journal:
     def reply(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """Record what was answered to a step."""
         self._file.append({"kind": "reply", "part": part, "n": n, "step": to_plain(step), "reply": to_plain(reply)})
+
+    def again(self, part: str, n: int, step: Step, reply: Reply) -> None:
+        """Record what was answered when a step was asked once more; the earlier answer stays in the file."""
+        self._file.append({"kind": "again", "part": part, "n": n, "step": to_plain(step), "reply": to_plain(reply)})
 
     def withdraw(self, part: str) -> None:
         """The operator wants the last reading of this part again; the old one stays in the file."""

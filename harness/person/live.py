@@ -6,14 +6,14 @@ lines for scripts, and nothing.
 
 from __future__ import annotations
 
-import time
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
 from harness.measurement import quantity_of
+from harness.person.progress import Progress
 from harness.quantities import db, duration, show
 from harness.steps import Connect, Measure, Reading, Reply, Sine, Step, to_plain
 from harness.words.clean import clean
@@ -28,58 +28,6 @@ SAID: Final = ("outputs", "own code")  # told once elsewhere: in the program's l
 LAST: Final = 6  # readings kept in sight
 _SURE_WITHIN: Final = 0.26  # of what is expected: the first reading of a search knows it within a quarter
 CHART: Final = (65, 12)  # columns and rows of the response chart
-
-
-@dataclass(slots=True, kw_only=True)
-class Progress:
-    """How far a run is, from the rehearsed number of steps of each part and the pace so far."""
-
-    planned: Mapping[str, int]
-    estimated_s: float = 0.0
-    now: Callable[[], float] = time.monotonic
-    _began: float | None = None
-    _here: int = 0  # steps taken since the display began: a resumed run has others before them
-    _paused: float | None = None
-    _done: dict[str, int] = field(default_factory=dict)
-
-    def begin(self, recorded: Mapping[str, int]) -> None:
-        """Start the clock; `recorded` are the steps that a resumed run finds done."""
-        self._began = self.now()
-        self._done.update(recorded)
-
-    def event(self, what: str) -> None:
-        """Something happened: a wait until everything is warm says nothing about the pace; the next step ends it."""
-        if what == "warm-up" and self._paused is None:
-            self._paused = self.now()
-
-    def step(self, part: str, n: int) -> None:
-        """Step n of a part is done."""
-        if self._paused is not None and self._began is not None:
-            self._began, self._paused = self._began + self.now() - self._paused, None
-        self._here += 1
-        for earlier in self.planned:  # parts come in order: what stands before this one is over
-            if earlier == part:
-                break
-            self._done[earlier] = max(self._done.get(earlier, 0), self.planned[earlier])
-        self._done[part] = n + 1
-
-    @property
-    def total(self) -> int:
-        """Steps in all; an adaptive part that takes more than rehearsed raises it."""
-        parts = {**self.planned, **self._done}
-        return sum(max(self.planned.get(part, 0), self._done.get(part, 0)) for part in parts)
-
-    @property
-    def done(self) -> int:
-        """Steps that are over."""
-        return sum(self._done.values())
-
-    def left_s(self) -> float | None:
-        """Time left, at the pace so far; before the first step, as rehearsed."""
-        left = self.total - self.done
-        if self._began is None or not self._here:
-            return self.estimated_s * left / self.total if self.total and self.estimated_s else None
-        return (self.now() - self._began) / self._here * left
 
 
 # --- readings in words -------------------------------------------------------------------------------------------

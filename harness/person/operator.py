@@ -32,6 +32,7 @@ class Prompt:
     stimulus: Stimulus | None = None
     screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
     hazard: bool = False  # only somebody who is there may answer: no pipe, no file
+    firm: bool = False  # it is done, or the run stops: nothing else leads on
     first: tuple[Prompt, ...] = ()  # what is to be done before it is answered: the answer says that it was
     unchanged: str = ""  # the settings that stay as they are
     progress: str = ""  # "12 of 64, about 9 min left"
@@ -67,6 +68,14 @@ class GoBack(Exception):  # noqa: N818 - a choice of the operator, not an error
     """The operator wants the previous reading again."""
 
 
+class LeaveOut(Exception):  # noqa: N818 - a choice of the operator, not an error
+    """The operator leaves out the rest of something: "channel", "part", or a path by its name."""
+
+
+class Redo(Exception):  # noqa: N818 - a choice of the operator, not an error
+    """The operator wants the readings of a setting again, such as "500 mV/div"."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Value:
     """A number, in the quantity's own unit."""
@@ -89,6 +98,9 @@ HELP = """\
 off         the trace leaves the screen: the level or the range is lowered and you are asked again
 back        take the previous reading again
 skip        leave this reading out; the report says so
+where am I  what is connected, how far it is, what came out so far
+redo 500 mV/div   take the readings of that setting again, in this part
+skip channel      leave out what is left of this channel; 'skip probe' of that path, 'skip part' of this part
 note TEXT   keep a remark with the run; the question stands
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""
@@ -96,6 +108,9 @@ stop        stop here, outputs off; 'halfpower resume' goes on later
 HELP_DO = """\
 Enter       it is done
 back        take the previous reading again
+where am I  what is connected, how far it is, what came out so far
+redo 500 mV/div   take the readings of that setting again, in this part
+skip channel      leave out what is left of this channel; 'skip probe' of that path, 'skip part' of this part
 note TEXT   keep a remark with the run
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""

@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -14,9 +15,11 @@ from typing import Any, TypeAlias
 from harness import steps
 from harness.errors import AnalysisError, HalfpowerError, InstrumentError, JournalError, OwnCodeError, StepRefused
 from harness.journal.journal import Contents, Journal, Record
-from harness.person.operator import MOST_MISSES, GoBack, no_person
+from harness.person.operator import MOST_MISSES, GoBack, LeaveOut, Redo, no_person
+from harness.run import again
+from harness.run.again import MOST_LEFT_OUT, Left
 from harness.run.own_code import Blaming, Judged, a_step, refused
-from harness.steps import Connect, Done, Measure, Reply, Step
+from harness.steps import Connect, Done, Measure, Reading, Reply, Step
 
 Perform: TypeAlias = Callable[[Step], Reply]
 Watch: TypeAlias = Callable[[str, int, Step, Reply], None]
@@ -62,6 +65,10 @@ def run_part(
             attempt.run()
         except GoBack:
             attempt.go_back()
+        except LeaveOut as left:
+            attempt.leave_out(str(left))
+        except Redo as wanted:
+            attempt.redo(str(wanted))
         else:
             return
 
@@ -77,16 +84,28 @@ class _Attempt:
     records: list[Record]
     tell: Callable[[str], None] = lambda _text: None
     made: Connect | None = None
+    standing: Step | None = None  # that is being performed
+    left: list[Left] = field(default_factory=list)
     at_the_start: int = 0  # how often somebody wanted to go back from there
 
     def run(self) -> None:
+        self.left += [left for record in self.records if (left := Left.of_record(record)) and left not in self.left]
         with Blaming(self.part.own):
             script = self.part.start()
         step, wanted = _replay(self.part, script, self.records)
-        if step is not None and wanted != self.made and not isinstance(step, Connect):
-            self._perform(wanted, script)  # the journal knows what was said, not what is plugged in now
+        in_a_row = 0
         while step is not None:
-            reply = self._perform(step, script)
+            left = next((left for left in self.left if left.covers(step)), None)
+            in_a_row = in_a_row + 1 if left is not None else 0
+            if in_a_row > MOST_LEFT_OUT:
+                raise AnalysisError(f"the part was left out, and still asks after {MOST_LEFT_OUT} steps; it ends here.")
+            if left is not None:
+                reply = left.reply(step)
+            else:
+                if isinstance(step, Measure) and wanted != self.made:
+                    self._perform(wanted, script)  # the journal knows what was said, not what is plugged in now
+                reply = self._perform(step, script)
+            wanted = step if isinstance(step, Connect) else wanted
             number = len(self.records)
             self.journal.reply(self.part.name, number, step, reply)
             self.records.append(Record(part=self.part.name, n=number, step=step, reply=reply, at=""))
@@ -96,6 +115,7 @@ class _Attempt:
     def _perform(self, step: Step | None, script: object) -> Reply:
         if step is None:
             return Done()
+        self.standing = step
         if isinstance(step, Connect):
             self.made = None  # until it is; a person who goes back here may have moved a cable
         try:
@@ -115,9 +135,49 @@ class _Attempt:
                 raise no_person()
             self.tell(f"There is nothing before this to go back to in {self.part.name!r}.")
             return
+        self._withdraw_to(index)
+
+    def _withdraw_to(self, index: int) -> None:
         while len(self.records) > index:
             self.journal.withdraw(self.part.name)
             self.records.pop()
+
+    def leave_out(self, what: str) -> None:
+        """Leave out what is left of a channel, a path or the part, from the step that stands."""
+        left = None if self.standing is None else Left.named(what, self.standing)
+        if left is None:
+            self.tell(f"'skip {what}' means nothing here; type skip channel, skip part, or skip and a path's name.")
+        else:
+            self.left.append(left)
+
+    def redo(self, wanted: str) -> None:
+        """Take the readings of a setting again; each stands until the one that replaces it is there."""
+        chosen = again.chosen(wanted, self.records, self.standing)
+        if not chosen:
+            self.tell(f"Nothing was read at {wanted} in this part; so far: {again.known(self.records)}.")
+        for index in chosen:
+            if index >= len(self.records):
+                return  # what it answered has changed, and is no longer asked
+            step, connection = self.records[index].step, again.connection(self.records, index)
+            reply: Reply = Done()
+            with suppress(GoBack, LeaveOut, Redo):
+                if connection != self.made:
+                    self._perform(connection, self.part)
+                reply = self._perform(step, self.part)
+            if isinstance(reply, Reading) and reply.status != "skipped":
+                self._replace(index, Record(part=self.part.name, n=index, step=step, reply=reply, at=""))
+            else:
+                self.tell("The earlier reading stands.")
+
+    def _replace(self, index: int, record: Record) -> None:
+        """Put a reading in the place of an earlier one; what the sequence asks otherwise now is withdrawn."""
+        records = [*self.records[:index], record, *self.records[index + 1 :]]
+        with Blaming(self.part.own):
+            script = self.part.start()
+        self._withdraw_to(max(index + 1, _agreeing(self.part, script, records)))
+        self.journal.again(self.part.name, index, record.step, record.reply)
+        self.records[index] = record
+        self.watch(self.part.name, index, record.step, record.reply)
 
 
 def _replay(part: Part, script: steps.Sequence[Any], replies: Sequence[Record]) -> tuple[Step | None, Connect | None]:
@@ -134,6 +194,16 @@ def _replay(part: Part, script: steps.Sequence[Any], replies: Sequence[Record]) 
             connection = step
         step = _send(part, script, record.reply)
     return step, connection
+
+
+def _agreeing(part: Part, script: steps.Sequence[Any], records: Sequence[Record]) -> int:
+    """How many of the records answer what the script asks."""
+    step = _send(part, script, None)
+    for number, record in enumerate(records):
+        if step != record.step:
+            return number
+        step = _send(part, script, record.reply)
+    return len(records)
 
 
 def _send(part: Part, script: steps.Sequence[Any], reply: Reply | None) -> Step | None:

@@ -15,6 +15,7 @@ from harness.bench.perform import LiveBench
 from harness.bench.warm_up import SeenOn, WarmUp, warming
 from harness.errors import HalfpowerError, SafetyError
 from harness.journal.lock import hold
+from harness.person.guide import Guide, Guided
 from harness.person.operator import Nobody, Operator
 from harness.person.people import Awaited, Mirrored
 from harness.run.jobs import LoadedJob, lock_names
@@ -41,12 +42,13 @@ def opened(
     warm: bool = False,
     on_life: OnLife = no_sign,
     simulated: SimulatedBench | None = None,
+    guide: Guide | None = None,
 ) -> Iterator[LiveBench]:
     """Open the bench of a job, hold it against others, and leave it with every output off.
 
-    `simulated` is the job's simulated bench where the caller has it already. `on_life` is told before every step,
-    exchange, wait and question by when the next sign of life comes. `warm` says that every instrument has warmed up
-    already, whatever is known of it.
+    `guide` is what a person is told besides the questions. `simulated` is the job's simulated bench where the caller
+    has it already. `on_life` is told before every step, exchange, wait and question by when the next sign of life
+    comes. `warm` says that every instrument has warmed up already, whatever is known of it.
     """
     from drivers.loading import longest_of
 
@@ -62,8 +64,8 @@ def opened(
     with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
         alive, told = _signs(guardian, on_life, on_event, work_s)
         opening = _Opening(
-            loaded=loaded, simulated=simulated, person=Awaited(person, alive), on_event=told, on_life=alive,
-            work_s=work_s,
+            loaded=loaded, simulated=simulated, on_event=told, on_life=alive, work_s=work_s,
+            person=Guided(Awaited(person, alive), guide or Guide()),
         )  # fmt: skip
         bench = opening.bench(guardian, alone, warm=warm)
         with bench.guarded():

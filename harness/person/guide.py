@@ -1,0 +1,125 @@
+"""What a person at the bench is told besides the question, and what they may say to any question."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final, TypeAlias
+
+from harness.person.operator import LeaveOut, Operator, Prompt, Redo, describe_connection
+from harness.person.progress import Progress
+from harness.quantities import counted, duration
+from harness.steps import Connect, Measure, Reading, Reply, Step
+
+Judged: TypeAlias = tuple[str, str]
+"""The word of a reading, and the sentence of what it came to; both empty where nothing is judged."""
+
+SIGNS: Final[Mapping[str, str]] = {"pass": "✓", "conditional pass": "✓", "fail": "✗", "conditional fail": "✗"}
+_OPEN: Final = "?"
+_WHERE: Final = ("where am i", "where am i?", "where")
+
+
+def _none_planned() -> Mapping[str, int]:
+    return {}
+
+
+def _not_judged(_step: Measure, _reading: Reading) -> Judged:
+    return "", ""
+
+
+@dataclass(slots=True, kw_only=True)
+class Guide:
+    """How far a run is, and what its readings came to; `planned` are the readings of each part, asked for once."""
+
+    planned: Callable[[], Mapping[str, int]] = _none_planned
+    judge: Callable[[Measure, Reading], Judged] = _not_judged
+    part: str = ""  # that is on; empty while none is
+    _progress: Progress | None = None
+    _taken: dict[tuple[str, int], str] = field(default_factory=dict)  # the readings that stand, and their words
+    _connected: Connect | None = None
+
+    def took(self, part: str, n: int, step: Step, reply: Reply) -> str:
+        """A step was answered: what is said of it at once, empty where nothing is."""
+        self.part = part
+        if isinstance(step, Connect):
+            self._connected = step
+        if not isinstance(step, Measure) or not isinstance(reply, Reading):
+            return ""
+        word, sentence = self.judge(step, reply)
+        self._taken[part, n] = word
+        self._far().step(part, self._counts()[part] - 1)
+        return sentence and f"{SIGNS.get(word, _OPEN)} {sentence}"
+
+    def back(self) -> None:
+        """The last reading of the part that is on is wanted again."""
+        last = max((key for key in self._taken if key[0] == self.part), default=None)
+        if last is not None:
+            del self._taken[last]
+            self._far().step(self.part, self._counts()[self.part] - 1)
+
+    def resumed(self) -> str:
+        """What was taken until now was taken in another session, and says nothing of the pace: a summary of it."""
+        self._progress = None
+        far = self._far()
+        return f"Going on: {self.so_far()} {counted(max(0, far.total - far.done), 'reading')} to go."
+
+    def _counts(self) -> Counter[str]:
+        return Counter(part for part, _ in self._taken)
+
+    def _far(self) -> Progress:
+        if self._progress is None:
+            self._progress = Progress(planned=self.planned())
+            self._progress.begin(self._counts())
+        return self._progress
+
+    def progress(self) -> str:
+        """How far it is: "12 of 64, about 9 min left"; empty where nothing was planned, and at the end."""
+        far = self._far()
+        if far.done >= far.total:
+            return ""
+        left = far.left_s()
+        return f"{far.done + 1} of {far.total}" + ("" if left is None else f", about {duration(left)} left")
+
+    def so_far(self) -> str:
+        """What came out so far, in a sentence."""
+        found = Counter(word for word in self._taken.values() if word)
+        judged = ", ".join(f"{number} {word}" for word, number in found.most_common())
+        return f"{counted(len(self._taken), 'reading')} taken{f': {judged}' if judged else ''}."
+
+    def where(self, prompt: Prompt) -> Iterator[str]:
+        """Where a person is, line by line."""
+        yield f"In part {self.part}: {self.progress()}." if self.part else "Nothing is being measured yet."
+        if self._connected is not None:
+            yield f"The last connection asked for: {describe_connection(self._connected)}."
+        yield self.so_far()
+        yield f"The question that stands: {prompt.title}"
+
+
+class Guided:
+    """A person who is guided: every question says how far it is, and hears what is meant for more than itself."""
+
+    def __init__(self, operator: Operator, guide: Guide) -> None:
+        self._operator, self._guide = operator, guide
+
+    def ask(self, prompt: Prompt) -> str:
+        """Ask, until the answer is one for whoever asks."""
+        while True:
+            typed = self._operator.ask(replace(prompt, progress="" if prompt.firm else self._guide.progress()))
+            word, _, rest = " ".join(typed.split()).partition(" ")
+            if " ".join((word, rest)).strip().lower() in _WHERE:
+                self.tell("\n".join(self._guide.where(prompt)))
+            elif word.lower() not in ("skip", "redo") or (word.lower() == "skip" and not rest):
+                if typed.strip().lower() == "back" and prompt.kind != "choose" and not prompt.firm:
+                    self._guide.back()
+                return typed
+            elif prompt.firm or not self._guide.part:
+                self.tell(f"Not now: {prompt.title}.")
+            elif not rest:
+                self.tell("Write the setting after 'redo', such as redo 500 mV/div.")
+            else:
+                raise LeaveOut(rest) if word.lower() == "skip" else Redo(rest)
+
+    def tell(self, text: str) -> None:
+        """Pass it on."""
+        self._operator.tell(text)
