@@ -372,11 +372,8 @@ def _is_same(first: Reading, again: Reading) -> bool:
 def _in_words(step: Measure, reading: Reading) -> str:
     """What was typed, and what it comes to in the unit of what was expected."""
     unit = quantity_of(step).unit
-    if (
-        reading.more
-        or reading.value is None
-        or (unit == "div" and not any(letter.isalpha() for letter in reading.said))
-    ):
+    plainly = unit == "div" and not any(letter.isalpha() for letter in reading.said)
+    if reading.more or reading.value is None or plainly:
         return reading.said
     shown = quantities.show(reading.value, unit, 3)
     return reading.said if "".join(shown.split()) == "".join(reading.said.split()) else f"{reading.said} is {shown}"

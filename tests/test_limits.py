@@ -263,6 +263,15 @@ def test_a_reading_of_another_channel_or_of_nothing_connected_is_refused():
     assert "names the path 'bare'" in refusal(replace(CONNECTED, path="bare"), None, a_setup())
 
 
+def test_a_tee_lets_the_reference_be_read_on_the_signal_of_the_unit():
+    on_a_tee = Connect(path="terminated", source="generator", display="unit", channel=1, watched=True)
+    sine = measure(Sine(level_vpp=0.3, frequency_hz=1e6), path="terminated", source="generator")
+    for step in (sine, replace(sine, display="reference")):
+        assert refusal(step, on_a_tee, a_setup()) == ""
+    assert "but what is connected" in refusal(replace(sine, display="reference", path="lead"), on_a_tee, a_setup())
+    assert "but what is connected" in refusal(replace(sine, view=replace(sine.view, channel=2)), on_a_tee, a_setup())
+
+
 def test_everything_of_a_setup_survives_the_journals_header():
     setup = a_setup()
     assert Setup.from_header(setup.to_header()) == setup
