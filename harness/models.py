@@ -297,8 +297,12 @@ class Reference(Instrument):
     flatness: tuple[FlatnessPoint, ...] = Field(
         (), description="measured response, one [[reference.flatness]] table a point; preferred to 'bandwidth'"
     )
-    resolution: Divisions = Field(0.0, ge=0, description="finest step of a reading")
-    scatter: Divisions = Field(0.01, ge=0, description="standard deviation of one reading")
+    resolution: Divisions | None = Field(
+        None, ge=0, description="finest step of a reading; left out: 0.1 div by eye, else none"
+    )
+    scatter: Divisions | None = Field(
+        None, ge=0, description="standard deviation of one reading; left out: 0.03 div by eye, else 0.01 div"
+    )
     vswr: Factor = Field(1.0, ge=1, le=10, description="of its input; 1 is a perfect match")
     input_resistance: Ohms | None = Field(
         None, gt=0, description="of its input; left out: 1 Mohm for a scope, 50 ohm for a level meter"
@@ -315,6 +319,16 @@ class Reference(Instrument):
     )
     settled_within: SettledWithin = None
     settled_by: SettledBy = 30.0
+
+    @property
+    def step_div(self) -> float:
+        """The finest step of a reading."""
+        return self.resolution if self.resolution is not None else 0.1 if self.read == "eye" else 0.0
+
+    @property
+    def scatter_div(self) -> float:
+        """The standard deviation of one reading."""
+        return self.scatter if self.scatter is not None else 0.03 if self.read == "eye" else 0.01
 
     @property
     def input_ohm(self) -> float:

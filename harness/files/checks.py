@@ -19,7 +19,7 @@ from harness.files.path_checks import check_paths, heated
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Problem, Text, printable
 from harness.files.words import hint, shown
-from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Unit
+from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Reference, Unit
 from harness.steps import Role
 from harness.values import Model
 
@@ -165,7 +165,8 @@ def _settling(notes: Findings, at: KeyPath, instrument: Instrument) -> None:
 
 def settled_within(notes: Findings, at: KeyPath, read: Instrument | Unit) -> None:
     """Two readings of a level that stands still differ by less than 2√2 σ nineteen times in twenty."""
-    within, scatter = getattr(read, "settled_within", None), getattr(read, "scatter", 0.0)
+    within = getattr(read, "settled_within", None)
+    scatter = read.scatter_div if isinstance(read, Reference) else getattr(read, "scatter", 0.0)
     if within is None:
         return
     if getattr(read, "read", "remote") == "eye" or getattr(read, "driver", "scpi") == "manual":

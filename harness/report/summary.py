@@ -58,7 +58,9 @@ def _summary(contents: Contents, issued: dt.date | None) -> Report:
 def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
     header = contents.header
     setup = Setup.from_header(header["setup"])
-    parts = tuple(_part(setup, entry, contents) for entry in header["parts"])
+    parts: tuple[PartResult, ...] = ()
+    for entry in header["parts"]:
+        parts += (_part(setup, entry, contents, parts),)
     finished = contents.closed_at is not None
     ended = contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"]))
     last_day = dt.date.fromisoformat(ended[:10])
@@ -144,14 +146,15 @@ def beside(left: Report, found: Report, *, issued_stated: bool = False) -> Repor
 # --- parts -------------------------------------------------------------------------------------------------------
 
 
-def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents) -> PartResult:
+def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents, earlier: Sequence[PartResult]) -> PartResult:
+    """A part, for which its measurement may look at what earlier ones found."""
     name, use = str(entry["name"]), str(entry["use"])
     taken = taken_of(contents, name)
     judged = evaluation(str(entry.get("evaluate", use)))
     if name in contents.results:  # of a user's own, worked out when the part ended
         results = _kept(setup, contents.results[name], name)
     else:
-        results = _listed(entry, taken) if judged is None else judged.evaluate(setup, entry, taken)
+        results = _listed(entry, taken) if judged is None else judged.evaluate(setup, entry, taken, earlier)
     return part_result(entry, results, finished=contents.parts.get(name) == "finished")
 
 

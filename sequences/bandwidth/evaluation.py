@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -20,25 +21,34 @@ from harness.report.checklist import heading, outside
 from harness.report.model import Evaluated, Heading, PartResult, Result, Word
 from harness.report.readings import Taken
 from harness.report.words import NO_SIGNAL
-from harness.steps import NOT_SETTLED, Measure
+from harness.steps import NOT_SETTLED, Measure, Sine
+from harness.words.signals import describe
+from sequences.bandwidth.at_rated import AT_RATED, level_apart, response_at_rated
+from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled
 from sequences.bandwidth.levelled import Levelled, levelled
 from sequences.bandwidth.response import half_power, response_band
 from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER
 from sequences.bandwidth.response_model import HALF_POWER, HalfPower
 from sequences.bandwidth.sine import Wanted
+from sequences.deflection import RATING as DEFLECTION
 
+_BY_THE_OTHER: Final = "Decided by the response at the rated frequency, which says more than the bound."
+_BESIDE: Final = 0.05
 _BAND_POINTS: Final = 121
 _FIFTY_OHM: Final = (45.0, 55.0)
 _BEYOND_LEVEL: Final = 1.01  # of the highest frequency of the level table
 
 
-def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
-    """The half-power frequency of every channel."""
+def evaluate(
+    setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken], earlier: Sequence[PartResult] = ()
+) -> Evaluated:
+    """The half-power frequency of every channel, or the response at the rated frequency."""
     options = entry.get("options", {})
-    results = tuple(_results(setup, options, taken))
+    results = tuple(_results(setup, options, taken, earlier))
     there = {result.channel for result in results}
     wanted = options.get("channels") or range(1, setup.unit.channels + 1)
-    missing = tuple(f"channel {channel}: {HALF_POWER.name}" for channel in wanted if channel not in there)
+    name = AT_RATED.name if options.get("at") == "rated" else HALF_POWER.name
+    missing = tuple(f"channel {channel}: {name}" for channel in wanted if channel not in there)
     return Evaluated(results=results, missing=missing)
 
 
@@ -51,11 +61,11 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the frequency response."""
     low, high = _FIFTY_OHM
     fifty = low <= setup.unit.input.resistance <= high
-    count = sum(
-        result.quantity == HALF_POWER.name and result.curve is not None and bool(result.curve.points)
-        for part in parts for result in part.results
-    )  # fmt: skip
-    by = f"{count} half-power frequencies"
+    results = [result for part in parts for result in part.results]
+    found = sum(r.quantity == HALF_POWER.name and r.curve is not None and bool(r.curve.points) for r in results)
+    at_rated = sum(r.quantity == AT_RATED.name and r.reading is not None for r in results)
+    count = found + at_rated
+    by = f"{found} half-power frequencies" if found else f"{at_rated} responses at the rated frequency"
     yield heading(
         "Bandwidth, high-impedance input", count > 0 and not fifty, by,
         "sequence bandwidth, with a feed-through termination",
@@ -71,21 +81,102 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     )  # fmt: skip
 
 
-def _results(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken]) -> Iterator[Result]:
+def _results(
+    setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken], earlier: Sequence[PartResult]
+) -> Iterator[Result]:
     """Every channel that was tried against the rated bandwidth."""
     wanted = Wanted.from_options(options, setup)
-    level = [(step, reading) for step, reading in taken if step.display == "reference" and reading.status == "read"]
+    level = [(step, reading) for step, reading in taken if step.display == "reference"]
     channels = dict.fromkeys(step.view.channel for step, _ in taken if step.display == "unit")
     for channel in channels:
-        shown = [(step, r) for step, r in taken if step.display == "unit" and step.view.channel == channel]
+        at_unit = [(step, r) for step, r in taken if step.display == "unit" and step.view.channel == channel]
+        known, reason = None, ""
         try:
-            known = levelled(setup, wanted, level, shown)
+            if options.get("levelling") == "by hand":
+                known = hand_levelled(setup, wanted, taken, channel, _low(setup, at_unit[0][0], earlier))
+            else:
+                known = levelled(setup, wanted, [each for each in level if each[1].status == "read"], at_unit)
         except AnalysisError as error:
-            result = _result(setup, wanted, shown[0][0], None, reason=str(error))
-        else:
-            result = _result(setup, wanted, shown[0][0], known)
-        seen = [(step, reading) for step, reading in taken if step.display == "reference" or (step, reading) in shown]
-        yield replace(result, remarks=(*result.remarks, *_moving([*level, *shown]), *_without_signal(seen)))
+            reason = str(error)
+        remarks = (*_moving([*level, *at_unit]), *_without_signal([*level, *at_unit]))
+        at_rated = _at_rated(setup, at_unit, known, reason=reason)
+        if options.get("at") == "rated":
+            yield replace(at_rated, remarks=(*at_rated.remarks, *remarks))
+            continue
+        result = _result(setup, wanted, at_unit[0][0], known, reason=reason)
+        decided = result.statement is None and result.word == "undecided" and at_rated.word in ("pass", "fail")
+        if decided and is_half_power(wanted.drop_db):
+            result = replace(result, word=at_rated.word, remarks=(*result.remarks, _BY_THE_OTHER))
+        yield replace(result, remarks=(*result.remarks, *remarks))
+        if decided:
+            yield at_rated
+
+
+def _low(setup: Setup, step: Measure, earlier: Sequence[PartResult]) -> LowDeflection | None:
+    """The deflection on a range as the vertical deflection of the same run found it, straight."""
+    reference = setup.bench.reference
+    line = next((line for line in reference.accuracy if line.db is None), None) if reference is not None else None
+    found = [
+        result
+        for part in earlier for result in part.results
+        if result.quantity == DEFLECTION.name and result.channel == step.view.channel
+        and math.isclose(result.setting_value, step.view.volts_per_div, rel_tol=1e-9)
+        and setup.bench.path(result.path).divides_by == 1.0
+    ]  # fmt: skip
+    best = max(found, key=lambda result: abs(result.expected or 0.0), default=None)
+    if line is None or best is None or best.statement is None:
+        return None
+    error, u = best.statement.estimate / 100.0, best.statement.u / 100.0
+    ratio = 1.0 + error if setup.job.error == "indication" else 1.0 / (1.0 + error)
+    own = line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
+    return LowDeflection(ratio=ratio, u=math.hypot(u * ratio, own))
+
+
+def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *, reason: str) -> Result:
+    """A channel's response at the rated frequency against half power."""
+    first, rated_hz = at_unit[0][0], setup.unit.bandwidth
+    budget = None if known is None else response_at_rated(known)
+    limits = Limits(low=-HALF_POWER_DB)
+    statement = verdict = None
+    word: Word = "undecided"
+    said = "was not read"
+    if budget is not None:
+        statement = state(budget)
+        verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
+        word, said = verdict.word, f"stands at {shown.with_u(statement)}"
+    elif not reason:
+        reason = f"Nothing was read at {show(rated_hz, 'Hz')}."
+    there = [
+        (step, reading.value)
+        for step, reading in at_unit
+        if reading.value is not None
+        and isinstance(step.stimulus, Sine)
+        and math.isclose(step.stimulus.frequency_hz, rated_hz, rel_tol=_BESIDE)
+    ]
+    applied = there[0][0].stimulus if there else None
+    return Result(
+        quantity=AT_RATED.name,
+        channel=first.view.channel,
+        path=first.path,
+        setting=f"{show(first.view.volts_per_div, 'V')}/div",
+        setting_value=first.view.volts_per_div,
+        setting_unit="V/div",
+        applied="" if applied is None else describe(applied),
+        readings=tuple(value for _, value in there),
+        reading=math.fsum(value for _, value in there) / len(there) if there else None,
+        unit="div",
+        statement=statement,
+        budget=budget,
+        result_unit="dB",
+        limits=limits,
+        verdict=verdict,
+        word=word,
+        sentence=f"Channel {first.view.channel}: at {shown.hertz(rated_hz)} the response {said}. "
+        f"Half power is at {shown.minus(f'{-HALF_POWER_DB:.4f} dB')}: {word}.",
+        remarks=(reason,) if reason else (),
+        stimulus=applied,
+        view=first.view,
+    )
 
 
 def _without_signal(taken: Sequence[Taken]) -> Iterator[str]:
@@ -109,6 +200,8 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
         reason = _not_judged(setup, wanted, known, half)
     limits, verdict = Limits(low=rated_hz), None
     budget = None if half.budget is None else _with_origins(setup, half.budget)
+    if budget is not None and known is not None and half.frequency_hz is not None:
+        budget = level_apart(budget, known, half.frequency_hz)
     statement = None if budget is None else _stated(budget, half)
     word: Word = "undecided"
     if not reason and statement is not None and half.status == "found":

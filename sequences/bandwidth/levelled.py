@@ -48,6 +48,7 @@ class Levelled:
     plan: ResponsePlan
     level: tuple[LevelPoint, ...]
     method: str
+    level_lines: tuple[tuple[Contribution, ...], ...] = ()  # in dB, of each reading, where they are known apart
 
 
 def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequence[Taken]) -> Levelled:
@@ -73,9 +74,9 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
     reference_div = wanted.deflection_div
     for step, reading in taken:
         set_hz, vpp = sine_level(step)
-        true_hz = _true_hz(setup, reading, set_hz)
+        counted_hz = true_hz(setup, reading.frequency_hz, set_hz)
         on_line = step.tune_to_div is not None and reading.value == step.tune_to_div
-        known = level_at(setup, wanted, table, true_hz if on_line else set_hz)
+        known = level_at(setup, wanted, table, counted_hz if on_line else set_hz)
         shown_div = _shown_div(reading, width, setup.unit.vertical_div)
         set_level_db = db(vpp / (base_vpp or vpp))
         if set_hz == wanted.reference_hz and reading.status == "read":
@@ -83,7 +84,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         lines = (*known.contributions, *drift, *_width_lines(width, shown_div, reference_div))
         readings.append(
             ResponseReading(
-                frequency_hz=true_hz,
+                frequency_hz=counted_hz,
                 deflection_div=shown_div,
                 level_db=set_level_db + known.correction_db,
                 purpose=_purpose(step.purpose),
@@ -97,7 +98,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
     return Levelled(
         readings=tuple(readings),
         numbers=tuple(step.repeat for step, _ in taken),
-        plan=_plan(setup, wanted, base_vpp),
+        plan=plan_of(setup, wanted, base_vpp),
         level=table.points if table else (),
         method=method_of(setup, table),
     )
@@ -120,10 +121,10 @@ def _replaced(index: int, taken: Sequence[Taken]) -> int | None:
     return None
 
 
-def _true_hz(setup: Setup, reading: Reading, set_hz: float) -> float:
+def true_hz(setup: Setup, counted_hz: float | None, set_hz: float) -> float:
     """The frequency of the sine: as counted, else as set; without the known error of the one that says so."""
-    instrument = setup.bench.counter if reading.frequency_hz else setup.bench.generator
-    said_hz = reading.frequency_hz or set_hz
+    instrument = setup.bench.counter if counted_hz else setup.bench.generator
+    said_hz = counted_hz or set_hz
     lines = instrument.known_error if instrument else ()
     error = next((e for e in lines if e.function == "frequency" and e.covers(frequency_hz=said_hz)), None)
     return said_hz if error is None else said_hz * (1.0 + error.of_value)
@@ -133,7 +134,8 @@ def _purpose(text: str) -> Purpose:
     return text if text in get_args(Purpose) else "refine"  # type: ignore[return-value]  # it was just looked up
 
 
-def _plan(setup: Setup, wanted: Wanted, base_vpp: float | None) -> ResponsePlan:
+def plan_of(setup: Setup, wanted: Wanted, base_vpp: float | None) -> ResponsePlan:
+    """What the readings are judged by."""
     unit, generator = setup.unit, setup.bench.generator
     low_hz = max(wanted.reference_hz, generator.frequency_low if generator else 0.0)
     return ResponsePlan(

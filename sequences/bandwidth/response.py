@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sequences.bandwidth.response_budget import Crossing, fitted, interpolated, locate
+from sequences.bandwidth.response_budget import Crossing, fitted, interpolated, just_beyond, locate
 from sequences.bandwidth.response_fit import CrossingFit, fit_crossing, fitted_db
 from sequences.bandwidth.response_flags import (
     above_generator,
@@ -99,7 +99,7 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
 
     beyond = above_generator(reduced, plan)
     no_value = beyond or at_generator_limit(reduced, plan)
-    crossing = None if no_value is not None else locate(observations, plan)
+    crossing = None if no_value is not None else locate(observations, plan) or just_beyond(observations, plan)
     if crossing is None:
         return _without_value(readings, reduced, plan, [*flags, no_value or NOT_BRACKETED])
 
@@ -155,7 +155,7 @@ def _state(
             fit = fit_crossing(log_f, y_db, s_db, drop_db=target_db, start=(fit.log_f, fit.slope_db))
     if (near := reference_too_near(plan.reference_hz, frequency_hz)) is not None:
         flags.append(near)
-    if fit is not None and not log_f[0] <= fit.log_f <= log_f[-1]:
+    if fit is not None and not log_f[0] - plan.beyond_ln <= fit.log_f <= log_f[-1] + plan.beyond_ln:
         fit = None
     if fit is None:
         by_neighbours = interpolated(

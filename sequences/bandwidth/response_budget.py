@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.analysis.estimate import Budget, normal
+from sequences.bandwidth.response_flags import AT_TOP
 from sequences.bandwidth.response_model import HALF_POWER, HALF_POWER_DB, Flag, HalfPower, ResponsePlan, hertz
 
 if TYPE_CHECKING:
@@ -47,6 +48,22 @@ def locate(observations: Sequence[Observation], plan: ResponsePlan) -> Crossing 
             x = left.log_f - (left.y_db + plan.drop_db) / slope
             return Crossing(left=left, right=right, log_f=x, slope_db=slope, gap=gap)
     return None
+
+
+def just_beyond(observations: Sequence[Observation], plan: ResponsePlan) -> Crossing | None:
+    """Find a crossing a little beyond the outermost of several readings on one side, where the plan allows for it."""
+    merged = _by_frequency(observations)
+    if plan.beyond_ln <= 0.0 or len(merged) < 2:
+        return None
+    left, right = merged[0], merged[-1]
+    slope = _clipped_slope((right.y_db - left.y_db) / (right.log_f - left.log_f), plan)
+    near = left if left.y_db < -plan.drop_db else right
+    x = near.log_f - (near.y_db + plan.drop_db) / slope
+    gap = abs(x - near.log_f)
+    at_the_end = near is right and right.set_hz >= plan.max_hz * (1.0 - AT_TOP)
+    if gap > plan.beyond_ln or at_the_end:
+        return None
+    return Crossing(left=left, right=right, log_f=x, slope_db=slope, gap=2.0 * gap)
 
 
 def _by_frequency(observations: Sequence[Observation]) -> list[Observation]:
@@ -132,8 +149,12 @@ def _wide_slope_db(crossing: Crossing, observations: Sequence[Observation], plan
     """Return the slope between readings far enough apart to show one, within what roll-offs have."""
     left = next((o for o in reversed(observations) if o.log_f <= crossing.log_f - SEPARATE_LN), crossing.left)
     right = next((o for o in observations if o.log_f >= crossing.log_f + SEPARATE_LN), crossing.right)
+    return _clipped_slope((right.y_db - left.y_db) / (right.log_f - left.log_f), plan)
+
+
+def _clipped_slope(slope_db: float, plan: ResponsePlan) -> float:
+    """A slope within what roll-offs have."""
     scale = plan.drop_db / HALF_POWER_DB
-    slope_db = (right.y_db - left.y_db) / (right.log_f - left.log_f)
     return -min(max(-slope_db, 2.5 * scale), 25.0 * scale)
 
 

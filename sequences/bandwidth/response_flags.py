@@ -108,7 +108,7 @@ def top_of_generator(reduced: Reduced, plan: ResponsePlan) -> Top:
 def above_generator(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
     """Say that the crossing lies above the generator's range where that holds with 95 % confidence, equation (11)."""
     top = top_of_generator(reduced, plan)
-    if top.count < LEAST_AT_TOP or top.mean_db - CLAIM * top.u_db <= -plan.drop_db:
+    if top.count < plan.least_at_top or top.mean_db - CLAIM * top.u_db <= -plan.drop_db:
         return None
     s_reference = reduced.reference.s_db
     if any(o.y_db + plan.drop_db < -SIGNIFICANT * math.hypot(o.s_db, s_reference) for o in reduced.observations):

@@ -115,6 +115,8 @@ class ResponsePlan:
     line: Tuning = "none"
     dither: bool = True
     max_readings: int = 80
+    least_at_top: int = 4  # readings at the generator's highest frequency before a claim rests on them
+    beyond_ln: float = 0.0  # how far beyond the outermost of several readings a crossing is stated, in ln f
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,6 +50,7 @@ StopReason = Literal[
 SCAN_PER_DECADE = 10
 CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
+AT_RATED_READINGS = 2
 TOP_RESOLUTION_DB = 0.058
 MOST_AT_TOP = 24
 CLOSE_LN, CLOSE_SPAN_LN = 0.05, 0.5
@@ -102,6 +103,20 @@ def next_request(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask
     if evaluation.fit is None or any(flag.code == "coarse" for flag in evaluation.result.flags):
         return _without_fit(readings, evaluation, reduced, plan)
     return _refine_or_stop(readings, evaluation, reduced, plan)
+
+
+def next_at_rated(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask | Stop:
+    """The same where only the response at the rated frequency is wanted: there twice, the reference around it."""
+    if (again := _ask_again(readings, plan)) is not None:
+        return again
+    at_reference = _reference_count(readings, plan)
+    count = len(usable(readings, plan)) - at_reference
+    if not at_reference or (count >= AT_RATED_READINGS and at_reference < LEAST_AT_REFERENCE):
+        return _reference(readings, plan)
+    if count < AT_RATED_READINGS and plan.rated_hz <= plan.max_hz * (1.0 + 1e-9):
+        level_db = dither_db(count, plan.deflection_div * 10.0 ** (-plan.drop_db / 20.0), plan)
+        return ask_at(plan.rated_hz, level_db, "confirm", readings, plan)
+    return Stop(reason="reached", sentence=f"{hertz(plan.rated_hz)} has been read.")
 
 
 def _ask_again(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Ask | None:
@@ -230,22 +245,23 @@ def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
     first_below = next((n for n, o in enumerate(reduced.observations) if o.y_db < -plan.drop_db), None)
     if first_below is None:
         last = reduced.observations[-1]
-        return min(last.log_f + min(max(-1.15 * _z(last, plan) / 3.0, 0.08), 0.7), top)
+        return min(last.log_f + min(max(-1.15 * z_of(last, plan) / 3.0, 0.08), 0.7), top)
     right = reduced.observations[first_below]
     if first_below == 0:
-        return max(right.log_f - min(max(1.15 * _z(right, plan) / 3.0, 0.08), 0.7), bottom)
+        return max(right.log_f - min(max(1.15 * z_of(right, plan) / 3.0, 0.08), 0.7), bottom)
     left = reduced.observations[first_below - 1]
     if right.log_f - left.log_f < CLOSE_LN:
         middle = 0.5 * (left.log_f + right.log_f)
         # Readings are counted, not settings: one setting read again does not ask for itself once more.
         count = sum(len(o.members) for o in reduced.observations)
         return middle + CLOSE_SPAN_LN * (van_der_corput(count) - 0.5)
-    z_left, z_right = _z(left, plan), _z(right, plan)
+    z_left, z_right = z_of(left, plan), z_of(right, plan)
     share = min(max(z_left / (z_left - z_right), 0.1), 0.9)
     return left.log_f + share * (right.log_f - left.log_f)
 
 
-def _z(o: Observation, plan: ResponsePlan) -> float:
+def z_of(o: Observation, plan: ResponsePlan) -> float:
+    """How far a response is from half power, nearly straight in ln f: equation (15)."""
     at_crossing = 10.0 ** (plan.drop_db / 10.0) - 1.0
     excess = max(10.0 ** (-o.y_db / 10.0) - 1.0, 0.02 * at_crossing)
     return math.log(excess / at_crossing)

@@ -15,4 +15,9 @@ def _width(bench: SimulatedBench, step: Measure, _trace: SimulatedTrace) -> floa
     return bench.world.screens[step.display].truth.trace_width
 
 
-SEEN = {"trace_width": _width}
+def _line_to_line(_bench: SimulatedBench, _step: Measure, trace: Trace) -> float:
+    low, high = trace.extremes_div()
+    return high - low
+
+
+SEEN = {"trace_width": _width, "line_to_line": _line_to_line}

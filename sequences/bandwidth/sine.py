@@ -90,7 +90,7 @@ def level_table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTa
     points = []
     for set_hz in sorted(gathered):
         values, deflection = gathered[set_hz], deflections[set_hz]
-        one_db = DB_PER_NEPER * math.hypot(reference.scatter, reference.resolution / math.sqrt(12)) / deflection
+        one_db = DB_PER_NEPER * math.hypot(reference.scatter_div, reference.step_div / math.sqrt(12)) / deflection
         points.append(
             LevelPoint(
                 frequency_hz=set_hz,
@@ -114,6 +114,12 @@ def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_h
         parts.append(_stated_flatness(setup.bench.generator, "generator", frequency_hz))
     parts += _at_the_unit(setup, wanted, frequency_hz)
     return levelling.combine(*parts)
+
+
+def held_at(setup: Setup, wanted: Wanted, frequency_hz: float) -> LevelCorrection:
+    """The same where the level is held on the reference at that frequency itself."""
+    response = _reference_response(setup, wanted, frequency_hz)
+    return levelling.combine(response, *_at_the_unit(setup, wanted, frequency_hz))
 
 
 def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> LevelCorrection:
@@ -221,7 +227,14 @@ def method_of(setup: Setup, table: LevelTable | None) -> str:
         return "level by the generator's own stated flatness"
     if table is None:
         return "level not known: it was not read on the reference"
+    return f"level held through {known_of(setup)}"
+
+
+def known_of(setup: Setup) -> str:
+    """The reference, and how its own response is known."""
     reference = setup.bench.reference
+    if reference is None:
+        return "no reference"
     if reference.flatness:
         own = "its measured flatness corrected"
     elif reference.bandwidth is None:
@@ -230,4 +243,4 @@ def method_of(setup: Setup, table: LevelTable | None) -> str:
         own = f"its stated bandwidth of {show(reference.bandwidth, 'Hz')} corrected ({reference.shape} shape)"
     else:
         own = f"its bandwidth of at least {show(reference.bandwidth, 'Hz')} corrected by half its largest droop"
-    return f"level held through {reference.label}, {own}"
+    return f"{reference.label}, {own}"

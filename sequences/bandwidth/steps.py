@@ -4,60 +4,39 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Final, Literal
-
-from pydantic import Field
+from typing import Final
 
 from harness import steps
-from harness.errors import AnalysisError
-from harness.models import Generator, Reference, Setup
+from harness.models import Setup
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
-from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
-from sequences import Judges, Plan, Planned, channels_of, one_two_five, signal_range
+from sequences import Judges, Plan, Planned, channels_of, signal_range
+from sequences.bandwidth.asked import DEFLECTION_DIV, Options, generator_of, reference_of, sweep, to_reference
+from sequences.bandwidth.at_rated import AT_RATED
+from sequences.bandwidth.by_hand import hand_plan, hand_script
 from sequences.bandwidth.levelled import levelled
+from sequences.bandwidth.lines import LINE_TO_LINE
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HALF_POWER
-from sequences.bandwidth.search import Ask, next_request
+from sequences.bandwidth.search import Ask, next_at_rated, next_request
 from sequences.bandwidth.sine import LEVEL, LEVEL_CHECK, Taken, Wanted, sine_level
 from sequences.bandwidth.width import TRACE_WIDTH
 from sequences.deflection import PEAK_TO_PEAK
 
 TITLE: Final = "Bandwidth"
-QUANTITIES: Final = (TRACE_WIDTH,)  # and what is shared with the vertical deflection
-RATINGS: Final = (HALF_POWER,)
-JUDGES: Final[Judges] = {"unit": (PEAK_TO_PEAK.name, TRACE_WIDTH.name), "reference": (PEAK_TO_PEAK.name,)}
+QUANTITIES: Final = (TRACE_WIDTH, LINE_TO_LINE)  # and what is shared with the vertical deflection
+RATINGS: Final = (HALF_POWER, AT_RATED)
+JUDGES: Final[Judges] = {
+    "unit": (PEAK_TO_PEAK.name, TRACE_WIDTH.name, LINE_TO_LINE.name),
+    "reference": (PEAK_TO_PEAK.name, LINE_TO_LINE.name),
+}
 _MOST_READINGS: Final = 120
 _LEVEL_DIGITS: Final = 4
 _LEVEL_REPEATS: Final = 2
 _MOST_SKIPPED: Final = 4  # of one channel; who leaves out more does not want it measured
+_LOADED: Final = (0.4, 2.2)  # a level as set into 50 ohm, by what it may be loaded with
+_NEAR_FIRST: Final = (0.75, 1.33)  # a generator's level between two of its frequencies
 _ASIDE: Final = 1.03  # a point beside one that was left out: near enough for the search, elsewhere on the screen
-
-
-class Options(Model):
-    """What a job may choose."""
-
-    channels: tuple[int, ...] = Field((), description="channels; all if left out")
-    path: str = Field("terminated", description="the path of the levelled sine")
-    level_path: str | None = Field(
-        None, description="the path to the reference, where it is another: one without a termination for a 50 ohm input"
-    )
-    volts_per_div: Volts | None = Field(None, description="range; the unit file's, or the nearest to 100 mV/div")
-    deflection: Divisions = Field(6.0, gt=0, le=20, description="reference deflection, peak to peak")
-    reference_frequency: Hertz = Field(50e3, gt=0)
-    max_frequency: Hertz | None = Field(None, gt=0, description="highest frequency to go to")
-    drop: Decibels | None = Field(None, gt=0, le=20, description="another drop than half power (3.0103 dB)")
-    target: Ratio = Field(0.01, gt=0, lt=1, description="stop when the readings' part of u is below this")
-    levelling: Literal["auto", "once", "each"] = Field(
-        "auto", description="'once': a level table, then one cable move; 'each': at every point, through a switch"
-    )
-    level_points_per_decade: int = Field(8, ge=2, le=50)
-    termination: Literal["corrected", "included"] = Field(
-        "corrected", description="the roll-off that input capacitance makes on the termination"
-    )
-    scan: bool = Field(False, description="ten points a decade first: needed to claim the first crossing")
-    equal_deflection: bool = Field(False, description="raise the level near the crossing")
-    tuned: bool = Field(False, description="a person tunes the frequency until the trace meets a graticule line")
 
 
 def needs(options: Options) -> tuple[Role, ...]:
@@ -67,12 +46,17 @@ def needs(options: Options) -> tuple[Role, ...]:
 
 def plan(setup: Setup, options: Options) -> Plan:
     """What is known beforehand: the level table and the reference readings; the search finds its own points."""
+    if options.levelling == "by hand":
+        return Plan(points=tuple(Planned(step=step) for step in hand_plan(setup, options, wanted_of(setup, options))))
     return Plan(points=tuple(Planned(step=step, repeats=_LEVEL_REPEATS) for step in _level_steps(setup, options)))
 
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     """Level, search each channel, check the level at the end."""
     wanted = wanted_of(setup, options)
+    if options.levelling == "by hand":
+        yield from hand_script(setup, options, wanted)
+        return
     level: list[Taken] = []
     if setup.bench.reference is not None and not _at_each(setup, options):
         yield from _read_level(setup, options, _level_steps(setup, options), level)
@@ -104,7 +88,8 @@ def _search(
         at_unit = True
     for number in range(_MOST_READINGS):
         state = levelled(setup, wanted, level, shown)
-        ask = next_request(state.readings, state.plan)
+        following = next_request if options.at == "half power" else next_at_rated
+        ask = following(state.readings, state.plan)
         if not isinstance(ask, Ask):
             break
         ask = _beside(ask, skipped, wanted)
@@ -166,11 +151,11 @@ def _level_where_unknown(
 
 
 def _read_level(setup: Setup, options: Options, asked: list[Measure], level: list[Taken]) -> steps.Sequence[None]:
-    reference = _reference(setup)
-    yield from connect(path=_to_reference(options), source="generator", display="reference", channel=reference.channel)
+    reference = reference_of(setup)
+    yield from connect(path=to_reference(options), source="generator", display="reference", channel=reference.channel)
     for step in asked:
         for repeat in range(_LEVEL_REPEATS):
-            again = replace(step, repeat=repeat)
+            again = replace(step if reference.read == "remote" else _believed(step, level), repeat=repeat)
             reading = yield from measure(again)
             if reading.status == "read":
                 level.append((again, reading))
@@ -180,6 +165,9 @@ def _level_steps(setup: Setup, options: Options) -> list[Measure]:
     if setup.bench.reference is None:
         return []
     wanted = wanted_of(setup, options)
+    if options.at == "rated":
+        there = (wanted.reference_hz, min(setup.unit.bandwidth, wanted.max_hz))
+        return [_level_step(setup, options, f, LEVEL) for f in there]
     if _at_each(setup, options):
         return [_level_step(setup, options, wanted.reference_hz, LEVEL)]
     dense_from = max(wanted.reference_hz, setup.unit.bandwidth / 10)
@@ -196,23 +184,31 @@ def _log_grid(low: float, high: float, per_decade: int) -> list[float]:
 
 
 def _level_step(setup: Setup, options: Options, frequency_hz: float, purpose: str) -> Measure:
-    reference, vpp = _reference(setup), _base_vpp(setup, options)
-    fitting = [v for v in sorted(reference.volts_per_div) if vpp / v <= reference.vertical_div - 1]
+    reference, vpp = reference_of(setup), _base_vpp(setup, options)
+    there_vpp = vpp / setup.bench.path(to_reference(options)).divides_by
+    fitting = [v for v in sorted(reference.volts_per_div) if there_vpp / v <= reference.vertical_div - 1]
     volts_per_div = fitting[0] if fitting else max(reference.volts_per_div)
     return Measure(
         purpose=purpose,
-        path=_to_reference(options),
+        path=to_reference(options),
         source="generator",
         stimulus=Sine(level_vpp=vpp, frequency_hz=frequency_hz),
         display="reference",
         view=View(
             channel=reference.channel,
             volts_per_div=volts_per_div,
-            s_per_div=_sweep(frequency_hz, reference.s_per_div, remote=reference.read == "remote"),
+            s_per_div=sweep(frequency_hz, reference.s_per_div, remote=reference.read == "remote"),
         ),
         quantity=PEAK_TO_PEAK.name,
-        expected=round(vpp / volts_per_div, 4),
+        expected=round(there_vpp / volts_per_div, 4),
     )
+
+
+def _believed(step: Measure, level: list[Taken]) -> Measure:
+    """What is read by eye is asked again where it lies far from what was read first, or from what can be."""
+    first = next((reading.value for _, reading in level if reading.value), None)
+    expected, (low, high) = first or step.expected or 0.0, _NEAR_FIRST if first else _LOADED
+    return replace(step, expected_low=round(low * expected, 4), expected_high=round(high * expected, 4))
 
 
 def _unit_step(setup: Setup, options: Options, channel: int, ask: Ask, number: int) -> Measure:
@@ -228,7 +224,7 @@ def _unit_step(setup: Setup, options: Options, channel: int, ask: Ask, number: i
         view=View(
             channel=channel,
             volts_per_div=signal_range(setup.unit, options.volts_per_div),
-            s_per_div=_sweep(ask.frequency_hz, setup.unit.s_per_div, remote=setup.unit.read == "remote"),
+            s_per_div=sweep(ask.frequency_hz, setup.unit.s_per_div, remote=setup.unit.read == "remote"),
         ),
         quantity=PEAK_TO_PEAK.name,
         with_counter=setup.bench.counter is not None,
@@ -241,23 +237,11 @@ def _unit_step(setup: Setup, options: Options, channel: int, ask: Ask, number: i
     )
 
 
-def _sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) -> float:
-    """About ten periods in the record; by eye a steady band needs no more than the slowest few hundred."""
-    wanted = 1 / frequency_hz if remote else max(1 / frequency_hz, 1e-6)
-    choices = available or tuple(one_two_five(1e-10, 1.0))
-    longer = [s for s in choices if s >= wanted * 0.7]
-    return min(longer) if longer else max(choices)
-
-
 def _base_vpp(setup: Setup, options: Options) -> float:
     """The level at the reference frequency, at the source."""
     path = setup.bench.path(options.path)
-    vpp = options.deflection * signal_range(setup.unit, options.volts_per_div) * path.divides_by
-    return round_to(min(vpp, _generator(setup).level_high), _LEVEL_DIGITS)
-
-
-def _to_reference(options: Options) -> str:
-    return options.level_path or options.path
+    vpp = (options.deflection or DEFLECTION_DIV) * signal_range(setup.unit, options.volts_per_div) * path.divides_by
+    return round_to(min(vpp, generator_of(setup).level_high), _LEVEL_DIGITS)
 
 
 def _at_each(setup: Setup, options: Options) -> bool:
@@ -266,16 +250,4 @@ def _at_each(setup: Setup, options: Options) -> bool:
         return options.levelling == "each"
     channels = channels_of(setup, options.channels)
     routed = any(setup.route(options.path, "unit", channel) is not None for channel in channels)
-    return routed and setup.route(_to_reference(options), "reference", 1) is not None
-
-
-def _generator(setup: Setup) -> Generator:
-    if setup.bench.generator is None:
-        raise AnalysisError(f"bench {setup.bench.name!r} has no generator, which this sequence needs.")
-    return setup.bench.generator
-
-
-def _reference(setup: Setup) -> Reference:
-    if setup.bench.reference is None:
-        raise AnalysisError(f"bench {setup.bench.name!r} has no reference to level the sine on.")
-    return setup.bench.reference
+    return routed and setup.route(to_reference(options), "reference", 1) is not None

@@ -15,7 +15,9 @@ from sequences.pulse import Rated
 from sequences.pulse.steps import QUANTITIES
 
 
-def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+def evaluate(
+    setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken], _earlier: Sequence[PartResult] = ()
+) -> Evaluated:
     """The points of one part."""
     return evaluate_points(setup, entry, taken)
 

@@ -16,7 +16,9 @@ from sequences.time_base import Rated
 from sequences.time_base.span import RATING
 
 
-def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+def evaluate(
+    setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken], _earlier: Sequence[PartResult] = ()
+) -> Evaluated:
     """The points of one part."""
     return evaluate_points(setup, entry, taken)
 

@@ -27,7 +27,9 @@ from sequences.vertical.together import linearity, mean_ratio, probe_ratio
 _K = 2.0
 
 
-def evaluate(setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken]) -> Evaluated:
+def evaluate(
+    setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken], _earlier: Sequence[PartResult] = ()
+) -> Evaluated:
     """The points of one part, and what they say together."""
     return evaluate_points(setup, entry, taken, together)
 

@@ -1,0 +1,80 @@
+"""What a job may ask of the bandwidth, and what every of its steps is set by."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+from pydantic import Field
+
+from harness.errors import AnalysisError
+from harness.models import Generator, Reference, Setup
+from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
+from sequences import one_two_five
+
+DEFLECTION_DIV: Final = 6.0
+
+
+class Options(Model):
+    """What a job may choose."""
+
+    channels: tuple[int, ...] = Field((), description="channels; all if left out")
+    path: str = Field("terminated", description="the path of the levelled sine")
+    level_path: str | None = Field(
+        None, description="the path to the reference, where it is another: one without a termination for a 50 ohm input"
+    )
+    volts_per_div: Volts | None = Field(None, description="range; the unit file's, or the nearest to 100 mV/div")
+    deflection: Divisions | None = Field(
+        None,
+        gt=0,
+        le=20,
+        description="reference deflection, peak to peak: 6 div, by hand the screen but a division",
+    )
+    reference_frequency: Hertz = Field(50e3, gt=0)
+    max_frequency: Hertz | None = Field(None, gt=0, description="highest frequency to go to")
+    drop: Decibels | None = Field(None, gt=0, le=20, description="another drop than half power (3.0103 dB)")
+    target: Ratio | None = Field(
+        None, gt=0, lt=1, description="stop when the readings' part of u is below this: 1 %, by hand u itself 4 %"
+    )
+    at: Literal["half power", "rated"] = Field(
+        "half power", description="'rated': only the response at the rated frequency, against half power"
+    )
+    levelling: Literal["auto", "once", "each", "by hand"] = Field(
+        "auto",
+        description="'once': a level table, then one cable move; 'each': at every point, through a switch; 'by hand': "
+        "a person turns the level on the reference at every frequency",
+    )
+    watched: bool = Field(False, description="by hand: a tee keeps the reference connected")
+    level_points_per_decade: int = Field(8, ge=2, le=50)
+    termination: Literal["corrected", "included"] = Field(
+        "corrected", description="the roll-off that input capacitance makes on the termination"
+    )
+    scan: bool = Field(False, description="ten points a decade first: needed to claim the first crossing")
+    equal_deflection: bool = Field(False, description="raise the level near the crossing")
+    tuned: bool = Field(False, description="a person tunes the frequency until the trace meets a graticule line")
+
+
+def sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) -> float:
+    """About ten periods in the record; by eye a steady band needs no more than the slowest few hundred."""
+    wanted = 1 / frequency_hz if remote else max(1 / frequency_hz, 1e-6)
+    choices = available or tuple(one_two_five(1e-10, 1.0))
+    longer = [s for s in choices if s >= wanted * 0.7]
+    return min(longer) if longer else max(choices)
+
+
+def to_reference(options: Options) -> str:
+    """The path on which the level is read."""
+    return options.level_path or options.path
+
+
+def generator_of(setup: Setup) -> Generator:
+    """The bench's generator; AnalysisError if it has none."""
+    if setup.bench.generator is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no generator, which this sequence needs.")
+    return setup.bench.generator
+
+
+def reference_of(setup: Setup) -> Reference:
+    """The bench's reference; AnalysisError if it has none."""
+    if setup.bench.reference is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no reference to level the sine on.")
+    return setup.bench.reference
