@@ -15,7 +15,7 @@ def _width(bench: SimulatedBench, step: Measure, _trace: SimulatedTrace) -> floa
     return bench.world.screens[step.display].truth.trace_width
 
 
-def _line_to_line(_bench: SimulatedBench, _step: Measure, trace: Trace) -> float:
+def _line_to_line(_bench: SimulatedBench, _step: Measure, trace: SimulatedTrace) -> float:
     low, high = trace.extremes_div()
     return high - low
 
