@@ -21,7 +21,7 @@ class Outputs:
         bench: Bench,
         sources: Mapping[Role, Driver],
         *,
-        alive: Callable[[Driver], None],
+        alive: Callable[[Driver], object],
         tell: Callable[[str], None],
         on_event: OnEvent,
     ) -> None:

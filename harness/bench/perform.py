@@ -33,6 +33,7 @@ MOST_LOOKS: Final = 20  # of a person at one connection
 Ending: TypeAlias = BaseException | None
 ALL_OFF: Final = "Every output was switched off."
 T = TypeVar("T")
+D = TypeVar("D", bound=Driver)
 
 
 class LiveBench:
@@ -198,8 +199,7 @@ class LiveBench:
     def _by_switch(self) -> None:
         assert self._route is not None
         switch: Router = self._role("switch")
-        self._alive(switch)
-        switch.route(self._route)
+        self._alive(switch).route(self._route)
         switch.check()
         self.clock.sleep((self.setup.bench.switch or Switch()).settle)
         self._route_in_doubt = False
@@ -398,10 +398,8 @@ class LiveBench:
 
     def _close(self, source: Source, screen: Screen) -> None:
         """Ask whether everything still stands as it was set."""
-        self._alive(source)
-        source.check()
-        self._alive(screen)
-        screen.check()
+        self._alive(source).check()
+        self._alive(screen).check()
         self._hold_route()
 
     def _set(self, step: Measure, source: Source, screen: Screen, *, hazardous: bool) -> None:
@@ -409,8 +407,7 @@ class LiveBench:
         wanted_v = limits.stress(step.stimulus).peak_v
         rising = wanted_v >= self.outputs.driven_v
         if rising:
-            self._alive(screen)
-            screen.show(step.view)
+            self._alive(screen).show(step.view)
             self._turned_first(step, source, screen, wanted_v)
         outputs = self.outputs
         outputs.driven_v = max(outputs.driven_v, wanted_v)  # until it is done, either may stand
@@ -425,8 +422,7 @@ class LiveBench:
         self._errands.or_else(doubt)
         outputs.driven_v, outputs.hazardous = wanted_v, hazardous
         if not rising:
-            self._alive(screen)
-            screen.show(step.view)
+            self._alive(screen).show(step.view)
 
     def _down(self, step: Measure, source: Source, doubt: Callable[[], None]) -> bool:
         """Whether a source that a person works goes down with the question that asks them to read, or need not."""
@@ -456,24 +452,23 @@ class LiveBench:
 
     def _read(self, step: Measure, screen: Screen) -> Reading:
         """Read; where it is asked for, until two readings in a row agree; each time: so a resumed run reads alike."""
-        self._alive(screen)
-        reading = screen.read(step)
+        reading = self._alive(screen).read(step)
         wanted = settling.criterion(self.setup, step)
         if wanted is None:
             return reading
         began, before, count = self.clock.now(), reading, 1
         while count < settling.MOST_READINGS and (count == 1 or self.clock.now() - began < wanted.by_s):
             self.clock.sleep(wanted.apart_s)
-            self._alive(screen)
-            before, reading, count = reading, screen.read(step), count + 1
+            before, reading, count = reading, self._alive(screen).read(step), count + 1
             if settling.agree(before, reading, wanted):
                 return reading
         self.on_event(settling.EVENT, settling.sentence(step, (before, reading), wanted, count))
         return settling.unsettled(before, reading)
 
-    def _alive(self, driver: Driver) -> None:
-        """Say how long the next call of a driver may take before it is heard of again."""
+    def _alive(self, driver: D) -> D:
+        """Say how long the next call of a driver may take before it is heard of again; gives the driver."""
         self._on_life(longest_s(driver))
+        return driver
 
     def _role(self, role: Role) -> Any:
         try:
@@ -535,8 +530,7 @@ class LiveBench:
         """Who answers in each role."""
         answers: dict[Role, str] = {}
         for role, driver in self.drivers.items():
-            self._alive(driver)
-            answers[role] = driver.identify()
+            answers[role] = self._alive(driver).identify()
         self._on_life(AT_WORK_S)  # the journal begins
         return answers
 
@@ -544,8 +538,7 @@ class LiveBench:
         """Let go of every instrument."""
         for driver in self._all().values():
             try:
-                self._alive(driver)
-                driver.close()
+                self._alive(driver).close()
             except Exception as error:  # noqa: BLE001 - whatever a driver of the user's own raises, the others are open
                 self.on_event("close", str(error) or type(error).__name__)
 

@@ -333,18 +333,9 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
     from harness.night import notices, watching
     from harness.words.clock import RealClock
 
-    console = a_console()
     channels = notices.channels(notices.addresses(notify))
 
-    def tell(text: str) -> None:
-        from rich.text import Text
-
-        from harness.words.clean import clean
-
-        if not quiet:
-            console.print(Text(clean(text)), soft_wrap=True)
-
-    verdict = watching.watch(heartbeat, clock=RealClock(), once=once, tell=tell)
+    verdict = watching.watch(heartbeat, clock=RealClock(), once=once, tell=_Shown(quiet=quiet, as_json=False).tell)
     if verdict.kind == "alarm":
         click.echo("\a", err=True, nl=False)
         to = notices.Notices(channels, trouble=lambda text: click.echo(text, err=True))
