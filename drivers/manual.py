@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from drivers.words import expectation, marks_asked, view_parts
+from drivers.words import OF_A_CHANNEL, expectation, marks_asked, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
 from harness.person.errands import Errands
@@ -95,7 +96,6 @@ class ManualSource(Manual):
         self._parts: Mapping[str, str] | None = None  # what it is set to, as far as is known
         self._on: bool | None = None
         self._has_switch = getattr(model, "output_switch", True)
-        self.first: tuple[str, ...] = ()  # what is to be set elsewhere before the next level
 
     def apply(self, stimulus: Stimulus) -> None:
         """Have it set, the output last."""
@@ -103,7 +103,7 @@ class ManualSource(Manual):
             self.off()
             return
         parts = knobs(stimulus)
-        known, first, self.first = self._parts or {}, self.first, ()
+        known = self._parts or {}
         lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
         if self._on and not lines:
             return
@@ -111,7 +111,6 @@ class ManualSource(Manual):
             lines.append("output: on")
         self._doubt()
         title = f"Set the {self._label} to {describe(stimulus)}"
-        lines = [*(f"first, {line}" for line in first), *lines]
         self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus), self._doubt)
         self._parts, self._on = parts, True
 
@@ -201,26 +200,47 @@ class ManualScreen(Manual):
         self._unit, self._paths = unit, paths or {}
         self._height_div = unit.vertical_div if unit else float(getattr(model, "vertical_div", 8.0))
         self._width_div = unit.horizontal_div if unit else 10.0
+        self.errands: Errands = Errands()  # a bench has its own, for all
+        self._known: dict[tuple[int, str], str] = {}  # by channel, 0 for what all of them share
+        self._unchanged = ""
         self._view: View | None = None
-        self._shown: Mapping[str, str] | None = None
         self._path = ""
         self._least_v = min(unit.volts_per_div if unit else getattr(model, "volts_per_div", (1e-3,)))
         self._turned: dict[int, float] = {}  # V/div at which each channel stands, as far as is known
 
-    def to_turn_first(self, view: View, peak_v: float) -> tuple[str, ...]:
-        """What must be set before a level that would be far beyond what the standing range shows."""
+    def is_to_turn_first(self, view: View, peak_v: float) -> bool:
+        """Whether it must be set before a level that would be far beyond what the standing range shows."""
         stands = self._turned.get(view.channel, self._least_v)
-        if view.volts_per_div <= stands * (1 + 1e-9) or peak_v <= OVERDRIVE * self._height_div * stands:
-            return ()
-        return (f"{self.role}, channel {view.channel}: {quantities.show(view.volts_per_div, 'V')}/div",)
+        return view.volts_per_div > stands * (1 + 1e-9) and peak_v > OVERDRIVE * self._height_div * stands
 
     def show(self, view: View) -> None:
-        """Kept for the next prompt, which asks for the setting and the reading at once."""
+        """Have it set with the next question; what stands already is told as that."""
         self._view = view
+        parts, known = view_parts(view), self._known
+        of = {what: view.channel if what in OF_A_CHANNEL else 0 for what in parts}
+        lines = tuple(f"{what}: {value}" for what, value in parts.items() if known.get((of[what], what)) != value)
+        same = [f"{what} {value}" for what, value in parts.items() if known.get((of[what], what)) == value]
+        self._unchanged = ", ".join(same)
+        if lines:
+            where = self._where(view)
+            title = f"Set {where[0].lower()}{where[1:]}"
+            prompt = Prompt(kind="do", title=title, lines=lines, role=self.role, view=view)
+            self.errands.add(prompt, done=partial(self._is_turned, view), doubt=self._doubt)
+        known.update({(of[what], what): value for what, value in parts.items()})
+
+    def _is_turned(self, view: View) -> None:
+        self._turned[view.channel] = view.volts_per_div
+
+    def _doubt(self) -> None:
+        """Nobody knows how much of what was asked for was done."""
+        self._view = None
+        self._known.clear()
+        self._turned.clear()
 
     def read(self, step: Measure) -> Reading:
         """Ask for the settings that changed, and for the reading."""
-        self._view = step.view
+        if self._view != step.view:
+            self.show(step.view)
         reading = self._ask(step)
         first: Reading | None = None
         typed: list[str] = []
@@ -248,19 +268,19 @@ class ManualScreen(Manual):
 
     def _ask(self, step: Measure) -> Reading:
         prompt = self._prompt(step) if step.tune_to_div is None else self._tuning(step, step.tune_to_div)
-        self._turned.pop(step.view.channel, None)
-        self._shown = None  # in doubt until it is answered: after 'back' everything is said again
         return self._answered(step, prompt)
 
     def _answered(self, step: Measure, prompt: Prompt) -> Reading:
-        if self.errands is not None:
-            prompt = self.errands.with_question(prompt)
-        typed, answer = self._understood(step, prompt)
+        try:
+            typed, answer = self._understood(step, self.errands.with_question(prompt))
+        except BaseException:
+            self.errands.drop()
+            raise
         if answer == "skip":
+            self.errands.drop()
             return Reading(status="skipped", said=typed)
-        if self.errands is not None:
-            self.errands.settled()
-        self._settled(step)
+        self.errands.settled()
+        self._path, self._unchanged = step.path, ", ".join(f"{k} {v}" for k, v in view_parts(step.view).items())
         if isinstance(answer, Tuned):
             return Reading(value=step.tune_to_div, said=typed, more=answer.more)
         if isinstance(answer, Value):
@@ -280,49 +300,38 @@ class ManualScreen(Manual):
         """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
         says = step.said_when_tuned
         done = "press Enter when it does" if says is None else f"then type what the {step.source} says"
-        lines, unchanged = self._settings(step)
-        lines += (
+        lines = (
+            *self._on_path(step),
             f"turn the {step.source}'s {step.tune} until the trace spans {target_div:g} div, {_ENDS[step.tune]}",
             f"{done}; where it cannot be met, type what it spans instead, such as {target_div * 0.9:.1f} div",
         )
-        title = f"Tune until {self._where(step)} shows {target_div:g} div"
+        title = f"Tune until {self._where(step.view)} shows {target_div:g} div"
         hint = f"{target_div:g} div"
-        return Prompt(kind="read", title=title, lines=tuple(lines), unchanged=unchanged, step=step, hint=hint)
+        return Prompt(kind="read", title=title, lines=lines, unchanged=self._unchanged, step=step, hint=hint)
 
     # The words of the prompt.
 
     def _prompt(self, step: Measure) -> Prompt:
-        lines, unchanged = self._settings(step)
-        if not any(errand.stimulus for errand in self._first()):
+        lines = self._on_path(step)
+        if not any(errand.stimulus for errand in self.errands.waiting):
             lines.append(f"applied: {describe(step.stimulus)}")
         if step.because:
             lines.append(f"why: {step.because}")
         hint = expectation(step, self._unit)
         question, marks = marks_asked(step)
         lines += [marks] if marks else []
-        title = f"{self._where(step)}: {question or quantity_of(step).question}"
-        return Prompt(kind="read", title=title, lines=tuple(lines), unchanged=unchanged, step=step, hint=hint)
+        title = f"{self._where(step.view)}: {question or quantity_of(step).question}"
+        return Prompt(kind="read", title=title, lines=tuple(lines), unchanged=self._unchanged, step=step, hint=hint)
 
-    def _settings(self, step: Measure) -> tuple[list[str], str]:
-        """What is to be changed on the display, everything when nothing is known; and what stays as it is."""
-        parts = view_parts(step.view)
-        known = self._shown or {}
-        lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
-        unchanged = ", ".join(f"{what} {value}" for what, value in parts.items() if known.get(what) == value)
-        if step.path != self._path and not any(isinstance(errand.step, Connect) for errand in self._first()):
-            label = self._paths[step.path].label if step.path in self._paths else ""
-            lines.append(f"path: {step.path}" + (f" ({label})" if label else ""))
-        return lines, unchanged
+    def _on_path(self, step: Measure) -> list[str]:
+        """Behind which path it is read, where that is news and no cable is moved."""
+        if step.path == self._path or any(isinstance(errand.step, Connect) for errand in self.errands.waiting):
+            return []
+        label = self._paths[step.path].label if step.path in self._paths else ""
+        return [f"path: {step.path}" + (f" ({label})" if label else "")]
 
-    def _first(self) -> tuple[Prompt, ...]:
-        return self.errands.waiting if self.errands is not None else ()
-
-    def _settled(self, step: Measure) -> None:
-        self._shown, self._path = view_parts(step.view), step.path
-        self._turned[step.view.channel] = step.view.volts_per_div
-
-    def _where(self, step: Measure) -> str:
-        return f"Channel {step.view.channel} of the {'unit' if self.role == 'unit' else self._label}"
+    def _where(self, view: View) -> str:
+        return f"Channel {view.channel} of the {'unit' if self.role == 'unit' else self._label}"
 
     def _screen_div(self, step: Measure) -> float:
         return self._width_div if quantity_of(step).axis == "time" else self._height_div

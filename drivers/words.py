@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from harness.measurement import quantity_of
 from harness.quantities import show
@@ -12,11 +12,14 @@ if TYPE_CHECKING:
     from harness.models import Unit
 
 
+OF_A_CHANNEL: Final = ("deflection factor", "coupling", "ground line")
+"""The knobs that each channel has; the others are the display's."""
+
+
 def view_parts(view: View) -> dict[str, str]:
     """Split a display's settings into the knobs that a person turns."""
     ground = f"{abs(view.ground_line_div):g} div {'above' if view.ground_line_div > 0 else 'below'} the centre"
     parts = {
-        "channel": str(view.channel),
         "deflection factor": f"{show(view.volts_per_div, 'V')}/div",
         "time factor": f"{show(view.s_per_div, 's')}/div",
         "coupling": {"dc": "DC", "ac": "AC", "ground": "ground"}[view.coupling],

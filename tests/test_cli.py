@@ -535,8 +535,8 @@ def test_the_person_at_a_simulated_bench_sees_the_trace_where_it_stands(lab: Pat
     answers = "\n\n\nstop\n\n\n"
     stopped = halfpower("run", lab / "by_eye.toml", "--runs", lab / "runs", "--by-hand", "--quiet", answers=answers)
     asked = stopped.stdout.split("how many divisions")[1].split("answer:")[0]
-    assert "deflection factor: 5 V/div" in asked
-    assert "ground line: 3 div below the centre" in asked
+    assert "deflection factor 5 V/div" in asked
+    assert "ground line 3 div below the centre" in asked
     assert "to 10 V DC: " in asked
     rows = [line for line in asked.splitlines() if "┼" in line or "·  " in line or BRAILLE.search(line)]
     assert len(rows) == 17

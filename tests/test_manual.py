@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -57,7 +58,7 @@ def test_the_first_prompt_says_everything():
     reading = driver.read(step(expected=6.0))
     assert reading == Reading(value=6.0, said="6")
     prompt = person.asked[0]
-    everything = " | ".join((prompt.title, *prompt.lines, prompt.hint))
+    everything = " | ".join((*prompt.first[0].lines, prompt.title, *prompt.lines, prompt.hint))
     for part in (
         "Channel 1", "50 mV/div", "1 ms/div", "coupling: DC", "3 div below", "path: direct (50 ohm lead)",
         "applied: 300 mV DC",
@@ -73,8 +74,21 @@ def test_later_prompts_say_what_changed():
     driver.read(step())
     driver.read(step())
     driver.read(step(view=View(channel=1, volts_per_div=0.1, s_per_div=1e-3, ground_line_div=-3.0)))
-    assert person.asked[1].lines == ("applied: 300 mV DC",)
-    assert person.asked[2].lines == ("deflection factor: 100 mV/div", "applied: 300 mV DC")
+    assert (person.asked[1].first, person.asked[1].lines) == ((), ("applied: 300 mV DC",))
+    assert [errand.in_one_line for errand in person.asked[2].first] == [
+        "Set channel 1 of the unit: deflection factor 100 mV/div"
+    ]
+    assert person.asked[2].unchanged.startswith("time factor 1 ms/div, coupling DC")
+
+
+def test_each_channel_has_knobs_of_its_own():
+    driver, person, _ = screen("6", "6")
+    driver.read(step())
+    driver.read(step(view=replace(VIEW, channel=2)))
+    assert [errand.in_one_line for errand in person.asked[1].first] == [
+        "Set channel 2 of the unit: deflection factor 50 mV/div, coupling DC, ground line 3 div below the centre"
+    ]
+    assert person.asked[1].unchanged == "time factor 1 ms/div, magnifier off"
 
 
 def test_a_setting_counts_as_made_only_when_it_was_answered():
@@ -82,7 +96,7 @@ def test_a_setting_counts_as_made_only_when_it_was_answered():
     with pytest.raises(GoBack):
         driver.read(step())
     driver.read(step())
-    assert any("50 mV/div" in line for line in person.asked[1].lines)
+    assert any("50 mV/div" in line for line in person.asked[1].first[0].lines)
 
 
 @pytest.mark.parametrize(
@@ -237,7 +251,7 @@ def test_tuning_ends_on_the_line_or_on_what_it_spans(typed, value, status):
     reading = driver.read(step("peak_to_peak", sine, source="generator", tune_to_div=4.2))
     assert (reading.value, reading.status) == (value, status)
     assert any("turn the generator's frequency" in line for line in person.asked[0].lines)
-    assert any("50 mV/div" in line for line in person.asked[0].lines)
+    assert any("50 mV/div" in line for line in person.asked[0].first[0].lines)
 
 
 TURNED = {"tune_to_div": 6.0, "tune": "level", "expected": 6.0, "expected_low": 5.1, "expected_high": 6.9}

@@ -50,6 +50,10 @@ def first(prompt: Prompt) -> list[str]:
     return [errand.in_one_line for errand in prompt.first]
 
 
+EVERYTHING = (
+    "Set channel 1 of the unit: deflection factor 100 mV/div, time factor 1 ms/div, coupling DC, "
+    "ground line at the centre, magnifier off"
+)
 OFF = "Switch the output of the calibrator off"
 
 
@@ -64,19 +68,21 @@ def test_cable_source_screen_and_reading_are_one_question() -> None:
         [
             OFF,
             "Connect calibrator → lead → channel 1 of the unit",
+            EVERYTHING,
             "Set the calibrator to 600 mV DC: function DC, level 600 mV, output on",
         ],
-        ["Set the calibrator to 1.2 V DC: level 1.2 V"],
+        [
+            "Set channel 1 of the unit: deflection factor 200 mV/div",
+            "Set the calibrator to 1.2 V DC: level 1.2 V",
+        ],
         [
             OFF,
             "Connect calibrator → lead → channel 2 of the unit",
+            "Set channel 2 of the unit: deflection factor 200 mV/div, coupling DC, ground line at the centre",
             "Set the calibrator to 1.2 V DC: output on",
         ],
     ]
-    assert person.asked[1].lines == ("deflection factor: 200 mV/div",)
-    assert person.asked[1].unchanged == (
-        "channel 1, time factor 1 ms/div, coupling DC, ground line at the centre, magnifier off"
-    )
+    assert person.asked[1].unchanged == ("time factor 1 ms/div, coupling DC, ground line at the centre, magnifier off")
 
 
 def test_nobody_knows_at_the_start_how_a_panel_was_left() -> None:
@@ -119,7 +125,7 @@ def test_what_was_not_answered_is_in_doubt_and_asked_again(answer: str, error: t
         bench.perform(point(1.2, 0.2, channel=2))
     bench.perform(point(1.2, 0.2, channel=2))
     assert first(person.asked[2])[:2] == [OFF, "Connect calibrator → lead → channel 2 of the unit"]
-    assert "function DC" in first(person.asked[2])[2]
+    assert "function DC" in first(person.asked[2])[3]
     assert bench.outputs_off() == []
     assert person.asked[3].title == OFF
 
@@ -150,6 +156,7 @@ def test_a_source_without_a_switch_is_turned_down_only_where_it_matters() -> Non
     bench.perform(point(1.2, 0.2, channel=2))
     assert first(person.asked[1]) == [
         "Connect calibrator → lead → channel 2 of the unit",
+        "Set channel 2 of the unit: deflection factor 200 mV/div, coupling DC, ground line at the centre",
         "Set the calibrator to 1.2 V DC: level 1.2 V",
     ]
     bench.outputs_off()
@@ -162,8 +169,9 @@ def test_a_source_without_a_switch_comes_down_before_the_cable_leads_it_elsewher
     bench.perform(point(6.0, 1.0))
     bench.perform(cable(2))
     bench.perform(point(0.6, channel=2))
-    assert first(person.asked[1]) == [
-        "Set the calibrator to 600 mV DC: level 600 mV",
+    assert [line.split(":")[0] for line in first(person.asked[1])] == [
+        "Set the calibrator to 600 mV DC",
+        "Set channel 2 of the unit",
         "Connect calibrator → lead → channel 2 of the unit",
     ]
 

@@ -26,7 +26,6 @@ from harness.person.errands import Errands
 from harness.person.operator import STOPPED_OFF, Operator, Prompt, ask_choice, ask_done, describe_connection
 from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
 from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
-from harness.words.signals import describe
 
 TRIES: Final = 3  # of a setting that is refused, before it is believed that a display has it not
 MOST_LOOKS: Final = 20  # of a person at one connection
@@ -408,7 +407,7 @@ class LiveBench:
         rising = wanted_v >= self.outputs.driven_v
         if rising:
             self._alive(screen).show(step.view)
-            self._turned_first(step, source, screen, wanted_v)
+            self._turned_first(step, screen, wanted_v)
         outputs = self.outputs
         outputs.driven_v = max(outputs.driven_v, wanted_v)  # until it is done, either may stand
         outputs.hazardous |= hazardous
@@ -429,20 +428,14 @@ class LiveBench:
         soon = getattr(source, "off_soon", None)
         return soon is not None and (soon(doubt) or step.view.coupling == "ground")
 
-    def _turned_first(self, step: Measure, source: Source, screen: Screen, wanted_v: float) -> None:
+    def _turned_first(self, step: Measure, screen: Screen, wanted_v: float) -> None:
         """A person turns the range with the reading; before a level far beyond the one that stands, they do it first.
 
-        Where the source is set by hand as well, that stands in the same request, before its level.
+        Where they set the source as well, the same question has both, in this order.
         """
-        needed = getattr(screen, "to_turn_first", None)
-        lines: tuple[str, ...] = needed(step.view, wanted_v / self._divides_by(step)) if needed else ()
-        if not lines:
-            return
-        if hasattr(source, "first"):
-            source.first = lines
-            return
-        title = f"Before {describe(step.stimulus)} comes, set the {step.display}"
-        ask_done(self._operator, Prompt(kind="do", title=title, lines=lines, step=step), self.on_event)
+        needed = getattr(screen, "is_to_turn_first", None)
+        if self._is_remote(step.source) and needed and needed(step.view, wanted_v / self._divides_by(step)):
+            self._ask_now()
 
     def _settle(self, step: Measure) -> None:
         standing = (step.source, step.stimulus, step.display, step.view)

@@ -15,7 +15,7 @@ from typing import Final, Literal, Protocol, TypeAlias
 from harness import quantities
 from harness.errors import OperatorStop
 from harness.measurement import quantity_of
-from harness.steps import Connect, Measure, Role, Step, Stimulus
+from harness.steps import Connect, Measure, Role, Step, Stimulus, View
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,8 +28,9 @@ class Prompt:
     step: Step | None = None
     hint: str = ""
     choices: tuple[str, ...] = field(default=())
-    role: Role | None = None  # the source that is to be set by hand, and to what
+    role: Role | None = None  # what is to be set by hand: a source, and to which signal
     stimulus: Stimulus | None = None
+    view: View | None = None  # to which a display is to be set by hand
     screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
     hazard: bool = False  # only somebody who is there may answer: no pipe, no file
     firm: bool = False  # it is done, or the run stops: nothing else leads on

@@ -62,6 +62,8 @@ class Person:
         bench, step = self._bench, prompt.step
         if prompt.kind == "do" and prompt.role is not None and prompt.stimulus is not None:
             bench.apply_by_hand(prompt.role, prompt.stimulus)
+        if prompt.view is not None and prompt.role is not None:
+            bench.set_by_hand(prompt.role, prompt.view)
         match step:
             case Connect():
                 bench.connect(step.path, step.source, step.display, step.channel, watched=step.watched)
