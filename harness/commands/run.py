@@ -131,6 +131,7 @@ def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options
 @click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
 @click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
 @click.option("--json", "json_path", type=PATH, help="Write the whole report as JSON.")
+@click.option("--short", is_flag=True, help="On one page and in plain words: verdict, ranges, response, who, when.")
 @click.option("--letter", is_flag=True, help="Letter paper for the PDF; else A4.")
 @click.option("--fonts", type=PATH, help="A folder of fonts for the PDF, for scripts that the program's own lack.")
 @click.option("--point", default="", help="The result to draw closely, by words of its name; else the worst.")
@@ -138,7 +139,7 @@ def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options
 def report(
     *, run_folder: Path, as_left: Path | None, issued: dt.datetime | None, html_path: Path | None,
     pdf_path: Path | None, csv_path: Path | None, json_path: Path | None, letter: bool, fonts: Path | None, point: str,
-    open_page: bool,
+    open_page: bool, short: bool,
 ) -> None:  # fmt: skip
     """Make the report of a run from its journal alone; without options, show it here.
 
@@ -147,6 +148,7 @@ def report(
       halfpower report runs/2026-05-04-D2
       halfpower report runs/2026-05-04-D2 --html report.html --open
       halfpower report runs/2026-05-04-D2 --pdf r.pdf --point "ch 2, 50 mV"
+      halfpower report runs/2026-05-04-D2 --short --pdf short.pdf
       halfpower report runs/2026-05-04-D2 --csv points.csv --json report.json
       halfpower report runs/2026-05-04-D2 --as-left runs/2026-05-06-D2
     """
@@ -159,17 +161,18 @@ def report(
         raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
     contents, day = journal.read(run_folder), issued.date() if issued else None
     made = summarise(journal.read(as_left), issued=day, found=contents) if as_left else summarise(contents, issued=day)
+    not_both(point, short, "--point is about the whole report: use it or --short")
     if open_page and html_path is None:
         html_path = (as_left or run_folder) / "report.html"
     if html_path is not None:
-        write_html(made, html_path, point=point)
+        write_html(made, html_path, point=point, short=short)
     if pdf_path is not None:
-        write_pdf(made, pdf_path, letter=letter, fonts=fonts, point=point)
+        write_pdf(made, pdf_path, letter=letter, fonts=fonts, point=point, short=short)
     _write_tables(made, csv_path, json_path)
     written = [path for path in (html_path, pdf_path, csv_path, json_path) if path is not None]
     say(*(f"Written: {path}" for path in written))
     if not written:
-        show_report(made)
+        show_report(made, short=short)
     if open_page:
         click.launch(str(written[0].resolve()))
 
@@ -331,25 +334,27 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
     return page
 
 
-def show_report(made: Report) -> None:
+def show_report(made: Report, *, short: bool = False) -> None:
     """The report as tables on the terminal."""
-    from harness.report.terminal import render
+    from harness.report.terminal import render, render_short
 
-    a_console().print(render(made))
-
-
-def write_html(made: Report, path: Path, *, point: str = "") -> None:
-    """The report as one page."""
-    from harness.report.html import html_page
-
-    write_text(path, html_page(made, point=point))
+    a_console().print((render_short if short else render)(made))
 
 
-def write_pdf(made: Report, path: Path, *, letter: bool = False, fonts: Path | None = None, point: str = "") -> None:
+def write_html(made: Report, path: Path, *, point: str = "", short: bool = False) -> None:
+    """The report as one page; short, on one sheet of it."""
+    from harness.report.html import html_page, short_page
+
+    write_text(path, short_page(made) if short else html_page(made, point=point))
+
+
+def write_pdf(
+    made: Report, path: Path, *, letter: bool = False, fonts: Path | None = None, point: str = "", short: bool = False
+) -> None:
     """The report as printed pages, with its results attached."""
     from harness.report.pdf import pdf
 
-    write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts, point=point))
+    write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts, point=point, short=short))
 
 
 def _ready_to_print(printed: bool) -> None:

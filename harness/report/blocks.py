@@ -22,6 +22,7 @@ class Span:
 
     text: str
     sign: str = ""
+    heard: str = ""  # what the sign means, for whoever listens, where no word stands beside it
     kind: Kind = ""
     look: Literal["", "strong", "faint", "remark"] = ""  # a remark stands small below its cell
     number: float | None = None
@@ -128,6 +129,13 @@ class Gallery:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """Columns of blocks beside one another, where there is room for that."""
+
+    columns: tuple[tuple[Block, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
     """A response for where there are no pictures."""
 
@@ -165,7 +173,7 @@ class Links:
 
 
 Block: TypeAlias = (
-    Section | Paragraph | Facts | Bullets | Table | Figure | Gallery | Chart | Answer | Signatures | Links
+    Section | Paragraph | Facts | Bullets | Table | Figure | Gallery | Beside | Chart | Answer | Signatures | Links
 )
 
 
@@ -245,10 +253,15 @@ def facts(entries: Iterable[tuple[str, Said]]) -> Facts:
     return Facts(entries=tuple(Fact(name=name, said=line(said)) for name, said in entries))
 
 
+def held(block: Section | Beside) -> tuple[Block, ...]:
+    """The blocks that a block holds, one below another."""
+    return block.blocks if isinstance(block, Section) else tuple(each for column in block.columns for each in column)
+
+
 def tables(blocks: Sequence[Block]) -> Iterator[Table]:
-    """Every table, in whichever section it stands."""
+    """Every table, wherever it stands."""
     for block in blocks:
         if isinstance(block, Table):
             yield block
-        elif isinstance(block, Section):
-            yield from tables(block.blocks)
+        elif isinstance(block, Section | Beside):
+            yield from tables(held(block))

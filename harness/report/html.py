@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from harness.report import short
 from harness.report.blocks import Figure
 from harness.report.markup import html
-from harness.report.plots import NARROW_IN, pictures
+from harness.report.plots import NARROW_IN, pictures, response_pictures
 from harness.report.report_page import page
 
 if TYPE_CHECKING:
     from harness.report.model import Report
+
+
+def short_page(report: Report) -> str:
+    """The short form, with the responses as its only pictures."""
+    return html(short.page(report, [Figure(picture=one) for one in response_pictures(report, width_in=NARROW_IN)]))
 
 
 def html_page(report: Report, *, point: str = "") -> str:

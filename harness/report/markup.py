@@ -12,6 +12,7 @@ from typing import Final, assert_never
 from harness.report import shown
 from harness.report.blocks import (
     Answer,
+    Beside,
     Block,
     Bullets,
     Chart,
@@ -106,6 +107,8 @@ def _span(span: Span) -> str:
     said = _text(span.text)
     if span.sign:
         said = f'<span class="sign" aria-hidden="true">{_text(span.sign)}</span>{"" if span.kind else " "}{said}'
+    if span.heard:
+        said += f'<span class="heard">, {_text(span.heard)}</span>'
     if span.kind:
         said = f'<span class="word {span.kind}">{said}</span>'
     if span.look == "strong":
@@ -136,8 +139,8 @@ def _blocks(blocks: Iterable[Block], level: int) -> Iterator[str]:
 
 def _block(block: Block, level: int) -> Iterator[str]:
     match block:
-        case Section():
-            yield from _section(block, level)
+        case Section() | Beside():
+            yield from _section(block, level) if isinstance(block, Section) else _beside(block, level)
         case Paragraph():
             small = ' class="small"' if block.small else ""
             yield f"<p{small}{_clause(block.clause)}>{_line(block.said)}</p>"
@@ -191,6 +194,15 @@ def _section(section: Section, level: int) -> Iterator[str]:
         yield "</div>\n</details>"
     elif section.key:
         yield "</section>"
+
+
+def _beside(beside: Beside, level: int) -> Iterator[str]:
+    yield '<div class="beside">'
+    for column in beside.columns:
+        yield "<div>"
+        yield from _blocks(column, level)
+        yield "</div>"
+    yield "</div>"
 
 
 def _answer(answer: Answer) -> Iterator[str]:

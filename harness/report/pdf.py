@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from harness.errors import HalfpowerError
-from harness.report.plots import pictures
+from harness.report.plots import NARROW_IN, pictures, response_pictures
 from harness.report.results import to_json
 from harness.report.sheet import sheet
 from harness.words.clean import clean
@@ -47,7 +47,9 @@ _SHORT_WORD: Final = 12  # the same in the narrowest column
 _NAMED: Final = 12  # characters that no font has, named one by one
 
 
-def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point: str = "") -> bytes:
+def pdf(
+    report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point: str = "", short: bool = False
+) -> bytes:
     """
     Render a report as a PDF file; the same report gives the same bytes.
 
@@ -61,6 +63,8 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point
         A folder with further fonts, for names in scripts that the program's own fonts lack.
     point
         The result whose screen and budget are drawn, by words of its name: "channel 2, 50 mV". Left out: the worst.
+    short
+        The short form, on one page.
 
     Returns
     -------
@@ -77,7 +81,8 @@ def pdf(report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point
     made = _made(report)
     lacking: set[str] = set()
     spelt = _speller(_characters(tuple(folders)), lacking)
-    document = _texts(sheet(report, pictures(report, point=point)), spelt) | {
+    drawn = response_pictures(report, width_in=NARROW_IN) if short else pictures(report, point=point)
+    document = _texts(sheet(report, drawn, short=short), spelt) | {
         "paper": paper,
         "families": [*FAMILIES, *_families(typst, fonts)],
         "lacking": _lacking_text(lacking),

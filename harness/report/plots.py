@@ -47,15 +47,22 @@ def pictures(report: Report, *, width_in: float = WIDE_IN, point: str = "") -> t
         for i, chosen in enumerate(each for each in close if each.part == n):
             screen = screen_picture(report, chosen, as_found(report, chosen.one), key=f"p{n}s{i}", width_in=width_in)
             found += [screen] if screen is not None else []
-        found += [
-            response_picture(report, result, key=f"p{n}r{i}", part=n, width_in=width_in)
-            for i, result in enumerate(result for result in part.results if result.curve is not None)
-        ]
+        found += _responses(report, part, n, width_in)
         found += _error_pictures(report, part, n, width_in)
         if budget is not None and budget.part == n:
             bars = budget_picture(report, budget, key=f"p{n}b0", width_in=width_in)
             found += [bars] if bars is not None else []
     return tuple(found)
+
+
+def response_pictures(report: Report, *, width_in: float) -> tuple[Picture, ...]:
+    """The responses alone."""
+    return tuple(each for n, part in enumerate(report.parts) for each in _responses(report, part, n, width_in))
+
+
+def _responses(report: Report, part: PartResult, n: int, width_in: float) -> Iterator[Picture]:
+    for i, result in enumerate(result for result in part.results if result.curve is not None):
+        yield response_picture(report, result, key=f"p{n}r{i}", part=n, width_in=width_in)
 
 
 def _error_pictures(report: Report, part: PartResult, n: int, width_in: float) -> Iterator[Picture]:

@@ -6,8 +6,22 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.report import rest, shown
-from harness.report.blocks import Block, Bullets, Facts, Figure, Line, Paragraph, Section, Signatures, Table, word
+from harness.report.blocks import (
+    Beside,
+    Block,
+    Bullets,
+    Facts,
+    Figure,
+    Gallery,
+    Line,
+    Paragraph,
+    Section,
+    Signatures,
+    Table,
+    word,
+)
 from harness.report.report_page import FIRST, on_paper
+from harness.report.short import below, whole
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
@@ -17,8 +31,10 @@ if TYPE_CHECKING:
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
 
 
-def sheet(report: Report, pictures: Sequence[Picture] = ()) -> dict[str, Any]:
+def sheet(report: Report, pictures: Sequence[Picture] = (), *, short: bool = False) -> dict[str, Any]:
     """Everything that is printed, ready for JSON; the pictures come under the part that they belong to."""
+    figures = [Figure(picture=picture) for picture in pictures]
+    blocks = below(report, figures, folded=True) if short else on_paper(report, figures)
     unit, job = report.setup.unit, report.setup.job
     name = shortened(f"{unit.maker} {unit.model}", _MARGIN_TEXT)
     return {
@@ -29,16 +45,19 @@ def sheet(report: Report, pictures: Sequence[Picture] = ()) -> dict[str, Any]:
         "issued": report.issued,
         "overall": _line(word(report.overall))[0],
         "sentence": report.sentence,
-        "next_step": report.next_step,
+        "next_step": "" if short else report.next_step,
         "found": report.adjustment.sentence if report.adjustment is not None else "",
         "running": f"{name}, no. {shortened(job.serial, _MARGIN_TEXT)}",
         "marks": [*shown.marks(report)],
-        "groups": [
+        "short": short,
+        "groups": []
+        if short
+        else [
             [*printed(rest.groups([g for title in titles for g in report.facts if g.title == title]), 2)]
             for titles in FIRST
         ],
-        "blocks": [*printed(on_paper(report, [Figure(picture=picture) for picture in pictures]))],
-        "statements": [fact.text for fact in report.statements],
+        "blocks": [*printed(blocks)],
+        "statements": [whole(report)] if short else [fact.text for fact in report.statements],
     }
 
 
@@ -61,6 +80,10 @@ def printed(blocks: Iterable[Block], level: int = 1) -> Iterator[dict[str, Any]]
                 yield _table(block)
             case Figure(picture=picture):
                 yield {"is": "figure", "caption": picture.caption, "alt": picture.alt, "svg": picture.svg}
+            case Gallery():
+                yield {"is": "beside", "columns": [[*printed([figure])] for figure in block.figures]}
+            case Beside():
+                yield {"is": "beside", "columns": [[*printed(column)] for column in block.columns]}
             case Signatures():
                 lines = [[role, ", ".join(filter(None, who))] for role, *who in block.lines]
                 yield {"is": "signatures", "lines": lines}

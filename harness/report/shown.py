@@ -197,6 +197,9 @@ def reading_text(result: Result) -> str:
     relative = result.statement.unit != result.unit
     expanded = result.statement.expanded * (abs(result.reading) / 100.0 if relative else 1.0)
     value, _ = format_pair(result.reading, expanded)
+    typed = str(round(result.reading, 10))
+    if len(result.readings) == 1 and "e" not in typed:  # what an eye read as 1.9 is not 1.90
+        value = min(value, typed, key=lambda text: len(text.partition(".")[2]))
     return f"{minus(value)} {result.unit}"
 
 

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from harness.report.report_page import on_terminal
+from harness.report.report_page import answer, on_terminal
+from harness.report.short import below
 from harness.report.shown import marks
 from harness.report.terminal_page import Fitted
 
 if TYPE_CHECKING:
     from harness.report.model import Report
+
+
+def render_short(report: Report) -> Fitted:
+    """The short form, which a terminal shows from its end as well."""
+    return Fitted([*below(report), replace(answer(report), next_step=None)], marks(report))
 
 
 def render(report: Report) -> Fitted:

@@ -19,6 +19,7 @@ from rich.text import Text
 
 from harness.report.blocks import (
     Answer,
+    Beside,
     Block,
     Bullets,
     Chart,
@@ -31,6 +32,7 @@ from harness.report.blocks import (
     Signatures,
     Span,
     Table,
+    held,
     line,
     tables,
     text_of,
@@ -98,9 +100,9 @@ class _Screen:
                 yield Text()
             before = block
             match block:
-                case Section():
-                    yield _below(self.line((Span(text=block.title, look="strong"), *_note(block.note))))
-                    yield from self.blocks(block.blocks)
+                case Section() | Beside():
+                    yield from self.heading(block)
+                    yield from self.blocks(held(block))
                 case Paragraph():
                     text = self.line(block.said, "dim" if block.small else "")
                     if block.whole:  # the terminal alone breaks it, so that it can be copied
@@ -121,6 +123,11 @@ class _Screen:
                     yield self.grid((role, line(who)) for role, who in named)
                 case _:
                     pass
+
+    def heading(self, block: Section | Beside) -> Iterator[RenderableType]:
+        """The heading of what has one."""
+        if isinstance(block, Section):
+            yield _below(self.line((Span(text=block.title, look="strong"), *_note(block.note))))
 
     def answer(self, answer: Answer) -> Iterator[RenderableType]:
         """The page in a sentence and what to do next, after the columns that there was no room for."""

@@ -1,0 +1,225 @@
+"""The report on one page, in plain words: verdict, table of ranges, response, who, when and with what.   [pure]
+
+It is the short form of a report that has everything else, and names it.
+
+References
+----------
+ISO/IEC 17025:2017, clause 7.8.1.3 (results in a simplified way, where the customer agreed; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from harness.quantities import counted
+from harness.report import rest, shown
+from harness.report.blocks import (
+    Beside,
+    Block,
+    Column,
+    Figure,
+    Gallery,
+    Line,
+    Page,
+    Paragraph,
+    Row,
+    Section,
+    Span,
+    Table,
+    facts,
+    line,
+    number,
+    paragraph,
+    row,
+    strong,
+    text,
+)
+from harness.report.report_page import answer
+from harness.words.clean import shortened
+
+if TYPE_CHECKING:
+    from harness.report.model import PartResult, Report, Result
+
+_PLAIN: Final = {"V/div": "volts per division (V/div)", "s/div": "time per division (s/div)"}
+_HALF_POWER: Final = "bandwidth: the −3 dB frequency"
+_LONGEST: Final = 12  # rows of one column of results; more stand beside one another
+_FEW: Final = 3  # columns, of which twice as many fill half a page
+_TITLE_ROWS: Final = 3  # that a title and a head take the room of
+_LONGEST_TEXT: Final = 60
+_MEANS: Final = {
+    "V/div": "V/div, s/div: what one division of the screen stands for",
+    "s/div": "V/div, s/div: what one division of the screen stands for",
+    "Hz": "−3 dB (half power): the frequency at which the trace has shrunk to 71 %",
+    "±": "±: the true value lies so near to the result, with about 95 %",
+    "pass": "✓ pass",
+    "conditional pass": "(✓) conditional pass: within the limits, by less than ±",
+    "conditional fail": "(✗) conditional fail: outside the limits, by no more than ±",
+    "fail": "✗ fail",
+    "undecided": "? undecided: nearer to a limit than ±",
+    "not measured": "– not measured",
+}
+
+
+def page(report: Report, figures: Sequence[Figure]) -> Page:
+    """The short form as a page of its own."""
+    unit, serial = report.setup.unit, report.setup.job.serial
+    name = shortened(f"{unit.maker} {unit.model} no. {serial}", _LONGEST_TEXT)
+    return Page(
+        title=f"{name} – {report.number}", heading=name, beside=f"Report {report.number}, short form",
+        running=f"{name} · Report {shortened(report.number, _LONGEST_TEXT)}", program=report.program,
+        marks=shown.marks(report), blocks=tuple(blocks(report, figures)), footer=(paragraph(whole(report)),),
+    )  # fmt: skip
+
+
+def blocks(report: Report, figures: Sequence[Figure] = ()) -> Iterator[Block]:
+    """What stands below its title."""
+    yield replace(answer(report), next_step=None)
+    yield from below(report, figures)
+
+
+def below(report: Report, figures: Sequence[Figure] = (), *, folded: bool = False) -> Iterator[Block]:
+    """What stands below the verdict; `folded`, long tables as two halves beside one another: paper does not scroll."""
+    tables = [_folded(table) if folded else table for part in report.parts for table in _tables(part)]
+    left: list[Table] = []
+    right: list[Table] = []
+    for table in tables:
+        min((left, right), key=lambda column: sum(_TITLE_ROWS + len(each.rows) for each in column)).append(table)
+    yield _facts(report)
+    yield Beside(columns=tuple(tuple(column) for column in (left, right) if column))
+    yield from _responses(report, figures)
+    yield _standards(report)
+    yield paragraph(" · ".join(_means(report)), small=True)
+    yield from rest.signatures(report).blocks
+
+
+def whole(report: Report) -> str:
+    """Where the rest stands."""
+    told = len(report.deviations) + len(report.notes)
+    more = f", and {counted(told, 'remark')} on how the work went" if told else ""
+    return (
+        f"Short form of report {report.number}, which has every reading, uncertainty and particular{more}. "
+        f"{shown.NOT_ACCREDITED}"
+    )
+
+
+def _facts(report: Report) -> Block:
+    unit, job = report.setup.unit, report.setup.job
+    said: list[tuple[str, Line]] = [
+        ("Oscilloscope", line(f"{unit.maker} {unit.model}, serial number {job.serial}, {job.condition}"))
+    ]
+    named = (
+        ("Whose", job.customer), ("Checked by", ", ".join(filter(None, (job.operator, job.laboratory)))),
+        ("When", report.ended[:10]), ("Next time", job.next_due.isoformat() if job.next_due else ""),
+        ("Rule", report.rule_text.split(":")[0].split(",")[0]),
+    )  # fmt: skip
+    return facts([*said, *((name, line(text)) for name, text in named if text)])
+
+
+# --- ranges ------------------------------------------------------------------------------------------------------
+
+
+def _tables(part: PartResult) -> Iterator[Table]:
+    """A table a quantity: a row a setting, a column a channel and path."""
+    for quantity in dict.fromkeys(result.quantity for result in part.results if result.curve is None):
+        yield _ranges(part, [r for r in part.results if r.curve is None and r.quantity == quantity])
+
+
+def _ranges(part: PartResult, results: Sequence[Result]) -> Table:
+    series = list(dict.fromkeys((r.channel, r.path) for r in results))
+    settings = list(dict.fromkeys(r.setting for r in sorted(results, key=lambda r: r.setting_value)))
+    limits = list(dict.fromkeys(shown.limits_text(r.limits, r.result_unit) for r in results))
+    unit = results[0].setting_unit
+    several = len({path for _, path in series}) > 1
+    names = [f"Ch. {channel}" + (f", {path}" if several else "") for channel, path in series]
+    rows = []
+    for setting in settings:
+        these = [r for r in results if r.setting == setting]
+        cells = (_cell([r for r in these if (r.channel, r.path) == each]) for each in series)
+        rows.append(
+            row(setting.replace(f"/{unit.split('/')[1]}", ""), *_limits(these)[len(limits) == 1 :], *cells, _u(these))
+        )
+    columns = (text(unit, 0.8), *[number("Limits", 0.8)][len(limits) == 1 :], *map(number, names), number("±", 0.7))
+    what = _PLAIN[unit] if results[0].is_error else results[0].quantity
+    note = f"limits {limits[0]}" if len(limits) == 1 else ""
+    return Table(caption=f"{part.title}: {what}", note=note, columns=columns, rows=tuple(rows), small=True)
+
+
+def _folded(table: Table) -> Table:
+    """A long table of few columns as two halves beside one another."""
+    n = (len(table.rows) + 1) // 2
+    if len(table.rows) <= _LONGEST or len(table.columns) > _FEW:
+        return table
+    none: tuple[Line, ...] = ((),) * len(table.columns)
+    halves = [
+        Row(cells=(*one.cells, *(table.rows[n + i].cells if n + i < len(table.rows) else none)))
+        for i, one in enumerate(table.rows[:n])
+    ]
+    columns: tuple[Column, ...] = (*table.columns, *table.columns)
+    return Table(caption=table.caption, note=table.note, columns=columns, rows=tuple(halves), small=True)
+
+
+def _limits(results: Sequence[Result]) -> list[str]:
+    return ["; ".join(dict.fromkeys(shown.limits_text(r.limits, r.result_unit) for r in results))]
+
+
+def _worst(results: Sequence[Result]) -> Result:
+    """The worst of the results of one setting."""
+    return max(results, key=lambda r: (shown.WORDS.index(r.word), abs(r.statement.estimate) if r.statement else 0.0))
+
+
+def _cell(results: Sequence[Result]) -> Span:
+    """The result of a setting, the worst where there are several, with the sign of its verdict."""
+    if not results:
+        return Span(text="–")
+    one = _worst(results)
+    of = f" (worst of {len(results)})" if len(results) > 1 else ""
+    return Span(
+        text=f"{shown.cells(one).value}{of}", sign=shown.SIGN[one.word], kind=shown.KIND[one.word], heard=one.word
+    )
+
+
+def _u(results: Sequence[Result]) -> str:
+    """The largest uncertainty of a row."""
+    known = [r for r in results if r.statement is not None]
+    return f"±{shown.cells(max(known, key=lambda r: r.statement.expanded)).u}" if known else "–"  # type: ignore[union-attr]
+
+
+# --- the rest ----------------------------------------------------------------------------------------------------
+
+
+def _responses(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
+    results = [result for part in report.parts for result in part.results if result.curve is not None]
+    if not results:
+        return
+    said = [
+        (
+            f"Channel {r.channel}",
+            (_cell([r]), Span(text=f" {_u([r])}, rated {shown.limits_text(r.limits, r.result_unit)}")),
+        )
+        for r in results
+    ]
+    yield Section(title=shown.capital(_HALF_POWER), blocks=(facts(said),))
+    if figures:
+        yield Gallery(figures=tuple(figures))
+
+
+def _standards(report: Report) -> Paragraph:
+    said = [
+        f"{each.role} {each.label}"
+        + (f" (certificate {each.certificate}{_until(each.due)})" if each.certificate else "")
+        for each in report.standards
+    ]
+    return paragraph((strong("With: "), Span(text=f"{'; '.join(said) or 'nothing that is named'}.")))
+
+
+def _until(day: str) -> str:
+    return f", valid to {day}" if day else ""
+
+
+def _means(report: Report) -> list[str]:
+    """What the words on this page mean, as far as they stand there."""
+    results = [result for part in report.parts for result in part.results]
+    used = {r.setting_unit for r in results} | {r.word for r in results} | {r.result_unit for r in results} | {"±"}
+    return list(dict.fromkeys(said for word, said in _MEANS.items() if word in used))
