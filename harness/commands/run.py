@@ -204,7 +204,10 @@ def _measure(
     simulated = loaded.setup.bench.simulation is not None
     if by_hand and not simulated:
         warn(("--by-hand is for simulated benches and changes nothing here: you are the person at this bench anyway.",))
-    _ready_to_print(printed)
+    if printed:
+        from harness.report.pdf import check_ready
+
+        check_ready()
     with (
         shown(quiet, as_json, lambda: opening.rehearse(loaded), recorded) as (live, terminal),
         told_how_to_resume(*begun) as began,
@@ -355,13 +358,6 @@ def write_pdf(
     from harness.report.pdf import pdf
 
     write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts, point=point, short=short))
-
-
-def _ready_to_print(printed: bool) -> None:
-    if printed:
-        from harness.report.pdf import check_ready
-
-        check_ready()
 
 
 def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:

@@ -78,8 +78,7 @@ class VisaPort:
 
         In small pieces with a look at the clock: a line that dribbles for ever would never time out by itself.
         """
-        self._alive(timeout_s)
-        self._set_timeout(timeout_s)
+        self._begin(timeout_s)
         line, end = bytearray(), self._clock.now() + timeout_s
         while True:
             chunk = self._read(LINE_CHUNK)
@@ -103,8 +102,7 @@ class VisaPort:
                 resource.read_termination = termination
 
     def _read_exactly(self, count: int, timeout_s: float) -> bytes:
-        self._alive(timeout_s)
-        self._set_timeout(timeout_s)
+        self._begin(timeout_s)
         data, end = bytearray(), self._clock.now() + timeout_s
         while len(data) < count:
             chunk = self._read(min(CHUNK, count - len(data)))
@@ -117,8 +115,7 @@ class VisaPort:
         """Read to the end of the message."""
         if not self._interface.marks_end:
             raise PortError(f"a {self._interface.name} does not mark the end of a block of unknown length")
-        self._alive(timeout_s)
-        self._set_timeout(timeout_s)
+        self._begin(timeout_s)
         with _FOREIGN:
             resource = self._open_resource()
             with resource.read_termination_context(None):
@@ -180,6 +177,10 @@ class VisaPort:
     def _alive(self, timeout_s: float) -> None:
         """Say before a call how long it may take."""
         self._on_life(LASTS * timeout_s + self._between_s)
+
+    def _begin(self, timeout_s: float) -> None:
+        self._alive(timeout_s)
+        self._set_timeout(timeout_s)
 
     def _open_resource(self) -> Any:
         if self._resource is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import Any, assert_never
+from typing import Any, Final, assert_never
 
 from harness import quantities
 from harness.errors import InstrumentError
@@ -202,6 +202,11 @@ class SwitchModel(Base):
         self.world.closed.clear()
 
 
+_OF_THE_RANGE: Final = ("full_scale_v", "volts_per_div")
+_OF_THE_SWEEP: Final = ("sweep_s", "s_per_div")
+_AS_IT_IS: Final = {"coupling": "coupling", "limiter": "limited"}  # of a channel, by its name there
+
+
 class ScopeModel(Base):
     """A scope with a remote interface."""
 
@@ -216,27 +221,20 @@ class ScopeModel(Base):
         screen = self.world.screens[self.name]
         entry = screen.inputs[number - 1] if number <= len(screen.inputs) else screen.inputs[0]
         screen.shown = number
-        match name:
-            case "full_scale_v":
-                self._range(number, float(value) / self._size.vertical_div)
-            case "volts_per_div":
-                self._range(number, float(value))
-            case "offset_v":
-                entry.ground_div = -float(value) / entry.volts_per_div
-                self.settings[f"offset_v{number}"] = value
-            case "coupling":
-                entry.coupling = value  # type: ignore[assignment]  # the profile's words mean just these
-            case "input_ohm":
-                entry.input_ohm = _ohm(value, self._size.resistance)
-                self.settings[f"input_ohm{number}"] = value
-            case "limiter":
-                entry.limited = bool(value)
-            case "sweep_s":
-                screen.s_per_div = self._time(float(value) / self._size.horizontal_div)
-            case "s_per_div":
-                screen.s_per_div = self._time(float(value))
-            case "magnifier":
-                screen.magnifier = float(value)
+        if name in _OF_THE_RANGE:
+            self._range(number, float(value) / self._per_div(name))
+        elif name in _OF_THE_SWEEP:
+            screen.s_per_div = _next(float(value) / self._per_div(name), self._size.s_per_div)
+        elif name == "magnifier":
+            screen.magnifier = float(value)
+        elif name == "offset_v":
+            entry.ground_div = -float(value) / entry.volts_per_div
+            self.settings[f"offset_v{number}"] = value
+        elif name == "input_ohm":
+            entry.input_ohm = _ohm(value, self._size.resistance)
+            self.settings[f"input_ohm{number}"] = value
+        elif name in _AS_IT_IS:
+            setattr(entry, _AS_IT_IS[name], value)
         super().put(name, number, value)
 
     def _range(self, number: int, volts_per_div: float) -> None:
@@ -245,35 +243,28 @@ class ScopeModel(Base):
         entry.volts_per_div = _next(volts_per_div, self._size.volts_per_div)
         entry.ground_div = -float(self.settings.get(f"offset_v{number}", 0.0)) / entry.volts_per_div
 
-    def _time(self, s_per_div: float) -> float:
-        return _next(s_per_div, self._size.s_per_div)
+    def _per_div(self, name: str) -> float:
+        """How many divisions a setting is of: one, or the whole screen."""
+        return {"full_scale_v": self._size.vertical_div, "sweep_s": self._size.horizontal_div}.get(name, 1.0)
 
     def get(self, name: str, number: int) -> Value:
         """A setting as the instrument has taken it."""
         screen = self.world.screens[self.name]
         entry = screen.inputs[number - 1]
-        match name:
-            case "full_scale_v":
-                return entry.volts_per_div * self._size.vertical_div
-            case "volts_per_div":
-                return entry.volts_per_div
-            case "offset_v":
-                return -entry.ground_div * entry.volts_per_div + 0.0
-            case "coupling":
-                return entry.coupling
-            case "input_ohm":
-                value: Value = self.settings.get(f"input_ohm{number}", self.settings["input_ohm"])
-                return value
-            case "limiter":
-                return entry.limited
-            case "sweep_s":
-                return screen.s_per_div * self._size.horizontal_div
-            case "s_per_div":
-                return screen.s_per_div
-            case "magnifier":
-                return screen.magnifier
-            case _:
-                return super().get(name, number)
+        if name in _OF_THE_RANGE:
+            return entry.volts_per_div * self._per_div(name)
+        if name in _OF_THE_SWEEP:
+            return screen.s_per_div * self._per_div(name)
+        if name == "magnifier":
+            return screen.magnifier
+        if name == "offset_v":
+            return -entry.ground_div * entry.volts_per_div + 0.0
+        if name == "input_ohm":
+            name = f"input_ohm{number}" if f"input_ohm{number}" in self.settings else name
+        elif name in _AS_IT_IS:
+            value: Value = getattr(entry, _AS_IT_IS[name])
+            return value
+        return super().get(name, number)
 
     def do(self, name: str, arguments: Sequence[Argument]) -> None:
         """Take a record of every channel: what stands on the screen now."""
@@ -343,7 +334,7 @@ class ScopeModel(Base):
             entry.input_ohm, entry.limited = None, False
         screen.s_per_div, screen.magnifier = _next(1e-3, self._size.s_per_div), 1.0
         for name, value in self.profile.defaults().items():
-            if name in ("full_scale_v", "volts_per_div", "sweep_s", "s_per_div", "coupling", "input_ohm", "limiter"):
+            if name in (*_OF_THE_RANGE, *_OF_THE_SWEEP, *_AS_IT_IS, "input_ohm"):
                 for number in range(1, self._size.channels + 1):
                     self.put(name, number, value)
 
