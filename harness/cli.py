@@ -162,7 +162,7 @@ def cli() -> None:
     \b
     Examples:
       halfpower demo                 verify a simulated oscilloscope
-      halfpower new --by-hand        answer a few questions: the three files of a bench worked by hand
+      halfpower new --by-hand        answer questions for a bench by hand
       halfpower new job > job.toml   a file to start from
       halfpower check job.toml       every problem of the three files
       halfpower rehearse job.toml    what would be done, nothing switched on
