@@ -17,6 +17,7 @@ from harness import quantities
 from harness.measurement import quantity_of
 from harness.person.errands import Errands
 from harness.person.operator import (
+    DONE,
     HELP,
     MOST_MISSES,
     STOPPED,
@@ -289,11 +290,21 @@ class ManualScreen(Manual):
 
     def _understood(self, step: Measure, prompt: Prompt) -> tuple[str, Answer | Tuned]:
         """What was typed, and what it says of a reading."""
+        subdivisions = self._unit.subdivisions if self._unit else None
+        echoed: tuple[str, Value] | None = None
         for typed in self._replies(prompt, HELP):
+            if echoed is not None and typed.lower() in DONE:
+                return echoed
             try:
-                return typed, read_tuned(typed, step) or read_answer(typed, step, self._screen_div(step))
+                tuned = read_tuned(typed, step)
+                answer = tuned or read_answer(typed, step, self._screen_div(step), subdivisions)
             except ValueError as error:
                 self._operator.tell(str(error))
+                continue
+            if not isinstance(answer, Value) or not answer.meant:
+                return typed, answer
+            echoed = typed, answer
+            self._operator.tell(f"{answer.meant}: Enter takes it; else type what the screen shows.")
         raise no_person()
 
     def _tuning(self, step: Measure, target_div: float) -> Prompt:

@@ -447,6 +447,7 @@ class Unit(Model):
     vertical_div: Divisions = Field(8.0, description="height of the graticule")
     horizontal_div: Divisions = Field(10.0, description="width of the graticule")
     read: Literal["remote", "eye"] = Field("eye", description="over its interface, or by a person's eyes")
+    subdivisions: Whole = Field(5, ge=1, le=20, description="small divisions in one, as its graticule has them")
     resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.03, ge=0, description="standard deviation of one reading")
     time_resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading along the time axis")

@@ -217,7 +217,7 @@ def guided(*answers: str) -> tuple[Guided, FakePerson, Guide]:
 def test_every_question_says_how_far_it_is() -> None:
     operator, person, guide = guided("6", "6", "")
     operator.ask(Prompt(kind="read", title="What?"))
-    assert guide.took("a", 1, point(1, 0.1), Reading(value=6.0)) == "✓ 6.0"
+    assert guide.took("a", 1, point(1, 0.1), Reading(value=6.0)) == "6 div: ✓ 6.0"
     operator.ask(Prompt(kind="read", title="What?"))
     operator.ask(Prompt(kind="do", title="Switch it off", firm=True))
     assert [prompt.progress.split(",")[0] for prompt in person.asked] == ["1 of 6", "2 of 6", ""]

@@ -138,6 +138,15 @@ def test_an_implausible_reading_is_asked_again_and_believed_when_repeated():
     assert reading.more == {"first_div": 2.8}
 
 
+def test_both_ways_counts_once_it_was_told_back():
+    asked = step("peak_to_peak", Square(level_vpp=0.3, frequency_hz=1e3), expected=6.0)
+    driver, person, _ = screen("±3", "")
+    assert driver.read(asked) == Reading(value=6.0, said="±3")
+    assert person.told == ["±3 is 6 div from bottom to top: Enter takes it; else type what the screen shows."]
+    driver, person, _ = screen("±3", "mumble", "±2.9", "3.1")
+    assert driver.read(asked).value == 3.1
+
+
 def test_a_slip_of_the_finger_is_mended():
     driver, _, _ = screen("2.3", "3.2")
     reading = driver.read(step(expected=3.2, expected_low=3.0, expected_high=3.4))

@@ -26,7 +26,7 @@ def step(quantity: str = "deflection", expected: float | None = 5.0) -> Measure:
 
 
 def answer(text: str, quantity: str = "deflection") -> Answer:
-    return read_answer(text, step(quantity), screen_div=8.0)
+    return read_answer(text, step(quantity), screen_div=8.0, subdivisions=5)
 
 
 READINGS: list[tuple[str, str, float]] = [
@@ -51,6 +51,26 @@ READINGS: list[tuple[str, str, float]] = [
     ("overshoot", "4", 0.04),  # a person says "4" for 4 %
     ("overshoot", "4 %", 0.04),
     ("top_aberration", "-1.5", -0.015),
+    ("peak_to_peak", "2.8 up 2.8 down", 5.6),
+    ("peak_to_peak", "2,8 Up, 2,7 DOWN", 5.5),
+    ("peak_to_peak", "up 2.8 and down 2.8", 5.6),
+    ("peak_to_peak", "3+3", 6.0),
+    ("peak_to_peak", "3 + 2.5 div", 5.5),
+    ("peak_to_peak", "1.2 V up 1.3 V down", 5.0),
+    ("deflection", "half a division", 0.5),
+    ("deflection", "a division", 1.0),
+    ("deflection", "three quarters of a division", 0.75),
+    ("deflection", "1 and a half", 1.5),
+    ("deflection", "one and a half divisions", 1.5),
+    ("deflection", "4 1/2", 4.5),
+    ("deflection", "4½", 4.5),
+    ("deflection", "1 and a half V", 3.0),
+    ("deflection", "4 small divisions", 0.8),  # of five
+    ("deflection", "4 divisions and 2 small", 4.4),
+    ("deflection", "3 up", 3.0),
+    ("deflection", "3 down", -3.0),
+    ("span", "half a division", 0.5),
+    ("rise_time", "2 small divisions", 4e-8),
 ]
 
 
@@ -110,6 +130,16 @@ NONSENSE: list[tuple[str, str, str]] = [
     ("rise_time", "-1", "is negative"),
     ("rise_time", "5 mV", "expected a time such as '20 ns'"),
     ("overshoot", "4 V", "expected a ratio such as '3 %'"),
+    ("deflection", "±3", "'±3': is that 3 div or 6 div here\\? Type the one that you mean."),
+    ("deflection", "+/-3", "is that 3 div or 6 div here"),
+    ("span", "4 each side", "is that 4 div or 8 div here"),
+    ("deflection", "2 up 3 down", "is that 2 div or 5 div here"),
+    ("peak_to_peak", "2.8 up", "and how far the other way"),
+    ("peak_to_peak", "2.8 up 2.8 up", "expected divisions"),
+    ("peak_to_peak", "±5", "'±5' is 10 div, but the screen has 8"),
+    ("deflection", "4 and", "expected divisions"),
+    ("deflection", "a", "not a quantity"),
+    ("deflection", "half a banana", "has the unit 'banana'"),
 ]
 
 
@@ -117,6 +147,17 @@ NONSENSE: list[tuple[str, str, str]] = [
 def test_nonsense_is_refused_with_a_sentence(quantity: str, text: str, sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
         answer(text, quantity)
+
+
+@pytest.mark.parametrize("text", ["±3", "+-3", "+/- 3 div", "3 each way", "± 1,5 V", "±three"])
+def test_both_ways_is_twice_as_much_and_told_back(text: str) -> None:
+    understood = answer(text, "peak_to_peak")
+    assert understood == Value(value=6.0, meant=f"{text} is 6 div from bottom to top")
+
+
+def test_small_divisions_are_counted_where_somebody_has_said_how_many_there_are() -> None:
+    with pytest.raises(ValueError, match="how many small divisions make one is not known here; say it in divisions"):
+        read_answer("4 small divisions", step(), screen_div=8.0)
 
 
 def test_as_expected_needs_something_expected() -> None:
@@ -142,6 +183,7 @@ def test_volts_are_divisions_times_volts_per_div(value: float, volts_per_div: fl
     assert understood.value == pytest.approx(value, rel=1e-8)
 
 
+SPOKEN = ("±", "up", "down", "and", "half", "a", "quarters", "three", "1/2", "4½", "small", "div", "V", "2,8", "+", ",")
 TYPED = st.one_of(
     st.text(max_size=60),
     st.lists(
@@ -171,6 +213,7 @@ TYPED = st.one_of(
         ),
         max_size=12,
     ).map("".join),
+    st.lists(st.sampled_from(SPOKEN), max_size=7).map(" ".join),
 )
 
 

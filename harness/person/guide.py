@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, TypeAlias
 
+from harness.measurement import quantity_of
 from harness.person.operator import LeaveOut, Operator, Prompt, Redo, describe_connection
 from harness.person.progress import Progress
-from harness.quantities import counted, duration
+from harness.quantities import counted, duration, show
 from harness.steps import Connect, Measure, Reading, Reply, Step
 
 Judged: TypeAlias = tuple[str, str]
@@ -49,7 +50,8 @@ class Guide:
         word, sentence = self.judge(step, reply)
         self._taken[part, n] = word
         self._far().step(part, self._counts()[part] - 1)
-        return sentence and f"{SIGNS.get(word, _OPEN)} {sentence}"
+        judged = f": {SIGNS.get(word, _OPEN)} {sentence}" if sentence else ""
+        return f"{_read(step, reply)}{judged}" if judged or reply.said else ""
 
     def back(self) -> None:
         """The last reading of the part that is on is wanted again."""
@@ -94,6 +96,13 @@ class Guide:
             yield f"The last connection asked for: {describe_connection(self._connected)}."
         yield self.so_far()
         yield f"The question that stands: {prompt.title}"
+
+
+def _read(step: Measure, reading: Reading) -> str:
+    """What was understood: a person may have said it in another way."""
+    if reading.status != "read" or reading.value is None:
+        return {"skipped": "left out", "off_screen": "off the screen"}.get(reading.status, reading.status)
+    return show(reading.value, quantity_of(step).unit, 4)
 
 
 class Guided:

@@ -15,6 +15,7 @@ from typing import Final, Literal, Protocol, TypeAlias
 from harness import quantities
 from harness.errors import OperatorStop
 from harness.measurement import quantity_of
+from harness.person.spoken import heard
 from harness.steps import Connect, Measure, Role, Step, Stimulus, View
 
 
@@ -79,9 +80,10 @@ class Redo(Exception):  # noqa: N818 - a choice of the operator, not an error
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Value:
-    """A number, in the quantity's own unit."""
+    """A number, in the quantity's own unit; `meant` where it was said in a way that is told back first."""
 
     value: float
+    meant: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +97,7 @@ Answer: TypeAlias = Value | Literal["off", "skip"]
 
 HELP = """\
 4.9         a reading in divisions; '4.9 div' says the same, '2.45 V' is divided by the V/div setting
+4 1/2       as it is said: half a division, 4 small divisions, 2.8 up 2.8 down, ±3 (told back first)
 =           as expected
 off         the trace leaves the screen: the level or the range is lowered and you are asked again
 back        take the previous reading again
@@ -123,8 +126,11 @@ STOPPED: Final = "Stopped by the operator; 'halfpower resume' goes on from here.
 STOPPED_OFF: Final = "Stopped by the operator; the outputs are off. 'halfpower resume' goes on from here."
 
 
-def read_answer(text: str, step: Measure, screen_div: float) -> Answer:
-    """Understand what was typed; raises ValueError with one sentence for what makes no sense."""
+def read_answer(text: str, step: Measure, screen_div: float, subdivisions: int | None = None) -> Answer:
+    """Understand what was typed; raises ValueError with one sentence for what makes no sense.
+
+    `subdivisions`: how many small divisions make one, where that is known.
+    """
     typed = " ".join(text.split())
     if not typed:
         raise ValueError("Type what the screen shows, such as 4.9, or ? for the other answers.")
@@ -135,7 +141,7 @@ def read_answer(text: str, step: Measure, screen_div: float) -> Answer:
     match typed.lower():
         case "off" | "skip" as word:
             return word
-    return Value(value=_number(typed, step, screen_div))
+    return _reading(typed, step, screen_div, subdivisions)
 
 
 def read_tuned(text: str, step: Measure) -> Tuned | None:
@@ -166,35 +172,54 @@ _BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 
 
-def _number(typed: str, step: Measure, screen_div: float) -> float:
+def _reading(typed: str, step: Measure, screen_div: float, subdivisions: int | None) -> Value:
     if len(typed) > _LONGEST:
         raise ValueError("That is too long for a reading; type a number such as 4.9, or ? for the other answers.")
-    typed = _DECIMAL_COMMA.sub(".", typed)
+    spoken = heard(typed, subdivisions)
     quantity = quantity_of(step)
-    unit = quantity.unit
-    volts_per_div, s_per_div = step.view.volts_per_div, step.view.s_per_div / step.view.magnifier
-    if _BARE.fullmatch(typed):
-        value = float(typed.replace(",", "."))
-        value = value / 100 if unit == "ratio" else value  # a person says "4" for 4 %
-        value = value * s_per_div if unit == "s" else value  # and counts rise time in divisions
-    elif unit == "div" and typed.endswith("V"):
-        value = quantities.parse(typed, "V") / volts_per_div
-    elif unit == "div" and typed.endswith("s"):
-        value = quantities.parse(typed, "s") / s_per_div
-    elif unit == "s" and typed.endswith("div"):
-        value = quantities.parse(typed, "div") * s_per_div
-    else:
-        value = quantities.parse(typed, unit)
+    values = [_number(amount, step) for amount in spoken.amounts]
+    value, meant = float(f"{sum(values):.12g}") if len(values) > 1 else values[0], ""
+    match spoken.together:
+        case "either way" | "up and down" if not quantity.amplitude:
+            one, both = (quantities.show(each, quantity.unit, 3) for each in (values[0], sum(values)))
+            both = quantities.show(2 * values[0], quantity.unit, 3) if spoken.together == "either way" else both
+            raise ValueError(f"{typed!r}: is that {one} or {both} here? Type the one that you mean.")
+        case "either way":
+            value = 2 * values[0]
+            meant = f"{typed} is {quantities.show(value, quantity.unit, 3)} from bottom to top"
+        case "up" | "down" if quantity.amplitude:
+            raise ValueError(
+                f"{typed!r}: and how far the other way? Type such as 2.8 up 2.8 down, or the whole height."
+            )
+        case "down":
+            value = -abs(value)
     if not math.isfinite(value):
         raise ValueError(f"{typed!r} is not a reading; type a number such as 4.9, or ? for the other answers.")
     if value < 0 and not quantity.signed:
         raise ValueError(f"{typed!r} is negative, which this reading cannot be; type what the screen shows.")
-    if unit == "div" and abs(value) > screen_div:
+    if quantity.unit == "div" and abs(value) > screen_div:
         raise ValueError(
             f"{typed!r} is {value:g} div, but the screen has {screen_div:g}. "
             "Read again, or type 'off' if the trace leaves it."
         )
-    return value
+    return Value(value=value, meant=meant)
+
+
+def _number(amount: str, step: Measure) -> float:
+    """An amount in the unit of the quantity: bare numbers are divisions, or percent; volts and seconds are divided."""
+    unit = quantity_of(step).unit
+    volts_per_div, s_per_div = step.view.volts_per_div, step.view.s_per_div / step.view.magnifier
+    if _BARE.fullmatch(amount):
+        value = float(amount)
+        value = value / 100 if unit == "ratio" else value  # a person says "4" for 4 %
+        return value * s_per_div if unit == "s" else value  # and counts rise time in divisions
+    if unit == "div" and amount.endswith("V"):
+        return quantities.parse(amount, "V") / volts_per_div
+    if unit == "div" and amount.endswith("s"):
+        return quantities.parse(amount, "s") / s_per_div
+    if unit == "s" and amount.endswith("div"):
+        return quantities.parse(amount, "div") * s_per_div
+    return quantities.parse(amount, unit)
 
 
 def describe_connection(step: Connect) -> str:
