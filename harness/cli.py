@@ -24,6 +24,7 @@ from harness.commands.demo import demo
 from harness.commands.files import check, schema
 from harness.commands.helping import PlainHelpGroup, say
 from harness.commands.history import history
+from harness.commands.label import label
 from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
 from harness.commands.records import records
@@ -182,7 +183,7 @@ def cli() -> None:
 
 
 for _command in (
-    demo, check, new, schema, bench, rehearse, run, resume, queue, watch, report, records, history, reanalyse,
+    demo, check, new, schema, bench, rehearse, run, resume, queue, watch, report, label, records, history, reanalyse,
 ):  # fmt: skip
     cli.add_command(_command)
 

@@ -76,23 +76,29 @@ def pdf(
     HalfpowerError
         The type-setter or its fonts are missing, it refuses the document, or no single result fits `point`.
     """
+    drawn = response_pictures(report, width_in=NARROW_IN) if short else pictures(report, point=point)
+    document = sheet(report, drawn, short=short) | {"paper": paper}
+    return typeset(TEMPLATE, document, report, fonts=fonts, results=to_json(report))
+
+
+def typeset(
+    template: Path, document: dict[str, Any], report: Report, *, fonts: Path | None, results: str = ""
+) -> bytes:
+    """Set a document by a template; its texts are data, and its date is that of the run."""
     typst = _typesetter()
     folders = [_font_folder(), *([fonts] if fonts is not None else [])]
     made = _made(report)
     lacking: set[str] = set()
-    spelt = _speller(_characters(tuple(folders)), lacking)
-    drawn = response_pictures(report, width_in=NARROW_IN) if short else pictures(report, point=point)
-    document = _texts(sheet(report, drawn, short=short), spelt) | {
-        "paper": paper,
+    document = _texts(document, _speller(_characters(tuple(folders)), lacking)) | {
         "families": [*FAMILIES, *_families(typst, fonts)],
         "lacking": _lacking_text(lacking),
         "date": [*made.timetuple()[:6]],
     }
     try:
         file: bytes = typst.compile(
-            TEMPLATE.read_bytes(),
+            template.read_bytes(),
             font_paths=typst.Fonts(include_system_fonts=False, font_paths=folders),
-            sys_inputs={"document": json.dumps(document, ensure_ascii=False), "results": to_json(report)},
+            sys_inputs={"document": json.dumps(document, ensure_ascii=False), "results": results},
             pdf_standards=STANDARDS,
             timestamp=made,
         )
