@@ -21,7 +21,10 @@ PACKAGES: Final = ("harness", "drivers", "sequences", "sim_profiles")
 BASE: Final = (
     "harness.errors", "harness.quantities", "harness.measurement", "harness.steps", "harness.values", "harness.words*",
 )  # fmt: skip
-SHELL: Final = ("harness.cli", "harness.commands*", "harness.person.console", "harness.person.live")
+SHELL: Final = (
+    "harness.cli", "harness.commands*", "harness.person.console", "harness.person.live", "harness.person.page*",
+    "harness.person.several",
+)  # fmt: skip
 
 # Folder → what it may import of ours; the first line that matches holds. A new folder gets a line here, deliberately.
 MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (

@@ -25,6 +25,10 @@ HEAVY = (
     "distributed",
     "apprise",
     "wakepy",
+    "starlette",
+    "uvicorn",
+    "segno",
+    "PIL",
 )
 
 PROGRAM = """

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from harness.journal.journal import Contents
     from harness.person.console import Terminal
     from harness.person.live import Silent
     from harness.person.progress import Progress
@@ -42,6 +44,10 @@ warm_option = click.option(
 
 def shown_options(command: Any) -> Any:
     """Add the options of everything that shows a run."""
+    command = click.option(
+        "--page", is_flag=False, flag_value="127.0.0.1", metavar="[HOST]",
+        help="Serve a page to answer from, for a phone or a tablet: on this computer alone, or at HOST or HOST:PORT.",
+    )(command)  # fmt: skip
     command = click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every step and event.")(
         command
     )
@@ -71,6 +77,7 @@ def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
       halfpower run job.toml --runs verified --quiet --pdf
       halfpower run job.toml --json > progress.jsonl
       halfpower run job.toml --by-hand
+      halfpower run job.toml --page 192.0.2.7
       halfpower run job.toml --faults "5 %" --seed 7 --fault-kinds late,cut
     """
     from harness import runs as opening
@@ -117,7 +124,7 @@ def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options
         opening.load_again(contents, tell=once_told(), corrected=corrected),
         lambda _began, asked: opening.resume(run_folder, corrected=corrected, **asked),
         by_hand=by_hand,
-        recorded=contents.steps,
+        contents=contents,
         begun=(run_folder,),
         **options,
     )
@@ -191,15 +198,17 @@ def _measure(
     warm: bool,
     store: str | None,
     faults: Faults | None,
-    recorded: dict[str, int] | None = None,
+    page: str | None,
+    contents: Contents | None = None,
     begun: tuple[Path, ...] = (),
 ) -> None:
     """Begin a run or go on with one, shown; then its report, and its place among the records.
 
-    `measured` is handed what to tell of a new folder, and what is asked of every run; `recorded` and `begun` are the
-    steps and the folder that are there already.
+    `measured` is handed what to tell of a new folder, and what is asked of every run; `contents` and `begun` are the
+    journal and the folder that are there already.
     """
     from harness import runs as opening
+    from harness.commands.page import paged
 
     simulated = loaded.setup.bench.simulation is not None
     if by_hand and not simulated:
@@ -208,21 +217,24 @@ def _measure(
         from harness.report.pdf import check_ready
 
         check_ready()
+    rehearsed, recorded = cache(lambda: opening.rehearse(loaded)), contents.steps if contents else {}
     with (
-        shown(quiet, as_json, lambda: opening.rehearse(loaded), recorded) as (live, terminal),
+        paged(page, loaded, lambda: _progress(rehearsed(), recorded), contents, a_console(stderr=as_json)) as pages,
+        shown(quiet, as_json, rehearsed, recorded) as (live, terminal),
         told_how_to_resume(*begun) as began,
     ):
         asked = {
-            "operator": terminal if by_hand or not simulated else None, "by_hand": by_hand, "warm": warm,
-            "on_event": live.event, "watch": live.step, "faults": faults,
+            "operator": pages.operator(terminal) if by_hand or not simulated else None, "by_hand": by_hand,
+            "warm": warm, "on_event": pages.event(live.event), "watch": pages.step(live.step), "faults": faults,
         }  # fmt: skip
-        result = measured(began, asked)
-    page = finish(result, as_json=as_json, printed=printed)
+        result = measured(pages.folder(began), asked)
+        pages.end(result.report.sentence)
+    written = finish(result, as_json=as_json, printed=printed)
     remember(result.folder, store)
     if not as_json:
-        click.echo(f"Report: {page}")
+        click.echo(f"Report: {written}")
         if printed:
-            click.echo(f"Printed report: {page.with_suffix('.pdf')}")
+            click.echo(f"Printed report: {written.with_suffix('.pdf')}")
 
 
 # --- what they share ---------------------------------------------------------------------------------------------

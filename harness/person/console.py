@@ -8,8 +8,8 @@ from __future__ import annotations
 import re
 import sys
 import textwrap
-from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from typing import TYPE_CHECKING, Final, TextIO
 
 from harness.errors import OperatorStop, SafetyError
@@ -74,20 +74,27 @@ class Terminal:
         """Show the prompt, wait for one line; raises OperatorStop when no line can come any more."""
         if self._gone:
             raise OperatorStop(GONE)
-        if prompt.hazard and not self._seen():
+        if prompt.hazard and not self.seen():
             raise SafetyError(f"Stopped. {prompt.title} {NOT_SEEN}{f' {UNTOUCHED}' * ('go on' in prompt.choices)}")
+        try:
+            with self.showing(prompt):
+                return self._line()
+        except (EOFError, OSError) as error:  # a closed pipe or a terminal that is gone
+            self._gone = True
+            raise OperatorStop(GONE) from error
+
+    @contextmanager
+    def showing(self, prompt: Prompt) -> Iterator[None]:
+        """Show the prompt, which stands for as long as this lasts."""
         with self._aside():
             _asked.append(prompt)
             try:
                 self._show(prompt)
-                return self._line()
-            except (EOFError, OSError) as error:  # a closed pipe or a terminal that is gone
-                self._gone = True
-                raise OperatorStop(GONE) from error
+                yield
             finally:
                 _asked.pop()
 
-    def _seen(self) -> bool:
+    def seen(self) -> bool:
         """Whether question and answer are at a terminal, so that somebody has read the one and typed the other."""
         answers = self._answers if self._answers is not None else sys.stdin
         try:
@@ -104,6 +111,11 @@ class Terminal:
                     self._print(line, "yellow")
             except OSError:
                 return
+
+    def answered(self, said: str) -> None:
+        """Somebody answered elsewhere the question that stands here."""
+        with suppress(OSError):
+            self._print(f"{said} (on a page)", "dim")
 
     def _show(self, prompt: Prompt) -> None:
         self._console.print()
@@ -154,6 +166,10 @@ class Terminal:
         if not line:
             raise EOFError
         line = line.rstrip("\r\n")
-        if not self._console.is_terminal:  # a terminal has shown what was typed; a protocol of a piped run has not
-            self._print(line)
+        self.typed(line)
         return line
+
+    def typed(self, line: str) -> None:
+        """A terminal has shown what was typed; a protocol of a piped run has not."""
+        if not self._console.is_terminal:
+            self._print(line)

@@ -33,6 +33,7 @@ class Prompt:
     stimulus: Stimulus | None = None
     view: View | None = None  # to which a display is to be set by hand
     screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
+    trace: Callable[[], Sequence[tuple[float, float]]] | None = None  # and as points, in divisions from its centre
     hazard: bool = False  # only somebody who is there may answer: no pipe, no file
     firm: bool = False  # it is done, or the run stops: nothing else leads on
     first: tuple[Prompt, ...] = ()  # what is to be done before it is answered: the answer says that it was
@@ -119,6 +120,9 @@ note TEXT   keep a remark with the run
 stop        stop here, outputs off; 'halfpower resume' goes on later
 ?           this list"""
 
+PHOTOGRAPH: Final = "photograph"
+"""Begins an answer of a page that has kept one: its name, SHA-256 and caption follow. The question stands."""
+_PHOTOGRAPH: Final = re.compile(r"\d{3}\.(jpg|png) [0-9a-f]{64} \S.*")
 DONE: Final = ("", "done", "ok", "yes")
 MOST_MISSES: Final = 50  # answers in a row that lead nowhere: nobody is there
 _LONGEST: Final = 40  # characters of a reading
@@ -264,6 +268,11 @@ def replies(
                 on_event("note", note)
             case "note":
                 operator.tell("Write the remark after 'note'.")
+            case "photograph" if _PHOTOGRAPH.fullmatch(note):
+                on_event(PHOTOGRAPH, note)
+                operator.tell(f"The photograph is kept: {note.partition(' ')[0]}.")
+            case "photograph":
+                operator.tell("A photograph is taken on the page of the run (--page), not typed.")
             case _:
                 yield typed
 

@@ -76,7 +76,11 @@ class Mirrored:
             display, view = prompt.step.display, prompt.step.view
             self._simulated.operator.prepare(prompt)
             self._simulated.set_by_hand(display, view)
-            prompt = replace(prompt, screen=partial(self._screen, display, view.channel))
+            prompt = replace(
+                prompt,
+                screen=partial(self._screen, display, view.channel),
+                trace=partial(self._simulated.trace, display, view.channel),
+            )
         prompt = replace(prompt, hazard=False)  # there is no voltage
         return self._operator.ask(prompt)
 

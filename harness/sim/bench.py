@@ -350,6 +350,12 @@ class SimulatedBench:
         error = self.world.time_error(display)
         return picture.rows(trace, screen, time_error=error, width=width, height=height)
 
+    def trace(self, display: str, channel: int) -> list[tuple[float, float]]:
+        """What is seen on the screen, as points in divisions from its centre."""
+        error = self.world.time_error(display)
+        seen, screen = self.world.look(display, channel), self.world.screens[display]
+        return picture.points(seen, screen, time_error=error, count=picture.DRAWN)
+
 
 def full_address(address: str) -> str:
     """The address in VISA's full form, as `SimulatedBench.addresses` has it; as it is where it is none."""

@@ -6,6 +6,7 @@ import numpy as np
 
 from harness.sim.world import SimulatedScreen, SimulatedTrace
 
+DRAWN = 601  # points of a trace on a page
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # by column and row, Unicode block 2800
 
 

@@ -1,0 +1,296 @@
+// The page of a run. All it shows is the last state that the run sent; all it keeps is what is being typed.
+
+import { chart } from "./chart.js";
+import { graticule } from "./graticule.js";
+
+const $ = id => document.getElementById(id);
+const SILENT_MS = 15000, RESTS_MS = { hazard: 1000, other: 250 }, LARGEST_PX = 2048;
+const LABELS = { "=": "= as expected", "?": "? help", off: "off screen" };
+const SINGLE = { b: "back", s: "skip", o: "off", "=": "=", "?": "?" };
+let state = null, shownKey = "", shownTold = "", source = null, heardAt = 0, sending = false;
+
+if (location.search) history.replaceState(null, "", "/"); // the secret has been exchanged for a cookie
+
+// --- what the run sends ---------------------------------------------------------------------------------------------
+
+function connect() {
+  source?.close();
+  heardAt = Date.now();
+  source = new EventSource("events");
+  source.addEventListener("state", event => { heard(); render(JSON.parse(event.data)); });
+  source.addEventListener("beat", heard);
+  source.onerror = () => lost(source.readyState === EventSource.CLOSED);
+}
+
+function heard() {
+  heardAt = Date.now();
+  $("lost").hidden = true;
+  document.body.classList.remove("lost");
+}
+
+function lost(refused = false) {
+  if (state?.ended) return;
+  const text = refused
+    ? "The run does not know this page any more. Scan the code at the terminal again; the run waits, and nothing is lost."
+    : "No connection to the run. It waits, and nothing is lost; this page tries again by itself.";
+  if ($("lost").textContent !== text) $("lost").textContent = text;
+  $("lost").hidden = false;
+}
+
+setInterval(() => {
+  if (state?.ended || Date.now() - heardAt < SILENT_MS) return;
+  lost();
+  connect();
+}, 2000);
+addEventListener("visibilitychange", () => { if (!document.hidden && !state?.ended) connect(); });
+
+// --- what is shown --------------------------------------------------------------------------------------------------
+
+function render(next) {
+  const fresh = state && next.run !== state.run;
+  if (fresh) return location.reload();
+  state = next;
+  const { question, done, total } = state;
+  $("unit").textContent = state.title;
+  document.title = `${question ? question.title : "Halfpower"} · ${state.title}`;
+  $("bar").max = Math.max(total, 1);
+  $("bar").value = done;
+  const left = done < total && !state.ended ? `, about ${state.left} left` : "";
+  $("count").textContent = total ? `${done} of ${total}${left}` : `${done} done`;
+  const key = JSON.stringify(question && { ...question, number: 0 });
+  if (key !== shownKey) ask(question, key);
+  tell(state.told, state.answered);
+  results();
+  if (state.ended) { source.close(); $("lost").hidden = true; }
+}
+
+function ask(question, key) {
+  shownKey = key;
+  const focused = document.activeElement, inside = $("reply").contains(focused) || $("screen").contains(focused) || focused === document.body;
+  $("title").textContent = question ? question.title : state.ended || "Measuring …";
+  list($("lines"), question?.lines ?? []);
+  $("hint").textContent = question?.hint ?? "";
+  $("reply").hidden = !question;
+  $("text").value = "";
+  say("");
+  $("picture").disabled = !question?.photograph;
+  $("remark").disabled = !question || question.kind === "choose";
+  $("screen").hidden = !question?.graticule;
+  $("screen").replaceChildren();
+  if (question) answers(question);
+  if (question?.graticule) graticule($("screen"), question.graticule, (text, why) => { $("text").value = text; say(why); });
+  if (inside) $("title").focus({ preventScroll: true });
+  if (question) speak([question.title, ...question.lines, question.hint].filter(Boolean).join(". "));
+  else if (state.ended) speak(state.ended);
+}
+
+function answers(question) {
+  const reads = question.kind === "read", rest = RESTS_MS[question.hazard ? "hazard" : "other"];
+  $("reading").hidden = !reads;
+  $("done").hidden = !question.done;
+  $("done").textContent = question.done ?? "";
+  $("choices").replaceChildren(
+    ...question.choices.map(choice => rested(button(choice, () => send(choice), question.hazard && choice !== "stop" ? "hazard" : ""), rest)),
+    ...(question.kind === "do" ? [rested(button("Done", () => send("")), rest, "main")] : []),
+  );
+  $("words").replaceChildren(...question.words.map(word => button(LABELS[word] ?? word, () => send(word))));
+  if (reads) keypad(question);
+}
+
+function keypad(question) {
+  const own = question.graticule?.cursors === "upright" ? ["±", " up ", " down"] : ["-", ...question.units.map(unit => ` ${unit}`)].slice(-3);
+  const rows = ["7", "8", "9", "⌫", "4", "5", "6", own[0], "1", "2", "3", own[1], "0", ".", "abc", own[2]];
+  $("text").inputMode = "none";
+  $("keypad").replaceChildren(...rows.map((key = "") => {
+    if (!key) return document.createElement("span");
+    const made = button(key.trim(), () => press(key));
+    if (key === "⌫") made.setAttribute("aria-label", "Delete the last character");
+    if (key === "abc") made.setAttribute("aria-label", "Type with the keyboard of this device");
+    return made;
+  }));
+}
+
+function press(key) {
+  const text = $("text");
+  if (key === "abc") { text.inputMode = "text"; text.blur(); text.focus(); return; }
+  text.value = key === "⌫" ? text.value.slice(0, -1) : text.value + key;
+}
+
+function button(label, action, kind = "") {
+  const made = document.createElement("button");
+  made.type = "button";
+  made.className = kind;
+  made.textContent = label;
+  made.addEventListener("click", action);
+  return made;
+}
+
+// A button that appears under a finger on its way to another one takes no tap at first.
+function rested(made, wait, kind = made.className) {
+  made.className = kind;
+  made.disabled = true;
+  setTimeout(() => (made.disabled = false), wait);
+  return made;
+}
+
+function list(place, texts) {
+  place.replaceChildren(...texts.map(text => {
+    const item = document.createElement("li"), [name, ...rest] = text.split(": ");
+    if (rest.length) item.append(Object.assign(document.createElement("span"), { textContent: `${name}: ` }), rest.join(": "));
+    else item.textContent = text;
+    return item;
+  }));
+}
+
+// What the run tells; a list of what may be typed has two columns.
+function tell(told, answered) {
+  const texts = told.length ? told : !state.question && answered ? [`Answered ${answered[0]}: ${answered[1]}`] : [];
+  if (JSON.stringify(texts) === shownTold) return;
+  shownTold = JSON.stringify(texts);
+  $("told").replaceChildren(...texts.map(text => {
+    if (!text.includes("\n")) return Object.assign(document.createElement("p"), { textContent: text });
+    const columns = document.createElement("dl");
+    for (const line of text.split("\n")) {
+      const [name, what = ""] = line.split(/ {2,}/);
+      columns.append(Object.assign(document.createElement("dt"), { textContent: name }));
+      columns.append(Object.assign(document.createElement("dd"), { textContent: what }));
+    }
+    return columns;
+  }));
+}
+
+// What this page has to say of what was done on it.
+function say(text) {
+  $("said").textContent = text;
+}
+
+function results() {
+  $("results").hidden = !state.results.length;
+  const cell = text => Object.assign(document.createElement("td"), { textContent: text });
+  $("results").querySelector("tbody").replaceChildren(...[...state.results].reverse().map(one => {
+    const row = document.createElement("tr");
+    row.append(cell(`${one.part}: ${one.place}`), cell(one.applied), cell(one.read));
+    return row;
+  }));
+  $("chart").hidden = !state.chart;
+  if (state.chart) chart($("chart"), state.chart);
+  $("events").hidden = !state.events.length;
+  list($("events").querySelector("ul"), [...state.events].reverse());
+}
+
+// --- what a person sends --------------------------------------------------------------------------------------------
+
+async function post(path, body, type) {
+  if (sending) return false;
+  sending = true;
+  try {
+    const reply = await fetch(path, { method: "POST", body, headers: { "content-type": type } });
+    if (reply.ok) return true;
+    say((await reply.json()).sentence);
+  } catch {
+    say("Not sent: no connection. The run waits; send it again when the connection is back.");
+  } finally {
+    sending = false;
+  }
+  return false;
+}
+
+function send(text) {
+  if (!state?.question) return false;
+  return post("answer", JSON.stringify({ run: state.run, question: state.question.number, text }), "application/json");
+}
+
+$("reply").addEventListener("submit", event => {
+  event.preventDefault();
+  const text = $("text").value.trim();
+  if (text) send(text);
+  else if (state?.question?.kind === "do") send("");
+  else say("Type or tap what the screen shows first.");
+});
+$("done").addEventListener("click", () => send("="));
+
+function remarking(open) {
+  $("remarking").hidden = !open;
+  $("remark").setAttribute("aria-expanded", open);
+  (open ? $("note") : $("title")).focus({ preventScroll: true });
+}
+$("remark").addEventListener("click", () => remarking($("remarking").hidden));
+$("remarking").addEventListener("submit", async event => {
+  event.preventDefault();
+  const text = $("note").value.trim();
+  if (!text || !(await send(`note ${text}`))) return;
+  $("note").value = "";
+  remarking(false);
+});
+
+$("picture").addEventListener("click", () => $("file").click());
+$("file").addEventListener("change", async () => {
+  const [file] = $("file").files;
+  $("file").value = "";
+  if (!file || !state?.question) return;
+  const asked = state.question.number;
+  say("Sending the photograph …");
+  const data = await smaller(file);
+  if (await post(`photograph?run=${state.run}&question=${asked}`, data, "application/octet-stream")) say("");
+});
+
+// As large as a screen is read on; what is no picture is sent as it is, and the run says so.
+async function smaller(file) {
+  try {
+    const picture = await createImageBitmap(file);
+    const by = Math.min(1, LARGEST_PX / Math.max(picture.width, picture.height));
+    const canvas = Object.assign(document.createElement("canvas"), { width: Math.round(picture.width * by), height: Math.round(picture.height * by) });
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    return (await new Promise(done => canvas.toBlob(done, "image/jpeg", 0.85))) ?? file;
+  } catch {
+    return file;
+  }
+}
+
+// --- eyes on the scope: spoken questions and single keys ------------------------------------------------------------
+
+const setting = { get: name => localStorage.getItem(name), set: (name, on) => localStorage.setItem(name, on ? "on" : "off") };
+
+function toggle(name, start, changed) {
+  const pressed = (setting.get(name) ?? start) === "on";
+  $(name).setAttribute("aria-pressed", pressed);
+  $(name).addEventListener("click", () => {
+    const on = $(name).getAttribute("aria-pressed") !== "true";
+    $(name).setAttribute("aria-pressed", on);
+    setting.set(name, on);
+    changed(on);
+  });
+}
+const isOn = name => $(name).getAttribute("aria-pressed") === "true";
+
+function speak(text) {
+  if (!isOn("speak") || !window.speechSynthesis) return;
+  speechSynthesis.cancel();
+  speechSynthesis.speak(Object.assign(new SpeechSynthesisUtterance(text), { lang: "en" }));
+}
+
+toggle("speak", "off", on => (on ? speak($("title").textContent) : window.speechSynthesis?.cancel()));
+toggle("keys", "on", () => {});
+
+document.addEventListener("keydown", event => {
+  const question = state?.question, at = event.target;
+  if (!question || !isOn("keys") || event.ctrlKey || event.altKey || event.metaKey || question.hazard) return;
+  if (at.matches("input") || ((event.key === "Enter" || event.key === " ") && at.matches("button, summary"))) return;
+  if (event.key === "Enter") {
+    event.preventDefault();
+    if (question.kind === "do" || $("text").value) $("reply").requestSubmit();
+    else if (question.done) send("=");
+  } else if (question.kind === "read" && /^[-0-9.,±+]$/.test(event.key)) {
+    $("text").focus();
+  } else if (event.key === "n" && !$("remark").disabled) {
+    event.preventDefault();
+    $("remark").click();
+  } else if (event.key === "p" && question.photograph) {
+    $("picture").click();
+  } else if (question.words.includes(SINGLE[event.key])) {
+    event.preventDefault();
+    send(SINGLE[event.key]);
+  }
+});
+
+connect();
