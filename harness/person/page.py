@@ -33,7 +33,7 @@ _MOST_RESULTS: Final = 400
 _MOST_EVENTS: Final = 20
 _WORDS: Final = {"read": ("=", "off", "back", "skip", "?", "stop"), "do": ("back", "?", "stop"), "choose": ()}
 _ASIDE: Final = ("note", "?", PHOTOGRAPH)  # the question stands, and what is being typed to it
-_UNITS: Final = {"level": ("mV", "V"), "time": ("ns", "us", "ms"), "none": ("%",)}  # as a reading may be typed in
+_UNITS: Final = {"level": ("mV", "V"), "time": ("ns", "µs", "ms"), "none": ("%",)}  # as a reading may be typed in
 _FREQUENCIES: Final = ("Hz", "kHz", "MHz")
 
 

@@ -2,7 +2,7 @@
 
 import { drawn } from "./graticule.js";
 
-const WIDE = 640, HIGH = 260, LEFT = 44, BELOW = 28;
+const HIGH = 260, LEFT = 44, BELOW = 28;
 
 export function frequency(hertz) {
   const [unit, size] = [["GHz", 1e9], ["MHz", 1e6], ["kHz", 1e3], ["Hz", 1]].find(([, size]) => hertz >= size) ?? ["Hz", 1];
@@ -10,6 +10,7 @@ export function frequency(hertz) {
 }
 
 export function chart(place, { title, points }) {
+  const WIDE = Math.max(300, Math.min(640, place.clientWidth || 640));
   const low = Math.log10(points[0][0]), high = Math.max(Math.log10(points.at(-1)[0]), low + 0.3);
   const bottom = Math.min(-6, Math.floor(Math.min(...points.map(point => point[1])) - 1));
   const x = hertz => LEFT + ((Math.log10(hertz) - low) / (high - low)) * (WIDE - LEFT - 16);

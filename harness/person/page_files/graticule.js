@@ -9,6 +9,7 @@ export function drawn(name, attributes = {}, ...children) {
   return made;
 }
 
+const RIM = 0.45; // divisions around the graticule, so that a line at its edge can be held
 const NAMES = { ground: ["Trace"], upright: ["Top", "Bottom"], across: ["Left", "Right"], none: [] };
 const path = points => points.map(([x, y]) => `${x.toFixed(3)},${(-y).toFixed(3)}`).join(" ");
 const decimals = step => Math.max(0, Math.min(3, -Math.floor(Math.log10(step) + 1e-9)));
@@ -18,24 +19,26 @@ export function graticule(place, on, read) {
   const { height, width, ground, step, cursors } = on;
   const across = cursors === "across", half = (across ? width : height) / 2;
   const digits = decimals(step), lines = [];
-  const svg = drawn("svg", { viewBox: `${-width / 2} ${-height / 2} ${width} ${height}` });
+  const svg = drawn("svg", { viewBox: `${-width / 2 - RIM} ${-height / 2 - RIM} ${width + 2 * RIM} ${height + 2 * RIM}` });
   for (let x = -width / 2; x <= width / 2; x += 1)
     svg.append(drawn("line", { class: x ? "grid" : "axis", x1: x, x2: x, y1: -height / 2, y2: height / 2 }));
   for (let y = -height / 2; y <= height / 2; y += 1)
     svg.append(drawn("line", { class: y ? "grid" : "axis", y1: y, y2: y, x1: -width / 2, x2: width / 2 }));
-  if (cursors !== "none" || ground) {
+  if (!across) {
     svg.append(drawn("line", { class: "ground", y1: -ground, y2: -ground, x1: -width / 2, x2: width / 2 }));
     svg.append(drawn("text", { class: "label", x: -width / 2 + 0.1, y: -ground - 0.1 }, "ground"));
   }
-  for (const points of on.expected) svg.append(drawn("polyline", { class: "expected", points: path(points) }));
-  if (on.seen) svg.append(drawn("polyline", { class: "seen", points: path(on.seen) }));
-  NAMES[cursors].forEach((name, n, all) => lines.push(cursor(name, all.length > 1 && (n === 0) === across ? -half : half)));
+  const within = { x: -width / 2, y: -height / 2, width, height, viewBox: `${-width / 2} ${-height / 2} ${width} ${height}` };
+  const traces = drawn("svg", within, ...on.expected.map(points => drawn("polyline", { class: "expected", points: path(points) })));
+  if (on.seen) traces.append(drawn("polyline", { class: "seen", points: path(on.seen) }));
+  svg.append(traces);
+  NAMES[cursors].forEach((name, n) => lines.push(cursor(name, (n === 0) === across ? -half : half)));
   if (cursors === "ground") lines[0].at = ground;
   lines.forEach(lay);
 
   function cursor(name, at) {
     const ends = across ? { x1: 0, x2: 0, y1: -height / 2, y2: height / 2 } : { y1: 0, y2: 0, x1: -width / 2, x2: width / 2 };
-    const knob = across ? { cx: 0, cy: height / 2 - 0.5 } : { cx: width / 2 - 0.5, cy: 0 };
+    const knob = across ? { cx: 0, cy: height / 2 } : { cx: width / 2, cy: 0 };
     const group = drawn(
       "g",
       { class: "cursor parked", role: "slider", tabindex: 0, "aria-label": `${name} line`, "aria-valuemin": -half, "aria-valuemax": half,

@@ -4,7 +4,7 @@ import { chart } from "./chart.js";
 import { graticule } from "./graticule.js";
 
 const $ = id => document.getElementById(id);
-const SILENT_MS = 15000, RESTS_MS = { hazard: 1000, other: 250 }, LARGEST_PX = 2048;
+const SILENT_MS = 8000, RESTS_MS = { hazard: 1000, other: 250 }, LARGEST_PX = 2048;
 const LABELS = { "=": "= as expected", "?": "? help", off: "off screen" };
 const SINGLE = { b: "back", s: "skip", o: "off", "=": "=", "?": "?" };
 let state = null, shownKey = "", shownTold = "", source = null, heardAt = 0, sending = false;
@@ -25,7 +25,6 @@ function connect() {
 function heard() {
   heardAt = Date.now();
   $("lost").hidden = true;
-  document.body.classList.remove("lost");
 }
 
 function lost(refused = false) {
@@ -52,36 +51,45 @@ function render(next) {
   state = next;
   const { question, done, total } = state;
   $("unit").textContent = state.title;
+  document.body.classList.toggle("ended", Boolean(state.ended));
   document.title = `${question ? question.title : "Halfpower"} · ${state.title}`;
   $("bar").max = Math.max(total, 1);
-  $("bar").value = done;
+  $("bar").value = state.ended ? $("bar").max : done;
+  $("beside").hidden = Boolean(state.ended);
   const left = done < total && !state.ended ? `, about ${state.left} left` : "";
-  $("count").textContent = total ? `${done} of ${total}${left}` : `${done} done`;
-  const key = JSON.stringify(question && { ...question, number: 0 });
-  if (key !== shownKey) ask(question, key);
+  $("count").textContent = state.ended ? "ended" : `${done} of ${total}${left}`;
+  stand(question);
   tell(state.told, state.answered);
   results();
   if (state.ended) { source.close(); $("lost").hidden = true; }
 }
 
-function ask(question, key) {
-  shownKey = key;
-  const focused = document.activeElement, inside = $("reply").contains(focused) || $("screen").contains(focused) || focused === document.body;
+// Between an aside and the question that goes on standing nothing is asked; what was being typed is kept.
+function stand(question) {
+  const key = JSON.stringify(question && { ...question, number: 0 }), fresh = question && key !== shownKey;
+  const focused = document.activeElement, inside = [$("reply"), $("screen"), $("beside")].some(place => place.contains(focused));
+  if (fresh) { shownKey = key; ask(question); }
+  if (!question) { list($("lines"), []); $("hint").textContent = ""; }
+  else if (!fresh && $("reply").hidden) { list($("lines"), question.lines); $("hint").textContent = question.hint; }
+  const ending = state.ended && state.ended !== $("title").textContent;
   $("title").textContent = question ? question.title : state.ended || "Measuring …";
-  list($("lines"), question?.lines ?? []);
-  $("hint").textContent = question?.hint ?? "";
   $("reply").hidden = !question;
-  $("text").value = "";
-  say("");
+  $("screen").hidden = !question?.graticule;
   $("picture").disabled = !question?.photograph;
   $("remark").disabled = !question || question.kind === "choose";
-  $("screen").hidden = !question?.graticule;
+  if ((fresh && inside && $("remarking").hidden) || document.activeElement === document.body) $("title").focus({ preventScroll: true });
+  if (fresh) speak([question.title, ...question.lines, question.hint].filter(Boolean).join(". "));
+  else if (ending) speak(state.ended);
+}
+
+function ask(question) {
+  list($("lines"), question.lines);
+  $("hint").textContent = question.hint;
+  $("text").value = "";
+  say("");
+  answers(question);
   $("screen").replaceChildren();
-  if (question) answers(question);
-  if (question?.graticule) graticule($("screen"), question.graticule, (text, why) => { $("text").value = text; say(why); });
-  if (inside) $("title").focus({ preventScroll: true });
-  if (question) speak([question.title, ...question.lines, question.hint].filter(Boolean).join(". "));
-  else if (state.ended) speak(state.ended);
+  if (question.graticule) graticule($("screen"), question.graticule, (text, why) => { $("text").value = text; say(why); });
 }
 
 function answers(question) {
@@ -144,7 +152,7 @@ function list(place, texts) {
 
 // What the run tells; a list of what may be typed has two columns.
 function tell(told, answered) {
-  const texts = told.length ? told : !state.question && answered ? [`Answered ${answered[0]}: ${answered[1]}`] : [];
+  const texts = told.length ? told : !state.question && answered && !state.ended ? [`Answered ${answered[0]}: ${answered[1]}`] : [];
   if (JSON.stringify(texts) === shownTold) return;
   shownTold = JSON.stringify(texts);
   $("told").replaceChildren(...texts.map(text => {
