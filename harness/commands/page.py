@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from harness.journal.journal import Contents
     from harness.models import Setup
     from harness.person.console import Terminal
-    from harness.person.live import Progress
     from harness.person.operator import Operator
     from harness.person.page import Graticule, Page
+    from harness.person.progress import Progress
     from harness.run.jobs import LoadedJob
     from harness.run.loop import Watch
 
@@ -117,7 +117,7 @@ def graticules(setup: Setup) -> dict[str, Graticule]:
         )
     }  # fmt: skip
     if reference is not None:
-        made["reference"] = Graticule(height_div=reference.vertical_div, step_div=reference.resolution)
+        made["reference"] = Graticule(height_div=reference.vertical_div, step_div=reference.step_div)
     return made
 
 

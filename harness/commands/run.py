@@ -46,7 +46,7 @@ def shown_options(command: Any) -> Any:
     """Add the options of everything that shows a run."""
     command = click.option(
         "--page", is_flag=False, flag_value="127.0.0.1", metavar="[HOST]",
-        help="Serve a page to answer from, for a phone or a tablet: on this computer alone, or at HOST or HOST:PORT.",
+        help="Serve a page to answer from, for a phone or a tablet: on this computer alone, or at HOST[:PORT].",
     )(command)  # fmt: skip
     command = click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every step and event.")(
         command

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 from harness.errors import HalfpowerError
 from harness.measurement import quantity_of
 from harness.person import expected
-from harness.person.live import SAID, Progress, Responses, Silent, outcome, place
+from harness.person.live import SAID, Responses, Silent, outcome, place
 from harness.person.operator import PHOTOGRAPH, Prompt
+from harness.person.progress import Progress
 from harness.quantities import duration
 from harness.steps import Measure, Reading, Reply, Step
 from harness.words.clean import clean
@@ -32,8 +33,10 @@ LONGEST: Final = 400  # characters of an answer, a remark included
 _MOST_RESULTS: Final = 400
 _MOST_EVENTS: Final = 20
 _WORDS: Final = {"read": ("=", "off", "back", "skip", "?", "stop"), "do": ("back", "?", "stop"), "choose": ()}
+_MORE: Final = ("where am I", "skip channel", "skip probe", "skip part")
 _ASIDE: Final = ("note", "?", PHOTOGRAPH)  # the question stands, and what is being typed to it
 _UNITS: Final = {"level": ("mV", "V"), "time": ("ns", "µs", "ms"), "none": ("%",)}  # as a reading may be typed in
+_UNITS_TUNED: Final = {"frequency": (), "level": ("mV", "V"), "period": ("ns", "µs", "ms")}
 _FREQUENCIES: Final = ("Hz", "kHz", "MHz")
 
 
@@ -57,6 +60,7 @@ class Question:
 
     number: int
     prompt: Prompt
+    shown: dict[str, Any]  # of it, on every page
     first: tuple[Who, str] | None = None
 
 
@@ -92,7 +96,8 @@ class Page(Silent):
         """Have a question stand on every page; afterwards no answer to it is taken any more."""
         with self._changing():
             self._number += 1
-            self._asked = question = Question(number=self._number, prompt=prompt)
+            shown = {"number": self._number, "round": self._round, **_shown(prompt), **self._reading(prompt)}
+            self._asked = question = Question(number=self._number, prompt=prompt, shown=shown)
         try:
             yield question
         finally:
@@ -201,25 +206,14 @@ class Page(Silent):
             progress = self.progress
             shown = {
                 "run": self.run, "title": clean(self.title), "ended": clean(self.ended),
-                "question": None if asked is None else self._question(asked),
+                "question": None if asked is None else asked.shown,
                 "answered": self._answered and [_WHERE[self._answered[0]], said(self._answered[1])],
                 "told": self._told, "events": self._events, "chart": self._chart(),
                 "results": list(self._results.values())[-_MOST_RESULTS:],
-                "done": progress.done, "total": progress.total, "left": duration(progress.left_s()),
+                "far": clean(asked.prompt.progress if asked else "") or _far(progress),
+                "done": progress.done, "total": progress.total,
             }  # fmt: skip
             return json_text(shown)
-
-    def _question(self, asked: Question) -> dict[str, Any]:
-        prompt = asked.prompt
-        step = prompt.step if isinstance(prompt.step, Measure) else None
-        left_out = {"=", "off", "skip"} if step is None else {"="} if step.expected is None else set()
-        return {
-            "number": asked.number, "round": self._round, "kind": prompt.kind, "title": clean(prompt.title),
-            "lines": [clean(line) for line in prompt.lines], "hint": clean(prompt.hint), "hazard": prompt.hazard,
-            "choices": prompt.choices, "words": [word for word in _WORDS[prompt.kind] if word not in left_out],
-            "units": _FREQUENCIES if prompt.role == "counter" else (), "photograph": prompt.kind != "choose",
-            **self._reading(prompt),
-        }  # fmt: skip
 
     def _reading(self, prompt: Prompt) -> dict[str, Any]:
         """The graticule to read on, and how a reading lies on it."""
@@ -231,15 +225,15 @@ class Page(Silent):
         on_screen = upright or quantity.unit == "div"
         return {
             "done": "" if step.tune_to_div is None else f"It covers {step.tune_to_div:g} div",
-            "units": _UNITS[quantity.axis],
+            "units": _UNITS_TUNED[step.tune] if step.said_when_tuned else _UNITS[quantity.axis],
             "graticule": {
                 "height": graticule.height_div, "width": graticule.width_div, "ground": step.view.ground_line_div,
                 "step": (graticule.time_step_div if upright else graticule.step_div) or 0.02,
-                "cursors": "none" if not on_screen else "across" if upright else (
+                "cursors": "none" if not on_screen or step.tune_to_div is not None else "across" if upright else (
                     "ground" if quantity.from_ground else "upright"
                 ),
                 "expected": expected.trace(step, graticule.width_div),
-                "seen": None if prompt.trace is None else prompt.trace(),
+                "seen": None if prompt.trace is None else [(round(x, 3), round(y, 3)) for x, y in prompt.trace()],
             },
         }  # fmt: skip
 
@@ -249,6 +243,27 @@ class Page(Silent):
             return None
         (part, channel), points = latest
         return {"title": f"{part}, channel {channel}", "points": points}
+
+
+def _shown(prompt: Prompt) -> dict[str, Any]:
+    """The words of a question, and the answers that it takes."""
+    step = prompt.step if isinstance(prompt.step, Measure) else None
+    left_out = {"=", "off", "skip"} if step is None else {"="} if step.expected is None else set()
+    left_out |= {"back"} if prompt.firm else set()
+    return {
+        "kind": prompt.kind, "title": clean(prompt.title),
+        "first": [clean(errand.in_one_line) for errand in prompt.first],
+        "lines": [clean(line) for line in prompt.lines], "unchanged": clean(prompt.unchanged),
+        "hint": clean(prompt.hint), "hazard": prompt.hazard, "choices": prompt.choices,
+        "words": [word for word in _WORDS[prompt.kind] if word not in left_out],
+        "more": () if prompt.firm else _MORE, "photograph": prompt.kind != "choose",
+        "units": _FREQUENCIES if prompt.role == "counter" else (),
+    }  # fmt: skip
+
+
+def _far(progress: Progress) -> str:
+    left = progress.left_s()
+    return f"{progress.done} of {progress.total}" + ("" if left is None else f", about {duration(left)} left")
 
 
 _WHERE: Final[Mapping[Who, str]] = {"terminal": "at the terminal", "page": "on a page"}

@@ -236,7 +236,7 @@ class Watching:
 
 @contextmanager
 def served(page: Page, where: str = LOOPBACK) -> Iterator[str]:
-    """Serve a page at HOST or HOST:PORT in a thread; gives the address with its secret."""
+    """Serve a page at HOST[:PORT] in a thread; gives the address with its secret."""
     try:
         import uvicorn
     except ImportError:
@@ -267,7 +267,7 @@ def served(page: Page, where: str = LOOPBACK) -> Iterator[str]:
 
 
 def _host_and_port(where: str) -> tuple[str, int]:
-    """HOST, HOST:PORT, or an address of IPv6, in brackets where a port follows."""
+    """HOST[:PORT], or an address of IPv6, in brackets where a port follows."""
     try:
         return str(ip_address(where)), 0
     except ValueError:

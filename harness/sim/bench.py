@@ -345,16 +345,14 @@ class SimulatedBench:
         self, width: int = 60, height: int = 17, display: str = "unit", channel: int | None = None
     ) -> list[str]:
         """The screen as rows of text, graticule and trace; the channel that was set last where none is named."""
-        screen = self.world.screens[display]
+        error, screen = self.world.time_error(display), self.world.screens[display]
         trace = self.world.look(display, channel or screen.shown)
-        error = self.world.time_error(display)
         return picture.rows(trace, screen, time_error=error, width=width, height=height)
 
     def trace(self, display: str, channel: int) -> list[tuple[float, float]]:
         """What is seen on the screen, as points in divisions from its centre."""
-        error = self.world.time_error(display)
-        seen, screen = self.world.look(display, channel), self.world.screens[display]
-        return picture.points(seen, screen, time_error=error, count=picture.DRAWN)
+        error, screen = self.world.time_error(display), self.world.screens[display]
+        return picture.points(self.world.look(display, channel), screen, time_error=error)
 
 
 def full_address(address: str) -> str:

@@ -6,12 +6,11 @@ import numpy as np
 
 from harness.sim.world import SimulatedScreen, SimulatedTrace
 
-DRAWN = 601  # points of a trace on a page
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # by column and row, Unicode block 2800
 
 
 def points(
-    trace: SimulatedTrace, screen: SimulatedScreen, *, time_error: float, count: int
+    trace: SimulatedTrace, screen: SimulatedScreen, *, time_error: float, count: int = 601
 ) -> list[tuple[float, float]]:
     """Points of the trace in divisions from the centre; those outside the screen are left out."""
     half_x, half_y = screen.horizontal_div / 2, screen.vertical_div / 2

@@ -56,8 +56,7 @@ function render(next) {
   $("bar").max = Math.max(total, 1);
   $("bar").value = state.ended ? $("bar").max : done;
   $("beside").hidden = Boolean(state.ended);
-  const left = done < total && !state.ended ? `, about ${state.left} left` : "";
-  $("count").textContent = state.ended ? "ended" : `${done} of ${total}${left}`;
+  $("count").textContent = state.ended ? "ended" : state.far;
   stand(question);
   tell(state.told, state.answered);
   results();
@@ -66,11 +65,11 @@ function render(next) {
 
 // Between an aside and the question that goes on standing nothing is asked; what was being typed is kept.
 function stand(question) {
-  const key = JSON.stringify(question && { ...question, number: 0 }), fresh = question && key !== shownKey;
+  const key = JSON.stringify(question && { ...question, number: 0, graticule: null }), fresh = question && key !== shownKey;
   const focused = document.activeElement, inside = [$("reply"), $("screen"), $("beside")].some(place => place.contains(focused));
   if (fresh) { shownKey = key; ask(question); }
-  if (!question) { list($("lines"), []); $("hint").textContent = ""; }
-  else if (!fresh && $("reply").hidden) { list($("lines"), question.lines); $("hint").textContent = question.hint; }
+  if (!question) details({ first: [], lines: [], unchanged: "", hint: "" });
+  else if (fresh || $("reply").hidden) details(question);
   const ending = state.ended && state.ended !== $("title").textContent;
   $("title").textContent = question ? question.title : state.ended || "Measuring …";
   $("reply").hidden = !question;
@@ -78,13 +77,18 @@ function stand(question) {
   $("picture").disabled = !question?.photograph;
   $("remark").disabled = !question || question.kind === "choose";
   if ((fresh && inside && $("remarking").hidden) || document.activeElement === document.body) $("title").focus({ preventScroll: true });
-  if (fresh) speak([question.title, ...question.lines, question.hint].filter(Boolean).join(". "));
+  if (fresh) speak([...question.first, question.title, ...question.lines, question.hint].filter(Boolean).join(". "));
   else if (ending) speak(state.ended);
 }
 
+function details({ first, lines, unchanged, hint }) {
+  list($("first"), first);
+  list($("lines"), lines);
+  $("unchanged").textContent = unchanged && `as before: ${unchanged}`;
+  $("hint").textContent = hint;
+}
+
 function ask(question) {
-  list($("lines"), question.lines);
-  $("hint").textContent = question.hint;
   $("text").value = "";
   say("");
   answers(question);
@@ -102,6 +106,8 @@ function answers(question) {
     ...(question.kind === "do" ? [rested(button("Done", () => send("")), rest, "main")] : []),
   );
   $("words").replaceChildren(...question.words.map(word => button(LABELS[word] ?? word, () => send(word))));
+  $("more").hidden = !question.more.length;
+  $("more").querySelector("div").replaceChildren(...question.more.map(word => button(word, () => send(word))));
   if (reads) keypad(question);
 }
 
