@@ -24,6 +24,9 @@ UNDERSTOOD: list[tuple[Callable[[str], object], str, str]] = [
     (said.identity, "Aldermoor A402 no. 0958", "Aldermoor A402, serial number 0958"),
     (said.rated, "two channels, 20 MHz", "2 channels, 20 MHz"),
     (said.rated, "20 MHz, 4 channels", "4 channels, 20 MHz"),
+    (said.rated, "2 channels, 20mhz", "2 channels, 20 MHz"),
+    (said.volts_per_div, "5 mv to 5 v", "5 mV to 5 V in 1-2-5 steps, 10 values"),
+    (said.sweep, "1 US to 1 S", "1 µs to 1 s in 1-2-5 steps, 19 values; no magnifier"),
     (said.volts_per_div, "1-2-5 from 5 mV to 5 V", "5 mV to 5 V in 1-2-5 steps, 10 values"),
     (said.volts_per_div, "5mV–5V", "5 mV to 5 V in 1-2-5 steps, 10 values"),
     (said.volts_per_div, "5 mV/div to 5 V/div", "5 mV to 5 V in 1-2-5 steps, 10 values"),
@@ -59,7 +62,6 @@ def test_what_people_say_is_understood(read: Callable[[str], object], text: str,
 REFUSED: list[tuple[Callable[[str], object], str, str]] = [
     (said.identity, "A402", "maker, model and serial number"),
     (said.rated, "20 MHz", "how many channels"),
-    (said.rated, "two channels, 20 mhz", "case matters: 'MHz'"),
     (said.volts_per_div, "bananas", "'bananas' is not understood"),
     (said.volts_per_div, "3 mV to 5 V", "3 mV is not a step of 1-2-5"),
     (said.volts_per_div, "5 V to 5 mV", "the smaller one first"),
@@ -239,6 +241,23 @@ def test_what_was_entered_last_is_offered_first_and_once(tmp_path: Path) -> None
         kept.keep(path, ANSWERS | {"customer": customer})
     assert [each["customer"] for each in kept.offered(path)["customer"]] == ["One", "two"]
     assert len(json.loads(path.read_text("utf-8"))["identity"]) == 1
+
+
+def test_a_bandwidth_that_is_left_out_is_said(tmp_path: Path) -> None:
+    (left_out,) = write(ANSWERS | {"faster": "none"}, tmp_path).left_out
+    assert left_out.startswith("The bandwidth is left out")
+    assert not write(ANSWERS, tmp_path / "other").left_out
+
+
+def test_what_the_readme_shows_is_what_is_asked_and_understood() -> None:
+    readme = (Path(__file__).resolve().parent.parent / "README.md").read_text("utf-8")
+    shown = readme.split("    $ halfpower new --by-hand\n")[1].split("    $ halfpower run")[0]
+    questions = {f"? {each.about}. {each.title}": each for each in QUESTIONS}
+    lines = [line.strip() for line in shown.splitlines() if line.strip() != "..."]
+    for asked_for, example, answer, understood in zip(*[iter(lines)] * 4, strict=True):
+        question = questions[asked_for]
+        assert example == f"such as: {question.example}"
+        assert understood == f"Understood: {question.read(answer.removeprefix('answer: '))}."
 
 
 def test_a_folder_that_is_a_file_is_one_sentence(tmp_path: Path) -> None:

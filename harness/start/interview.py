@@ -43,7 +43,7 @@ def _has(key: str) -> Callable[[Mapping[str, str]], bool]:
 
 QUESTIONS: Final = (
     Question(
-        key="identity", about=UNIT, title="Which oscilloscope is to be verified? Maker, model, serial number",
+        key="identity", about=UNIT, title="Maker, model and serial number?",
         example="Aldermoor, A402, 0958", read=said.identity,
     ),
     Question(

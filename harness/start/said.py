@@ -205,7 +205,7 @@ def identity(text: str) -> Identity:
 
 def rated(text: str) -> Rated:
     """ "two channels, 20 MHz"."""
-    text = re.sub("|".join(rf"\b{word}\b" for word in _COUNTS), _digit, text, flags=re.IGNORECASE)
+    text = re.sub("|".join(rf"\b{word}\b" for word in _COUNTS), _digit, plain(text), flags=re.IGNORECASE)
     found = re.search(r"\b([0-9]+)\s*(?:channels?|ch|traces?)\b", text, re.IGNORECASE)
     if found is None or not 1 <= int(found[1]) <= 16:
         raise ValueError("Say how many channels, 1 to 16, and the rated bandwidth, such as 'two channels, 20 MHz'.")

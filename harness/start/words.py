@@ -18,6 +18,14 @@ _COMMA: Final = re.compile(r"(?<![0-9,.])([0-9]+),([0-9]+)(?![0-9,])")  # a deci
 STEPPING: Final = re.compile(r"\b(continuous|decade|1[-– ]2[-– ]5)(?:s|ly)?\b|\bany (?:value|level)s?\b", re.IGNORECASE)
 TO: Final = re.compile(rf"({NUMBER})\s*(\S*)\s*(?:\bto\b|–|—|…|\.\.\.?|-)\s*({NUMBER})\s*(\S+)", re.IGNORECASE)
 _RATIO: Final = re.compile(rf"(?:±|\+/-|\+-)?\s*({NUMBER})\s*(%|ppm)")
+# As many type them: no scope is rated in millihertz, and what was understood is shown. "MV" is left, to be refused.
+_UNITS: Final = {
+    spelt.lower(): spelt
+    for spelt in ["Hz", "kHz", "MHz", "GHz", "V", "mV", "kV", "Vpp", "mVpp", "dB", "s", "us", "ms", "ns"]
+}
+_CARELESS: Final = re.compile(
+    r"(?<![^\W0-9])(?!(?-i:MV)\b)(?:[kmg]?hz|[mk]?v|m?vpp|db|[umn]?s)(?![^\W0-9])", re.IGNORECASE
+)
 _FILLERS: Final = re.compile(
     r"\b(?:from|in|steps?|within|and|with|of|a|an|the|at|least|about|up|to|probe|magnifier|levelled|dial)\b|/div\b|±",
     re.IGNORECASE,
@@ -52,8 +60,9 @@ class Ladder:
 
 
 def plain(text: str) -> str:
-    """A text with decimal points, and without "per division", which goes without saying."""
-    return _COMMA.sub(r"\1.\2", text.replace("per division", "").replace("per div", "").replace("/div", ""))
+    """A text with decimal points and units as they are written, without "per division", which goes without saying."""
+    text = text.replace("per division", "").replace("per div", "").replace("/div", "")
+    return _CARELESS.sub(lambda found: _UNITS.get(found[0].lower(), found[0]), _COMMA.sub(r"\1.\2", text))
 
 
 def ratio_text(value: float) -> str:

@@ -12,11 +12,14 @@ from harness.errors import ConfigError, HalfpowerError
 from harness.files.files import load_bench
 from harness.start.interview import understood
 from harness.start.said import MISSING
-from harness.start.texts import bench_text, divided, job_text, unit_text
+from harness.start.texts import bench_text, divided, job_text, terminated, unit_text
 from harness.words.clean import clean
 
 BENCH: Final = "bench.toml"
 _MOST: Final = 1000  # files of one name
+_NO_LEVEL: Final = (
+    "The bandwidth is left out: it takes a faster scope, or a generator whose level is held, such as '25 MHz, 0.5 dB'."
+)
 _NO_DIVIDER: Final = "no path with a divider; add [paths.probe] to it, and its name to the job."
 
 
@@ -57,6 +60,7 @@ def write(answers: Mapping[str, str], folder: Path) -> Written:
             f"{folder}: no file can be written there: {error.strerror}. Name another folder."
         ) from None
     missing = [] if said["probe"] == MISSING or divided(bench) else [f"{path.name} has {_NO_DIVIDER}"]
+    missing += [_NO_LEVEL] if bench.generator is not None and not terminated(bench) else []
     return Written(bench=path, unit=unit, job=job, kept=tuple(kept), left_out=tuple(missing))
 
 
