@@ -31,7 +31,6 @@ from harness.person.operator import (
     read_answer,
     read_tuned,
     replies,
-    said_nominally,
 )
 from harness.steps import Connect, Measure, NoSignal, Reading, Stimulus, View
 from harness.words.signals import describe, knobs
@@ -349,7 +348,7 @@ class ManualScreen(Manual):
 
     def _is_doubtful(self, step: Measure, reading: Reading) -> bool:
         """Whether it is another reading than was sure to come, or no trace where one was sure to be on the screen."""
-        if reading.more and (known := said_nominally(step)):
+        if reading.more and (known := step.said_nominally):
             return any(abs(value / known - 1) > FARTHEST_TURNED for value in reading.more.values())
         if reading.status == "off_screen":
             return self._stays_on_screen(step)

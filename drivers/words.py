@@ -53,13 +53,16 @@ def expectation(step: Measure, unit: Unit | None) -> str:
 
 def marks_asked(step: Measure) -> tuple[str, str]:
     """Which time marks a span lies between: the question, and where to begin; empty for another signal."""
-    if not isinstance(step.stimulus, TimeMarks) or quantity_of(step).axis != "time" or not step.expected:
+    rate_hz, rating = step.stimulus.rate_hz, quantity_of(step).rating
+    if not rate_hz or rating is None or not rating.is_error or rating.axis != "time" or not step.expected:
         return "", ""
-    apart_div = step.stimulus.period_s / (step.view.s_per_div / step.view.magnifier)
+    mark = "mark" if isinstance(step.stimulus, TimeMarks) else "rise"
+    apart_div = 1 / rate_hz / (step.view.s_per_div / step.view.magnifier)
     count = max(1, round(step.expected / apart_div))
-    question = f"how many divisions from one mark to {'the next' if count == 1 else f'the {_ordinal(count)} after it'}?"
-    begin = f"begin at the mark nearest to {step.expected / 2:.3g} div left of the centre"
-    return question, f"marks: {apart_div:.3g} div apart; {begin}"
+    after = "the next" if count == 1 else f"the {_ordinal(count)} after it"
+    begin = f"begin at the {mark} nearest to {step.expected / 2:.3g} div left of the centre"
+    often = f"period {show(1 / rate_hz, 's')}, {show(rate_hz, 'Hz')}"
+    return f"how many divisions from one {mark} to {after}?", f"{mark}s: {apart_div:.3g} div apart; {begin}; {often}"
 
 
 def _ordinal(number: int) -> str:

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, Contribution
+from harness.analysis.graticule import Length, length_on_lines
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
@@ -85,6 +86,54 @@ def values_of(readings: Sequence[Reading]) -> list[float]:
 def record_u(readings: Sequence[Reading]) -> float:
     """The largest standard uncertainty that the records themselves show."""
     return max((r.scatter or 0.0 for r in readings if r.status == "read"), default=0.0)
+
+
+# --- what a person turned until the trace was on its lines ---------------------------------------------------------
+
+
+def said_by(step: Measure, readings: Sequence[Reading]) -> list[float]:
+    """What the source said at each reading that was brought onto its lines."""
+    says = step.said_when_tuned
+    return [] if says is None else [r.more[says[0]] for r in readings if r.status == "read" and says[0] in r.more]
+
+
+def as_applied(step: Measure, readings: Sequence[Reading]) -> Measure:
+    """The step with what is known after its readings in place of what was set: what the source said when it had been
+    turned, and what the counter said of a wave that serves as time marks; of several readings the mean."""
+    stimulus, rating = step.stimulus, quantity_of(step).rating
+    of_time = rating is not None and rating.is_error and rating.axis == "time"
+    if of_time and stimulus.rate_hz and not isinstance(stimulus, TimeMarks):
+        counted = [reading.frequency_hz for reading in readings if reading.frequency_hz]
+        known_hz = math.fsum(counted) / len(counted) if counted else stimulus.rate_hz
+        return replace(
+            step,
+            source="counter" if step.with_counter else step.source,
+            stimulus=TimeMarks(period_s=1.0 / known_hz, level_vpp=stimulus.level),
+            expected=None if step.expected is None else step.expected * stimulus.rate_hz / known_hz,
+        )
+    if not (said := said_by(step, readings)):
+        return step
+    mean = math.fsum(said) / len(said)
+    name = next(each for each in ("period_s", "level_v", "level_vpp") if hasattr(stimulus, each))
+    expected = None if step.expected is None else step.expected * mean / step.said_nominally
+    turned: Stimulus = replace(stimulus, **{name: mean})  # type: ignore[arg-type]  # one of its own, by name
+    return replace(step, stimulus=turned, expected=expected)
+
+
+def on_lines(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Length | None:
+    """The length of a step that is met by turning its source; None where it is read instead.
+
+    Of several settings each counts by what the source said then, against the mean that `as_applied` has.
+    """
+    said = said_by(step, readings)
+    if step.said_when_tuned is None or (readings and not said):
+        return None
+    target_div = abs(step.tune_to_div or 0.0)
+    applied = said or [step.said_nominally]
+    mean = math.fsum(applied) / len(applied)
+    digits = getattr(instrument_for(setup, step), "level_digits", 9)
+    last = 10.0 ** (math.floor(math.log10(abs(mean))) - digits + 1)
+    return length_on_lines([target_div * mean / each for each in applied], step_div=target_div * last / abs(mean))
 
 
 # --- what was applied ------------------------------------------------------------------------------------------------

@@ -181,6 +181,11 @@ class Measure:
         """
         return SAID_WHEN_TUNED.get(self.tune) if self.tune_to_div is not None and self.display == "unit" else None
 
+    @property
+    def said_nominally(self) -> float:
+        """What the source says before it is turned: its level, or its period."""
+        return self.stimulus.level if self.tune == "level" else float(getattr(self.stimulus, "period_s", 0.0))
+
 
 Step: TypeAlias = Connect | Measure
 

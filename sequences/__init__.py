@@ -3,7 +3,8 @@
 A sequence is a folder. What its maker rates is `Rated` in its `__init__.py`. `steps.py` has `Options` (a model of its
 options), `needs(options)` (the roles it uses), `plan(setup, options)` (the points known beforehand) and
 `script(setup, options)`, which yields the steps; `accuracies(options)` where its verdicts rest on certain lines of the
-bench file. What this package does not list may come from a file of the user's beside the job file.
+bench file, `gives(options)` where the calibrator must have certain functions. What this package does not list may come
+from a file of the user's beside the job file.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from harness.errors import AnalysisError
 from harness.steps import RETURN, Display, Measure, connect, measure
 
 if TYPE_CHECKING:
-    from harness.models import Calibrator, Setup, Unit
+    from harness.models import Calibrator, Generator, Setup, Unit
 
 BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse")  # in the order of the calibration guide
 
@@ -83,6 +84,28 @@ def calibrator_of(setup: Setup) -> Calibrator:
     if setup.bench.calibrator is None:
         raise AnalysisError(f"bench {setup.bench.name!r} has no calibrator, which this sequence needs.")
     return setup.bench.calibrator
+
+
+def generator_of(setup: Setup) -> Generator:
+    """The bench's generator; AnalysisError if it has none."""
+    if setup.bench.generator is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no generator, which this sequence needs.")
+    return setup.bench.generator
+
+
+def require_a_hand(setup: Setup, steps_through: object, knob: str) -> None:
+    """Refuse `to_line` where no person turns the source, or it has steps only, or nobody sees the lines."""
+    why = (
+        f"it has certain {knob}s only" if steps_through != "continuous"
+        else "it is set over its interface" if calibrator_of(setup).driver != "manual"
+        else "the unit is read over its interface" if setup.unit.read != "eye"
+        else ""
+    )  # fmt: skip
+    if why:
+        raise AnalysisError(
+            f"to_line = true has a person turn the calibrator's {knob} until the trace is on its lines, but {why}; "
+            "leave the option out."
+        )
 
 
 def signal_range(unit: Unit, chosen: float | None) -> float:

@@ -11,11 +11,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from harness.analysis.amplitude import mean_level, square_amplitude
-from harness.analysis.deflection import Zero, deflection_error
+from harness.analysis.deflection import Zero, deflection_error, length_error
 from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader
 from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
-from harness.assess import applied_at_input, applied_lines, record_u, values_of
+from harness.assess import applied_at_input, applied_lines, as_applied, on_lines, record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Aliased, Quantity, Rating, Screenful, Way, quantity_of
 from harness.models import Setup, rated
@@ -65,7 +65,18 @@ def deflection_budget(
     AnalysisError
         No reading among the readings, no accuracy for the stimulus, or a remote unit's ground line not read.
     """
+    step = as_applied(step, readings)
     applied_v = applied_at_input(setup, step)
+    name = f"deflection error of channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div"
+    if (length := on_lines(setup, step, readings)) is not None:
+        return length_error(
+            length,
+            per_div=step.view.volts_per_div,
+            applied_value=applied_v,
+            applied=applied_lines(setup, step),
+            definition=setup.job.error,
+            quantity=name,
+        )
     values = values_of(readings)
     nominal = not readings
     zero: Zero = "both edges"
@@ -82,7 +93,7 @@ def deflection_budget(
         ground_div=values_of(ground) if ground or not nominal else [0.0],
         repeats=repeats if nominal else None,
         record_u_div=record_u(readings),
-        quantity=f"deflection error of channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div",
+        quantity=name,
     )
 
 

@@ -61,6 +61,37 @@ class Length:
     contributions: tuple[Contribution, ...]
 
 
+ON_LINE_DIV = 0.03
+"""Within what a trace is brought onto a graticule line: half of its width, common practice."""
+
+
+def length_on_lines(settings_div: Sequence[float], *, step_div: float = 0.0) -> Length:
+    """
+    Return a length whose two edges were brought onto two lines of the graticule, by turning what is applied.
+
+    Parameters
+    ----------
+    settings_div
+        What the lines are apart, or, of several settings, what that is worth at the mean of what was applied.
+    step_div
+        The last digit to which the source says what it applied, as a length.
+
+    References
+    ----------
+    docs/deflection.md, equation (23).
+    """
+    if not settings_div:
+        raise AnalysisError("A length needs at least one setting onto its lines.")
+    n = len(settings_div)
+    edges = ("one edge on its line", "the other edge on its line")
+    lines = [estimate.rectangular(name, half_width=ON_LINE_DIV, unit="div") for name in edges]
+    if step_div:
+        lines.append(estimate.rectangular("last digit of the source", half_width=0.5 * step_div, unit="div"))
+    if n > 1:
+        lines.append(estimate.repeated(f"scatter of the mean of {n} settings", settings_div, unit="div"))
+    return Length(value_div=math.fsum(settings_div) / n, contributions=tuple(lines))
+
+
 def rounding_floor(scatter: float, step: float) -> float:
     """
     Return the rms error that rounding leaves in the mean of ever so many readings of one position.

@@ -36,6 +36,7 @@ class Known:
     options: type[BaseModel]
     needs: Callable[[Any], Iterable[Role]] = nothing
     accuracies: Callable[[Any], Iterable[tuple[Role, Function]]] = nothing  # lines that its verdicts rest on
+    gives: Callable[[Any], Iterable[str]] = nothing  # what the calibrator must be able to give
     rated: type[BaseModel] | None = None  # of a user's own: its table in the unit file
 
 
@@ -122,6 +123,7 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
             known = sequences[use.use]
             roles = set(known.needs(chosen))
             _roles(files, use.use, roles)
+            _gives(files, use.use, known.gives(chosen))
             _functions(files, use.use, set(known.accuracies(chosen)), roles)
             if "generator" in roles:
                 _frequencies(files)
@@ -142,6 +144,14 @@ def _roles(files: Together, name: str, roles: Iterable[Role]) -> None:
             sentence = f"missing; the sequence '{printable(name)}' needs a {role}, if only with driver = 'manual'"
             if not any(str(problem).endswith(sentence) for problem in files.bench.errors):
                 files.bench.error((role,), sentence)
+
+
+def _gives(files: Together, name: str, asked: Iterable[str]) -> None:
+    calibrator = files.setup.bench.calibrator
+    for function in asked:
+        if calibrator is not None and function not in calibrator.functions:
+            sentence = f"has no '{function}', which the sequence '{printable(name)}' uses; expected it among them"
+            files.bench.error(("calibrator", "functions"), f"{sentence}, or another source or signal in the job file")
 
 
 def _functions(files: Together, name: str, asked: set[tuple[Role, Function]], roles: set[Role]) -> None:

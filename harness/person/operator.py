@@ -157,7 +157,7 @@ def read_tuned(text: str, step: Measure) -> Tuned | None:
     if says is None:
         return Tuned(more={}) if done else None
     name, unit = says
-    nominal = said_nominally(step)
+    nominal = step.said_nominally
     if done:
         return Tuned(more={name: nominal})
     if _BARE.fullmatch(typed):  # as the dial has it, in the prefix of what it was set to
@@ -165,11 +165,6 @@ def read_tuned(text: str, step: Measure) -> Tuned | None:
     if len(typed) <= _LONGEST and typed.endswith((unit, f"{unit}pp")) and not typed.endswith("div"):
         return Tuned(more={name: quantities.parse(typed.removesuffix("pp"), unit)})
     return None
-
-
-def said_nominally(step: Measure) -> float:
-    """What the source says before it is turned."""
-    return step.stimulus.level if step.tune == "level" else float(getattr(step.stimulus, "period_s", 0.0))
 
 
 _BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")

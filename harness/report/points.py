@@ -12,10 +12,11 @@ from harness.analysis.record import CLIPPED
 from harness.analysis.rounding import format_pair, format_value_u
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import Limits, decide_statement
-from harness.assess import applied_at_input, budget_for, ideal, limits_for
+from harness.assess import applied_at_input, as_applied, budget_for, ideal, limits_for
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup
+from harness.quantities import show
 from harness.report.model import Evaluated, Finding, Result, Word
 from harness.report.readings import (
     Group,
@@ -82,7 +83,7 @@ def _results(setup: Setup, groups: Sequence[Group]) -> Iterator[Result]:
 
 
 def _result(setup: Setup, group: Group) -> Result:
-    step, ground = group.step, group.ground
+    step, ground, applied = group.step, group.ground, as_applied(group.step, group.readings)
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
     scale, unit = quantity_of(step).shown_in
     rating = quantity_of(step).rating
@@ -113,10 +114,10 @@ def _result(setup: Setup, group: Group) -> Result:
         setting=setting_of(step),
         setting_value=setting_value(step),
         setting_unit="V/div" if quantity_of(step).axis == "level" else "s/div",
-        applied=describe(step.stimulus),
-        applied_value=_applied_value(setup, step),
-        applied_unit="s" if isinstance(step.stimulus, TimeMarks) else "V",
-        expected=ideal(setup, step) * scale,
+        applied=_applied(step, applied),
+        applied_value=_applied_value(setup, applied),
+        applied_unit="s" if isinstance(applied.stimulus, TimeMarks) else "V",
+        expected=ideal(setup, applied) * scale,
         readings=tuple(value * scale for value in values),
         reading=None if mean is None else mean * scale,
         unit=unit,
@@ -142,6 +143,13 @@ def _rated(setup: Setup, step: Measure) -> Limits | None:
 def _flag_words(flag: str) -> str:
     """A flag of a driver in words; one of a user's own driver as it is."""
     return _MARKS.get(flag) or (f"the record {_FLAGS[flag]}" if flag in _FLAGS else flag)
+
+
+def _applied(step: Measure, applied: Measure) -> str:
+    """What was put out; of a wave in place of time marks its period too, as it was counted."""
+    if type(applied.stimulus) is type(step.stimulus):
+        return describe(applied.stimulus)
+    return f"{describe(step.stimulus)}, period {show(getattr(applied.stimulus, 'period_s', 0.0), 's', 6)}"
 
 
 def _applied_value(setup: Setup, step: Measure) -> float:

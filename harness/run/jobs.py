@@ -187,6 +187,7 @@ def _known(definition: Any) -> Known:
         options=definition.Options,
         needs=needs_of(definition),
         accuracies=getattr(definition, "accuracies", nothing),
+        gives=getattr(definition, "gives", nothing),
         rated=definition.Rated if isinstance(definition, OwnMeasurement) else None,
     )
 

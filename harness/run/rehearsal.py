@@ -20,7 +20,7 @@ from harness.bench.settling import planned_s
 from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
 from harness.measurement import knowing, quantity_of
 from harness.models import Setup
-from harness.person.operator import describe_connection, said_nominally
+from harness.person.operator import describe_connection
 from harness.quantities import round_to, show
 from harness.run.own_code import Blaming, a_step, refused
 from harness.steps import Connect, Dc, Display, Done, Measure, Reading, Reply, Sine, Step, View, roles_of
@@ -156,7 +156,7 @@ def ideal(setup: Setup, step: Step) -> Reply:
         return Done()
     if step.tune_to_div is not None and step.tune != "frequency":
         says = step.said_when_tuned
-        return Reading(value=step.tune_to_div, more={} if says is None else {says[0]: said_nominally(step)})
+        return Reading(value=step.tune_to_div, more={} if says is None else {says[0]: step.said_nominally})
     if isinstance(step.stimulus, Sine) and step.display == "unit":
         frequency_hz = step.stimulus.frequency_hz
         full = step.stimulus.level_vpp / step.view.volts_per_div / setup.bench.path(step.path).divides_by

@@ -7,7 +7,7 @@ from typing import Final, Literal
 from pydantic import Field
 
 from harness.errors import AnalysisError
-from harness.models import Generator, Reference, Setup
+from harness.models import Reference, Setup
 from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
 from sequences import one_two_five
 
@@ -64,13 +64,6 @@ def sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) ->
 def to_reference(options: Options) -> str:
     """The path on which the level is read."""
     return options.level_path or options.path
-
-
-def generator_of(setup: Setup) -> Generator:
-    """The bench's generator; AnalysisError if it has none."""
-    if setup.bench.generator is None:
-        raise AnalysisError(f"bench {setup.bench.name!r} has no generator, which this sequence needs.")
-    return setup.bench.generator
 
 
 def reference_of(setup: Setup) -> Reference:

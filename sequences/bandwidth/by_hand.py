@@ -16,8 +16,8 @@ from harness.errors import AnalysisError
 from harness.models import Setup, rated
 from harness.quantities import round_to
 from harness.steps import Measure, Sine, View, connect, measure
-from sequences import channels_of, signal_range
-from sequences.bandwidth.asked import Options, generator_of, reference_of, sweep, to_reference
+from sequences import channels_of, generator_of, signal_range
+from sequences.bandwidth.asked import Options, reference_of, sweep, to_reference
 from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled
 from sequences.bandwidth.levelled import Levelled
 from sequences.bandwidth.lines import LINE_TO_LINE

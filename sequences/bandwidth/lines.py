@@ -7,11 +7,9 @@ from dataclasses import replace
 from typing import Final
 
 from harness.analysis.estimate import Contribution, triangular
+from harness.analysis.graticule import ON_LINE_DIV
 from harness.measurement import Quantity
 from sequences.deflection import PEAK_TO_PEAK
-
-ON_LINE_DIV: Final = 0.03
-"""Within what a trace is brought onto a line: half of its width, common practice."""
 
 LINE_TO_LINE: Final[Quantity] = replace(
     PEAK_TO_PEAK,

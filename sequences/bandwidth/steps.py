@@ -10,8 +10,8 @@ from harness import steps
 from harness.models import Setup
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
-from sequences import Judges, Plan, Planned, channels_of, signal_range
-from sequences.bandwidth.asked import DEFLECTION_DIV, Options, generator_of, reference_of, sweep, to_reference
+from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_range
+from sequences.bandwidth.asked import DEFLECTION_DIV, Options, reference_of, sweep, to_reference
 from sequences.bandwidth.at_rated import AT_RATED
 from sequences.bandwidth.by_hand import hand_plan, hand_script
 from sequences.bandwidth.levelled import levelled

@@ -38,6 +38,11 @@ def needs(options: Options) -> tuple[Role, ...]:
     return (options.source,)
 
 
+def gives(options: Options) -> tuple[str, ...]:
+    """What the calibrator must be able to give."""
+    return ("edge",) if options.source == "calibrator" else ()
+
+
 def plan(setup: Setup, options: Options) -> Plan:
     """Each channel: the edge, then the top."""
     unit, edge = setup.unit, rated(setup.unit, Rated)

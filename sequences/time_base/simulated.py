@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from harness.steps import Measure, TimeMarks
+from harness.steps import Measure
 
 if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
@@ -17,7 +17,7 @@ def _span(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float 
     if not math.isfinite(trace.seen.period_s):
         return None
     s_per_div = step.view.s_per_div / step.view.magnifier
-    nominal_s = step.stimulus.period_s if isinstance(step.stimulus, TimeMarks) else trace.seen.period_s
+    nominal_s = 1 / step.stimulus.rate_hz if step.stimulus.rate_hz else trace.seen.period_s
     count = max(1, round((step.expected or 8.0) * s_per_div / nominal_s))
     return count * trace.seen.period_s / s_per_div * (1 + bench.world.time_error(step.display))
 

@@ -12,14 +12,14 @@ import numpy as np
 from harness.analysis.amplitude import state_levels
 from harness.analysis.deflection import length_error
 from harness.analysis.estimate import Budget, Contribution
-from harness.analysis.graticule import Reader, mean_length
+from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.pulse import crossings_s
-from harness.assess import ideal, period_lines, record_u, values_of
+from harness.assess import as_applied, ideal, on_lines, period_lines, record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated
 from harness.quantities import show
-from harness.steps import Measure, Reading, TimeMarks
+from harness.steps import Measure, Reading
 from sequences.reading import times
 from sequences.time_base import Rated
 
@@ -38,19 +38,23 @@ def time_base_budget(
     """Return the error of a time factor in percent; the parameters are those of `deflection_budget`."""
     if step.expected is None:
         raise AnalysisError("a span without the span expected cannot be judged.")
+    step = as_applied(step, readings)
+    expected_div, period = ideal(setup, step), period_lines(setup, step)
+    magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1.0 else ""
+    name = f"time factor error of {show(step.view.s_per_div, 's')}/div{magnified}"
+    if (length := on_lines(setup, step, readings)) is not None:
+        return _against(length, expected_div, period, setup.job.error, name)
     values = values_of(readings)
-    expected_div = ideal(setup, step)
     return time_base_error(
         values if values else [expected_div],
         expected_div=expected_div,
-        period=period_lines(setup, step),
+        period=period,
         reader=Reader(resolution_div=setup.unit.time_resolution, scatter_div=setup.unit.scatter),
         definition=setup.job.error,
         repeats=None if readings else repeats,
         record_u_div=record_u(readings),
         both_read=setup.unit.read == "remote",
-        quantity=f"time factor error of {show(step.view.s_per_div, 's')}/div"
-        + (f" ×{step.view.magnifier:g}" if step.view.magnifier != 1.0 else ""),
+        quantity=name,
     )
 
 
@@ -107,6 +111,13 @@ def time_base_error(
         repeats=repeats,
         record_u_div=record_u_div,
     )
+    return _against(span, expected_div, period, definition, quantity)
+
+
+def _against(
+    span: Length, expected_div: float, period: Sequence[Contribution], definition: ErrorDefinition, quantity: str
+) -> Budget:
+    """A span against the one that an ideal unit would show."""
     scaled = [replace(line, sensitivity=line.sensitivity * expected_div) for line in period]
     return length_error(
         span, per_div=1.0, applied_value=expected_div, applied=scaled, definition=definition, quantity=quantity
@@ -120,9 +131,9 @@ def time_tolerance(unit: Unit, step: Measure) -> float:
 
 def _periods(step: Measure, s_per_div: float) -> int:
     """How many periods lie between the marks that should be `expected` divisions apart."""
-    if not isinstance(step.stimulus, TimeMarks) or step.expected is None:
-        raise AnalysisError("a span is read from time marks, with the divisions that they should be apart")
-    return max(1, round(step.expected * s_per_div / step.stimulus.period_s))
+    if step.stimulus.rate_hz is None or step.expected is None:
+        raise AnalysisError("a span is read from time marks or a wave, with the divisions that it should be")
+    return max(1, round(step.expected * s_per_div * step.stimulus.rate_hz))
 
 
 def _own(step: Measure) -> tuple[str, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import groupby
@@ -16,7 +17,7 @@ from harness.models import Function, Setup
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
 from harness.values import Model, Volts
-from sequences import Judges, Plan, Planned, calibrator_of, channels_of, once_more, reconnect
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, once_more, reconnect, require_a_hand
 from sequences.deflection import DEFLECTION, PEAK_TO_PEAK, deflection_budget
 from sequences.vertical.levels import LevelChoice, available_levels, choose_level, levels_for_linearity, lower_level
 from sequences.vertical.ordering import WorkCosts, WorkPoint, arrange
@@ -39,6 +40,9 @@ class Options(Model):
     repeats: Annotated[int, Field(ge=1, le=100)] | Literal["auto"] = Field(
         1, description="readings of each point; 'auto': as many as would decide it"
     )
+    to_line: bool = Field(
+        False, description="a person turns the level until the trace is on lines, and types what the source says"
+    )
     return_to_first: bool = Field(
         False, description="take each channel's first point once more at its end: drift over the run"
     )
@@ -57,6 +61,11 @@ def needs(_options: Options) -> tuple[Role, ...]:
     return ("calibrator",)
 
 
+def gives(options: Options) -> tuple[str, ...]:
+    """What the calibrator must be able to give."""
+    return (options.signal,)
+
+
 def accuracies(options: Options) -> tuple[tuple[Role, Function], ...]:
     """What its verdicts rest on, in the bench file."""
     return (("calibrator", options.signal),)
@@ -64,6 +73,8 @@ def accuracies(options: Options) -> tuple[tuple[Role, Function], ...]:
 
 def plan(setup: Setup, options: Options) -> Plan:
     """Choose levels, then the order of work with the fewest range clicks, level clicks and cable moves."""
+    if options.to_line:
+        require_a_hand(setup, calibrator_of(setup).levels, "level")
     candidates, left_out = _candidates(setup, options)
     levels = sorted({c.choice.level_v for c in candidates})
     places = list(dict.fromkeys((c.path, c.channel) for c in candidates))
@@ -150,13 +161,16 @@ def _step(setup: Setup, options: Options, candidate: _Candidate) -> Measure:
             ground_line_div=1 - unit.vertical_div / 2,
         ),
         quantity=(DEFLECTION if options.signal == "dc" else PEAK_TO_PEAK).name,
+        tune="level" if options.to_line else "frequency",
     )
     return _expecting(step, choice.deflection_div)
 
 
 def _expecting(step: Measure, deflection_div: float) -> Measure:
+    on_lines = step.tune == "level" and round(deflection_div) >= 1 and math.isclose(deflection_div % 1.0, 0.0)
     return replace(
         step,
+        tune_to_div=deflection_div if on_lines else None,
         expected=deflection_div,
         expected_low=round(deflection_div * (1 - _BELIEVED_WITHIN), 4),
         expected_high=round(deflection_div * (1 + _BELIEVED_WITHIN), 4),
