@@ -21,7 +21,7 @@ from harness.journal import journal
 from harness.journal.journal import Contents
 from harness.report.checklist import checklist
 from harness.report.model import Pair, Report, Result
-from harness.report.pairs import PairGroup, pair_name
+from harness.report.parts import pair_name
 from harness.report.shown import OVERDUE, marks
 from harness.report.summary import beside, summarise, with_particulars
 from harness.steps import Dc, Reading, Square
@@ -339,10 +339,8 @@ def test_levels_are_paired_by_what_was_applied_and_a_lowered_one_with_what_is_le
 def test_levels_of_one_range_are_told_apart_by_name() -> None:
     point = build(seed=11).parts[0].results[0]
     pairs = tuple(Pair(found=None, left=one, change=None, word="one state only") for one in levels(point, 3, 6))
-    group = PairGroup(quantity="deflection", channel=1, path="direct", pairs=pairs)
-    assert [pair_name(group, pair) for pair in pairs] == ["5 mV/div, 0.015 V DC", "5 mV/div, 0.03 V DC"]
-    alone = replace(group, pairs=pairs[:1])
-    assert pair_name(alone, pairs[0]) == "5 mV/div"
+    assert [pair_name(pairs, pair) for pair in pairs] == ["5 mV/div, 0.015 V DC", "5 mV/div, 0.03 V DC"]
+    assert pair_name(pairs[:1], pairs[0]) == "5 mV/div"
 
 
 def test_another_rule_or_rating_of_the_run_as_found_is_told() -> None:

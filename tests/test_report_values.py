@@ -20,7 +20,7 @@ from rich.console import Console
 from harness.report import shown
 from harness.report.frame import budget_frame, frame, response_frame
 from harness.report.model import Report
-from harness.report.pairs import change_text
+from harness.report.parts import change_text
 from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.sheet import sheet
 from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell

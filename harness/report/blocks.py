@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from harness.report import shown
 from harness.report.plot_style import Picture
@@ -35,14 +35,11 @@ Said: TypeAlias = str | Span | Line
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A column: its heading, its share of a printed page's width, and where a terminal needs room for it."""
+    """A column of a table: its heading, and how it stands."""
 
     name: str
-    share: float = 1.0
-    right: bool = False  # as numbers stand
-    label: str = ""  # before a cell that stands alone, where that is not the heading
-    room: int = 0  # characters of a terminal from which it is shown
-    wraps: bool = False  # gives way first on a terminal
+    right: bool  # as numbers stand
+    roomy: bool  # left out where a terminal has no room
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,14 +225,17 @@ def row(*cells: Said, kind: Kind = "", total: bool = False) -> Row:
     return Row(cells=tuple(map(line, cells)), kind=kind, total=total)
 
 
-def text(name: str, share: float = 1.0, *, room: int = 0, wraps: bool = False, label: str = "") -> Column:
-    """A column of text."""
-    return Column(name=name, share=share, room=room, wraps=wraps, label=label)
+def table(columns: Iterable[str], rows: Iterable[Row], **more: Any) -> Table:
+    """A table: ">U" stands to the right, as numbers do; "?Path" is left out where a terminal has no room."""
+    named = ((name.lstrip("?>"), name[:2]) for name in columns)
+    heads = tuple(Column(name=name, right=">" in marks, roomy="?" in marks) for name, marks in named)
+    return Table(columns=heads, rows=tuple(rows), **more)
 
 
-def number(name: str, share: float = 1.0, *, room: int = 0, wraps: bool = False) -> Column:
-    """A column of numbers."""
-    return Column(name=name, share=share, right=True, room=room, wraps=wraps)
+def longest(table: Table) -> tuple[int, ...]:
+    """The characters of the longest text in each column."""
+    cells = zip(*(row.cells for row in table.rows), strict=True)
+    return tuple(max(len(text_of(cell)) for cell in column) for column in cells) or (0,) * len(table.columns)
 
 
 def paragraph(said: Said, *, small: bool = False) -> Paragraph:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Final
 
 from harness.quantities import counted
+from harness.report import blocks as b
 from harness.report import shown
-from harness.report.blocks import Block, Row, Section, Span, Table, number, paragraph, row, strong, text
 
 if TYPE_CHECKING:
     from harness.analysis.curve import Curve, LevelPoint
@@ -28,31 +28,31 @@ def _with_budget(report: Report) -> Iterator[Result]:
     return (result for part in report.parts for result in part.results if result.budget is not None)
 
 
-def in_full(report: Report) -> Section:
+def in_full(report: Report) -> b.Section:
     """Every line of every budget, each folded away."""
     known = keys(report)
     curves = (section for part in report.parts for section in _curves(report, part))
     budgets = (_budget(report, result, known[id(result)]) for result in _with_budget(report))
-    return Section(title=TITLE, key="budgets", blocks=(*curves, *budgets))
+    return b.Section(title=TITLE, key="budgets", blocks=(*curves, *budgets))
 
 
-def in_short(report: Report) -> Iterator[Section]:
+def in_short(report: Report) -> Iterator[b.Section]:
     """The same for paper: a table a group of results, with what each source contributes."""
     if not any(part.results for part in report.parts):
         return
-    where = paragraph(
+    where = b.paragraph(
         "Every line of every budget, with half-widths, distributions, divisors, sensitivities and degrees of freedom, "
         "is in the results attached to this file.",
         small=True,
     )
     sections = ((*_curves(report, part), *_contributions(report, part)) for part in report.parts)
-    yield Section(title=TITLE, blocks=(where, *(section for some in sections for section in some)))
+    yield b.Section(title=TITLE, blocks=(where, *(section for some in sections for section in some)))
 
 
 # --- responses ---------------------------------------------------------------------------------------------------
 
 
-def _curves(report: Report, part: PartResult) -> Iterator[Section]:
+def _curves(report: Report, part: PartResult) -> Iterator[b.Section]:
     """The readings and levels of each response; levels that several channels share once."""
     said: dict[tuple[LevelPoint, ...], str] = {}
     for result in part.results:
@@ -63,83 +63,78 @@ def _curves(report: Report, part: PartResult) -> Iterator[Section]:
             said.setdefault(curve.level, place)
 
 
-def _readings(curve: Curve, place: str) -> Section:
+def _readings(curve: Curve, place: str) -> b.Section:
     height = curve.reference_div
     note = f"relative to {shown.hertz(curve.reference_hz)}"
     note += f", reference deflection {shown.number(height, 'div')}" if height is not None else ""
-    table = Table(
-        look="compact", small=True,
-        columns=(
-            number("Frequency"), number("Response"), number("u"), number("Fitted"), number("Residual / u"),
-            text("Purpose", 3.0, wraps=True),
-        ),
-        rows=tuple(
-            row(
-                Span(text=shown.hertz(p.frequency_hz), number=p.frequency_hz),
-                Span(text=shown.decibels(p.response_db), number=p.response_db), shown.decibels(p.u_db),
+    table = b.table(
+        (">Frequency", ">Response", ">u", ">Fitted", ">Residual / u", "Purpose"),
+        (
+            b.row(
+                b.Span(text=shown.hertz(p.frequency_hz), number=p.frequency_hz),
+                b.Span(text=shown.decibels(p.response_db), number=p.response_db), shown.decibels(p.u_db),
                 shown.decibels(p.fitted_db), shown.number(p.residual, "", 2), p.purpose,
             )
             for p in curve.points
         ),
+        look="compact", small=True,
     )  # fmt: skip
-    return Section(title=f"Response readings, {place}", note=note, folded=True, blocks=(table,))
+    return b.Section(title=f"Response readings, {place}", note=note, folded=True, blocks=(table,))
 
 
-def _levels(curve: Curve, place: str, like: str) -> Section:
-    table = Table(
-        look="compact", small=True, columns=(number("Frequency"), number("Level"), number("u")),
-        rows=tuple(
-            row(
-                shown.hertz(x.frequency_hz), Span(text=shown.decibels(x.level_db), number=x.level_db),
-                Span(text=shown.decibels(x.u_db), number=x.u_db),
+def _levels(curve: Curve, place: str, like: str) -> b.Section:
+    table = b.table(
+        (">Frequency", ">Level", ">u"),
+        (
+            b.row(
+                shown.hertz(x.frequency_hz), b.Span(text=shown.decibels(x.level_db), number=x.level_db),
+                b.Span(text=shown.decibels(x.u_db), number=x.u_db),
             )
             for x in curve.level
         ),
+        look="compact", small=True,
     )  # fmt: skip
-    method = [paragraph(curve.level_method, small=True)] if curve.level_method else []
-    blocks: Sequence[Block] = (*method, table if curve.level else paragraph("No levels were recorded.", small=True))
+    method = [b.paragraph(curve.level_method, small=True)] if curve.level_method else []
+    blocks = (*method, table if curve.level else b.paragraph("No levels were recorded.", small=True))
     if like and curve.level:
-        blocks = [paragraph(f"As for {like}.", small=True)]
+        blocks = (b.paragraph(f"As for {like}.", small=True),)
     note = "at each frequency, as the reference showed it"
-    return Section(title=f"Levels, {place}", note=note, folded=True, blocks=tuple(blocks))
+    return b.Section(title=f"Levels, {place}", note=note, folded=True, blocks=blocks)
 
 
 # --- budgets -----------------------------------------------------------------------------------------------------
 
 
-def _budget(report: Report, r: Result, key: str) -> Section:
-    b = r.budget
-    assert b is not None
-    lines = [
-        row(
+def _budget(report: Report, r: Result, key: str) -> b.Section:
+    budget = r.budget
+    assert budget is not None
+    lines = (
+        b.row(
             c.name, shown.number(c.half_width, c.unit if c.half_width is not None else "", 3), c.distribution,
             shown.number(c.divisor, "", 3), shown.number(c.u, c.unit, 3), shown.number(c.sensitivity, "", 4),
-            Span(text=shown.number(c.contribution, "", 3), number=c.contribution), shown.number(c.dof),
+            b.Span(text=shown.number(c.contribution, "", 3), number=c.contribution), shown.number(c.dof),
         )
-        for c in b.contributions
-    ]  # fmt: skip
-    table = Table(
-        caption=shown.capital(b.quantity), rows=(*lines, *_combined(r.statement)),
+        for c in budget.contributions
+    )  # fmt: skip
+    table = b.table(
+        ("Contribution", ">Half-width or U", "Distribution", ">Divisor", ">u", ">Sensitivity",
+         f">Contribution, {budget.unit or 'ratio'}", ">Degrees of freedom"),
+        (*lines, *_combined(r.statement)), caption=shown.capital(budget.quantity),
         note=f"from {counted(len(r.readings), 'reading')}: {shown.readings_text(r)}" if r.readings else "",
-        columns=(
-            text("Contribution", wraps=True), number("Half-width or U"), text("Distribution"), number("Divisor"),
-            number("u"), number("Sensitivity"), number(f"Contribution, {b.unit or 'ratio'}"),
-            number("Degrees of freedom"),
-        ),
     )  # fmt: skip
-    said = [f"{one} and {other} are correlated: r = {shown.number(c, '', 3)}." for one, other, c in b.correlations]
+    related = [f"{x} and {y} are correlated: r = {shown.number(c, '', 3)}." for x, y, c in budget.correlations]
     place = f"channel {r.channel}, {shown.path_label(report, r.path)}, {r.setting}"
-    return Section(
+    return b.Section(
         title=f"{shown.capital(r.quantity)}, {place}: U = {shown.cells(r).u}", key=key, folded=True,
-        blocks=(table, *(paragraph(each, small=True) for each in (*said, *_judged(r)))),
+        blocks=(table, *(b.paragraph(each, small=True) for each in (*related, *_judged(r)))),
     )  # fmt: skip
 
 
-def _combined(s: Statement | None) -> Iterator[Row]:
+def _combined(s: Statement | None) -> Iterator[b.Row]:
     if s is not None:
         text = f"Combined; k = {s.k:.2f} at {shown.percent(s.probability, 4)} ({_METHOD[s.method]})"
-        combined = Span(text=shown.number(s.u, "", 3), number=s.u)
-        yield row(text, "", "", "", "", "", combined, shown.number(s.dof_eff, "", 3), total=True)
+        combined = b.Span(text=shown.number(s.u, "", 3), number=s.u)
+        yield b.row(text, "", "", "", "", "", combined, shown.number(s.dof_eff, "", 3), total=True)
 
 
 def _judged(r: Result) -> Iterator[str]:
@@ -149,27 +144,20 @@ def _judged(r: Result) -> Iterator[str]:
         yield f"{shown.minus(v.sentence)}{ratio} {chance}"
 
 
-def _contributions(report: Report, part: PartResult) -> Iterator[Section]:
+def _contributions(report: Report, part: PartResult) -> Iterator[b.Section]:
     """One table a group of results: a row a result, a column a contribution, named by a letter below."""
     for group in shown.result_groups(part):
-        known = [result for result in group.results if result.budget is not None and result.statement is not None]
-        names = list(dict.fromkeys(c.name for p in known if p.budget is not None for c in p.budget.contributions))
+        known = [result for result in group if result.budget is not None and result.statement is not None]
+        names = list(dict.fromkeys(c.name for r in known if r.budget is not None for c in r.budget.contributions))
         letters = dict(zip(names, _letters(), strict=False))
-        table = Table(
-            small=True,
-            columns=(
-                text("Setting", 1.6), text("Readings", 2.4, wraps=True),
-                *(number(letters[name], 0.9) for name in names), number("u"), number("k", 0.7), number("U"),
-                number("TUR", 0.7),
-            ),
-            rows=tuple(_contributed(result, names) for result in known),
+        table = b.table(
+            ("Setting", "Readings", *(f">{letters[name]}" for name in names), ">u", ">k", ">U", ">TUR"),
+            (_contributed(result, names) for result in known), small=True,
         )  # fmt: skip
-        legend = paragraph("; ".join(f"{letters[name]}: {name}" for name in names) + ".", small=True)
+        legend = b.paragraph("; ".join(f"{letters[name]}: {name}" for name in names) + ".", small=True)
         if known:
-            yield Section(
-                title=f"Uncertainty: {shown.group_title(report, group)}", note="what each source contributes",
-                blocks=(table, legend),
-            )  # fmt: skip
+            title, note = f"Uncertainty: {shown.group_title(report, group[0])}", "what each source contributes"
+            yield b.Section(title=title, note=note, blocks=(table, legend))
 
 
 def _letters() -> Iterator[str]:
@@ -178,15 +166,15 @@ def _letters() -> Iterator[str]:
         yield from (f"{letter}{n}" for letter in ascii_lowercase)
 
 
-def _contributed(r: Result, names: list[str]) -> Row:
+def _contributed(r: Result, names: list[str]) -> b.Row:
     assert r.budget is not None
     assert r.statement is not None
     given = {c.name: c for c in r.budget.contributions}
     s, said = r.statement, shown.cells(r)
     scale, unit = shown.scale_of(s.unit, s.estimate)
-    return row(
+    return b.row(
         r.setting if r.curve is None else f"channel {r.channel}", shown.readings_text(r),
         *("–" if name not in given else shown.number(abs(given[name].contribution) / scale, "", 2) for name in names),
-        strong(shown.number(s.u / scale, unit, 2)), said.k, said.u,
+        b.strong(shown.number(s.u / scale, unit, 2)), said.k, said.u,
         shown.number(r.verdict.tur if r.verdict is not None else None, "", 2),
     )  # fmt: skip

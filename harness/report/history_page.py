@@ -6,27 +6,8 @@ import datetime as dt
 from itertools import groupby
 from typing import TYPE_CHECKING
 
+from harness.report import blocks as b
 from harness.report import shown, trends
-from harness.report.blocks import (
-    Answer,
-    Block,
-    Figure,
-    Gallery,
-    Kind,
-    Line,
-    Page,
-    Row,
-    Section,
-    Span,
-    Table,
-    bullets,
-    due,
-    number,
-    paragraph,
-    row,
-    text,
-    word,
-)
 from harness.report.markup import html
 from harness.report.trend_plot import trend_picture
 from harness.words.clean import shortened
@@ -41,19 +22,19 @@ def history_page(history: History, *, today: dt.date, program: str) -> str:
     """A history as of a day, as HTML; the same history gives the same bytes."""
     title, made = trends.title(history), f"Halfpower {program}"
     return html(
-        Page(
+        b.Page(
             title=shortened(title, 160), heading=title, beside=f"as of {today}", program=made,
             running=f"{shortened(title, 60)} · as of {today}", marks=trends.marks(history),
             blocks=tuple(blocks(history, today, drawn=True)),
-            footer=(paragraph(trends.EXTRAPOLATED), paragraph(f"Made from {history.source} by {made}.")),
+            footer=(b.paragraph(trends.EXTRAPOLATED), b.paragraph(f"Made from {history.source} by {made}.")),
         )
     )  # fmt: skip
 
 
-def blocks(history: History, today: dt.date, *, drawn: bool = False) -> Iterator[Block]:
+def blocks(history: History, today: dt.date, *, drawn: bool = False) -> Iterator[b.Block]:
     """What the page says, in its order; with the picture of every point where they are drawn."""
-    yield Answer(
-        title=trends.title(history), word=Span(text=""), said=(shown.capital(trends.headline(history, today)),)
+    yield b.Answer(
+        title=trends.title(history), word=b.Span(text=""), said=(shown.capital(trends.headline(history, today)),)
     )
     yield _units(history, today)
     if history.uses:
@@ -62,64 +43,54 @@ def blocks(history: History, today: dt.date, *, drawn: bool = False) -> Iterator
     if history.standards:
         yield _standards(history, today)
     if history.problems:
-        yield Section(title="What could not be read", key="problems", blocks=(bullets(history.problems),))
+        yield b.Section(title="What could not be read", key="problems", blocks=(b.bullets(history.problems),))
 
 
-def _units(history: History, today: dt.date) -> Section:
-    table = Table(
-        look="wordy",
-        columns=(
-            text("Unit", wraps=True), number("Runs"), text("First", room=100), text("Last", wraps=True),
-            text("Due", wraps=True), text("Last verdict", wraps=True),
-        ),
-        rows=tuple(
-            row(
+def _units(history: History, today: dt.date) -> b.Section:
+    table = b.table(
+        ("Unit", ">Runs", "?First", "Last", "Due", "Last verdict"),
+        (
+            b.row(
                 f"{unit.maker} {unit.model}, no. {unit.serial}", str(len(unit.runs)),
                 str(unit.runs[0].started.date()), f"{unit.last.started.date()}, {unit.last.condition}",
-                _due(unit.due, today), word(unit.last.overall or "not judged"), kind=_late(unit.due, today),
+                _due(unit.due, today), b.word(unit.last.overall or "not judged"), kind=_late(unit.due, today),
             )
             for unit in history.units
         ),
-    )  # fmt: skip
-    return Section(title="Units", note="when each is due", key="units", blocks=(table,))
-
-
-def _uses(history: History) -> Section:
-    table = Table(
         look="wordy",
-        columns=(
-            text("Run"), text("Unit", wraps=True), text("As", wraps=True), text("Verdicts", wraps=True),
-            text("Whole run", wraps=True),
-        ),
-        rows=tuple(map(_use, history.uses)),
     )  # fmt: skip
-    return Section(
+    return b.Section(title="Units", note="when each is due", key="units", blocks=(table,))
+
+
+def _uses(history: History) -> b.Section:
+    table = b.table(("Run", "Unit", "As", "Verdicts", "Whole run"), map(_use, history.uses), look="wordy")
+    return b.Section(
         title=f"Runs with {history.where.standard}", key="uses", blocks=(table,),
         note="the verdicts of the parts that rest on it",
     )  # fmt: skip
 
 
-def _use(use: StandardUse) -> Row:
+def _use(use: StandardUse) -> b.Row:
     points = trends.use_points(use)
-    return row(
+    return b.row(
         use.run.number, f"{use.run.maker} {use.run.model}, no. {use.run.serial}",
         f"{use.standard.role}, {use.standard.certificate or 'no certificate'}",
-        (Span(text=trends.tally(use.results)), *([Span(text=points, look="remark")] if points else [])),
-        word(use.run.overall or "not judged"),
+        (b.Span(text=trends.tally(use.results)), *([b.Span(text=points, look="remark")] if points else [])),
+        b.word(use.run.overall or "not judged"),
     )  # fmt: skip
 
 
-def _tracks(tracks: Sequence[Track], *, drawn: bool) -> Iterator[Section]:
+def _tracks(tracks: Sequence[Track], *, drawn: bool) -> Iterator[b.Section]:
     """A section a unit, a table a quantity and path, its pictures below it."""
     numbered = list(enumerate(tracks))
     for n, (unit, some) in enumerate(groupby(numbered, lambda each: _unit(each[1]))):
-        parts: list[Block] = []
+        parts: list[b.Block] = []
         for (quantity, path, scale), these in _by_place(some).items():
             place = ", ".join(filter(None, (shown.capital(quantity), path)))
             parts += [_track_table(place, scale, these)]
-            parts += [Gallery(figures=tuple(_figure(each, track) for each, track in these))] if drawn else []
-        notes = [paragraph(note, small=True) for note in trends.notes(tracks, drawn=drawn)] if n == 0 else []
-        yield Section(title=unit, key=f"unit{n}", blocks=(*notes, *parts))
+            parts += [b.Gallery(figures=tuple(_figure(each, track) for each, track in these))] if drawn else []
+        notes = [b.paragraph(note, small=True) for note in trends.notes(tracks, drawn=drawn)] if n == 0 else []
+        yield b.Section(title=unit, key=f"unit{n}", blocks=(*notes, *parts))
 
 
 def _unit(track: Track) -> str:
@@ -133,58 +104,52 @@ def _by_place(numbered: Iterator[tuple[int, Track]]) -> dict[tuple[str, str, str
     return places
 
 
-def _track_table(place: str, unit: str, tracks: Sequence[tuple[int, Track]]) -> Table:
-    return Table(
+def _track_table(place: str, unit: str, tracks: Sequence[tuple[int, Track]]) -> b.Table:
+    return b.table(
+        ("Point", ">n", f">Last, {unit}", f">Drift, {unit}/year", "Limit reached", "Verdict"),
+        (_track(f"t{each}", track) for each, track in tracks),
         caption=place, note="drift since the last adjustment (95 %)", look="wordy",
-        columns=(
-            text("Point", wraps=True), number("n"), number(f"Last, {unit}"), number(f"Drift, {unit}/year"),
-            text("Limit reached", wraps=True), text("Verdict", wraps=True),
-        ),
-        rows=tuple(_track(f"t{each}", track) for each, track in tracks),
     )  # fmt: skip
 
 
-def _track(key: str, track: Track) -> Row:
+def _track(key: str, track: Track) -> b.Row:
     last, without = track.entries[-1].row, len(track.without_value)
     point = ", ".join(filter(None, (f"ch. {track.channel}" if track.channel else "", track.place)))
-    return row(
-        Span(text=shown.capital(point), to=f"#{key}"),
+    return b.row(
+        b.Span(text=shown.capital(point), to=f"#{key}"),
         (
-            Span(text=str(len(track.latest.entries))),
-            *([Span(text=f"{without} without a value", look="remark")] if without else []),
+            b.Span(text=str(len(track.latest.entries))),
+            *([b.Span(text=f"{without} without a value", look="remark")] if without else []),
         ),
         trends.result_text(track, bare=True), trends.drift_text(track, track.latest, bare=True),
-        trends.leaving_text(track.latest.drift), word(last.verdict or "not judged"),
+        trends.leaving_text(track.latest.drift), b.word(last.verdict or "not judged"),
         kind=shown.KIND.get(last.verdict, "none"),
     )  # fmt: skip
 
 
-def _figure(each: int, track: Track) -> Figure:
-    return Figure(picture=trend_picture(track, key=f"t{each}"), words=trends.track_words(track))
+def _figure(each: int, track: Track) -> b.Figure:
+    return b.Figure(picture=trend_picture(track, key=f"t{each}"), words=trends.track_words(track))
 
 
-def _standards(history: History, today: dt.date) -> Section:
-    table = Table(
-        columns=(
-            text("Standard", wraps=True), text("Role", wraps=True), text("Certificate", wraps=True),
-            text("Due", wraps=True), text("Last run", wraps=True),
-        ),
-        rows=tuple(
-            row(
+def _standards(history: History, today: dt.date) -> b.Section:
+    table = b.table(
+        ("Standard", "Role", "Certificate", "Due", "Last run"),
+        (
+            b.row(
                 each.label, each.role, each.certificate or "none given", _due(each.due, today),
                 str(each.started.date()), kind=_late(each.due, today),
             )
             for each in history.standards
         ),
     )  # fmt: skip
-    return Section(
+    return b.Section(
         title="Standards", note="on the benches, as the newest run had each", key="standards", blocks=(table,)
     )
 
 
-def _due(day: dt.date | None, today: dt.date) -> Line:
-    return due("not said" if day is None else str(day), overdue=trends.overdue(day, today))
+def _due(day: dt.date | None, today: dt.date) -> b.Line:
+    return b.due("not said" if day is None else str(day), overdue=trends.overdue(day, today))
 
 
-def _late(day: dt.date | None, today: dt.date) -> Kind:
+def _late(day: dt.date | None, today: dt.date) -> b.Kind:
     return "bad" if trends.overdue(day, today) else ""

@@ -9,38 +9,21 @@ from html import escape
 from pathlib import Path
 from typing import Final, assert_never
 
+from harness.report import blocks as b
 from harness.report import shown
-from harness.report.blocks import (
-    Answer,
-    Beside,
-    Block,
-    Bullets,
-    Chart,
-    Facts,
-    Figure,
-    Gallery,
-    Line,
-    Links,
-    Page,
-    Paragraph,
-    Row,
-    Section,
-    Signatures,
-    Span,
-    Table,
-)
 from harness.report.plot_style import INKS, themed
 from harness.words.clean import clean, shortened
 
 STYLE: Final = Path(__file__).parent / "templates" / "report.css"
 _MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
 _TITLE: Final = 240
+_SHORT: Final = 20  # characters of a cell that is not broken
 # Letters that are written from the right (Unicode 16, blocks of Hebrew, Arabic and their neighbours) or none of ASCII,
 # Latin, Greek, Cyrillic and common signs: such text stands apart from what is around it.
 _APART: Final = re.compile("[\u0590-\u1fff\u2c00-\ud7ff\uf900-\U0010ffff]")
 
 
-def html(page: Page) -> str:
+def html(page: b.Page) -> str:
     """Write a page; the same page gives the same bytes."""
     return "\n".join(
         (
@@ -67,7 +50,7 @@ def css_string(text: str) -> str:
     return f'"{body}"'
 
 
-def _css(page: Page) -> str:
+def _css(page: b.Page) -> str:
     """The style sheet, the plots' colours, and what stands in the margins of every page; data only by `css_string`."""
     css = _style()
     for name, text in (("HEADER", shortened(page.running, _MARGIN_TEXT + 3)), ("MARKS", " · ".join(page.marks))):
@@ -99,11 +82,11 @@ def _text(text: str) -> str:
     return f"<bdi>{written}</bdi>" if _APART.search(written) else written
 
 
-def _line(line: Line) -> str:
+def _line(line: b.Line) -> str:
     return "".join(map(_span, line))
 
 
-def _span(span: Span) -> str:
+def _span(span: b.Span) -> str:
     said = _text(span.text)
     if span.sign:
         said = f'<span class="sign" aria-hidden="true">{_text(span.sign)}</span>{"" if span.kind else " "}{said}'
@@ -131,51 +114,51 @@ def _clause(clause: str) -> str:
 # --- blocks ------------------------------------------------------------------------------------------------------
 
 
-def _blocks(blocks: Iterable[Block], level: int) -> Iterator[str]:
+def _blocks(blocks: Iterable[b.Block], level: int) -> Iterator[str]:
     """The blocks as they follow one another; `level` is that of the next heading."""
     for block in blocks:
         yield from _block(block, level)
 
 
-def _block(block: Block, level: int) -> Iterator[str]:
+def _block(block: b.Block, level: int) -> Iterator[str]:
     match block:
-        case Section() | Beside():
-            yield from _section(block, level) if isinstance(block, Section) else _beside(block, level)
-        case Paragraph():
+        case b.Section() | b.Beside():
+            yield from _section(block, level) if isinstance(block, b.Section) else _beside(block, level)
+        case b.Paragraph():
             small = ' class="small"' if block.small else ""
             yield f"<p{small}{_clause(block.clause)}>{_line(block.said)}</p>"
-        case Facts():
+        case b.Facts():
             entries = (f"\n<dt{_clause(e.clause)}>{_text(e.name)}</dt><dd>{_line(e.said)}</dd>" for e in block.entries)
             yield f'<dl class="facts">{"".join(entries)}\n</dl>'
-        case Bullets():
+        case b.Bullets():
             yield f"<ul>{_items(map(_line, block.entries))}</ul>"
-        case Table():
+        case b.Table():
             yield _table(block, block.caption, block.note)
-        case Figure():
+        case b.Figure():
             yield _figure(block)
-        case Gallery():
+        case b.Gallery():
             yield f'<div class="small-plots">\n{"".join(map(_figure, block.figures))}</div>'
-        case Answer():
+        case b.Answer():
             yield from _answer(block)
-        case Signatures():
+        case b.Signatures():
             lines = (
                 f'<span class="faint">{_text(role)}</span> <span class="line" aria-hidden="true"></span> '
                 f"{_text(name or 'name')}, {_text(function or 'function')}"
                 for role, name, function in block.lines
             )
             yield f'<ul class="signatures">{_items(lines)}</ul>'
-        case Links():
+        case b.Links():
             links = (f'<a href="#{key}">{_text(title)}</a>' for key, title in block.entries)
             yield f'<nav aria-label="Contents">\n<ul>{_items(links)}</ul>\n</nav>'
-        case Chart():  # pictures show it better
+        case b.Chart():  # pictures show it better
             pass
         case _:
             assert_never(block)
 
 
-def _section(section: Section, level: int) -> Iterator[str]:
+def _section(section: b.Section, level: int) -> Iterator[str]:
     """A section with its heading; the note of a heading is the caption of a table that has none."""
-    title, bare = _text(section.title), any(isinstance(b, Table) and not b.caption for b in section.blocks)
+    title, bare = _text(section.title), any(isinstance(each, b.Table) and not each.caption for each in section.blocks)
     note = f' <span class="faint">{_text(section.note)}</span>' if section.note and not bare else ""
     if section.folded:
         key = f' id="{section.key}"' if section.key else ""
@@ -186,7 +169,7 @@ def _section(section: Section, level: int) -> Iterator[str]:
     else:
         yield f"<h{level}>{title}{note}</h{level}>"
     for block in section.blocks:
-        if isinstance(block, Table) and not block.caption:
+        if isinstance(block, b.Table) and not block.caption:
             yield _table(block, shown.capital(section.note or section.title), "")
         else:
             yield from _block(block, min(level + 1, 6))
@@ -196,7 +179,7 @@ def _section(section: Section, level: int) -> Iterator[str]:
         yield "</section>"
 
 
-def _beside(beside: Beside, level: int) -> Iterator[str]:
+def _beside(beside: b.Beside, level: int) -> Iterator[str]:
     yield '<div class="beside">'
     for column in beside.columns:
         yield "<div>"
@@ -205,7 +188,7 @@ def _beside(beside: Beside, level: int) -> Iterator[str]:
     yield "</div>"
 
 
-def _answer(answer: Answer) -> Iterator[str]:
+def _answer(answer: b.Answer) -> Iterator[str]:
     sign = f'<span class="sign" aria-hidden="true">{_text(answer.word.sign)}</span>' if answer.word.sign else ""
     yield f'<section class="answer {answer.word.kind}" aria-label="In short">'
     if answer.word.text:
@@ -218,7 +201,7 @@ def _answer(answer: Answer) -> Iterator[str]:
     yield "</section>"
 
 
-def _figure(figure: Figure) -> str:
+def _figure(figure: b.Figure) -> str:
     picture, narrow = figure.picture, figure.narrow
     if narrow is None:
         drawn = f'<div aria-hidden="true">{_inline(picture.svg, f"{picture.key}-")}</div>'
@@ -242,7 +225,7 @@ def _inline(svg: str, prefix: str) -> str:
 # --- tables ------------------------------------------------------------------------------------------------------
 
 
-def _table(table: Table, caption: str, note: str) -> str:
+def _table(table: b.Table, caption: str, note: str) -> str:
     """A table. Cards lose the display of a table on a narrow screen, so their roles are said; the others scroll."""
     cards = table.look in ("cards", "wordy")
 
@@ -253,12 +236,14 @@ def _table(table: Table, caption: str, note: str) -> str:
     heads = "".join(
         f'<th scope="col"{role("columnheader")}{_class("n" * c.right)}>{_text(c.name)}</th>' for c in table.columns
     )
-    looks = [_class("n" if c.right else "text" if c.wraps else "nowrap") for c in table.columns]
-    labels = [_plain(c.label or c.name) for c in table.columns]
-    labels[-1] = ""  # the verdict stands beside the head of its card
+    looks = [
+        _class("n" if column.right else "text" if wide > _SHORT else "nowrap")
+        for column, wide in zip(table.columns, b.longest(table), strict=True)
+    ]
+    labels = [*(_plain(c.name) for c in table.columns[:-1]), ""]  # the verdict stands beside the head of its card
     head, cell = role("rowheader"), role("cell")
 
-    def written(row: Row) -> str:
+    def written(row: b.Row) -> str:
         first, *rest = map(_line, row.cells)
         cells = (
             f"<td{cell}{look}>{said}</td>" if not cards

@@ -10,25 +10,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from harness.quantities import counted
+from harness.report import blocks as b
 from harness.report import shown
-from harness.report.blocks import (
-    Answer,
-    Block,
-    Page,
-    Paragraph,
-    Section,
-    Span,
-    Table,
-    bullets,
-    facts,
-    line,
-    number,
-    paragraph,
-    row,
-    strong,
-    text,
-    word,
-)
 from harness.report.markup import html
 
 if TYPE_CHECKING:
@@ -181,70 +164,65 @@ def page(night: Night) -> str:
         "stands in the report of its run; this page only gathers them."
     )
     return html(
-        Page(
+        b.Page(
             title=f"{night.title} – {night.name}", heading=night.title, program=night.program,
             beside=f"{night.name}, {shown.moment(night.ended)}", running=f"{night.title} · {night.name}",
-            marks=marks(night), blocks=tuple(blocks(night)), footer=(paragraph(footer),),
+            marks=marks(night), blocks=tuple(blocks(night)), footer=(b.paragraph(footer),),
         )
     )  # fmt: skip
 
 
-def blocks(night: Night) -> Iterator[Block]:
+def blocks(night: Night) -> Iterator[b.Block]:
     """What the page says, in its order."""
-    yield Answer(
-        title=night.name, word=Span(text=night.word, kind=night.kind), said=(night.sentence,), warned=night.may_be_on,
-        next_step=Paragraph(said=line(night.next_step), whole=True),
+    yield b.Answer(
+        title=night.name, word=b.Span(text=night.word, kind=night.kind), said=(night.sentence,), warned=night.may_be_on,
+        next_step=b.Paragraph(said=b.line(night.next_step), whole=True),
     )  # fmt: skip
     queue = f"{shown.moment(night.started)} to {shown.moment(night.ended)}, on {night.host}"
-    yield facts([("Queue", queue), ("Outputs", _outputs(night))])
+    yield b.facts([("Queue", queue), ("Outputs", _outputs(night))])
     yield _jobs(night)
     for n, run in enumerate(night.runs, 1):
-        yield Section(title=run.job, key=f"job{n}", blocks=tuple(_job(run)))
+        yield b.Section(title=run.job, key=f"job{n}", blocks=tuple(_job(run)))
     if night.refused:
-        left_out = (Section(title=each.job, blocks=(bullets(each.problems),)) for each in night.refused)
-        yield Section(title="Left out before the queue began", key="refused", blocks=tuple(left_out))
+        left_out = (b.Section(title=each.job, blocks=(b.bullets(each.problems),)) for each in night.refused)
+        yield b.Section(title="Left out before the queue began", key="refused", blocks=tuple(left_out))
     if night.events:
-        told = bullets(f"{shown.moment(event.at)}: {event.text}" for event in night.events)
-        yield Section(title="What else happened", key="events", blocks=(told,))
+        told = b.bullets(f"{shown.moment(event.at)}: {event.text}" for event in night.events)
+        yield b.Section(title="What else happened", key="events", blocks=(told,))
 
 
-def _outputs(night: Night) -> Span:
+def _outputs(night: Night) -> b.Span:
     if night.may_be_on:
-        return strong("not confirmed off: one may still be on")
+        return b.strong("not confirmed off: one may still be on")
     if any(run.outputs_off is False for run in night.runs):
-        return Span(text="not confirmed after every job, and confirmed by a later one on the same bench")
+        return b.Span(text="not confirmed after every job, and confirmed by a later one on the same bench")
     reached = any(run.outputs_off is None and run.tries for run in night.runs)
-    return Span(text="switched off and confirmed after every job" + " that reached its instruments" * reached)
+    return b.Span(text="switched off and confirmed after every job" + " that reached its instruments" * reached)
 
 
-def _jobs(night: Night) -> Table:
-    roomy = 100  # characters of a terminal
-    return Table(
-        caption="The jobs", look="wordy",
-        columns=(
-            text("Job", wraps=True), text("Unit", wraps=True), text("From – to", wraps=True, room=roomy),
-            number("Points", wraps=True), number("Missing", room=roomy), number("Events", room=roomy),
-            text("Outputs off", wraps=True), text("Verdict", wraps=True),
-        ),
-        rows=tuple(
-            row(
-                Span(text=run.job, to=f"#job{n}"), f"{run.unit} no. {run.serial}", span(run.started, run.ended),
+def _jobs(night: Night) -> b.Table:
+    return b.table(
+        ("Job", "Unit", "?From – to", ">Points", "?>Missing", "?>Events", "Outputs off", "Verdict"),
+        (
+            b.row(
+                b.Span(text=run.job, to=f"#job{n}"), f"{run.unit} no. {run.serial}", span(run.started, run.ended),
                 f"{run.taken} of {run.planned}", str(run.planned - run.taken), str(run.events), run.outputs,
-                tuple(replace(said, to=run.link) for said in word(run.outcome)), kind=shown.KIND[run.outcome],
+                tuple(replace(said, to=run.link) for said in b.word(run.outcome)), kind=shown.KIND[run.outcome],
             )
             for n, run in enumerate(night.runs, 1)
         ),
+        caption="The jobs", look="wordy",
     )  # fmt: skip
 
 
-def _job(run: NightRun) -> Iterator[Block]:
-    yield paragraph((*word(run.outcome), Span(text=f": {run.sentence}")))
+def _job(run: NightRun) -> Iterator[b.Block]:
+    yield b.paragraph((*b.word(run.outcome), b.Span(text=f": {run.sentence}")))
     if run.missing:
-        yield Section(title="What is missing", blocks=(bullets(run.missing),))
+        yield b.Section(title="What is missing", blocks=(b.bullets(run.missing),))
     if run.tries and run.outputs_off is not True:
-        yield paragraph(f"Outputs: {run.outputs}")
-    yield Paragraph(said=(strong("Next:"), Span(text=f" {run.next_step}")), whole=True)
-    report = Span(text=f"Report of run {run.run}.", to=run.link)
-    none = Span(text="No run was begun, so there is no report.")
-    tried = (Span(text=f" It was tried {run.tries} times."),) if run.tries > 1 else ()
-    yield paragraph((report if run.link else none, *tried), small=True)
+        yield b.paragraph(f"Outputs: {run.outputs}")
+    yield b.Paragraph(said=(b.strong("Next:"), b.Span(text=f" {run.next_step}")), whole=True)
+    report = b.Span(text=f"Report of run {run.run}.", to=run.link)
+    none = b.Span(text="No run was begun, so there is no report.")
+    tried = (b.Span(text=f" It was tried {run.tries} times."),) if run.tries > 1 else ()
+    yield b.paragraph((report if run.link else none, *tried), small=True)

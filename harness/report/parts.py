@@ -3,255 +3,229 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
+from harness.report import blocks as b
 from harness.report import shown
-from harness.report.blocks import (
-    Block,
-    Chart,
-    Figure,
-    Line,
-    Section,
-    Span,
-    Table,
-    bullets,
-    number,
-    paragraph,
-    row,
-    strong,
-    text,
-    text_of,
-    word,
-)
-from harness.report.pairs import PairGroup, change_text, pair_groups, pair_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from harness.analysis.curve import Curve
-    from harness.report.model import Adjustment, Finding, PartResult, Report, Result
-
-_ROOMY: Final = 104  # characters of a terminal for every column
-_ROOM: Final = 76  # and for what was applied
+    from harness.report.model import Adjustment, Finding, Pair, PartResult, Report, Result
 
 
 # --- at a glance -------------------------------------------------------------------------------------------------
 
 
-def overview(report: Report) -> Table:
+def overview(report: Report) -> b.Table:
     """Every part with what it says of each channel, and its verdicts."""
-    return Table(
-        caption="Overview", look="wordy",
-        columns=(
-            text("Part", 2.0, wraps=True), text("Results", 3.4, wraps=True), text("Verdicts", 2.4, wraps=True),
-            text("State", 1.0, wraps=True),
-        ),
-        rows=tuple(
-            row(
-                Span(text=part.title, to=f"#part{n}"), "; ".join(shown.overview(part)) or "–", _tally(part),
+    return b.table(
+        ("Part", "Results", "Verdicts", "State"),
+        (
+            b.row(
+                b.Span(text=part.title, to=f"#part{n}"), "; ".join(shown.overview(part)) or "–", _tally(part),
                 "finished" if part.finished else "not finished",
             )
             for n, part in enumerate(report.parts)
         ),
+        caption="Overview", look="wordy",
     )  # fmt: skip
 
 
-def _tally(part: PartResult) -> Line:
+def _tally(part: PartResult) -> b.Line:
     """How often each word was said: "21 ✓ pass, 1 ✗ fail"."""
-    said: list[Span] = []
+    said: list[b.Span] = []
     for each, count in shown.tally(part):
-        said += (Span(text=f"{', ' * bool(said)}{count} "), *word(each))
-    return tuple(said) or (Span(text="nothing to judge", look="faint"),)
+        said += (b.Span(text=f"{', ' * bool(said)}{count} "), *b.word(each))
+    return tuple(said) or (b.Span(text="nothing to judge", look="faint"),)
 
 
-def by_eye(report: Report) -> Iterator[Section]:
+def by_eye(report: Report) -> Iterator[b.Section]:
     """What an eye has proved of each part, and what agrees as far as it can read."""
     if not report.by_eye:
         return
-    names = ("Proved", "Agree", "Outside, not proved", "Fail")
-    yield Section(title="As far as an eye can read", key="eye", note="ILAC-G8:09/2019, non-binary", blocks=(
-        Table(
-            columns=(
-                text("Part", 2.0, wraps=True), number("Points"), *map(number, names),
-                text("Agree within", 1.2, wraps=True), text("Limits", wraps=True),
-            ),
-            rows=tuple(
-                row(
-                    each.part, *map(str, (each.points, each.proved, each.agree, each.disagree, each.failed)),
-                    "–" if each.within_div is None else shown.number(each.within_div, "div", 3).replace("", "±", 1),
-                    "; ".join(each.limits) or "–",
-                )
-                for each in report.by_eye
-            ),
+    table = b.table(
+        ("Part", ">Points", ">Proved", ">Agree", ">Outside, not proved", ">Fail", "Agree within", "Limits"),
+        (
+            b.row(
+                each.part, *map(str, (each.points, each.proved, each.agree, each.disagree, each.failed)),
+                "–" if each.within_div is None else shown.number(each.within_div, "div", 3).replace("", "±", 1),
+                "; ".join(each.limits) or "–",
+            )
+            for each in report.by_eye
         ),
-        paragraph(
-            "Proved: inside the limits by the uncertainty or more. Agree: inside them by less; no error is seen, "
-            "and none excluded.", small=True,
-        ),
-    ))  # fmt: skip
+    )  # fmt: skip
+    means = b.paragraph(
+        "Proved: inside the limits by the uncertainty or more. Agree: inside them by less; no error is seen, "
+        "and none excluded.",
+        small=True,
+    )
+    title, note = "As far as an eye can read", "ILAC-G8:09/2019, non-binary"
+    yield b.Section(title=title, key="eye", note=note, blocks=(table, means))
 
 
-def left_open(report: Report) -> Iterator[Section]:
+def left_open(report: Report) -> Iterator[b.Section]:
     """What did not pass, and what was not measured."""
     if some := shown.not_passed(report):
-        lines = ((*word(each), Span(text=f": {said}")) for each, said in some)
-        yield Section(title="What did not pass", key="open", blocks=(bullets(lines, brief=True),))
+        lines = ((*b.word(each), b.Span(text=f": {said}")) for each, said in some)
+        yield b.Section(title="What did not pass", key="open", blocks=(b.bullets(lines, brief=True),))
     if missing := shown.not_measured(report):
-        yield Section(title="What was not measured", blocks=(bullets(missing, brief=True),))
+        yield b.Section(title="What was not measured", blocks=(b.bullets(missing, brief=True),))
 
 
 # --- parts -------------------------------------------------------------------------------------------------------
 
 
-def part_section(part: PartResult, key: str, blocks: Iterable[Block]) -> Section:
+def part_section(part: PartResult, key: str, blocks: Iterable[b.Block]) -> b.Section:
     """A part of the run under its heading."""
-    return Section(title=part.title, note=text_of(_tally(part)), key=key, blocks=tuple(blocks))
+    return b.Section(title=part.title, note=b.text_of(_tally(part)), key=key, blocks=tuple(blocks))
 
 
-def results(report: Report, part: PartResult, budgets: Mapping[int, str]) -> Iterator[Block]:
+def results(report: Report, part: PartResult, budgets: Mapping[int, str]) -> Iterator[b.Block]:
     """The tables of a part: what a technician looks for; `budgets` has the key of each point's."""
     if not part.finished:
-        yield paragraph((strong("Not finished:"), Span(text=" the run ended before the end of this part.")))
+        yield b.paragraph((b.strong("Not finished:"), b.Span(text=" the run ended before the end of this part.")))
     for group in shown.result_groups(part):
-        yield (_by_channel if group.channel is None else _by_setting)(report, group, budgets)
+        yield (_by_setting if group[0].curve is None else _by_channel)(report, group, budgets)
     if part.plain:
         yield _plain(report, part)
     if not (part.results or part.plain):
-        yield paragraph("No results.")
+        yield b.paragraph("No results.")
 
 
-def behind(part: PartResult, figures: Sequence[Figure] = ()) -> Iterator[Block]:
+def behind(part: PartResult, figures: Sequence[b.Figure] = ()) -> Iterator[b.Block]:
     """What stands behind the tables of a part: sentences, further results, pictures, what was left out."""
     for result in part.results:
         if said := shown.in_words(result):
-            yield paragraph(said)
+            yield b.paragraph(said)
         if result.curve is not None and result.curve.points:
             yield _chart(result, result.curve)
     if part.findings:
-        yield Section(title="Further results", blocks=(bullets(map(_finding, part.findings)),))
+        yield b.Section(title="Further results", blocks=(b.bullets(map(_finding, part.findings)),))
     yield from figures
     if part.left_out:
-        yield Section(title="Left out, said before the run", blocks=(bullets(part.left_out),))
+        yield b.Section(title="Left out, said before the run", blocks=(b.bullets(part.left_out),))
 
 
-def _by_setting(report: Report, group: shown.ResultGroup, budgets: Mapping[int, str]) -> Table:
-    return Table(
-        caption=shown.group_title(report, group), look="cards",
-        columns=(
-            text("Setting", 1.3), number("Applied", 2.1, room=_ROOM, wraps=True), number("Ideal", 0.9, room=_ROOMY),
-            number("Reading", 1.1), number(shown.result_name(group.results[0])), number("U", 0.9),
-            number("k", 0.6, room=_ROOMY), number("Limits", 1.2), text("Verdict", 1.9, wraps=True),
-        ),
-        rows=tuple(
-            row(
-                r.setting, r.applied, Span(text=shown.number(r.expected, r.unit), number=r.expected),
-                Span(text=shown.reading_text(r), number=r.reading), *_amount(r, budgets),
-                shown.limits_text(r.limits, r.result_unit), word(r.word, r.remarks), kind=shown.KIND[r.word],
+def _by_setting(report: Report, group: Sequence[Result], budgets: Mapping[int, str]) -> b.Table:
+    stated = f">{shown.result_name(group[0])}"
+    return b.table(
+        ("Setting", ">Applied", "?>Ideal", ">Reading", stated, ">U", "?>k", ">Limits", "Verdict"),
+        (
+            b.row(
+                r.setting, r.applied, b.Span(text=shown.number(r.expected, r.unit), number=r.expected),
+                b.Span(text=shown.reading_text(r), number=r.reading), *_amount(r, budgets),
+                shown.limits_text(r.limits, r.result_unit), b.word(r.word, r.remarks), kind=shown.KIND[r.word],
             )
-            for r in group.results
+            for r in group
         ),
+        caption=shown.group_title(report, group[0]), look="cards",
     )  # fmt: skip
 
 
-def _by_channel(report: Report, group: shown.ResultGroup, budgets: Mapping[int, str]) -> Table:
-    return Table(
-        caption=shown.group_title(report, group), look="wordy",
-        columns=(
-            text("Channel", 1.1), text("Path", 2.0, wraps=True, room=_ROOMY), text("Setting", 1.2, room=_ROOM),
-            number("Result", 1.4), number("U", 1.1), number("k", 0.6, room=_ROOMY), number("U, rel.", 0.9, room=_ROOM),
-            number("Interval", 2.2, room=_ROOMY, wraps=True), number("Limits", 1.3), text("Verdict", 1.6, wraps=True),
-        ),
-        rows=tuple(
-            row(
+def _by_channel(report: Report, group: Sequence[Result], budgets: Mapping[int, str]) -> b.Table:
+    return b.table(
+        ("Channel", "?Path", "Setting", ">Result", ">U", "?>k", ">U, rel.", "?>Interval", ">Limits", "Verdict"),
+        (
+            b.row(
                 f"Channel {r.channel}", shown.path_label(report, r.path), r.setting, *_amount(r, budgets),
                 shown.cells(r).relative, shown.cells(r).interval, shown.limits_text(r.limits, r.result_unit),
-                word(r.word, shown.own_remarks(r)), kind=shown.KIND[r.word],
+                b.word(r.word, shown.own_remarks(r)), kind=shown.KIND[r.word],
             )
-            for r in group.results
+            for r in group
         ),
+        caption=shown.group_title(report, group[0]), look="wordy",
     )  # fmt: skip
 
 
-def _amount(r: Result, budgets: Mapping[int, str]) -> tuple[Span, ...]:
+def _amount(r: Result, budgets: Mapping[int, str]) -> tuple[b.Span, ...]:
     """Value, U and k of a result; U leads to its budget."""
     s, said = r.statement, shown.cells(r)
     if s is None:
-        return tuple(Span(text=each) for each in (said.value, said.u, said.k))
+        return tuple(b.Span(text=each) for each in (said.value, said.u, said.k))
     return (
-        Span(text=said.value, number=s.estimate, look="strong" if r.word != "pass" else ""),
-        Span(text=said.u, number=s.expanded, to=f"#{budgets.get(id(r), 'budgets')}"), Span(text=said.k, number=s.k),
+        b.Span(text=said.value, number=s.estimate, look="strong" if r.word != "pass" else ""),
+        b.Span(text=said.u, number=s.expanded, to=f"#{budgets.get(id(r), 'budgets')}"), b.Span(text=said.k, number=s.k),
     )  # fmt: skip
 
 
-def _chart(r: Result, curve: Curve) -> Chart:
+def _chart(r: Result, curve: Curve) -> b.Chart:
     fitted = ((f, y) for f, y in zip(curve.band.frequency_hz, curve.band.response_db, strict=True) if y is not None)
-    return Chart(
+    return b.Chart(
         readings=tuple((p.frequency_hz, p.response_db) for p in curve.points), fitted=tuple(fitted),
         half_power_hz=None if r.statement is None else r.statement.estimate, drop_db=curve.drop_db,
         rated_hz=None if r.limits is None else r.limits.low,
     )  # fmt: skip
 
 
-def _plain(report: Report, part: PartResult) -> Table:
-    return Table(
-        caption="Readings", note="without a judgement",
-        columns=(
-            text("Purpose", 1.5, wraps=True), text("Ch.", 0.5), text("Path", 1.8, wraps=True, room=_ROOMY),
-            text("Applied", 1.6, wraps=True), text("Setting", 1.2), text("Quantity", 1.3, wraps=True, room=_ROOMY),
-            number("Ideal", room=_ROOMY), number("Reading", 1.2), text("Status", 1.1, wraps=True),
-        ),
-        rows=tuple(
-            row(
+def _plain(report: Report, part: PartResult) -> b.Table:
+    return b.table(
+        ("Purpose", "Ch.", "?Path", "Applied", "Setting", "?Quantity", "?>Ideal", ">Reading", "Status"),
+        (
+            b.row(
                 p.purpose, str(p.channel), shown.path_label(report, p.path), p.applied, p.setting, p.quantity,
-                Span(text=shown.number(p.expected, p.unit if p.expected is not None else ""), number=p.expected),
-                Span(text=shown.number(p.value, p.unit if p.value is not None else ""), number=p.value), p.status,
+                b.Span(text=shown.number(p.expected, p.unit if p.expected is not None else ""), number=p.expected),
+                b.Span(text=shown.number(p.value, p.unit if p.value is not None else ""), number=p.value), p.status,
             )
             for p in part.plain
         ),
+        caption="Readings", note="without a judgement",
     )  # fmt: skip
 
 
-def _finding(f: Finding) -> Line:
+def _finding(f: Finding) -> b.Line:
     """A further result as a sentence with its number."""
-    value = Span(text=shown.number(f.value, f.unit, 3), number=f.value, look="faint")
+    value = b.Span(text=shown.number(f.value, f.unit, 3), number=f.value, look="faint")
     u = () if f.u is None else (
-        Span(text=", U = ", look="faint"), Span(text=shown.number(f.u, f.unit, 2), number=f.u, look="faint"),
-        Span(text=f", k = {f.k:g}", look="faint"),
+        b.Span(text=", U = ", look="faint"), b.Span(text=shown.number(f.u, f.unit, 2), number=f.u, look="faint"),
+        b.Span(text=f", k = {f.k:g}", look="faint"),
     )  # fmt: skip
-    said = Span(text=f"{shown.capital(f.name)}: {shown.minus(f.sentence)} ")
-    return (said, Span(text="(", look="faint"), value, *u, Span(text=")", look="faint"))
+    said = b.Span(text=f"{shown.capital(f.name)}: {shown.minus(f.sentence)} ")
+    return (said, b.Span(text="(", look="faint"), value, *u, b.Span(text=")", look="faint"))
 
 
 # --- as found and as left ----------------------------------------------------------------------------------------
 
 
-def adjustment(report: Report, found: Adjustment) -> Section:
+def adjustment(report: Report, found: Adjustment) -> b.Section:
     """The results before and after an adjustment."""
-    pairs = (_pairs(report, group) for group in pair_groups(found))
-    return Section(title="As found and as left", key="adjustment", blocks=(paragraph(found.summary), *pairs))
+    groups = shown.grouped(found.pairs, lambda pair: pair.either)
+    tables = (_pairs(report, group) for group in groups)
+    return b.Section(title="As found and as left", key="adjustment", blocks=(b.paragraph(found.summary), *tables))
 
 
-def _pairs(report: Report, group: PairGroup) -> Table:
-    return Table(
-        caption=shown.group_title(report, group), note="as found and as left", look="wordy",
-        columns=(
-            text("Setting", 1.3), number("As found", 2.0, wraps=True),
-            text("Verdict", 1.2, wraps=True, label="Verdict as found"), number("As left", 2.0, wraps=True),
-            text("Verdict", 1.2, wraps=True, label="Verdict as left"), number("Limits", 1.5, room=_ROOMY),
-            number("Change", 1.8, wraps=True), text("Changed", 1.8, wraps=True),
-        ),
-        rows=tuple(
-            row(
+def _pairs(report: Report, group: Sequence[Pair]) -> b.Table:
+    return b.table(
+        ("Setting", ">As found", "Verdict", ">As left", "Verdict", "?>Limits", ">Change", "Changed"),
+        (
+            b.row(
                 pair_name(group, pair), shown.stated_text(pair.found), _word_of(pair.found),
                 shown.stated_text(pair.left), _word_of(pair.left),
                 shown.limits_text(pair.either.limits, pair.either.result_unit), change_text(pair),
-                Span(text=pair.word, look="strong" if pair.word == "changed" else ""),
+                b.Span(text=pair.word, look="strong" if pair.word == "changed" else ""),
                 kind="none" if pair.left is None else shown.KIND[pair.left.word],
             )
-            for pair in group.pairs
+            for pair in group
         ),
+        caption=shown.group_title(report, group[0].either), note="as found and as left", look="wordy",
     )  # fmt: skip
 
 
-def _word_of(one: Result | None) -> Line:
-    return word(one.word) if one is not None else (Span(text="–"),)
+def pair_name(group: Sequence[Pair], pair: Pair) -> str:
+    """What a pair is of, in its group; with what was applied where a range was tried by several levels or signals."""
+    result = pair.either
+    if result.curve is not None:
+        return f"channel {result.channel}"
+    several = sum(other.either.setting == result.setting for other in group) > 1
+    return f"{result.setting}, {result.applied}" if several else result.setting
+
+
+def change_text(pair: Pair) -> str:
+    """How much a result changed, with the uncertainty of the change; a dash where only one state is known."""
+    statement = pair.either.statement
+    return "–" if pair.change is None or statement is None else shown.with_u(pair.change, size=statement.estimate)
+
+
+def _word_of(one: Result | None) -> b.Line:
+    return b.word(one.word) if one is not None else (b.Span(text="–"),)

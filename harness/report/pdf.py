@@ -41,9 +41,8 @@ _TEXT_FONT: Final = "DejaVuSans.ttf"
 _LAST_RESORT: Final = "LastResortHE-Regular.ttf"  # a frame for every character; newer releases of matplotlib have it
 _LACKING: Final = "\N{REPLACEMENT CHARACTER}"
 _BREAK: Final = "\N{ZERO WIDTH SPACE}"
-_LINE: Final = 88  # capital letters in a line of a table
 _LONG_WORD: Final = 40  # characters of a word in running text; longer ones may be broken anywhere
-_SHORT_WORD: Final = 12  # the same in the narrowest column
+_SHORT_WORD: Final = 12  # the same in a table
 _NAMED: Final = 12  # characters that no font has, named one by one
 
 
@@ -139,22 +138,16 @@ def _made(report: Report) -> dt.datetime:
 
 
 def _texts(value: Any, spelt: Callable[[str, int], str], longest: int = _LONG_WORD) -> Any:
-    """Every text as it can be printed, words no longer than the column they stand in, where they stand in one."""
+    """Every text as it can be printed, words no longer than a line or a cell has room for."""
     match value:
         case str():
             return spelt(value, longest)
         case list():
             return [_texts(item, spelt, longest) for item in value]
-        case {"is": "table", "columns": heads, "rows": rows}:
-            held = _held(heads)
-            cut = [
-                row | {"cells": [_texts(cell, spelt, n) for cell, n in zip(row["cells"], held, strict=True)]}
-                for row in rows
-            ]
-            return value | {"columns": _texts(heads, spelt, longest), "rows": cut}
         case dict():
+            held = {name: _SHORT_WORD if name == "rows" else longest for name in value}
             return {
-                name: _drawn(item, spelt) if name == "svg" else _texts(item, spelt, longest)
+                name: _drawn(item, spelt) if name == "svg" else _texts(item, spelt, held[name])
                 for name, item in value.items()
             }
         case _:
@@ -168,12 +161,6 @@ def _drawn(svg: str, spelt: Callable[[str, int], str]) -> str:
     composed = unicodedata.normalize("NFC", svg)
     alone = (_LACKING if unicodedata.category(c).startswith("M") else c for c in composed)
     return spelt(re.sub(f"{_LACKING}+", _LACKING, "".join(alone)), len(svg))
-
-
-def _held(heads: list[dict[str, Any]]) -> list[int]:
-    """How many characters a column holds on one line."""
-    shares = [head["share"] for head in heads]
-    return [max(int(_LINE * share / sum(shares)), _SHORT_WORD) for share in shares]
 
 
 def _speller(charsets: tuple[frozenset[str], bool], lacking: set[str]) -> Callable[[str, int], str]:

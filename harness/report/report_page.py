@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from harness.report import blocks as b
 from harness.report import budgets, parts, rest, shown
-from harness.report.blocks import Answer, Block, Facts, Figure, Links, Page, Section, Span, facts, paragraph, word
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
@@ -22,11 +22,11 @@ _MARGIN_TEXT: Final = 45  # characters of a name in the margin of a page
 _TITLE: Final = (120, 60)
 
 
-def page(report: Report, figures: Sequence[Figure]) -> Page:
+def page(report: Report, figures: Sequence[b.Figure]) -> b.Page:
     """The report as one page."""
     unit, serial = report.setup.unit, report.setup.job.serial
     whole, short = _TITLE
-    return Page(
+    return b.Page(
         title=f"{shortened(report.title, whole)} – {unit.maker} {unit.model} no. {shortened(serial, short)} – "
         f"{report.number}",
         heading=report.title, beside=f"Report {report.number}, issued {report.issued}", program=report.program,
@@ -36,28 +36,28 @@ def page(report: Report, figures: Sequence[Figure]) -> Page:
     )  # fmt: skip
 
 
-def answer(report: Report) -> Answer:
+def answer(report: Report) -> b.Answer:
     """The verdict in one sentence, and what to do next."""
-    (overall,), found = word(report.overall), report.adjustment
-    return Answer(
-        title=f"Report {report.number}", word=overall, said=(report.sentence,), next_step=paragraph(report.next_step),
-        found=(*word(found.overall), Span(text=f" {found.sentence}")) if found is not None else (),
+    (overall,), found = b.word(report.overall), report.adjustment
+    return b.Answer(
+        title=f"Report {report.number}", word=overall, said=(report.sentence,), next_step=b.paragraph(report.next_step),
+        found=(*b.word(found.overall), b.Span(text=f" {found.sentence}")) if found is not None else (),
     )  # fmt: skip
 
 
-def _on_a_page(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
+def _on_a_page(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
     known = budgets.keys(report)
     more = [(n, part, tuple(parts.behind(part, _of_part(figures, n)))) for n, part in enumerate(report.parts)]
     sections = [
         *_adjustment(report),
-        Section(title="Results", key="results", blocks=tuple(
+        b.Section(title="Results", key="results", blocks=tuple(
             parts.part_section(part, f"part{n}", parts.results(report, part, known))
             for n, part in enumerate(report.parts)
         )),
-        Section(title="Responses, further results and pictures", key="more", blocks=tuple(
-            Section(title=part.title, key=f"more{n}", blocks=some) for n, part, some in more if some
+        b.Section(title="Responses, further results and pictures", key="more", blocks=tuple(
+            b.Section(title=part.title, key=f"more{n}", blocks=some) for n, part, some in more if some
         )),
-        Section(title="Particulars", key="particulars", blocks=(
+        b.Section(title="Particulars", key="particulars", blocks=(
             *rest.groups(report.facts), *rest.not_stated(report),
         )),
         rest.standards(report), rest.method(report), rest.deviations(report), rest.checklist(report),
@@ -65,9 +65,9 @@ def _on_a_page(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
     ]  # fmt: skip
     yield answer(report)
     yield _glance(report)
-    yield Links(entries=tuple(
+    yield b.Links(entries=tuple(
         (each.key, each.title) for section in sections
-        for each in (section, *(section.blocks if section.key == "results" else ())) if isinstance(each, Section)
+        for each in (section, *(section.blocks if section.key == "results" else ())) if isinstance(each, b.Section)
     ))  # fmt: skip
     yield parts.overview(report)
     yield from parts.by_eye(report)
@@ -75,10 +75,10 @@ def _on_a_page(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
     yield from sections
 
 
-def on_terminal(report: Report) -> Iterator[Block]:
+def on_terminal(report: Report) -> Iterator[b.Block]:
     """The report as a terminal is read: from its end."""
-    overall = word(report.overall)
-    yield paragraph((Span(text=f"Report {shortened(report.number, 60)}: "), *overall))
+    overall = b.word(report.overall)
+    yield b.paragraph((b.Span(text=f"Report {shortened(report.number, 60)}: "), *overall))
     yield from rest.groups(report.facts)
     yield from rest.not_stated(report)
     yield from (rest.standards(report), rest.checklist(report), rest.named_statements(report), rest.signatures(report))
@@ -92,10 +92,10 @@ def on_terminal(report: Report) -> Iterator[Block]:
     yield answer(report)
 
 
-def on_paper(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
+def on_paper(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
     """The report below what its first page says."""
     overview = replace(parts.overview(report), caption="")
-    yield Section(title="Overview", blocks=(overview, *parts.by_eye(report), *parts.left_open(report)))
+    yield b.Section(title="Overview", blocks=(overview, *parts.by_eye(report), *parts.left_open(report)))
     yield from _adjustment(report)
     for n, part in enumerate(report.parts):
         blocks = (*parts.results(report, part, {}), *parts.behind(part, _of_part(figures, n)))
@@ -108,16 +108,16 @@ def on_paper(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
     yield from budgets.in_short(report)
 
 
-def _adjustment(report: Report) -> Iterator[Section]:
+def _adjustment(report: Report) -> Iterator[b.Section]:
     if report.adjustment is not None:
         yield parts.adjustment(report, report.adjustment)
 
 
-def _of_part(figures: Sequence[Figure], n: int) -> list[Figure]:
+def _of_part(figures: Sequence[b.Figure], n: int) -> list[b.Figure]:
     return [figure for figure in figures if figure.picture.part == n]
 
 
-def _glance(report: Report) -> Facts:
+def _glance(report: Report) -> b.Facts:
     """What the report is of, in a few lines."""
     unit, job = report.setup.unit, report.setup.job
     said = [("Unit under test", f"{unit.maker} {unit.model}, serial number {job.serial}, {job.condition}")]
@@ -126,4 +126,4 @@ def _glance(report: Report) -> Facts:
         said += [("Customer", f"{job.customer}{reference}")]
     by = f" by {job.operator}" if job.operator else ""
     said += [("Measured", f"{shown.moment(report.started)} to {shown.moment(report.ended)}{by}")]
-    return facts(said)
+    return b.facts(said)

@@ -5,135 +5,106 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from harness.report import blocks as b
 from harness.report import shown
-from harness.report.blocks import (
-    Block,
-    Fact,
-    Facts,
-    Paragraph,
-    Section,
-    Signatures,
-    Span,
-    Table,
-    bullets,
-    due,
-    facts,
-    line,
-    number,
-    paragraph,
-    row,
-    text,
-)
 from harness.report.checklist import SIGN, SOURCE
 
 if TYPE_CHECKING:
     from harness.report.model import FactGroup, Report
 
 
-def groups(some: Sequence[FactGroup]) -> tuple[Section, ...]:
+def groups(some: Sequence[FactGroup]) -> Iterator[b.Section]:
     """Particulars, a heading a group."""
-    return tuple(
-        Section(
-            title=group.title,
-            blocks=(Facts(entries=tuple(Fact(name=f.name, said=line(f.text), clause=f.clause) for f in group.facts)),),
-        )
-        for group in some
-    )
+    for group in some:
+        facts = (b.Fact(name=fact.name, said=b.line(fact.text), clause=fact.clause) for fact in group.facts)
+        yield b.Section(title=group.title, blocks=(b.Facts(entries=tuple(facts)),))
 
 
-def not_stated(report: Report) -> Iterator[Block]:
+def not_stated(report: Report) -> Iterator[b.Block]:
     """The particulars that the files left open."""
     if report.not_stated:
-        yield paragraph(f"Not stated: {', '.join(report.not_stated)}.")
+        yield b.paragraph(f"Not stated: {', '.join(report.not_stated)}.")
 
 
-def standards(report: Report) -> Section:
+def standards(report: Report) -> b.Section:
     """The instruments that a reading was taken with."""
-    table = Table(
-        listed=True,
-        columns=(
-            text("Role"), text("Instrument", 1.9, wraps=True), text("Identity", 3.0, wraps=True),
-            text("Certificate", 1.3, wraps=True), text("Issued by", 1.8, wraps=True), text("Certified"), text("Due"),
-        ),
-        rows=tuple(
-            row(
+    table = b.table(
+        ("Role", "Instrument", "Identity", "Certificate", "Issued by", "Certified", "Due"),
+        (
+            b.row(
                 s.role, s.label, s.identity, s.certificate or "none given", s.certificate_by or "–",
-                s.certified or "–", due(s.due or "–", overdue=s.overdue), kind="bad" if s.overdue else "",
+                s.certified or "–", b.due(s.due or "–", overdue=s.overdue), kind="bad" if s.overdue else "",
             )
             for s in report.standards
         ),
+        listed=True,
     )  # fmt: skip
-    return Section(
+    return b.Section(
         title="Standards used", note="instruments that the results rest on", key="standards",
-        blocks=(table if report.standards else paragraph("None."),),
+        blocks=(table if report.standards else b.paragraph("None."),),
     )  # fmt: skip
 
 
-def method(report: Report) -> Section:
+def method(report: Report) -> b.Section:
     """The sequences with their options, and the paths of the signals."""
-    sequences = Table(
-        caption="Sequences and their options", listed=True,
-        columns=(text("Sequence", wraps=True), text("Options of the job file", 4.0, wraps=True)),
-        rows=tuple(
-            row(use.use, "; ".join(f"{key} = {given}" for key, given in use.options.items()) or "none")
+    sequences = b.table(
+        ("Sequence", "Options of the job file"),
+        (
+            b.row(use.use, "; ".join(f"{key} = {given}" for key, given in use.options.items()) or "none")
             for use in report.setup.job.sequence
         ),
-    )  # fmt: skip
-    paths = Table(
-        caption="Signal paths", listed=True,
-        columns=(
-            text("Path", wraps=True), text("What it is", 2.4, wraps=True), number("Divides by", 1.2),
-            number("Termination", 1.2), number("Largest voltage", 1.2),
-        ),
-        rows=tuple(
-            row(
+        caption="Sequences and their options",
+    )
+    paths = b.table(
+        ("Path", "What it is", ">Divides by", ">Termination", ">Largest voltage"),
+        (
+            b.row(
                 name, path.label or "–", shown.with_tolerance(shown.number(path.divides_by), path.tolerance),
                 shown.with_tolerance(shown.quantity(path.termination, "Ω"), path.termination_tolerance),
                 shown.quantity(path.maximum, "V"),
             )
             for name, path in report.setup.bench.paths.items()
         ),
+        caption="Signal paths",
     )  # fmt: skip
-    rated = paragraph(shown.rated_input(report.setup.unit.input), small=True)
-    return Section(title="Method", key="method", blocks=(sequences, *([paths] if paths.rows else []), rated))
+    rated = b.paragraph(shown.rated_input(report.setup.unit.input), small=True)
+    return b.Section(title="Method", key="method", blocks=(sequences, *([paths] if paths.rows else []), rated))
 
 
-def deviations(report: Report) -> Section:
+def deviations(report: Report) -> b.Section:
     """What departed from the plan, and what the operator noted."""
     named = (("Deviations from the plan", report.deviations), ("Notes of the operator", report.notes))
-    return Section(
-        title="Deviations and notes", key="deviations",
-        blocks=tuple(
-            Section(title=title, blocks=(bullets(some, brief=True) if some else paragraph("None."),))
-            for title, some in named
-        ),
-    )  # fmt: skip
+    lists = (
+        b.Section(title=title, blocks=(b.bullets(some, brief=True) if some else b.paragraph("None."),))
+        for title, some in named
+    )
+    return b.Section(title="Deviations and notes", key="deviations", blocks=tuple(lists))
 
 
-def checklist(report: Report) -> Section:
+def checklist(report: Report) -> b.Section:
     """How the run stands to the headings of a calibration guide."""
-    table = Table(
+    table = b.table(
+        ("Heading", "This run", "By"),
+        (b.row(h.title, b.Span(text=h.coverage, sign=SIGN[h.coverage]), h.by) for h in report.checklist),
         small=True, listed=True,
-        columns=(text("Heading", 3.0, wraps=True), text("This run", 1.5), text("By", 4.5, wraps=True)),
-        rows=tuple(row(h.title, Span(text=h.coverage, sign=SIGN[h.coverage]), h.by) for h in report.checklist),
     )  # fmt: skip
-    return Section(
+    return b.Section(
         title="Checklist", note="what a calibration of an oscilloscope may cover, and what this run did",
-        key="checklist", blocks=(table, paragraph(SOURCE, small=True)),
+        key="checklist", blocks=(table, b.paragraph(SOURCE, small=True)),
     )  # fmt: skip
 
 
-def statements(report: Report) -> tuple[Paragraph, ...]:
+def statements(report: Report) -> tuple[b.Paragraph, ...]:
     """What a report must say about itself, the last one its end."""
-    return tuple(Paragraph(said=line(fact.text), clause=fact.clause) for fact in report.statements)
+    return tuple(b.Paragraph(said=b.line(fact.text), clause=fact.clause) for fact in report.statements)
 
 
-def named_statements(report: Report) -> Section:
+def named_statements(report: Report) -> b.Section:
     """The same where they stand among other things, each with its name."""
-    return Section(title="Statements", blocks=(facts((fact.name, fact.text) for fact in report.statements),))
+    return b.Section(title="Statements", blocks=(b.facts((fact.name, fact.text) for fact in report.statements),))
 
 
-def signatures(report: Report) -> Section:
+def signatures(report: Report) -> b.Section:
     """Lines to sign on."""
     lines = tuple((s.role, s.name, s.function) for s in report.signatures)
-    return Section(title="Signatures", key="signatures", blocks=(Signatures(lines=lines),))
+    return b.Section(title="Signatures", key="signatures", blocks=(b.Signatures(lines=lines),))

@@ -5,21 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from harness.report import blocks as b
 from harness.report import rest, shown
-from harness.report.blocks import (
-    Beside,
-    Block,
-    Bullets,
-    Facts,
-    Figure,
-    Gallery,
-    Line,
-    Paragraph,
-    Section,
-    Signatures,
-    Table,
-    word,
-)
 from harness.report.report_page import FIRST, on_paper
 from harness.report.short import below, whole
 from harness.words.clean import shortened
@@ -28,12 +15,14 @@ if TYPE_CHECKING:
     from harness.report.model import Report
     from harness.report.plot_style import Picture
 
+_WHOLE_LINE: Final = 90  # characters in a line of a table
+_AS_WIDE: Final = 14  # characters of a cell that is as wide as it is
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
 
 
 def sheet(report: Report, pictures: Sequence[Picture] = (), *, short: bool = False) -> dict[str, Any]:
     """Everything that is printed, ready for JSON; the pictures come under the part that they belong to."""
-    figures = [Figure(picture=picture) for picture in pictures]
+    figures = [b.Figure(picture=picture) for picture in pictures]
     blocks = below(report, figures, folded=True) if short else on_paper(report, figures)
     unit, job = report.setup.unit, report.setup.job
     name = shortened(f"{unit.maker} {unit.model}", _MARGIN_TEXT)
@@ -43,7 +32,7 @@ def sheet(report: Report, pictures: Sequence[Picture] = (), *, short: bool = Fal
         "laboratory": job.laboratory,
         "number": report.number,
         "issued": report.issued,
-        "overall": _line(word(report.overall))[0],
+        "overall": _line(b.word(report.overall))[0],
         "sentence": report.sentence,
         "next_step": "" if short else report.next_step,
         "found": report.adjustment.sentence if report.adjustment is not None else "",
@@ -61,30 +50,30 @@ def sheet(report: Report, pictures: Sequence[Picture] = (), *, short: bool = Fal
     }
 
 
-def printed(blocks: Iterable[Block], level: int = 1) -> Iterator[dict[str, Any]]:
+def printed(blocks: Iterable[b.Block], level: int = 1) -> Iterator[dict[str, Any]]:
     """Blocks one below another, each section's heading before them; the kind of each goes under "is"."""
     for block in blocks:
         match block:
-            case Section():
+            case b.Section():
                 yield _heading(block.title, block.note, level)
                 yield from printed(block.blocks, 2)
-            case Paragraph():
+            case b.Paragraph():
                 yield {"is": "paragraph", "said": _line(block.said), "small": block.small}
-            case Facts():
+            case b.Facts():
                 yield {"is": "facts", "entries": [[fact.name, _line(fact.said)] for fact in block.entries]}
-            case Bullets():
+            case b.Bullets():
                 yield {"is": "bullets", "entries": [_line(entry) for entry in block.entries]}
-            case Table():
+            case b.Table():
                 if block.caption:
                     yield _heading(block.caption, block.note, level)
                 yield _table(block)
-            case Figure(picture=picture):
+            case b.Figure(picture=picture):
                 yield {"is": "figure", "caption": picture.caption, "alt": picture.alt, "svg": picture.svg}
-            case Gallery():
+            case b.Gallery():
                 yield {"is": "beside", "columns": [[*printed([figure])] for figure in block.figures]}
-            case Beside():
+            case b.Beside():
                 yield {"is": "beside", "columns": [[*printed(column)] for column in block.columns]}
-            case Signatures():
+            case b.Signatures():
                 lines = [[role, ", ".join(filter(None, who))] for role, *who in block.lines]
                 yield {"is": "signatures", "lines": lines}
             case _:
@@ -95,19 +84,28 @@ def _heading(text: str, note: str, level: int) -> dict[str, Any]:
     return {"is": "heading", "text": text, "note": note, "level": level}
 
 
-def _table(table: Table) -> dict[str, Any]:
+def _table(table: b.Table) -> dict[str, Any]:
     return {
         "is": "table",
         "small": table.small,
         "compact": table.look == "compact",
-        "columns": [{"name": c.name, "right": c.right, "share": c.share} for c in table.columns],
+        "columns": [
+            {"name": column.name, "right": column.right, "share": share}
+            for column, share in zip(table.columns, _shares(table), strict=True)
+        ],
         "rows": [
             {"cells": [_line(cell) for cell in row.cells], "kind": row.kind, "total": row.total} for row in table.rows
         ],
     }
 
 
-def _line(line: Line) -> list[dict[str, str]]:
+def _shares(table: b.Table) -> list[int]:
+    """How columns share the width: by their texts, and where that is too much, the short ones as they are (0)."""
+    wide = [max(cell, len(c.name)) for cell, c in zip(b.longest(table), table.columns, strict=True)]
+    return wide if sum(wide) < _WHOLE_LINE else [each if each > _AS_WIDE else 0 for each in wide]
+
+
+def _line(line: b.Line) -> list[dict[str, str]]:
     """The spans of a line, without what they leave out."""
     named = ({"text": s.text, "sign": s.sign, "kind": s.kind, "look": s.look} for s in line)
     return [{name: said for name, said in span.items() if said or name == "text"} for span in named]

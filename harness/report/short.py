@@ -14,28 +14,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from harness.quantities import counted
+from harness.report import blocks as b
 from harness.report import rest, shown
-from harness.report.blocks import (
-    Beside,
-    Block,
-    Column,
-    Figure,
-    Gallery,
-    Line,
-    Page,
-    Paragraph,
-    Row,
-    Section,
-    Span,
-    Table,
-    facts,
-    line,
-    number,
-    paragraph,
-    row,
-    strong,
-    text,
-)
 from harness.report.report_page import answer
 from harness.words.clean import shortened
 
@@ -62,35 +42,35 @@ _MEANS: Final = {
 }
 
 
-def page(report: Report, figures: Sequence[Figure]) -> Page:
+def page(report: Report, figures: Sequence[b.Figure]) -> b.Page:
     """The short form as a page of its own."""
     unit, serial = report.setup.unit, report.setup.job.serial
     name = shortened(f"{unit.maker} {unit.model} no. {serial}", _LONGEST_TEXT)
-    return Page(
+    return b.Page(
         title=f"{name} – {report.number}", heading=name, beside=f"Report {report.number}, short form",
         running=f"{name} · Report {shortened(report.number, _LONGEST_TEXT)}", program=report.program,
-        marks=shown.marks(report), blocks=tuple(blocks(report, figures)), footer=(paragraph(whole(report)),),
+        marks=shown.marks(report), blocks=tuple(blocks(report, figures)), footer=(b.paragraph(whole(report)),),
     )  # fmt: skip
 
 
-def blocks(report: Report, figures: Sequence[Figure] = ()) -> Iterator[Block]:
+def blocks(report: Report, figures: Sequence[b.Figure] = ()) -> Iterator[b.Block]:
     """What stands below its title."""
     yield replace(answer(report), next_step=None)
     yield from below(report, figures)
 
 
-def below(report: Report, figures: Sequence[Figure] = (), *, folded: bool = False) -> Iterator[Block]:
+def below(report: Report, figures: Sequence[b.Figure] = (), *, folded: bool = False) -> Iterator[b.Block]:
     """What stands below the verdict; `folded`, long tables as two halves beside one another: paper does not scroll."""
     tables = [_folded(table) if folded else table for part in report.parts for table in _tables(part)]
-    left: list[Table] = []
-    right: list[Table] = []
+    left: list[b.Table] = []
+    right: list[b.Table] = []
     for table in tables:
         min((left, right), key=lambda column: sum(_TITLE_ROWS + len(each.rows) for each in column)).append(table)
     yield _facts(report)
-    yield Beside(columns=tuple(tuple(column) for column in (left, right) if column))
+    yield b.Beside(columns=tuple(tuple(column) for column in (left, right) if column))
     yield from _responses(report, figures)
     yield _standards(report)
-    yield paragraph(" · ".join(_means(report)), small=True)
+    yield b.paragraph(" · ".join(_means(report)), small=True)
     yield from rest.signatures(report).blocks
 
 
@@ -104,29 +84,29 @@ def whole(report: Report) -> str:
     )
 
 
-def _facts(report: Report) -> Block:
+def _facts(report: Report) -> b.Block:
     unit, job = report.setup.unit, report.setup.job
-    said: list[tuple[str, Line]] = [
-        ("Oscilloscope", line(f"{unit.maker} {unit.model}, serial number {job.serial}, {job.condition}"))
+    said: list[tuple[str, b.Line]] = [
+        ("Oscilloscope", b.line(f"{unit.maker} {unit.model}, serial number {job.serial}, {job.condition}"))
     ]
     named = (
         ("Whose", job.customer), ("Checked by", ", ".join(filter(None, (job.operator, job.laboratory)))),
         ("When", report.ended[:10]), ("Next time", job.next_due.isoformat() if job.next_due else ""),
         ("Rule", report.rule_text.split(":")[0].split(",")[0]),
     )  # fmt: skip
-    return facts([*said, *((name, line(text)) for name, text in named if text)])
+    return b.facts([*said, *((name, b.line(text)) for name, text in named if text)])
 
 
 # --- ranges ------------------------------------------------------------------------------------------------------
 
 
-def _tables(part: PartResult) -> Iterator[Table]:
+def _tables(part: PartResult) -> Iterator[b.Table]:
     """A table a quantity: a row a setting, a column a channel and path."""
     for quantity in dict.fromkeys(result.quantity for result in part.results if result.curve is None):
         yield _ranges(part, [r for r in part.results if r.curve is None and r.quantity == quantity])
 
 
-def _ranges(part: PartResult, results: Sequence[Result]) -> Table:
+def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
     series = list(dict.fromkeys((r.channel, r.path) for r in results))
     settings = list(dict.fromkeys(r.setting for r in sorted(results, key=lambda r: r.setting_value)))
     limits = list(dict.fromkeys(shown.limits_text(r.limits, r.result_unit) for r in results))
@@ -138,26 +118,26 @@ def _ranges(part: PartResult, results: Sequence[Result]) -> Table:
         these = [r for r in results if r.setting == setting]
         cells = (_cell([r for r in these if (r.channel, r.path) == each]) for each in series)
         rows.append(
-            row(setting.replace(f"/{unit.split('/')[1]}", ""), *_limits(these)[len(limits) == 1 :], *cells, _u(these))
+            b.row(setting.replace(f"/{unit.split('/')[1]}", ""), *_limits(these)[len(limits) == 1 :], *cells, _u(these))
         )
-    columns = (text(unit, 0.8), *[number("Limits", 0.8)][len(limits) == 1 :], *map(number, names), number("±", 0.7))
+    columns = (unit, *[">Limits"][len(limits) == 1 :], *(f">{name}" for name in names), ">±")
     what = _PLAIN[unit] if results[0].is_error else results[0].quantity
     note = f"limits {limits[0]}" if len(limits) == 1 else ""
-    return Table(caption=f"{part.title}: {what}", note=note, columns=columns, rows=tuple(rows), small=True)
+    return b.table(columns, rows, caption=f"{part.title}: {what}", note=note, small=True)
 
 
-def _folded(table: Table) -> Table:
+def _folded(table: b.Table) -> b.Table:
     """A long table of few columns as two halves beside one another."""
     n = (len(table.rows) + 1) // 2
     if len(table.rows) <= _LONGEST or len(table.columns) > _FEW:
         return table
-    none: tuple[Line, ...] = ((),) * len(table.columns)
+    none: tuple[b.Line, ...] = ((),) * len(table.columns)
     halves = [
-        Row(cells=(*one.cells, *(table.rows[n + i].cells if n + i < len(table.rows) else none)))
+        b.Row(cells=(*one.cells, *(table.rows[n + i].cells if n + i < len(table.rows) else none)))
         for i, one in enumerate(table.rows[:n])
     ]
-    columns: tuple[Column, ...] = (*table.columns, *table.columns)
-    return Table(caption=table.caption, note=table.note, columns=columns, rows=tuple(halves), small=True)
+    columns: tuple[b.Column, ...] = (*table.columns, *table.columns)
+    return b.Table(caption=table.caption, note=table.note, columns=columns, rows=tuple(halves), small=True)
 
 
 def _limits(results: Sequence[Result]) -> list[str]:
@@ -169,13 +149,13 @@ def _worst(results: Sequence[Result]) -> Result:
     return max(results, key=lambda r: (shown.WORDS.index(r.word), abs(r.statement.estimate) if r.statement else 0.0))
 
 
-def _cell(results: Sequence[Result]) -> Span:
+def _cell(results: Sequence[Result]) -> b.Span:
     """The result of a setting, the worst where there are several, with the sign of its verdict."""
     if not results:
-        return Span(text="–")
+        return b.Span(text="–")
     one = _worst(results)
     of = f" (worst of {len(results)})" if len(results) > 1 else ""
-    return Span(
+    return b.Span(
         text=f"{shown.cells(one).value}{of}", sign=shown.SIGN[one.word], kind=shown.KIND[one.word], heard=one.word
     )
 
@@ -189,29 +169,29 @@ def _u(results: Sequence[Result]) -> str:
 # --- the rest ----------------------------------------------------------------------------------------------------
 
 
-def _responses(report: Report, figures: Sequence[Figure]) -> Iterator[Block]:
+def _responses(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
     results = [result for part in report.parts for result in part.results if result.curve is not None]
     if not results:
         return
     said = [
         (
             f"Channel {r.channel}",
-            (_cell([r]), Span(text=f" {_u([r])}, rated {shown.limits_text(r.limits, r.result_unit)}")),
+            (_cell([r]), b.Span(text=f" {_u([r])}, rated {shown.limits_text(r.limits, r.result_unit)}")),
         )
         for r in results
     ]
-    yield Section(title=shown.capital(_HALF_POWER), blocks=(facts(said),))
+    yield b.Section(title=shown.capital(_HALF_POWER), blocks=(b.facts(said),))
     if figures:
-        yield Gallery(figures=tuple(figures))
+        yield b.Gallery(figures=tuple(figures))
 
 
-def _standards(report: Report) -> Paragraph:
+def _standards(report: Report) -> b.Paragraph:
     said = [
         f"{each.role} {each.label}"
         + (f" (certificate {each.certificate}{_until(each.due)})" if each.certificate else "")
         for each in report.standards
     ]
-    return paragraph((strong("With: "), Span(text=f"{'; '.join(said) or 'nothing that is named'}.")))
+    return b.paragraph((b.strong("With: "), b.Span(text=f"{'; '.join(said) or 'nothing that is named'}.")))
 
 
 def _until(day: str) -> str:

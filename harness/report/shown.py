@@ -6,22 +6,22 @@ import datetime as dt
 import math
 import re
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Literal, TypeAlias
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias, TypeVar
 
 from harness import quantities
 from harness.analysis.rounding import format_pair
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from harness.analysis.estimate import Statement
     from harness.analysis.verdict import Limits
     from harness.models import UnitInput
-    from harness.report.model import Finding, PartResult, Report, Result, Word
-    from harness.report.pairs import PairGroup
+    from harness.report.model import PartResult, Report, Result, Word
     from harness.years.history import Track
 
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
+T = TypeVar("T")
 
 # A sign and a kind beside every word, so that no colour carries a meaning alone.
 SIGN: Final[dict[str, str]] = {
@@ -224,41 +224,24 @@ def limits_text(limits: Limits | None, unit: str = "") -> str:
     return minus(replace(limits, low=low, high=high).text(unit))
 
 
-def beside(part: PartResult) -> tuple[str, ...]:
-    """What is to be said of a part's results beside their tables."""
-    return tuple(text for result in part.results if (text := in_words(result)))
-
-
 def frequency_scale(frequency_hz: float) -> tuple[float, str]:
     """The prefix that a frequency is written with."""
     scales = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
     return next((scale, unit) for scale, unit in scales if abs(frequency_hz) >= scale or scale == 1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResultGroup:
-    """The results of one quantity, channel and path in their order; of every channel (None) where each has one."""
-
-    quantity: str
-    channel: int | None
-    path: str
-    results: tuple[Result, ...]
-
-
-def group_of(result: Result) -> tuple[str, int | None, str]:
-    """The table that a result belongs to: by channel and path, where it is one setting of many."""
-    return (result.quantity, result.channel, result.path) if result.curve is None else (result.quantity, None, "")
+def grouped(some: Iterable[T], result: Callable[[T], Result]) -> list[list[T]]:
+    """Sort into the tables a technician wants: by quantity, channel and path; by quantity where a channel has one."""
+    groups: dict[tuple[object, ...], list[T]] = {}
+    for each in some:
+        r = result(each)
+        groups.setdefault((r.quantity,) if r.curve is not None else (r.quantity, r.channel, r.path), []).append(each)
+    return [*groups.values()]
 
 
-def result_groups(part: PartResult) -> tuple[ResultGroup, ...]:
-    """Sort the results of a part into the tables a technician wants."""
-    groups: dict[tuple[str, int | None, str], list[Result]] = {}
-    for result in part.results:
-        groups.setdefault(group_of(result), []).append(result)
-    return tuple(
-        ResultGroup(quantity=quantity, channel=channel, path=path, results=tuple(results))
-        for (quantity, channel, path), results in groups.items()
-    )
+def result_groups(part: PartResult) -> list[list[Result]]:
+    """The results of a part, a group a table."""
+    return grouped(part.results, lambda result: result)
 
 
 def path_label(report: Report, name: str) -> str:
@@ -267,11 +250,11 @@ def path_label(report: Report, name: str) -> str:
     return path.label if path is not None and path.label else name
 
 
-def group_title(report: Report, group: ResultGroup | PairGroup) -> str:
-    """Name a group of results."""
-    if group.channel is None:
-        return capital(group.quantity)
-    return f"{capital(group.quantity)}, channel {group.channel}, {path_label(report, group.path)}"
+def group_title(report: Report, first: Result) -> str:
+    """Name a group of results by its first."""
+    if first.curve is not None:
+        return capital(first.quantity)
+    return f"{capital(first.quantity)}, channel {first.channel}, {path_label(report, first.path)}"
 
 
 def overview(part: PartResult) -> tuple[str, ...]:
@@ -295,9 +278,9 @@ def not_passed(report: Report) -> tuple[tuple[Word, str], ...]:
     lines: list[tuple[Word, str]] = []
     for part in report.parts:
         for group in result_groups(part):
-            title = group_title(report, group)
+            title = group_title(report, group[0])
             for word in (word for word in WORDS if word not in ("pass", "not measured")):
-                results = [result for result in group.results if result.word == word and not result.sentence]
+                results = [result for result in group if result.word == word and not result.sentence]
                 if len(results) > _ONE_BY_ONE:
                     lines.append((word, f"{title}: {', '.join(result.setting for result in results)}"))
                 else:
@@ -340,13 +323,6 @@ def not_measured(report: Report) -> tuple[str, ...]:
             title = f"{capital(r.quantity)}, channel {r.channel}, {path_label(report, r.path)}"
             lines.setdefault(title, []).append(r.setting)
     return tuple(f"{title}: {', '.join(settings)}" for title, settings in lines.items())
-
-
-def finding_text(finding: Finding) -> str:
-    """A further result as a sentence with its number."""
-    u = "" if finding.u is None else f", U = {number(finding.u, finding.unit, 2)}, k = {finding.k:g}"
-    value = number(finding.value, finding.unit, 3)
-    return f"{capital(finding.name)}: {minus(finding.sentence)} ({value}{u})"
 
 
 def readings_text(result: Result) -> str:
