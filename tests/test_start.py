@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -18,6 +21,7 @@ from harness.fakes import FakePerson
 from harness.start import kept, said
 from harness.start.interview import BENCH, QUESTIONS, ask
 from harness.start.write import standing_bench, write
+from tests.helpers.page_client import Client
 
 UNDERSTOOD: list[tuple[Callable[[str], object], str, str]] = [
     (said.identity, "Aldermoor, A402, 0958", "Aldermoor A402, serial number 0958"),
@@ -277,6 +281,26 @@ def test_the_command_asks_writes_and_says_what_comes_next(tmp_path: Path) -> Non
     again = CliRunner().invoke(cli, options, input="1, 12\n1\n1\n")
     assert again.exit_code == 0, again.output
     assert "is there, and is used as it is" in again.output
+
+
+def test_the_questions_are_answered_on_a_page_as_well(tmp_path: Path) -> None:
+    command = [sys.executable, "-u", "-m", "harness.cli", "new", "--by-hand", "--page", "--into", str(tmp_path / "b")]
+    with subprocess.Popen(
+        [*command, "--remembered", str(tmp_path / "entered.json")], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        encoding="utf-8", env={**os.environ, "PYTHONUTF8": "1"},
+    ) as running:  # fmt: skip
+        assert running.stdout is not None
+        address = next(line for line in running.stdout if "http://" in line).split("page: ")[1].strip()
+        client = Client(address)
+        with client.states() as states:
+            for question in QUESTIONS:
+                state = states.asked(question.title)
+                assert state["question"]["in_words"]
+                assert not state["question"]["more"]
+                assert client.answer(state, ANSWERS[question.key]) == (204, "")
+        assert running.wait(30) == 0
+        assert "halfpower rehearse" in running.stdout.read()
+    assert runs.load(tmp_path / "b" / "aldermoor_a402_0958.toml").setup.job.serial == "0958"
 
 
 def test_a_kind_or_by_hand_is_named() -> None:

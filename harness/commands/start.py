@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from harness.files.files import Kind
+    from harness.person.operator import Operator
     from harness.start.write import Written
 
 KIND = click.Choice(["bench", "unit", "job", "queue"])
@@ -29,7 +31,11 @@ KIND = click.Choice(["bench", "unit", "job", "queue"])
     "--remembered", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
     help="With --by-hand: where units and names are kept that are offered again.",
 )  # fmt: skip
-def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None) -> None:
+@click.option(
+    "--page", is_flag=False, flag_value="127.0.0.1", metavar="[HOST]",
+    help="With --by-hand: serve a page to answer from: on this computer alone, or at HOST[:PORT].",
+)  # fmt: skip
+def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None, page: str | None) -> None:
     """Start: write a complete, commented file, or answer a few questions about a bench worked by hand.
 
     With --by-hand about ten questions are asked, one line each, as in "decades 10 mV to 100 V, 0.25 %"; then the
@@ -39,6 +45,7 @@ def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None) -
     Examples:
       halfpower new --by-hand
       halfpower new --by-hand --into petrel
+      halfpower new --by-hand --page 192.0.2.7
       halfpower new bench > bench.toml
       halfpower new unit > unit.toml
       halfpower new job > job.toml
@@ -48,18 +55,15 @@ def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None) -
 
     not_both(kind, by_hand, "Name a kind of file or --by-hand")
     if by_hand:
-        _asked(into, remembered)
+        _asked(into, remembered, page)
     elif kind is None:
         raise click.UsageError("Name what to start with: bench, unit, job, queue, or --by-hand.")
     else:
         click.echo(starter(kind), nl=False)
 
 
-def _asked(into: Path, remembered: Path | None) -> None:
+def _asked(into: Path, remembered: Path | None, page: str | None) -> None:
     """Ask, write, and say what was written and what comes next."""
-    from rich.console import Console
-
-    from harness.person.console import Terminal
     from harness.start import kept
     from harness.start.interview import BENCH, ask
     from harness.start.write import standing_bench, write
@@ -68,11 +72,37 @@ def _asked(into: Path, remembered: Path | None) -> None:
     if stands is not None:
         say(f"{stands} is there, and is used as it is.")
     remembered = remembered or kept.the_file()
-    terminal = Terminal(Console(markup=False, emoji=False, highlight=False))
-    answers = ask(terminal, offered=kept.offered(remembered), without=() if stands is None else (BENCH,))
+    with _somebody(page) as somebody:
+        answers = ask(somebody, offered=kept.offered(remembered), without=() if stands is None else (BENCH,))
     written = write(answers, into)
     kept.keep(remembered, answers)
     say("", *_told(written))
+
+
+@contextmanager
+def _somebody(where: str | None) -> Iterator[Operator]:
+    """The person at the terminal, and at a page as well where one is wanted."""
+    from harness.commands.run import a_console
+    from harness.person.console import Terminal
+
+    console = a_console()
+    terminal = Terminal(console)
+    if where is None:
+        yield terminal
+        return
+    from harness.commands.page import announce
+    from harness.journal.atomic import write_bytes
+    from harness.person.page import Page
+    from harness.person.page_server import served
+    from harness.person.photographs import Album
+    from harness.person.progress import Progress
+    from harness.person.several import Several
+
+    page = Page("A start by hand", Progress(planned={}), {}, Album(write_bytes))
+    with served(page, where) as address:
+        announce(console, address)
+        yield Several(terminal, page)
+        page.end("All is asked; the terminal says which files are written and what comes next.")
 
 
 def _told(written: Written) -> Iterator[str]:

@@ -133,7 +133,7 @@ class Terminal:
         self._drawn, self._told = prompt.step if prompt.screen is not None else None, False
         if prompt.hint:
             self._print(f"  {prompt.hint}", "dim")
-        if prompt.choices:
+        if prompt.choices and not prompt.in_words:
             self._print(f"  Type one of: {', '.join(prompt.choices)}", "dim")
         if prompt.progress:
             self._print(f"  {prompt.progress}", "dim")

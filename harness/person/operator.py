@@ -37,6 +37,7 @@ class Prompt:
     hazard: bool = False  # only somebody who is there may answer: no pipe, no file
     firm: bool = False  # it is done, or the run stops: nothing else leads on
     first: tuple[Prompt, ...] = ()  # what is to be done before it is answered: the answer says that it was
+    in_words: bool = False  # answered with a few words, and not with a reading; choices are some that may be said
     unchanged: str = ""  # the settings that stay as they are
     progress: str = ""  # "12 of 64, about 9 min left"
 

@@ -256,7 +256,8 @@ def _shown(prompt: Prompt) -> dict[str, Any]:
         "lines": [clean(line) for line in prompt.lines], "unchanged": clean(prompt.unchanged),
         "hint": clean(prompt.hint), "hazard": prompt.hazard, "choices": prompt.choices,
         "words": [word for word in _WORDS[prompt.kind] if word not in left_out],
-        "more": () if prompt.firm else _MORE, "photograph": prompt.kind != "choose",
+        "more": () if prompt.firm or prompt.in_words else _MORE, "in_words": prompt.in_words,
+        "photograph": prompt.kind != "choose" and not prompt.in_words,
         "units": _FREQUENCIES if prompt.role == "counter" else (),
     }  # fmt: skip
 

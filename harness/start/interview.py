@@ -154,7 +154,10 @@ def _asked(
     lines = [question.why] if question.why else []
     lines += [f"{number}  {_in_short(one[question.key])}" for number, one in enumerate(offered, 1)]
     hint = f"such as: {question.example}" + (f"    [Enter: {usual}]" if usual else "")
-    prompt = Prompt(kind="read", title=f"{question.about}. {question.title}", lines=tuple(lines), hint=hint)
+    prompt = Prompt(
+        kind="read", title=f"{question.about}. {question.title}", lines=tuple(lines), hint=hint, in_words=True,
+        choices=tuple(str(number) for number in range(1, len(offered) + 1)) if question.key != "identity" else (),
+    )  # fmt: skip
 
     def on_event(_kind: str, _text: str) -> None:
         operator.tell("There is no run yet to keep a remark with; answer the question.")

@@ -112,9 +112,10 @@ function answers(question) {
 }
 
 function keypad(question) {
+  $("text").inputMode = question.in_words ? "text" : "none";
+  $("keypad").hidden = question.in_words;
   const own = question.graticule?.cursors === "upright" ? ["±", " up ", " down"] : ["-", ...question.units.map(unit => ` ${unit}`)].slice(-3);
   const rows = ["7", "8", "9", "⌫", "4", "5", "6", own[0], "1", "2", "3", own[1], "0", ".", "abc", own[2]];
-  $("text").inputMode = "none";
   $("keypad").replaceChildren(...rows.map((key = "") => {
     if (!key) return document.createElement("span");
     const made = button(key.trim(), () => press(key));
