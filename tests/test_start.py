@@ -258,9 +258,10 @@ def test_what_the_readme_shows_is_what_is_asked_and_understood() -> None:
     shown = readme.split("    $ halfpower new --by-hand\n")[1].split("    $ halfpower run")[0]
     questions = {f"? {each.about}. {each.title}": each for each in QUESTIONS}
     lines = [line.strip() for line in shown.splitlines() if line.strip() != "..."]
-    for asked_for, example, answer, understood in zip(*[iter(lines)] * 4, strict=True):
+    for asked_for, example, far, answer, understood in zip(*[iter(lines)] * 5, strict=True):
         question = questions[asked_for]
         assert example == f"such as: {question.example}"
+        assert far == f"{QUESTIONS.index(question) + 1} of {len(QUESTIONS)}"
         assert understood == f"Understood: {question.read(answer.removeprefix('answer: '))}."
 
 

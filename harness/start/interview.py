@@ -123,6 +123,7 @@ def ask(
     answers: dict[str, str] = {}
     follow: dict[str, set[str]] = {}  # the answers that came with one
     place, way = 0, list[int]()
+    asked = [each for each in QUESTIONS if each.about not in without]
     while place < len(QUESTIONS):
         question = QUESTIONS[place]
         if question.about in without or any(question.key in keys for keys in follow.values()):
@@ -132,8 +133,10 @@ def ask(
             answers.pop(question.key, None)
             place += 1
             continue
+        usual, choices = answers.get(question.key, "") or question.usual, offered.get(question.key, ())
+        prompt = _prompt(question, choices, usual, f"{asked.index(question) + 1} of {len(asked)}")
         try:
-            found = _asked(operator, question, offered.get(question.key, ()), answers.get(question.key, ""), bool(way))
+            found = _asked(operator, question, prompt, choices, usual, may_go_back=bool(way))
         except GoBack:
             place = way.pop()
             for key in follow.pop(QUESTIONS[place].key, ()):
@@ -146,18 +149,21 @@ def ask(
     return answers
 
 
-def _asked(
-    operator: Operator, question: Question, offered: Sequence[Mapping[str, str]], standing: str, may_go_back: bool
-) -> Mapping[str, str]:
-    """What one question brings: its answer, and what follows from it."""
-    usual = standing or question.usual
+def _prompt(question: Question, offered: Sequence[Mapping[str, str]], usual: str, far: str) -> Prompt:
     lines = [question.why] if question.why else []
     lines += [f"{number}  {_in_short(one[question.key])}" for number, one in enumerate(offered, 1)]
-    hint = f"such as: {question.example}" + (f"    [Enter: {usual}]" if usual else "")
-    prompt = Prompt(
-        kind="read", title=f"{question.about}. {question.title}", lines=tuple(lines), hint=hint, in_words=True,
+    return Prompt(
+        kind="read", title=f"{question.about}. {question.title}", lines=tuple(lines), in_words=True, progress=far,
+        hint=f"such as: {question.example}" + (f"    [Enter: {usual}]" if usual else ""),
         choices=tuple(str(number) for number in range(1, len(offered) + 1)) if question.key != "identity" else (),
     )  # fmt: skip
+
+
+def _asked(
+    operator: Operator, question: Question, prompt: Prompt, offered: Sequence[Mapping[str, str]], usual: str, *,
+    may_go_back: bool,
+) -> Mapping[str, str]:  # fmt: skip
+    """What one question brings: its answer, and what follows from it."""
 
     def on_event(_kind: str, _text: str) -> None:
         operator.tell("There is no run yet to keep a remark with; answer the question.")

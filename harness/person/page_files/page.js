@@ -75,7 +75,7 @@ function stand(question) {
   $("reply").hidden = !question;
   $("screen").hidden = !question?.graticule;
   $("picture").disabled = !question?.photograph;
-  $("remark").disabled = !question || question.kind === "choose";
+  $("remark").disabled = !question || question.kind === "choose" || question.in_words;
   if ((fresh && inside && $("remarking").hidden) || document.activeElement === document.body) $("title").focus({ preventScroll: true });
   if (fresh) speak([...question.first, question.title, ...question.lines, question.hint].filter(Boolean).join(". "));
   else if (ending) speak(state.ended);
@@ -114,6 +114,7 @@ function answers(question) {
 function keypad(question) {
   $("text").inputMode = question.in_words ? "text" : "none";
   $("keypad").hidden = question.in_words;
+  document.querySelector("label[for=text]").textContent = question.in_words ? "Answer" : "Reading";
   const own = question.graticule?.cursors === "upright" ? ["±", " up ", " down"] : ["-", ...question.units.map(unit => ` ${unit}`)].slice(-3);
   const rows = ["7", "8", "9", "⌫", "4", "5", "6", own[0], "1", "2", "3", own[1], "0", ".", "abc", own[2]];
   $("keypad").replaceChildren(...rows.map((key = "") => {
