@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
 import socket
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
@@ -349,7 +351,7 @@ def test_a_photograph_is_kept_under_a_name_of_ours_and_told_with_its_digest(
     assert [path.name for path in tmp_path.iterdir()] == ["photos"]
     assert (tmp_path / "photos" / f"001.{ending}").read_bytes() == picture
     digest = hashlib.sha256(picture).hexdigest()
-    assert bench.events[0] == ("photograph", f"001.{ending} {digest} first part: channel 2, 50 mV/div, 300 mV DC")
+    assert bench.events[0] == ("photograph", f"001.{ending} {digest} channel 2, 50 mV/div, 300 mV DC")
     assert bench.answered == ["6"]
 
 
@@ -416,8 +418,27 @@ def test_a_run_is_answered_from_a_page_and_keeps_its_photograph(
     assert kept == 1
     (folder,) = (tmp_path / "runs").iterdir()
     (event,) = (each for each in journal.read(folder).events if each.what == "photograph")
-    name, digest, _ = event.text.split(" ", 2)
-    assert hashlib.sha256((folder / "photos" / name).read_bytes()).hexdigest() == digest
+    name, digest, at = event.text.split(" ", 2)
+    photograph = folder / "photos" / name
+    assert hashlib.sha256(photograph.read_bytes()).hexdigest() == digest
+    assert _photographed(folder / "report.html") == (f"Photograph 001.jpg: {at}", True)
+    for change, said in (
+        (lambda: photograph.write_bytes(a_picture("PNG")), "no longer"),
+        (photograph.unlink, "not in"),
+    ):
+        change()
+        assert halfpower("report", folder, "--html", tmp_path / "again.html").exit_code == 0
+        assert _photographed(tmp_path / "again.html") == (f"Photograph 001.jpg: {at}", False)
+        assert said in (tmp_path / "again.html").read_text("utf-8")
+
+
+def _photographed(page: Path) -> tuple[str, bool]:
+    """The caption of the one photograph of a report, and whether it is shown."""
+    figure = re.search(r'<figure id="photograph0">(.*?)</figure>', page.read_text("utf-8"), re.DOTALL)
+    assert figure
+    caption = re.search("<figcaption>(.*?)</figcaption>", figure[1])
+    assert caption
+    return unescape(caption[1]), "data:image/jpeg;base64," in figure[1]
 
 
 def _answer_all(client: Client) -> int:

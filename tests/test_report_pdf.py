@@ -5,6 +5,7 @@ The checks by outside programs (qpdf, and poppler's pdftotext, pdfinfo and pdffo
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import subprocess
@@ -14,6 +15,7 @@ from collections.abc import Iterator
 from copy import deepcopy
 from dataclasses import replace
 from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +25,7 @@ from harness.errors import HalfpowerError
 from harness.journal import journal
 from harness.report import pdf as printed
 from harness.report import shown
-from harness.report.model import Report
+from harness.report.model import Photograph, Report
 from harness.report.pdf import check_ready, pdf
 from harness.report.plots import pictures
 from harness.report.results import to_json
@@ -242,6 +244,21 @@ def test_qpdf_finds_a_sound_file_with_the_results_attached(name: str, files: Any
     catalog = next(o for o in found if o.get("/Type") == "/Catalog")
     assert catalog["/Lang"] == "u:en"
     assert catalog["/AF"]
+
+
+@pytest.mark.e2e
+def test_a_photograph_is_printed_upright_with_its_point(tmp_path: Path) -> None:
+    from PIL import Image
+
+    held, turned = io.BytesIO(), Image.Exif()
+    turned[0x0112] = 6  # Exif 2.3: the camera was held upright, and wrote its picture lying
+    Image.new("RGB", (400, 300), (0, 90, 30)).save(held, "JPEG", exif=turned)
+    file, path = held.getvalue(), tmp_path / "report.pdf"
+    one = Photograph(name="001.jpg", sha256=sha256(file).hexdigest(), at="channel 1, 50 mV/div", part=0)
+    path.write_bytes(pdf(replace(EXAMPLES["plain_only"](), photographs=(one,)), photographs={"001.jpg": file}))
+    assert "Photograph 001.jpg: channel 1, 50 mV/div" in told_by("pdftotext", path, "-")
+    listed = told_by("pdfimages", "-list", path).splitlines()[2:]
+    assert [row.split()[3:5] for row in listed] == [["300", "400"]]
 
 
 @pytest.mark.e2e

@@ -172,9 +172,9 @@ def report(
     if open_page and html_path is None:
         html_path = (as_left or run_folder) / "report.html"
     if html_path is not None:
-        write_html(made, html_path, point=point, short=short)
+        write_html(made, html_path, folder=as_left or run_folder, point=point, short=short)
     if pdf_path is not None:
-        write_pdf(made, pdf_path, letter=letter, fonts=fonts, point=point, short=short)
+        write_pdf(made, pdf_path, folder=as_left or run_folder, letter=letter, fonts=fonts, point=point, short=short)
     _write_tables(made, csv_path, json_path)
     written = [path for path in (html_path, pdf_path, csv_path, json_path) if path is not None]
     say(*(f"Written: {path}" for path in written))
@@ -335,9 +335,9 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
         show_report(result.report)
         for sentence in result.faults:
             click.echo(sentence)
-    write_html(result.report, page)
+    write_html(result.report, page, folder=result.folder)
     if printed:
-        write_pdf(result.report, page.with_suffix(".pdf"))
+        write_pdf(result.report, page.with_suffix(".pdf"), folder=result.folder)
     if as_json:
         end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
         click.echo(json_text({**end, "sentence": result.report.sentence, "report": str(page)}))
@@ -356,20 +356,28 @@ def show_report(made: Report, *, short: bool = False) -> None:
     a_console().print((render_short if short else render)(made))
 
 
-def write_html(made: Report, path: Path, *, point: str = "", short: bool = False) -> None:
-    """The report as one page; short, on one sheet of it."""
+def write_html(made: Report, path: Path, *, folder: Path, point: str = "", short: bool = False) -> None:
+    """The report as one page, with the photographs of the run's folder; short, on one sheet of it."""
     from harness.report.html import html_page, short_page
 
-    write_text(path, short_page(made) if short else html_page(made, point=point))
+    photographs = _photographs(made, folder)
+    write_text(path, short_page(made) if short else html_page(made, point=point, photographs=photographs))
 
 
-def write_pdf(
-    made: Report, path: Path, *, letter: bool = False, fonts: Path | None = None, point: str = "", short: bool = False
-) -> None:
-    """The report as printed pages, with its results attached."""
+def write_pdf(made: Report, path: Path, *, folder: Path, letter: bool = False, **drawn: Any) -> None:
+    """The report as printed pages, with its results attached, and the photographs of the run's folder."""
     from harness.report.pdf import pdf
 
-    write_bytes(path, pdf(made, paper="us-letter" if letter else "a4", fonts=fonts, point=point, short=short))
+    paper: Any = "us-letter" if letter else "a4"
+    write_bytes(path, pdf(made, paper=paper, photographs=_photographs(made, folder), **drawn))
+
+
+def _photographs(made: Report, folder: Path) -> dict[str, bytes]:
+    """The files of the photographs that are still there."""
+    from harness.report.photographs import FOLDER
+
+    paths = [folder / FOLDER / each.name for each in made.photographs]
+    return {path.name: path.read_bytes() for path in paths if path.is_file()}
 
 
 def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:

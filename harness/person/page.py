@@ -171,7 +171,7 @@ class Page(Silent):
         if question.prompt.kind == "choose":
             raise Refused("Answer this question first; a photograph belongs to what is set or read.")
         kept = self.album.keep(data)
-        self._take(question, f"{PHOTOGRAPH} {kept.name} {kept.sha256} {self._caption(question.prompt)}")
+        self._take(question, f"{PHOTOGRAPH} {kept.name} {kept.sha256} {_caption(question.prompt)}")
 
     def _take(self, question: Question, text: str) -> None:
         if not self.take(question, "page", text):
@@ -193,11 +193,6 @@ class Page(Silent):
             return "Nothing is asked now; this answer was not taken."
         who, text = self._answered
         return f"Somebody was quicker: {said(text)} ({_WHERE[who]}). Yours was not taken."
-
-    def _caption(self, prompt: Prompt) -> str:
-        if not isinstance(prompt.step, Measure):
-            return clean(prompt.title)
-        return f"{self._part or 'first part'}: {place(prompt.step)}, {describe(prompt.step.stimulus)}"
 
     def state(self) -> str:
         """Everything a page shows, as JSON."""
@@ -260,6 +255,12 @@ def _shown(prompt: Prompt) -> dict[str, Any]:
         "photograph": prompt.kind != "choose" and not prompt.in_words,
         "units": _FREQUENCIES if prompt.role == "counter" else (),
     }  # fmt: skip
+
+
+def _caption(prompt: Prompt) -> str:
+    """What a photograph is of."""
+    step = prompt.step
+    return f"{place(step)}, {describe(step.stimulus)}" if isinstance(step, Measure) else clean(prompt.title)
 
 
 def _far(progress: Progress) -> str:

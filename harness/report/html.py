@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 from harness.report import short
 from harness.report.blocks import Figure
 from harness.report.markup import html
+from harness.report.photographs import figures
 from harness.report.plots import NARROW_IN, pictures, response_pictures
 from harness.report.report_page import page
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from harness.report.model import Report
 
 
@@ -19,7 +22,12 @@ def short_page(report: Report) -> str:
     return html(short.page(report, [Figure(picture=one) for one in response_pictures(report, width_in=NARROW_IN)]))
 
 
-def html_page(report: Report, *, point: str = "") -> str:
-    """Render a report; the same report gives the same bytes. `point` names the result that is drawn closely."""
+def html_page(report: Report, *, point: str = "", photographs: Mapping[str, bytes] | None = None) -> str:
+    """
+    Render a report; the same report gives the same bytes.
+
+    `point` names the result that is drawn closely; `photographs` are the files in the run's folder, by their names.
+    """
     wide, narrow = pictures(report, point=point), pictures(report, width_in=NARROW_IN, point=point)
-    return html(page(report, [Figure(picture=w, narrow=n) for w, n in zip(wide, narrow, strict=True)]))
+    drawn = [Figure(picture=w, narrow=n) for w, n in zip(wide, narrow, strict=True)]
+    return html(page(report, [*drawn, *figures(report, photographs or {})]))

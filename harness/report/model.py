@@ -173,6 +173,16 @@ class Agreement:
     limits: tuple[str, ...]  # of what agrees: "±3 %"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photograph:
+    """A photograph of the screen that the run has kept."""
+
+    name: str  # in the run's folder
+    sha256: str  # of the file, as the journal has it
+    at: str  # what was set or read: "channel 2, 50 mV/div, 300 mV DC"
+    part: int  # of the report, counted from 0
+
+
 Change: TypeAlias = Literal["changed", "no change shown", "one state only"]
 
 
@@ -240,6 +250,7 @@ class Report:
     checklist: tuple[Heading, ...]  # against the calibration guide for oscilloscopes
     adjustment: Adjustment | None = None  # the unit as found, where this report is of the unit as left
     by_eye: tuple[Agreement, ...] = ()  # of a unit that is read by eye, where something is neither proved nor failed
+    photographs: tuple[Photograph, ...] = ()
     may_be_on: bool = False  # an output, as far as this run knows
     reanalysed: str = ""  # worked out again later: when, by what, and why, in a sentence
 

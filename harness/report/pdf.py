@@ -25,7 +25,7 @@ from harness.report.sheet import sheet
 from harness.words.clean import clean
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from types import ModuleType
 
     from typst import PDFStandard
@@ -47,7 +47,13 @@ _NAMED: Final = 12  # characters that no font has, named one by one
 
 
 def pdf(
-    report: Report, *, paper: Paper = "a4", fonts: Path | None = None, point: str = "", short: bool = False
+    report: Report,
+    *,
+    paper: Paper = "a4",
+    fonts: Path | None = None,
+    point: str = "",
+    short: bool = False,
+    photographs: Mapping[str, bytes] | None = None,
 ) -> bytes:
     """
     Render a report as a PDF file; the same report gives the same bytes.
@@ -64,6 +70,8 @@ def pdf(
         The result whose screen and budget are drawn, by words of its name: "channel 2, 50 mV". Left out: the worst.
     short
         The short form, on one page.
+    photographs
+        The files of the photographs that the report names, by their names.
 
     Returns
     -------
@@ -76,7 +84,7 @@ def pdf(
         The type-setter or its fonts are missing, it refuses the document, or no single result fits `point`.
     """
     drawn = response_pictures(report, width_in=NARROW_IN) if short else pictures(report, point=point)
-    document = sheet(report, drawn, short=short) | {"paper": paper}
+    document = sheet(report, drawn, short=short, photographs=photographs) | {"paper": paper}
     return typeset(TEMPLATE, document, report, fonts=fonts, results=to_json(report))
 
 

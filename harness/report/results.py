@@ -63,6 +63,7 @@ def results(report: Report) -> dict[str, Any]:
         "parts": [_part(part) for part in report.parts],
         "deviations": list(report.deviations),
         "notes": list(report.notes),
+        "photographs": [_plain(photograph) for photograph in report.photographs],
         "facts": [{"title": g.title, "facts": [_plain(fact) for fact in g.facts]} for g in report.facts],
         "not_stated": list(report.not_stated),
         "statements": [_plain(fact) for fact in report.statements],

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.report import blocks as b
 from harness.report import rest, shown
+from harness.report.photographs import figures as photographed
 from harness.report.report_page import FIRST, on_paper
 from harness.report.short import below, whole
 from harness.words.clean import shortened
@@ -20,9 +21,16 @@ _AS_WIDE: Final = 14  # characters of a cell that is as wide as it is
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
 
 
-def sheet(report: Report, pictures: Sequence[Picture] = (), *, short: bool = False) -> dict[str, Any]:
+def sheet(
+    report: Report,
+    pictures: Sequence[Picture] = (),
+    *,
+    short: bool = False,
+    photographs: Mapping[str, bytes] | None = None,
+) -> dict[str, Any]:
     """Everything that is printed, ready for JSON; the pictures come under the part that they belong to."""
     figures = [b.Figure(picture=picture) for picture in pictures]
+    figures += [] if short else photographed(report, photographs or {})
     blocks = below(report, figures, folded=True) if short else on_paper(report, figures)
     unit, job = report.setup.unit, report.setup.job
     name = shortened(f"{unit.maker} {unit.model}", _MARGIN_TEXT)

@@ -16,7 +16,7 @@ from harness.journal.journal import Contents
 from harness.measurement import evaluation, knowing, quantity_of
 from harness.models import Setup
 from harness.quantities import show
-from harness.report import adjusted, by_eye, particulars
+from harness.report import adjusted, by_eye, particulars, photographs
 from harness.report.checklist import checklist
 from harness.report.model import KINDS, Evaluated, PartResult, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
@@ -104,6 +104,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         signatures=particulars.signatures(setup.job),
         checklist=checklist(setup, parts),
         by_eye=seen,
+        photographs=tuple(photographs.of_journal(contents)),
     )
     return with_particulars(report, issued_stated=issued is not None)
 

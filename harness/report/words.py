@@ -32,7 +32,7 @@ _TOLD: Final = (
     "by itself",
     "clock",
 )  # events that a reader is told as they stand
-AS_PLANNED: Final = ("note", "off", "warm-up")
+AS_PLANNED: Final = ("note", "off", "warm-up", "photograph")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
 
