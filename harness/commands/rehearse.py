@@ -64,15 +64,16 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
     elif any(part.points for part in rehearsal.parts):
         yield "Every planned point can be decided."
     for remedy, open_points in _by_remedy(rehearsal.undecided).items():
-        yield from (f"  {point}" for point in open_points)
+        yield from (f"  {place}, {', '.join(settings)}: {why}" for (place, why), settings in open_points.items())
         yield f"    what would help: {remedy}"
 
 
-def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, list[str]]:
-    """The points under what would help them; a sentence repeats its point's name, which is enough once."""
-    by_remedy: dict[str, list[str]] = {}
+def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, dict[tuple[str, str], list[str]]]:
+    """What would help, with the places that it helps and why; below each of them the settings."""
+    by_remedy: dict[str, dict[tuple[str, str], list[str]]] = {}
     for open_point in undecided:
         name, _, rest = open_point.sentence.partition(": ")
-        sentence = rest if open_point.point.split(",")[0] in name else open_point.sentence
-        by_remedy.setdefault(open_point.remedy, []).append(f"{open_point.point}: {sentence}")
+        why = rest if open_point.place.split(",")[0] in name else open_point.sentence  # which may repeat the place
+        places = by_remedy.setdefault(open_point.remedy, {})
+        places.setdefault((open_point.place, why), []).append(open_point.setting)
     return by_remedy

@@ -117,9 +117,8 @@ def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
     for setting in settings:
         these = [r for r in results if r.setting == setting]
         cells = (_cell([r for r in these if (r.channel, r.path) == each]) for each in series)
-        rows.append(
-            b.row(setting.replace(f"/{unit.split('/')[1]}", ""), *_limits(these)[len(limits) == 1 :], *cells, _u(these))
-        )
+        named = setting.replace(f"/{unit.split('/')[1]}", "").replace(" ", "\N{NO-BREAK SPACE}")
+        rows.append(b.row(named, *_limits(these)[len(limits) == 1 :], *cells, _u(these)))
     columns = (unit, *[">Limits"][len(limits) == 1 :], *(f">{name}" for name in names), ">±")
     what = _PLAIN[unit] if results[0].is_error else results[0].quantity
     note = f"limits {limits[0]}" if len(limits) == 1 else ""

@@ -42,6 +42,8 @@ class Undecidable:
     """A point that cannot pass whatever is read, and the cheapest change that would decide it."""
 
     point: str
+    place: str  # the point without its setting
+    setting: str
     sentence: str
     remedy: str
 
@@ -188,6 +190,8 @@ def _undecidable(setup: Setup, step: Measure, reached: Reach | str) -> Undecidab
     of = "" if quantity.rating is None or quantity.rating.is_error else f"{quantity.rating.name}, "
     return Undecidable(
         point=f"channel {step.view.channel}, {of}{per_div}/div, {step.path}",
+        place=f"channel {step.view.channel}, {of}{step.path}",
+        setting=f"{per_div}/div",
         sentence=reached if isinstance(reached, str) else reached.sentence,
         remedy=_remedy(setup, step),
     )
