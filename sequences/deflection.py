@@ -102,6 +102,14 @@ def _ways(setup: Setup, step: Measure) -> Iterator[Way]:
     calibrator = setup.bench.calibrator
     if calibrator is None or setup.unit.read != "eye" or not isinstance(step.stimulus, Dc):
         return
+    if (
+        calibrator.driver == "manual"
+        and calibrator.levels == "continuous"
+        and step.expected
+        and step.tune_to_div is None
+    ):
+        lines = replace(step, tune="level", tune_to_div=float(round(step.expected)))
+        yield Way(sentence="turn the level until the trace is on its lines (to_line = true)", step=lines)
     per_div = step.view.volts_per_div * setup.bench.path(step.path).divides_by
     for level_v in (step.stimulus.level_v, *higher_levels(calibrator, step.stimulus.level_v, per_div, setup.unit)):
         shown_div = round_to(level_v / per_div, 6)

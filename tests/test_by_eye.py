@@ -63,6 +63,13 @@ def test_what_is_proved_and_what_agrees_is_counted_by_the_non_binary_statement_w
     assert f"of {total} points proved" in report.sentence
 
 
+def test_what_agrees_is_not_named_among_what_is_open() -> None:
+    report = kept(rule="non-binary")
+    open_points = sum(result.word == "conditional fail" for part in report.parts for result in part.results)
+    assert report.overall == "cannot be decided"
+    assert f"cannot be decided: {open_points} of 49 points are open (" in report.sentence
+
+
 def outside(step: Step) -> bool:
     """The points of the kept run that lie outside their limits: the divider probe on channel 2."""
     return isinstance(step, Measure) and step.path == "probe" and step.view.channel == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -41,6 +42,18 @@ def test_no_level_above_a_rating_is_advised(maximum: str, advised: bool) -> None
     setup = a_setup(levels=["1 V", "3.5 V"], volts_per_div=("500 mV",), input_maximum=maximum)
     (found,) = rehearsed(setup).undecided
     assert ("3.5 V" in found.remedy) is advised
+
+
+def test_a_level_that_a_person_turns_is_set_to_the_line() -> None:
+    """Read by eye U is 1.7 % at six divisions; turned to the line it is 0.9 % (docs/deflection.md)."""
+    setup = a_setup(volts_per_div=("500 mV",), tolerance={"deflection": "1.5 %"})
+    calibrator = setup.bench.calibrator
+    assert calibrator is not None
+    by_hand = calibrator.model_copy(update={"driver": "manual"})
+    setup = replace(setup, bench=setup.bench.model_copy(update={"calibrator": by_hand}))
+    (found,) = rehearsed(setup).undecided
+    assert found.remedy == "turn the level until the trace is on its lines (to_line = true)"
+    assert not rehearsed(setup, to_line=True).undecided
 
 
 def test_where_this_bench_has_nothing_another_source_is_named() -> None:

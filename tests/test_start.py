@@ -157,6 +157,7 @@ def test_the_answers_become_three_files_that_a_job_is_loaded_from(tmp_path: Path
 
 @pytest.mark.parametrize("other", [
     {"probe": "none", "marks": "none", "sines": "none"},
+    {"marks": "none"},
     {"volts": "10 mV, 0.5 V, 20 V, 1 %, square wave", "marks": "10 us, 1 ms, 100 ppm"},
     {"volts": "any value 1 mV to 200 V, 0.1 %, DC", "faster": "none"},
     {"sines": "25 MHz, 0.5 dB", "counting": "none, 3 %", "faster": "none"},
@@ -173,8 +174,17 @@ def test_whatever_the_bench_lacks_the_files_are_sound(tmp_path: Path, other: dic
     loaded = runs.load(write(answers, tmp_path).job)
     assert not runs.rehearse(loaded).refused
     has = {use.use for use in loaded.uses}
-    assert ("time_base" in has) == (answers["marks"] != "none")
+    assert ("time_base" in has) == (answers["marks"] != "none" or answers["sines"] != "none")
     assert ("bandwidth" in has) == ("dB" in answers["sines"] or answers.get("faster", "none") != "none")
+
+
+def test_the_parts_are_done_as_a_person_does_them(tmp_path: Path) -> None:
+    """The bandwidth by turning the level, and the time base from the generator where there are no time marks."""
+    loaded = runs.load(write(ANSWERS | {"marks": "none"}, tmp_path).job)
+    options = {use.use: use.options for use in loaded.uses}
+    assert options["bandwidth"].levelling == "by hand"
+    assert options["time_base"].source == "generator"
+    assert options["vertical"].paths == ("lead", "probe")
 
 
 def test_back_asks_the_question_before_and_enter_keeps_its_answer() -> None:

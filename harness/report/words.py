@@ -62,7 +62,8 @@ def sentence(
     name = f"{shortened(f'{maker} {model}', _LONGEST_NAME)}, no. {shortened(serial, _LONGEST_NAME)},"
     total = sum(len(part.results) for part in parts)
     failed = [entry for part in parts for entry in places(part, lambda one: one.word == "fail")]
-    unsure = [entry for part in parts for entry in places(part, lambda one: one.word not in ("pass", "fail"))]
+    sure = ("pass", "fail") if whole == "conditionally meets" else ("pass", "fail", "conditional pass")
+    unsure = [entry for part in parts for entry in places(part, lambda one: one.word not in sure)]
     read = f" {capital(by_eye.sentence(seen))}." if seen else ""
     match whole:
         case "conditionally meets":

@@ -173,16 +173,27 @@ def _parts(bench: Bench, *, with_probe: bool) -> Iterator[str]:
 [[sequence]]
 use = "vertical"                    # every deflection factor of every channel
 paths = {toml(paths)}{signal}"""
-    if plain and "time_marks" in functions:
+    if plain and ("time_marks" in functions or bench.generator is not None):
+        source = (
+            ""
+            if "time_marks" in functions
+            else '\nsource = "generator"               # its wave, as there are no time marks'
+        )
         yield f"""\
 [[sequence]]
 use = "time_base"                   # every time factor over the centre eight divisions
-path = {toml(plain)}"""
+path = {toml(plain)}{source}"""
     if ended:
+        by_hand = bench.reference is not None and bench.generator is not None and bench.generator.driver == "manual"
+        levelled = (
+            '\nlevelling = "by hand"               # the level is turned until the reference is on its lines'
+            "\n# watched = true                    # a tee keeps the reference connected: fewer moves of a lead"
+            '\n# at = "rated"                      # only the response at the rated frequency'
+        )
         yield f"""\
 [[sequence]]
 use = "bandwidth"                   # up to the half-power frequency
-path = {toml(ended)}"""
+path = {toml(ended)}{levelled if by_hand else ""}"""
 
 
 def straight(bench: Bench) -> str:
