@@ -1,4 +1,4 @@
-"""What a sequence asks for, and what it is told: `Connect` and `Measure` → `Done` and `Reading`.
+"""What a sequence asks for, and what it is told: `Connect`, `Measure`, `Look` → `Done`, `Reading`, `Seen`.
 
 A step is absolute: it carries the whole setpoint, so any step can be the first one after a crash.
 Values here are plain and SI; they go through the journal and come back equal.
@@ -24,6 +24,13 @@ NOT_SETTLED: Final = "not settled"
 """Flag of a reading that never stood still as it was asked to."""
 AMPLITUDE: Final = "amplitude_div"
 """Among a reading's further numbers: how high the pulse stands in whose record a time or a ratio was read."""
+CONTROLS: Final = "controls"
+"""What is looked at first where eyes read: what falsifies readings, such as a variable control that is not in CAL."""
+CONTROLS_STAND: Final = (
+    "variable controls of V/div and s/div in CAL",
+    "magnifier, invert, add and bandwidth limiter off, but where a question asks for one",
+)
+"""How they stand where nothing is falsified."""
 RETURN: Final = "return to the first"
 """Purpose of a pass's first point taken once more at its end: what has moved meanwhile."""
 Coupling: TypeAlias = Literal["dc", "ac", "ground"]
@@ -187,12 +194,31 @@ class Measure:
         return self.stimulus.level if self.tune == "level" else float(getattr(self.stimulus, "period_s", 0.0))
 
 
-Step: TypeAlias = Connect | Measure
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """Have a person look at something and say yes, no, or what they see; with a signal, it is applied first."""
+
+    what: str  # "trace rotation"
+    question: str  # yes is as it should be
+    lines: tuple[str, ...] = ()
+    path: str
+    source: Role
+    stimulus: Stimulus = NoSignal()
+    display: Display = "unit"
+    view: View
+
+    @property
+    def roles(self) -> frozenset[Role]:
+        """The instruments that take part."""
+        return frozenset((self.display,) if isinstance(self.stimulus, NoSignal) else (self.source, self.display))
+
+
+Step: TypeAlias = Connect | Measure | Look
 
 
 def roles_of(steps: Iterable[Step]) -> frozenset[Role]:
     """The instruments that take part in any of the readings."""
-    return frozenset(role for step in steps if isinstance(step, Measure) for role in step.roles)
+    return frozenset(role for step in steps if not isinstance(step, Connect) for role in step.roles)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +247,15 @@ class Reading:
     more: Mapping[str, float] = field(default_factory=dict)  # further numbers, the unit in each name
 
 
-Reply: TypeAlias = Done | Reading
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What a person said who looked."""
+
+    answer: Literal["yes", "no", "remark", "skipped"]
+    remark: str = ""
+
+
+Reply: TypeAlias = Done | Reading | Seen
 
 T = TypeVar("T")
 Sequence: TypeAlias = Generator[Step, Reply, T]
@@ -229,7 +263,7 @@ Sequence: TypeAlias = Generator[Step, Reply, T]
 
 KINDS: Final[dict[str, type]] = {
     cls.__name__: cls
-    for cls in (Connect, Measure, Done, Reading, View, NoSignal, Dc, Square, Sine, TimeMarks, FastEdge)
+    for cls in (Connect, Measure, Look, Done, Reading, Seen, View, NoSignal, Dc, Square, Sine, TimeMarks, FastEdge)
 }
 
 
@@ -243,6 +277,14 @@ def measure(step: Measure) -> Sequence[Reading]:
     reply = yield step
     if not isinstance(reply, Reading):
         raise TypeError(f"a Measure is answered by a Reading, not by {type(reply).__name__}")
+    return reply
+
+
+def look(step: Look) -> Sequence[Seen]:
+    """Ask somebody to look, in a sequence: `seen = yield from look(...)`."""
+    reply = yield step
+    if not isinstance(reply, Seen):
+        raise TypeError(f"a Look is answered by a Seen, not by {type(reply).__name__}")
     return reply
 
 

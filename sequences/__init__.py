@@ -21,7 +21,7 @@ from harness.steps import RETURN, Display, Measure, connect, measure
 if TYPE_CHECKING:
     from harness.models import Calibrator, Generator, Setup, Unit
 
-BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse")  # in the order of the calibration guide
+BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse", "look")  # in the order of the calibration guide
 
 
 Judges: TypeAlias = Mapping[Display, tuple[str, ...]]

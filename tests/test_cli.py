@@ -555,7 +555,8 @@ def test_a_terminal_that_closes_ends_the_run_with_a_warning_about_outputs(lab: P
 def test_a_terminal_without_a_person_is_asked_once_and_ends_the_run_as_a_stop(lab: Path) -> None:
     stopped = halfpower("run", lab / "by_eye.toml", "--runs", lab / "runs", "--by-hand", answers="")
     assert stopped.exit_code == 9
-    assert stopped.stdout.count("Switch the output of the calibrator") == 1
+    assert stopped.stdout.count("Before the first reading") == 1
+    assert stopped.stdout.count("Switch the output of the calibrator") == 0
     first, second, third = stopped.stderr.splitlines()
     assert first == "Nobody answers at this terminal any more (end of input)."
     assert second.startswith("The output of the calibrator (Northfen D12 no. D12-1188) may still be ON:")

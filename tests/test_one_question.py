@@ -12,7 +12,7 @@ from harness.errors import OperatorStop
 from harness.fakes import FakeDriver, FakePerson, VirtualClock
 from harness.models import Setup, UnitLink
 from harness.person.operator import GoBack, Prompt
-from harness.steps import Connect, Dc, Measure, NoSignal, Reading, View
+from harness.steps import CONTROLS_STAND, Connect, Dc, Measure, NoSignal, Reading, View
 from tests.helpers.setups import a_setup
 
 
@@ -26,8 +26,15 @@ def by_hand(**calibrator: object) -> Setup:
     )
 
 
+class Asked(FakePerson):
+    """Says by themselves that the controls stand as they should."""
+
+    def ask(self, prompt: Prompt) -> str:
+        return "" if prompt.lines == CONTROLS_STAND else super().ask(prompt)
+
+
 def a_bench(answers: Iterable[str], **calibrator: object) -> tuple[LiveBench, FakePerson]:
-    setup, person = by_hand(**calibrator), FakePerson(answers, then=None)
+    setup, person = by_hand(**calibrator), Asked(answers, then=None)
     drivers = {
         "calibrator": ManualSource(person, setup.bench.calibrator, "calibrator"),
         "unit": ManualScreen(person, UnitLink(), "unit", setup.unit, paths=setup.bench.paths),

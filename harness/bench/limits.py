@@ -18,7 +18,7 @@ from typing import Final, Literal, assert_never
 
 from harness.models import LOW_OHM, Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, show, unphysical
-from harness.steps import Connect, Dc, FastEdge, Measure, NoSignal, Sine, Square, Step, Stimulus, TimeMarks, View
+from harness.steps import Connect, Dc, FastEdge, Look, Measure, NoSignal, Sine, Square, Step, Stimulus, TimeMarks, View
 
 HAZARDOUS_RMS_V: Final = 30.0
 HAZARDOUS_PEAK_V: Final = 42.4
@@ -93,6 +93,8 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
         return ""
     for wrong in (*_unphysical(step.stimulus), *_unphysical(step.view), *_unphysical(step)):
         return wrong
+    if isinstance(step, Look) and isinstance(step.stimulus, NoSignal):
+        return ""
     if connected is None:
         return "measures before anything is connected; yield a Connect first"
     wanted = connection_of(step)
@@ -101,7 +103,7 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
     return ""
 
 
-def connection_of(step: Measure) -> Connect:
+def connection_of(step: Measure | Look) -> Connect:
     """The connection that a reading needs."""
     return Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
 
@@ -115,7 +117,7 @@ def _where(made: Connect) -> str:
     return f"{made.source} → {made.path} → channel {made.channel} of the {made.display}"
 
 
-def _unphysical(of: Stimulus | View | Measure) -> Iterator[str]:
+def _unphysical(of: Stimulus | View | Measure | Look) -> Iterator[str]:
     for name, unit in _UNITS.items():
         if not hasattr(of, name):
             continue
@@ -149,12 +151,12 @@ def stress(stimulus: Stimulus) -> Stress:
             assert_never(stimulus)
 
 
-def applied(step: Measure, setup: Setup) -> Stress:
+def applied(step: Measure | Look, setup: Setup) -> Stress:
     """What a step puts on its path, by the load that the path is."""
     return stress(step.stimulus).divided(1 / _raised(step, setup))
 
 
-def hazards(step: Measure, setup: Setup) -> list[Hazard]:
+def hazards(step: Measure | Look, setup: Setup) -> list[Hazard]:
     """Everything that speaks against applying a step; an empty list means it may be applied."""
     put = applied(step, setup)
     reasons = [Hazard(kind="rating", sentence=sentence) for sentence in _over_rating(step, setup, put)]
@@ -181,7 +183,7 @@ class _Input:
         return f"the {show(self.ohm, 'Ω')} input of the {self.display}"
 
 
-def _input(step: Measure, setup: Setup) -> _Input:
+def _input(step: Measure | Look, setup: Setup) -> _Input:
     rated, reference = setup.unit.input, setup.bench.reference
     peak_v: float | None
     if step.display == "unit":
@@ -194,7 +196,7 @@ def _input(step: Measure, setup: Setup) -> _Input:
     return _Input(display=step.display, ohm=ohm, peak_v=peak_v, rms_v=rms_v, key=f"{key} file")
 
 
-def _raised(step: Measure, setup: Setup) -> float:
+def _raised(step: Measure | Look, setup: Setup) -> float:
     """How far above its stated level a generator's signal is, by what ends its path; a divider's input is open."""
     if step.source != "generator":
         return 1.0
@@ -210,13 +212,13 @@ def _say(put: Stress) -> str:
     return f"{show(put.peak_v, 'V')} peak, {show(put.rms_v, 'V')} rms"
 
 
-def _why(step: Measure, setup: Setup) -> str:
+def _why(step: Measure | Look, setup: Setup) -> str:
     """Where a voltage above what is set comes from; below a thousandth no reader would ask."""
     raised = _raised(step, setup)
     return f", {raised:.3g} times the level that is set for 50 Ω," if raised > 1.001 else ""
 
 
-def _over_rating(step: Measure, setup: Setup, put: Stress) -> Iterator[str]:
+def _over_rating(step: Measure | Look, setup: Setup, put: Stress) -> Iterator[str]:
     path, why = setup.bench.path(step.path), _why(step, setup)
     if path.maximum is not None and put.peak_v > path.maximum * _SLACK:
         yield f"{_say(put)}{why} is above the {show(path.maximum, 'V')} that path {step.path!r} may take"
@@ -234,7 +236,7 @@ def _over_rating(step: Measure, setup: Setup, put: Stress) -> Iterator[str]:
             yield f"path {step.path!r} ends twice: in its {show(path.termination, 'Ω')} termination and in {end.name}"
 
 
-def _over_termination(step: Measure, path: SignalPath, behind: Stress, stressed: str) -> Iterator[str]:
+def _over_termination(step: Measure | Look, path: SignalPath, behind: Stress, stressed: str) -> Iterator[str]:
     ohm, bears_w = path.termination or math.inf, path.termination_power
     heat_w, where = behind.rms_v**2 / ohm, f"the {show(ohm, 'Ω')} termination of path {step.path!r}"
     if bears_w is None and heat_w:
@@ -243,7 +245,7 @@ def _over_termination(step: Measure, path: SignalPath, behind: Stress, stressed:
         yield f"{stressed} makes {show(heat_w, 'W', 3)} in {where}, which may take {show(bears_w, 'W')}"
 
 
-def _beyond_source(step: Measure, setup: Setup) -> list[str]:
+def _beyond_source(step: Measure | Look, setup: Setup) -> list[str]:
     generator, calibrator = setup.bench.generator, setup.bench.calibrator
     match step.stimulus:
         case Sine(level_vpp=level, frequency_hz=frequency_hz) if step.source == "generator" and generator:

@@ -23,8 +23,34 @@ from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorSt
 from harness.link.link import NotAsSet, NotTaken, OnEvent, repeat_point
 from harness.models import Setup, Switch
 from harness.person.errands import Errands
-from harness.person.operator import STOPPED_OFF, Operator, Prompt, ask_choice, ask_done, describe_connection
-from harness.steps import SOURCES, Connect, Display, Done, Measure, NoSignal, Reading, Reply, Role, Step, Stimulus, View
+from harness.person.operator import (
+    SEEN,
+    STOPPED_OFF,
+    Operator,
+    Prompt,
+    ask_choice,
+    ask_done,
+    ask_seen,
+    describe_connection,
+)
+from harness.steps import (
+    CONTROLS,
+    CONTROLS_STAND,
+    SOURCES,
+    Connect,
+    Display,
+    Done,
+    Look,
+    Measure,
+    NoSignal,
+    Reading,
+    Reply,
+    Role,
+    Seen,
+    Step,
+    Stimulus,
+    View,
+)
 from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
 
 TRIES: Final = 3  # of a setting that is refused, before it is believed that a display has it not
@@ -64,7 +90,7 @@ class LiveBench:
         self._before = before  # a simulated bench ties its noise to the step
         self._on_life, self._warm_up = on_life, warm_up
         self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
-        self._cautioned = False
+        self._cautioned = self._controls_asked = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
         self.outputs = Outputs(
             setup.bench,
@@ -95,6 +121,8 @@ class LiveBench:
                     reply = self._connect(step)
                 case Measure():
                     reply = self._measure(step)
+                case Look():
+                    reply = self._look(step)
                 case _:
                     assert_never(step)
         finally:
@@ -277,6 +305,7 @@ class LiveBench:
 
     def _measure(self, step: Measure) -> Reading:
         hazards = self._hazards(step)
+        self._ask_for_controls(step)
         self.guardian.ready()
         reading = self._tried(lambda: self._point(step, hazards))
         for _ in range(MOST_LOOKS):
@@ -295,6 +324,36 @@ class LiveBench:
                 case "stop":
                     raise OperatorStop(STOPPED_OFF)
         return settling.no_signal(reading)
+
+    def _ask_for_controls(self, step: Measure) -> None:
+        """What would falsify what eyes read is looked at before the first reading of a session."""
+        if self._is_remote(step.display) or step.display != "unit" or self._controls_asked:
+            return
+        prompt = Prompt(kind="do", title="Before the first reading, look at the unit's controls", lines=CONTROLS_STAND)
+        ask_done(self._operator, prompt, self.on_event)
+        self._controls_asked = True
+        self.on_event("note", f"Said before the first reading: {'; '.join(CONTROLS_STAND)}.")
+
+    def _look(self, step: Look) -> Seen:
+        """Apply what is to be looked at, as for a reading, and ask a person what they see."""
+        if not isinstance(step.stimulus, NoSignal):
+            at = Measure(
+                purpose=step.what, path=step.path, source=step.source, stimulus=step.stimulus, display=step.display,
+                view=step.view, quantity="",
+            )  # fmt: skip
+            hazards = self._hazards(at)
+            self.guardian.ready()
+            self._tried(lambda: self._stand(at, hazards))
+        where = "the unit" if step.display == "unit" else "the reference"
+        prompt = Prompt(
+            kind="choose", title=f"Look at {where}: {step.question}", lines=step.lines, step=step,
+            choices=SEEN, hint="or type what you see",
+        )  # fmt: skip
+        seen = ask_seen(self._operator, self._errands.with_question(prompt), self.on_event)
+        if seen.answer != "skipped":
+            self._errands.settled()
+            self._controls_asked |= step.what == CONTROLS
+        return seen
 
     def _is_near(self, step: Measure, reading: Reading) -> bool:
         return settling.is_near(step, reading, self._divides_by(step))
@@ -354,7 +413,8 @@ class LiveBench:
         trouble_of_a_line = isinstance(error, LinkError) and not isinstance(error, NotAsSet)
         self.outputs.make_safe(but=self.outputs.by_hand() if trouble_of_a_line else None)
 
-    def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
+    def _stand(self, step: Measure, hazards: list[limits.Hazard]) -> tuple[Source, Screen]:
+        """Have everything stand as a step asks, up to the reading."""
         self._before(step)
         self._errands.drop()
         if self._route_in_doubt:
@@ -374,6 +434,10 @@ class LiveBench:
         if self._is_remote(step.display):
             self._ask_now()
         self._settle(step)
+        return source, screen
+
+    def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
+        source, screen = self._stand(step, hazards)
         if step.tune_to_div is not None and hasattr(source, "release"):
             source.release()
         try:

@@ -12,7 +12,7 @@ from harness.commands.helping import PlainHelpCommand, once_told, say, warn
 from harness.commands.run import PATH
 
 if TYPE_CHECKING:
-    from harness.run.rehearsal import Rehearsal, Undecidable
+    from harness.run.rehearsal import Rehearsal, RehearsedPart, Undecidable
 
 
 @click.command(cls=PlainHelpCommand)
@@ -37,12 +37,12 @@ def rehearse(job: Path) -> None:
 def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
     """A rehearsal in words."""
     from harness.quantities import duration
-    from harness.steps import Measure
+    from harness.steps import Connect, Measure
 
     yield f"{'part':<20}{'readings':>10}{'connections':>13}{'points':>8}{'decidable':>11}"
     for part in rehearsal.parts:
         readings = sum(isinstance(step, Measure) for step in part.steps)
-        connections = len(part.steps) - readings
+        connections = sum(isinstance(step, Connect) for step in part.steps)
         points, decidable = (part.points, part.decidable) if part.points else ("-", "-")
         yield f"{part.name:<20}{readings:>10}{connections:>13}{points:>8}{decidable:>11}"
     yield f"Estimated time: {duration(rehearsal.estimated_s)}."
@@ -57,7 +57,7 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
         if sentences:
             yield f"{title}:"
             yield from (f"  {sentence}" for sentence in sentences)
-    if searched := [part.title for part in rehearsal.parts if not part.points]:
+    if searched := [part.title for part in rehearsal.parts if not part.points and _reads(part)]:
         yield f"Not judged beforehand, because its points are found on the way: {', '.join(searched)}."
     if rehearsal.undecided:
         yield "Cannot be decided at the tolerance:"
@@ -66,6 +66,12 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
     for remedy, open_points in _by_remedy(rehearsal.undecided).items():
         yield from (f"  {place}, {', '.join(settings)}: {why}" for (place, why), settings in open_points.items())
         yield f"    what would help: {remedy}"
+
+
+def _reads(part: RehearsedPart) -> bool:
+    from harness.steps import Measure
+
+    return any(isinstance(step, Measure) for step in part.steps)
 
 
 def _by_remedy(undecided: tuple[Undecidable, ...]) -> dict[str, dict[tuple[str, str], list[str]]]:

@@ -45,11 +45,14 @@ class Guide:
         self.part = part
         if isinstance(step, Connect):
             self._connected = step
-        if not isinstance(step, Measure) or not isinstance(reply, Reading):
             return ""
-        word, sentence = self.judge(step, reply)
+        word = sentence = ""
+        if isinstance(step, Measure) and isinstance(reply, Reading):
+            word, sentence = self.judge(step, reply)
         self._taken[part, n] = word
         self._far().step(part, self._counts()[part] - 1)
+        if not isinstance(step, Measure) or not isinstance(reply, Reading):
+            return ""
         judged = f": {SIGNS.get(word, _OPEN)} {sentence}" if sentence else ""
         return f"{_read(step, reply)}{judged}" if judged or reply.said else ""
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 from harness.measurement import quantity_of
 from harness.person.progress import Progress
 from harness.quantities import db, duration, show
-from harness.steps import Connect, Measure, Reading, Reply, Sine, Step, to_plain
+from harness.steps import Connect, Look, Measure, Reading, Reply, Seen, Sine, Step, to_plain
 from harness.words.clean import clean
 from harness.words.json_text import json_text
 from harness.words.signals import describe
@@ -189,6 +189,8 @@ class PlainLines(Followed):
                 f"{count:>9}  {part}: {place(step)}, {describe(step.stimulus)}: {outcome(step, reply)}"
                 f"  (left: {duration(self.progress.left_s())})"
             )
+        elif isinstance(step, Look) and isinstance(reply, Seen):
+            self._print(f"{'':>9}  {part}: {step.what}: {reply.answer}{f', {reply.remark}' if reply.remark else ''}")
         elif isinstance(step, Connect):
             self._print(f"{'':>9}  {part}: connected {step.source}, {step.path}, {step.display} {step.channel}")
 

@@ -16,7 +16,7 @@ from harness import quantities
 from harness.errors import OperatorStop
 from harness.measurement import quantity_of
 from harness.person.spoken import heard
-from harness.steps import Connect, Measure, Role, Step, Stimulus, View
+from harness.steps import Connect, Measure, Role, Seen, Step, Stimulus, View
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +124,12 @@ stop        stop here, outputs off; 'halfpower resume' goes on later
 PHOTOGRAPH: Final = "photograph"
 """Begins an answer of a page that has kept one: its name, SHA-256 and caption follow. The question stands."""
 _PHOTOGRAPH: Final = re.compile(r"\d{3}\.(jpg|png) [0-9a-f]{64} \S.*")
+HELP_LOOK: Final = HELP_DO.replace(
+    "Enter       it is done",
+    "yes         as it should be; yes or no may have a remark: no, the spot is blurred\n"
+    "no          not as it should be\nTEXT        what you see\nskip        leave it out; the report says so",
+)
+
 DONE: Final = ("", "done", "ok", "yes")
 MOST_MISSES: Final = 50  # answers in a row that lead nowhere: nobody is there
 _LONGEST: Final = 40  # characters of a reading
@@ -286,6 +292,24 @@ def ask_done(
         if typed.lower() in DONE:
             return
         operator.tell(f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT.")
+
+
+SEEN: Final = ("yes", "no")
+_SAID: Final[Mapping[str, Literal["yes", "no"]]] = {"yes": "yes", "y": "yes", "ok": "yes", "no": "no", "n": "no"}
+
+
+def ask_seen(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], None]) -> Seen:
+    """Ask what somebody sees: yes or no, with a remark or without; anything else is a remark by itself."""
+    for typed in replies(operator, prompt, on_event, HELP_LOOK):
+        word, _, remark = typed.partition(" ")
+        if typed.lower() == "skip":
+            return Seen(answer="skipped", remark=typed.lower())
+        if (said := _SAID.get(word.lower().strip(",;:."))) is not None:
+            return Seen(answer=said, remark=remark.strip(" ,;:.") and remark)
+        if typed:
+            return Seen(answer="remark", remark=typed)
+        operator.tell("Type yes, no, or what you see.")
+    raise no_person()
 
 
 def ask_choice(operator: Operator, prompt: Prompt) -> str:

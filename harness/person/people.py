@@ -9,7 +9,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from harness.person.operator import Nobody, Operator, Prompt
-from harness.steps import Display, Measure
+from harness.steps import Display, Look, Measure
 from harness.words.clock import BETWEEN_SIGNS_S, OnLife
 
 if TYPE_CHECKING:
@@ -81,6 +81,8 @@ class Mirrored:
                 screen=partial(self._screen, display, view.channel),
                 trace=partial(self._simulated.trace, display, view.channel),
             )
+        elif isinstance(prompt.step, Look):
+            self._simulated.operator.prepare(prompt)
         prompt = replace(prompt, hazard=False)  # there is no voltage
         return self._operator.ask(prompt)
 

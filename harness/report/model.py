@@ -94,6 +94,16 @@ class PlainReading:
     status: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookedAt:
+    """A check by looking, as it was answered."""
+
+    what: str
+    question: str
+    answer: str
+    remark: str
+
+
 Coverage: TypeAlias = Literal["covered", "not in this job", "out of scope"]
 
 
@@ -131,6 +141,7 @@ class PartResult:
     left_out: tuple[str, ...] = ()  # what this equipment could not do, said before the run
     missing: tuple[str, ...] = ()  # what a part that is not finished has not read, channel by channel
     headings: tuple[Heading, ...] = ()  # of a measurement of the user's own; others are asked when the report is made
+    looks: tuple[LookedAt, ...] = ()  # what somebody saw: no measurement, and counted as none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

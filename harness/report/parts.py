@@ -38,6 +38,10 @@ def _tally(part: PartResult) -> b.Line:
     said: list[b.Span] = []
     for each, count in shown.tally(part):
         said += (b.Span(text=f"{', ' * bool(said)}{count} "), *b.word(each))
+    if part.looks:
+        noes = sum(look.answer == "no" for look in part.looks)
+        seen = f"{len(part.looks)} looked at{f', {noes} not as it should be' if noes else ''}"
+        said.append(b.Span(text=f"{', ' * bool(said)}{seen}"))
     return tuple(said) or (b.Span(text="nothing to judge", look="faint"),)
 
 
@@ -90,8 +94,25 @@ def results(report: Report, part: PartResult, budgets: Mapping[int, str]) -> Ite
         yield (_by_setting if group[0].curve is None else _by_channel)(report, group, budgets)
     if part.plain:
         yield _plain(report, part)
-    if not (part.results or part.plain):
+    if part.looks:
+        yield _looks(part)
+    if not (part.results or part.plain or part.looks):
         yield b.paragraph("No results.")
+
+
+def _looks(part: PartResult) -> b.Table:
+    """What somebody saw, as they said it: no measurement."""
+    return b.Table(
+        caption="As it was seen; no measurement, and not part of the verdict",
+        columns=(
+            b.text("Looked at", 1.2, wraps=True),
+            b.text("Question", 2.5, wraps=True),
+            b.text("Answer", 1.5, wraps=True),
+        ),
+        rows=tuple(
+            b.row(each.what, each.question, ": ".join(filter(None, (each.answer, each.remark)))) for each in part.looks
+        ),
+    )
 
 
 def behind(part: PartResult, figures: Sequence[b.Figure] = ()) -> Iterator[b.Block]:

@@ -8,7 +8,7 @@ Keys are only ever added within a version.
 from __future__ import annotations
 
 import math
-from dataclasses import fields
+from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.report import shown
@@ -157,6 +157,7 @@ def _part(part: PartResult) -> dict[str, Any]:
             } | keyed("ideal", p.unit, p.expected) | keyed("value", p.unit, p.value)
             for p in part.plain
         ],
+        **({"looked_at": [asdict(look) for look in part.looks]} if part.looks else {}),
         "left_out": list(part.left_out),
         "missing": list(part.missing),
     }  # fmt: skip

@@ -6,7 +6,7 @@ Nothing but the journal is read: its header holds bench, unit, job and the optio
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -18,11 +18,11 @@ from harness.models import Setup
 from harness.quantities import show
 from harness.report import adjusted, by_eye, particulars, photographs
 from harness.report.checklist import checklist
-from harness.report.model import KINDS, Evaluated, PartResult, PlainReading, Report, Result
+from harness.report.model import KINDS, Evaluated, LookedAt, PartResult, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import Taken, missing, planned_place, taken_of
 from harness.report.words import deviations, next_step, sentence, standards
-from harness.steps import Measure, Reading, from_plain
+from harness.steps import Look, Measure, Reading, Seen, from_plain
 from harness.words.signals import describe
 
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
@@ -156,7 +156,17 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents, earlier: S
         results = _kept(setup, contents.results[name], name)
     else:
         results = _listed(entry, taken) if judged is None else judged.evaluate(setup, entry, taken, earlier)
-    return part_result(entry, results, finished=contents.parts.get(name) == "finished")
+    made = part_result(entry, results, finished=contents.parts.get(name) == "finished")
+    return replace(made, looks=tuple(_looks(contents, name)))
+
+
+def _looks(contents: Contents, part: str) -> Iterator[LookedAt]:
+    for record in contents.replies(part):
+        if isinstance(record.step, Look) and isinstance(record.reply, Seen):
+            step, seen = record.step, record.reply
+            answer = {"remark": "", "skipped": "left out"}.get(seen.answer, seen.answer)
+            remark = "" if seen.answer == "skipped" else seen.remark
+            yield LookedAt(what=step.what, question=step.question, answer=answer, remark=remark)
 
 
 def _kept(setup: Setup, plain: Any, part: str) -> Evaluated:

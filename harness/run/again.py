@@ -12,7 +12,7 @@ from typing import Final, Literal
 from harness import quantities
 from harness.journal.journal import Record
 from harness.measurement import quantity_of
-from harness.steps import GROUND, Connect, Done, Measure, Reading, Reply, Step
+from harness.steps import GROUND, Connect, Done, Look, Measure, Reading, Reply, Seen, Step
 
 MOST_LEFT_OUT: Final = 1000  # steps in a row: a sequence that asks on for ever is ended
 _SKIP: Final = "skip "
@@ -42,10 +42,10 @@ class Left:
     @classmethod
     def of_record(cls, record: Record) -> Left | None:
         """What was left out from a recorded step on."""
-        reply = record.reply
-        if not isinstance(reply, Reading) or reply.status != "skipped" or not reply.said.startswith(_SKIP):
-            return None
-        return cls.named(reply.said.removeprefix(_SKIP), record.step)
+        match record.reply:
+            case Reading(status="skipped", said=said) | Seen(answer="skipped", remark=said) if said.startswith(_SKIP):
+                return cls.named(said.removeprefix(_SKIP), record.step)
+        return None
 
     def covers(self, step: Step) -> bool:
         """Whether a step belongs to it."""
@@ -59,7 +59,13 @@ class Left:
 
     def reply(self, step: Step) -> Reply:
         """What is recorded of a step that is left out."""
-        return Done() if isinstance(step, Connect) else Reading(status="skipped", said=self.said)
+        match step:
+            case Connect():
+                return Done()
+            case Measure():
+                return Reading(status="skipped", said=self.said)
+            case Look():
+                return Seen(answer="skipped", remark=self.said)
 
 
 def _channel(step: Step) -> int:

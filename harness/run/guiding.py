@@ -19,7 +19,7 @@ from harness.person.guide import Guide, Judged
 from harness.run.jobs import LoadedJob
 from harness.run.loop import Watch
 from harness.run.rehearsal import rehearse
-from harness.steps import Measure, Reading, Reply, Step
+from harness.steps import Connect, Measure, Reading, Reply, Step
 
 
 def guide_of(loaded: LoadedJob) -> Guide:
@@ -27,7 +27,7 @@ def guide_of(loaded: LoadedJob) -> Guide:
 
     def planned() -> Mapping[str, int]:
         parts = rehearse(loaded.setup, loaded.uses).parts
-        return {part.name: sum(isinstance(step, Measure) for step in part.steps) for part in parts}
+        return {part.name: sum(not isinstance(step, Connect) for step in part.steps) for part in parts}
 
     if loaded.setup.unit.read != "eye":
         return Guide(planned=planned)

@@ -19,7 +19,7 @@ from harness.person.operator import MOST_MISSES, GoBack, LeaveOut, Redo, no_pers
 from harness.run import again
 from harness.run.again import MOST_LEFT_OUT, Left
 from harness.run.own_code import Blaming, Judged, a_step, refused
-from harness.steps import Connect, Done, Measure, Reading, Reply, Step
+from harness.steps import Connect, Done, Reading, Reply, Step
 
 Perform: TypeAlias = Callable[[Step], Reply]
 Watch: TypeAlias = Callable[[str, int, Step, Reply], None]
@@ -102,7 +102,7 @@ class _Attempt:
             if left is not None:
                 reply = left.reply(step)
             else:
-                if isinstance(step, Measure) and wanted != self.made:
+                if not isinstance(step, Connect) and wanted != self.made:
                     self._perform(wanted, script)  # the journal knows what was said, not what is plugged in now
                 reply = self._perform(step, script)
             wanted = step if isinstance(step, Connect) else wanted
@@ -128,7 +128,8 @@ class _Attempt:
 
     def go_back(self) -> None:
         """Withdraw the previous reading, and the connections after it: they may stand in one question with the next."""
-        index = next((i for i in reversed(range(len(self.records))) if isinstance(self.records[i].step, Measure)), None)
+        answered = (i for i, record in enumerate(self.records) if not isinstance(record.step, Connect))
+        index = max(answered, default=None)
         if index is None:
             self.at_the_start += 1
             if self.at_the_start >= MOST_MISSES:

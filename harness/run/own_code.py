@@ -16,10 +16,10 @@ from typing import Any, Final, TypeVar
 from harness.errors import HalfpowerError, OwnCodeError, StepRefused
 from harness.files.own_values import Unfit, fitted
 from harness.journal.atomic import write_text
-from harness.steps import Connect, Measure, Step
+from harness.steps import Connect, Look, Measure, Step
 
 TRACEBACK: Final = "traceback.txt"
-S = TypeVar("S", bound=Connect | Measure)
+S = TypeVar("S", bound=Connect | Measure | Look)
 
 
 class Blaming:
@@ -97,8 +97,8 @@ def a_step(file: Path | None, step: Step, script: object, judged: Judged | None)
 
 def sound_step(step: S, judged: Judged | None) -> S:
     """A step with plain values; raises Unfit for anything else."""
-    if not isinstance(step, Connect | Measure):
-        raise Unfit(f"{reprlib.repr(step)}; expected a Connect or a Measure")
+    if not isinstance(step, Connect | Measure | Look):
+        raise Unfit(f"{reprlib.repr(step)}; expected a Connect, a Measure or a Look")
     try:
         step = fitted(step)
     except Unfit as wrong:

@@ -23,7 +23,22 @@ from harness.models import Setup
 from harness.person.operator import describe_connection
 from harness.quantities import round_to, show
 from harness.run.own_code import Blaming, a_step, refused
-from harness.steps import Connect, Dc, Display, Done, Measure, Reading, Reply, Sine, Step, View, roles_of
+from harness.steps import (
+    Connect,
+    Dc,
+    Display,
+    Done,
+    Look,
+    Measure,
+    NoSignal,
+    Reading,
+    Reply,
+    Seen,
+    Sine,
+    Step,
+    View,
+    roles_of,
+)
 
 if TYPE_CHECKING:
     from harness.run.jobs import Use
@@ -156,6 +171,8 @@ def ideal(setup: Setup, step: Step) -> Reply:
     """What a unit without error would answer."""
     if isinstance(step, Connect):
         return Done()
+    if isinstance(step, Look):
+        return Seen(answer="yes")
     if step.tune_to_div is not None and step.tune != "frequency":
         says = step.said_when_tuned
         return Reading(value=step.tune_to_div, more={} if says is None else {says[0]: step.said_nominally})
@@ -261,8 +278,10 @@ def _asked(setup: Setup, step: Step) -> list[str]:
         return [f"connect {describe_connection(step)}"] if by_hand else []
     asked = []
     source = getattr(setup.bench, step.source)
-    if source is not None and source.driver == "manual":
+    if source is not None and source.driver == "manual" and step.source in step.roles:
         asked.append(f"set the {step.source} by hand")
+    if isinstance(step, Look):
+        return [*asked, f"look at the {step.display}"]
     if setup.unit.read == "eye" if step.display == "unit" else _reference_by_eye(setup):
         asked.append(f"read the {step.display} by eye")
     counter = setup.bench.counter
@@ -282,6 +301,8 @@ def _duration_s(setup: Setup, step: Step) -> float:
         return CONNECT_S if hand else 1.0
     source = getattr(setup.bench, step.source)
     set_s = SET_S if source is not None and source.driver == "manual" else REMOTE_S
+    if isinstance(step, Look):
+        return READ_S
     return planned_s(setup, step) + set_s + (READ_S if hand else REMOTE_S)
 
 
@@ -292,7 +313,7 @@ def _hands(setup: Setup, steps: list[Step]) -> list[str]:
 
 
 def _hazards(setup: Setup, step: Step, kind: str) -> list[str]:
-    if isinstance(step, Connect):
+    if isinstance(step, Connect) or NoSignal() == step.stimulus:
         return []
     where = f"channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div, {step.path}"
     return [f"{where}: {hazard.sentence}" for hazard in limits.hazards(step, setup) if hazard.kind == kind]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, assert_never
 
 from pydantic import Field
@@ -11,7 +12,7 @@ from pydantic import Field
 from harness.measurement import quantity_of, seen
 from harness.person.operator import Prompt
 from harness.quantities import show
-from harness.steps import Connect, Measure, to_plain
+from harness.steps import Connect, Look, Measure, to_plain
 from harness.values import Divisions, Model, Ratio
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ class Eyes(Model):
     resolution: Divisions = Field(0.1, gt=0)
     scatter: Divisions = Field(0.03, ge=0, description="standard deviation of a reading before it is rounded")
     time_resolution: Divisions = Field(0.1, gt=0)
+    sees: Mapping[str, str] = Field(default_factory=dict, description="what is said of a check by looking; else yes")
     slip: Ratio = Field(0.0, ge=0, le=1, description="probability that a number is said or typed wrong")
 
 
@@ -44,6 +46,8 @@ class Person:
         match prompt.kind:
             case "do":
                 return ""
+            case "choose" if isinstance(prompt.step, Look):
+                return self._eyes.sees.get(prompt.step.what, "yes")
             case "choose":
                 return prompt.choices[0] if prompt.choices else ""
             case "read":
