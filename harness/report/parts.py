@@ -102,17 +102,9 @@ def results(report: Report, part: PartResult, budgets: Mapping[int, str]) -> Ite
 
 def _looks(part: PartResult) -> b.Table:
     """What somebody saw, as they said it: no measurement."""
-    return b.Table(
-        caption="As it was seen; no measurement, and not part of the verdict",
-        columns=(
-            b.text("Looked at", 1.2, wraps=True),
-            b.text("Question", 2.5, wraps=True),
-            b.text("Answer", 1.5, wraps=True),
-        ),
-        rows=tuple(
-            b.row(each.what, each.question, ": ".join(filter(None, (each.answer, each.remark)))) for each in part.looks
-        ),
-    )
+    rows = (b.row(each.what, each.question, ": ".join(filter(None, (each.answer, each.remark)))) for each in part.looks)
+    caption = "As it was seen; no measurement, and not part of the verdict"
+    return b.table(("Looked at", "Question", "Answer"), rows, caption=caption)
 
 
 def behind(part: PartResult, figures: Sequence[b.Figure] = ()) -> Iterator[b.Block]:
