@@ -44,6 +44,7 @@ _AGREES: Final = 0.05  # a second reading this near to the first is the same ans
 OVERDRIVE: Final = 10  # screens: from one range to the next a level stays within three, and no input minds
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
 FARTHEST_TURNED: Final = 0.15  # relative; what a source says after it was turned, likewise
+_OUTPUT_ON: Final = "output: on"
 _ENDS: Final = {"frequency": "top to bottom", "level": "from line to line", "period": "from line to line"}
 
 HELP_FREQUENCY: Final = """\
@@ -108,9 +109,11 @@ class ManualSource(Manual):
         if self._on and not lines:
             return
         if not self._on and self._has_switch:
-            lines.append("output: on")
-        self._doubt()
+            lines.append(_OUTPUT_ON)
         title = f"Set the {self._label} to {describe(stimulus)}"
+        if lines == [_OUTPUT_ON]:
+            title = f"Switch the output of the {self._label} on again, its settings as they stand"
+        self._doubt()
         self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus), self._doubt)
         self._parts, self._on = parts, True
 

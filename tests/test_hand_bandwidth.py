@@ -28,6 +28,7 @@ from sequences.bandwidth.response_model import HALF_POWER
 from tests.benchmarks.bandwidth_runs import Responder, setup_of
 from tests.benchmarks.hand_runs import HandWorld, a_world, butterworth, gaussian, hand_setup
 from tests.helpers.demo_lab import DEMO, change, with_sequences
+from tests.helpers.journals import comparable
 
 
 def test_two_channels_take_twelve_questions_at_most_and_say_what_they_are_worth() -> None:
@@ -274,7 +275,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
         folder / "hand_bench.toml",
         (generator, 'driver = "manual"\n'), (counter, 'driver = "manual"\n'),
         (reference, 'driver = "manual"\nread = "eye"\n'), ('scatter = "0.002 div"\n', ""), ('settle = "20 ms"\n', ""),
-        ('bandwidth = "500 MHz"', 'bandwidth = "160 MHz"'),
+        ('bandwidth = "500 MHz"', 'bandwidth = "250 MHz"'),
     )  # fmt: skip
     change(
         folder / "hand_bench_sim.toml",
@@ -298,10 +299,38 @@ def test_on_the_simulated_bench_a_person_finds_half_power_in_few_steps(lab, tmp_
     for result in report.parts[0].results:
         true_hz = truth.half_power_hz(result.channel)
         assert abs(result.statement.estimate - true_hz) <= 1.3 * result.statement.expanded
-        assert result.statement.expanded <= 0.07 * true_hz
+        assert result.statement.expanded <= 0.09 * true_hz  # 3.9 % on average of 60 seeds
         assert "turned by hand" in result.curve.level_method
         assert any("set to its lines" in line.name for line in result.budget.contributions)
     assert len(steps) + sum(step.with_counter for step in steps) <= 12
+
+
+class Stopped(Exception):  # noqa: N818 - a test's own
+    """The run ends here."""
+
+
+@pytest.mark.parametrize("more", ["", "watched = true\n"])
+def test_a_level_that_was_turned_is_turned_again_when_a_stopped_run_goes_on(lab, tmp_path, more) -> None:
+    """Stopped anywhere and resumed, it equals an unbroken run: no height is read at a level that is gone."""
+    whole, _ = run(lab, tmp_path / "whole", name="whole.toml", more=more)
+    unbroken = comparable(tmp_path / "whole" / whole.number)
+    for at in range(1, len(unbroken), 3):
+        left = at
+
+        def watch(*_: object) -> None:
+            nonlocal left
+            left -= 1
+            if left == 0:
+                raise Stopped
+
+        runs = tmp_path / f"stopped {at}"
+        try:
+            opening.start(lab / "whole.toml", runs, watch=watch)
+        except Stopped:
+            (folder,) = runs.iterdir()
+            resumed = opening.resume(folder)
+            assert comparable(resumed.folder) == unbroken, at
+            assert resumed.report.sentence == whole.sentence
 
 
 def test_at_rated_is_shown_in_every_rendering(lab, tmp_path) -> None:

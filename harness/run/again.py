@@ -103,6 +103,15 @@ def connection(records: Sequence[Record], index: int) -> Connect | None:
     return next((r.step for r in reversed(records[:index]) if isinstance(r.step, Connect)), None)
 
 
+def turned(records: Sequence[Record], step: Step) -> int | None:
+    """The index of the reading by which a person turned the level that a step rests on; None where none did."""
+    if not isinstance(step, Measure) or step.display == "reference" or not getattr(step.stimulus, "turned", False):
+        return None
+    at = (i for i, r in enumerate(records) if isinstance(r.step, Measure) and r.step.display == "reference"
+          and r.step.stimulus == step.stimulus)  # fmt: skip
+    return max(at, default=None)
+
+
 def known(records: Sequence[Record]) -> str:
     """The settings that were read, for whoever names another."""
     settings = (_setting(record.step) for record in records if isinstance(record.step, Measure))

@@ -84,6 +84,7 @@ class _Attempt:
     records: list[Record]
     tell: Callable[[str], None] = lambda _text: None
     made: Connect | None = None
+    turned: Step | None = None  # the last reading whose source was set anew
     standing: Step | None = None  # that is being performed
     left: list[Left] = field(default_factory=list)
     at_the_start: int = 0  # how often somebody wanted to go back from there
@@ -102,8 +103,8 @@ class _Attempt:
             if left is not None:
                 reply = left.reply(step)
             else:
-                if not isinstance(step, Connect) and wanted != self.made:
-                    self._perform(wanted, script)  # the journal knows what was said, not what is plugged in now
+                if not isinstance(step, Connect):
+                    self._ready(step, wanted, script)
                 reply = self._perform(step, script)
             wanted = step if isinstance(step, Connect) else wanted
             number = len(self.records)
@@ -111,6 +112,24 @@ class _Attempt:
             self.records.append(Record(part=self.part.name, n=number, step=step, reply=reply, at=""))
             self.watch(self.part.name, number, step, reply)
             step = _send(self.part, script, reply)
+
+    def _ready(self, step: Step, connection: Connect | None, script: object) -> None:
+        """The journal knows what was said, not what is plugged in now, nor whether a level stands that was turned."""
+        index = again.turned(self.records, step)
+        if index is not None and self.records[index].step != self.turned:
+            level = self.records[index]
+            behind = again.connection(self.records, index)
+            if behind != self.made:
+                self._perform(behind, script)
+            for _ in range(MOST_MISSES):
+                reply = self._perform(level.step, script)
+                if isinstance(reply, Reading) and isinstance(level.reply, Reading) and reply.value == level.reply.value:
+                    break
+                self.tell("What was read at this level stands: turn it as it was, or type back.")
+            else:
+                raise no_person()
+        if connection != self.made:
+            self._perform(connection, script)
 
     def _perform(self, step: Step | None, script: object) -> Reply:
         if step is None:
@@ -124,6 +143,8 @@ class _Attempt:
             raise refused(self.part.own, error.why, script) from None
         if isinstance(step, Connect):
             self.made = step
+        elif step.display == "reference" or not getattr(step.stimulus, "turned", False):
+            self.turned = step  # its level stands from here on
         return reply
 
     def go_back(self) -> None:
@@ -162,8 +183,7 @@ class _Attempt:
             step, connection = self.records[index].step, again.connection(self.records, index)
             reply: Reply = Done()
             with suppress(GoBack, LeaveOut, Redo):
-                if connection != self.made:
-                    self._perform(connection, self.part)
+                self._ready(step, connection, self.part)
                 reply = self._perform(step, self.part)
             if isinstance(reply, Reading) and reply.status != "skipped":
                 self._replace(index, Record(part=self.part.name, n=index, step=step, reply=reply, at=""))

@@ -33,6 +33,7 @@ from sequences.vertical import Rated
 from sequences.vertical import steps as vertical
 
 _GOOD: Final = 0.04  # u of the frequency that is good enough where the job names no target
+_ABOVE_RATING: Final = 1.1  # where half power is likely to be, before anything is read
 _DIAL_DIGITS: Final = 2
 _MOST_VISITS: Final = 6  # above the reference frequency
 _LEAST_LN, _MOST_LN = 0.15, 0.7  # of a step to the other side: clear of the readings' scatter, and not out of the fit
@@ -64,6 +65,13 @@ class Work:
     def channels(self) -> tuple[int, ...]:
         """The channels that are tried."""
         return channels_of(self.setup, self.options.channels)
+
+    @property
+    def low_div(self) -> float:
+        """What an ideal unit shows at low frequency."""
+        per_div = signal_range(self.setup.unit, self.options.volts_per_div)
+        at_input = height_of(self.setup, self.options).level_vpp / self.setup.bench.path(self.options.path).divides_by
+        return at_input / per_div
 
     @property
     def visits(self) -> int:
@@ -182,7 +190,7 @@ def _shown(work: Work, frequency_hz: float, channel: int, *, with_counter: bool)
         ),
         quantity=LINE_TO_LINE.name,
         with_counter=with_counter,
-        expected=round((least_div + most_div) / 2, 3),
+        expected=round(min(max(_expected_div(work, frequency_hz, channel), least_div), most_div), 3),
         expected_low=round(least_div, 3),
         expected_high=round(most_div, 3),
     )
@@ -190,15 +198,28 @@ def _shown(work: Work, frequency_hz: float, channel: int, *, with_counter: bool)
 
 def _span_div(work: Work, frequency_hz: float, channel: int) -> tuple[float, float]:
     """Between which deflections the unit is sure to be read."""
-    screen_div, volts_per_div = work.setup.unit.vertical_div, signal_range(work.setup.unit, work.options.volts_per_div)
-    height = height_of(work.setup, work.options)
-    low_div = height.level_vpp / volts_per_div / work.setup.bench.path(work.options.path).divides_by
+    screen_div, low_div = work.setup.unit.vertical_div, work.low_div
     if frequency_hz == work.wanted.reference_hz:
         return low_div * (1 - _LOW_WITHIN), min(low_div * (1 + _LOW_WITHIN), screen_div)
     known = _known(work, channel)
     span = None if known is None else expected_span(frequency_hz, 0.0, known.readings, known.plan)
     least_div, most_div = span or (0.0, screen_div)
     return least_div, min(most_div, (1 + _LOW_WITHIN) * low_div, screen_div)
+
+
+def _expected_div(work: Work, frequency_hz: float, channel: int) -> float:
+    """What is likely: a fall through half power a little above the rating, or as the nearest reading has it."""
+    if frequency_hz == work.wanted.reference_hz:
+        return work.low_div
+    log_f, z = math.log(_ABOVE_RATING * work.setup.unit.bandwidth), 0.0
+    known = _known(work, channel)
+    found = None if known is None else evaluate(known.readings, known.plan).reduced
+    if known is not None and found is not None and found.observations:
+        near = min(found.observations, key=lambda o: abs(o.log_f - math.log(frequency_hz)))
+        log_f, z = near.log_f, z_of(near, known.plan)
+    z += _SLOPE_OF_Z * (math.log(frequency_hz) - log_f)
+    half = 10.0 ** (work.wanted.drop_db / 10.0) - 1.0
+    return work.low_div / math.sqrt(1.0 + half * math.exp(z))
 
 
 def height_of(setup: Setup, options: Options) -> Height:

@@ -24,7 +24,7 @@ _NAME_OF: Final = {
     "reference_frequency": "reference_hz",
     "deflection": "deflection_div",
     "drop": "drop_db",
-    **{name: name for name in ("target", "scan", "tuned", "equal_deflection")},
+    **{name: name for name in ("target", "scan", "tuned", "equal_deflection", "watched")},
 }  # what `Wanted` calls an option of the sequence that it has a default for
 Taken = tuple[Measure, Reading]
 
@@ -43,6 +43,7 @@ class Wanted:
     scan: bool = False
     tuned: bool = False
     equal_deflection: bool = False
+    watched: bool = False
     termination_corrected: bool = True
 
     @classmethod
@@ -117,9 +118,9 @@ def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_h
 
 
 def held_at(setup: Setup, wanted: Wanted, frequency_hz: float) -> LevelCorrection:
-    """The same where the level is held on the reference at that frequency itself."""
+    """The same where the level is held on the reference at that frequency itself; on a tee the unit has it as well."""
     response = _reference_response(setup, wanted, frequency_hz)
-    return levelling.combine(response, *_at_the_unit(setup, wanted, frequency_hz))
+    return levelling.combine(response, *(() if wanted.watched else _at_the_unit(setup, wanted, frequency_hz)))
 
 
 def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> LevelCorrection:
