@@ -12,7 +12,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from drivers.words import OF_A_CHANNEL, expectation, marks_asked, view_parts
+from drivers.words import OF_A_CHANNEL, expectation, marks_asked, to_turn, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
 from harness.person.errands import Errands
@@ -45,7 +45,6 @@ OVERDRIVE: Final = 10  # screens: from one range to the next a level stays withi
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
 FARTHEST_TURNED: Final = 0.15  # relative; what a source says after it was turned, likewise
 _OUTPUT_ON: Final = "output: on"
-_ENDS: Final = {"frequency": "top to bottom", "level": "from line to line", "period": "from line to line"}
 
 HELP_FREQUENCY: Final = """\
 19.98 MHz   what the counter shows, with its unit
@@ -311,13 +310,7 @@ class ManualScreen(Manual):
 
     def _tuning(self, step: Measure, target_div: float) -> Prompt:
         """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
-        says = step.said_when_tuned
-        done = "press Enter when it does" if says is None else f"then type what the {step.source} says"
-        lines = (
-            *self._on_path(step),
-            f"turn the {step.source}'s {step.tune} until the trace spans {target_div:g} div, {_ENDS[step.tune]}",
-            f"{done}; where it cannot be met, type what it spans instead, such as {target_div * 0.9:.1f} div",
-        )
+        lines = (*self._on_path(step), *to_turn(step, target_div))
         title = f"Tune until {self._where(step.view)} shows {target_div:g} div"
         hint = f"{target_div:g} div"
         return Prompt(kind="read", title=title, lines=lines, unchanged=self._unchanged, step=step, hint=hint)

@@ -65,6 +65,16 @@ def marks_asked(step: Measure) -> tuple[str, str]:
     return f"how many divisions from one {mark} to {after}?", f"{mark}s: {apart_div:.3g} div apart; {begin}; {often}"
 
 
+def to_turn(step: Measure, target_div: float) -> tuple[str, str]:
+    """What is turned until the trace is on its lines, and what is then answered."""
+    ends = "top to bottom" if step.tune == "frequency" else "from line to line"
+    done = "press Enter when it does" if step.said_when_tuned is None else f"then type what the {step.source} says"
+    return (
+        f"turn the {step.source}'s {step.tune} until the trace spans {target_div:g} div, {ends}",
+        f"{done}; where it cannot be met, type what it spans instead, such as {target_div * 0.9:.1f} div",
+    )
+
+
 def _ordinal(number: int) -> str:
     ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{ending}"
