@@ -42,12 +42,14 @@ warm_option = click.option(
 )
 
 
+page_option = click.option(
+    "--page", is_flag=False, flag_value="127.0.0.1", metavar="[HOST]",
+    help="Serve a page to answer from, for a phone or a tablet: on this computer alone, or at HOST[:PORT].",
+)  # fmt: skip
+
+
 def shown_options(command: Any) -> Any:
     """Add the options of everything that shows a run."""
-    command = click.option(
-        "--page", is_flag=False, flag_value="127.0.0.1", metavar="[HOST]",
-        help="Serve a page to answer from, for a phone or a tablet: on this computer alone, or at HOST[:PORT].",
-    )(command)  # fmt: skip
     command = click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every step and event.")(
         command
     )
@@ -59,6 +61,7 @@ def shown_options(command: Any) -> Any:
 @click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the run's folder is made.")
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
+@page_option
 @click.option(
     "--by-hand", is_flag=True, help="On a simulated bench: you are the person at it, with the screen drawn for you."
 )
