@@ -166,16 +166,10 @@ def steps_reply(step: object, answers: dict[tuple[str, float], float]) -> object
 
 def test_the_vertical_deflection_of_the_same_run_spares_the_low_frequency() -> None:
     """Its error is the unit's deflection at low frequency; the reference's own vertical error is then a line."""
-    setup = hand_setup()
-    reference = setup.bench.reference.model_dump(exclude_none=True)
-    accuracy = [{"function": "sine", "of_value": 0.01}]
-    bench = setup.bench.model_copy(
-        update={"reference": type(setup.bench.reference).model_validate({**reference, "accuracy": accuracy},
-                                                                        context={"si": True})}
-    )  # fmt: skip
+    setup = hand_setup(reference_accuracy=[{"function": "sine", "of_value": "1 %"}])
     uses = [{"use": "vertical"}, {"use": "bandwidth", "levelling": "by hand"}]
     job = type(setup.job).model_validate({**setup.job.model_dump(exclude_none=True), "sequence": uses})
-    setup = replace(setup, bench=bench, job=job)
+    setup = replace(setup, job=job)
     world = exact(setup=setup, gain=(1.02, 0.98))
     entry = {"options": {"levelling": "by hand", "path": "lead"}}
     world.run()
@@ -186,6 +180,17 @@ def test_the_vertical_deflection_of_the_same_run_spares_the_low_frequency() -> N
         assert any(line.name == "reference meter" for line in result.budget.contributions)
     bare = evaluation.evaluate(setup, entry, world.taken, ()).results
     assert ["is not known" in " ".join(result.remarks) for result in bare] == [True, True]
+
+
+def test_a_range_that_the_vertical_deflection_leaves_poorly_known_is_read_at_low_frequency() -> None:
+    """A decade source gives two divisions of 50 mV/div: u is 2.5 %, and a reading of seven divisions 0.7 %."""
+    for levels, first_hz in (("continuous", 20e6), ("decade", 50e3)):
+        setup = hand_setup(levels=levels, reference_accuracy=[{"function": "sine", "of_value": "1 %"}])
+        uses = [{"use": "vertical"}, {"use": "bandwidth", "levelling": "by hand"}]
+        job = type(setup.job).model_validate({**setup.job.model_dump(exclude_none=True), "sequence": uses})
+        world = exact(setup=replace(setup, job=job))
+        world.run()
+        assert world.taken[0][0].stimulus.rate_hz == first_hz
 
 
 def vertical_part(setup: object, errors: dict[int, float]) -> PartResult:

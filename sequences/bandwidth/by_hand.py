@@ -18,7 +18,7 @@ from harness.quantities import round_to
 from harness.steps import Measure, Sine, View, connect, measure
 from sequences import channels_of, generator_of, signal_range
 from sequences.bandwidth.asked import Options, reference_of, sweep, to_reference
-from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled
+from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled, own_accuracy
 from sequences.bandwidth.levelled import Levelled
 from sequences.bandwidth.lines import LINE_TO_LINE
 from sequences.bandwidth.response import evaluate
@@ -29,6 +29,7 @@ from sequences.bandwidth.response_reduce import Observation
 from sequences.bandwidth.response_suspect import expected_span
 from sequences.bandwidth.search import z_of
 from sequences.bandwidth.sine import LEVEL, Taken, Wanted
+from sequences.deflection import deflection_budget
 from sequences.vertical import Rated
 from sequences.vertical import steps as vertical
 
@@ -40,6 +41,7 @@ _LEAST_LN, _MOST_LN = 0.15, 0.7  # of a step to the other side: clear of the rea
 _SLOPE_OF_Z: Final = 2.5  # of z per ln f about a crossing, between a single pole (2) and a Gaussian response (2.77)
 _WORTH: Final = 0.5  # of u from the readings alone: below it, one reading more makes little of it smaller
 _MOST_NEAR: Final = 3  # visits above the reference frequency after which none is made for a smaller u
+_LOW_U: Final = 0.0125  # relative; what is known less well at low frequency is read there
 _LOW_WITHIN: Final = 0.1  # relative; a deflection at low frequency farther off is asked once more
 
 
@@ -59,6 +61,7 @@ class Work:
     setup: Setup
     options: Options
     wanted: Wanted
+    low_known: bool  # from the vertical deflection of the same job
     taken: list[Taken] = field(default_factory=list)
 
     @property
@@ -91,8 +94,8 @@ class Work:
 
 def hand_script(setup: Setup, options: Options, wanted: Wanted) -> steps.Sequence[None]:
     """The low frequency unless it is known, then frequencies until every channel's half power is, or cannot be."""
-    work = Work(setup=setup, options=options, wanted=wanted)
-    if not low_is_known(setup, options):
+    work = Work(setup=setup, options=options, wanted=wanted, low_known=low_is_known(setup, options))
+    if not work.low_known:
         yield from _visit(work, wanted.reference_hz, work.channels)
     following: tuple[float, tuple[int, ...]] | None = (work.first_hz, work.channels)
     for _ in range(1 if options.at == "rated" else _MOST_VISITS):
@@ -109,8 +112,8 @@ def hand_plan(setup: Setup, options: Options, wanted: Wanted) -> Iterator[Measur
             "levelling = 'by hand' is for a generator whose level a person turns, driver = 'manual'; leave the option "
             "out, and the level is set over the interface."
         )
-    work = Work(setup=setup, options=options, wanted=wanted)
-    if not low_is_known(setup, options):
+    work = Work(setup=setup, options=options, wanted=wanted, low_known=low_is_known(setup, options))
+    if not work.low_known:
         yield _turned(work, wanted.reference_hz)
     yield _turned(work, work.first_hz)
 
@@ -243,12 +246,18 @@ def height_of(setup: Setup, options: Options) -> Height:
 
 
 def low_is_known(setup: Setup, options: Options) -> bool:
-    """Whether the job tries the range before, straight and on every channel, and says how right the reference is."""
-    if setup.bench.reference is None or not any(line.db is None for line in setup.bench.reference.accuracy):
+    """Whether the job tries the range before, straight and on every channel, and that will be known well enough."""
+    own = own_accuracy(setup)
+    if own is None:
         return False
     volts_per_div = signal_range(setup.unit, options.volts_per_div)
-    tried = {(step.view.channel, step.view.volts_per_div) for step in _tried(setup)}
-    return all((channel, volts_per_div) in tried for channel in channels_of(setup, options.channels))
+    known = {
+        step.view.channel
+        for step in _tried(setup)
+        if step.view.volts_per_div == volts_per_div
+        and math.hypot(deflection_budget(setup, step).u / 100.0, own) <= _LOW_U
+    }
+    return known.issuperset(channels_of(setup, options.channels))
 
 
 def _tried(setup: Setup) -> Iterator[Measure]:
@@ -302,7 +311,7 @@ class Place:
 def _known(work: Work, channel: int) -> Levelled | None:
     """What is known of a channel; of its deflection at low frequency the rating will do for the way."""
     tolerance = rated(work.setup.unit, Rated).deflection
-    low = LowDeflection(ratio=1.0, u=tolerance / math.sqrt(3)) if low_is_known(work.setup, work.options) else None
+    low = LowDeflection(ratio=1.0, u=tolerance / math.sqrt(3)) if work.low_known else None
     try:
         return hand_levelled(work.setup, work.wanted, work.taken, channel, low)
     except AnalysisError:

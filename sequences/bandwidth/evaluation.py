@@ -24,7 +24,7 @@ from harness.report.words import NO_SIGNAL
 from harness.steps import NOT_SETTLED, Measure, Sine
 from harness.words.signals import describe
 from sequences.bandwidth.at_rated import AT_RATED, level_apart, response_at_rated
-from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled
+from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled, own_accuracy
 from sequences.bandwidth.levelled import Levelled, levelled
 from sequences.bandwidth.response import half_power, response_band
 from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER
@@ -114,8 +114,7 @@ def _results(
 
 def _low(setup: Setup, step: Measure, earlier: Sequence[PartResult]) -> LowDeflection | None:
     """The deflection on a range as the vertical deflection of the same run found it, straight."""
-    reference = setup.bench.reference
-    line = next((line for line in reference.accuracy if line.db is None), None) if reference is not None else None
+    own = own_accuracy(setup)
     found = [
         result
         for part in earlier for result in part.results
@@ -124,11 +123,10 @@ def _low(setup: Setup, step: Measure, earlier: Sequence[PartResult]) -> LowDefle
         and setup.bench.path(result.path).divides_by == 1.0
     ]  # fmt: skip
     best = max(found, key=lambda result: abs(result.expected or 0.0), default=None)
-    if line is None or best is None or best.statement is None:
+    if own is None or best is None or best.statement is None:
         return None
     error, u = best.statement.estimate / 100.0, best.statement.u / 100.0
     ratio = 1.0 + error if setup.job.error == "indication" else 1.0 / (1.0 + error)
-    own = line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
     return LowDeflection(ratio=ratio, u=math.hypot(u * ratio, own))
 
 

@@ -33,6 +33,15 @@ class LowDeflection:
     u: float  # standard, relative; the reference's own vertical error, which then enters, included
 
 
+def own_accuracy(setup: Setup) -> float | None:
+    """The relative standard uncertainty of the reference's own deflection factor; None where its file states none."""
+    reference = setup.bench.reference
+    line = next((line for line in reference.accuracy if line.db is None), None) if reference is not None else None
+    if line is None:
+        return None
+    return line.of_value / (math.sqrt(3) if line.stated_as == "limits" else 2.0)
+
+
 @dataclass(slots=True, kw_only=True)
 class Visit:
     """One frequency: the level as it was turned on the reference, and what was read at that level."""

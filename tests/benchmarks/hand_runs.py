@@ -42,9 +42,17 @@ def butterworth(r: float) -> float:
 FALLS: Sequence[Gain] = (single_pole, gaussian, butterworth)
 
 
-def hand_setup(*, top: str = "50 MHz", reference_bandwidth: str = "80 MHz", known: bool = False, **unit: Any) -> Setup:
+def hand_setup(
+    *,
+    top: str = "50 MHz",
+    reference_bandwidth: str = "80 MHz",
+    reference_accuracy: Sequence[object] = (),
+    known: bool = False,
+    **unit: Any,
+) -> Setup:
     """A two-channel unit of 20 MHz, a dial generator, a hand counter, a reference of 80 MHz: all by hand and eye."""
     reference: dict[str, Any] = {"read": "eye", "driver": "manual", "bandwidth": reference_bandwidth}
+    reference["accuracy"] = list(reference_accuracy)
     if known:
         points = [("50 kHz", 0.0), ("20 MHz", -0.2), ("50 MHz", -1.4)]
         reference["flatness"] = [{"frequency": f, "db": f"{db} dB", "u": "0.05 dB"} for f, db in points]
