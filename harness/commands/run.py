@@ -96,6 +96,7 @@ def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
 @click.argument("run_folder", type=PATH)
 @click.option("--pdf", "printed", is_flag=True, help="Write the printed report, report.pdf, beside the page.")
 @shown_options
+@page_option
 @click.option(
     "--by-hand/--by-itself",
     default=None,
