@@ -43,7 +43,7 @@ def terminal(width: int) -> str:
 
 
 def print_out() -> str:
-    return " ".join(re.findall(r"'(?:text|name)': '([^']*)'", repr([*printed(BLOCKS)])))
+    return " ".join(re.findall(r"'(?:text|name|note)': '([^']*)'", repr([*printed(BLOCKS)])))
 
 
 def test_every_word_is_on_the_page_on_the_terminal_and_in_print() -> None:
