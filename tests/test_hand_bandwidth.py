@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from harness.errors import AnalysisError
 from harness.journal.journal import read
 from harness.quantities import HALF_POWER_DB
 from harness.report.model import PartResult, Report
+from harness.run.rehearsal import rehearse
 from harness.steps import Connect, Measure, Reading, Sine
 from sequences.bandwidth import evaluation
 from sequences.bandwidth import steps as bandwidth
@@ -308,6 +309,26 @@ def test_on_the_simulated_bench_a_person_finds_half_power_in_few_steps(lab, tmp_
         assert "turned by hand" in result.curve.level_method
         assert any("set to its lines" in line.name for line in result.budget.contributions)
     assert len(steps) + sum(step.with_counter for step in steps) <= 12
+
+
+def test_a_rehearsal_predicts_the_readings_and_the_cable_moves(lab, tmp_path) -> None:
+    report, steps = run(lab, tmp_path, name="rehearsed.toml")
+    loaded = opening.load(lab / "rehearsed.toml")
+    rehearsed = [step for part in rehearse(loaded.setup, loaded.uses).parts for step in part.steps]
+    for of in (asked, moves):
+        records = [r.step for r in read(tmp_path / report.number).records]
+        assert of(rehearsed) == pytest.approx(of(records), rel=0.1)
+    assert asked(rehearsed) == asked(steps) == 11
+
+
+def asked(steps: Sequence[object]) -> int:
+    """What a person is asked to read."""
+    return sum(1 + step.with_counter for step in steps if isinstance(step, Measure))
+
+
+def moves(steps: Sequence[object]) -> int:
+    """How often a cable is moved."""
+    return sum(isinstance(step, Connect) for step in steps)
 
 
 class Stopped(Exception):  # noqa: N818 - a test's own

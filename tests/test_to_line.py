@@ -157,6 +157,20 @@ def test_a_wave_of_the_generator_serves_as_time_marks_by_what_the_counter_says(s
     assert result.applied.endswith("sine, 1 kHz, period 1.02041 ms" if signal == "sine" else "period 1.02041 ms")
 
 
+@pytest.mark.parametrize(("own", "driver", "counted"), [
+    (0.05, "manual", True), (2e-6, "manual", False), (2e-6, "scpi", True),
+])  # fmt: skip
+def test_a_counter_is_read_by_eye_only_where_the_generator_is_not_known_well_enough(own, driver, counted) -> None:
+    setup = a_setup()
+    described = setup.bench.model_dump(exclude_none=True)
+    described["generator"]["accuracy"] = [{"function": "frequency", "of_value": own}]
+    described["counter"] = {"driver": driver, "address": "GPIB0::12::INSTR"}
+    setup = replace(setup, bench=type(setup.bench).model_validate(described, context={"si": True}))
+    options = time_base.Options.model_validate({"ranges": ["1 ms"], "source": "generator"})
+    (point,) = time_base.plan(setup, options).points
+    assert point.step.with_counter is counted
+
+
 # --- on the simulated bench -----------------------------------------------------------------------------------------
 
 

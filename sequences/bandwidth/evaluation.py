@@ -132,25 +132,16 @@ def _low(setup: Setup, step: Measure, earlier: Sequence[PartResult]) -> LowDefle
 
 def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *, reason: str) -> Result:
     """A channel's response at the rated frequency against half power."""
-    first, rated_hz = at_unit[0][0], setup.unit.bandwidth
+    first, rated_hz, limits = at_unit[0][0], setup.unit.bandwidth, Limits(low=-HALF_POWER_DB)
     budget = None if known is None else response_at_rated(known)
-    limits = Limits(low=-HALF_POWER_DB)
-    statement = verdict = None
-    word: Word = "undecided"
-    said = "was not read"
-    if budget is not None:
-        statement = state(budget)
-        verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
-        word, said = verdict.word, f"stands at {shown.with_u(statement)}"
-    elif not reason:
+    if budget is None and not reason:
         reason = f"Nothing was read at {show(rated_hz, 'Hz')}."
-    there = [
-        (step, reading.value)
-        for step, reading in at_unit
-        if reading.value is not None
-        and isinstance(step.stimulus, Sine)
-        and math.isclose(step.stimulus.frequency_hz, rated_hz, rel_tol=_BESIDE)
-    ]
+    statement = None if budget is None else state(budget)
+    verdict = None if statement is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
+    word: Word = "undecided" if verdict is None else verdict.word
+    said = "was not read" if statement is None else f"stands at {shown.with_u(statement)}"
+    there = [(step, reading.value) for step, reading in at_unit if reading.value and _is_near(step, rated_hz)]
+    values = tuple(value for _, value in there)
     applied = there[0][0].stimulus if there else None
     return Result(
         quantity=AT_RATED.name,
@@ -160,8 +151,8 @@ def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *,
         setting_value=first.view.volts_per_div,
         setting_unit="V/div",
         applied="" if applied is None else describe(applied),
-        readings=tuple(value for _, value in there),
-        reading=math.fsum(value for _, value in there) / len(there) if there else None,
+        readings=values,
+        reading=math.fsum(values) / len(values) if values else None,
         unit="div",
         statement=statement,
         budget=budget,
@@ -175,6 +166,10 @@ def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *,
         stimulus=applied,
         view=first.view,
     )
+
+
+def _is_near(step: Measure, frequency_hz: float) -> bool:
+    return isinstance(step.stimulus, Sine) and math.isclose(step.stimulus.frequency_hz, frequency_hz, rel_tol=_BESIDE)
 
 
 def _without_signal(taken: Sequence[Taken]) -> Iterator[str]:

@@ -19,10 +19,14 @@ from harness.quantities import DB_PER_NEPER, db
 from harness.steps import Measure, Reading
 from sequences.bandwidth.levelled import Levelled, plan_of, true_hz
 from sequences.bandwidth.lines import U_ON_LINE_DIV, on_lines
-from sequences.bandwidth.response_model import ResponseReading
+from sequences.bandwidth.response_model import ResponsePlan, ResponseReading
 from sequences.bandwidth.sine import Taken, Wanted, held_at, known_of, sine_level
 
 _BEYOND_LN: Final = 0.12  # with the slope of two readings or more, a roll-off goes on as it went
+
+
+_KNOWN: Final = ResponseReading(frequency_hz=0.0, deflection_div=0.0, purpose="reference", on_line=True)
+"""The deflection at low frequency where it was not read: nothing is rounded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,37 +124,38 @@ def hand_levelled(
             "vertical deflection of the same run."
         )
     first = base or read[0][0]
-    readings: list[ResponseReading] = []
-    lines: list[tuple[Contribution, ...]] = []
+    lines = [_lines(setup, wanted, visit, base) for visit, *_ in read]
+    readings = [
+        _reading(setup, wanted, visit, reading, first=first, lines=its)
+        for (visit, _, reading), its in zip(read, lines, strict=True)
+    ]
     if base is None and low is not None:
         shown_div = low.ratio * first.volts(setup) / _per_div(setup, read[0][1])
-        readings.append(
-            ResponseReading(
-                frequency_hz=wanted.reference_hz, deflection_div=shown_div, purpose="reference", on_line=True
-            )
-        )
-        lines.append(())
-    for visit, _, reading in read:
-        lines.append(_lines(setup, wanted, visit, base))
-        readings.append(_reading(setup, wanted, visit, reading, first=first, lines=lines[-1]))
-    plan = plan_of(setup, wanted, None)
-    reader = replace(plan.reader, scatter_div=math.hypot(plan.reader.scatter_div, U_ON_LINE_DIV))
+        readings.insert(0, replace(_KNOWN, frequency_hz=wanted.reference_hz, deflection_div=shown_div))
+        lines.insert(0, ())
+    u_low_db = DB_PER_NEPER * low.u if base is None and low is not None else 0.0
     return Levelled(
         readings=tuple(readings),
         numbers=(),
-        plan=replace(
-            plan,
-            deflection_div=readings[0].deflection_div,
-            reader=reader,
-            typed=True,
-            dither=False,
-            least_at_top=1,
-            beyond_ln=_BEYOND_LN,
-            u_reference_meter_db=0.0 if low is None or base is not None else DB_PER_NEPER * low.u,
-        ),
+        plan=_plan(setup, wanted, readings[0].deflection_div, u_low_db),
         level=tuple(_level_points(setup, there, first)),
         method=f"level turned by hand to whole divisions of {known_of(setup)}",
         level_lines=tuple(lines),
+    )
+
+
+def _plan(setup: Setup, wanted: Wanted, low_div: float, u_low_db: float) -> ResponsePlan:
+    """What the few readings of a person are judged by: a height is read at one edge, with the other on its line."""
+    plan = plan_of(setup, wanted, None)
+    return replace(
+        plan,
+        deflection_div=low_div,
+        reader=replace(plan.reader, scatter_div=math.hypot(plan.reader.scatter_div, U_ON_LINE_DIV)),
+        typed=True,
+        dither=False,
+        least_at_top=1,
+        beyond_ln=_BEYOND_LN,
+        u_reference_meter_db=u_low_db,
     )
 
 
