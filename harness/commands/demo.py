@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from harness.steps import Reply, Step
 
 WATCHABLE_S: Final = 0.04  # a step, at a terminal
-JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml"}
+JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml", "by-hand": "by_hand.toml"}
 
 
 @click.command(cls=PlainHelpCommand)
@@ -37,14 +37,15 @@ JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml"}
 def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
     """Verify a simulated oscilloscope from the first volt to the half-power frequency.
 
-    'digital' reads a 100 MHz scope over its interface; 'by-eye' a 40 MHz scope without one, through simulated eyes.
+    'digital' reads a 100 MHz scope over its interface; 'by-eye' a 40 MHz scope without one, through simulated eyes;
+    'by-hand' a 20 MHz scope on a bench where nothing has an interface.
     The job, bench and unit files are written beside the run: change them and run them again.
 
     \b
     Examples:
       halfpower demo
       halfpower demo by-eye
-      halfpower run halfpower-demo/by_eye.toml --by-hand    you read the screen
+      halfpower run halfpower-demo/by_hand.toml --by-hand    you set and read
     """
     from harness import runs as opening
     from harness.commands.run import a_console, finish, shown, told_how_to_resume

@@ -46,6 +46,8 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
         points, decidable = (part.points, part.decidable) if part.points else ("-", "-")
         yield f"{part.name:<20}{readings:>10}{connections:>13}{points:>8}{decidable:>11}"
     yield f"Estimated time: {duration(rehearsal.estimated_s)}."
+    if rehearsal.questions:
+        yield f"Questions to a person: about {rehearsal.questions}."
     if rehearsal.warm_up_s:
         yield f"Before the first reading up to {duration(rehearsal.warm_up_s)} more, until everything has warmed up."
     for title, sentences in (

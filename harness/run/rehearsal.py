@@ -23,6 +23,7 @@ from harness.models import Setup
 from harness.person.operator import describe_connection
 from harness.quantities import round_to, show
 from harness.run.own_code import Blaming, a_step, refused
+from harness.run.questions import questions
 from harness.steps import (
     Connect,
     Dc,
@@ -85,6 +86,7 @@ class Rehearsal:
     refused: tuple[str, ...]  # above a rating: the run would not apply them, so it does not begin
     undecided: tuple[Undecidable, ...]
     left_out: tuple[str, ...]
+    questions: int = 0  # to a person who never slips
     warm_up_s: float = 0.0  # of the slowest instrument; how much of it is over nobody knows before it is asked
 
     @property
@@ -135,6 +137,7 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
         refused=tuple(dict.fromkeys(text for step in steps for text in _hazards(setup, step, "rating"))),
         undecided=tuple(undecided),
         left_out=tuple(left_out),
+        questions=questions(setup, steps, ideal) if any(needs_hand(setup, step) for step in steps) else 0,
         warm_up_s=_warm_up_s(setup, steps),
     )
 

@@ -149,6 +149,8 @@ def _wide_slope_db(crossing: Crossing, observations: Sequence[Observation], plan
     """Return the slope between readings far enough apart to show one, within what roll-offs have."""
     left = next((o for o in reversed(observations) if o.log_f <= crossing.log_f - SEPARATE_LN), crossing.left)
     right = next((o for o in observations if o.log_f >= crossing.log_f + SEPARATE_LN), crossing.right)
+    if left.log_f == right.log_f:  # a crossing beyond the readings has one of them on both sides
+        return _clipped_slope(crossing.slope_db, plan)
     return _clipped_slope((right.y_db - left.y_db) / (right.log_f - left.log_f), plan)
 
 
