@@ -365,7 +365,5 @@ def test_at_rated_is_shown_in_every_rendering(lab, tmp_path) -> None:
     report, _ = run(lab, tmp_path, name="rated.toml", more='at = "rated"\n')
     assert [result.quantity for result in report.parts[0].results] == [AT_RATED.name] * 2
     for more in ((), ("--html", tmp_path / "r.html"), ("--csv", tmp_path / "r.csv"), ("--json", tmp_path / "r.json")):
-        said = halfpower("report", tmp_path / report.number, *more)
-        assert said.exit_code in (0, 1, 2, 3), said.output
-        assert not said.exception or isinstance(said.exception, SystemExit), said.output
+        assert halfpower("report", tmp_path / report.number, *more).exit_code == 0
     assert "esponse at the rated frequency" in (tmp_path / "r.html").read_text("utf-8")

@@ -288,6 +288,13 @@ def test_a_level_is_turned_until_the_trace_is_on_its_lines_and_the_source_says_w
     assert any("turn the calibrator's level" in line for line in person.asked[0].lines)
 
 
+@pytest.mark.parametrize("typed", ["0 V", "-3 V", "nan V", "V", "1e400 V", "307 mA", "12 div"])
+def test_nonsense_where_a_source_should_say_its_level_is_one_sentence(typed):
+    driver, person, _ = screen(typed, "307.2 mV")
+    assert driver.read(step("deflection", Dc(level_v=0.3), **TURNED)).more == {"level_v": 0.3072}
+    assert len(person.told) == 1
+
+
 @pytest.mark.parametrize(("typed", "value"), [("", 6.0), ("5.6", 5.6)])
 def test_on_the_reference_the_lines_say_what_the_level_is(typed, value):
     person = FakePerson([typed])

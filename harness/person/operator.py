@@ -170,7 +170,10 @@ def read_tuned(text: str, step: Measure) -> Tuned | None:
     if _BARE.fullmatch(typed):  # as the dial has it, in the prefix of what it was set to
         typed += f" {quantities.show(nominal, unit).split()[1]}"
     if len(typed) <= _LONGEST and typed.endswith((unit, f"{unit}pp")) and not typed.endswith("div"):
-        return Tuned(more={name: quantities.parse(typed.removesuffix("pp"), unit)})
+        value = quantities.parse(typed.removesuffix("pp"), unit)
+        if value <= 0:
+            raise ValueError(f"{typed!r} puts no trace on its lines; type what the {step.source} says, above zero.")
+        return Tuned(more={name: value})
     return None
 
 
