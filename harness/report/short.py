@@ -9,7 +9,7 @@ ISO/IEC 17025:2017, clause 7.8.1.3 (results in a simplified way, where the custo
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -107,22 +107,50 @@ def _tables(part: PartResult) -> Iterator[b.Table]:
 
 
 def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
-    series = list(dict.fromkeys((r.channel, r.path) for r in results))
-    settings = list(dict.fromkeys(r.setting for r in sorted(results, key=lambda r: r.setting_value)))
-    limits = list(dict.fromkeys(shown.limits_text(r.limits, r.result_unit) for r in results))
-    unit = results[0].setting_unit
-    several = len({path for _, path in series}) > 1
-    names = [f"Ch. {channel}" + (f", {path}" if several else "") for channel, path in series]
+    unit, several = results[0].setting_unit, len({r.path for r in results}) > 1
+    series = dict.fromkeys(_series(r) for r in results)
+    names = [
+        " ".join(filter(None, (f"Ch. {channel}{f', {path}' * several}", behind))) for channel, path, behind in series
+    ]
+    settings = dict.fromkeys(_setting(r) for r in sorted(results, key=lambda r: r.setting_value))
+    said, column = _limits(results, series, names)
     rows = []
     for setting in settings:
-        these = [r for r in results if r.setting == setting]
-        cells = (_cell([r for r in these if (r.channel, r.path) == each]) for each in series)
-        named = setting.replace(f"/{unit.split('/')[1]}", "").replace(" ", "\N{NO-BREAK SPACE}")
-        rows.append(b.row(named, *_limits(these)[len(limits) == 1 :], *cells, _u(these)))
-    columns = (unit, *[">Limits"][len(limits) == 1 :], *(f">{name}" for name in names), ">±")
+        these = [r for r in results if _setting(r) == setting]
+        cells = (_cell([r for r in these if _series(r) == each]) for each in series)
+        own = ["; ".join(dict.fromkeys(_limit(r) for r in these))] if column else []
+        rows.append(b.row(_whole(setting), *own, *cells, _u(these)))
+    columns = (unit, *([">Limits"] if column else []), *(f">{name}" for name in names), ">±")
+    applied = dict.fromkeys(r.applied for r in results)
     what = _PLAIN[unit] if results[0].is_error else results[0].quantity
-    note = f"limits {limits[0]}" if len(limits) == 1 else ""
+    note = ", ".join(filter(None, (*(applied if len(applied) == 1 else ()), said)))
     return b.table(columns, rows, caption=f"{part.title}: {what}", note=note, small=True)
+
+
+def _setting(r: Result) -> str:
+    return r.setting.partition("/div")[0]
+
+
+def _series(r: Result) -> tuple[int, str, str]:
+    """Channel, path, and what stands behind the setting: "×10"."""
+    return r.channel, r.path, r.setting.partition("/div")[2].strip()
+
+
+def _limit(r: Result) -> str:
+    return shown.limits_text(r.limits, r.result_unit)
+
+
+def _limits(
+    results: Sequence[Result], series: Iterable[tuple[int, str, str]], names: Sequence[str]
+) -> tuple[str, bool]:
+    """The limits in words, where each column has its own, and whether they need a column themselves."""
+    by_series = [{_limit(r) for r in results if _series(r) == each} for each in series]
+    every = set().union(*by_series)
+    if len(every) == 1:
+        return f"limits {every.pop()}", False
+    if any(len(each) > 1 for each in by_series):
+        return "", True
+    return "limits " + ", ".join(f"{name} {each.pop()}" for name, each in zip(names, by_series, strict=True)), False
 
 
 def _folded(table: b.Table) -> b.Table:
@@ -139,10 +167,6 @@ def _folded(table: b.Table) -> b.Table:
     return b.Table(caption=table.caption, note=table.note, columns=columns, rows=tuple(halves), small=True)
 
 
-def _limits(results: Sequence[Result]) -> list[str]:
-    return ["; ".join(dict.fromkeys(shown.limits_text(r.limits, r.result_unit) for r in results))]
-
-
 def _worst(results: Sequence[Result]) -> Result:
     """The worst of the results of one setting."""
     return max(results, key=lambda r: (shown.WORDS.index(r.word), abs(r.statement.estimate) if r.statement else 0.0))
@@ -155,14 +179,24 @@ def _cell(results: Sequence[Result]) -> b.Span:
     one = _worst(results)
     of = f" (worst of {len(results)})" if len(results) > 1 else ""
     return b.Span(
-        text=f"{shown.cells(one).value}{of}", sign=shown.SIGN[one.word], kind=shown.KIND[one.word], heard=one.word
+        text=f"{_whole(shown.cells(one).value)}{of}",
+        sign=shown.SIGN[one.word],
+        kind=shown.KIND[one.word],
+        heard=one.word,
     )
 
 
 def _u(results: Sequence[Result]) -> str:
     """The largest uncertainty of a row."""
     known = [r for r in results if r.statement is not None]
-    return f"±{shown.cells(max(known, key=lambda r: r.statement.expanded)).u}" if known else "–"  # type: ignore[union-attr]
+    if not known:
+        return "–"
+    return _whole(f"±{shown.cells(max(known, key=lambda r: r.statement.expanded)).u}")  # type: ignore[union-attr]
+
+
+def _whole(text: str) -> str:
+    """A value that breaks in no line."""
+    return text.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 # --- the rest ----------------------------------------------------------------------------------------------------
@@ -186,7 +220,7 @@ def _responses(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]
 
 def _standards(report: Report) -> b.Paragraph:
     said = [
-        f"{each.role} {each.label}"
+        f"{each.role} {each.label if each.label != '?' else '(not named)'}"
         + (f" (certificate {each.certificate}{_until(each.due)})" if each.certificate else "")
         for each in report.standards
     ]
