@@ -95,6 +95,7 @@ class ManualSource(Manual):
         super().__init__(operator, model, role, on_event=on_event)
         self._parts: Mapping[str, str] | None = None  # what it is set to, as far as is known
         self._on: bool | None = None
+        self._is_known = False  # a person has been told which one it is
         self._has_switch = getattr(model, "output_switch", True)
 
     def apply(self, stimulus: Stimulus) -> None:
@@ -109,12 +110,17 @@ class ManualSource(Manual):
             return
         if not self._on and self._has_switch:
             lines.append(_OUTPUT_ON)
-        title = f"Set the {self._label} to {describe(stimulus)}"
+        title = f"Set the {self._called} to {describe(stimulus)}"
         if lines == [_OUTPUT_ON]:
-            title = f"Switch the output of the {self._label} on again, its settings as they stand"
+            title, lines = f"Switch the output of the {self._called} on again, its settings as they stand", []
         self._doubt()
         self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus), self._doubt)
-        self._parts, self._on = parts, True
+        self._parts, self._on, self._is_known = parts, True, True
+
+    @property
+    def _called(self) -> str:
+        """With its label where somebody hears of it first; there is one of each role."""
+        return str(self.role) if self._is_known else self._label
 
     def off(self) -> None:
         """Have the output switched off, unless a person has said that it is."""
@@ -141,8 +147,8 @@ class ManualSource(Manual):
         return True
 
     def _off(self) -> Prompt:
-        title = f"Switch the output of the {self._label} off" if self._has_switch else (
-            f"Turn the {self._label} down to nothing, or unplug the lead from it"
+        title = f"Switch the output of the {self._called} off" if self._has_switch else (
+            f"Turn the {self._called} down to nothing, or unplug the lead from it"
         )  # fmt: skip
         return Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal(), firm=True)
 

@@ -232,7 +232,7 @@ def test_where_somebody_is_and_what_they_leave_out_is_heard_by_every_question(ki
     assert operator.ask(prompt) == "skip"
     assert person.told[0].splitlines()[1:] == [
         "The last connection asked for: calibrator → lead → channel 1 of the unit.",
-        "1 reading taken: 1 pass.",
+        "1 answer: 1 pass.",
         "The question that stands: What?",
     ]
     with pytest.raises(LeaveOut, match="Probe"):
@@ -262,4 +262,4 @@ def test_a_run_that_goes_on_begins_with_what_is_there() -> None:
     _, _, guide = guided()
     for number in range(5):
         guide.took("a" if number < 4 else "b", number, point(1, 0.1), Reading(value=6.0))
-    assert guide.resumed() == "Going on: 5 readings taken: 5 pass. 1 reading to go."
+    assert guide.resumed() == "Going on: 5 answers: 5 pass. 1 to go."

@@ -321,7 +321,7 @@ def test_a_source_is_told_everything_once_and_then_the_change():
     driver.off()
     assert len(person.asked) == 3
     driver.apply(Square(level_vpp=0.6, frequency_hz=1e3))
-    assert person.asked[3].lines == ("output: on",)
+    assert (person.asked[3].lines, "on again, its settings as they stand" in person.asked[3].title) == ((), True)
 
 
 def test_no_signal_is_the_output_off():

@@ -86,7 +86,7 @@ def test_cable_source_screen_and_reading_are_one_question() -> None:
             OFF,
             "Connect calibrator → lead → channel 2 of the unit",
             "Set channel 2 of the unit: deflection factor 200 mV/div, coupling DC, ground line at the centre",
-            "Set the calibrator to 1.2 V DC: output on",
+            "Switch the output of the calibrator on again, its settings as they stand",
         ],
     ]
     assert person.asked[1].unchanged == ("time factor 1 ms/div, coupling DC, ground line at the centre, magnifier off")

@@ -135,6 +135,7 @@ def word_share(points: list[Compared], *, word: str, within: bool) -> float:
     return sum(point.word == word for point in truly) / len(truly)
 
 
+@pytest.mark.timeout(1800)
 @pytest.mark.parametrize("units", [3, pytest.param(200, marks=pytest.mark.soak)])
 def test_the_verdicts_are_right_against_the_hidden_truth(units: int, tmp_path: Path) -> None:
     points: list[Compared] = []

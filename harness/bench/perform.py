@@ -347,7 +347,7 @@ class LiveBench:
         where = "the unit" if step.display == "unit" else "the reference"
         prompt = Prompt(
             kind="choose", title=f"Look at {where}: {step.question}", lines=step.lines, step=step,
-            choices=SEEN, hint="or type what you see",
+            choices=SEEN, hint="or what you see, in words",
         )  # fmt: skip
         seen = ask_seen(self._operator, self._errands.with_question(prompt), self.on_event)
         if seen.answer != "skipped":

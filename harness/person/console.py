@@ -30,10 +30,10 @@ UNTOUCHED: Final = "Or, for a bench that nobody can touch, set allow_hazardous_v
 GONE: Final = "Nobody answers at this terminal any more (end of input)."
 
 
-_AROUND: Final = 3  # rows of a question besides its lines, hint and picture: a blank one, the title, the answer
+_AROUND: Final = 4  # rows of a question besides its words and its picture: what was told before, two blank, the answer
 _AMPLE: Final = 100  # rows, where nothing scrolls
 # What a wrapped line hangs from: the blanks before it, a dash, or the first column of two.
-_HANGS: Final = re.compile(r"\s*(?:[->?!] |(?:\S+ )*\S+ {2,}(?=\S))?")
+_HANGS: Final = re.compile(r"\s*(?:[->?!] |\d+\. |(?:\S+ )*\S+ {2,}(?=\S))?")
 
 
 def wrapped(text: str, width: float) -> list[str]:
@@ -121,33 +121,42 @@ class Terminal:
         self._console.print()
         self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
         stands = self._told and prompt.screen is not None and prompt.step == self._drawn
+        after = [f"{_INDENT}{line}" for line in self._after(prompt)]
         if not stands:  # else the answer to what was typed would be lost above the same picture again
-            for number, errand in enumerate(prompt.first, 1):
-                self._print(f"{_INDENT}{number}. {errand.in_one_line}")
-            for line in prompt.lines:
-                self._print(f"{_INDENT}{line}")
-            if prompt.unchanged:
-                self._print(f"{_INDENT}as before: {prompt.unchanged}", "dim")
-            for line in self._screen(prompt):
+            said = [f"{_INDENT}{line}" for line in self._said(prompt)]
+            for line in said:
+                self._print(line)
+            for line in self._screen(prompt, [f"? {prompt.title}", *said, *after]):
                 self._print(f"{_INDENT}{line}")
         self._drawn, self._told = prompt.step if prompt.screen is not None else None, False
-        if prompt.hint:
-            self._print(f"  {prompt.hint}", "dim")
-        if prompt.choices and not prompt.in_words:
-            self._print(f"  Type one of: {', '.join(prompt.choices)}", "dim")
-        if prompt.progress:
-            self._print(f"  {prompt.progress}", "dim")
+        for line in after:
+            self._print(line, "dim")
         self._console.print({"do": "Enter when done, ? for help: "}.get(prompt.kind, "answer: "), end="", markup=False)
 
-    def _screen(self, prompt: Prompt) -> Sequence[str]:
-        """The picture, small enough for question and answer to stay in sight with it."""
+    @staticmethod
+    def _said(prompt: Prompt) -> Iterator[str]:
+        """What is to be done, and what stands."""
+        yield from (f"{number}. {errand.in_one_line}" for number, errand in enumerate(prompt.first, 1))
+        yield from prompt.lines
+        if prompt.unchanged:
+            yield f"as before: {prompt.unchanged}"
+
+    @staticmethod
+    def _after(prompt: Prompt) -> Iterator[str]:
+        """What is said last, nearest to the answer."""
+        if prompt.choices and not prompt.in_words:
+            yield f"Type one of: {', '.join(prompt.choices)}"
+        yield from filter(None, (prompt.hint, prompt.progress))
+
+    def _screen(self, prompt: Prompt, words: Sequence[str]) -> Sequence[str]:
+        """The picture, small enough for what was told, question and answer to stay in sight with it."""
         if prompt.screen is None:
             return ()
         width = self._console.width - len(_INDENT)
         if not self._console.is_terminal:
             return prompt.screen(width, _AMPLE)
-        words = sum(len(wrapped(f"{_INDENT}{line}", self._console.width)) for line in (*prompt.lines, prompt.hint))
-        return prompt.screen(width, self._console.height - words - _AROUND)
+        rows = sum(len(wrapped(line, self._console.width)) for line in words)
+        return prompt.screen(width, self._console.height - rows - _AROUND)
 
     def _print(self, text: str, style: str = "") -> None:
         from rich.text import Text

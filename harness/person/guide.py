@@ -67,7 +67,7 @@ class Guide:
         """What was taken until now was taken in another session, and says nothing of the pace: a summary of it."""
         self._progress = None
         far = self._far()
-        return f"Going on: {self.so_far()} {counted(max(0, far.total - far.done), 'reading')} to go."
+        return f"Going on: {self.so_far()} {max(0, far.total - far.done)} to go."
 
     def _counts(self) -> Counter[str]:
         return Counter(part for part, _ in self._taken)
@@ -90,7 +90,7 @@ class Guide:
         """What came out so far, in a sentence."""
         found = Counter(word for word in self._taken.values() if word)
         judged = ", ".join(f"{number} {word}" for word, number in found.most_common())
-        return f"{counted(len(self._taken), 'reading')} taken{f': {judged}' if judged else ''}."
+        return f"{counted(len(self._taken), 'answer')}{f': {judged}' if judged else ''}."
 
     def where(self, prompt: Prompt) -> Iterator[str]:
         """Where a person is, line by line."""
