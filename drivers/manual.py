@@ -343,7 +343,7 @@ class ManualScreen(Manual):
         return [f"path: {step.path}" + (f" ({label})" if label else "")]
 
     def _where(self, view: View) -> str:
-        return f"Channel {view.channel} of the {'unit' if self.role == 'unit' else self._label}"
+        return f"Channel {view.channel} of the {self.role}"
 
     def _screen_div(self, step: Measure) -> float:
         return self._width_div if quantity_of(step).axis == "time" else self._height_div

@@ -77,22 +77,27 @@ def skipped(contents: Contents) -> list[tuple[str, int]]:
 
 
 @pytest.mark.parametrize(
-    ("what", "at", "left_out"),
+    ("what", "at", "said", "left_out"),
     [
-        ("channel", 7, [("lead", 2)] * 2 + [("probe", 2)] * 3),  # 1 connect, 2-4, 5 connect, 6 and 7: channel 2
-        ("CHANNEL", 5, [("lead", 2)] * 3 + [("probe", 2)] * 3),  # at the question of the cable
-        ("lead", 3, [("lead", 1)] * 2 + [("lead", 2)] * 3),
-        ("path", 3, [("lead", 1)] * 2 + [("lead", 2)] * 3),
-        ("part", 7, [("lead", 2)] * 2 + [("probe", 1)] * 3 + [("probe", 2)] * 3),
+        (
+            "channel",
+            7,
+            "channel 2",
+            [("lead", 2)] * 2 + [("probe", 2)] * 3,
+        ),  # 1 connect, 2-4, 5 connect, 6, 7
+        ("CHANNEL", 5, "channel 2", [("lead", 2)] * 3 + [("probe", 2)] * 3),  # at the question of the cable
+        ("lead", 3, "lead", [("lead", 1)] * 2 + [("lead", 2)] * 3),
+        ("path", 3, "lead", [("lead", 1)] * 2 + [("lead", 2)] * 3),
+        ("part", 7, "the rest of this part", [("lead", 2)] * 2 + [("probe", 1)] * 3 + [("probe", 2)] * 3),
     ],
 )
 def test_the_rest_of_something_is_left_out_and_nothing_of_it_is_asked(
-    tmp_path: Path, what: str, at: int, left_out: list[tuple[str, int]]
+    tmp_path: Path, what: str, at: int, said: str, left_out: list[tuple[str, int]]
 ) -> None:
     bench = Bench({at: LeaveOut(what)})
     contents, told = ran(tmp_path, bench)
     assert skipped(contents) == left_out
-    assert told == []
+    assert told == [f"Left out from here: {said}."]
     assert len(contents.records) == 16
     assert len(places(bench.asked)) == 12 - len(left_out) + (what.islower() or at != 5)  # the one that was skipped at
     assert all(r.reply.said == f"skip {what.lower()}" for r in contents.records if getattr(r.reply, "value", 1) is None)

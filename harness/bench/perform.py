@@ -281,7 +281,7 @@ class LiveBench:
         path = self.setup.bench.path(step.path)
         lines = [path.label] if path.label else []
         if path.termination is not None:
-            lines.append(f"With its {path.termination:g} Ω feed-through termination at the input.")
+            lines.append(f"its {path.termination:g} Ω feed-through termination at the input")
         by_hand = [r for r in SOURCES if getattr(self.setup.bench, r) is not None and r not in self._all()]
         lines += [f"the {role}, which this job does not use, must be off too" for role in by_hand]
         return Prompt(kind="do", title=title, lines=tuple(lines), step=step)

@@ -16,7 +16,7 @@ from harness.steps import Connect, Measure, Reading, Reply, Step
 Judged: TypeAlias = tuple[str, str]
 """The word of a reading, and the sentence of what it came to; both empty where nothing is judged."""
 
-SIGNS: Final[Mapping[str, str]] = {"pass": "✓", "conditional pass": "✓", "fail": "✗", "conditional fail": "✗"}
+SIGNS: Final[Mapping[str, str]] = {"pass": "✓", "conditional pass": "(✓)", "fail": "✗", "conditional fail": "(✗)"}
 _OPEN: Final = "?"
 _WHERE: Final = ("where am i", "where am i?", "where")
 
@@ -104,7 +104,7 @@ class Guide:
 def _read(step: Measure, reading: Reading) -> str:
     """What was understood: a person may have said it in another way."""
     if reading.status != "read" or reading.value is None:
-        return {"skipped": "left out", "off_screen": "off the screen"}.get(reading.status, reading.status)
+        return "off the screen" if reading.status == "off_screen" else ""
     return show(reading.value, quantity_of(step).unit, 4)
 
 

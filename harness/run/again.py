@@ -47,6 +47,11 @@ class Left:
                 return cls.named(said.removeprefix(_SKIP), record.step)
         return None
 
+    @property
+    def in_words(self) -> str:
+        """What that is."""
+        return {"channel": f"channel {self.channel}", "path": self.path, "part": "the rest of this part"}[self.of]
+
     def covers(self, step: Step) -> bool:
         """Whether a step belongs to it."""
         match self.of:

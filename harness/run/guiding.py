@@ -63,4 +63,5 @@ def judged(setup: Setup, step: Measure, reading: Reading) -> Judged:
     value, expanded = format_pair(statement.estimate, statement.expanded, signed=limits.low is not None)
     unit = statement.unit
     shown = f"{value} {unit}, limit {limits.text(unit)}"
+    shown = shown.replace("-", "−")
     return verdict.word, shown if verdict.word == "pass" else f"{shown}, U = {expanded} {unit}: {verdict.word}"

@@ -171,6 +171,7 @@ class _Attempt:
             self.tell(f"'skip {what}' means nothing here; type skip channel, skip part, or skip and a path's name.")
         else:
             self.left.append(left)
+            self.tell(f"Left out from here: {left.in_words}.")
 
     def redo(self, wanted: str) -> None:
         """Take the readings of a setting again; each stands until the one that replaces it is there."""
