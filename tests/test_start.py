@@ -49,6 +49,9 @@ UNDERSTOOD: list[tuple[Callable[[str], object], str, str]] = [
     (said.given_volts, "any value from 1 mV to 200 V, 0.1 %", "any value from 1 mV to 200 V, ±0.1 %"),
     (said.given_marks, "1-2-5 from 100 ns to 0.5 s, 20 ppm", "100 ns to 500 ms in 1-2-5 steps, 21 values, ±20 ppm"),
     (said.sines, "25 MHz", "10 Hz to 25 MHz, up to 5 Vpp"),
+    (said.sines, "25 MHz, no output switch", "10 Hz to 25 MHz, up to 5 Vpp, no output switch"),
+    (said.given_volts, "decades 1 mV to 10 V without a switch, 1 %",
+     "1 mV to 10 V in decades, 5 values, ±1 %, no output switch"),
     (said.sines, "50 kHz to 25 MHz, 10 Vpp, 0.5 dB", "50 kHz to 25 MHz, up to 10 Vpp, levelled within ±0.5 dB"),
     (said.faster, "at least 100 MHz", "at least 100 MHz"),
     (said.faster, "measured 103 MHz", "measured: 103 MHz"),
@@ -151,7 +154,7 @@ def test_the_answers_become_three_files_that_a_job_is_loaded_from(tmp_path: Path
         "calibrator", "generator", "counter", "reference",
     }  # fmt: skip
     rehearsed = runs.rehearse(loaded)
-    assert [part.points > 0 for part in rehearsed.parts][:2] == [True, True]
+    assert [part.name for part in rehearsed.parts if part.points] == ["2 vertical", "3 time_base"]
     assert not rehearsed.refused
 
 
@@ -185,6 +188,16 @@ def test_the_parts_are_done_as_a_person_does_them(tmp_path: Path) -> None:
     assert options["bandwidth"].levelling == "by hand"
     assert options["time_base"].source == "generator"
     assert options["vertical"].paths == ("lead", "probe")
+    assert options["look"].checks == ("controls", "trace rotation", "probe compensation")
+
+
+def test_an_output_that_has_no_switch_is_never_said_to_be_off(tmp_path: Path) -> None:
+    answers = ANSWERS | {"sines": "25 MHz, no switch", "volts": "decades 10 mV to 100 V, 0.25 %, no output switch"}
+    bench = runs.load(write(answers, tmp_path).job).setup.bench
+    assert bench.generator is not None
+    assert bench.calibrator is not None
+    assert not bench.generator.output_switch
+    assert not bench.calibrator.output_switch
 
 
 def test_back_asks_the_question_before_and_enter_keeps_its_answer() -> None:
@@ -234,7 +247,7 @@ def test_a_bench_without_a_divider_is_said_and_the_probe_left_out(tmp_path: Path
     assert written.left_out == (
         "bench.toml has no path with a divider; add [paths.probe] to it, and its name to the job.",
     )
-    assert runs.load(written.job).uses[0].options.paths == ("lead",)
+    assert {use.use: use.options for use in runs.load(written.job).uses}["vertical"].paths == ("lead",)
 
 
 @pytest.mark.parametrize("content", [

@@ -31,11 +31,11 @@ def rehearse(job: Path) -> None:
 
     loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))
-    say(*rehearsed_lines(opening.rehearse(loaded)))
+    say(*rehearsed_lines(opening.rehearse(loaded), proving=loaded.setup.job.rule == "non-binary"))
 
 
-def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
-    """A rehearsal in words."""
+def rehearsed_lines(rehearsal: Rehearsal, *, proving: bool = False) -> Iterator[str]:
+    """A rehearsal in words; `proving`, by a rule that has a word for what only agrees."""
     from harness.quantities import duration
     from harness.steps import Connect, Measure
 
@@ -62,7 +62,7 @@ def rehearsed_lines(rehearsal: Rehearsal) -> Iterator[str]:
     if searched := [part.title for part in rehearsal.parts if not part.points and _reads(part)]:
         yield f"Not judged beforehand, because its points are found on the way: {', '.join(searched)}."
     if rehearsal.undecided:
-        yield "Cannot be decided at the tolerance:"
+        yield "Can agree and not be proved at the tolerance:" if proving else "Cannot be decided at the tolerance:"
     elif any(part.points for part in rehearsal.parts):
         yield "Every planned point can be decided."
     for remedy, open_points in _by_remedy(rehearsal.undecided).items():

@@ -82,7 +82,7 @@ QUESTIONS: Final = (
     ),
     Question(
         key="sines", about=BENCH, title="Where does the sine generator end?",
-        example="25 MHz, 10 Vpp", read=said.or_none(said.sines), usual="none",
+        example="25 MHz, 10 Vpp, no output switch", read=said.or_none(said.sines), usual="none",
     ),
     Question(
         key="counting", about=BENCH, title="Is there a frequency counter, and how true is it?",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from harness.quantities import counted, show
@@ -28,6 +28,7 @@ from harness.start.words import (
 )
 
 _COUNTS: Final = ("one", "two", "three", "four", "five", "six", "seven", "eight")
+_NO_SWITCH: Final = re.compile(r"[,;]?\s*\b(?:no|without(?: an?)?) (?:output )?switch\b", re.IGNORECASE)
 _NONE: Final = ("none", "no", "not any", "nothing", "without", "-")
 _TIMES: Final = re.compile(
     rf"(?:\b1\s?:\s?({NUMBER})|[x×*]\s?({NUMBER})|\b({NUMBER})\s?(?:[x×]|:\s?1\b))", re.IGNORECASE
@@ -112,10 +113,11 @@ class Given:
     ladder: Ladder
     accuracy: float
     only: Literal["", "dc", "square"] = ""  # the one shape that it has
+    switch: bool = True  # of its output
 
     def __str__(self) -> str:
         shape = {"": "", "dc": ", DC only", "square": ", square wave only"}[self.only]
-        return f"{self.ladder}, ±{ratio_text(self.accuracy)}{shape}"
+        return f"{self.ladder}, ±{ratio_text(self.accuracy)}{shape}{_switched(self.switch)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,9 +128,11 @@ class Sines:
     high_hz: float
     level_vpp: float
     flatness_db: float | None
+    switch: bool = True  # of its output
 
     def __str__(self) -> str:
         level = "" if self.flatness_db is None else f", levelled within ±{self.flatness_db:g} dB"
+        level += _switched(self.switch)
         return f"{show(self.low_hz, 'Hz')} to {show(self.high_hz, 'Hz')}, up to {show(self.level_vpp, 'Vpp')}{level}"
 
 
@@ -270,8 +274,9 @@ def given_volts(text: str) -> Given:
     dc = re.search(r"\bdc(?: only)?\b", text, re.IGNORECASE)
     for found in sorted((each for each in (square, dc) if each), key=lambda each: -each.start()):
         text = text[: found.start()] + text[found.end() :]
+    text, switch = _without_switch(text)
     only: Literal["", "dc", "square"] = "" if bool(square) == bool(dc) else "square" if square else "dc"
-    return _given(text, "V", "decades 10 mV to 100 V, 0.25 %", only)
+    return replace(_given(text, "V", "decades 10 mV to 100 V, 0.25 %", only), switch=switch)
 
 
 def given_marks(text: str) -> Given:
@@ -281,7 +286,7 @@ def given_marks(text: str) -> Given:
 
 def sines(text: str) -> Sines:
     """ "25 MHz", "10 Hz to 25 MHz, 10 Vpp", "25 MHz, 0.5 dB"."""
-    text = plain(text)
+    text, switch = _without_switch(plain(text))
     rest, flatness_db = quantity_in(text, "dB")
     rest, level_vpp = quantity_in(rest, "Vpp")
     low_hz, high_hz = 10.0, 0.0
@@ -292,7 +297,7 @@ def sines(text: str) -> Sines:
     nothing_more(rest)
     if high_hz <= low_hz:
         raise ValueError(f"A generator that ends at {show(high_hz, 'Hz')} gives no sine to try a scope with.")
-    return Sines(low_hz=low_hz, high_hz=high_hz, level_vpp=level_vpp or 5.0, flatness_db=flatness_db)
+    return Sines(low_hz=low_hz, high_hz=high_hz, level_vpp=level_vpp or 5.0, flatness_db=flatness_db, switch=switch)
 
 
 def faster(text: str) -> Faster:
@@ -319,6 +324,16 @@ def name(text: str) -> Name:
     if len(text) > 200:
         raise ValueError("That is too long for a name; type one line of at most 200 characters.")
     return Name(text="" if is_none(text) else text)
+
+
+def _without_switch(text: str) -> tuple[str, bool]:
+    """What is left of a text that may say that an output has no switch, and whether it has one."""
+    rest = _NO_SWITCH.sub("", text)
+    return rest, rest == text
+
+
+def _switched(switch: bool) -> str:
+    return "" if switch else ", no output switch"
 
 
 def _digit(found: re.Match[str]) -> str:

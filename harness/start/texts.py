@@ -59,7 +59,7 @@ period_high = {_quantity(marks.ladder.high, "s")}"""
 functions = {toml([*shapes, *(["time_marks"] if periods else [])])}
 levels = {_stepping(volts.ladder)}
 level_low = {_quantity(volts.ladder.low, "V")}
-level_high = {_quantity(volts.ladder.high, "V")}{periods}"""
+level_high = {_quantity(volts.ladder.high, "V")}{_switch(volts)}{periods}"""
     for shape in shapes:
         yield _accuracy("calibrator", shape, volts.accuracy)
     if isinstance(marks, Given):
@@ -73,7 +73,7 @@ def _sine(sines: Sines, counting: Counting, typed: Mapping[str, str]) -> Iterato
 frequency_low = {_quantity(sines.low_hz, "Hz")}
 frequency_high = {_quantity(sines.high_hz, "Hz")}
 level_low = "10 mVpp"               # into 50 ohm
-level_high = {_quantity(sines.level_vpp, "Vpp")}"""
+level_high = {_quantity(sines.level_vpp, "Vpp")}{_switch(sines)}"""
     if sines.flatness_db is not None:
         yield f'[[generator.accuracy]]\nfunction = "sine"\ndb = {_quantity(sines.flatness_db, "dB")}'
     if counting.by == "dial":  # there is no counter
@@ -81,6 +81,10 @@ level_high = {_quantity(sines.level_vpp, "Vpp")}"""
     else:
         yield f"[counter]                           # {typed['counting']}\n{_STANDARD}"
         yield _accuracy("counter", "frequency", counting.accuracy)
+
+
+def _switch(source: Given | Sines) -> str:
+    return "" if source.switch else "\noutput_switch = false               # it is turned down or unplugged"
 
 
 def _reference(faster: Faster, typed: Mapping[str, str]) -> str:
@@ -166,6 +170,13 @@ customer = {toml(said["customer"].text)}
 def _parts(bench: Bench, *, with_probe: bool) -> Iterator[str]:
     plain, ended = straight(bench), terminated(bench)
     functions = bench.calibrator.functions if bench.calibrator is not None else ()
+    if plain and functions:
+        squares = "square" in functions and with_probe and divided(bench)
+        yield f"""\
+[[sequence]]
+use = "look"                        # the controls that falsify readings, and what no number answers
+path = {toml(plain)}
+checks = {toml(["controls", "trace rotation", *(["probe compensation"] if squares else [])])}"""
     if plain and ("dc" in functions or "square" in functions):
         signal = "" if "dc" in functions else '\nsignal = "square"'
         paths = [plain, *([divided(bench)] if with_probe and divided(bench) else [])]
