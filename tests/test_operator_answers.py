@@ -121,6 +121,7 @@ NONSENSE: list[tuple[str, str, str]] = [
     ("deflection", "-8.1", "but the screen has 8"),
     ("deflection", "4.9 V", "'4.9 V' is 9.8 div, but the screen has 8"),
     ("deflection", "5 MHz", "'5 MHz' has the unit 'MHz'"),
+    ("deflection", "yes", "'yes' is not a quantity; expected divisions such as"),
     ("deflection", "1e400", "not a quantity|too large|not a reading"),
     ("deflection", "nan", "'nan' is not a quantity"),
     ("deflection", "inf", "'inf' is not a quantity"),

@@ -222,12 +222,13 @@ def _number(amount: str, step: Measure) -> float:
         value = float(amount)
         value = value / 100 if unit == "ratio" else value  # a person says "4" for 4 %
         return value * s_per_div if unit == "s" else value  # and counts rise time in divisions
-    if unit == "div" and amount.endswith("V"):
-        return quantities.parse(amount, "V") / volts_per_div
-    if unit == "div" and amount.endswith("s"):
-        return quantities.parse(amount, "s") / s_per_div
-    if unit == "s" and amount.endswith("div"):
-        return quantities.parse(amount, "div") * s_per_div
+    if any(character.isdigit() for character in amount):  # "yes" is no time, for its last letter
+        if unit == "div" and amount.endswith("V"):
+            return quantities.parse(amount, "V") / volts_per_div
+        if unit == "div" and amount.endswith("s"):
+            return quantities.parse(amount, "s") / s_per_div
+        if unit == "s" and amount.endswith("div"):
+            return quantities.parse(amount, "div") * s_per_div
     return quantities.parse(amount, unit)
 
 
