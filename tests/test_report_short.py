@@ -11,7 +11,7 @@ import pytest
 
 from harness.report import shown
 from harness.report.html import short_page
-from harness.report.model import Report
+from harness.report.model import LookedAt, Report
 from harness.report.pdf import pdf
 from harness.report.sheet import sheet
 from tests.golden.render import FORMATS, report_of
@@ -101,6 +101,18 @@ def test_of_several_results_at_one_setting_the_worst_is_shown() -> None:
     found = cells(replace(report, parts=(replace(part, results=(good, worse)),)))
     assert f"{shown.cells(worse).value} (worst of 2)" in found
     assert shown.cells(good).value not in found
+
+
+def test_what_was_looked_at_is_said_in_a_line() -> None:
+    report: Report = EXAMPLES["meets"]()
+    seen = LookedAt(what="trace rotation", question="Is the trace level?", answer="yes", remark="")
+    tilted = replace(seen, answer="no", remark="tilted by a third of a division")
+    for looks, said in (
+        ((seen, seen), "2 checks, all as they should be"),
+        ((seen, tilted), "2 checks, trace rotation: no, tilted by a third of a division"),
+    ):
+        part = replace(report.parts[0], looks=looks)
+        assert said in short_page(replace(report, parts=(part, *report.parts[1:])))
 
 
 def test_data_is_shown_and_never_obeyed() -> None:

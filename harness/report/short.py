@@ -92,9 +92,19 @@ def _facts(report: Report) -> b.Block:
     named = (
         ("Whose", job.customer), ("Checked by", ", ".join(filter(None, (job.operator, job.laboratory)))),
         ("When", report.ended[:10]), ("Next time", job.next_due.isoformat() if job.next_due else ""),
-        ("Rule", report.rule_text.split(":")[0].split(",")[0]),
+        ("Looked at", _looked_at(report)), ("Rule", report.rule_text.split(":")[0].split(",")[0]),
     )  # fmt: skip
     return b.facts([*said, *((name, b.line(text)) for name, text in named if text)])
+
+
+def _looked_at(report: Report) -> str:
+    """What somebody saw that is not as it should be, or that all is."""
+    looks = [look for part in report.parts for look in part.looks]
+    told = [f"{each.what}: {', '.join(filter(None, (each.answer, each.remark)))}" for each in looks]
+    wrong = [text for text, each in zip(told, looks, strict=True) if each.answer != "yes" or each.remark]
+    if not looks:
+        return ""
+    return f"{counted(len(looks), 'check')}, {'; '.join(wrong) if wrong else 'all as they should be'}"
 
 
 # --- ranges ------------------------------------------------------------------------------------------------------
