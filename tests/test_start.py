@@ -220,6 +220,12 @@ def test_stop_writes_nothing() -> None:
         asked(*list(ANSWERS.values())[:5], "stop")
 
 
+def test_whoever_never_makes_sense_is_told_that_no_file_was_written() -> None:
+    with pytest.raises(OperatorStop) as stopped:
+        ask(FakePerson(then="bananas"), offered={})
+    assert str(stopped.value) == "Stopped: 50 answers in a row made no sense. No file was written."
+
+
 def test_a_second_unit_needs_four_answers_and_changes_no_file(tmp_path: Path) -> None:
     remembered = tmp_path / "entered.json"
     first = write(ANSWERS, tmp_path / "bench")

@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from harness.errors import OperatorStop
+from harness.person.operator import STOPPED as NOT_A_RUN
 from harness.person.operator import GoBack, Operator, Prompt, replies
 from harness.start import said
 from harness.words.clean import clean
@@ -137,6 +139,9 @@ def ask(
         prompt = _prompt(question, choices, usual, f"{asked.index(question) + 1} of {len(asked)}")
         try:
             found = _asked(operator, question, prompt, choices, usual, may_go_back=bool(way))
+        except OperatorStop as stopped:
+            why = str(stopped).removesuffix(f" {NOT_A_RUN}")
+            raise OperatorStop(why if why == STOPPED else f"{why} No file was written.") from None
         except GoBack:
             place = way.pop()
             for key in follow.pop(QUESTIONS[place].key, ()):
