@@ -94,7 +94,7 @@ CHANNEL = """\
 gain = "{gain:.3f} %"
 gain_by_range = {{ {ranges} }}
 [unit.truth.channel.response]
-stages = [{{ kind = "pole", at = "{first:.3f} MHz" }}, {{ kind = "pole", at = "{second:.3f} MHz" }}]
+stages = [{stages}]
 half_power = "{f3:.3f} MHz"
 """
 RANGES = ("5 mV", "10 mV", "20 mV", "50 mV", "100 mV", "200 mV", "500 mV", "1 V", "2 V", "5 V")
@@ -108,9 +108,11 @@ def a_unit(rng: np.random.Generator) -> str:
         errors = {each: gain + rng.normal(0, 0.4) for each in RANGES}
         if rng.random() < 0.4:
             errors[str(rng.choice(RANGES))] = float(rng.choice((-1, 1))) * rng.uniform(3.5, 9.0)
-        ratio = rng.uniform(1.0, 1.6)
+        stages = ", ".join(  # from a single pole to near a Gaussian fall
+            f'{{ kind = "pole", at = "{f3 * rng.uniform(1.0, 2.0):.3f} MHz" }}' for _ in range(rng.integers(1, 5))
+        )
         ranges = ", ".join(f'"{each}" = "{error:.3f} %"' for each, error in errors.items())
-        channels.append(CHANNEL.format(gain=gain, ranges=ranges, first=f3 * 1.4, second=f3 * 1.4 * ratio, f3=f3))
+        channels.append(CHANNEL.format(gain=gain, ranges=ranges, stages=stages, f3=f3))
     slow = str(rng.choice(("2 us", "50 us", "1 ms", "20 ms")))
     return TRUTH.format(time=rng.normal(0, 0.9), slow=slow, slow_error=rng.normal(0, 3.0), channels="\n".join(channels))
 
