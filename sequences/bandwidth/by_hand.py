@@ -39,7 +39,8 @@ _DIAL_DIGITS: Final = 2
 _MOST_VISITS: Final = 6  # above the reference frequency
 _LEAST_LN, _MOST_LN = 0.15, 0.7  # of a step to the other side: clear of the readings' scatter, and not out of the fit
 _SLOPE_OF_Z: Final = 2.5  # of z per ln f about a crossing, between a single pole (2) and a Gaussian response (2.77)
-_WORTH: Final = 0.5  # of u from the readings alone: below it, one reading more makes little of it smaller
+_WORTH: Final = 0.75  # of u from the readings alone: below it one reading more takes less than a tenth off
+_WORTH_IF_ASKED: Final = 0.5  # where the job names a target
 _MOST_NEAR: Final = 3  # visits above the reference frequency after which none is made for a smaller u
 _LOW_U: Final = 0.0125  # relative; what is known less well at low frequency is read there
 _LOW_WITHIN: Final = 0.1  # relative; a deflection at low frequency farther off is asked once more
@@ -324,8 +325,9 @@ def _place(known: Levelled, options: Options) -> Place | None:
     result = found.result
     if not observations:
         return None
+    worth = _WORTH_IF_ASKED if options.target else _WORTH
     if result.frequency_hz is not None and result.u_rel is not None:
-        good = result.u_rel <= (options.target or _GOOD) or _readings_rel(result) < _WORTH * result.u_rel
+        good = result.u_rel <= (options.target or _GOOD) or _readings_rel(result) < worth * result.u_rel
         return None if good else Place(way=0, log_f=math.log(result.frequency_hz))
     way = 1 if observations[-1].y_db >= -plan.drop_db else -1
     outermost = observations[-1 if way == 1 else 0]
