@@ -233,6 +233,13 @@ def test_a_coarse_steep_crossing_widens_the_interval_and_says_so() -> None:
     assert u_coarse > 5.0 * u_fine
 
 
+def test_a_crossing_just_before_all_readings_has_the_slope_it_was_found_with() -> None:
+    """Both readings lie beyond half power, as where a generator ends: neither is the neighbour on the other side."""
+    plan = replace(PLAN, beyond_ln=0.12, least_at_top=1, max_hz=25e6)
+    _, frequency_hz, u_rel = found(taken(f3_hz=17.8e6, ratios=(20 / 17.8, 23 / 17.8)), plan)
+    assert frequency_hz == pytest.approx(17.8e6, rel=2 * u_rel)
+
+
 def test_importing_the_analysis_leaves_heavy_scipy_out() -> None:
     import subprocess
     import sys
