@@ -19,6 +19,7 @@ from typing import Any, Final, NoReturn
 
 import rich_click as click
 
+from harness.commands.adjust import adjust
 from harness.commands.bench import bench
 from harness.commands.demo import demo
 from harness.commands.files import check, schema
@@ -183,7 +184,8 @@ def cli() -> None:
 
 
 for _command in (
-    demo, check, new, schema, bench, rehearse, run, resume, queue, watch, report, label, records, history, reanalyse,
+    demo, check, new, schema, bench, rehearse, run, resume, adjust, queue, watch, report, label, records, history,
+    reanalyse,
 ):  # fmt: skip
     cli.add_command(_command)
 

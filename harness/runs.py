@@ -26,13 +26,14 @@ from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
 from harness.report.summary import summarise
+from harness.run.adjusting import Adjusting, Present, Show, Turning, named, points_of
 from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
 from harness.run.opening import opened, simulated_bench
 from harness.run.own_code import keep_traceback
 from harness.run.refusals import day_of, from_the_future, is_the_unit, load_again, overdue, past_due, refuse_others
-from harness.steps import Role
+from harness.steps import Reading, Role
 from harness.words.clock import OnLife, Stamps, no_sign
 from harness.words.version import program_version
 
@@ -42,8 +43,8 @@ if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
 
 __all__ = [
-    "LoadedJob", "RunResult", "load", "load_again", "opened", "rehearse", "report", "resume", "simulated_bench",
-    "start", "warnings",
+    "LoadedJob", "RunResult", "adjust", "load", "load_again", "opened", "rehearse", "report", "resume",
+    "simulated_bench", "start", "warnings",
 ]  # fmt: skip
 
 OnFolder = Callable[[Path], None]
@@ -161,6 +162,39 @@ def resume(
 
     bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
     return _run(loaded, simulated, bench, go_on, events=events, watch=watch, faults=faults, guided=operator is not None)
+
+
+def adjust(
+    run_folder: str | Path,
+    wanted: str,
+    *,
+    operator: Present,
+    show: Show,
+    on_event: OnEvent = lambda *_: None,
+    warm: bool = False,
+) -> None:
+    """Read a point of a run again and again while somebody turns a trimmer; its journal is told before and after."""
+    folder = Path(run_folder)
+    contents = read_journal(folder)
+    events = Events(on_event)
+    loaded = load_again(contents, tell=partial(events, OWN_CODE))
+    simulated, turning = simulated_bench(loaded), Turning(operator)
+    with events, knowing(quantity for use in loaded.uses for quantity in use.quantities):
+        points = points_of(loaded.setup, contents)
+        point = named(wanted, points, tuple(loaded.setup.bench.paths))
+        opening = opened(
+            loaded, operator=turning, on_event=events, by_hand=True, warm=warm, simulated=simulated, guide=Guide()
+        )
+        with opening as bench:
+            refuse_others(bench.identify(), contents)
+            last = contents.last_at if simulated is None else ""
+            journal, _ = Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
+            bench.guardian.records_into(folder)
+            events.into(journal)
+            Adjusting(
+                bench=bench, setup=loaded.setup, person=operator, turning=turning, show=show, on_event=bench.on_event,
+                taken=sum(isinstance(record.reply, Reading) for record in contents.records),
+            ).run(point, points)  # fmt: skip
 
 
 def report(run_folder: str | Path) -> Report:

@@ -5,6 +5,7 @@ The server is the real one, on loopback. The browser's part is in tests/test_pag
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import json
 import re
@@ -25,7 +26,7 @@ from harness.commands.page import code
 from harness.errors import HalfpowerError
 from harness.journal import journal
 from harness.person import expected
-from harness.person.page_server import Access, served
+from harness.person.page_server import Access, Watching, served
 from harness.steps import Sine, Square, TimeMarks, View
 from tests.helpers.demo_lab import DEMO, LEAD, a_job, halfpower
 from tests.helpers.page_bench import DO, HAZARD, READ, READING, Bench, Typing, a_picture
@@ -238,6 +239,21 @@ def test_after_the_end_nothing_is_taken_and_every_page_knows_why(bench: Bench, a
     with client.states() as states:
         assert states.until(lambda state: True)["ended"] == "It meets its rating."
     assert client.answer(asked, "") == (409, "The run has ended; this answer was not taken.")
+
+
+def test_a_run_that_ends_while_a_state_is_on_its_way_is_seen_to_end(bench: Bench) -> None:
+    watching = Watching()
+    bench.page.on_change = watching.tell
+    states = watching.states(bench.page)
+
+    async def seen() -> list[str]:
+        first = await anext(states)
+        bench.page.end("It meets its rating.")
+        return [first, await asyncio.wait_for(anext(states), 10)]
+
+    before, after = asyncio.run(seen())
+    assert "It meets" not in before
+    assert "It meets" in after
 
 
 NONSENSE = (

@@ -309,3 +309,22 @@ def test_a_page_that_lost_its_run_comes_back_where_it_was(
         expect(page.locator("#results tbody tr")).to_have_count(1)
         process.kill()
         expect(page.locator("#lost")).to_be_visible(timeout=20_000)
+
+
+def test_a_point_that_is_adjusted_is_shown_large(browser: Browser, bench: Bench, address: str) -> None:
+    with opened(browser, address, **PHONE) as page, bench.asking(replace(READING, done="It is adjusted")):
+        expect(title(page)).to_have_text(READING.title)
+        for value, word in ((4.2, "fail"), (0.1, "pass")):
+            bench.page.look({
+                "name": "channel 2, 50 mV/div", "said": f"+{value} %", "limits": "±3 %", "word": word, "value": value,
+                "low": -3.0, "high": 3.0,
+            })  # fmt: skip
+            expect(page.locator("#live .said")).to_have_text(f"+{value} %")
+            expect(page.locator("#live")).to_have_class(word)
+            assert page.locator("#live meter").evaluate("meter => meter.value") == pytest.approx(min(value / 3, 2))
+            size = page.locator("#live .said").evaluate("said => parseFloat(getComputedStyle(said).fontSize)")
+            assert size >= 48  # read from the other side of a bench
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()
+        page.locator("#done").tap()
+    assert bench.answered == [""]

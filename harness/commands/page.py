@@ -83,20 +83,37 @@ def paged(
     if where is None:
         yield Pages()
         return
+    page = built(loaded, progress(), contents)
+    with serving(page, where, console):
+        yield Pages(page)
+
+
+def built(loaded: LoadedJob, progress: Progress, contents: Contents | None) -> Page:
+    """The page of a job's run, with what it has read already."""
     from harness.journal.atomic import write_bytes
     from harness.person.page import Page
-    from harness.person.page_server import served
     from harness.person.photographs import Album
 
     setup = loaded.setup
     title = f"{setup.unit.maker} {setup.unit.model}, no. {setup.job.serial}"
-    page = Page(title, progress(), graticules(setup), Album(write_bytes))
+    page = Page(title, progress, graticules(setup), Album(write_bytes))
     for record in contents.records if contents else ():
         page.earlier(record.part, record.n, record.step, record.reply)
+    return page
+
+
+@contextmanager
+def serving(page: Page, where: str | None, console: Console) -> Iterator[None]:
+    """Serve a page, if it is wanted anywhere, and announce it; whatever ends this is shown on it."""
+    from harness.person.page_server import served
+
+    if where is None:
+        yield
+        return
     with served(page, where) as address:
         announce(console, address)
         try:
-            yield Pages(page)
+            yield
         except HalfpowerError as stopped:
             page.end(str(stopped))
             raise

@@ -146,7 +146,8 @@ class Terminal:
         """What is said last, nearest to the answer."""
         if prompt.choices and not prompt.in_words:
             yield f"Type one of: {', '.join(prompt.choices)}"
-        yield from filter(None, (prompt.hint, prompt.progress))
+        done = f"{prompt.done}: Enter alone" if prompt.done else ""
+        yield from filter(None, (prompt.hint, done, prompt.progress))
 
     def _screen(self, prompt: Prompt, words: Sequence[str]) -> Sequence[str]:
         """The picture, small enough for what was told, question and answer to stay in sight with it."""

@@ -34,6 +34,7 @@ class Prompt:
     view: View | None = None  # to which a display is to be set by hand
     screen: Callable[[int, int], Sequence[str]] | None = None  # a simulated screen as text, in so many columns, rows
     trace: Callable[[], Sequence[tuple[float, float]]] | None = None  # and as points, in divisions from its centre
+    done: str = ""  # what Enter alone says where a reading is asked for
     hazard: bool = False  # only somebody who is there may answer: no pipe, no file
     firm: bool = False  # it is done, or the run stops: nothing else leads on
     first: tuple[Prompt, ...] = ()  # what is to be done before it is answered: the answer says that it was

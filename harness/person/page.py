@@ -86,6 +86,7 @@ class Page(Silent):
     _events: list[str] = field(default_factory=list)
     _results: dict[tuple[str, int], dict[str, str]] = field(default_factory=dict)
     _responses: Responses = field(default_factory=Responses)
+    _live: Mapping[str, Any] | None = None
     _part: str = ""
     _round: int = 0  # goes up with each answer that is more than an aside: what is being typed is void then
 
@@ -95,14 +96,14 @@ class Page(Silent):
     def asking(self, prompt: Prompt) -> Iterator[Question]:
         """Have a question stand on every page; afterwards no answer to it is taken any more."""
         with self._changing():
-            self._number += 1
+            before, self._number = self._asked, self._number + 1
             shown = {"number": self._number, "round": self._round, **_shown(prompt), **self._reading(prompt)}
             self._asked = question = Question(number=self._number, prompt=prompt, shown=shown)
         try:
             yield question
         finally:
             with self._changing():
-                self._asked = None
+                self._asked = before  # one may stand while another is asked
                 self._told.clear()
 
     def take(self, question: Question, who: Who, text: str) -> bool:
@@ -142,6 +143,11 @@ class Page(Silent):
                 "part": clean(part), "place": place(step), "applied": describe(step.stimulus),
                 "read": outcome(step, reply),
             }  # fmt: skip
+
+    def look(self, live: Mapping[str, Any] | None) -> None:
+        """Show a reading that is taken again and again, large, in place of the one before."""
+        with self._changing():
+            self._live = live
 
     def end(self, sentence: str) -> None:
         """Show how the run ended."""
@@ -203,7 +209,7 @@ class Page(Silent):
                 "run": self.run, "title": clean(self.title), "ended": clean(self.ended),
                 "question": None if asked is None else asked.shown,
                 "answered": self._answered and [_WHERE[self._answered[0]], said(self._answered[1])],
-                "told": self._told, "events": self._events, "chart": self._chart(),
+                "told": self._told, "events": self._events, "live": self._live, "chart": self._chart(),
                 "results": list(self._results.values())[-_MOST_RESULTS:],
                 "far": clean(asked.prompt.progress if asked else "") or _far(progress),
                 "done": progress.done, "total": progress.total,
@@ -219,7 +225,7 @@ class Page(Silent):
         upright = quantity.axis == "time"
         on_screen = upright or quantity.unit == "div"
         return {
-            "done": "" if step.tune_to_div is None else f"It covers {step.tune_to_div:g} div",
+            "done": prompt.done or ("" if step.tune_to_div is None else f"It covers {step.tune_to_div:g} div"),
             "units": _UNITS_TUNED[step.tune] if step.said_when_tuned else _UNITS[quantity.axis],
             "graticule": {
                 "height": graticule.height_div, "width": graticule.width_div, "ground": step.view.ground_line_div,
@@ -265,6 +271,8 @@ def _caption(prompt: Prompt) -> str:
 
 def _far(progress: Progress) -> str:
     left = progress.left_s()
+    if not progress.total:
+        return ""
     return f"{progress.done} of {progress.total}" + ("" if left is None else f", about {duration(left)} left")
 
 

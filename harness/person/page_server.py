@@ -222,8 +222,9 @@ class Watching:
         try:
             while True:
                 event.clear()
+                last = bool(page.ended)  # looked at first: it may end while this state is on its way
                 yield f"event: state\ndata: {page.state()}\n\n"
-                if page.ended:
+                if last:
                     return
                 while not event.is_set():
                     try:

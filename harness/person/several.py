@@ -6,8 +6,12 @@ import io
 import queue
 import sys
 import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, TextIO
 
+from harness.errors import OperatorStop
+from harness.person.console import GONE
 from harness.person.page import said
 
 if TYPE_CHECKING:
@@ -21,10 +25,10 @@ ELSEWHERE: Final = "Answers come from elsewhere here, and a person must confirm 
 
 
 class Several:
-    """The operator of a run that has pages; a terminal that is gone leaves the pages to go on."""
+    """The operator of a run that has pages; where they are served, a terminal that is gone leaves them to go on."""
 
-    def __init__(self, terminal: Terminal, page: Page, *, answers: TextIO | None = None) -> None:
-        self._terminal, self._page = terminal, page
+    def __init__(self, terminal: Terminal, page: Page, *, answers: TextIO | None = None, served: bool = True) -> None:
+        self._terminal, self._page, self._served = terminal, page, served
         self._wanted = threading.Semaphore(0)
         self._reading = False  # a line is waited for, since this question or an earlier one
         self._gone = False
@@ -33,30 +37,44 @@ class Several:
 
     def ask(self, prompt: Prompt) -> str:
         """Ask at the terminal and on every page, and wait for the first answer."""
+        with self.standing(prompt) as answered:
+            while (text := answered(_LOOK_S)) is None:
+                pass
+            return text
+
+    @contextmanager
+    def standing(self, prompt: Prompt) -> Iterator[Callable[[float], str | None]]:
+        """Have a question stand; gives what waits so many seconds for the first answer, None where none came."""
         late = self._reading  # who types it may mean an earlier question, which a page has answered
+
+        def answered(wait_s: float) -> str | None:
+            nonlocal late
+            if self._gone and not self._served:
+                raise OperatorStop(GONE)
+            self._read_on()
+            try:
+                of, text = self._page.heard.get(timeout=wait_s)
+            except queue.Empty:
+                return None
+            if of is not None and text is not None:  # from a page
+                if of is question:
+                    self._terminal.answered(said(text))
+                return text if of is question else None
+            self._reading, self._gone = False, text is None
+            if text is None:
+                return None
+            if late:
+                late = False
+                self._terminal.tell(ANEW)
+            elif prompt.hazard and not self._terminal.seen():
+                self._terminal.tell(ELSEWHERE)
+            elif self._page.take(question, "terminal", text):
+                self._terminal.typed(text)
+                return text
+            return None
+
         with self._page.asking(prompt) as question, self._terminal.showing(prompt):
-            while True:
-                self._read_on()
-                try:
-                    of, text = self._page.heard.get(timeout=_LOOK_S)
-                except queue.Empty:
-                    continue
-                if of is not None and text is not None:  # from a page
-                    if of is question:
-                        self._terminal.answered(said(text))
-                        return text
-                    continue
-                self._reading, self._gone = False, text is None
-                if text is None:
-                    continue
-                if late:
-                    late = False
-                    self._terminal.tell(ANEW)
-                elif prompt.hazard and not self._terminal.seen():
-                    self._terminal.tell(ELSEWHERE)
-                elif self._page.take(question, "terminal", text):
-                    self._terminal.typed(text)
-                    return text
+            yield answered
 
     def tell(self, text: str) -> None:
         """Tell everybody."""

@@ -30,6 +30,7 @@ _TOLD: Final = (
     "another model",
     "by hand",
     "by itself",
+    "adjusted",
     "clock",
 )  # events that a reader is told as they stand
 AS_PLANNED: Final = ("note", "off", "warm-up", "photograph")

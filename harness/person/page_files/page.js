@@ -60,6 +60,7 @@ function render(next) {
   stand(question);
   tell(state.told, state.answered);
   results();
+  live(state.live);
   if (state.ended) { source.close(); $("lost").hidden = true; }
 }
 
@@ -158,6 +159,20 @@ function list(place, texts) {
   }));
 }
 
+// A reading that is taken again and again: its error in limits, so that the gauge is the same for all of them.
+function live(sight) {
+  $("live").hidden = !sight;
+  if (!sight) return;
+  const { name, said, limits, word, value, low, high } = sight;
+  $("live").className = word.endsWith("fail") ? "fail" : word;
+  $("live").querySelector("h2").textContent = name;
+  $("live").querySelector(".said").textContent = said;
+  $("live").querySelector(".judged").textContent = limits && `limit ${limits}: ${word}`;
+  const meter = $("live").querySelector("meter"), known = value !== null && low !== null && high !== null;
+  meter.hidden = !known;
+  if (known) meter.value = (2 * value - low - high) / (high - low);
+}
+
 // What the run tells; a list of what may be typed has two columns.
 function tell(told, answered) {
   const texts = told.length ? told : !state.question && answered && !state.ended ? [`Answered ${answered[0]}: ${answered[1]}`] : [];
@@ -223,7 +238,7 @@ $("reply").addEventListener("submit", event => {
   else if (state?.question?.kind === "do") send("");
   else say("Type or tap what the screen shows first.");
 });
-$("done").addEventListener("click", () => send("="));
+$("done").addEventListener("click", () => send(""));
 
 function remarking(open) {
   $("remarking").hidden = !open;
@@ -295,7 +310,7 @@ document.addEventListener("keydown", event => {
   if (event.key === "Enter") {
     event.preventDefault();
     if (question.kind === "do" || $("text").value) $("reply").requestSubmit();
-    else if (question.done) send("=");
+    else if (question.done) send("");
   } else if (question.kind === "read" && /^[-0-9.,±+]$/.test(event.key)) {
     $("text").focus();
   } else if (event.key === "n" && !$("remark").disabled) {
