@@ -149,17 +149,24 @@ def test_points_are_named_as_a_person_names_them(lab: Path) -> None:
             named(wrong, points, tuple(setup.bench.paths))
 
 
-def test_the_command_is_answered_at_the_terminal_and_writes_the_report_anew(
-    lab: Path, benches: list[SimulatedBench]
-) -> None:
-    folder = a_run(lab, by_eye=True)
-    lines = ["", "", "1.05", "1.00", "", "leave", "leave", *[""] * 5]
-    done = halfpower("adjust", folder, "100 mV/div", "--store", "none", answers="\n".join(lines) + "\n")
+def test_the_command_is_answered_at_the_terminal_and_writes_the_report_anew(lab: Path) -> None:
+    folder = a_run(lab, by_eye=False)
+    lines = ("", "what", "", "leave", "end")  # ready; no answer, so that it is read once more; done; the neighbours
+    done = halfpower("adjust", folder, "100 mV/div", "--store", "none", answers="".join(f"{line}\n" for line in lines))
     assert done.exit_code == 0, done.output
-    assert "It is adjusted: Enter alone" in done.output
-    assert "before" in done.output
+    assert "press Enter when it is adjusted" in done.output
+    assert done.output.count("●") == 2
     assert "Adjusted when" in (folder / "report.html").read_text("utf-8")
     assert halfpower("adjust", folder, "7 V/div").exit_code == 1
+    gone = halfpower("adjust", folder, "100 mV/div", "--store", "none", answers="\n")
+    assert (gone.exit_code, "Nobody answers at this terminal" in gone.stderr) == (9, True)
+
+
+def test_a_unit_read_by_eye_is_told_how_to_end(lab: Path, benches: list[SimulatedBench]) -> None:
+    folder = a_run(lab, by_eye=True)
+    person = Technician(Trimmer(benches).turn, "end")
+    opening.adjust(folder, "100 mV/div", operator=person, show=lambda _sight: None)
+    assert {prompt.done for prompt in person.asked if prompt.kind == "read"} == {"It is adjusted"}
 
 
 def test_the_gauge_shows_where_an_error_stands_between_its_limits() -> None:

@@ -233,9 +233,9 @@ class Adjusting:
 
     def _looked(self, point: Point) -> Iterator[Sight]:
         """Reading by reading, as the instrument gives them, until somebody answers."""
-        yield self._read(point)  # what has to be confirmed or plugged is asked for before the question that stands
         prompt = Prompt(kind="do", title=f"Adjust {point.name}", lines=(_HELP,))
         while True:
+            yield self._read(point)  # what has to be confirmed or plugged is asked for before the question that stands
             with self.person.standing(prompt) as answered:
                 while (typed := answered(_PACE_S)) is None:
                     yield self._read(point)
