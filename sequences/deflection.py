@@ -93,6 +93,7 @@ def deflection_budget(
         ground_div=values_of(ground) if ground or not nominal else [0.0],
         repeats=repeats if nominal else None,
         record_u_div=record_u(readings),
+        ground_u_div=record_u(ground),
         quantity=name,
     )
 

@@ -358,7 +358,8 @@ def test_a_return_is_compared_with_its_first_point_and_with_the_ground_line_of_i
     assert len(part.results) == 1
     assert finding.value == pytest.approx(5.0)  # 6.3 div where 6 were read
     assert finding.u is not None
-    expected_u = 2 * 100 / 6 * math.sqrt(4) * setup.unit.scatter  # two readings and two ground lines, each 0.01 div
+    # Two readings and two ground lines, each 0.01 div by one estimate of 8 degrees of freedom: Student's 2.366.
+    expected_u = 2.366 * 100 / 6 * math.sqrt(4) * setup.unit.scatter
     assert finding.u == pytest.approx(expected_u, rel=0.1)
     assert "more than the ±" in finding.sentence
 
@@ -416,3 +417,8 @@ def test_a_reading_that_never_stood_still_is_remarked_on() -> None:
     assert moved.statement is not None
     assert still.statement is not None
     assert moved.statement.u > 5 * still.statement.u
+    ground = replace(records[0], reply=Reading(value=0.0, flags=(NOT_SETTLED,), scatter=0.3))
+    (below,) = reported("vertical", setup, vertical.Options(), (ground, records[1])).parts[0].results
+    assert below.remarks == tuple(f"ground line: {remark}" for remark in moved.remarks)
+    assert below.statement is not None
+    assert below.statement.u > 5 * still.statement.u

@@ -37,6 +37,7 @@ def deflection_error(
     ground_div: Sequence[float] = (),
     repeats: int | None = None,
     record_u_div: float = 0.0,
+    ground_u_div: float = 0.0,
     further: Sequence[Contribution] = (),
     quantity: str = "deflection error",
 ) -> Budget:
@@ -64,8 +65,8 @@ def deflection_error(
         Readings of where the ground line stands, div from its place.
     repeats
         Number of repeats planned, where `readings_div` holds the one reading expected.
-    record_u_div
-        Standard uncertainty of one reading as its record shows it, div.
+    record_u_div, ground_u_div
+        Standard uncertainty of one reading, and of one of the ground line, as its record shows it, div.
     further
         More lines, with sensitivities to percent.
 
@@ -88,7 +89,7 @@ def deflection_error(
         record_u_div=record_u_div,
     )
     if zero == "read":
-        length = _less_ground(length, ground_div, reader)
+        length = _less_ground(length, ground_div, reader, ground_u_div)
     return length_error(
         length,
         per_div=volts_per_div,
@@ -145,11 +146,12 @@ def length_error(
     )
 
 
-def _less_ground(length: Length, ground_div: Sequence[float], reader: Reader) -> Length:
+def _less_ground(length: Length, ground_div: Sequence[float], reader: Reader, record_u_div: float) -> Length:
+    """The difference of two readings, each with its rounding and a scatter of its own: equation (24)."""
     if not ground_div:
         raise AnalysisError(
             "The ground line was not read, so it cannot be subtracted: read it with the input grounded."
         )
-    ground = mean_length(ground_div, reader, edges="one")
+    ground = mean_length(ground_div, reader, edges="one", record_u_div=record_u_div)
     lines = tuple(replace(line, name=f"ground line: {line.name}", sensitivity=-1.0) for line in ground.contributions)
     return Length(value_div=length.value_div - ground.value_div, contributions=(*length.contributions, *lines))

@@ -54,7 +54,9 @@ class Contribution:
     takes it to the standard uncertainty `u`; it is None where `u` is known directly. `value` is the estimate of the
     input, or the correction made, as the table shows it; it is in `unit`, as are `half_width` and `u`. `sensitivity`
     takes the input to the quantity of the budget. `origin` names the standard or the path that the error comes from:
-    lines of one name and one origin are one and the same error, in however many results they stand.
+    lines of one name and one origin are one and the same error, in however many results they stand. `known_from` names
+    the one estimate that `u` was taken from, such as the scatter assumed of a reader: lines of one such name have each
+    an error of their own, and one count of degrees of freedom between them.
     """
 
     name: str
@@ -67,6 +69,7 @@ class Contribution:
     sensitivity: float = 1.0
     dof: float = math.inf
     origin: str = ""
+    known_from: str = ""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.u) and self.u >= 0.0):
@@ -203,12 +206,13 @@ class Budget:
     def dof_eff(self) -> float:
         """Effective degrees of freedom by Welch–Satterthwaite, equation (5) (GUM G.4.1); never truncated.
 
-        The formula wants independent terms: correlated lines enter as one, with their joint variance and the fewest
-        degrees of freedom among them.
+        The formula wants independent terms: lines that are correlated, or known from one estimate, enter as one, with
+        their joint variance and the fewest degrees of freedom among them.
         """
-        spread = math.fsum(
-            self._variance(group) ** 2 / min(c.dof for c in group) for group in self._independent_groups()
-        )
+        groups = self._independent_groups()
+        for name in {c.known_from for c in self.contributions if c.known_from}:
+            groups = _joined(groups, [c for c in self.contributions if c.known_from == name])
+        spread = math.fsum(self._variance(group) ** 2 / min(c.dof for c in group) for group in groups)
         return self.u**4 / spread if spread > 0.0 else math.inf
 
     def coverage_factor(self, probability: float = COVERAGE) -> float:
@@ -249,11 +253,18 @@ class Budget:
 
     def _independent_groups(self) -> list[tuple[Contribution, ...]]:
         """Return the lines grouped so that no correlation joins two groups."""
-        groups = [[c] for c in self.contributions]
+        groups: list[tuple[Contribution, ...]] = [(c,) for c in self.contributions]
         for a, b, _ in self.correlations:
-            joined = [g for g in groups if any(c.name in {a, b} for c in g)]
-            groups = [g for g in groups if g not in joined] + [[c for g in joined for c in g]]
-        return [tuple(g) for g in groups]
+            groups = _joined(groups, [c for c in self.contributions if c.name in {a, b}])
+        return groups
+
+
+def _joined(
+    groups: Sequence[tuple[Contribution, ...]], together: Sequence[Contribution]
+) -> list[tuple[Contribution, ...]]:
+    """The groups, those that hold any of the lines `together` made one."""
+    joined = [group for group in groups if any(line in together for line in group)]
+    return [*(group for group in groups if group not in joined), tuple(line for group in joined for line in group)]
 
 
 def difference(one: Budget, other: Budget, *, shared: Collection[str] = ()) -> Budget:

@@ -12,7 +12,7 @@ F.2.2.1 (resolution), 4.2.4 (pooled variance), G.4.2 (degrees of freedom of an e
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from harness.analysis import estimate
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 # A scatter taken from experience is known to a quarter of itself: ν = ½·(25 %)⁻² (JCGM 100:2008, G.4.2).
 ASSUMED_DOF = 8.0
+ASSUMED = "scatter assumed of the reader"
 
 Edges: TypeAlias = Literal["one", "set and read", "both read"]
 
@@ -180,12 +181,15 @@ def mean_length(
     if not all(math.isfinite(x) for x in readings_div):
         raise AnalysisError("A reading must be a finite number of divisions.")
     observed, dof = _pooled_scatter(readings_div if repeats is None else (), reader, n)
+    by_record = record_u_div > observed
     scatter = estimate.normal(
         "scatter of one reading" if n == 1 else f"scatter of the mean of {n} readings",
-        u=max(observed, record_u_div) / math.sqrt(n),
-        dof=dof if observed >= record_u_div else math.inf,
+        u=(record_u_div if by_record else observed) / math.sqrt(n),
+        dof=math.inf if by_record else dof,
         unit="div",
     )
+    if reader.scatter_div and not by_record:  # every length that one reader reads rests on it
+        scatter = replace(scatter, known_from=ASSUMED)
     still = math.sqrt(3.0) * _rounding(observed, reader, n)
     whole = 0.5 * reader.resolution_div
     names_widths: dict[Edges, tuple[tuple[str, float], ...]] = {

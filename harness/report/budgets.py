@@ -12,7 +12,7 @@ from harness.report import shown
 
 if TYPE_CHECKING:
     from harness.analysis.curve import Curve, LevelPoint
-    from harness.analysis.estimate import Statement
+    from harness.analysis.estimate import Budget, Statement
     from harness.report.model import PartResult, Report, Result
 
 TITLE: Final = "Levels, readings and budgets"
@@ -123,11 +123,20 @@ def _budget(report: Report, r: Result, key: str) -> b.Section:
         note=f"from {counted(len(r.readings), 'reading')}: {shown.readings_text(r)}" if r.readings else "",
     )  # fmt: skip
     related = [f"{x} and {y} are correlated: r = {shown.number(c, '', 3)}." for x, y, c in budget.correlations]
+    related += [f"{names}: one estimate, whose degrees of freedom count once." for names in _shared(budget)]
     place = f"channel {r.channel}, {shown.path_label(report, r.path)}, {r.setting}"
     return b.Section(
         title=f"{shown.capital(r.quantity)}, {place}: U = {shown.cells(r).u}", key=key, folded=True,
         blocks=(table, *(b.paragraph(each, small=True) for each in (*related, *_judged(r)))),
     )  # fmt: skip
+
+
+def _shared(budget: Budget) -> Iterator[str]:
+    """The names of lines that are known from one estimate, where there are several."""
+    for estimate in dict.fromkeys(c.known_from for c in budget.contributions if c.known_from):
+        names = [c.name for c in budget.contributions if c.known_from == estimate and c.u]
+        if len(names) > 1:
+            yield " and ".join(names)
 
 
 def _combined(s: Statement | None) -> Iterator[b.Row]:

@@ -192,7 +192,7 @@ def _finding(f: Finding) -> b.Line:
     value = b.Span(text=shown.number(f.value, f.unit, 3), number=f.value, look="faint")
     u = () if f.u is None else (
         b.Span(text=", U = ", look="faint"), b.Span(text=shown.number(f.u, f.unit, 2), number=f.u, look="faint"),
-        b.Span(text=f", k = {f.k:g}", look="faint"),
+        b.Span(text=f", k = {f.k:.3g}", look="faint"),
     )  # fmt: skip
     said = b.Span(text=f"{shown.capital(f.name)}: {shown.minus(f.sentence)} ")
     return (said, b.Span(text="(", look="faint"), value, *u, b.Span(text=")", look="faint"))

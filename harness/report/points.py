@@ -34,7 +34,6 @@ from harness.steps import NOT_SETTLED, Measure, Status, TimeMarks
 from harness.words.signals import describe
 
 DRIFT: Final = "drift over the run"
-_K: Final = 2.0
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FLAGS: Final = {
     "clipped": CLIPPED,
@@ -90,6 +89,7 @@ def _result(setup: Setup, group: Group) -> Result:
     is_error = rating is not None and rating.is_error
     seen = (reading for reading in group.readings if reading.status != "no_signal")  # no record of what was applied
     remarks = [_flag_words(flag) for reading in seen for flag in reading.flags]
+    remarks += [f"ground line: {_flag_words(flag)}" for flag in (ground.flags if ground is not None else ())]
     limits = _rated(setup, step)
     statement = budget = verdict = None
     word: Word = "not measured"
@@ -173,7 +173,8 @@ def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
         except AnalysisError:
             continue  # one of the two was not read: there is nothing to compare
         moved = difference(again, first, shared=[line.origin for line in first.contributions if line.origin])
-        drift, expanded, allowed = moved.estimate, _K * moved.u, _K * first.u
+        stated, allowed = state(moved), state(first).expanded
+        drift, expanded = stated.estimate, stated.expanded
         if abs(drift) <= expanded:
             judged = "no more than the two readings can tell"
         elif abs(drift) <= allowed:
@@ -189,7 +190,7 @@ def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
             path=step.path,
             value=drift,
             u=expanded,
-            k=_K,
+            k=stated.k,
             unit="%",
             sentence=f"channel {step.view.channel}, {setting_of(step)}: at the end of the pass "
             f"{format_value_u(drift, expanded, '%', signed=True)} from what was read first, {judged}.",

@@ -260,6 +260,7 @@ def _budget(b: Budget) -> dict[str, Any]:
                 **keyed("contribution", b.unit, c.contribution),
                 "origin": c.origin,
                 "degrees_of_freedom": c.dof,
+                "known_from": c.known_from,
             }
             for c in b.contributions
         ],

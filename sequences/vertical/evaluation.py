@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from operator import attrgetter
 from typing import Any
 
-from harness.analysis import estimate
-from harness.analysis.graticule import Length, Reader, mean_length
+from harness.analysis.estimate import COVERAGE, Budget, Contribution, coverage_factor, difference, state
+from harness.analysis.graticule import Length
 from harness.analysis.rounding import format_value_u
 from harness.assess import origin_of
 from harness.models import Setup, Unit, rated
@@ -24,7 +24,7 @@ from sequences.deflection import RATING
 from sequences.vertical import Rated
 from sequences.vertical.together import linearity, mean_ratio, probe_ratio
 
-_K = 2.0
+_u = attrgetter("u")
 
 
 def evaluate(
@@ -59,33 +59,36 @@ def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
 def together(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """Everything that the deflection points of one part say together."""
     read = [point for point in points if point.reading is not None and point.budget]
-    yield from _linearities(setup, read)
+    yield from _linearities(read)
     yield from _matches(setup, read)
     yield from _ratios(setup, read)
 
 
-def _linearities(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
+def _linearities(points: Sequence[Result]) -> Iterator[Finding]:
     by_range: dict[tuple[int, str, str], list[Result]] = defaultdict(list)
     for point in points:
         by_range[point.channel, point.path, point.setting].append(point)
-    u_reading_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(6.0))  # two rounded edges
     for (channel, path, setting), levels in by_range.items():
-        if len(levels) < 3 or u_reading_div <= 0:
+        lines = (_length(point).contributions for point in levels)
+        read = max((Budget(quantity="", unit="div", estimate=0.0, contributions=each) for each in lines), key=_u)
+        if len(levels) < 3 or read.u <= 0:
             continue
         line = linearity(
             [p.applied_value or 0.0 for p in levels],
             [p.reading or 0.0 for p in levels],
             volts_per_div=levels[0].setting_value,
-            u_reading_div=u_reading_div,
+            u_reading_div=read.u,
+            dof=read.dof_eff,
         )
+        k = coverage_factor(COVERAGE, line.dof)
         departs = "no more than the readings scatter" if line.fits else "more than the readings scatter"
         yield Finding(
             name="linearity",
             channel=channel,
             path=path,
             value=line.div,
-            u=_K * line.u_div,
-            k=_K,
+            u=k * line.u_div,
+            k=k,
             unit="div",
             sentence=f"channel {channel}, {setting}: departs from a straight line by {line.div:+.2g} div at "
             f"{show(line.at_v, 'V')}, {departs}.",
@@ -95,27 +98,27 @@ def _linearities(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
 def _matches(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """The clearest difference of channel 2 and up from channel 1, against its uncertainty, on one range and level."""
     at = {(p.channel, p.path, p.setting, p.applied): p for p in points}
-    largest: dict[tuple[int, str], tuple[estimate.Budget, Result]] = {}
+    largest: dict[tuple[int, str], tuple[Budget, Result]] = {}
     for (channel, path, setting, applied), point in at.items():
         first = at.get((1, path, setting, applied))
         if channel == 1 or first is None or first.budget is None or point.budget is None:
             continue
-        match = estimate.difference(point.budget, first.budget, shared=_sources(setup))
+        match = difference(point.budget, first.budget, shared=_sources(setup))
         kept = largest.get((channel, path))
         if kept is None or abs(match.estimate) * kept[0].u > abs(kept[0].estimate) * match.u:
             largest[channel, path] = match, point
     for (channel, path), (match, point) in largest.items():
-        expanded = _K * match.u
+        stated = state(match)
         yield Finding(
             name="channel match",
             channel=channel,
             path=path,
             value=match.estimate,
-            u=expanded,
-            k=_K,
+            u=stated.expanded,
+            k=stated.k,
             unit="%",
             sentence=f"channel {channel} against channel 1: clearest difference "
-            f"{format_value_u(match.estimate, expanded, '%', signed=True)}, at {point.setting}.",
+            f"{format_value_u(match.estimate, stated.expanded, '%', signed=True)}, at {point.setting}.",
         )
 
 
@@ -124,7 +127,7 @@ def _sources(setup: Setup) -> tuple[str, ...]:
     return () if setup.bench.calibrator is None else (origin_of(setup.bench.calibrator),)
 
 
-def _source_lines(setup: Setup, result: Result) -> tuple[estimate.Contribution, ...]:
+def _source_lines(setup: Setup, result: Result) -> tuple[Contribution, ...]:
     """The lines of a budget that are the source's, in V at the source: `value` is the level there."""
     budget = result.budget
     return () if budget is None else tuple(line for line in budget.contributions if line.origin in _sources(setup))
@@ -134,24 +137,23 @@ def _ratios(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """The divider's ratio by channel, from every range read straight and divided."""
     points = _fullest(points)
     straight = {(p.channel, p.setting): p for p in points if setup.bench.path(p.path).divides_by == 1}
-    pairs: dict[tuple[int, str], list[estimate.Budget]] = defaultdict(list)
+    pairs: dict[tuple[int, str], list[Budget]] = defaultdict(list)
     for point in points:
         divides_by = setup.bench.path(point.path).divides_by
         other = straight.get((point.channel, point.setting))
         if divides_by != 1 and other is not None and setup.bench.calibrator is not None:
             pairs[point.channel, point.path].append(_ratio(setup, other, point, divides_by))
     for (channel, path), ratios in pairs.items():
-        mean = mean_ratio(ratios)
-        expanded = _K * mean.u
+        stated = state(mean_ratio(ratios))
         yield Finding(
             name="divider ratio",
             channel=channel,
             path=path,
-            value=mean.estimate,
-            u=expanded,
-            k=_K,
+            value=stated.estimate,
+            u=stated.expanded,
+            k=stated.k,
             unit="",
-            sentence=f"{path} on channel {channel}: 1 : {format_value_u(mean.estimate, expanded, '')}, from "
+            sentence=f"{path} on channel {channel}: 1 : {format_value_u(stated.estimate, stated.expanded, '')}, from "
             f"{len(ratios)} ranges.",
         )
 
@@ -164,7 +166,7 @@ def _fullest(points: Sequence[Result]) -> list[Result]:
     return list(largest.values())
 
 
-def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -> estimate.Budget:
+def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -> Budget:
     levels = straight.applied_value or 0.0, (divided.applied_value or 0.0) * divides_by
     lines = [
         replace(line, name=f"{name}: {line.name}", sensitivity=1.0 / line.value)
@@ -172,8 +174,8 @@ def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -
         for line in _source_lines(setup, point)
     ]
     return probe_ratio(
-        _length(setup, straight),
-        _length(setup, divided),
+        _length(straight),
+        _length(divided),
         straight_v=levels[0],
         divided_v=levels[1],
         level_ratio=lines if levels[0] != levels[1] else (),
@@ -181,8 +183,8 @@ def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -
     )
 
 
-def _length(setup: Setup, point: Result) -> Length:
-    reader = Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
-    by_eye = setup.unit.read == "eye"
-    values = point.readings if by_eye else (point.reading or 0.0,)  # a remote unit's ground line is taken off
-    return mean_length(values, reader, edges="set and read" if by_eye else "both read")
+def _length(point: Result) -> Length:
+    """The deflection with the lines of its budget that are the reading's, in div: those of a ground line as well."""
+    lines = () if point.budget is None else point.budget.contributions
+    of_reading = tuple(replace(line, sensitivity=1.0) for line in lines if line.unit == "div")
+    return Length(value_div=point.reading or 0.0, contributions=of_reading)

@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.analysis.estimate import Budget, Contribution
+from harness.analysis.estimate import Budget, Contribution, coverage_factor
 from harness.analysis.graticule import Length
 from harness.analysis.line_fit import straight_line
 from harness.errors import AnalysisError
+
+_FITS = 0.9973  # Φ(3) − Φ(−3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,21 +26,28 @@ class Departure:
     at_v: float
     div: float
     u_div: float
+    dof: float = math.inf
 
     @property
     def fits(self) -> bool:
-        """Whether it is no more than three of its standard uncertainties."""
-        return abs(self.div) <= 3.0 * self.u_div
+        """Whether it is no more than three of its standard uncertainties, or Student's factor of that probability."""
+        return abs(self.div) <= coverage_factor(_FITS, self.dof) * self.u_div
 
 
 def linearity(
-    applied_v: Sequence[float], readings_div: Sequence[float], *, volts_per_div: float, u_reading_div: float
+    applied_v: Sequence[float],
+    readings_div: Sequence[float],
+    *,
+    volts_per_div: float,
+    u_reading_div: float,
+    dof: float = math.inf,
 ) -> Departure:
     """
     Fit a straight line to three or more levels of one range, and find the largest departure: equations (9) to (12).
 
-    `u_reading_div` is the standard uncertainty of one reading, independent from level to level. Raises AnalysisError
-    for too few levels, levels all alike, or readings without uncertainty.
+    `u_reading_div` is the standard uncertainty of one reading, known with `dof` degrees of freedom, its error
+    independent from level to level. Raises AnalysisError for too few levels, levels all alike, or readings without
+    uncertainty.
     """
     if not u_reading_div > 0.0:
         raise AnalysisError("Linearity needs the standard uncertainty of a reading: it must be above zero.")
@@ -55,7 +64,7 @@ def linearity(
     # A level that fixes the line has no departure of its own to show: only the others are compared.
     free = np.flatnonzero(spread > 1e-6 * u_reading_div)
     at = int(free[np.argmax(np.abs(residual[free]))])
-    return Departure(at_v=float(applied_v[at]), div=float(residual[at]), u_div=float(spread[at]))
+    return Departure(at_v=float(applied_v[at]), div=float(residual[at]), u_div=float(spread[at]), dof=dof)
 
 
 def probe_ratio(
