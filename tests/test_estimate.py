@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -80,6 +81,51 @@ def test_reflection_of_a_match_is_zero():
 def test_what_cannot_be_a_budget_says_which_line(make):
     with pytest.raises(AnalysisError, match=r"line|other"):
         make()
+
+
+@pytest.mark.parametrize("make", [rectangular, triangular, arcsine])
+def test_a_bounded_line_by_its_u_is_the_one_by_its_half_width(make):
+    """A half-width known to a quarter of itself has 8 degrees of freedom (GUM G.4.2)."""
+    by_width = make("a", half_width=0.3, dof=8.0)
+    assert make("a", u=by_width.u, dof=8.0).half_width == pytest.approx(0.3, rel=1e-15)
+    assert state(budget(by_width)).dof_eff == pytest.approx(8.0)
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: rectangular("line"),
+        lambda: arcsine("line", half_width=1.0, u=1.0),
+        lambda: Contribution(name="line", u=1.0, half_width=1.0, divisor=2.0),
+        lambda: Contribution(name="line", u=1.0, half_width=0.0, divisor=0.0),
+        lambda: Contribution(name="line", u=1.0, distribution="rectangular"),
+        lambda: Contribution(name="line", u=1.0, half_width=2.0, divisor=2.0, distribution="arcsine"),
+        lambda: Contribution(name="line", u=1.0, value=math.nan),
+        lambda: replace(rectangular("line", half_width=1.0), u=1.0),
+    ],
+)
+def test_a_line_whose_figures_contradict_each_other_is_refused(make):
+    with pytest.raises(AnalysisError, match="line"):
+        make()
+
+
+@pytest.mark.parametrize("r", [0.0, 0.6, -0.6])
+def test_correlated_lines_of_few_degrees_of_freedom_are_students_together(r):
+    """Five simultaneous sets of readings (as GUM H.2): their means are a multivariate t of 4, whatever r comes of them.
+
+    Two lines of u = 1 with r = 0 have U = 2.87·√2 = 4.06, and not 2·√2 = 2.83.
+    """
+    a, b = normal("a", u=1.0, dof=4), normal("b", u=1.0, dof=4)
+    joint = state(budget(a, b, correlations=(("a", "b", r),)))
+    assert joint.expanded == pytest.approx(2.8693 * math.sqrt(2.0 + 2.0 * r), rel=1e-4)  # GUM table G.2, 95.45 %: 2.87
+    rng = np.random.default_rng(7)
+    held, runs = 0, 2000
+    for sets in rng.multivariate_normal((0.0, 0.0), ((1.0, r), (r, 1.0)), (runs, 5)):
+        lines = [replace(repeated(name, sets[:, i]), value=0.0) for i, name in enumerate("ab")]
+        seen = float(np.corrcoef(sets.T)[0, 1])
+        stated = state(budget(*lines, correlations=(("a", "b", seen),)), 0.95)
+        held += abs(sets.mean(axis=0).sum()) <= stated.expanded
+    assert 0.94 <= held / runs <= 0.975
 
 
 @pytest.mark.parametrize("probability", [0.0, 1.0, 95.0, math.nan])

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 from scipy.special import ndtr, ndtri, stdtrit
 
@@ -72,14 +72,22 @@ class Contribution:
     known_from: str = ""
 
     def __post_init__(self) -> None:
+        if wrong := self._wrong():
+            raise AnalysisError(f"budget line {self.name!r}: {wrong}")
+
+    def _wrong(self) -> str:
         if not (math.isfinite(self.u) and self.u >= 0.0):
-            raise AnalysisError(
-                f"budget line {self.name!r}: the standard uncertainty must be zero or more, not {self.u}"
-            )
-        if not math.isfinite(self.sensitivity):
-            raise AnalysisError(f"budget line {self.name!r}: the sensitivity must be finite, not {self.sensitivity}")
-        if not self.dof > 0.0:
-            raise AnalysisError(f"budget line {self.name!r}: the degrees of freedom must be above zero, not {self.dof}")
+            return f"the standard uncertainty must be zero or more, not {self.u}"
+        if not (math.isfinite(self.value) and math.isfinite(self.sensitivity)):
+            return f"value and sensitivity must be finite, not {self.value} and {self.sensitivity}"
+        if not (self.dof > 0.0 and self.divisor > 0.0):
+            return f"degrees of freedom and divisor must be above zero, not {self.dof} and {self.divisor}"
+        if self.half_width is not None and not math.isclose(self.half_width, self.u * self.divisor, rel_tol=1e-9):
+            return f"{self.half_width} over {self.divisor} is not u = {self.u}"
+        shape = DIVISORS[self.distribution]
+        if self.distribution != "normal" and (self.half_width is None or not math.isclose(self.divisor, shape)):
+            return f"a {self.distribution} line has a half-width, and the divisor {shape:.4f}"
+        return ""
 
     @property
     def contribution(self) -> float:
@@ -87,55 +95,47 @@ class Contribution:
         return self.sensitivity * self.u
 
 
-def normal(
-    name: str, *, u: float, dof: float = math.inf, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
-) -> Contribution:
+class _More(TypedDict, total=False):
+    """What any line may have."""
+
+    value: float
+    sensitivity: float
+    unit: str
+    dof: float
+
+
+def normal(name: str, *, u: float, **more: Unpack[_More]) -> Contribution:
     """Return a line whose standard uncertainty is known directly."""
-    return Contribution(name=name, unit=unit, value=value, u=u, sensitivity=sensitivity, dof=dof)
+    return Contribution(name=name, u=u, **more)
 
 
-def expanded(
-    name: str,
-    *,
-    expanded: float,
-    k: float = 2.0,
-    dof: float = math.inf,
-    value: float = 0.0,
-    sensitivity: float = 1.0,
-    unit: str = "",
-) -> Contribution:
+def expanded(name: str, *, expanded: float, k: float = 2.0, **more: Unpack[_More]) -> Contribution:
     """Return a line from a certificate: an expanded uncertainty and its coverage factor."""
-    return Contribution(
-        name=name,
-        unit=unit,
-        value=value,
-        half_width=expanded,
-        divisor=k,
-        u=expanded / k,
-        sensitivity=sensitivity,
-        dof=dof,
-    )
+    return Contribution(name=name, half_width=expanded, divisor=k, u=expanded / k, **more)
 
 
 def rectangular(
-    name: str, *, half_width: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
+    name: str, *, half_width: float | None = None, u: float | None = None, **more: Unpack[_More]
 ) -> Contribution:
-    """Return a line known by its limits ±half_width alone (GUM 4.3.7)."""
-    return _bounded(name, "rectangular", half_width, value=value, sensitivity=sensitivity, unit=unit)
+    """Return a line known by its limits alone (GUM 4.3.7): by ±half_width, or by the u that they make.
+
+    How well the limits are known is said by `dof`: ½ over the square of the relative uncertainty of u (GUM G.4.2).
+    """
+    return _bounded(name, "rectangular", half_width, u, more)
 
 
 def triangular(
-    name: str, *, half_width: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
+    name: str, *, half_width: float | None = None, u: float | None = None, **more: Unpack[_More]
 ) -> Contribution:
     """Return a line within ±half_width, likelier near the middle (GUM 4.3.9), such as a difference of two roundings."""
-    return _bounded(name, "triangular", half_width, value=value, sensitivity=sensitivity, unit=unit)
+    return _bounded(name, "triangular", half_width, u, more)
 
 
 def arcsine(
-    name: str, *, half_width: float, value: float = 0.0, sensitivity: float = 1.0, unit: str = ""
+    name: str, *, half_width: float | None = None, u: float | None = None, **more: Unpack[_More]
 ) -> Contribution:
     """Return a U-shaped line: a sine of amplitude half_width, phase unknown (JCGM 101, 6.4.6), such as a mismatch."""
-    return _bounded(name, "arcsine", half_width, value=value, sensitivity=sensitivity, unit=unit)
+    return _bounded(name, "arcsine", half_width, u, more)
 
 
 def repeated(name: str, readings: Sequence[float], *, sensitivity: float = 1.0, unit: str = "") -> Contribution:
@@ -155,17 +155,14 @@ def repeated(name: str, readings: Sequence[float], *, sensitivity: float = 1.0, 
 
 
 def _bounded(
-    name: str, distribution: Distribution, half_width: float, *, value: float, sensitivity: float, unit: str
+    name: str, distribution: Distribution, half_width: float | None, u: float | None, more: _More
 ) -> Contribution:
+    divisor = DIVISORS[distribution]
+    if (half_width is None) == (u is None):
+        raise AnalysisError(f"budget line {name!r}: state its half-width or its standard uncertainty, one of the two")
+    width = half_width if half_width is not None else (u or 0.0) * divisor
     return Contribution(
-        name=name,
-        unit=unit,
-        value=value,
-        distribution=distribution,
-        half_width=half_width,
-        divisor=DIVISORS[distribution],
-        u=half_width / DIVISORS[distribution],
-        sensitivity=sensitivity,
+        name=name, distribution=distribution, half_width=width, divisor=divisor, u=width / divisor, **more
     )
 
 
@@ -360,16 +357,7 @@ def state(budget: Budget, probability: float = COVERAGE) -> Statement:
     bounded term dominates: U is the exact half-width, widened by the ratio of Student's to the normal factor at the
     effective degrees of freedom, and the method is "convolution"; k = U/u then only describes the result.
 
-    Parameters
-    ----------
-    budget
-        The table.
-    probability
-        Coverage probability of the statement.
-
-    Returns
-    -------
-    The statement; deterministic, 0.1 ms or so.
+    Deterministic, 0.1 ms or so; `probability` is the coverage probability.
 
     References
     ----------
