@@ -364,6 +364,7 @@ class SignalPath(Model):
     )
     vswr: Factor = Field(1.0, ge=1, le=10, description="of the load that the source sees")
     rise_time: Seconds = Field(0.0, ge=0, description="rise time of the path itself")
+    rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the path's rise time")
     routes: Mapping[str, str] = Field(
         default_factory=dict,
         description="channel lists for the switch, by input: {reference = '(@101)', unit-1 = '(@102)'}; "

@@ -293,7 +293,17 @@ def test_rise_time_without_its_source():
 
 def test_path_slows_the_edge():
     slow = setup(calibrator=FAST, paths={"straight": {"rise_time": "2 ns"}})
-    assert budget_for(slow, EDGE, read(9e-9)).estimate == pytest.approx(math.sqrt(81.0 - 5.0))
+    budget = budget_for(slow, EDGE, read(9e-9))
+    assert budget.estimate == pytest.approx(math.sqrt(81.0 - 5.0))
+    by_name = lines(budget)
+    # ∂√(tm² − te² − tp²)/∂tp = −tp/tu; a figure without uncertainty holds within a fifth (rectangular).
+    path = by_name["rise time of straight"]
+    assert path.contribution == pytest.approx(-2.0 / math.sqrt(76.0) * 0.2 * 2.0 / math.sqrt(3.0))
+    assert path.origin == "straight"
+    assert by_name["rise time of the source"].contribution == pytest.approx(-0.05 * 1.0 / math.sqrt(76.0))
+    stated = setup(calibrator=FAST, paths={"straight": {"rise_time": "2 ns", "rise_time_u": "0.1 ns"}})
+    assert lines(budget_for(stated, EDGE, read(9e-9)))["rise time of straight"].u == pytest.approx(0.1e-9)
+    assert "rise time of straight" not in lines(budget_for(setup(calibrator=FAST), EDGE, read(9e-9)))
 
 
 def test_rated_source_is_known_to_a_fifth():

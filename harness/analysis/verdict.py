@@ -36,8 +36,9 @@ RULE_TEXT: dict[Rule, str] = {
     "fail where it lies outside them by more than U, undecided between.",
     "non-binary": "Non-binary statement, guard band w = U: pass inside the limits by U or more, conditional pass "
     "inside by less, conditional fail outside by no more than U, fail beyond.",
-    "managed": "Managed risk: a guard band that keeps the probability of false acceptance to 2 %; pass inside the "
-    "limits by the guard band or more, fail outside them by more than it, undecided between.",
+    "managed": "Managed risk: a guard band that keeps the probability of false acceptance to 2 %, with U = 2u (or U "
+    "where that is more); pass inside the limits by the guard band or more, fail outside them by more than it, "
+    "undecided between.",
 }
 EQUALITY_TEXT = (
     "A result exactly on a tolerance, acceptance or rejection limit gets the better of the two words it separates; "
@@ -188,8 +189,9 @@ def guard_band(u: float, U: float, limits: Limits, rule: Rule) -> float:
     """
     Width w of the guard band of a rule, equations (18) to (20).
 
-    For "managed" two-sided limits w = M·U; a single limit, for which no test uncertainty ratio is defined, gets
-    w = z(0.98)·u, which holds the specific risk itself to 2 %.
+    For "managed" two-sided limits w = M·U, with the U = 2u that M was fitted for or the U stated where that is more;
+    a single limit, for which no test uncertainty ratio is defined, gets w = z(0.98)·u, which holds the specific risk
+    itself to 2 %.
     """
     match rule:
         case "simple":
@@ -197,6 +199,7 @@ def guard_band(u: float, U: float, limits: Limits, rule: Rule) -> float:
         case "guarded" | "non-binary":
             return U
         case "managed":
+            U = max(U, 2.0 * u)
             tur = test_uncertainty_ratio(limits, U)
             return Z_98 * u if tur is None else U * managed_guard_band_factor(tur) if U > 0.0 else 0.0
         case _:

@@ -39,7 +39,9 @@ def rise_time_budget(
     repeats: int = 1,
 ) -> Budget:
     """Return the unit's own rise time in ns; the parameters are those of `deflection_budget`."""
-    source_s, u_source_s = _source_rise_time(setup, step)
+    (edge_s, u_edge_s), (path_s, u_path_s) = _edge_rise_time(setup, step), _path_rise_time(setup, step)
+    source_s = math.hypot(edge_s, path_s)
+    label = setup.bench.path(step.path).label or step.path
     origin = origin_of(instrument_for(setup, step))
     values = values_of(readings)
     s_per_div = step.view.s_per_div / step.view.magnifier
@@ -52,14 +54,16 @@ def rise_time_budget(
         record_u_div=record_u(readings) / s_per_div,
     )
     measured_s = length.value_div * s_per_div
-    unit = remove_source(measured_s, source_s, u_source_rise_time_s=u_source_s)
+    unit = remove_source(measured_s, source_s, u_source_rise_time_s=u_edge_s * edge_s / source_s)
     gain = measured_s / unit.rise_time_s
     time_factor = estimate.rectangular(
         "time factor within its tolerance", half_width=time_tolerance(setup.unit, step), sensitivity=measured_s * gain
     )
+    path = estimate.normal(f"rise time of {label}", u=u_path_s, sensitivity=-path_s / unit.rise_time_s, unit="s")
     in_s = (
         *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
         time_factor,
+        *([replace(path, origin=label)] if path_s else []),
         *(replace(line, origin=origin) if line.name == SOURCE else line for line in unit.contributions),
     )
     return Budget(
@@ -98,20 +102,24 @@ def aberration_budget(
     )
 
 
-def _source_rise_time(setup: Setup, step: Measure) -> tuple[float, float]:
-    """Rise time of source and path together, and its standard uncertainty."""
+def _edge_rise_time(setup: Setup, step: Measure) -> tuple[float, float]:
+    """Rise time of the source's edge, and its standard uncertainty."""
     instrument = instrument_for(setup, step)
     if not isinstance(instrument, Calibrator | Generator) or instrument.edge_rise_time is None:
         raise AnalysisError(
             f"{instrument.label}: the rise time of its edge is not stated, so the unit's own cannot be told from it. "
             "Add edge_rise_time to the bench file."
         )
-    edge_s = instrument.edge_rise_time
-    u_edge_s = instrument.edge_rise_time_u
-    if u_edge_s is None:
-        u_edge_s = RATED_RISE_TIME_SPREAD * edge_s / math.sqrt(3.0)
-    whole_s = math.hypot(edge_s, setup.bench.path(step.path).rise_time)
-    return whole_s, u_edge_s * edge_s / whole_s
+    return _known(instrument.edge_rise_time, instrument.edge_rise_time_u)
+
+
+def _path_rise_time(setup: Setup, step: Measure) -> tuple[float, float]:
+    path = setup.bench.path(step.path)
+    return _known(path.rise_time, path.rise_time_u)
+
+
+def _known(rise_time_s: float, u_s: float | None) -> tuple[float, float]:
+    return rise_time_s, RATED_RISE_TIME_SPREAD * rise_time_s / math.sqrt(3.0) if u_s is None else u_s
 
 
 def _rated_rise_time(setup: Setup) -> float:

@@ -12,7 +12,14 @@ import pytest
 from scipy import stats
 from scipy.special import ndtr, ndtri, roots_legendre
 
-from harness.analysis.verdict import MANAGED_TUR_ENOUGH, Limits, decide, managed_guard_band_factor
+from harness.analysis.verdict import (
+    MANAGED_TUR_ENOUGH,
+    RULE_TEXT,
+    Limits,
+    decide,
+    guard_band,
+    managed_guard_band_factor,
+)
 
 NODES, WEIGHTS = roots_legendre(32)
 
@@ -76,6 +83,17 @@ def test_managed_guard_band_does_what_it_says(tur):
     assert worst_false_acceptance(tur, guard_band_factor=managed_guard_band_factor(tur)) < 0.02
 
 
+@pytest.mark.parametrize("k", [1.411, 1.65, 1.96, 2.37])
+@pytest.mark.parametrize("tur", [1.5, 2.0, 4.0, 4.5])
+def test_managed_rule_keeps_two_percent_whatever_the_statements_k_is(tur, k):
+    # The expression was fitted for U = 2u. A statement by the exact distribution may have k = 1.41 to 2, and one of few
+    # degrees of freedom more than 2: the band rests on 2u, or on U where that is more.
+    u = 1.0 / tur / k
+    band = guard_band(u, k * u, Limits.symmetric(1.0), "managed")
+    worst = max(global_risk(u=u, prior_u=prior_u, guard_band=band)[0] for prior_u in np.geomspace(0.05, 20.0, 400))
+    assert worst < 0.02
+
+
 def test_four_to_one_alone_does_not_keep_two_percent():
     # Published with U at 95 % (1.96 u); with k = 2 the same ratio gives 2.24 %.
     assert worst_false_acceptance(4.0, k=1.959964) == pytest.approx(0.0228, abs=5e-5)
@@ -98,3 +116,7 @@ def test_managed_rule_at_a_single_limit_holds_the_specific_risk():
     assert on_the_edge.word == "pass"
     assert on_the_edge.tur is None
     assert on_the_edge.conformance_probability == pytest.approx(0.98, abs=1e-5)
+
+
+def test_the_managed_rule_says_what_it_rests_on():
+    assert "with U = 2u" in RULE_TEXT["managed"]
