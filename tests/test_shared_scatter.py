@@ -16,7 +16,7 @@ from scipy.special import stdtr, stdtrit
 
 from harness.analysis.deflection import deflection_error
 from harness.analysis.estimate import Budget, difference, normal, state
-from harness.analysis.graticule import ASSUMED_DOF, Reader, mean_length
+from harness.analysis.graticule import Reader, mean_length
 from harness.bench.settling import unsettled
 from harness.models import Setup
 from harness.report.model import Finding
@@ -29,6 +29,7 @@ from sequences.vertical.steps import ground_step
 from sequences.vertical.together import mean_ratio, probe_ratio
 from tests.helpers.setups import a_setup
 
+KNOWN_TO_A_QUARTER = 0.5 / 0.25**2  # degrees of freedom (GUM G.4.2)
 READER = Reader(resolution_div=0.0, scatter_div=0.05)
 
 
@@ -39,13 +40,13 @@ def with_ground(reading_div: float = 6.0, ground_div: float = 0.0, *, reader: Re
     )  # fmt: skip
 
 
-def coverage(budget: Budget, dof: float = ASSUMED_DOF) -> float:
+def coverage(budget: Budget, dof: float = KNOWN_TO_A_QUARTER) -> float:
     """How often k·u holds the value where all of u is one estimate: exact, by Student's distribution."""
     return 1.0 - 2.0 * float(stdtr(dof, -state(budget).k))
 
 
 def test_the_scatter_assumed_of_reading_and_ground_line_is_one_estimate():
-    assert with_ground().dof_eff == pytest.approx(ASSUMED_DOF)
+    assert with_ground().dof_eff == pytest.approx(KNOWN_TO_A_QUARTER)
     assert coverage(with_ground()) == pytest.approx(0.9545, abs=1e-6)
 
 
@@ -72,7 +73,7 @@ def test_intervals_with_a_ground_line_hold_as_often_as_they_say(repeats):
     rng = np.random.default_rng(repeats)
     held, runs = 0, 1500
     for _ in range(runs):
-        known = 0.05 * math.sqrt(rng.chisquare(ASSUMED_DOF) / ASSUMED_DOF)  # known to a quarter of itself
+        known = 0.05 * math.sqrt(rng.chisquare(KNOWN_TO_A_QUARTER) / KNOWN_TO_A_QUARTER)  # known to a quarter of itself
         budget = deflection_error(
             list(6.0 + 0.05 * rng.standard_normal(repeats)), volts_per_div=1.0, applied_v=6.0, applied=[],
             reader=Reader(resolution_div=0.0, scatter_div=known), definition="indication",
@@ -155,4 +156,4 @@ def test_a_scatter_of_few_degrees_of_freedom_has_students_factor_in_every_findin
     ]
     found = findings(setup, *taken)
     for name in ("linearity", "divider ratio", "channel match"):
-        assert found[name].k == pytest.approx(float(stdtrit(ASSUMED_DOF, 0.977249868)), rel=2e-3), name
+        assert found[name].k == pytest.approx(float(stdtrit(KNOWN_TO_A_QUARTER, 0.977249868)), rel=2e-3), name
