@@ -53,7 +53,7 @@ def shown_options(command: Any) -> Any:
     command = click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every step and event.")(
         command
     )
-    return page_option(click.option("--quiet", is_flag=True, help="Show the result alone.")(command))
+    return click.option("--quiet", is_flag=True, help="Show the result alone.")(command)
 
 
 @click.command(cls=PlainHelpCommand)
