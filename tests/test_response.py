@@ -67,7 +67,7 @@ def test_budget_adds_up_line_by_line_in_db_and_in_frequency() -> None:
     assert (result.budget.unit, result.budget.estimate) == ("Hz", result.frequency_hz)
     assert result.budget.u == pytest.approx(u_rel * result.budget.estimate)
     lines = {line.name: line for line in result.budget.contributions}
-    assert list(lines) == ["readings", "reference", "level", "reference meter", "frequency", "reference frequency"]
+    assert list(lines) == ["readings", "reference", "level", "reference meter", "frequency"]
     rel = {name: line.contribution / result.budget.estimate for name, line in lines.items()}
     for name, line in lines.items():
         if name != "frequency":
@@ -75,6 +75,29 @@ def test_budget_adds_up_line_by_line_in_db_and_in_frequency() -> None:
     assert result.u_readings_rel == pytest.approx(math.hypot(rel["readings"], rel["reference"]))
     assert rel["frequency"] == pytest.approx(1e-4)
     assert lines["level"].u == pytest.approx(0.05, rel=0.05)
+    nothing_of_a_meter = found(taken(), replace(plan, u_reference_meter_db=0.0))[0].budget
+    assert "reference meter" not in [line.name for line in nothing_of_a_meter.contributions]
+
+
+@pytest.mark.parametrize("slope_db", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("reader", [OPERATOR, ReadingModel(resolution_div=8 / 256, scatter_div=0.01, relative=0.003)])
+def test_a_shelf_has_an_interval_that_holds_or_no_value(slope_db: float, reader: ReadingModel) -> None:
+    """A fall of so little per ln f through half power: flatter than any roll-off, whose flattest has 4.3 dB."""
+    plan, rng, held = replace(PLAN, reader=reader), np.random.default_rng([4, round(10 * slope_db)]), []
+    for _ in range(200):
+        readings = taken(references_div=(6.0,) * 4, ratios=())
+        for ratio in np.geomspace(0.6, 1.6, 16):
+            shown = 6.0 * 10.0 ** ((-HALF_POWER_DB - slope_db * math.log(ratio)) / 20.0)
+            shown += rng.normal(0.0, reader.random_div(shown))
+            shown = round(shown / reader.resolution_div) * reader.resolution_div
+            readings.append(ResponseReading(frequency_hz=23e6 * ratio, deflection_div=shown))
+        result = half_power(readings, plan)
+        if result.interval_hz is not None:
+            held.append(result.interval_hz[0] <= 23e6 <= result.interval_hz[1])
+        else:
+            assert result.flags[-1].code == "too_flat"
+    assert len(held) > 190 if slope_db > 1.5 else len(held) < 40
+    assert held.count(False) <= 0.05 * 200
 
 
 @given(factor=st.floats(0.2, 1.2))

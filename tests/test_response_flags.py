@@ -5,11 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from sequences.bandwidth import evaluation
+from sequences.bandwidth import steps as bandwidth
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HalfPower, ReadingModel, ResponsePlan, ResponseReading
 from sequences.bandwidth.response_suspect import implausible
+from tests.benchmarks.bandwidth_runs import Responder, setup_of
 
 PLAN = ResponsePlan(
     rated_hz=20e6, reference_hz=50e3, min_hz=1e3, max_hz=30e6, deflection_div=6.0,
@@ -125,18 +129,36 @@ def test_drift_seen_in_two_visits_asks_for_a_repeat() -> None:
 
 
 @pytest.mark.parametrize(
-    ("reference_hz", "code"), [(0.2e6, None), (1e6, "reference_droop"), (4e6, "reference_too_near")]
+    ("reference_hz", "code"), [(0.2e6, None), (1e6, "reference_droop"), (5e6, "reference_too_near")]
 )
-def test_reference_frequency_too_near(reference_hz: float, code: str | None) -> None:
-    """At r = f_ref/f3: nothing up to 0.02, a rectangular droop up to 0.1, above it a lower one is asked for."""
-    plan = replace(PLAN, reference_hz=reference_hz)
-    references = [replace(r, frequency_hz=reference_hz) for r in REFERENCES]
-    result = half_power([*references, *response(20e6, 16e6, 18e6, 19e6, 20e6, 21e6, 23e6)], plan)
-    assert result.frequency_hz is not None
-    ratio = reference_hz / result.frequency_hz
-    droop_db = 10.0 * math.log10(1.0 + ratio**2) if ratio > 0.02 else 0.0
-    assert result.budget.contributions[-1].u == pytest.approx(droop_db / math.sqrt(12.0), rel=0.05)
+def test_the_result_is_relative_to_the_reference_frequency_wherever_that_lies(
+    reference_hz: float, code: str | None
+) -> None:
+    """A single pole at 20 MHz: half of what stands at f_ref is at √(1 + 2 (f_ref/f3)²) f3, algebra."""
+    plan = replace(PLAN, reference_hz=reference_hz, reader=ReadingModel(resolution_div=0.0, scatter_div=0.001))
+    pole = lambda f: 6.0 / math.hypot(1.0, f / 20e6)  # noqa: E731
+    readings = [reading(reference_hz, pole(reference_hz), purpose="reference")] * 2
+    readings += [reading(f, pole(f)) for f in (16e6, 18e6, 19e6, 20e6, 21e6, 22e6, 23e6)]
+    result = half_power(readings, plan)
+    truly_hz = 20e6 * math.sqrt(1.0 + 2.0 * (reference_hz / 20e6) ** 2)
+    assert result.frequency_hz == pytest.approx(truly_hz, rel=2e-4)
+    assert result.interval_hz is not None
+    assert result.interval_hz[0] <= truly_hz <= result.interval_hz[1]
+    assert "reference frequency" not in [line.name for line in result.budget.contributions]
     assert [c for c in codes(result) if c.startswith("reference")] == ([] if code is None else [code])
+
+
+@pytest.mark.parametrize(("reference", "judged"), [("50 kHz", True), ("5 MHz", True), ("13 MHz", False)])
+@pytest.mark.parametrize("at", ["half power", "rated"])
+def test_nothing_is_judged_relative_to_a_frequency_above_a_tenth(reference: str, judged: bool, at: str) -> None:
+    options = {"reference_frequency": reference, "at": at, "channels": [1]}
+    unit = Responder(setup=setup_of(resolution="0.01 div", scatter="0.01 div"), rng=np.random.default_rng(6))
+    unit.run(**options)
+    described = bandwidth.Options.model_validate(options).model_dump(mode="json")
+    (result,) = evaluation.evaluate(unit.setup, {"options": described}, unit.taken).results
+    assert result.statement is not None
+    assert (result.word == "pass") is judged
+    assert (result.word, "not judged" in " ".join(result.remarks)) in (("pass", False), ("undecided", True))
 
 
 def test_a_reading_at_the_edge_of_the_screen_is_not_used() -> None:

@@ -10,7 +10,6 @@ from harness.analysis.estimate import Budget, Contribution, normal, rectangular
 from harness.measurement import Rating
 from sequences.bandwidth.levelled import Levelled
 from sequences.bandwidth.response_budget import LEVEL, METER, READINGS, REFERENCE
-from sequences.bandwidth.response_flags import reference_droop_db
 from sequences.bandwidth.response_reduce import reduce
 
 AT_RATED: Final = Rating(
@@ -25,7 +24,7 @@ _STEEPEST_DB: Final = 8.7  # per ln f at half power, of all but sharp filters; f
 
 def response_at_rated(known: Levelled) -> Budget | None:
     """
-    Return the response at the rated frequency, relative to low frequency, as a budget in dB.
+    Return the response at the rated frequency, relative to that at the reference frequency, as a budget in dB.
 
     None where it was not read there. A frequency beside the rating is taken there by half of the steepest slope, give
     or take all of that half.
@@ -42,7 +41,6 @@ def response_at_rated(known: Levelled) -> Budget | None:
     weight = math.fsum(o.s_db**-2 for o in there)
     mean_db = math.fsum(o.y_db / o.s_db**2 for o in there) / weight
     beside_db = math.fsum((o.log_f - log_rated) / o.s_db**2 for o in there) / weight * _STEEPEST_DB / 2.0
-    droop_db = reference_droop_db(plan.reference_hz, plan.rated_hz) / 2.0
     last = there[-1]
     lines = (
         normal(READINGS, u=weight**-0.5, unit="dB"),
@@ -51,13 +49,12 @@ def response_at_rated(known: Levelled) -> Budget | None:
         normal(METER, u=plan.u_reference_meter_db, unit="dB"),
         rectangular("frequency beside the rated one", half_width=abs(beside_db), value=beside_db, unit="dB"),
         normal("frequency", u=plan.u_frequency_rel * _STEEPEST_DB, unit="dB"),
-        rectangular("reference frequency", half_width=droop_db, value=-droop_db, unit="dB"),
     )
     return Budget(
         quantity=AT_RATED.name,
         unit="dB",
-        estimate=mean_db + beside_db - droop_db,
-        contributions=tuple(line for line in lines if line.u),
+        estimate=mean_db + beside_db,
+        contributions=tuple(line for line in lines if line.contribution),
     )
 
 
@@ -77,6 +74,8 @@ def level_apart(budget: Budget, known: Levelled, frequency_hz: float) -> Budget:
         return budget
     level = next(line for line in budget.contributions if line.name == LEVEL)
     per_db = abs(level.contribution) / whole
-    own = [replace(line, sensitivity=line.sensitivity * per_db) for line in lines if line.u]
+    own = [
+        replace(line, sensitivity=line.sensitivity * per_db, origin=level.origin) for line in lines if line.contribution
+    ]
     others = [line for line in budget.contributions if line.name != LEVEL and line.u]
     return replace(budget, contributions=(*others, *own))

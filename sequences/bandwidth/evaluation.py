@@ -27,7 +27,8 @@ from sequences.bandwidth.at_rated import AT_RATED, level_apart, response_at_rate
 from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled, own_accuracy
 from sequences.bandwidth.levelled import Levelled, levelled
 from sequences.bandwidth.response import half_power, response_band
-from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER
+from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER, NOTHING_KNOWN
+from sequences.bandwidth.response_flags import too_near
 from sequences.bandwidth.response_model import HALF_POWER, HalfPower
 from sequences.bandwidth.sine import Wanted
 from sequences.deflection import RATING as DEFLECTION
@@ -99,7 +100,7 @@ def _results(
         except AnalysisError as error:
             reason = str(error)
         remarks = (*_moving([*level, *at_unit]), *_without_signal([*level, *at_unit]))
-        at_rated = _at_rated(setup, at_unit, known, reason=reason)
+        at_rated = _at_rated(setup, at_unit, known, reason=reason or _too_near(wanted, setup.unit.bandwidth))
         if options.get("at") == "rated":
             yield replace(at_rated, remarks=(*at_rated.remarks, *remarks))
             continue
@@ -137,7 +138,8 @@ def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *,
     if budget is None and not reason:
         reason = f"Nothing was read at {show(rated_hz, 'Hz')}."
     statement = None if budget is None else state(budget)
-    verdict = None if statement is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
+    judged = None if reason else statement
+    verdict = None if judged is None else decide_statement(judged, limits, setup.job.rule, budget=budget)
     word: Word = "undecided" if verdict is None else verdict.word
     said = "was not read" if statement is None else f"stands at {shown.with_u(statement)}"
     there = [(step, reading.value) for step, reading in at_unit if reading.value and _is_near(step, rated_hz)]
@@ -195,7 +197,7 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
     budget = None if half.budget is None else _with_origins(setup, half.budget)
     if budget is not None and known is not None and half.frequency_hz is not None:
         budget = level_apart(budget, known, half.frequency_hz)
-    statement = None if budget is None else _stated(budget, half)
+    statement = None if budget is None else _stated(budget)
     word: Word = "undecided"
     if not reason and statement is not None and half.status == "found":
         verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
@@ -223,11 +225,11 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
     )
 
 
-def _stated(budget: Budget, half: HalfPower) -> Statement:
+def _stated(budget: Budget) -> Statement:
     """The statement of the budget; its interval is even in the logarithm of the frequency, as the fit is."""
     statement = state(budget)
-    low, high = half.interval_hz or (statement.low, statement.high)
-    return replace(statement, low=low, high=high)
+    factor = math.exp(min(statement.expanded / statement.estimate, NOTHING_KNOWN))
+    return replace(statement, low=statement.estimate / factor, high=statement.estimate * factor)
 
 
 def _with_origins(setup: Setup, budget: Budget) -> Budget:
@@ -265,6 +267,8 @@ def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) 
     """Why a frequency is stated but not held against the rating, if it is not."""
     if not is_half_power(wanted.drop_db):
         return f"The rating is of half power; a drop of {wanted.drop_db:.4g} dB is reported, not judged."
+    if near := _too_near(wanted, half.frequency_hz or setup.unit.bandwidth):
+        return near
     if setup.bench.reference is None:
         return ""
     if not found.level:
@@ -273,6 +277,14 @@ def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) 
     if half.frequency_hz is not None and half.frequency_hz > _BEYOND_LEVEL * known_to_hz:
         return f"The level was read on the reference up to {show(known_to_hz, 'Hz')} only."
     return ""
+
+
+def _too_near(wanted: Wanted, frequency_hz: float) -> str:
+    """Why nothing is judged that was read relative to a frequency where the response may have dropped already."""
+    if not too_near(wanted.reference_hz, frequency_hz):
+        return ""
+    reference, there = show(wanted.reference_hz, "Hz"), shown.hertz(frequency_hz)
+    return f"The reference frequency of {reference} is above a tenth of {there}: reported relative to it, not judged."
 
 
 def _in_words(half: HalfPower, statement: Statement | None) -> str:

@@ -12,14 +12,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sequences.bandwidth.response_budget import Crossing, fitted, interpolated, just_beyond, locate
+from sequences.bandwidth.response_budget import (
+    FLATTEST_DB,
+    STEEPEST_DB,
+    Crossing,
+    fitted,
+    interpolated,
+    just_beyond,
+    locate,
+)
 from sequences.bandwidth.response_fit import CrossingFit, fit_crossing, fitted_db
 from sequences.bandwidth.response_flags import (
     above_generator,
     above_until_hz,
     at_generator_limit,
     peaking,
-    reference_droop_db,
     reference_too_near,
     several_crossings,
 )
@@ -39,6 +46,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+TOO_FLAT = Flag(code="too_flat", sentence="The response falls too slowly where it crosses: no value.")
 NOT_BRACKETED = Flag(code="not_bracketed", sentence="The readings do not hold the crossing from both sides: no value.")
 
 
@@ -49,7 +57,6 @@ class Evaluation:
     result: HalfPower
     reduced: Reduced | None
     fit: CrossingFit | None
-    target_db: float
 
 
 def half_power(readings: Sequence[ResponseReading], plan: ResponsePlan) -> HalfPower:
@@ -88,7 +95,7 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
         missing = "reference" if reduced is None else "response"
         flag = Flag(code="no_readings", sentence=f"There is no usable {missing} reading.")
         result = HalfPower(status="failed", reference_hz=plan.reference_hz, drop_db=plan.drop_db, flags=(flag,))
-        return Evaluation(result=result, reduced=reduced, fit=None, target_db=plan.drop_db)
+        return Evaluation(result=result, reduced=reduced, fit=None)
 
     flags = [*reduced.flags, *peaking(reduced, plan)]
     recovery = several_crossings(reduced, plan)
@@ -103,16 +110,19 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
     if crossing is None:
         return _without_value(readings, reduced, plan, [*flags, no_value or NOT_BRACKETED])
 
-    result, fit, target_db = _state(observations, crossing, reduced, plan, flags)
+    stated = _state(observations, crossing, reduced, plan, flags)
+    if stated is None:
+        return _without_value(readings, reduced, plan, [*flags, TOO_FLAT])
+    result, fit = stated
     result = replace(
         result,
         status="several_crossings" if recovery is not None else "found",
         recovers_hz=None if recovery is None else recovery.recovers_hz,
         reference_div=reduced.reference.deflection_div,
         readings_used=len(reduced.active),
-        points=_points(readings, reduced, fit, observations, target_db),
+        points=_points(readings, reduced, fit, observations, plan.drop_db),
     )
-    return Evaluation(result=result, reduced=reduced, fit=fit, target_db=target_db)
+    return Evaluation(result=result, reduced=reduced, fit=fit)
 
 
 def _without_value(
@@ -130,7 +140,7 @@ def _without_value(
         readings_used=len(reduced.active),
         points=_points(readings, reduced, None, (), plan.drop_db),
     )
-    return Evaluation(result=result, reduced=reduced, fit=None, target_db=plan.drop_db)
+    return Evaluation(result=result, reduced=reduced, fit=None)
 
 
 def _state(
@@ -139,31 +149,26 @@ def _state(
     reduced: Reduced,
     plan: ResponsePlan,
     flags: list[Flag],
-) -> tuple[HalfPower, CrossingFit | None, float]:
-    """Fit, or interpolate where the fit is refused, and state the result with its budget."""
+) -> tuple[HalfPower, CrossingFit | None] | None:
+    """Fit, or interpolate where the fit is refused, and state the result; None where the response is too flat."""
     log_f = np.array([o.log_f for o in observations])
     y_db = np.array([o.y_db for o in observations])
     s_db = np.array([o.s_db for o in observations])
     scale = plan.drop_db / HALF_POWER_DB
-    start = (crossing.log_f, -min(max(-crossing.slope_db, 2.5 * scale), 25.0 * scale))
-    target_db, droop_db = plan.drop_db, 0.0
-    fit = fit_crossing(log_f, y_db, s_db, drop_db=target_db, start=start)
-    frequency_hz = math.exp(fit.log_f if fit is not None else crossing.log_f)
-    if (droop := reference_droop_db(plan.reference_hz, frequency_hz)) > 0.0:
-        droop_db, target_db = droop, plan.drop_db - droop / 2.0
-        if fit is not None:
-            fit = fit_crossing(log_f, y_db, s_db, drop_db=target_db, start=(fit.log_f, fit.slope_db))
-    if (near := reference_too_near(plan.reference_hz, frequency_hz)) is not None:
-        flags.append(near)
+    start = (crossing.log_f, -min(max(-crossing.slope_db, FLATTEST_DB * scale), STEEPEST_DB * scale))
+    fit = fit_crossing(log_f, y_db, s_db, drop_db=plan.drop_db, start=start)
     if fit is not None and not log_f[0] - plan.beyond_ln <= fit.log_f <= log_f[-1] + plan.beyond_ln:
         fit = None
-    if fit is None:
-        by_neighbours = interpolated(
-            crossing, observations=observations, reduced=reduced, plan=plan, flags=flags, droop_db=droop_db
-        )
-        return by_neighbours, None, target_db
-    by_fit = fitted(fit, observations=observations, reduced=reduced, plan=plan, flags=flags, droop_db=droop_db)
-    return by_fit, fit, target_db
+    if fit is not None:
+        result = fitted(fit, observations=observations, reduced=reduced, plan=plan, flags=flags)
+    else:
+        between = interpolated(crossing, observations=observations, reduced=reduced, plan=plan, flags=flags)
+        if between is None:
+            return None
+        result = between
+    if result.frequency_hz and (near := reference_too_near(plan.reference_hz, result.frequency_hz)) is not None:
+        result = replace(result, flags=(*result.flags, near))
+    return result, fit
 
 
 def _points(
@@ -236,7 +241,7 @@ def response_band(
         u_db[within] = np.sqrt(np.interp(grid[within], log_f, s_db) ** 2 + bend**2 + s_reference**2)
     if (fit := evaluation.fit) is not None:
         near = within & (np.abs(grid - fit.log_f) <= 0.7 / fit.narrowing)
-        value_db, variance, model = fitted_db(fit, grid[near] - fit.log_f, evaluation.target_db)
+        value_db, variance, model = fitted_db(fit, grid[near] - fit.log_f, plan.drop_db)
         u_fit = np.sqrt(variance + model**2 + s_reference**2)
         better = u_fit <= np.nan_to_num(u_db[near], nan=np.inf)
         value[near] = np.where(better, value_db, value[near])

@@ -24,7 +24,7 @@ COVERAGE_FACTOR = 2.0
 COARSE_LN = 0.35
 SEPARATE_LN = 0.1
 SAME_LN = 1e-3
-SQRT12 = math.sqrt(12.0)
+FLATTEST_DB, STEEPEST_DB = 2.5, 25.0  # per ln f at half power: what roll-offs have; a single pole has 4.3
 NOTHING_KNOWN = 50.0  # in ln f: the interval of a frequency read from next to no signal is left finite
 
 
@@ -56,7 +56,10 @@ def just_beyond(observations: Sequence[Observation], plan: ResponsePlan) -> Cros
     if plan.beyond_ln <= 0.0 or len(merged) < 2:
         return None
     left, right = merged[0], merged[-1]
-    slope = _clipped_slope((right.y_db - left.y_db) / (right.log_f - left.log_f), plan)
+    scale = plan.drop_db / HALF_POWER_DB
+    slope = max((right.y_db - left.y_db) / (right.log_f - left.log_f), -STEEPEST_DB * scale)
+    if slope > -FLATTEST_DB * scale:
+        return None
     near = left if left.y_db < -plan.drop_db else right
     x = near.log_f - (near.y_db + plan.drop_db) / slope
     gap = abs(x - near.log_f)
@@ -91,7 +94,6 @@ def fitted(
     reduced: Reduced,
     plan: ResponsePlan,
     flags: list[Flag],
-    droop_db: float,
 ) -> HalfPower:
     """State a fitted crossing: readings and reference grown by equations (7) and (8), then the other lines, (9)."""
     used = [o for o, inside in zip(observations, fit.used, strict=True) if inside]
@@ -105,22 +107,23 @@ def fitted(
     return _result(
         frequency_hz=math.exp(fit.log_f),
         slope_db=fit.slope_db,
-        u_db=(readings_db, reference_db, level_db, meter_db, droop_db / SQRT12),
+        u_db=(readings_db, reference_db, level_db, meter_db),
         plan=plan,
         flags=flags,
     )
 
 
 def interpolated(
-    crossing: Crossing,
-    *,
-    observations: Sequence[Observation],
-    reduced: Reduced,
-    plan: ResponsePlan,
-    flags: list[Flag],
-    droop_db: float,
-) -> HalfPower:
-    """Interpolate between the neighbours of the crossing; what lies between is as good as unknown."""
+    crossing: Crossing, *, observations: Sequence[Observation], reduced: Reduced, plan: ResponsePlan, flags: list[Flag]
+) -> HalfPower | None:
+    """Interpolate between the neighbours of the crossing; what lies between is as good as unknown.
+
+    None where the response is flatter there than any roll-off: which of the readings is below is then chance.
+    """
+    slope_db = _wide_slope_db(crossing, observations)
+    if slope_db > -FLATTEST_DB * plan.drop_db / HALF_POWER_DB:
+        return None
+    slope_db = max(slope_db, -STEEPEST_DB * plan.drop_db / HALF_POWER_DB)
     flags.append(
         Flag(
             code="interpolated",
@@ -128,7 +131,6 @@ def interpolated(
         )
     )
     reading_variance = max(crossing.left.s_db, crossing.right.s_db) ** 2
-    slope_db = _wide_slope_db(crossing, observations, plan)
     readings_db = math.sqrt(reading_variance + (slope_db * crossing.gap) ** 2 / 12.0)
     return _result(
         frequency_hz=math.exp(crossing.log_f),
@@ -138,26 +140,19 @@ def interpolated(
             reduced.reference.s_db,
             _level_db(observations, crossing.log_f),
             plan.u_reference_meter_db,
-            droop_db / SQRT12,
         ),
         plan=plan,
         flags=flags,
     )
 
 
-def _wide_slope_db(crossing: Crossing, observations: Sequence[Observation], plan: ResponsePlan) -> float:
-    """Return the slope between readings far enough apart to show one, within what roll-offs have."""
+def _wide_slope_db(crossing: Crossing, observations: Sequence[Observation]) -> float:
+    """Return the slope between readings far enough apart to show one."""
     left = next((o for o in reversed(observations) if o.log_f <= crossing.log_f - SEPARATE_LN), crossing.left)
     right = next((o for o in observations if o.log_f >= crossing.log_f + SEPARATE_LN), crossing.right)
     if left.log_f == right.log_f:  # a crossing beyond the readings has one of them on both sides
-        return _clipped_slope(crossing.slope_db, plan)
-    return _clipped_slope((right.y_db - left.y_db) / (right.log_f - left.log_f), plan)
-
-
-def _clipped_slope(slope_db: float, plan: ResponsePlan) -> float:
-    """A slope within what roll-offs have."""
-    scale = plan.drop_db / HALF_POWER_DB
-    return -min(max(-slope_db, 2.5 * scale), 25.0 * scale)
+        return crossing.slope_db
+    return (right.y_db - left.y_db) / (right.log_f - left.log_f)
 
 
 def birge_ratio(fit: CrossingFit, used: Sequence[Observation], reduced: Reduced) -> float:
@@ -202,7 +197,7 @@ def _result(
     *,
     frequency_hz: float,
     slope_db: float,
-    u_db: tuple[float, float, float, float, float],
+    u_db: tuple[float, float, float, float],
     plan: ResponsePlan,
     flags: list[Flag],
 ) -> HalfPower:
@@ -210,12 +205,11 @@ def _result(
     steep = abs(slope_db)
     in_db = [
         normal(name, u=u, unit="dB", sensitivity=frequency_hz / steep)
-        for name, u in zip((READINGS, REFERENCE, LEVEL, METER, "reference frequency"), u_db, strict=True)
+        for name, u in zip((READINGS, REFERENCE, LEVEL, METER), u_db, strict=True)
+        if u or name != METER
     ]
     own = normal(FREQUENCY, u=plan.u_frequency_rel, unit="", sensitivity=frequency_hz)
-    budget = Budget(
-        quantity=HALF_POWER.name, unit="Hz", estimate=frequency_hz, contributions=(*in_db[:-1], own, in_db[-1])
-    )
+    budget = Budget(quantity=HALF_POWER.name, unit="Hz", estimate=frequency_hz, contributions=(*in_db, own))
     u_rel = budget.u / frequency_hz
     factor = math.exp(min(COVERAGE_FACTOR * u_rel, NOTHING_KNOWN))
     return HalfPower(

@@ -143,26 +143,25 @@ def above_until_hz(reduced: Reduced, plan: ResponsePlan) -> float | None:
     return until
 
 
-def reference_droop_db(reference_hz: float, frequency_hz: float) -> float:
-    """Return the most a roll-off has dropped at the reference frequency: that of a single pole, equation (10)."""
-    ratio = reference_hz / frequency_hz
-    return 10.0 * math.log10(1.0 + ratio**2) if ratio > DROOP_FROM else 0.0
+def too_near(reference_hz: float, frequency_hz: float) -> bool:
+    """Say whether a reference frequency is so near that half power relative to it is not what a rating means."""
+    return reference_hz > DROOP_TO * frequency_hz
 
 
 def reference_too_near(reference_hz: float, frequency_hz: float) -> Flag | None:
-    """Ask for a lower reference frequency where the response may have dropped there already."""
+    """Say what the result is relative to where the response may have dropped there already, equation (10)."""
     ratio = reference_hz / frequency_hz
     if ratio <= DROOP_FROM:
         return None
-    droop = reference_droop_db(reference_hz, frequency_hz)
-    if ratio <= DROOP_TO:
+    droop_db = 10.0 * math.log10(1.0 + ratio**2)
+    where = f"The reference frequency {hertz(reference_hz)} is {ratio:.2g} of the result"
+    if not too_near(reference_hz, frequency_hz):
         sentence = (
-            f"The reference frequency {hertz(reference_hz)} is {ratio:.2g} of the result: a droop of 0 to "
-            f"{droop:.3f} dB there is allowed for."
+            f"{where}, which is relative to the response there: that may have dropped by up to {droop_db:.3f} dB."
         )
         return Flag(code="reference_droop", sentence=sentence)
     sentence = (
-        f"The reference frequency {hertz(reference_hz)} is too near to the result ({ratio:.2g} of it, up to "
-        f"{droop:.2f} dB down already). Take one below {hertz(DROOP_TO * frequency_hz)}."
+        f"{where}: too near, for the response there may have dropped by {droop_db:.2f} dB. No verdict; take one below "
+        f"{hertz(DROOP_TO * frequency_hz)}."
     )
     return Flag(code="reference_too_near", sentence=sentence)

@@ -146,7 +146,7 @@ def _fit_span_db(log_f: float, evaluation: Evaluation) -> tuple[float, float]:
     coarse = any(flag.code == "coarse" for flag in evaluation.result.flags)
     if coarse or abs(w) > 0.7 / fit.narrowing or fit.degrees_of_freedom < LEAST_FREEDOM:
         return -math.inf, math.inf
-    value, variance, model = fitted_db(fit, np.array([w]), evaluation.target_db)
+    value, variance, model = fitted_db(fit, np.array([w]), evaluation.result.drop_db)
     reach = UNLIKELY * math.hypot(math.sqrt(float(variance[0])), LENIENT * float(model[0]))
     return float(value[0]) - reach, float(value[0]) + reach
 

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from sequences.bandwidth.response import Evaluation, evaluate
+from sequences.bandwidth.response import TOO_FLAT, Evaluation, evaluate
 from sequences.bandwidth.response_fit import CrossingFit
 from sequences.bandwidth.response_flags import (
     AT_TOP,
@@ -44,8 +44,9 @@ if TYPE_CHECKING:
 __all__ = ["Ask", "Stop", "StopReason", "implausible", "next_request"]
 
 StopReason = Literal[
-    "reached", "above_generator", "at_generator_limit", "several_crossings", "below_generator", "too_many_readings"
-]
+    "reached", "above_generator", "at_generator_limit", "several_crossings", "below_generator", "too_flat",
+    "too_many_readings",
+]  # fmt: skip
 
 SCAN_PER_DECADE = 10
 CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
@@ -55,6 +56,7 @@ TOP_RESOLUTION_DB = 0.058
 MOST_AT_TOP = 24
 CLOSE_LN, CLOSE_SPAN_LN = 0.05, 0.5
 LONELY = 0.25
+ENOUGH_WHERE_FLAT = 20
 LOWER_BY_DB, LOWEST_LEVEL_DB = 3.0, -12.0
 
 
@@ -194,6 +196,8 @@ def _without_fit(
     readings: Sequence[ResponseReading], evaluation: Evaluation, reduced: Reduced, plan: ResponsePlan
 ) -> Ask | Stop:
     """Bracket the crossing, or find that the generator does not reach it."""
+    if TOO_FLAT in evaluation.result.flags and len(readings) >= ENOUGH_WHERE_FLAT:
+        return Stop(reason="too_flat", sentence=TOO_FLAT.sentence)
     top = top_of_generator(reduced, plan)
     enough = top.count >= MOST_AT_TOP or (top.count >= LEAST_AT_TOP and top.u_readings_db <= TOP_RESOLUTION_DB)
     if evaluation.result.status == "above_generator" and (enough or top.mean_db - 4.0 * top.u_db > -plan.drop_db):
