@@ -41,6 +41,10 @@ from harness.values import (
 )
 from harness.words import moments
 
+# Standing-wave ratios that are assumed where none is stated; common practice: makers state 1.2 to 2 of a generator, and
+# 1.05 to 1.2 of a feed-through termination.
+ASSUMED_SOURCE_VSWR: Final = 1.5
+ASSUMED_LOAD_VSWR: Final = 1.1
 LOW_OHM: Final = 1e3
 """An input below this ends a line, as one of 50 ohm does: it turns what is applied into heat, and needs a rating."""
 
@@ -249,7 +253,12 @@ class Generator(Instrument):
     frequency_high: Hertz = Field(1e9, description="highest frequency")
     level_low: VoltsPp = Field(1e-2, description="smallest level into 50 ohm")
     level_high: VoltsPp = Field(5.0, description="largest level into 50 ohm")
-    vswr: Factor = Field(1.0, ge=1, le=10, description="of the source; 1 is a perfect match")
+    vswr: Factor | None = Field(
+        None,
+        ge=1,
+        le=10,
+        description=f"of the source, 1 is a perfect match; left out: {ASSUMED_SOURCE_VSWR:g} is assumed",
+    )
     edge_rise_time: Seconds | None = Field(
         None, gt=0, description="rise time of its square wave, if it serves as the fast edge"
     )
@@ -260,6 +269,11 @@ class Generator(Instrument):
     settling: tuple[SourceSettling, ...] = Field(
         (), description="other waits than 'settle', one [[generator.settling]] table a range"
     )
+
+    @property
+    def source_vswr(self) -> float:
+        """The standing-wave ratio of the source, as stated or assumed."""
+        return self.vswr or ASSUMED_SOURCE_VSWR
 
 
 class Counter(Instrument):
@@ -303,7 +317,9 @@ class Reference(Instrument):
     scatter: Divisions | None = Field(
         None, ge=0, description="standard deviation of one reading; left out: 0.03 div by eye, else 0.01 div"
     )
-    vswr: Factor = Field(1.0, ge=1, le=10, description="of its input; 1 is a perfect match")
+    vswr: Factor | None = Field(
+        None, ge=1, le=10, description="of its input, 1 is a perfect match; left out: that of the path to it"
+    )
     input_resistance: Ohms | None = Field(
         None, gt=0, description="of its input; left out: 1 Mohm for a scope, 50 ohm for a level meter"
     )
@@ -362,7 +378,13 @@ class SignalPath(Model):
     termination_power: Watts | None = Field(
         None, gt=0, description="largest power that the termination bears; required with 'termination'"
     )
-    vswr: Factor = Field(1.0, ge=1, le=10, description="of the load that the source sees")
+    vswr: Factor | None = Field(
+        None,
+        ge=1,
+        le=10,
+        description="of the load that the source sees, without the input's capacitance; "
+        f"left out: {ASSUMED_LOAD_VSWR:g} is assumed",
+    )
     rise_time: Seconds = Field(0.0, ge=0, description="rise time of the path itself")
     rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the path's rise time")
     routes: Mapping[str, str] = Field(
@@ -370,6 +392,11 @@ class SignalPath(Model):
         description="channel lists for the switch, by input: {reference = '(@101)', unit-1 = '(@102)'}; "
         "at a position NAME-1",
     )
+
+    @property
+    def load_vswr(self) -> float:
+        """The standing-wave ratio of the load, as stated or assumed."""
+        return self.vswr or ASSUMED_LOAD_VSWR
 
 
 class Bench(Model):

@@ -440,7 +440,7 @@ BENCH: list[tuple[Edit, str]] = [
      ("bench.toml:<[positions.unit]>: positions.unit: is no name for a position; expected letters, digits, - and _, "
       "and neither 'unit' nor 'reference'")),
     (("bench.toml", "[paths.lead]", '[positions.left]\naddress = "TCPIP0::192.0.2.15::5025::SOCKET"\n\n[paths.lead]'),
-     ("bench.toml:112: positions.left.address: is also the address of [unit] (line 101); expected another, "
+     ("bench.toml:113: positions.left.address: is also the address of [unit] (line 102); expected another, "
       "or the same maker, model and serial where one instrument serves both roles")),
     (("bench.toml", "[paths.lead]", ('[positions.left]\naddress = "GPIB0::8::INSTR"\n\n[paths.lead]\n'
       'routes = { right-1 = "(@101)" }')),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cmath
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import AnalysisError
+from harness.steps import Measure, Reading, Sine, View
 from sequences.bandwidth.level_table import LevelPoint, LevelTable, interpolate
 from sequences.bandwidth.levelling import (
     Termination,
@@ -18,11 +20,11 @@ from sequences.bandwidth.levelling import (
     drift_correction,
     droop_db,
     droop_slope_db,
-    mismatch,
     response_correction,
     termination_correction,
 )
-from tests.helpers.setups import a_reference
+from sequences.bandwidth.sine import LEVEL, Wanted, level_table
+from tests.helpers.setups import a_reference, a_setup
 
 FLATNESS = a_reference(
     flatness=[
@@ -31,6 +33,9 @@ FLATNESS = a_reference(
         {"frequency": 100e6, "db": -0.30, "u": 0.06},
     ]
 )
+
+
+TERMINATED = Termination(termination_tolerance_ohm=0.5, capacitance_tolerance_f=2e-12)
 
 
 def stated(bandwidth_hz, shape="unknown"):
@@ -129,27 +134,60 @@ def test_drift_holds_no_change_and_every_change_seen():
 
 
 def test_corrections_add_and_keep_their_lines():
-    parts = (response_correction(FLATNESS, 50e6), mismatch(1.2, 1.1), drift_correction([0.02]))
+    parts = (response_correction(FLATNESS, 50e6), termination_correction(TERMINATED, 9e7), drift_correction([0.02]))
     total = combine(*parts)
     assert total.correction_db == pytest.approx(sum(part.correction_db for part in parts))
     assert total.u_db == pytest.approx(math.hypot(*(part.u_db for part in parts)))
     assert len(total.contributions) == sum(len(part.contributions) for part in parts)
 
 
-def test_table_weighs_the_scatter_of_its_neighbours():
-    table = LevelTable(
-        points=(
-            LevelPoint(frequency_hz=1e6, level_db=0.0, u_db=0.01, dof=4),
-            LevelPoint(frequency_hz=4e6, level_db=0.2, u_db=0.02, dof=9),
+POINTS = tuple(
+    LevelPoint(frequency_hz=f, level_db=db, u_db=u, dof=dof)
+    for f, db, u, dof in ((1e6, 0.0, 0.01, 4), (4e6, 0.2, 0.02, 9), (16e6, 0.3, 0.03, 9))
+)
+
+
+def test_table_weighs_the_scatter_of_its_neighbours_and_of_the_base():
+    level = LevelTable(points=POINTS, base_hz=1e6).level(8e6)
+    assert level.correction_db == pytest.approx(0.25)
+    lines = [part for part in level.contributions if part.contribution and "readings" in part.name]
+    assert [part.contribution for part in lines] == pytest.approx([0.01, 0.015, -0.01])
+    assert [part.dof for part in lines] == [9, 9, 4]
+
+
+@pytest.mark.parametrize("base_hz", [1e6, 4e6, 16e6])
+@pytest.mark.parametrize("frequency_hz", [1e6, 1.7e6, 4e6, 5e6, 16e6])
+def test_the_table_is_as_uncertain_as_differences_of_readings_are(base_hz, frequency_hz):
+    # Two hundred tables read anew: the scatter of what they say is what the lines say (a fact of addition, GUM 5.1).
+    rng = np.random.default_rng(31)
+    frequencies = [point.frequency_hz for point in POINTS]
+    said = []
+    for _ in range(2000):
+        read = {p.frequency_hz: p.level_db + rng.normal(0, p.u_db) for p in POINTS}
+        said.append(
+            np.interp(math.log(frequency_hz), np.log(frequencies), [read[f] - read[base_hz] for f in frequencies])
         )
-    )
-    level = table.level(2e6)
-    assert level.correction_db == pytest.approx(0.1)
-    assert level.u_db == pytest.approx(math.hypot(0.5 * 0.01, 0.5 * 0.02))
-    assert [part.dof for part in level.contributions] == [4, 9, math.inf]
-    for point in table.points:
-        assert table.level(point.frequency_hz).correction_db == pytest.approx(point.level_db)
-        assert table.level(point.frequency_hz).u_db == pytest.approx(point.u_db)
+    lines = LevelTable(points=POINTS, base_hz=base_hz).level(frequency_hz).contributions
+    u_db = math.hypot(*(line.contribution for line in lines if "readings" in line.name))
+    assert u_db == pytest.approx(np.std(said), rel=0.05, abs=1e-12)
+
+
+def test_rounding_is_not_divided_by_the_number_of_readings_of_one_level():
+    # A still level rounds to the same number every time (0.1 div, no scatter): what is left is q/(√2 π), docs (12).
+    setup = a_setup(reference={"bandwidth": "1 GHz", "resolution": "0.1 div", "scatter": "0 div", "read": "eye"})
+    wanted = Wanted(path="terminated", level_path="terminated", max_hz=100e6)
+    step = Measure(
+        purpose=LEVEL, path="terminated", source="generator", stimulus=Sine(level_vpp=0.6, frequency_hz=50e3),
+        display="reference", view=View(channel=1, volts_per_div=0.1, s_per_div=1e-5), quantity="peak_to_peak",
+    )  # fmt: skip
+    steps = [replace(step, stimulus=Sine(level_vpp=0.6, frequency_hz=f)) for f in (50e3, 1e6, 1e8)]
+    u_db = []
+    for repeats in (2, 50):
+        table = level_table(setup, wanted, [(each, Reading(value=6.0)) for each in steps for _ in range(repeats)])
+        u_db.append(table.points[1].u_db)
+    assert u_db == pytest.approx([20 / math.log(10) * 0.1 / (math.sqrt(2) * math.pi) / 6.0] * 2, rel=0.15)
+    # And each level is the difference of two such readings.
+    assert table.level(1e6).u_db == pytest.approx(math.sqrt(2) * u_db[1])
 
 
 @pytest.mark.parametrize("per_decade", [3, 5, 10])
@@ -179,8 +217,7 @@ def test_interpolation_stays_within_its_limits_on_levels_like_a_generators(per_d
         (lambda: response_correction(at_least(1e8), 1.2e8), "its shape decides"),
         (lambda: response_correction(FLATNESS.model_copy(update={"flatness": FLATNESS.flatness[:1]}), 1e6), "two f"),
         (lambda: response_correction(FLATNESS.model_copy(update={"flatness": FLATNESS.flatness[::-1]}), 1e7), "must"),
-        (lambda: LevelTable(points=()), "two frequencies"),
-        (lambda: mismatch(0.9, 1.1), "1 or more"),
+        (lambda: LevelTable(points=(), base_hz=1e6), "two frequencies"),
     ],
 )
 def test_what_cannot_be_corrected_is_refused(call, words):

@@ -126,7 +126,7 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
             _gives(files, use.use, known.gives(chosen))
             _functions(files, use.use, set(known.accuracies(chosen)), roles)
             if "generator" in roles:
-                _frequencies(files)
+                _generator(files)
         elif use.use in sequences:
             continue  # its options are wrong and have been said to be
         if chosen is not None and not use.use.endswith(".py"):  # where a user's own paths lead, its steps say
@@ -169,11 +169,17 @@ def _functions(files: Together, name: str, asked: set[tuple[Role, Function]], ro
         files.bench.error(("calibrator", "accuracy"), sentence)
 
 
-def _frequencies(files: Together) -> None:
+def _generator(files: Together) -> None:
+    """What its frequencies do not reach, and what is assumed of it."""
     bench, rated_hz = files.setup.bench, files.setup.unit.bandwidth
     rated = quantities.show(rated_hz, "Hz")
     if bench.generator is not None and bench.generator.frequency_high < rated_hz:
         files.bench.warn(("generator", "frequency_high"), f"is below the unit's rated bandwidth of {rated}")
+    if bench.generator is not None and bench.generator.vswr is None:
+        sentence = (
+            f"is not stated: {bench.generator.source_vswr:g} is assumed, which widens the level; see its data sheet"
+        )
+        files.bench.warn(("generator", "vswr"), sentence)
     reference_hz = bench.reference.bandwidth if bench.reference else None
     if reference_hz is not None and reference_hz < rated_hz:
         files.bench.warn(("reference", "bandwidth"), f"is below the unit's rated bandwidth of {rated}")

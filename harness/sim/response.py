@@ -127,6 +127,30 @@ class Loading:
 
 
 @dataclass(frozen=True, slots=True)
+class Line:
+    """A load at the end of a line, from a source that is not quite of the line's resistance.
+
+    The chain matrix of the line between the two. The source gives what was set where a load of the line's resistance
+    ends it, whatever its own resistance is.
+    """
+
+    line_ohm: float
+    delay_s: float
+    source_ohm: float
+    load_ohm: float
+    load_farad: float
+
+    def __call__(self, frequency_hz: Any) -> Any:
+        """The transfer at `frequency_hz`, Hz."""
+        turn = 2 * math.pi * frequency_hz * self.delay_s
+        cos, sin = (np.cos(turn), np.sin(turn)) if isinstance(turn, np.ndarray) else (math.cos(turn), math.sin(turn))
+        admittance = 1 / self.load_ohm + 2j * math.pi * frequency_hz * self.load_farad
+        volts = cos + 1j * sin * self.line_ohm * admittance
+        amperes = 1j * sin / self.line_ohm + cos * admittance
+        return (self.source_ohm + self.line_ohm) / (2 * self.line_ohm) / (volts + self.source_ohm * amperes)
+
+
+@dataclass(frozen=True, slots=True)
 class HighPass:
     """The coupling capacitor."""
 

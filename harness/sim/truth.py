@@ -90,6 +90,7 @@ class SourceTruth(Model):
     edge_rise_time: Seconds = Field(1e-9, ge=0, description="10 % to 90 %, of the fast edge")
     response: ResponseTruth = ResponseTruth()
     drift_per_hour: Ratio = Field(0.0, description="of every level")
+    match: Ohms | None = Field(None, gt=0, description="true output resistance, of a generator that is not matched")
 
 
 class CounterTruth(Model):
@@ -173,6 +174,7 @@ class PathTruth(Model):
     resistance: Ohms | None = Field(None, gt=0, description="a divider's own input; none: no divider")
     capacitance: Farads = Field(0.0, ge=0, description="of the divider's input, or of the leads")
     termination: Ohms | None = Field(None, gt=0, description="true resistance of the feed-through termination")
+    delay: Seconds = Field(0.0, ge=0, description="of its line, one way: 5 ns a metre")
     response: ResponseTruth = ResponseTruth()
 
 

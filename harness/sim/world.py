@@ -15,7 +15,7 @@ from typing import assert_never
 
 import numpy as np
 
-from harness.sim.response import Chain, Floats, HighPass, Loading, Pole
+from harness.sim.response import Chain, Floats, HighPass, Line, Loading, Pole, Transfer
 from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth
 from harness.sim.waves import Level, Marks, Seen, Silence, SineWave, SquareWave, Steady, Wave, arrive, direct, raised
 from harness.steps import Coupling
@@ -259,7 +259,10 @@ class World:
         source = self.sources[connection.source]
         path = self.paths.get(connection.path) or PathTruth()
         loads = [self._load(joined) for joined in self.connections() if joined.source == connection.source]
-        loading = Loading(source.resistance, 1 / sum(g for g, _ in loads), sum(c for _, c in loads))
+        load_ohm, load_farad = 1 / sum(g for g, _ in loads), sum(c for _, c in loads)
+        loading: Transfer = Loading(source.resistance, load_ohm, load_farad)
+        if source.truth.match is not None:  # what several inputs on a tee put on it stands at the end of its line
+            loading = Line(source.resistance, path.delay, source.truth.match, load_ohm, load_farad)
         wave = source.emf(self.hours) if source.on else Silence()
         return wave, (*source.truth.response.chain, loading, *path.response.chain), 1 / path.divides_by
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from harness.models import Bench
+from harness.models import ASSUMED_SOURCE_VSWR, Bench
 from harness.quantities import show
 from harness.start.said import MISSING, Counting, Faster, Given, Probe, Sines
 from harness.start.words import Ladder, ratio_text
@@ -73,7 +73,8 @@ def _sine(sines: Sines, counting: Counting, typed: Mapping[str, str]) -> Iterato
 frequency_low = {_quantity(sines.low_hz, "Hz")}
 frequency_high = {_quantity(sines.high_hz, "Hz")}
 level_low = "10 mVpp"               # into 50 ohm
-level_high = {_quantity(sines.level_vpp, "Vpp")}{_switch(sines)}"""
+level_high = {_quantity(sines.level_vpp, "Vpp")}{_switch(sines)}
+vswr = {ASSUMED_SOURCE_VSWR:g}                          # of its output; put in what its data sheet says"""
     if sines.flatness_db is not None:
         yield f'[[generator.accuracy]]\nfunction = "sine"\ndb = {_quantity(sines.flatness_db, "dB")}'
     if counting.by == "dial":  # there is no counter

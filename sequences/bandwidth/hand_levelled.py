@@ -20,7 +20,7 @@ from harness.steps import Measure, Reading
 from sequences.bandwidth.levelled import Levelled, plan_of, true_hz
 from sequences.bandwidth.lines import U_ON_LINE_DIV, on_lines
 from sequences.bandwidth.response_model import ResponsePlan, ResponseReading
-from sequences.bandwidth.sine import Taken, Wanted, held_at, known_of, sine_level
+from sequences.bandwidth.sine import Taken, Wanted, assumed_of, held_at, known_of, sine_level
 
 _BEYOND_LN: Final = 0.12  # with the slope of two readings or more, a roll-off goes on as it went
 
@@ -139,7 +139,8 @@ def hand_levelled(
         numbers=(),
         plan=_plan(setup, wanted, readings[0].deflection_div, u_low_db),
         level=tuple(_level_points(setup, there, first)),
-        method=f"level turned by hand to whole divisions of {known_of(setup)}",
+        method=f"level turned by hand to whole divisions of {known_of(setup)}"
+        + ("" if wanted.watched else assumed_of(setup)),
         level_lines=tuple(lines),
     )
 

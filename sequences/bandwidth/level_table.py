@@ -45,15 +45,16 @@ class LevelCorrection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelTable:
-    """Levels at rising frequencies, at least two."""
+    """Levels at rising frequencies, at least two, relative to that at `base_hz`, which is one of them."""
 
     points: tuple[LevelPoint, ...]
+    base_hz: float
 
     def __post_init__(self) -> None:
         require_rising([point.frequency_hz for point in self.points], table="level table")
 
     def level(self, frequency_hz: float) -> LevelCorrection:
-        """Level between two points, eq. (31): scatter of the two, and what a straight line in ln f may miss.
+        """Level between two points less that of the base, eq. (31): the scatter of all three, and of the bend (32).
 
         Raises
         ------
@@ -63,18 +64,20 @@ class LevelTable:
         frequencies = [point.frequency_hz for point in self.points]
         here = interpolate(frequencies, [point.level_db for point in self.points], frequency_hz, table="level table")
         left, right = self.points[here.left], self.points[here.left + 1]
-        return LevelCorrection(
-            correction_db=here.value,
-            contributions=(
-                estimate.normal(
-                    "level table, readings below", u=left.u_db, dof=left.dof, sensitivity=1.0 - here.part, unit="dB"
-                ),
-                estimate.normal(
-                    "level table, readings above", u=right.u_db, dof=right.dof, sensitivity=here.part, unit="dB"
-                ),
-                estimate.rectangular("level table, interpolation", half_width=here.bend, unit="dB"),
-            ),
-        )
+        base = next(point for point in self.points if point.frequency_hz == self.base_hz)
+        # A point that is itself the base stands in the difference once, with what is left of its weight.
+        read = [
+            estimate.normal(
+                f"level table, readings {where}", u=point.u_db, dof=point.dof, sensitivity=weight, unit="dB"
+            )
+            for where, point, weight in (
+                ("below", left, 1.0 - here.part - (left is base)),
+                ("above", right, here.part - (right is base)),
+                ("at the reference frequency", base, 0.0 if base in (left, right) else -1.0),
+            )
+        ]
+        bend = estimate.rectangular("level table, interpolation", half_width=here.bend, unit="dB")
+        return LevelCorrection(correction_db=here.value, contributions=(*read, bend))
 
 
 def interpolate(

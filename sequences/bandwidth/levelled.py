@@ -48,7 +48,7 @@ class Levelled:
     plan: ResponsePlan
     level: tuple[LevelPoint, ...]
     method: str
-    level_lines: tuple[tuple[Contribution, ...], ...] = ()  # in dB, of each reading, where they are known apart
+    level_lines: tuple[tuple[Contribution, ...], ...] = ()  # in dB, of each reading
 
 
 def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequence[Taken]) -> Levelled:
@@ -71,6 +71,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
     base_vpp = next((sine_level(step)[1] for step, _ in sines), None)
     taken = [(step, reading) for step, reading in sines if _is_taken(reading)]
     readings: list[ResponseReading] = []
+    lines: list[tuple[Contribution, ...]] = []
     reference_div = wanted.deflection_div
     for step, reading in taken:
         set_hz, vpp = sine_level(step)
@@ -81,7 +82,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         set_level_db = db(vpp / (base_vpp or vpp))
         if set_hz == wanted.reference_hz and reading.status == "read":
             reference_div = shown_div
-        lines = (*known.contributions, *drift, *_width_lines(width, shown_div, reference_div))
+        lines.append((*known.contributions, *drift, *_width_lines(width, shown_div, reference_div)))
         readings.append(
             ResponseReading(
                 frequency_hz=counted_hz,
@@ -91,7 +92,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
                 on_line=on_line,
                 set_hz=set_hz,
                 set_level_db=set_level_db,
-                u_level_db=math.hypot(*(line.contribution for line in lines)),
+                u_level_db=math.hypot(*(line.contribution for line in lines[-1])),
                 replaces=_replaced(len(readings), taken),
             )
         )
@@ -101,6 +102,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         plan=plan_of(setup, wanted, base_vpp),
         level=table.points if table else (),
         method=method_of(setup, table),
+        level_lines=tuple(lines),
     )
 
 

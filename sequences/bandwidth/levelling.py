@@ -68,17 +68,6 @@ def response_correction(
     return (_by_bandwidth if reference.bandwidth_is == "stated" else _by_least)(reference, ratio, base)
 
 
-def mismatch(source_vswr: float, load_vswr: float, *, name: str = "mismatch") -> LevelCorrection:
-    """Return the line for two imperfect ends of unknown phase, eq. (27): ±|Γs||Γl|, U-shaped, to first order in dB.
-
-    A level carried from a reference to a unit meets two of them: source to reference, and source to unit.
-    """
-    product = estimate.reflection_of(source_vswr) * estimate.reflection_of(load_vswr)
-    return LevelCorrection(
-        correction_db=0.0, contributions=(estimate.arcsine(name, half_width=DB_PER_NEPER * product, unit="dB"),)
-    )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Termination:
     """What a source meets at a high-impedance input; a missing feed-through termination is ``math.inf`` ohms."""
@@ -99,6 +88,22 @@ class Termination:
     def conductance_s(self) -> float:
         """What the input's capacitance sees: source, termination and input in parallel."""
         return 1.0 / self.source_ohm + 1.0 / self.load_ohm
+
+    def reflection(self, frequency_hz: float) -> complex:
+        """Reflection Γ of what the line of the source's resistance ends in, eq. (33)."""
+        y, y_line = complex(1.0 / self.load_ohm, self._susceptance_s(frequency_hz)), 1.0 / self.source_ohm
+        return (y_line - y) / (y_line + y)
+
+    def u_reflection(self, frequency_hz: float) -> tuple[float, float]:
+        """Standard uncertainty of |Γ| by the tolerance of the termination, and by that of the capacitance, eq. (34)."""
+        g, b = self.conductance_s, self._susceptance_s(frequency_hz)
+        per_siemens = 2.0 / self.source_ohm / (g**2 + b**2)
+        by_farad = 2.0 * math.pi * frequency_hz * self.capacitance_tolerance_f
+        by_ohm = self.termination_tolerance_ohm / self.termination_ohm**2
+        return per_siemens * by_ohm / math.sqrt(3.0), per_siemens * by_farad / math.sqrt(3.0)
+
+    def _susceptance_s(self, frequency_hz: float) -> float:
+        return 2.0 * math.pi * frequency_hz * self.input_capacitance_f
 
 
 def termination_correction(termination: Termination, frequency_hz: float) -> LevelCorrection:

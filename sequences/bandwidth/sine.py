@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from harness.analysis.curve import LevelPoint
 from harness.analysis.estimate import Contribution, expanded, rectangular
 from harness.errors import AnalysisError
-from harness.models import Generator, Reference, Setup, SignalPath
+from harness.models import LOW_OHM, Generator, Reference, Setup, SignalPath
 from harness.quantities import db, show
 from harness.steps import Measure, Reading, Sine
 from sequences.bandwidth import levelling
 from sequences.bandwidth.level_table import LevelCorrection, LevelTable
-from sequences.bandwidth.response_model import DB_PER_NEPER, HALF_POWER_DB
+from sequences.bandwidth.mismatch import end_of, mismatch, mismatch_through_one_line
+from sequences.bandwidth.response_model import DB_PER_NEPER, HALF_POWER_DB, ReadingModel
+from sequences.bandwidth.response_reduce import mean_variance
 
 LEVEL: Final = "level"
 LEVEL_CHECK: Final = "level check"
@@ -88,18 +90,19 @@ def level_table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTa
     if wanted.reference_hz not in gathered or len(gathered) < 2:
         return None
     base_db = math.fsum(gathered[wanted.reference_hz]) / len(gathered[wanted.reference_hz])
+    reader = ReadingModel(resolution_div=reference.step_div, scatter_div=reference.scatter_div)
     points = []
     for set_hz in sorted(gathered):
         values, deflection = gathered[set_hz], deflections[set_hz]
-        one_db = DB_PER_NEPER * math.hypot(reference.scatter_div, reference.step_div / math.sqrt(12)) / deflection
+        u_div = math.sqrt(mean_variance([reader.standard_div(deflection)] * len(values), reader.floor_div(deflection)))
         points.append(
             LevelPoint(
                 frequency_hz=set_hz,
                 level_db=math.fsum(values) / len(values) - base_db,
-                u_db=one_db / math.sqrt(len(values)),
+                u_db=DB_PER_NEPER * u_div / deflection,
             )
         )
-    return LevelTable(points=tuple(points))
+    return LevelTable(points=tuple(points), base_hz=wanted.reference_hz)
 
 
 def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float) -> LevelCorrection:
@@ -149,38 +152,87 @@ def _stated_flatness(instrument: Generator | Reference | None, role: str, freque
 
 def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[LevelCorrection]:
     """From the plane where the level was read to the unit's input: termination on its capacitance, mismatch."""
-    bench, unit = setup.bench, setup.unit
-    path = bench.path(wanted.path)
-    parts = []
-    if path.termination is not None and wanted.termination_corrected:
-        there = bench.path(wanted.level_path)
-        parts.append(_termination(path, unit.input.resistance, unit.input.capacitance, wanted, frequency_hz, sign=1))
-        read_on = bench.reference
-        if read_on is not None and read_on.input_capacitance and there.termination is not None:
-            ohm, farad = read_on.input_ohm, read_on.input_capacitance
-            parts.append(_termination(there, ohm, farad, wanted, frequency_hz, sign=-1))
-    generator_vswr = bench.generator.vswr if bench.generator else 1.0
-    if bench.reference is not None and bench.reference.vswr > 1 and generator_vswr > 1:
-        parts.append(levelling.mismatch(generator_vswr, bench.reference.vswr, name="mismatch, reference"))
-    if path.vswr > 1 and generator_vswr > 1:
-        parts.append(levelling.mismatch(generator_vswr, path.vswr, name="mismatch, unit"))
-    return parts
+    bench, read_on = setup.bench, setup.bench.reference
+    path, there = bench.path(wanted.path), bench.path(wanted.level_path)
+    unit = _end(path, setup.unit.input.resistance, setup.unit.input.capacitance)
+    reference = _end(there, read_on.input_ohm, read_on.input_capacitance) if read_on is not None else None
+    return [
+        *_loadings(setup, wanted, frequency_hz, unit, reference),
+        LevelCorrection(correction_db=0.0, contributions=_mismatches(setup, wanted, frequency_hz, unit, reference)),
+    ]
 
 
-def _termination(
-    path: SignalPath, input_ohm: float, capacitance_f: float, wanted: Wanted, frequency_hz: float, *, sign: int
-) -> LevelCorrection:
-    """The roll-off of an input's capacitance on the termination, against the reference frequency."""
-    termination = levelling.Termination(
-        termination_ohm=path.termination or 50.0,
+def _end(path: SignalPath, input_ohm: float, capacitance_f: float) -> levelling.Termination | None:
+    """A termination with the input beside it, or an input alone; None where an input or a divider ends the line."""
+    if path.termination is None and (input_ohm < LOW_OHM or path.divides_by != 1.0):
+        return None
+    ohm = path.termination or math.inf
+    return levelling.Termination(
+        termination_ohm=ohm,
+        termination_tolerance_ohm=path.termination_tolerance * (path.termination or 0.0),
         input_ohm=input_ohm,
         input_capacitance_f=capacitance_f,
         capacitance_tolerance_f=_CAPACITANCE_KNOWN_TO * capacitance_f,
         source_ohm=path.termination or 50.0,
     )
-    here = levelling.termination_correction(termination, frequency_hz)
-    base = levelling.termination_correction(termination, wanted.reference_hz)
-    return replace(here, correction_db=sign * (here.correction_db - base.correction_db))
+
+
+def _on_one_line(setup: Setup, wanted: Wanted) -> bool:
+    """Whether one line, with its termination, is moved from the reference to the unit; a switch has one for each."""
+    return wanted.level_path == wanted.path and (setup.bench.switch is None or not setup.bench.path(wanted.path).routes)
+
+
+def _loadings(
+    setup: Setup, wanted: Wanted, frequency_hz: float, unit: levelling.Termination | None,
+    reference: levelling.Termination | None,
+) -> Iterator[LevelCorrection]:  # fmt: skip
+    """The roll-off of the inputs' capacitances on their terminations, against the reference frequency.
+
+    One termination that is moved has one resistance: what its tolerance makes at both ends is one line.
+    """
+    path, there = setup.bench.path(wanted.path), setup.bench.path(wanted.level_path)
+    loads = []
+    if unit is not None and path.termination is not None and wanted.termination_corrected:
+        loads.append(_loading(unit, wanted, frequency_hz, of="the unit", sign=1))
+    if reference is not None and there.termination is not None and reference.input_capacitance_f:
+        loads.append(_loading(reference, wanted, frequency_hz, of="the reference", sign=-1))
+    if len(loads) == 2 and _on_one_line(setup, wanted):
+        (by_ohm, *rest), (other, *others) = (load.contributions for load in loads)
+        both = replace(by_ohm, sensitivity=by_ohm.sensitivity + other.sensitivity)
+        loads = [replace(loads[0], contributions=(both, *rest)), replace(loads[1], contributions=tuple(others))]
+    yield from loads
+
+
+def _loading(
+    termination: levelling.Termination, wanted: Wanted, frequency_hz: float, *, of: str, sign: int
+) -> LevelCorrection:
+    here, base = (levelling.termination_correction(termination, f) for f in (frequency_hz, wanted.reference_hz))
+    return LevelCorrection(
+        correction_db=sign * (here.correction_db - base.correction_db),
+        contributions=tuple(
+            replace(line, name=f"{line.name} of {of}", sensitivity=sign * (line.sensitivity - before.sensitivity))
+            for line, before in zip(here.contributions, base.contributions, strict=True)
+        ),
+    )
+
+
+def _mismatches(
+    setup: Setup, wanted: Wanted, frequency_hz: float, unit: levelling.Termination | None,
+    reference: levelling.Termination | None,
+) -> tuple[Contribution, ...]:  # fmt: skip
+    """What the source's own reflection makes of those at the unit and where the level was read."""
+    bench, read_on = setup.bench, setup.bench.reference
+    source_vswr = bench.generator.source_vswr if bench.generator else 1.0
+    at_unit = end_of(unit, frequency_hz, bench.path(wanted.path).load_vswr)
+    if read_on is None:
+        return (mismatch(source_vswr, at_unit, name="mismatch, unit"),)
+    at_reference = end_of(reference, frequency_hz, read_on.vswr or bench.path(wanted.level_path).load_vswr)
+    if _on_one_line(setup, wanted):
+        return (mismatch_through_one_line(source_vswr, at_unit, at_reference, name="mismatch, unit less reference"),)
+    return (
+        mismatch(source_vswr, at_reference, name="mismatch, reference"),
+        mismatch(source_vswr, at_unit, name="mismatch, unit"),
+    )
 
 
 def level_drift(wanted: Wanted, table: LevelTable | None, level: Sequence[Taken]) -> tuple[Contribution, ...]:
@@ -223,12 +275,22 @@ def _means_db(level: Sequence[Taken], purpose: str) -> dict[float, float]:
 
 
 def method_of(setup: Setup, table: LevelTable | None) -> str:
-    """How the level was known, for the report."""
+    """How the level was known, for the report, and what had to be assumed of it."""
     if setup.bench.reference is None:
-        return "level by the generator's own stated flatness"
-    if table is None:
-        return "level not known: it was not read on the reference"
-    return f"level held through {known_of(setup)}"
+        known = "level by the generator's own stated flatness"
+    elif table is None:
+        known = "level not known: it was not read on the reference"
+    else:
+        known = f"level held through {known_of(setup)}"
+    return known + assumed_of(setup)
+
+
+def assumed_of(setup: Setup) -> str:
+    """The match that was assumed of a generator whose file states none."""
+    generator = setup.bench.generator
+    if generator is None or generator.vswr is not None:
+        return ""
+    return f"; a VSWR of {generator.source_vswr:g} assumed of the generator"
 
 
 def known_of(setup: Setup) -> str:

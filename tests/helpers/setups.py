@@ -30,6 +30,7 @@ def a_setup(
             "generator": {
                 "level_high": generator_level_high,
                 "frequency_high": "550 MHz",
+                "vswr": 1.0,
                 "accuracy": [{"function": "sine", "db": "0.1 dB"}, {"function": "frequency", "of_value": "2 ppm"}],
                 "address": "GPIB0::10::INSTR",
             },

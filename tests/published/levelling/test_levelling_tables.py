@@ -7,13 +7,14 @@ import math
 import pytest
 from scipy import optimize
 
+from harness.analysis.estimate import reflection_of
 from sequences.bandwidth.levelling import (
     Termination,
     droop_db,
-    mismatch,
     response_correction,
     termination_correction,
 )
+from sequences.bandwidth.mismatch import End, mismatch
 from tests.helpers.setups import a_reference
 
 REFERENCE_HZ = 100e6
@@ -78,7 +79,7 @@ def test_a_reference_with_a_roll_off_flatters_the_unit_until_it_is_corrected(tim
 )
 def test_mismatch_table(source, load, u_percent):
     # u = |Γs||Γl|/√2, U-shaped (recomputed); in dB by 20/ln 10.
-    line = mismatch(source, load).contributions[0]
+    line = mismatch(source, End(own=reflection_of(load)))
     assert line.distribution == "arcsine"
     assert 100 * line.u * math.log(10) / 20 == pytest.approx(u_percent, abs=5e-5)
     # Rejected: the limits taken as rectangular, which understate the U shape.
