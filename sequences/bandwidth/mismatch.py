@@ -50,12 +50,16 @@ def mismatch(source_vswr: float, end: End, *, name: str = "mismatch") -> Contrib
     return _line(name, source_vswr, end.size)
 
 
-def mismatch_through_one_line(source_vswr: float, unit: End, reference: End, *, name: str = "mismatch") -> Contribution:
+def mismatch_through_one_line(
+    source_vswr: float, unit: End, reference: End, *, alike: bool = True, name: str = "mismatch"
+) -> Contribution:
     """Return the line of two ends that were put on one and the same line in turn, eq. (35).
 
-    The phase is unknown and the same for both, so only what differs between the ends is left.
+    The phase is unknown and the same for both, so only what differs between the ends is left; `alike`: what is moved
+    with the line is the same at both.
     """
-    return _line(name, source_vswr, math.hypot(abs(unit.known - reference.known), unit.own, reference.own))
+    moved = () if alike else (unit.moved, reference.moved)
+    return _line(name, source_vswr, math.hypot(abs(unit.known - reference.known), unit.own, reference.own, *moved))
 
 
 def _line(name: str, source_vswr: float, size: float) -> Contribution:

@@ -228,7 +228,9 @@ def _mismatches(
         return (mismatch(source_vswr, at_unit, name="mismatch, unit"),)
     at_reference = end_of(reference, frequency_hz, read_on.vswr or bench.path(wanted.level_path).load_vswr)
     if _on_one_line(setup, wanted):
-        return (mismatch_through_one_line(source_vswr, at_unit, at_reference, name="mismatch, unit less reference"),)
+        alike = read_on.vswr is None  # what a reference states of its input is not the termination's
+        name = "mismatch, unit less reference"
+        return (mismatch_through_one_line(source_vswr, at_unit, at_reference, alike=alike, name=name),)
     return (
         mismatch(source_vswr, at_reference, name="mismatch, reference"),
         mismatch(source_vswr, at_unit, name="mismatch, unit"),
