@@ -27,6 +27,7 @@ def a_bench(**failing: list[BaseException]) -> tuple[LiveBench, list[Any], list[
     bench = LiveBench(
         a_setup(), drivers, operator=FakePerson(), clock=RealClock(), on_event=lambda *event: told.append(event)
     )
+    bench._controls_asked = True
     return bench, said, told
 
 

@@ -128,7 +128,7 @@ def own_job(lab: Path, then: str = "return", head: str = "") -> Path:
     [
         ("yield from measure(a_point(quantity='voltage'))", "yields a Measure whose quantity is 'voltage'; expected "),
         ("yield a_point(level_v='ten')", "yields a Measure whose stimulus.level_v is 'ten'; expected a finite number"),
-        ("yield 3.0", "yields 3.0; expected a Connect or a Measure"),
+        ("yield 3.0", "yields 3.0; expected a Connect, a Measure or a Look"),
         ("yield Connect(path='lead', source='x', display='unit', channel=1)", "yields a Connect whose source is 'x'; "),
     ],
 )

@@ -418,7 +418,9 @@ def test_a_users_sequence_that_fails_in_rehearsal_is_said_before_anything_is_ope
 
 
 def test_a_users_sequence_that_yields_no_step_is_said_so(lab: Path, tmp_path: Path) -> None:
-    with pytest.raises(OwnCodeError, match=r"mine.py:14: your sequence yields 3.0; expected a Connect or a Measure"):
+    with pytest.raises(
+        OwnCodeError, match=r"mine.py:14: your sequence yields 3.0; expected a Connect, a Measure or a Look"
+    ):
         opening.start(own_job(lab, "yield 3.0"), tmp_path)
 
 

@@ -148,8 +148,8 @@ def test_the_verdicts_are_right_against_the_hidden_truth(units: int, tmp_path: P
         open_words += [r.word for part in report.parts for r in part.results if r.curve is not None]
     assert word_share(points, word="fail", within=True) <= 0.02
     assert word_share(points, word="pass", within=False) <= 0.02
-    assert open_words.count("undecided") / len(open_words) <= 0.10
     held = [point.held for point in points if point.unit == "Hz"]
     if units >= 200:
+        assert open_words.count("undecided") / len(open_words) <= 0.10
         assert 0.94 <= np.mean(held) <= 0.975
         assert 0.94 <= np.mean([point.held for point in points]) <= 1.0

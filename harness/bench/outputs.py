@@ -28,11 +28,11 @@ class Outputs:
         self.sources = dict(sources)
         self.unsure: dict[Role, BaseException] = {}  # the sources that would not go off when last asked
         self.dark: set[Role] = set()  # those that were switched off, and not on since
-        self.driven_v = 0.0  # peak that they may be giving, as far as is known
+        self.driven: dict[Role, float] = {}  # peak that each may be giving, in V, as far as is known
         self._bench, self._alive, self._tell, self._on_event = bench, alive, tell, on_event
         self._warned: set[str] = set()
-        # Whether they may be giving a hazardous voltage: at the start nobody knows how a panel was left.
-        self.hazardous = any(getattr(bench, role).level_high > HAZARDOUS_PEAK_V for role in self.by_hand())
+        # Those that may be giving a hazardous voltage: at the start nobody knows how a panel was left.
+        self.hazardous = {role for role in self.by_hand() if getattr(bench, role).level_high > HAZARDOUS_PEAK_V}
 
     def by_hand(self) -> set[Role]:
         """The sources that a person switches."""
@@ -54,11 +54,12 @@ class Outputs:
                     stopped = error
                     self._off(driver)
                 self.dark.add(role)
+                self.hazardous.discard(role)
+                self.driven.pop(role, None)
             except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - whatever it was, the next one is still on
                 problems.append(self.may_be_on(role, error))
                 self.unsure[role] = error
         if not problems and not but:
-            self.driven_v, self.hazardous = 0.0, False
             self._warned.clear()
         if stopped is not None:
             raise stopped
@@ -81,31 +82,34 @@ class Outputs:
             driver.off()  # type: ignore[attr-defined]  # the role's protocol
             self.dark.add(role)
 
-    def for_hands(self, *, with_question: bool = False) -> None:
+    def for_hands(self, *, with_question: bool = False) -> set[Role]:
         """No hand is asked to a cable while an output may be on; where nobody is left to ask, that is the reason.
 
         `with_question`: the same person works source and cable, and the next question asks both, the source first;
-        what may be a hazardous voltage is asked for by itself even then.
+        what may be a hazardous voltage is asked for by itself even then. Returns the sources that stay as they are,
+        because they cannot be switched off and are no hazard.
         """
-        soon = self.by_hand() if with_question and not self.hazardous else set()
+        soon = self.by_hand() - self.hazardous if with_question else set()
         problems = self.off(but=soon)
         for error in self.unsure.values():
             if isinstance(error, OperatorStop):
                 raise error
         if problems:
             raise SafetyError(f"Do not touch the cables: {' '.join(problems)}")
-        stay = [role for role in soon if not self.sources[role].off_soon(self.in_doubt(role))]  # type: ignore[attr-defined]
+        stay = {role for role in soon if not self.sources[role].off_soon(self.in_doubt(role))}  # type: ignore[attr-defined]
         self.dark |= soon
-        if soon and not stay:
-            self.driven_v = 0.0
+        for role in soon - stay:
+            self.driven.pop(role, None)
+        return stay
 
     def in_doubt(self, role: Role) -> Callable[[], None]:
         """What restores doubt about an output, where what is asked of it now is not answered."""
-        driven_v, hazardous = self.driven_v, self.hazardous
+        driven_v, hazardous = self.driven.get(role, 0.0), {role} & self.hazardous
 
         def doubt() -> None:
             self.dark.discard(role)
-            self.driven_v, self.hazardous = max(self.driven_v, driven_v), self.hazardous or hazardous
+            self.driven[role] = max(self.driven.get(role, 0.0), driven_v)
+            self.hazardous |= hazardous
 
         return doubt
 

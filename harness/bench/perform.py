@@ -253,11 +253,11 @@ class LiveBench:
         if wanted is None:
             return _nothing
         self._ask_for_unreachable(wanted)
-        self.outputs.for_hands(with_question=True)
+        stay = self.outputs.for_hands(with_question=True)
         self._confirm_again()  # hands are at the cables
         prompt = self._cable(wanted, f"Connect {describe_connection(wanted)}")
         add = partial(self._errands.add, prompt, done=self._plugged)
-        if limits.stress(step.stimulus).peak_v < self.outputs.driven_v:
+        if step.source in stay and limits.stress(step.stimulus).peak_v < self.outputs.driven.get(step.source, 0.0):
             return add
         add()
         return _nothing
@@ -344,10 +344,9 @@ class LiveBench:
             hazards = self._hazards(at)
             self.guardian.ready()
             self._tried(lambda: self._stand(at, hazards))
-        where = "the unit" if step.display == "unit" else "the reference"
         prompt = Prompt(
-            kind="choose", title=f"Look at {where}: {step.question}", lines=step.lines, step=step,
-            choices=SEEN, hint="or what you see, in words",
+            kind="read", title=f"Look at the {step.display}: {step.question}", lines=step.lines, step=step,
+            choices=SEEN, in_words=True, hint="yes, no, or what you see",
         )  # fmt: skip
         seen = ask_seen(self._operator, self._errands.with_question(prompt), self.on_event)
         if seen.answer != "skipped":
@@ -467,23 +466,25 @@ class LiveBench:
 
     def _set(self, step: Measure, source: Source, screen: Screen, *, hazardous: bool) -> None:
         """Set source and display so that the display is never driven harder than it was or will be."""
-        wanted_v = limits.stress(step.stimulus).peak_v
-        rising = wanted_v >= self.outputs.driven_v
+        outputs, wanted_v = self.outputs, limits.stress(step.stimulus).peak_v
+        driven_v = outputs.driven.get(step.source, 0.0)
+        rising = wanted_v >= driven_v
         if rising:
             self._alive(screen).show(step.view)
             self._turned_first(step, screen, wanted_v)
-        outputs = self.outputs
-        outputs.driven_v = max(outputs.driven_v, wanted_v)  # until it is done, either may stand
-        outputs.hazardous |= hazardous
         doubt = outputs.in_doubt(step.source)
+        outputs.driven[step.source] = max(driven_v, wanted_v)  # until it is done, either may stand
+        outputs.hazardous |= {step.source} if hazardous else set()
         self._alive(source)
         if not isinstance(step.stimulus, NoSignal):
             outputs.dark.discard(step.source)
             source.apply(step.stimulus)
-        elif outputs.hazardous or not self._down(step, source, doubt):
+        elif step.source in outputs.hazardous or not self._down(step, source, doubt):
             source.off()
         self._errands.or_else(doubt)
-        outputs.driven_v, outputs.hazardous = wanted_v, hazardous
+        outputs.driven[step.source] = wanted_v
+        if not hazardous:
+            outputs.hazardous.discard(step.source)
         if not rising:
             self._alive(screen).show(step.view)
 

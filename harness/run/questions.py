@@ -13,7 +13,7 @@ from harness.measurement import quantity_of
 from harness.models import Setup, UnitLink
 from harness.person.operator import GoBack, Prompt
 from harness.sim.clock import VirtualClock
-from harness.steps import SOURCES, Look, Measure, Reading, Reply, Role, Step, Stimulus, View, roles_of
+from harness.steps import SOURCES, Measure, Reading, Reply, Role, Step, Stimulus, View, roles_of
 
 _MANUAL: Any = {"counter": ManualMeter, "calibrator": ManualSource, "generator": ManualSource}
 _UNITS = {"div": (1.0, "div"), "s": (1.0, "s"), "ratio": (100.0, "%")}
@@ -49,8 +49,8 @@ class _Right:
 
     def ask(self, prompt: Prompt) -> str:
         self.asked += 1
-        if prompt.kind == "choose":
-            return "yes" if isinstance(prompt.step, Look) else prompt.choices[0]
+        if prompt.choices:
+            return prompt.choices[0]
         if prompt.kind == "do" or not isinstance(prompt.step, Measure):
             return "" if prompt.kind == "do" else "="
         if self._last == prompt:

@@ -46,7 +46,7 @@ class Person:
         match prompt.kind:
             case "do":
                 return ""
-            case "choose" if isinstance(prompt.step, Look):
+            case "read" if isinstance(prompt.step, Look):
                 return self._eyes.sees.get(prompt.step.what, "yes")
             case "choose":
                 return prompt.choices[0] if prompt.choices else ""
