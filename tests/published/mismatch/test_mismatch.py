@@ -45,4 +45,4 @@ def test_interference_of_two_reflections_is_u_shaped():
         abs(abs(1.0 + 0.04 * complex(math.cos(p), math.sin(p))) - 1.0) <= 0.9 * 0.04
         for p in (2.0 * math.pi * (i + 0.5) / phases for i in range(phases))
     )
-    assert inside / phases == pytest.approx(covered, abs=0.002)
+    assert inside / phases == pytest.approx(covered, abs=1e-4)

@@ -23,10 +23,6 @@ def certified(label: str) -> list[float]:
     return [float(field) for field in row.split() if field[0] in "-0123456789"]
 
 
-def test_all_observations_are_read():
-    assert X.size == 36
-
-
 def test_coefficients_and_their_standard_deviations():
     fit = straight_line(X, Y)
     (b0, s0), (b1, s1) = certified("B0"), certified("B1")

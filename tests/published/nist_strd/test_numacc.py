@@ -36,4 +36,6 @@ def test_the_textbook_sum_of_squares_is_the_rejected_way():
     readings = alternating(10000000.2)
     n = len(readings)
     textbook = (sum(x * x for x in readings) - sum(readings) ** 2 / n) / (n - 1)
-    assert textbook != pytest.approx(0.01, rel=0.01)
+    ours = repeated("repeats", readings).u ** 2 * n
+    assert ours == pytest.approx(0.01, rel=2e-7)
+    assert textbook != pytest.approx(ours, rel=0.01)

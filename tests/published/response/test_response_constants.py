@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 import scipy.signal
 
+from harness.quantities import db, ratio_of_db
+from harness.sim.response import Bell, Pole, ResonantPair, Transfer, transfer
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HALF_POWER_DB, ReadingModel, ResponsePlan, ResponseReading
 
@@ -46,8 +48,8 @@ FAMILIES: dict[str, Gain] = {
 
 def test_half_power_is_not_minus_3_db() -> None:
     assert pytest.approx(3.010300, abs=5e-7) == HALF_POWER_DB
-    assert pytest.approx(0.7079458, abs=5e-8) == 10.0 ** (-3.0 / 20.0)
-    assert 100.0 * (10.0 ** (-3.0 / 20.0) * math.sqrt(2.0) - 1.0) == pytest.approx(0.1187, abs=5e-5)
+    assert ratio_of_db(-3.0) == pytest.approx(0.7079458, abs=5e-8)
+    assert 100.0 * (ratio_of_db(-3.0) * ratio_of_db(HALF_POWER_DB) - 1.0) == pytest.approx(0.1187, abs=5e-5)
 
 
 @pytest.mark.parametrize(
@@ -56,21 +58,22 @@ def test_half_power_is_not_minus_3_db() -> None:
 )
 def test_half_power_in_divisions(full_div: int, half_power_div: float) -> None:
     """The "2.8 of 4" of common practice, to more digits."""
-    assert full_div * 10.0 ** (-HALF_POWER_DB / 20.0) == pytest.approx(half_power_div, abs=5e-6)
+    assert full_div * ratio_of_db(-HALF_POWER_DB) == pytest.approx(half_power_div, abs=5e-6)
 
 
 @pytest.mark.parametrize(
-    ("name", "expected_db"),
+    ("section", "expected_db"),
     [
-        ("single pole", (-0.0432, -0.1703, -0.9691, -3.0103, -6.9897, -20.0432)),
-        ("Gaussian", (-0.0301, -0.1204, -0.7526, -3.0103, -12.0412, -301.03)),
-        ("Butterworth 2", (-0.0004, -0.0069, -0.2633, -3.0103, -12.3045, -40.0004)),
+        (Pole(1.0), (-0.0432, -0.1703, -0.9691, -3.0103, -6.9897, -20.0432)),
+        (Bell(1.0), (-0.0301, -0.1204, -0.7526, -3.0103, -12.0412, -301.03)),
+        (ResonantPair(1.0, math.sqrt(0.5)), (-0.0004, -0.0069, -0.2633, -3.0103, -12.3045, -40.0004)),  # Butterworth 2
     ],
 )
-def test_responses_at_table_frequencies(name: str, expected_db: tuple[float, ...]) -> None:
+def test_responses_at_table_frequencies(section: Transfer, expected_db: tuple[float, ...]) -> None:
+    """What the simulated bench is built of."""
     for ratio, expected in zip((0.1, 0.2, 0.5, 1.0, 2.0, 10.0), expected_db, strict=True):
         digits = 5e-3 if abs(expected) > 100 else 5e-5
-        assert FAMILIES[name](ratio) == pytest.approx(expected, abs=digits)
+        assert db(abs(transfer((section,), ratio))) == pytest.approx(expected, abs=digits)
 
 
 def exact_readings(gain: Gain, f3_hz: float, drop_db: float = HALF_POWER_DB) -> list[ResponseReading]:
@@ -100,7 +103,7 @@ PLAN = ResponsePlan(
 def test_the_crossing_of_an_exact_response_is_found(name: str) -> None:
     result = half_power(exact_readings(FAMILIES[name], 123e6), PLAN)
     assert result.status == "found"
-    assert result.frequency_hz == pytest.approx(123e6, rel=1e-5)
+    assert result.frequency_hz == pytest.approx(123e6, rel=5e-6)
 
 
 @pytest.mark.parametrize(
@@ -109,12 +112,12 @@ def test_the_crossing_of_an_exact_response_is_found(name: str) -> None:
 def test_slope_at_half_power(name: str, slope_db_per_ln: float) -> None:
     """Slopes in dB per ln f: 10/ln 10, 2·3.0103, 20/ln 10."""
     result = half_power(exact_readings(FAMILIES[name], 123e6), PLAN)
-    assert result.slope_db_per_ln == pytest.approx(-slope_db_per_ln, rel=2e-3)
+    assert result.slope_db_per_ln == pytest.approx(-slope_db_per_ln, abs=5e-3)
 
 
 @pytest.mark.parametrize(
     ("name", "percent"),
-    [("single pole", 1.990), ("Gaussian", 1.436), ("Butterworth 2", 0.995), ("Butterworth 4", 0.498)],
+    [("single pole", 1.9901), ("Gaussian", 1.4355), ("Butterworth 2", 0.9950), ("Butterworth 4", 0.4975)],
 )
 def test_sensitivity_to_amplitude(name: str, percent: float) -> None:
     """d(ln f3) for d(ln amplitude) = ln 1.01, from the reference read a little high and a little low."""
@@ -126,7 +129,7 @@ def test_sensitivity_to_amplitude(name: str, percent: float) -> None:
         assert result.frequency_hz is not None
         log_f.append(math.log(result.frequency_hz))
     per_neper = (log_f[0] - log_f[1]) / math.log(1.0001 / 0.9999)
-    assert 100.0 * per_neper * math.log(1.01) == pytest.approx(percent, abs=1e-3)
+    assert 100.0 * per_neper * math.log(1.01) == pytest.approx(percent, abs=1e-4)
 
 
 @pytest.mark.parametrize(("name", "percent"), [("single pole", 102.020), ("Gaussian", 101.447)])
@@ -137,9 +140,8 @@ def test_a_threshold_of_4_2_of_6_divisions_is_another_frequency(name: str, perce
         rated_hz=100e6, reference_hz=1e3, min_hz=1e3, max_hz=1e9, deflection_div=6.0, reader=PLAN.reader,
         drop_db=drop_db,
     )  # fmt: skip
-    assert 100.0 * _crossing(FAMILIES[name], 0.7) == pytest.approx(percent, abs=5e-4)
     result = half_power(readings, plan)
-    assert result.frequency_hz == pytest.approx(percent * 1e6, rel=1e-5)
+    assert result.frequency_hz == pytest.approx(percent * 1e6, abs=5e-4 * 1e6)
 
 
 @pytest.mark.parametrize(("multiple", "found"), [(2.0, 1.41421), (10.0, 1.01015)])
@@ -149,16 +151,5 @@ def test_levelling_on_a_rolling_reference_flatters_the_unit(multiple: float, fou
     def flattered(r: float) -> float:
         return single_pole_db(r) - single_pole_db(r / multiple)
 
-    expected = math.sqrt(1.0 / (1.0 - 2.0 / multiple**2))
-    assert expected == pytest.approx(found, abs=5e-6)
     result = half_power(exact_readings(flattered, 100e6), PLAN)
-    assert result.frequency_hz == pytest.approx(100e6 * expected, rel=2e-4)
-
-
-def _crossing(gain: Gain, ratio: float) -> float:
-    target_db = 20.0 * math.log10(ratio)
-    low, high = 1e-3, 10.0
-    for _ in range(80):
-        middle = math.sqrt(low * high)
-        low, high = (middle, high) if gain(middle) > target_db else (low, middle)
-    return low
+    assert result.frequency_hz == pytest.approx(100e6 * found, abs=5e-6 * 100e6)

@@ -16,11 +16,13 @@ from harness.analysis.verdict import (
     MANAGED_TUR_ENOUGH,
     RULE_TEXT,
     Limits,
+    acceptance_limits,
     decide,
     guard_band,
     managed_guard_band_factor,
 )
 
+LIMITS = Limits.symmetric(1.0)
 NODES, WEIGHTS = roots_legendre(32)
 
 
@@ -33,18 +35,18 @@ def accepted(start, stop, within, u, prior_u):
     return float(np.sum(half * WEIGHTS * prior * (ndtr((within - x) / u) - ndtr((-within - x) / u))))
 
 
-def global_risk(*, u, prior_u, guard_band=0.0):
-    """False acceptance and false rejection of |reading| ≤ 1 − guard_band against ±1: JCGM 106:2012, 9.5."""
-    outside = accepted(1.0, 1.0 + 9.0 * max(u, prior_u), 1.0 - guard_band, u, prior_u)
-    inside = accepted(0.0, 1.0, 1.0 - guard_band, u, prior_u)
+def global_risk(*, u, prior_u, rule="simple", k=2.0):
+    """False acceptance and false rejection against ±1 by the acceptance limits of a rule: JCGM 106:2012, 9.5."""
+    drawn_in = acceptance_limits(LIMITS, guard_band(u, k * u, LIMITS, rule))
+    outside = accepted(1.0, 1.0 + 9.0 * max(u, prior_u), drawn_in.high, u, prior_u)
+    inside = accepted(0.0, 1.0, drawn_in.high, u, prior_u)
     return 2.0 * outside, 2.0 * ndtr(1.0 / prior_u) - 1.0 - 2.0 * inside
 
 
-def worst_false_acceptance(tur, *, guard_band_factor=0.0, k=2.0):
+def worst_false_acceptance(tur, *, rule="simple", k=2.0):
     """The largest over all centred normal populations, with U = k·u."""
     return max(
-        global_risk(u=1.0 / tur / k, prior_u=prior_u, guard_band=guard_band_factor / tur)[0]
-        for prior_u in np.geomspace(0.05, 20.0, 400)
+        global_risk(u=1.0 / tur / k, prior_u=prior_u, rule=rule, k=k)[0] for prior_u in np.geomspace(0.05, 20.0, 400)
     )
 
 
@@ -56,7 +58,8 @@ def test_global_risk(tur, pfa, pfr):
 
 def test_global_risk_by_another_hand():
     # P(|true| > 1, |read| ≤ A) from the bivariate normal distribution function of scipy.stats.
-    prior_u, u, within = 0.6, 0.2, 0.9
+    prior_u, u, k = 0.6, 0.2, 0.5
+    within = 0.9  # of ±1 less U = 0.1
     joint = stats.multivariate_normal(
         cov=[[prior_u**2, prior_u**2], [prior_u**2, prior_u**2 + u**2]], allow_singular=True
     )
@@ -64,7 +67,7 @@ def test_global_risk_by_another_hand():
     true_inside = 2.0 * stats.norm.cdf(1.0, scale=prior_u) - 1.0
     both = joint.cdf([1, within], lower_limit=[-1, -within])
     expected = (read_inside - both, true_inside - both)
-    assert global_risk(u=u, prior_u=prior_u, guard_band=0.1) == pytest.approx(expected, abs=2e-5)
+    assert global_risk(u=u, prior_u=prior_u, rule="guarded", k=k) == pytest.approx(expected, abs=2e-5)
 
 
 @pytest.mark.parametrize(("tur", "m"), [(1.0, 0.45725), (2.0, 0.28165), (4.0, 0.05312), (4.59177, 0.0)])
@@ -80,7 +83,7 @@ def test_managed_guard_band_never_turns_negative():
 
 @pytest.mark.parametrize("tur", [1.0, 1.5, 2.0, 3.0, 4.0, 4.6, 8.0])
 def test_managed_guard_band_does_what_it_says(tur):
-    assert worst_false_acceptance(tur, guard_band_factor=managed_guard_band_factor(tur)) < 0.02
+    assert worst_false_acceptance(tur, rule="managed") < 0.02
 
 
 @pytest.mark.parametrize("k", [1.411, 1.65, 1.96, 2.37])
@@ -88,10 +91,7 @@ def test_managed_guard_band_does_what_it_says(tur):
 def test_managed_rule_keeps_two_percent_whatever_the_statements_k_is(tur, k):
     # The expression was fitted for U = 2u. A statement by the exact distribution may have k = 1.41 to 2, and one of few
     # degrees of freedom more than 2: the band rests on 2u, or on U where that is more.
-    u = 1.0 / tur / k
-    band = guard_band(u, k * u, Limits.symmetric(1.0), "managed")
-    worst = max(global_risk(u=u, prior_u=prior_u, guard_band=band)[0] for prior_u in np.geomspace(0.05, 20.0, 400))
-    assert worst < 0.02
+    assert worst_false_acceptance(tur, rule="managed", k=k) < 0.02
 
 
 def test_four_to_one_alone_does_not_keep_two_percent():
