@@ -202,3 +202,83 @@ def test_a_half_power_frequency_is_stated_with_k_of_two():
     # All that is not known is the level: 0.1 dB on a single pole, which falls by 10/ln 10 dB per ln f (textbook).
     assert result.u_rel == pytest.approx(0.1 / (10 / math.log(10)), rel=0.02)
     assert math.log(result.interval_hz[1] / result.frequency_hz) == pytest.approx(2.0 * result.u_rel, rel=1e-4)
+
+
+# Several readings, other frequencies, and what the plan is told ------------------------------------------------------
+
+
+def test_a_level_read_several_times_counts_as_its_mean():
+    level = [*levels((LOW_HZ, 0.1), (LOW_HZ, -0.1), (HIGH_HZ, -0.4), (HIGH_HZ, -0.6), (HIGH_HZ, -0.5), (END_HZ, 0.0))]
+    nothing = [(sine(HIGH_HZ), Reading(value=0.0)), (sine(HIGH_HZ), Reading(status="skipped"))]
+    checks = levels((LOW_HZ, 0.3), (LOW_HZ, 0.1), (HIGH_HZ, -0.2), (HIGH_HZ, -0.4), purpose=LEVEL_CHECK)
+    found = high(known(bench(), [*level, *nothing, *checks]))
+    assert found.level_db == pytest.approx(-0.5, abs=1e-3)
+    # 0.2 dB common to both, and none of one against the other.
+    assert found.u_level_db == pytest.approx(0.1 / SQRT3, rel=1e-6)
+
+
+def test_the_largest_change_of_any_frequency_of_the_table_stands():
+    checks = levels((LOW_HZ, 0.0), (HIGH_HZ, 0.1), (END_HZ, -0.4), purpose=LEVEL_CHECK)
+    assert high(known(bench(), [*EVEN, *checks])).u_level_db == pytest.approx(0.4 / SQRT3, rel=1e-9)
+
+
+def test_a_trace_width_is_as_uncertain_as_it_was_read():
+    setup = bench()
+    setup = replace(setup, unit=setup.unit.model_copy(update={"scatter": 0.02, "resolution": 0.1}))
+    width = (replace(sine(LOW_HZ, display="unit"), quantity=TRACE_WIDTH.name), Reading(value=0.1))
+    u_div = (0.05 + SQRT3 * math.hypot(0.02, 0.1 / math.sqrt(12.0))) / SQRT3
+    u_db = 20.0 / math.log(10.0) * u_div * (1 / 3.9 - 1 / 5.9)
+    assert high(known(setup, EVEN, [width, *BOTH])).u_level_db == pytest.approx(u_db, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("path", "most_vpp"),
+    [
+        ({"termination_power": 10.0}, 5.5),  # all that the generator gives
+        ({"termination_power": 10.0, "maximum": 1.0}, 2.0),  # 1 V peak is 2 Vpp
+        ({"termination_power": 0.01}, 2.0 * math.sqrt(2.0) * math.sqrt(0.01 * 50.0)),  # P = V²/R
+        ({"termination_power": 0.01, "divides_by": 2.0}, 4.0 * math.sqrt(2.0) * math.sqrt(0.01 * 50.0)),
+    ],
+)
+def test_a_level_may_be_raised_as_far_as_everything_on_its_way_bears(path, most_vpp):
+    wanted = Wanted(
+        path="terminated", level_path="terminated", reference_hz=LOW_HZ, max_hz=END_HZ, equal_deflection=True
+    )
+    plan = levelled(bench(path=path), wanted, EVEN, BOTH).plan
+    assert plan.headroom_db == pytest.approx(math.floor(100.0 * db(most_vpp / 0.6)) / 100.0, abs=1e-9)
+    assert known(bench(path=path)).plan.headroom_db == 0.0
+
+
+@pytest.mark.parametrize(
+    ("reference", "max_hz"),
+    [
+        ({}, 100e6),  # the end of its flatness table; 2.5 times the unit's 40 MHz is as far
+        ({"flatness": [], "bandwidth": "80 MHz"}, 76e6),  # not up to its own bandwidth, where its shape decides
+        ({"flatness": [], "bandwidth": "1 GHz"}, 100e6),
+    ],
+)
+def test_the_search_ends_where_the_reference_is_no_longer_known(reference, max_hz):
+    assert Wanted.from_options({}, bench(**reference)).max_hz == pytest.approx(max_hz)
+
+
+def test_an_accuracy_of_other_frequencies_says_nothing():
+    accuracy = bench().bench.generator.accuracy
+    (of_frequency,) = (line for line in accuracy if line.function == "frequency")
+    low_only = of_frequency.model_copy(update={"frequency_to": 1e6})
+    with pytest.raises(AnalysisError, match="no stated uncertainty"):
+        known(bench(generator={"accuracy": (low_only,)}))
+
+
+def test_a_reading_that_was_asked_again_names_the_one_it_replaces():
+    first, second = (replace(step, repeat=n) for n, (step, _) in enumerate(BOTH, start=1))
+    again = replace(second, purpose="re-ask", repeat=3, replaces=1)
+    nameless = replace(second, purpose="re-ask", repeat=3)
+    answers = [(first, Reading(value=6.0)), (second, Reading(value=4.0))]
+    for asked, index in ((again, 0), (nameless, 1), (replace(second, repeat=3), None)):
+        readings = known(bench(), EVEN, [*answers, (asked, Reading(value=4.1))]).readings
+        assert [each.replaces for each in readings] == [None, None, index]
+
+
+def test_what_is_off_the_screen_or_no_number_is_told_apart():
+    nothing = (sine(HIGH_HZ, display="unit", purpose="refine"), Reading(status="no_signal", value=3.0))
+    assert len(known(bench(), EVEN, [*BOTH, nothing]).readings) == 2
