@@ -294,6 +294,8 @@ def test_a_page_that_lost_its_run_comes_back_where_it_was(
 ) -> None:
     process, address = run
     with opened(browser, address, **PHONE) as page:
+        expect(title(page)).to_contain_text("Before the first reading")
+        page.locator("#choices button").tap()
         expect(title(page)).to_contain_text("Switch the output")
         page.locator("#choices button").tap()
         expect(title(page)).to_contain_text("divisions")
