@@ -267,4 +267,4 @@ def test_a_run_that_goes_on_begins_with_what_is_there() -> None:
     _, _, guide = guided()
     for number in range(5):
         guide.took("a" if number < 4 else "b", number, point(1, 0.1), Reading(value=6.0))
-    assert guide.resumed() == "Going on: 5 answers: 5 pass. 1 to go."
+    assert guide.resumed() == "Going on, 5 of 6 done (a 4 of 4, b 1 of 2): 5 answers: 5 pass."

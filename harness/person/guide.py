@@ -66,8 +66,9 @@ class Guide:
     def resumed(self) -> str:
         """What was taken until now was taken in another session, and says nothing of the pace: a summary of it."""
         self._progress = None
-        far = self._far()
-        return f"Going on: {self.so_far()} {max(0, far.total - far.done)} to go."
+        far, counts = self._far(), self._counts()
+        parts = ", ".join(f"{part} {counts[part]} of {max(far.planned.get(part, 0), counts[part])}" for part in counts)
+        return f"Going on, {far.done} of {far.total} done ({parts}): {self.so_far()}"
 
     def _counts(self) -> Counter[str]:
         return Counter(part for part, _ in self._taken)
