@@ -168,9 +168,13 @@ function live(sight) {
   $("live").querySelector("h2").textContent = name;
   $("live").querySelector(".said").textContent = said;
   $("live").querySelector(".judged").textContent = limits && `limit ${limits}: ${word}`;
-  const meter = $("live").querySelector("meter"), known = value !== null && low !== null && high !== null;
-  meter.hidden = !known;
-  if (known) meter.value = (2 * value - low - high) / (high - low);
+  const gauge = $("live").querySelector("svg"), known = value !== null && low !== null && high !== null;
+  gauge.toggleAttribute("hidden", !known);
+  if (!known) return;
+  const at = Math.max(-2, Math.min(2, (2 * value - low - high) / (high - low)));
+  gauge.setAttribute("aria-valuenow", at.toFixed(2));
+  gauge.setAttribute("aria-valuetext", said);
+  gauge.querySelector("circle").setAttribute("cx", 50 * at);
 }
 
 // What the run tells; a list of what may be typed has two columns.
