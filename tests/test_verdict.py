@@ -288,3 +288,13 @@ def test_overall(words, expected):
 def test_overall_takes_verdicts():
     verdicts = [decide(y, 0.5, 1.0, Limits.symmetric(3.0), "guarded") for y in (0.0, 1.0)]
     assert overall(verdicts) == "meets"
+
+
+def test_a_sentence_of_a_frequency_is_in_megahertz_and_has_a_sign_where_the_limits_have_one():
+    sentence = decide(118.4e6, 1.2e6, 2.4e6, Limits(low=100e6), "guarded", unit="Hz").sentence
+    assert sentence.startswith("(118.4 ± 2.4) MHz against at least 100 MHz: pass")
+    near = decide(99e6, 1.2e6, 2.4e6, Limits(low=100e6), "guarded", unit="Hz").sentence
+    assert near.startswith("(99.0 ± 2.4) MHz against at least 100 MHz: undecided; within the guard band of 2.4 MHz")
+    assert decide(950.0, 1.0, 2.0, Limits(high=1e3), "simple", unit="Hz").sentence.startswith("(950.0 ± 2.0) Hz")
+    assert decide(3.6, 0.1, 0.2, Limits(high=3.5), "simple", unit="ns").sentence.startswith("(3.60 ± 0.20) ns against")
+    assert decide(2.5, 0.1, 0.2, Limits.symmetric(3.0), "simple", unit="%").sentence.startswith("(+2.50 ± 0.20) %")

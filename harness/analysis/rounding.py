@@ -48,3 +48,9 @@ def format_value_u(value: float, uncertainty: float, unit: str = "", *, digits: 
     """Return "(1.7 ± 1.5) %": value and expanded uncertainty by the rule of this module, in plain text."""
     shown, shown_u = format_pair(value, uncertainty, digits=digits, signed=signed)
     return f"({shown} ± {shown_u}) {unit}".rstrip()
+
+
+def readable(value: float, unit: str) -> tuple[float, str]:
+    """What values beside this one are divided by to be read, and their unit then: hertz by the thousands."""
+    prefixes = {1e9: "G", 1e6: "M", 1e3: "k"} if unit == "Hz" else {}
+    return next(((by, prefix + unit) for by, prefix in prefixes.items() if abs(value) >= by), (1.0, unit))

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Literal, assert_never
 from scipy.special import ndtri
 
 from harness.analysis.estimate import normal_probability_between
-from harness.analysis.rounding import format_value_u
+from harness.analysis.rounding import format_value_u, readable
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
@@ -305,8 +305,12 @@ def _distance_inside(estimate: float, limits: Limits, w: float) -> tuple[float, 
 def _sentence(
     word: Word, estimate: float, U: float, limits: Limits, *, w: float, unit: str, pass_possible: bool
 ) -> str:
-    result = format_value_u(estimate, U, unit, signed=True)
-    band = f"{w:.3g} {unit}".rstrip()
+    shown_in, unit = readable(estimate, unit)
+    sides = ((limits.low, "low"), (limits.high, "high"))
+    limits = Limits(**{name: side / shown_in for side, name in sides if side is not None})
+    signed = limits.low is not None and limits.low < 0.0
+    result = format_value_u(estimate / shown_in, U / shown_in, unit, signed=signed)
+    band = f"{w / shown_in:.3g} {unit}".rstrip()
     where = {
         "pass": "inside the limits by the guard band or more" if w > 0.0 else "inside the limits",
         "conditional pass": f"inside the limits, but by less than the guard band of {band}",
