@@ -22,11 +22,13 @@ from typing import Any
 
 import pytest
 
-from harness.commands.page import code
+from harness import runs as opening
+from harness.commands.page import built, code
 from harness.errors import HalfpowerError
 from harness.journal import journal
 from harness.person import expected
 from harness.person.page_server import Access, Watching, served
+from harness.person.progress import Progress
 from harness.steps import Sine, Square, TimeMarks, View
 from tests.helpers.demo_lab import DEMO, LEAD, a_job, halfpower
 from tests.helpers.page_bench import DO, HAZARD, READ, READING, Bench, Typing, a_picture
@@ -435,6 +437,8 @@ def test_a_run_is_answered_from_a_page_and_keeps_its_photograph(
     (folder,) = (tmp_path / "runs").iterdir()
     (event,) = (each for each in journal.read(folder).events if each.what == "photograph")
     name, digest, at = event.text.split(" ", 2)
+    resumed = json.loads(built(opening.load(job), Progress(planned={}), journal.read(folder)).state())
+    assert [result["place"] for result in resumed["results"]] == ["channel 1, 100 mV/div"]
     photograph = folder / "photos" / name
     assert hashlib.sha256(photograph.read_bytes()).hexdigest() == digest
     assert _photographed(folder / "report.html") == (f"Photograph 001.jpg: {at}", True)
