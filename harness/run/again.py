@@ -134,7 +134,7 @@ def _setting(step: Measure) -> str:
     return f"{quantities.show(view.volts_per_div, 'V')}/div"
 
 
-_CHANNEL: Final = re.compile(r"\b(?:channel|ch)\s*(\d+)\b,?")
+_CHANNEL: Final = re.compile(r"\b(?:channel|ch)\s*(\d{1,2})\b,?")
 
 
 def _parsed(wanted: str) -> tuple[tuple[str, float], int | None]:
