@@ -297,3 +297,31 @@ def test_the_ratio_of_two_levels_adds_its_lines():
     lengths = [mean_length([6.0], EYE, edges="one")] * 2
     budget = probe_ratio(*lengths, straight_v=6.0, divided_v=60.0, level_ratio=[normal("levels", u=0.001)])
     assert {line.name: line.contribution for line in budget.contributions}["levels"] == pytest.approx(0.01)
+
+
+def test_a_ratio_of_negative_levels_is_one_and_of_mixed_ones_is_none():
+    plus, minus = (mean_length([sign * 6.0], EYE, edges="one") for sign in (1.0, -1.0))
+    assert probe_ratio(minus, minus, straight_v=-6.0, divided_v=-60.0).estimate == pytest.approx(10.0)
+    for straight, straight_v, divided_v in (
+        (minus, 6.0, 60.0),
+        (plus, -6.0, 60.0),
+        (plus, 0.0, 60.0),
+        (plus, 6.0, -60.0),
+    ):
+        with pytest.raises(AnalysisError, match="same polarity"):
+            probe_ratio(straight, plus, straight_v=straight_v, divided_v=divided_v)
+
+
+def test_pairs_are_counted_from_one():
+    length = mean_length([6.0], EYE, edges="one")
+    mean = mean_ratio([probe_ratio(length, length, straight_v=6.0, divided_v=60.0)] * 2)
+    assert {line.name.split(":")[0] for line in mean.contributions} == {"pair 1", "pair 2"}
+
+
+def test_a_resolution_is_no_less_than_nothing():
+    assert Reader(resolution_div=0.0).resolution_div == 0.0
+    for wrong in (-0.01, math.nan, math.inf):
+        with pytest.raises(AnalysisError, match="resolution"):
+            Reader(resolution_div=wrong)
+    with pytest.raises(AnalysisError, match="at least one reading"):
+        mean_length([], EYE, repeats=3)

@@ -301,3 +301,28 @@ def test_import_stays_light():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+# Edges ----------------------------------------------------------------------------------------------------------------
+
+
+def test_two_readings_are_enough_and_have_one_degree_of_freedom():
+    line = repeated("line", [1.0, 1.2])
+    assert (line.u, line.dof) == (pytest.approx(0.1), 1.0)  # s/√2 = |a − b|/2
+
+
+def test_correlated_limits_enter_the_normal_part_together():
+    a, b = rectangular("a", half_width=3.0), rectangular("b", half_width=3.0)
+    joint = budget(a, b, correlations=(("a", "b", 0.5),)).error_sum()
+    assert joint.bounded == ()
+    assert joint.normal_u == pytest.approx(3.0)  # 3 + 3 + 2·0.5·3 = 9
+    apart = budget(a, b).error_sum()
+    assert (apart.normal_u, len(apart.bounded)) == (0.0, 2)
+
+
+def test_what_is_known_exactly_lies_within_its_limits_or_not():
+    exact = budget()
+    assert exact.probability_between(-1.0, 1.0) == 1.0
+    assert exact.probability_between(0.0, None) == 1.0
+    assert exact.probability_between(None, -1.0) == 0.0
+    assert budget(normal("a", u=2.0)).probability_between(None, 2.0) == pytest.approx(0.841345, abs=5e-7)  # Φ(1)

@@ -282,3 +282,12 @@ def test_a_reading_that_was_asked_again_names_the_one_it_replaces():
 def test_what_is_off_the_screen_or_no_number_is_told_apart():
     nothing = (sine(HIGH_HZ, display="unit", purpose="refine"), Reading(status="no_signal", value=3.0))
     assert len(known(bench(), EVEN, [*BOTH, nothing]).readings) == 2
+
+
+def test_a_level_is_in_volts_whatever_range_it_was_read_on():
+    def on_range(frequency_hz: float, volts_per_div: float, div: float) -> Taken:
+        step = sine(frequency_hz)
+        return replace(step, view=replace(step.view, volts_per_div=volts_per_div)), Reading(value=div)
+
+    level = [on_range(LOW_HZ, 0.1, 6.0), on_range(HIGH_HZ, 0.2, 3.0), on_range(END_HZ, 0.2, 3.0)]
+    assert high(known(bench(), level)).level_db == pytest.approx(0.0, abs=1e-4)
