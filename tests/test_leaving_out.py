@@ -188,7 +188,7 @@ def test_a_run_whose_reading_was_taken_again_goes_on_after_a_crash(tmp_path: Pat
 
 
 @pytest.mark.parametrize(
-    "wanted", ["5 V/div", "everything", "channel 9, 100 mV/div", "/div", "1e400 V/div", "-", "ch 2"]
+    "wanted", ["5 V/div", "everything", "channel 9, 100 mV/div", "/div", "1e400 V/div", "-", "ch 2", "ch " + "9" * 5000]
 )
 def test_a_setting_that_was_not_read_is_told(tmp_path: Path, wanted: str) -> None:
     bench = Bench({4: Redo(wanted)})
