@@ -515,6 +515,9 @@ WARNINGS: list[tuple[list[Edit], str]] = [
      "bench.toml:<[calibrator]>: calibrator.due: no due date; expected the day on which the certificate runs out"),
     ([("bench.toml", 'frequency_high = "500 MHz"', 'frequency_high = "50 MHz"')],
      "bench.toml:<frequency_high>: generator.frequency_high: is below the unit's rated bandwidth of 100 MHz"),
+    ([("bench.toml", "vswr = 1.3", "")],
+     ("bench.toml:<[generator]>: generator.vswr: is not stated: 1.5 is assumed, which widens the level; "
+      "see its data sheet")),
     ([("bench.toml", 'termination = "50 ohm"', "")],
      "bench.toml:<termination_tolerance>: paths.terminated.termination_tolerance: is of no use without 'termination'"),
     ([("unit.toml", 'maximum = "300 V"', 'maximum = "30 V"')],

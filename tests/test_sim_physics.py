@@ -94,6 +94,19 @@ def test_fifty_ohms_on_twenty_picofarads() -> None:
         assert db(chain, frequency_hz) - db(chain, 0.0) == pytest.approx(level_db, abs=0.5e-4)
 
 
+@pytest.mark.parametrize(("match_ohm", "turns"), [(75.0, 0.25), (75.0, 0.5), (50 / 1.5, 0.25), (50 / 1.5, 0.5)])
+def test_a_generator_that_is_not_matched_meets_its_own_wave_again(match_ohm: float, turns: float) -> None:
+    """±|Γs||Γl| of a line of quarter waves (textbook): 25 Ω at its end, |Γl| = 1/3, and a source of 75 or 33 Ω, 1/5."""
+    world = bench(
+        source=SourceTruth(match=f"{match_ohm} ohm"),
+        channel=ChannelTruth(capacitance="0 pF"),
+        path=PathTruth(termination="25 ohm", delay=f"{10 * turns} ns"),
+    )
+    world.sources["generator"].wave = SineWave(0.4, 100e6)
+    again = (1 if match_ohm > 50 else -1) / 5 * -1 / 3 * math.cos(2 * math.pi * 2 * turns)
+    assert height_v(world) == pytest.approx(0.4 * (1 - 1 / 3) / (1 - again), rel=1e-4)
+
+
 def test_a_shelf_an_echo_a_table_and_a_coupling_do_what_they_say() -> None:
     assert db((Shelf(1e6, 10 ** (-0.5 / 20)),), 1e9) == pytest.approx(-0.5, abs=1e-4)
     echo = (Echo(5e-9, 0.02),)  # in phase at 0, against it half a turn later
