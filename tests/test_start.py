@@ -40,7 +40,18 @@ UNDERSTOOD: list[tuple[Callable[[str], object], str, str]] = [
     (said.sweep, "1-2-5 1 us to 1 s ×5", "1 µs to 1 s in 1-2-5 steps, 19 values; magnifier ×5"),
     (said.limits, "±3 %", "V/div ±3 %, s/div ±3 %, with the magnifier ±3 %"),
     (said.limits, "2 %, 3 %, 5 %", "V/div ±2 %, s/div ±3 %, with the magnifier ±5 %"),
+    (said.limits, "V/div 3 %, s/div 4 %, magnified 5 %", "V/div ±3 %, s/div ±4 %, with the magnifier ±5 %"),
+    (said.limits, "s/div 2 %; V/div 3 %", "V/div ±3 %, s/div ±2 %, with the magnifier ±2 %"),
+    (said.limits, "3 %, magnified 5 %", "V/div ±3 %, s/div ±3 %, with the magnifier ±5 %"),
+    (said.limits, "±3 % and 5 % with the magnifier", "V/div ±3 %, s/div ±3 %, with the magnifier ±5 %"),
+    (said.limits, "vertical: 2 %, time base: 3 %, mag: 5 %", "V/div ±2 %, s/div ±3 %, with the magnifier ±5 %"),
+    (said.limits, "3 % 2,5 % 5 %", "V/div ±3 %, s/div ±2.5 %, with the magnifier ±5 %"),
     (said.highest, "400 V", "at most 400 V, DC + peak AC"),
+    (said.highest, "400 V (DC + peak AC)", "at most 400 V, DC + peak AC"),
+    (said.highest, "400V DC+AC peak max", "at most 400 V, DC + peak AC"),
+    (said.highest, "400 Vpk", "at most 400 V, DC + peak AC"),
+    (said.highest, "max. 250 V peak", "at most 250 V, DC + peak AC"),
+    (said.probe, "x10, 2 %, 500 V DC + peak AC", "×10 probe, ±2 %, at most 500 V"),
     (said.probe, "10:1, 2 %, 500 V", "×10 probe, ±2 %, at most 500 V"),
     (said.probe, "1:10 probe 2% 500V", "×10 probe, ±2 %, at most 500 V"),
     (said.given_volts, "decades 10 mV to 100 V, 0.25 %", "10 mV to 100 V in decades, 5 values, ±0.25 %"),
@@ -75,7 +86,16 @@ REFUSED: list[tuple[Callable[[str], object], str, str]] = [
     (said.volts_per_div, "any value from 5 mV to 5 V", "A switch has steps"),
     (said.sweep, "1 us to 1 s, x1000", "A magnifier of 1000"),
     (said.limits, "3", "one to three limits"),
+    (said.limits, "magnified 5 %", "one to three limits"),
+    (said.limits, "V/div 3 %, V/div 5 %", "one to three limits"),
+    (said.limits, "1 %, 2 %, 3 %, magnified 5 %", "one to three limits"),
+    (said.limits, "3 % of full scale", "'full scale' is not understood"),
     (said.highest, "0 V", "is nothing"),
+    (said.highest, "600 Vpp", "half of a peak-to-peak figure"),
+    (said.highest, "600 V p-p max", "half of a peak-to-peak figure"),
+    (said.highest, "300 Vrms", "an rms figure as it stands"),
+    (said.highest, "300 V AC", "an rms figure as it stands"),
+    (said.probe, "x10, 2 %, 600 V peak-to-peak", "half of a peak-to-peak figure"),
     (said.highest, "40 MV", "more than the 100 kV that can be meant"),
     (said.probe, "x10", "what it bears"),
     (said.given_volts, "10 mV to 100 V, 0.25 %", "how it steps"),
@@ -91,6 +111,12 @@ def test_nonsense_gets_one_sentence(read: Callable[[str], object], text: str, se
     with pytest.raises(ValueError, match=sentence.replace("(", r"\(")) as caught:
         read(text)
     assert "\n" not in str(caught.value)
+
+
+def test_a_limit_said_by_its_name_is_the_limit_of_nothing_else() -> None:
+    question = next(question for question in QUESTIONS if question.key == "limits")
+    assert question.read("s/div 5 %, V/div 3 %") == said.Limits(deflection=0.03, time=0.05, time_magnified=0.05)
+    assert question.read("3 %, magnified 5 %") == said.Limits(deflection=0.03, time=0.03, time_magnified=0.05)
 
 
 PIECES = st.sampled_from([

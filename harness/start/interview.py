@@ -63,8 +63,7 @@ QUESTIONS: Final = (
     Question(
         key="limits", about=UNIT, title="What are the maker's limits?",
         example="3 %, or V/div 3 %, s/div 3 %, magnified 5 %",
-        read=lambda text: said.limits(text.replace("V/div", "").replace("s/div", "").replace("magnified", "")),
-        why="From the data sheet; every verdict is against them.",
+        read=said.limits, why="From the data sheet; every verdict is against them.",
     ),
     Question(
         key="highest", about=UNIT, title="What is the largest voltage that its input bears?", example="400 V",

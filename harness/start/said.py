@@ -33,6 +33,23 @@ _NONE: Final = ("none", "no", "not any", "nothing", "without", "-")
 _TIMES: Final = re.compile(
     rf"(?:\b1\s?:\s?({NUMBER})|[x×*]\s?({NUMBER})|\b({NUMBER})\s?(?:[x×]|:\s?1\b))", re.IGNORECASE
 )
+# The limits by their names, as "V/div" and "s/div" are left by `plain`, in the order in which bare ones are meant.
+_LIMITED: Final = (
+    re.compile(r"\b(?:V|vertical|deflection)\b", re.IGNORECASE),
+    re.compile(r"\b(?:s|time(?: base)?|horizontal|sweep)\b", re.IGNORECASE),
+    re.compile(r"\b(?:s\s*)?(?:with )?(?:the )?mag(?:nifie[rd])?\b", re.IGNORECASE),
+)
+_LIMIT_ENDS: Final = re.compile(r"[,;]|\band\b|(?<=[%m])\s+(?=[±+.0-9])")
+_WHICH_LIMITS: Final = (
+    "Type one to three limits with commas between them: V/div, s/div, s/div with the magnifier, "
+    "such as '3 %, 3 %, 5 %', or '3 %, magnified 5 %'."
+)
+_PEAK: Final = re.compile(
+    r"\(?(?:(?<=V)|\b)(?:DC ?\+ ?(?:(?:peak|pk) AC|AC (?:peak|pk))|DC|max(?:imum)?"
+    r"|(?<!to[- ])peak(?![- ]to)|(?<!-)pk(?!-))\b\.?\)?",
+    re.IGNORECASE,
+)
+_NO_PEAK: Final = re.compile(r"(?:(?<=V)|\b)(?:pp|p-p|pk-pk|peak[- ]to[- ]peak|rms|AC)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,25 +254,37 @@ def sweep(text: str) -> Sweep:
 
 
 def limits(text: str) -> Limits:
-    """ "3 %", or "3 %, 3 %, 5 %": V/div, s/div, s/div with the magnifier."""
-    rest, ratios = ratios_in(plain(text))
-    if not 1 <= len(ratios) <= 3 or not all(0 < ratio < 1 for ratio in ratios):
-        raise ValueError("Type one to three limits: V/div, s/div, s/div with the magnifier, such as '3 %, 3 %, 5 %'.")
-    nothing_more(rest)
-    of_v, of_s, of_magnified = (*ratios, *[ratios[-1]] * 2)[:3]
-    return Limits(deflection=of_v, time=of_s, time_magnified=of_magnified)
+    """ "3 %"; "3 %, 3 %, 5 %": V/div, s/div, s/div with the magnifier; or by name, "3 %, magnified 5 %"."""
+    of: dict[int, float] = {}  # what was named, by its place in `_LIMITED`
+    bare: list[float] = []
+    for part in filter(str.strip, _LIMIT_ENDS.split(plain(text))):
+        place = max((n for n, words in enumerate(_LIMITED) if words.search(part)), default=None)
+        rest, ratios = ratios_in(part if place is None else _LIMITED[place].sub(" ", part))
+        if len(ratios) != 1 or not 0 < ratios[0] < 1 or place in of:
+            raise ValueError(_WHICH_LIMITS)
+        nothing_more(rest.replace(":", " "))
+        if place is None:
+            bare += ratios
+        else:
+            of[place] = ratios[0]
+    left = [place for place in range(len(_LIMITED)) if place not in of]
+    if len(bare) > len(left) or (not bare and left not in ([], [2])):
+        raise ValueError(_WHICH_LIMITS)
+    bare += [bare[-1] if bare else of[1]] * len(left)  # the last one holds for the rest
+    of |= zip(left, bare, strict=False)
+    return Limits(deflection=of[0], time=of[1], time_magnified=of[2])
 
 
 def highest(text: str) -> Highest:
-    """ "400 V"."""
-    rest, volts = wanted_in(plain(text), "V", "the largest voltage that its input bears, such as 400 V")
+    """ "400 V", or as it is printed beside an input: "400 V (DC + peak AC)", "400 Vpk max"."""
+    rest, volts = wanted_in(_borne(text), "V", "the largest voltage that its input bears, such as 400 V")
     nothing_more(rest)
     return Highest(volts=volts)
 
 
 def probe(text: str) -> Probe:
     """ "x10, 2 %, 500 V"."""
-    rest, ratios = ratios_in(plain(text))
+    rest, ratios = ratios_in(_borne(text))
     found = _TIMES.search(rest)
     if found is None or len(ratios) != 1:
         raise ValueError("Type by how much it divides, how true it is and what it bears: 'x10, 2 %, 500 V', or 'none'.")
@@ -324,6 +353,16 @@ def name(text: str) -> Name:
     if len(text) > 200:
         raise ValueError("That is too long for a name; type one line of at most 200 characters.")
     return Name(text="" if is_none(text) else text)
+
+
+def _borne(text: str) -> str:
+    """A text without the words that say that a voltage is DC + peak AC; a figure of another kind is no such voltage."""
+    rest = _PEAK.sub(" ", plain(text))
+    if _NO_PEAK.search(rest):
+        raise ValueError(
+            "Type it in volts, DC + peak AC: half of a peak-to-peak figure; an rms figure as it stands, which is safe."
+        )
+    return rest
 
 
 def _without_switch(text: str) -> tuple[str, bool]:
