@@ -6,6 +6,7 @@ import re
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ from harness.errors import HalfpowerError, OperatorStop
 from harness.journal import journal
 from harness.person.operator import Prompt
 from harness.run.adjusting import Sight, named, neighbours, points_of
+from harness.steps import Measure, Reading
 from tests.helpers.demo_lab import DEMO, LEAD, a_job, halfpower
 
 if TYPE_CHECKING:
@@ -147,6 +149,28 @@ def test_points_are_named_as_a_person_names_them(lab: Path) -> None:
     for wrong in ("nonsense", "ch 9, 100 mV/div", "1 us/div", ""):
         with pytest.raises(HalfpowerError, match="names no point of this run"):
             named(wrong, points, tuple(setup.bench.paths))
+    for several in ("100 mV/div", "ch 1, 100 mV/div", "100 mV/div, probe"):  # another trimmer, or ten times the voltage
+        with pytest.raises(HalfpowerError, match="Name the channel and the path as well"):
+            named(several, points, tuple(setup.bench.paths))
+
+
+def test_what_was_left_out_is_no_point_to_adjust(lab: Path) -> None:
+    """The straight point was read, the one through the probe was not: the name is of the one that was read."""
+    job = a_job(
+        lab / "two.toml", 'use = "vertical"\npaths = ["lead", "probe"]\nranges = ["100 mV"]\nchannels = [1]',
+        unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958",
+    )  # fmt: skip
+    contents = journal.read(opening.start(job, lab / "runs").folder)
+    skipped = Reading(status="skipped", said="skip path")
+    records = [
+        replace(record, reply=skipped) if record.step.path == "probe" and isinstance(record.step, Measure) else record
+        for record in contents.records
+    ]
+    setup = opening.load(job).setup
+    points = points_of(setup, replace(contents, records=tuple(records)))
+    assert named("ch 1, 100 mV/div", points, tuple(setup.bench.paths)).step.path == "lead"
+    with pytest.raises(HalfpowerError, match="names no point of this run"):
+        named("ch 1, 100 mV/div, probe", points, tuple(setup.bench.paths))
 
 
 def test_the_command_is_answered_at_the_terminal_and_writes_the_report_anew(lab: Path) -> None:

@@ -115,7 +115,8 @@ def points_of(setup: Setup, contents: Contents) -> list[Point]:
         records = contents.replies(str(part["name"]))
         for index, record in enumerate(records):
             step, connection = record.step, again.connection(records, index)
-            if isinstance(step, Measure) and connection is not None and _is_judged(setup, step):
+            left_out = isinstance(record.reply, Reading) and record.reply.status == "skipped"
+            if isinstance(step, Measure) and connection and not left_out and _is_judged(setup, step):
                 point = Point(
                     step=replace(step, repeat=0, because=""),
                     connection=connection,
@@ -145,13 +146,20 @@ def named(wanted: str, points: Sequence[Point], paths: Sequence[str]) -> Point:
     """The point that somebody means by "ch 1, 50 mV/div" or "ch 2, 20 us/div, probe"; refused, with what there is."""
     path = next((each for each in paths if re.search(rf"\b{re.escape(each)}\b", wanted, re.IGNORECASE)), None)
     bare = wanted if path is None else re.sub(rf"\b{re.escape(path)}\b", "", wanted, flags=re.IGNORECASE)
-    fitting = [point for point in points if path in (None, point.step.path)]
-    records = [Record(part="", n=n, step=p.step, reply=Reading(), at="") for n, p in enumerate(fitting)]
-    chosen = again.chosen(bare.strip(" ,"), records, None)
-    if not chosen:
+
+    def fits(point: Point) -> bool:
+        records = [Record(part="", n=0, step=point.step, reply=Reading(), at="")]
+        return path in (None, point.step.path) and bool(again.chosen(bare.strip(" ,"), records, None))
+
+    fitting = [point for point in points if fits(point)]
+    if not fitting:
         known = "; ".join(dict.fromkeys(point.name for point in points[:20])) or "no point that is judged by itself"
         raise HalfpowerError(f"{wanted!r} names no point of this run. Such as 'ch 1, 50 mV/div'; it has read: {known}.")
-    return max((fitting[index] for index in chosen), key=lambda point: abs(point.step.stimulus.level))
+    if len({(point.step.view.channel, point.step.path) for point in fitting}) > 1:  # another trimmer, another voltage
+        known = "; ".join(dict.fromkeys(point.name for point in fitting[:20]))
+        raise HalfpowerError(f"{wanted!r} may be any of: {known}. Name the channel and the path as well.")
+    alike = [point for point in fitting if point.step.view == fitting[-1].step.view]
+    return max(alike, key=lambda point: abs(point.step.stimulus.level))
 
 
 def neighbours(point: Point, points: Sequence[Point]) -> list[Point]:
