@@ -228,6 +228,19 @@ def test_every_question_says_how_far_it_is() -> None:
     assert [prompt.progress.split(",")[0] for prompt in person.asked] == ["1 of 6", "2 of 6", ""]
 
 
+def test_what_was_left_out_as_a_whole_says_nothing_of_the_pace() -> None:
+    """Ten seconds an answer, two answers, four left out in no time: four to go take forty seconds, not thirteen."""
+    seconds = 0.0
+    guide = Guide(planned=lambda: {"a": 6, "b": 4}, now=lambda: seconds)
+    guide.progress()
+    for n in range(2):
+        seconds += 10
+        guide.took("a", n, point(1, 0.1), Reading(value=6.0))
+    for n in range(2, 6):
+        guide.took("a", n, point(2, 0.1), Reading(status="skipped", said="skip channel"))
+    assert guide.progress() == "7 of 10, about 40 s left"
+
+
 @pytest.mark.parametrize("kind", ["read", "do", "choose"])
 def test_where_somebody_is_and_what_they_leave_out_is_heard_by_every_question(kind: str) -> None:
     operator, person, guide = guided("where am I", "skip", "skip  Probe", "Redo 5 V", "redo", "6")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -11,7 +12,7 @@ from harness.measurement import quantity_of
 from harness.person.operator import LeaveOut, Operator, Prompt, Redo, describe_connection
 from harness.person.progress import Progress
 from harness.quantities import counted, duration, show
-from harness.steps import Connect, Measure, Reading, Reply, Step
+from harness.steps import Connect, Measure, Reading, Reply, Seen, Step
 
 Judged: TypeAlias = tuple[str, str]
 """The word of a reading, and the sentence of what it came to; both empty where nothing is judged."""
@@ -35,6 +36,7 @@ class Guide:
 
     planned: Callable[[], Mapping[str, int]] = _none_planned
     judge: Callable[[Measure, Reading], Judged] = _not_judged
+    now: Callable[[], float] = time.monotonic
     part: str = ""  # that is on; empty while none is
     _progress: Progress | None = None
     _taken: dict[tuple[str, int], str] = field(default_factory=dict)  # the readings that stand, and their words
@@ -50,7 +52,7 @@ class Guide:
         if isinstance(step, Measure) and isinstance(reply, Reading):
             word, sentence = self.judge(step, reply)
         self._taken[part, n] = word
-        self._far().step(part, self._counts()[part] - 1)
+        self._far().step(part, self._counts()[part] - 1, asked=not _left_out(reply))
         if not isinstance(step, Measure) or not isinstance(reply, Reading):
             return ""
         judged = f": {SIGNS.get(word, _OPEN)} {sentence}" if sentence else ""
@@ -75,7 +77,7 @@ class Guide:
 
     def _far(self) -> Progress:
         if self._progress is None:
-            self._progress = Progress(planned=self.planned())
+            self._progress = Progress(planned=self.planned(), now=self.now)
             self._progress.begin(self._counts())
         return self._progress
 
@@ -100,6 +102,14 @@ class Guide:
             yield f"The last connection asked for: {describe_connection(self._connected)}."
         yield self.so_far()
         yield f"The question that stands: {prompt.title}"
+
+
+def _left_out(reply: Reply) -> bool:
+    """Whether it went with something that was left out as a whole, so that nobody was asked."""
+    match reply:
+        case Reading(status="skipped", said=said) | Seen(answer="skipped", remark=said):
+            return said.startswith("skip ")
+    return False
 
 
 def _read(step: Measure, reading: Reading) -> str:

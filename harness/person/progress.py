@@ -29,11 +29,11 @@ class Progress:
         if what == "warm-up" and self._paused is None:
             self._paused = self.now()
 
-    def step(self, part: str, n: int) -> None:
-        """Step n of a part is done."""
+    def step(self, part: str, n: int, *, asked: bool = True) -> None:
+        """Step n of a part is done; one that nobody was asked for says nothing about the pace."""
         if self._paused is not None and self._began is not None:
             self._began, self._paused = self._began + self.now() - self._paused, None
-        self._here += 1
+        self._here += asked
         for earlier in self.planned:  # parts come in order: what stands before this one is over
             if earlier == part:
                 break
