@@ -676,8 +676,10 @@ def test_the_demo_finds_the_hidden_truth(tmp_path: Path) -> None:
     truth = done.stdout.split("hidden truth")[1]
     held, _, total = truth.split(" stated intervals")[0].split()[-3:]
     assert int(total) > 40
-    assert int(held) >= 0.9 * int(total)  # 95 % should; a run of some fifty may miss a few
-    assert truth.count("half-power frequency, channel") >= 2
+    # 95 % should: of some fifty independent ones more than 5 miss in 4 % of all runs (binomial).
+    assert int(held) >= int(total) - 5
+    half_powers = [line for line in truth.splitlines() if "half-power frequency, channel" in line]
+    assert [line.rsplit(": ", 1)[1] for line in half_powers] == ["held", "held"]
     assert "No pass is truly beyond its rating" in truth
     page = Path(done.stdout.rsplit("Report: ", 1)[1].strip())
     assert page.is_file()
