@@ -12,7 +12,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from drivers.words import OF_A_CHANNEL, expectation, marks_asked, to_turn, view_parts
+from drivers.words import FARTHEST_TURNED, OF_A_CHANNEL, expectation, marks_asked, to_turn, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
 from harness.person.errands import Errands
@@ -43,7 +43,6 @@ OnEvent = Callable[[str, str], None]
 _AGREES: Final = 0.05  # a second reading this near to the first is the same answer
 OVERDRIVE: Final = 10  # screens: from one range to the next a level stays within three, and no input minds
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
-FARTHEST_TURNED: Final = 0.15  # relative; what a source says after it was turned, likewise
 _OUTPUT_ON: Final = "output: on"
 
 HELP_FREQUENCY: Final = """\
@@ -93,7 +92,7 @@ class ManualSource(Manual):
         self, operator: Operator, model: Instrument, role: Role, *, on_event: OnEvent = lambda _kind, _text: None
     ) -> None:
         super().__init__(operator, model, role, on_event=on_event)
-        self._parts: Mapping[str, str] | None = None  # what it is set to, as far as is known
+        self._parts: dict[str, str] | None = None  # what it is set to, as far as is known
         self._on: bool | None = None
         self._is_known = False  # a person has been told which one it is
         self._has_switch = getattr(model, "output_switch", True)
@@ -116,6 +115,10 @@ class ManualSource(Manual):
         self._doubt()
         self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus), self._doubt)
         self._parts, self._on, self._is_known = parts, True, True
+
+    def is_turned(self, knob: str) -> None:
+        """A person turns one knob as a trace asks for it: where it stands then nobody has asked for."""
+        (self._parts or {}).pop(knob, None)
 
     @property
     def _called(self) -> str:
@@ -148,7 +151,7 @@ class ManualSource(Manual):
 
     def _off(self) -> Prompt:
         title = f"Switch the output of the {self._called} off" if self._has_switch else (
-            f"Turn the {self._called} down to nothing, or unplug the lead from it"
+            f"Turn the {self._called} down to nothing; where it cannot, as far as it goes, and then unplug its lead"
         )  # fmt: skip
         return Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal(), firm=True)
 
@@ -257,11 +260,10 @@ class ManualScreen(Manual):
                 raise no_person()
             first = reading
             typed.append(reading.said)
-            span = self._span(step)
-            what = _in_words(step, reading)
-            if reading.more:  # what the source is said to give
-                span = f"about {describe(step.stimulus)}"
-            self._operator.tell(f"{what}: expected {span}. Read again; the same answer is believed.")
+            span = f"about {describe(step.stimulus)}" if reading.more else self._span(step)  # of the source itself
+            self._operator.tell(
+                f"{_in_words(step, reading)}: expected {span}. Read again; the same answer is believed."
+            )
             reading = self._ask(step)
         if first is None or reading.status != "read":
             return reading
@@ -303,8 +305,7 @@ class ManualScreen(Manual):
             if echoed is not None and typed.lower() in DONE:
                 return echoed
             try:
-                tuned = read_tuned(typed, step)
-                answer = tuned or read_answer(typed, step, self._screen_div(step), subdivisions)
+                answer = read_tuned(typed, step) or read_answer(typed, step, self._screen_div(step), subdivisions)
             except ValueError as error:
                 self._operator.tell(str(error))
                 continue
@@ -317,11 +318,9 @@ class ManualScreen(Manual):
     def _tuning(self, step: Measure, target_div: float) -> Prompt:
         """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
         lines = (*self._on_path(step), *to_turn(step, target_div))
-        title = f"Tune until {self._where(step.view)} shows {target_div:g} div"
         hint = f"{target_div:g} div"
+        title = f"Tune until {self._where(step.view)} shows {hint}"
         return Prompt(kind="read", title=title, lines=lines, unchanged=self._unchanged, step=step, hint=hint)
-
-    # The words of the prompt.
 
     def _prompt(self, step: Measure) -> Prompt:
         lines = self._on_path(step)

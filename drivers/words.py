@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from harness.models import Unit
 
 
+FARTHEST_TURNED: Final = 0.15  # relative; what a source says farther from what it was set to is asked for again
 OF_A_CHANNEL: Final = ("deflection factor", "coupling", "ground line")
 """The knobs that each channel has; the others are the display's."""
 
@@ -69,8 +70,10 @@ def to_turn(step: Measure, target_div: float) -> tuple[str, str]:
     """What is turned until the trace is on its lines, and what is then answered."""
     ends = "top to bottom" if step.tune == "frequency" else "from line to line"
     done = "press Enter when it does" if step.said_when_tuned is None else f"then type what the {step.source} says"
+    most = step.said_nominally * (1 + FARTHEST_TURNED)  # a display that shows nothing sends nobody into a hazard
+    limit = f", no higher than {show(most, 'V', 3)}" if step.said_when_tuned and step.tune == "level" else ""
     return (
-        f"turn the {step.source}'s {step.tune} until the trace spans {target_div:g} div, {ends}",
+        f"turn the {step.source}'s {step.tune} until the trace spans {target_div:g} div, {ends}{limit}",
         f"{done}; where it cannot be met, type what it spans instead, such as {target_div * 0.9:.1f} div",
     )
 

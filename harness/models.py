@@ -572,7 +572,7 @@ class Job(Model):
     environment: Environment = Field(Environment(), description="the room: the table [environment]")
     allow_overdue: Flag = Field(False, description="run with a standard past its due date, and mark every page")
     allow_hazardous_voltage: Flag = Field(
-        False, description="no question before hazardous voltages: unattended benches only"
+        False, description="no question before hazardous voltages: unattended benches only; `adjust` asks all the same"
     )
     sequence: tuple[SequenceUse, ...] = Field(
         min_length=1, description="what is done, in order: one [[sequence]] table each"

@@ -8,7 +8,7 @@ import re
 import uuid
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -177,7 +177,7 @@ def adjust(
     folder = Path(run_folder)
     contents = read_journal(folder)
     events = Events(on_event)
-    loaded = load_again(contents, tell=partial(events, OWN_CODE))
+    loaded = _attended(load_again(contents, tell=partial(events, OWN_CODE)))
     simulated, turning = simulated_bench(loaded), Turning(operator)
     with events, knowing(quantity for use in loaded.uses for quantity in use.quantities):
         points = points_of(loaded.setup, contents)
@@ -195,6 +195,12 @@ def adjust(
                 bench=bench, setup=loaded.setup, person=operator, turning=turning, show=show, on_event=bench.on_event,
                 taken=sum(isinstance(record.reply, Reading) for record in contents.records),
             ).run(point, points)  # fmt: skip
+
+
+def _attended(loaded: LoadedJob) -> LoadedJob:
+    """A job whose hazards are confirmed: a person with a trimmer in hand touches what its run could leave alone."""
+    job = loaded.setup.job.model_copy(update={"allow_hazardous_voltage": False})
+    return replace(loaded, setup=replace(loaded.setup, job=job))
 
 
 def report(run_folder: str | Path) -> Report:

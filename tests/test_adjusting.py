@@ -132,6 +132,18 @@ def test_who_stops_leaves_the_outputs_off(lab: Path, benches: list[SimulatedBenc
     assert not benches[-1].world.sources["calibrator"].on
 
 
+def test_who_turns_a_trimmer_confirms_a_hazard_though_nobody_could_touch_the_bench_in_its_run(lab: Path) -> None:
+    job = a_job(
+        lab / "one.toml", 'use = "vertical"\npaths = ["probe"]\nchannels = [1]\nranges = ["2 V"]',
+        unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958",
+    )  # fmt: skip
+    job.write_text(f"allow_hazardous_voltage = true\n{job.read_text('utf-8')}", "utf-8")
+    folder = opening.start(job, lab / "runs").folder
+    person = Technician(lambda: False)
+    opening.adjust(folder, "2 V/div", operator=person, show=lambda _sight: None)
+    assert any("is hazardous" in prompt.title and "go on" in prompt.choices for prompt in person.asked)
+
+
 def test_points_are_named_as_a_person_names_them(lab: Path) -> None:
     job = a_job(
         lab / "two.toml", 'use = "vertical"\npaths = ["lead", "probe"]\nranges = ["50 mV", "100 mV", "5 V"]',

@@ -469,3 +469,15 @@ def test_a_second_answer_is_believed_only_where_it_agrees_or_is_plausible():
     assert reading.value == 3.1
     assert len(person.told) == 2
     assert reading.said == "2.8; again: 4.9; again: 3.1"
+
+
+def test_nobody_is_sent_to_a_lead_before_its_source_is_turned_down():
+    person = FakePerson()
+    ManualSource(person, Calibrator(output_switch=False), "calibrator").off()
+    assert "as far as it goes, and then unplug" in person.asked[0].title
+
+
+def test_a_level_is_turned_no_farther_than_is_believed():
+    display, person, _ = screen("600 mV")
+    display.read(step(stimulus=Dc(level_v=0.6), expected=6.0, tune_to_div=6.0, tune="level"))
+    assert any("no higher than 690 mV" in line for line in person.asked[0].lines)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 
@@ -167,7 +168,9 @@ def test_a_source_without_a_switch_is_turned_down_only_where_it_matters() -> Non
         "Set the calibrator to 1.2 V DC: level 1.2 V",
     ]
     bench.outputs_off()
-    assert person.asked[2].title == "Turn the calibrator down to nothing, or unplug the lead from it"
+    assert person.asked[2].title == (
+        "Turn the calibrator down to nothing; where it cannot, as far as it goes, and then unplug its lead"
+    )
 
 
 def test_a_source_without_a_switch_comes_down_before_the_cable_leads_it_elsewhere() -> None:
@@ -199,3 +202,69 @@ def test_a_remote_display_is_read_after_somebody_has_said_that_all_is_set() -> N
     assert bench.perform(point(0.6)).value == 1.0
     assert first(person.asked[0]) == [OFF, "Connect calibrator → lead → channel 1 of the unit"]
     assert person.asked[0].title == "Set the calibrator to 600 mV DC"
+
+
+class Watched(FakeDriver):
+    """A display that is set over its interface, and tells how much was asked of the person before it was."""
+
+    def __init__(self, person: FakePerson) -> None:
+        super().__init__("unit", reads=lambda _step: Reading(value=6.0))
+        self.person, self.set_after = person, list[tuple[float, int]]()
+
+    def show(self, view: View) -> None:
+        super().show(view)
+        self.set_after.append((view.volts_per_div, len(self.person.asked)))
+
+
+def test_a_remote_display_is_made_finer_after_somebody_has_turned_the_source_down() -> None:
+    setup, person = by_hand(), FakePerson()
+    unit = Watched(person)
+    bench = LiveBench(
+        setup.__class__(
+            bench=setup.bench.model_copy(update={"unit": UnitLink.model_validate({"address": "GPIB0::7::INSTR"})}),
+            job=setup.job, unit=setup.unit.model_copy(update={"read": "remote"}),
+        ),
+        {"calibrator": ManualSource(person, setup.bench.calibrator, "calibrator"), "unit": unit},
+        operator=person, clock=VirtualClock(),
+    )  # fmt: skip
+    bench.perform(cable())
+    bench.perform(point(30.0, 5.0))
+    assert person.asked[-1].title == "Set the calibrator to 30 V DC"
+    bench.perform(point(0.03, 0.005))
+    assert person.asked[-1].title == "Set the calibrator to 30 mV DC"
+    assert unit.set_after[-1] == (0.005, len(person.asked))
+
+
+def test_a_source_without_a_switch_that_nobody_knows_comes_down_before_a_cable_leads_it_anywhere() -> None:
+    bench, person = a_bench(["6"], output_switch=False)
+    bench.perform(cable())
+    bench.perform(point(0.6))
+    assert [line.split(":")[0] for line in first(person.asked[0])] == [
+        "Set the calibrator to 600 mV DC",
+        "Set channel 1 of the unit",
+        "Connect calibrator → lead → channel 1 of the unit",
+    ]
+
+
+def turned(level_v: float = 0.6) -> Measure:
+    return replace(point(level_v), expected=6.0, tune_to_div=6.0, tune="level")
+
+
+@pytest.mark.parametrize("said", [("60 V", "60 V"), ("skip",), ("3 div",)])
+def test_a_level_that_was_turned_nobody_knows_how_far_is_off_before_a_cable_is_touched(said: tuple[str, ...]) -> None:
+    bench, person = a_bench(["", *said, "", "6"], level_high=100.0)
+    bench.perform(cable())
+    bench.perform(turned())
+    bench.perform(cable(2))
+    bench.perform(point(0.6, channel=2))
+    assert (person.asked[-2].kind, person.asked[-2].title) == ("do", OFF)
+    assert any("level 600 mV, output on" in line for line in first(person.asked[-1]))
+
+
+def test_a_level_that_was_turned_to_what_it_was_expected_to_be_needs_no_question_of_its_own() -> None:
+    bench, person = a_bench(["", "0.61 V", "6"], level_high=100.0)
+    bench.perform(cable())
+    bench.perform(turned())
+    bench.perform(cable(2))
+    bench.perform(point(0.6, channel=2))
+    assert first(person.asked[-1])[0] == OFF

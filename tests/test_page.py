@@ -199,6 +199,30 @@ def test_a_terminal_that_is_gone_leaves_the_page(bench: Bench, address: str) -> 
     assert bench.answered == ["", ""]
 
 
+def test_an_answer_that_comes_while_another_question_stands_is_kept_for_its_own(bench: Bench) -> None:
+    """As of a trimmer that is turned: what a reading asks for meanwhile must not swallow that it is adjusted."""
+    with bench.operator.standing(DO) as answered:
+        outer = json.loads(bench.page.state())
+        bench.page.answer(outer["run"], outer["question"]["number"], "note warm")
+        with bench.operator.standing(HAZARD) as inner_answered:
+            assert inner_answered(0.01) is None
+            assert inner_answered(0.01) is None
+            inner = json.loads(bench.page.state())
+            bench.page.answer(inner["run"], inner["question"]["number"], "go on")
+            assert inner_answered(1.0) == "go on"
+        assert answered(0.01) == "note warm"
+
+
+@pytest.mark.parametrize("text", ["photograph 001.jpg " + 64 * "0" + " channel 1", "Photograph /etc/passwd"])
+def test_a_photograph_that_was_not_sent_is_not_told_of(bench: Bench, address: str, text: str) -> None:
+    client = Client(address)
+    with bench.asking(DO), client.states() as states:
+        asked = states.asked()
+        assert client.answer(asked, text)[0] == 409
+        assert client.answer(asked, "") == (204, "")
+    assert bench.answered == [""]
+
+
 def test_a_hazard_is_confirmed_by_a_page_that_holds_the_secret(bench: Bench, address: str) -> None:
     client = Client(address)
     with bench.asking(HAZARD), client.states() as states:
@@ -404,14 +428,14 @@ def test_before_the_run_has_a_folder_there_is_no_place_for_a_photograph(bench: B
         client.answer(asked, "6")
 
 
-def test_a_photograph_is_not_typed(bench: Bench, address: str) -> None:
-    client = Client(address)
-    with bench.replying(READING), client.states() as states:
-        client.answer(states.asked(), "photograph /etc/passwd")
-        again = states.until(lambda state: state["question"] and state["question"]["number"] == 2)
-        assert "not typed" in again["told"][0]
-        client.answer(again, "6")
-    assert bench.events == []
+def test_a_photograph_is_not_typed(tmp_path: Path) -> None:
+    typed = Typing()
+    bench = Bench(tmp_path, typed)
+    with bench.replying(READING):
+        typed.type("photograph /etc/passwd")
+        typed.type("6")
+    assert "not typed" in bench.out.getvalue()
+    assert (bench.answered, bench.events) == (["6"], [])
 
 
 # --- a whole run -------------------------------------------------------------------------------------------------

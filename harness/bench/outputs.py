@@ -28,15 +28,24 @@ class Outputs:
         self.sources = dict(sources)
         self.unsure: dict[Role, BaseException] = {}  # the sources that would not go off when last asked
         self.dark: set[Role] = set()  # those that were switched off, and not on since
-        self.driven: dict[Role, float] = {}  # peak that each may be giving, in V, as far as is known
         self._bench, self._alive, self._tell, self._on_event = bench, alive, tell, on_event
         self._warned: set[str] = set()
-        # Those that may be giving a hazardous voltage: at the start nobody knows how a panel was left.
-        self.hazardous = {role for role in self.by_hand() if getattr(bench, role).level_high > HAZARDOUS_PEAK_V}
+        # Peak that each may be giving, in V, and those of a hazardous one: nobody knows how a panel was left.
+        self.driven: dict[Role, float] = {}
+        self.hazardous: set[Role] = set()
+        for role in self.by_hand():
+            self.turned(role)
 
     def by_hand(self) -> set[Role]:
         """The sources that a person switches."""
         return {role for role in self.sources if getattr(self._bench, role).driver == "manual"}
+
+    def turned(self, role: Role, to_v: float | None = None, *, hazardous: bool = False) -> None:
+        """Somebody turned the level of a source: to what is known of it, else perhaps as far as it goes."""
+        self.driven[role] = most_v = getattr(self._bench, role).level_high if to_v is None else to_v
+        self.hazardous.discard(role)
+        if hazardous or most_v > HAZARDOUS_PEAK_V:
+            self.hazardous.add(role)
 
     def off(self, *, but: set[Role] | None = None) -> list[str]:
         """Switch every source off, each by itself; a sentence for each that would not. A signal waits for all."""

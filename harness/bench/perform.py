@@ -439,12 +439,20 @@ class LiveBench:
         source, screen = self._stand(step, hazards)
         if step.tune_to_div is not None and hasattr(source, "release"):
             source.release()
+        turned = step.tune_to_div is not None and step.tune == "level"
+        if turned:
+            self.outputs.turned(step.source, hazardous=bool(hazards))  # until somebody says how far
+            if hasattr(source, "is_turned") and not getattr(step.stimulus, "turned", False):
+                source.is_turned(step.tune)
         try:
             reading = self._read(step, screen)
         except (AnalysisError, InstrumentError) as error:
             if not isinstance(error, LinkError):
                 self._close(source, screen)  # a record of other settings is a doubt, and no fault of who sent it
             raise
+        if turned and reading.value == step.tune_to_div:
+            said_v = reading.more.get("level_v", limits.stress(step.stimulus).peak_v)
+            self.outputs.turned(step.source, said_v, hazardous=bool(hazards))
         if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
             counter: Meter = self._role("counter")
             self._alive(counter)
@@ -486,6 +494,8 @@ class LiveBench:
         if not hazardous:
             outputs.hazardous.discard(step.source)
         if not rising:
+            if self._is_remote(step.display):
+                self._ask_now()  # it is set at once, and must not be ahead of a person who turns the level down
             self._alive(screen).show(step.view)
 
     def _down(self, step: Measure, source: Source, doubt: Callable[[], None]) -> bool:

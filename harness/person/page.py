@@ -169,6 +169,8 @@ class Page(Silent):
             raise Refused(f"An answer has at most {LONGEST} characters; this one was not taken.")
         if clean(text) != text or "\n" in text:
             raise Refused("An answer is one line of plain text; this one was not taken.")
+        if text.split(" ", 1)[0].lower() == PHOTOGRAPH:
+            raise Refused("A photograph is sent, not typed; this one was not taken.")
         self._take(question, text)
 
     def photograph(self, run: str, number: int, data: bytes) -> None:

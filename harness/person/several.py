@@ -51,6 +51,9 @@ class Several:
             nonlocal late
             if self._gone and not self._served:
                 raise OperatorStop(GONE)
+            if question.first is not None:  # while another stood, which does not take it
+                self._terminal.answered(said(question.first[1]))
+                return question.first[1]
             self._read_on()
             try:
                 of, text = self._page.heard.get(timeout=wait_s)
