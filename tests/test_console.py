@@ -166,7 +166,7 @@ def a_screen(columns: int, rows: int) -> list[str]:
 def test_a_drawn_screen_leaves_room_for_its_question_and_stands_while_the_question_does() -> None:
     lines = tuple(f"line {number}" for number in range(8))
     prompt = Prompt(kind="read", title="how many", lines=lines, hint="about 6", screen=a_screen, step=DEFLECTION)
-    terminal, out = small("9\n5\n5\n")
+    terminal, out = small("9\n9\n5\n5\n")
     terminal.ask(prompt)
     assert len(out.getvalue().splitlines()) <= 24
     assert out.getvalue().count("+++\n") == 9
@@ -175,11 +175,27 @@ def test_a_drawn_screen_leaves_room_for_its_question_and_stands_while_the_questi
     again = out.getvalue().split("9 is more")[1]
     assert "how many" in again
     assert "+++" not in again
+    terminal.tell("9 is more than the screen has.")
+    terminal.ask(prompt)  # twice in a row: what is to be done has scrolled away
+    assert out.getvalue().split("9 is more")[2].count("+++\n") == 9
+    assert "line 7" in out.getvalue().split("9 is more")[2]
     terminal.ask(prompt)  # nothing was told: another reading of the same step
-    assert out.getvalue().count("+++\n") == 18
+    assert out.getvalue().count("+++\n") == 27
     tall, shown = small("5\n", height=40)
     tall.ask(prompt)
     assert shown.getvalue().count("+++\n") == 17
+
+
+def test_what_is_done_last_stands_last() -> None:
+    """A cable is moved after its output is off: nobody reads "Connect" first."""
+    off = Prompt(kind="do", title="Switch the output of the calibrator off")
+    terminal, out = small("\n")
+    terminal.ask(Prompt(kind="do", title="Connect calibrator", lines=("10x probe",), first=(off,)))
+    assert out.getvalue().splitlines()[1:4] == [
+        "> In this order",
+        "  1. Switch the output of the calibrator off",
+        "  2. Connect calibrator: 10x probe",
+    ]
 
 
 def test_a_question_takes_turns_with_the_display() -> None:

@@ -265,7 +265,7 @@ def test_nobody_leaves_out_what_must_be_done() -> None:
     operator, person, guide = guided("skip part", "redo 5 V", "")
     guide.took("a", 1, point(1, 0.1), Reading(value=6.0))
     assert operator.ask(Prompt(kind="do", title="Switch it off", firm=True)) == ""
-    assert person.told == ["Not now: Switch it off."] * 2
+    assert person.told == ["Not now: what is asked here comes first."] * 2
 
 
 def test_going_back_takes_the_reading_off_the_count() -> None:

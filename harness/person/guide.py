@@ -137,7 +137,7 @@ class Guided:
                     self._guide.back()
                 return typed
             elif prompt.firm or not self._guide.part:
-                self.tell(f"Not now: {prompt.title}.")
+                self.tell("Not now: what is asked here comes first.")
             elif not rest:
                 self.tell("Write the setting after 'redo', such as redo 500 mV/div.")
             else:

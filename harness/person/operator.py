@@ -293,10 +293,11 @@ def ask_done(
     may_go_back: bool = True,
 ) -> None:
     """Ask a person to do something until they have done it."""
+    back = "back, " if may_go_back else ""
     for typed in replies(operator, prompt, on_event, HELP_DO, stopped=stopped, may_go_back=may_go_back):
         if typed.lower() in DONE:
             return
-        operator.tell(f"{typed!r} is no answer here. Press Enter when it is done, or type stop, back or note TEXT.")
+        operator.tell(f"{typed!r} is no answer here. Press Enter when it is done, or type {back}stop or note TEXT.")
 
 
 SEEN: Final = ("yes", "no")
