@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import os
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -86,6 +88,38 @@ def test_a_hazard_is_confirmed_at_a_terminal_alone(
         return
     with pytest.raises(SafetyError, match=r"^Stopped\. .* at a terminal.*allow_hazardous_voltage = true in the job"):
         terminal.ask(HAZARD)
+
+
+class Screen(io.StringIO):
+    """A terminal at which somebody answers once they have seen the question."""
+
+    def __init__(self, seen: str, then: Callable[[], object]) -> None:
+        super().__init__()
+        self.seen, self.then = seen, then
+
+    def isatty(self) -> bool:
+        return True
+
+    def write(self, text: str) -> int:
+        if self.seen in text:
+            self.then()
+        return super().write(text)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of its own is made for it")
+@pytest.mark.parametrize("what", [{"firm": True}, {"hazard": True}])
+def test_enter_pressed_twice_says_nothing_of_what_was_not_yet_asked(what: dict[str, bool]) -> None:
+    hands, panel = os.openpty()
+    try:
+        out = Screen("the calibrator", lambda: os.write(hands, b"done\n"))
+        with open(panel, encoding="utf-8", closefd=False) as answers:
+            terminal = Terminal(Console(file=out, width=120), answers=answers)
+            os.write(hands, b"\n\n")
+            assert terminal.ask(Prompt(kind="do", title="Look")) == ""
+            assert terminal.ask(Prompt(kind="do", title="Switch the output of the calibrator off", **what)) == "done"
+    finally:
+        os.close(hands)
+        os.close(panel)
 
 
 @pytest.mark.parametrize("answers", ["", None])

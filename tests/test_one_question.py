@@ -13,7 +13,7 @@ from harness.errors import OperatorStop
 from harness.fakes import FakeDriver, FakePerson, VirtualClock
 from harness.models import Setup, UnitLink
 from harness.person.operator import GoBack, Prompt
-from harness.steps import CONTROLS_STAND, Connect, Dc, Measure, NoSignal, Reading, View
+from harness.steps import CONTROLS_STAND, Connect, Dc, Measure, NoSignal, Reading, Sine, View
 from tests.helpers.setups import a_setup
 
 
@@ -268,3 +268,28 @@ def test_a_level_that_was_turned_to_what_it_was_expected_to_be_needs_no_question
     bench.perform(cable(2))
     bench.perform(point(0.6, channel=2))
     assert first(person.asked[-1])[0] == OFF
+
+
+@pytest.mark.parametrize(("level_vpp", "own_question"), [(50.0, True), (10.0, False)])
+def test_a_termination_keeps_a_generator_below_hazard_only_until_the_lead_is_pulled_from_it(
+    level_vpp: float, own_question: bool
+) -> None:
+    """50 Vpp into 50 Ω are 25 V peak, and twice that once nothing loads them: above 42.4 V."""
+    setup = a_setup(generator_level_high="60 Vpp", termination_power="20 W")
+    manual = setup.bench.generator.model_copy(update={"driver": "manual", "address": None})
+    bench_file = setup.bench.model_copy(update={"calibrator": None, "generator": manual})
+    person = Asked(["", "6", *[""] * own_question, "6"], then=None)
+    bench = LiveBench(
+        replace(setup, bench=bench_file),
+        {
+            "generator": ManualSource(person, manual, "generator"),
+            "unit": ManualScreen(person, UnitLink(), "unit", setup.unit, paths=bench_file.paths),
+        },
+        operator=person, clock=VirtualClock(),
+    )  # fmt: skip
+    for channel in (1, 2):
+        bench.perform(Connect(path="terminated", source="generator", display="unit", channel=channel))
+        sine = Sine(level_vpp=level_vpp, frequency_hz=1e3)
+        at = replace(point(1.0, 10.0, channel), source="generator", path="terminated", stimulus=sine)
+        bench.perform(replace(at, quantity="peak_to_peak"))
+    assert [prompt.kind for prompt in person.asked] == ["do", "read", *["do"] * own_question, "read"]

@@ -151,6 +151,11 @@ def stress(stimulus: Stimulus) -> Stress:
             assert_never(stimulus)
 
 
+def unloaded(step: Measure | Look) -> Stress:
+    """The stress once hands have pulled a lead from what loads it: all that a generator's stage gives."""
+    return stress(step.stimulus).divided(0.5 if step.source == "generator" else 1.0)
+
+
 def applied(step: Measure | Look, setup: Setup) -> Stress:
     """What a step puts on its path, by the load that the path is."""
     return stress(step.stimulus).divided(1 / _raised(step, setup))

@@ -428,7 +428,7 @@ class LiveBench:
         if hazards:
             self._ask_now()
         self._allow(step, hazards)  # after every wait: who said "go on" is still there when the voltage comes
-        self._set(step, source, screen, hazardous=bool(hazards))
+        self._set(step, source, screen, hazardous=bool(hazards) or limits.unloaded(step).hazardous)
         late()
         if self._is_remote(step.display):
             self._ask_now()
@@ -452,7 +452,7 @@ class LiveBench:
             raise
         if turned and reading.value == step.tune_to_div:
             said_v = reading.more.get("level_v", limits.stress(step.stimulus).peak_v)
-            self.outputs.turned(step.source, said_v, hazardous=bool(hazards))
+            self.outputs.turned(step.source, said_v, hazardous=bool(hazards) or limits.unloaded(step).hazardous)
         if step.with_counter and reading.status == "read" and not isinstance(step.stimulus, NoSignal):
             counter: Meter = self._role("counter")
             self._alive(counter)

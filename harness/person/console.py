@@ -93,6 +93,8 @@ class Terminal:
         """Show the prompt, which stands for as long as this lasts."""
         with self._aside():
             _asked.append(prompt)
+            if (prompt.firm or prompt.hazard) and self.seen():
+                _forget_typed(self._answers if self._answers is not None else sys.stdin)
             try:
                 self._show(prompt)
                 yield
@@ -192,3 +194,12 @@ class Terminal:
         """A terminal has shown what was typed; a protocol of a piped run has not."""
         if not self._console.is_terminal:
             self._print(line)
+
+
+def _forget_typed(answers: TextIO) -> None:
+    """Let go of what was typed before the question stood: it says nothing of it."""
+    with suppress(ImportError, OSError, ValueError):  # elsewhere, or closed meanwhile
+        import termios
+
+        with suppress(termios.error):
+            termios.tcflush(answers.fileno(), termios.TCIFLUSH)
