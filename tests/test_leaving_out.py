@@ -106,7 +106,9 @@ def test_the_rest_of_something_is_left_out_and_nothing_of_it_is_asked(
 def test_a_name_that_is_nothing_here_is_told_and_the_question_stands(tmp_path: Path) -> None:
     bench = Bench({3: LeaveOut("probe")})
     contents, told = ran(tmp_path, bench)
-    assert told == ["'skip probe' means nothing here; type skip channel, skip part, or skip and a path's name."]
+    assert told == [
+        "'skip probe' means nothing at this question; type skip channel, skip part, or skip path (this one is lead)."
+    ]
     assert bench.asked[2] == bench.asked[3]
     assert skipped(contents) == []
 
@@ -246,11 +248,12 @@ def test_where_somebody_is_and_what_they_leave_out_is_heard_by_every_question(ki
     operator, person, guide = guided("where am I", "skip", "skip  Probe", "Redo 5 V", "redo", "6")
     guide.took("a", 0, Connect(path="lead", source="calibrator", display="unit", channel=1), Done())
     guide.took("a", 1, point(1, 0.1), Reading(value=6.0))
+    guide.took("a", 2, point(2, 0.1), Reading(status="skipped", said="skip channel"))
     prompt = Prompt(kind=kind, title="What?")  # type: ignore[arg-type]  # one of the three
     assert operator.ask(prompt) == "skip"
     assert person.told[0].splitlines()[1:] == [
         "The last connection asked for: calibrator → lead → channel 1 of the unit.",
-        "1 answer: 1 pass.",
+        "1 answer: 1 pass. 1 left out.",
         "The question that stands: What?",
     ]
     with pytest.raises(LeaveOut, match="Probe"):

@@ -88,6 +88,22 @@ def test_the_controls_are_asked_for_before_the_first_reading_by_eye(tmp_path: Pa
     assert result.report.notes == (f"Said before the first reading: {'; '.join(CONTROLS_STAND)}.",)
 
 
+@pytest.mark.parametrize(("said", "notes"), [("yes", 0), ("no, VAR is out", 1), ("not sure", 1)])
+def test_controls_that_do_not_stand_as_they_should_are_asked_for_before_the_first_reading(
+    tmp_path: Path, said: str, notes: int
+) -> None:
+    """A knob out of CAL falsifies every reading after it."""
+    for path in DEMO.glob("*.toml"):
+        shutil.copy(path, tmp_path)
+    truth = (tmp_path / "hand_bench_sim.toml").read_text("utf-8")
+    truth = truth.replace("[eyes]", f'[eyes]\nsees = {{ "controls" = "{said}" }}')
+    (tmp_path / "hand_bench_sim.toml").write_text(truth, "utf-8")
+    part = '[[sequence]]\nuse = "vertical"\npaths = ["lead"]\nchannels = [1]\nranges = ["1 V"]\n'
+    (tmp_path / "job.toml").write_text(f'{JOB}checks = ["controls"]\n{part}', "utf-8")
+    result = runs.start(tmp_path / "job.toml", tmp_path / "runs")
+    assert len(result.report.notes) == notes
+
+
 @pytest.mark.parametrize(
     ("typed", "seen"),
     [
@@ -104,6 +120,8 @@ def test_yes_no_or_a_remark(typed: str, seen: Seen) -> None:
     person = FakePerson(["", "?", typed])
     assert ask_seen(person, Prompt(kind="choose", title="Clean?"), lambda *_: None) == seen
     assert person.told[0] == "Type yes, no, or what you see."
+    remark = [f"Kept as a remark, neither yes nor no: {typed}"] if seen.answer == "remark" else []
+    assert person.told[2:] == remark
 
 
 def test_only_what_is_chosen_is_looked_at_and_the_signal_hurts_nobody() -> None:

@@ -351,7 +351,7 @@ class LiveBench:
         seen = ask_seen(self._operator, self._errands.with_question(prompt), self.on_event)
         if seen.answer != "skipped":
             self._errands.settled()
-            self._controls_asked |= step.what == CONTROLS
+            self._controls_asked |= step.what == CONTROLS and seen.answer == "yes"  # else asked for before a reading
         return seen
 
     def _is_near(self, step: Measure, reading: Reading) -> bool:

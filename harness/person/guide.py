@@ -19,6 +19,7 @@ Judged: TypeAlias = tuple[str, str]
 
 SIGNS: Final[Mapping[str, str]] = {"pass": "✓", "conditional pass": "(✓)", "fail": "✗", "conditional fail": "(✗)"}
 _OPEN: Final = "?"
+_LEFT_OUT: Final = "left out"
 _WHERE: Final = ("where am i", "where am i?", "where")
 
 
@@ -51,7 +52,7 @@ class Guide:
         word = sentence = ""
         if isinstance(step, Measure) and isinstance(reply, Reading):
             word, sentence = self.judge(step, reply)
-        self._taken[part, n] = word
+        self._taken[part, n] = _LEFT_OUT if _left_out(reply) else word
         self._far().step(part, self._counts()[part] - 1, asked=not _left_out(reply))
         if not isinstance(step, Measure) or not isinstance(reply, Reading):
             return ""
@@ -92,8 +93,10 @@ class Guide:
     def so_far(self) -> str:
         """What came out so far, in a sentence."""
         found = Counter(word for word in self._taken.values() if word)
+        left_out = found.pop(_LEFT_OUT, 0)
         judged = ", ".join(f"{number} {word}" for word, number in found.most_common())
-        return f"{counted(len(self._taken), 'answer')}{f': {judged}' if judged else ''}."
+        answers = f"{counted(len(self._taken) - left_out, 'answer')}{f': {judged}' if judged else ''}."
+        return f"{answers} {left_out} left out." if left_out else answers
 
     def where(self, prompt: Prompt) -> Iterator[str]:
         """Where a person is, line by line."""

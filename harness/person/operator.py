@@ -313,6 +313,7 @@ def ask_seen(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], 
         if (said := _SAID.get(word.lower().strip(",;:."))) is not None:
             return Seen(answer=said, remark=remark.strip(" ,;:.") and remark)
         if typed:
+            operator.tell(f"Kept as a remark, neither yes nor no: {typed}")
             return Seen(answer="remark", remark=typed)
         operator.tell("Type yes, no, or what you see.")
     raise no_person()

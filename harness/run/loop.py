@@ -168,7 +168,10 @@ class _Attempt:
         """Leave out what is left of a channel, a path or the part, from the step that stands."""
         left = None if self.standing is None else Left.named(what, self.standing)
         if left is None:
-            self.tell(f"'skip {what}' means nothing here; type skip channel, skip part, or skip and a path's name.")
+            here = f" (this one is {self.standing.path})" if self.standing is not None else ""
+            self.tell(
+                f"'skip {what}' means nothing at this question; type skip channel, skip part, or skip path{here}."
+            )
         else:
             self.left.append(left)
             self.tell(f"Left out from here: {left.in_words}.")
