@@ -319,7 +319,8 @@ class ManualScreen(Manual):
         """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
         lines = (*self._on_path(step), *to_turn(step, target_div))
         hint = f"{target_div:g} div"
-        title = f"Tune until {self._where(step.view)} shows {hint}"
+        where = self._where(step.view)
+        title = f"Tune until {where[:1].lower()}{where[1:]} shows {hint}"
         return Prompt(kind="read", title=title, lines=lines, unchanged=self._unchanged, step=step, hint=hint)
 
     def _prompt(self, step: Measure) -> Prompt:

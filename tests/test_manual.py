@@ -259,6 +259,7 @@ def test_tuning_ends_on_the_line_or_on_what_it_spans(typed, value, status):
     sine = Sine(level_vpp=0.3, frequency_hz=4e7)
     reading = driver.read(step("peak_to_peak", sine, source="generator", tune_to_div=4.2))
     assert (reading.value, reading.status) == (value, status)
+    assert person.asked[0].title == "Tune until channel 1 of the unit shows 4.2 div"
     assert any("turn the generator's frequency" in line for line in person.asked[0].lines)
     assert any("50 mV/div" in line for line in person.asked[0].first[0].lines)
 

@@ -136,6 +136,14 @@ def test_any_text_is_a_value_or_one_sentence(text: str) -> None:
         assert len(told) < 300
 
 
+def test_whoever_begins_is_told_how_many_questions_come() -> None:
+    root = Path(__file__).parents[1]
+    assert len(QUESTIONS) == 14
+    for page in ("README.md", "docs/start_by_hand.md"):
+        assert "fourteen questions" in (root / page).read_text("utf-8")
+    assert "fourteen questions" in CliRunner().invoke(cli, ["new", "--help"]).output
+
+
 ANSWERS = {
     "identity": "Aldermoor, A402, 0958",
     "rated": "two channels, 20 MHz",

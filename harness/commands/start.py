@@ -38,7 +38,7 @@ KIND = click.Choice(["bench", "unit", "job", "queue"])
 def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None, page: str | None) -> None:
     """Start: write a complete, commented file, or answer a few questions about a bench worked by hand.
 
-    With --by-hand about ten questions are asked, one line each, as in "decades 10 mV to 100 V, 0.25 %"; then the
+    With --by-hand fourteen questions are asked, one line each, as in "decades 10 mV to 100 V, 0.25 %"; then the
     files are written, never over others. A bench.toml that is there is used, and not asked for.
 
     \b

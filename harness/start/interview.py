@@ -1,4 +1,4 @@
-"""About ten questions to the person at the bench, through the boundary that a run asks through.   [pure]"""
+"""Fourteen questions to the person at the bench, through the boundary that a run asks through.   [pure]"""
 
 from __future__ import annotations
 
