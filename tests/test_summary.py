@@ -19,6 +19,7 @@ from harness.analysis.estimate import Statement
 from harness.errors import AnalysisError
 from harness.journal.journal import Contents, Record
 from harness.models import Reference, Setup
+from harness.report import shown
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import to_json
@@ -126,7 +127,9 @@ def test_a_channel_whose_readings_were_all_left_out_does_not_vanish_from_the_ver
     setup = remote(a_setup())
     answer = skipping(single_pole(setup, 50e6), lambda step: step.view.channel == 2)
     report = reported("bandwidth", setup, bandwidth.Options(), played(bandwidth, setup, bandwidth.Options(), answer))
-    assert [(r.channel, r.word) for r in report.parts[0].results] == [(1, "pass"), (2, "undecided")]
+    assert [(r.channel, r.word) for r in report.parts[0].results] == [(1, "pass"), (2, "not measured")]
+    assert shown.not_passed(report) == ()
+    assert [text for text in shown.not_measured(report) if "channel 2" in text]
     assert report.overall == "cannot be decided"
 
 

@@ -100,6 +100,10 @@ def _results(
         except AnalysisError as error:
             reason = str(error)
         remarks = (*_moving([*level, *at_unit]), *_without_signal([*level, *at_unit]))
+        if all(reading.status == "skipped" for _, reading in at_unit):
+            left_out = _result(setup, wanted, at_unit[0][0], None)
+            yield replace(left_out, word="not measured", sentence="", remarks=("left out by the operator",))
+            continue
         at_rated = _at_rated(setup, at_unit, known, reason=reason or _too_near(wanted, setup.unit.bandwidth))
         if options.get("at") == "rated":
             yield replace(at_rated, remarks=(*at_rated.remarks, *remarks))
