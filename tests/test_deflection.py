@@ -323,5 +323,12 @@ def test_a_resolution_is_no_less_than_nothing():
     for wrong in (-0.01, math.nan, math.inf):
         with pytest.raises(AnalysisError, match="resolution"):
             Reader(resolution_div=wrong)
+        with pytest.raises(AnalysisError, match="scatter"):
+            Reader(resolution_div=0.1, scatter_div=wrong)
     with pytest.raises(AnalysisError, match="at least one reading"):
         mean_length([], EYE, repeats=3)
+
+
+def test_a_line_of_scatter_says_of_how_many_readings_it_is():
+    names = [mean_length([5.0] * n, EYE, edges="one").contributions[-1].name for n in (1, 3)]
+    assert names == ["scatter of one reading", "scatter of the mean of 3 readings"]
