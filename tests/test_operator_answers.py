@@ -231,3 +231,13 @@ def test_things_typed_give_a_finite_answer_or_one_sentence(text: str, name: str)
     if isinstance(understood, Value):
         assert math.isfinite(understood.value)
         assert quantity(name).unit != "div" or abs(understood.value) <= 8.0
+
+
+def test_what_is_to_be_done_last_is_shown_last() -> None:
+    off, connect = Prompt(kind="do", title="Switch it off"), Prompt(kind="do", title="Connect it", lines=("lead: 1 m",))
+    shown = Prompt(kind="do", title=connect.title, lines=connect.lines, first=(off,)).in_order
+    assert [errand.in_one_line for errand in shown.first] == ["Switch it off", "Connect it: lead 1 m"]
+    assert shown.title not in (off.title, connect.title)
+    assert connect.in_order == connect
+    reading = Prompt(kind="read", title="What is there?", first=(off,))
+    assert reading.in_order == reading

@@ -45,11 +45,6 @@ def wrapped(text: str, width: float) -> list[str]:
     return textwrap.wrap(text, int(width), subsequent_indent=" " * hang, break_on_hyphens=False)
 
 
-def _ordered(prompt: Prompt) -> bool:
-    """Whether it is something to do after something else, which stands before it: a cable after its output is off."""
-    return prompt.kind == "do" and bool(prompt.first)
-
-
 _asked: list[Prompt] = []  # the question that stands now, for whoever is told of a signal
 
 
@@ -126,13 +121,12 @@ class Terminal:
 
     def _show(self, prompt: Prompt) -> None:
         self._console.print()
-        title = "In this order" if _ordered(prompt) else prompt.title
-        self._print(f"{_SIGN[prompt.kind]} {title}", "bold")
+        prompt = prompt.in_order
+        self._print(f"{_SIGN[prompt.kind]} {prompt.title}", "bold")
         stands = self._told and prompt.screen is not None and prompt.step == self._drawn
         after = [f"{_INDENT}{line}" for line in self._after(prompt)]
-        if (
-            not stands
-        ):  # else what was told would be lost above the same picture; every second time it has scrolled away
+        # Else what was told would be lost above the same picture; every second time it has scrolled away.
+        if not stands:
             said = [f"{_INDENT}{line}" for line in self._said(prompt)]
             for line in said:
                 self._print(line)
@@ -146,9 +140,8 @@ class Terminal:
     @staticmethod
     def _said(prompt: Prompt) -> Iterator[str]:
         """What is to be done, and what stands."""
-        errands = (*prompt.first, prompt) if _ordered(prompt) else prompt.first
-        yield from (f"{number}. {errand.in_one_line}" for number, errand in enumerate(errands, 1))
-        yield from () if _ordered(prompt) else prompt.lines
+        yield from (f"{number}. {errand.in_one_line}" for number, errand in enumerate(prompt.first, 1))
+        yield from prompt.lines
         if prompt.unchanged:
             yield f"as before: {prompt.unchanged}"
 

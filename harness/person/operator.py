@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, Protocol, TypeAlias
 
 from harness import quantities
@@ -46,6 +46,13 @@ class Prompt:
     def in_one_line(self) -> str:
         """What is to be done first, as a line of the question that follows it."""
         return f"{self.title}: {', '.join(line.replace(': ', ' ', 1) for line in self.lines)}".removesuffix(": ")
+
+    @property
+    def in_order(self) -> Prompt:
+        """As it is to be shown: something to do after something else stands last, a cable after its output is off."""
+        if self.kind != "do" or not self.first:
+            return self
+        return replace(self, title="In this order", first=(*self.first, replace(self, first=())), lines=())
 
 
 class Operator(Protocol):

@@ -253,10 +253,11 @@ def _shown(prompt: Prompt) -> dict[str, Any]:
     step = prompt.step if isinstance(prompt.step, Measure) else None
     left_out = {"=", "off", "skip"} if step is None else {"="} if step.expected is None else set()
     left_out |= {"back"} if prompt.firm else set()
+    shown = prompt.in_order
     return {
-        "kind": prompt.kind, "title": clean(prompt.title),
-        "first": [clean(errand.in_one_line) for errand in prompt.first],
-        "lines": [clean(line) for line in prompt.lines], "unchanged": clean(prompt.unchanged),
+        "kind": prompt.kind, "title": clean(shown.title),
+        "first": [clean(errand.in_one_line) for errand in shown.first],
+        "lines": [clean(line) for line in shown.lines], "unchanged": clean(prompt.unchanged),
         "hint": clean(prompt.hint), "hazard": prompt.hazard, "choices": prompt.choices,
         "words": [word for word in _WORDS[prompt.kind] if word not in left_out],
         "more": () if prompt.firm or prompt.in_words else _MORE, "in_words": prompt.in_words,

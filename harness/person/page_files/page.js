@@ -78,7 +78,7 @@ function stand(question) {
   $("picture").disabled = !question?.photograph;
   $("remark").disabled = !question || question.kind === "choose" || question.in_words;
   if ((fresh && inside && $("remarking").hidden) || document.activeElement === document.body) $("title").focus({ preventScroll: true });
-  if (fresh) { scrollTo(0, 0); speak([...question.first, question.title, ...question.lines, question.hint].filter(Boolean).join(". ")); }
+  if (fresh) { scrollTo(0, 0); speak([...(question.kind === "do" ? [question.title, ...question.first] : [...question.first, question.title]), ...question.lines, question.hint].filter(Boolean).join(". ")); }
   else if (ending) speak(state.ended);
 }
 
