@@ -13,7 +13,7 @@ from harness.errors import OperatorStop
 from harness.fakes import FakeDriver, FakePerson, VirtualClock
 from harness.models import Setup, UnitLink
 from harness.person.operator import GoBack, Prompt
-from harness.steps import CONTROLS_STAND, Connect, Dc, Measure, NoSignal, Reading, Sine, View
+from harness.steps import CONTROLS_STAND, Connect, Dc, Measure, NoSignal, Reading, Sine, TimeMarks, View
 from tests.helpers.setups import a_setup
 
 
@@ -259,6 +259,16 @@ def test_a_level_that_was_turned_nobody_knows_how_far_is_off_before_a_cable_is_t
     bench.perform(point(0.6, channel=2))
     assert (person.asked[-2].kind, person.asked[-2].title) == ("do", OFF)
     assert any("level 600 mV, output on" in line for line in first(person.asked[-1]))
+
+
+def test_a_period_that_was_turned_is_set_again_for_a_reading_that_turns_nothing() -> None:
+    marks = TimeMarks(period_s=1e-3, level_vpp=1.0)
+    step = replace(point(0.6), stimulus=marks, quantity="span", expected=8.0)
+    bench, person = a_bench(["1.02 ms", "8"])
+    bench.perform(cable())
+    bench.perform(replace(step, tune_to_div=8.0, tune="period"))
+    bench.perform(step)
+    assert any("period 1 ms" in line for line in first(person.asked[-1]))
 
 
 def test_a_level_that_was_turned_to_what_it_was_expected_to_be_needs_no_question_of_its_own() -> None:

@@ -437,13 +437,18 @@ class LiveBench:
 
     def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
         source, screen = self._stand(step, hazards)
-        if step.tune_to_div is not None and hasattr(source, "release"):
+        by_person = step.tune_to_div is not None
+        if by_person and hasattr(source, "release"):
             source.release()
-        turned = step.tune_to_div is not None and step.tune == "level"
+        turned = by_person and step.tune == "level"
         if turned:
             self.outputs.turned(step.source, hazardous=bool(hazards))  # until somebody says how far
-            if hasattr(source, "is_turned") and not getattr(step.stimulus, "turned", False):
-                source.is_turned(step.tune)
+        if (
+            step.tune_to_div is not None
+            and hasattr(source, "is_turned")
+            and not getattr(step.stimulus, "turned", False)
+        ):
+            source.is_turned(step.tune)
         try:
             reading = self._read(step, screen)
         except (AnalysisError, InstrumentError) as error:
