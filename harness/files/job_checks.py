@@ -20,7 +20,7 @@ from harness.files.path_checks import ended_twice
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Text, printable
 from harness.files.words import hint, one_of, shown, units_of, validation_problems
-from harness.models import Bench, Function, Job, SequenceUse, Setup
+from harness.models import LOW_OHM, Bench, Function, Job, SequenceUse, Setup
 from harness.steps import Role
 
 
@@ -180,6 +180,13 @@ def _generator(files: Together) -> None:
             f"is not stated: {bench.generator.source_vswr:g} is assumed, which widens the level; see its data sheet"
         )
         files.bench.warn(("generator", "vswr"), sentence)
+    reference = bench.reference
+    loads = reference is not None and reference.input_ohm >= LOW_OHM
+    if reference is not None and loads and "input_capacitance" not in reference.model_fields_set:
+        sentence = (
+            "is not stated: none is assumed, though what it takes of the level at high frequency then is an error"
+        )
+        files.bench.warn(("reference", "input_capacitance"), f"{sentence}; see its data sheet")
     reference_hz = bench.reference.bandwidth if bench.reference else None
     if reference_hz is not None and reference_hz < rated_hz:
         files.bench.warn(("reference", "bandwidth"), f"is below the unit's rated bandwidth of {rated}")

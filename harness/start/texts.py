@@ -95,6 +95,7 @@ def _reference(faster: Faster, typed: Mapping[str, str]) -> str:
 read = "eye"
 bandwidth = {_quantity(faster.bandwidth_hz, "Hz")}
 bandwidth_is = {toml("at_least" if faster.at_least else "stated")}
+input_capacitance = "20 pF"         # a customary figure: see its data sheet
 volts_per_div = ["5 mV", "10 mV", "20 mV", "50 mV", "100 mV", "200 mV", "500 mV", "1 V"]
 vertical_div = "8 div"
 resolution = "0.1 div"              # as an eye reads it
