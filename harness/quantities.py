@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
@@ -185,6 +185,16 @@ def _plain(value: float, digits: int) -> str:
 def round_to(value: float, digits: int) -> float:
     """Round to significant digits: setpoints are rounded where they are made, so that a replay compares equal."""
     return 0.0 if value == 0 else float(f"{value:.{digits - 1}e}")
+
+
+def stepped(low: float, high: float, mantissas: Sequence[int] = (1, 2, 5)) -> Iterator[float]:
+    """The values from low to high that a knob steps through, rising: 1-2-5, or decades by one mantissa."""
+    slack = 1 + 1e-9  # an end is one of them, whatever its binary form
+    for exponent in range(math.floor(math.log10(low)) - 1, math.ceil(math.log10(high)) + 2):
+        for mantissa in mantissas:
+            value = float(f"{mantissa}e{exponent}")
+            if low / slack <= value <= high * slack:
+                yield value
 
 
 def db(ratio: float) -> float:

@@ -10,7 +10,7 @@ from a file of the user's beside the job file.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TypeAlias
 
@@ -112,12 +112,3 @@ def signal_range(unit: Unit, chosen: float | None) -> float:
     """The deflection factor for sine and edge: as chosen, as the unit file says, or the nearest to 100 mV/div."""
     wanted = chosen or unit.bandwidth_volts_per_div
     return wanted or min(unit.volts_per_div, key=lambda v: abs(math.log(v / 0.1)))
-
-
-def one_two_five(low: float, high: float) -> Iterator[float]:
-    """The 1-2-5 values from low to high."""
-    for exponent in range(-12, 13):
-        for mantissa in (1, 2, 5):
-            value = float(f"{mantissa}e{exponent}")
-            if low * (1 - 1e-9) <= value <= high * (1 + 1e-9):
-                yield value

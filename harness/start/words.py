@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
-from harness.quantities import counted, parse, show, unphysical
+from harness.quantities import counted, parse, show, stepped, unphysical
 
 Stepping: TypeAlias = Literal["continuous", "decade", "1-2-5"]
 _MANTISSAS: Final = {"decade": (1,), "1-2-5": (1, 2, 5)}
@@ -47,9 +47,7 @@ class Ladder:
         """Every value, rising; of a continuous source none."""
         if self.stepping is None or self.stepping == "continuous":
             return self.listed
-        first, last = math.floor(math.log10(self.low)) - 1, math.ceil(math.log10(self.high)) + 1
-        every = (float(f"{m}e{e}") for e in range(first, last + 1) for m in _MANTISSAS[self.stepping])
-        return tuple(value for value in every if self.low * (1 - 1e-9) <= value <= self.high * (1 + 1e-9))
+        return tuple(stepped(self.low, self.high, _MANTISSAS[self.stepping]))
 
     def __str__(self) -> str:
         ends = f"{show(self.low, self.unit)} to {show(self.high, self.unit)}"

@@ -8,8 +8,8 @@ from pydantic import Field
 
 from harness.errors import AnalysisError
 from harness.models import Reference, Setup
+from harness.quantities import stepped
 from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
-from sequences import one_two_five
 
 DEFLECTION_DIV: Final = 6.0
 
@@ -56,7 +56,7 @@ class Options(Model):
 def sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) -> float:
     """About ten periods in the record; by eye a steady band needs no more than the slowest few hundred."""
     wanted = 1 / frequency_hz if remote else max(1 / frequency_hz, 1e-6)
-    choices = available or tuple(one_two_five(1e-10, 1.0))
+    choices = available or tuple(stepped(1e-10, 1.0))
     longer = [s for s in choices if s >= wanted * 0.7]
     return min(longer) if longer else max(choices)
 

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from harness import steps
 from harness.models import Function, Setup, rated
-from harness.quantities import round_to, show
+from harness.quantities import round_to, show, stepped
 from harness.steps import Measure, Role, Sine, Square, Stimulus, TimeMarks, View
 from harness.values import Model, Seconds
 from sequences import (
@@ -19,7 +19,6 @@ from sequences import (
     Planned,
     calibrator_of,
     generator_of,
-    one_two_five,
     read_all,
     require_a_hand,
     signal_range,
@@ -123,13 +122,13 @@ def _periods(setup: Setup, options: Options, s_per_div: float) -> list[float]:
     """The periods that the source gives, as far as they may serve a time factor."""
     if options.source == "generator":
         generator = generator_of(setup)
-        return list(one_two_five(1 / generator.frequency_high, 1 / generator.frequency_low))
+        return list(stepped(1 / generator.frequency_high, 1 / generator.frequency_low))
     calibrator = calibrator_of(setup)
     if calibrator.periods == "continuous":
         periods = [round_to(s_per_div * n, calibrator.level_digits) for n in (1, 2, 4, 8)]
     elif calibrator.periods in ("1-2-5", "decade"):
-        stepped = one_two_five(calibrator.period_low, calibrator.period_high)
-        periods = [p for p in stepped if calibrator.periods == "1-2-5" or f"{p:e}"[0] == "1"]
+        mantissas = (1, 2, 5) if calibrator.periods == "1-2-5" else (1,)
+        periods = list(stepped(calibrator.period_low, calibrator.period_high, mantissas))
     else:
         periods = sorted(p for p in calibrator.periods if not isinstance(p, str))
     return [p for p in periods if calibrator.period_low <= p <= calibrator.period_high]

@@ -10,7 +10,7 @@ from typing import Literal
 
 from harness.errors import AnalysisError
 from harness.models import Calibrator, SignalPath, Unit
-from harness.quantities import round_to
+from harness.quantities import round_to, stepped
 
 _SLACK = 1 + 1e-9
 _LIST_DIGITS = 12  # enough for any level of a list; takes the binary dust off products
@@ -32,9 +32,9 @@ def available_levels(calibrator: Calibrator) -> tuple[float, ...] | None:
         case "continuous":
             return None
         case "decade":
-            levels = _stepped((1,), low, high)
+            levels = tuple(stepped(low, high, (1,)))
         case "1-2-5":
-            levels = _stepped((1, 2, 5), low, high)
+            levels = tuple(stepped(low, high))
         case listed:
             levels = tuple(sorted({level for level in listed if low / _SLACK <= level <= high * _SLACK}))
     if not levels:
@@ -128,12 +128,6 @@ def levels_for_linearity(
         smaller = [v for v in levels if v < choice.level_v / _SLACK and _div(v, volts_per_div, path) >= 0.5 / _SLACK]
         found = _nearest(smaller, [d * volts_per_div * path.divides_by for d in ideal[:-1]])
     return (*(_choice(level, volts_per_div, path) for level in sorted(set(found))), choice)
-
-
-def _stepped(mantissas: Sequence[int], low: float, high: float) -> tuple[float, ...]:
-    first, last = math.floor(math.log10(low)) - 1, math.ceil(math.log10(high)) + 1
-    every = (float(f"{m}e{exponent}") for exponent in range(first, last + 1) for m in mantissas)
-    return tuple(level for level in every if low / _SLACK <= level <= high * _SLACK)
 
 
 def _rated_v(calibrator: Calibrator, unit: Unit, path: SignalPath, stimulus: Literal["dc", "square"]) -> float:
