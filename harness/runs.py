@@ -26,7 +26,6 @@ from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
 from harness.report.summary import summarise
-from harness.run.adjusting import Adjusting, Present, Show, Turning, named, points_of
 from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
@@ -38,6 +37,7 @@ from harness.words.clock import OnLife, Stamps, no_sign
 from harness.words.version import program_version
 
 if TYPE_CHECKING:
+    from harness.run.adjusting import Present, Show
     from harness.run.faulted import Faults
     from harness.run.rehearsal import Rehearsal
     from harness.sim.bench import SimulatedBench
@@ -174,6 +174,8 @@ def adjust(
     warm: bool = False,
 ) -> None:
     """Read a point of a run again and again while somebody turns a trimmer; its journal is told before and after."""
+    from harness.run.adjusting import Adjusting, Turning, named, points_of
+
     folder = Path(run_folder)
     contents = read_journal(folder)
     events = Events(on_event)

@@ -5,8 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import io
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from html import escape
 from typing import TYPE_CHECKING, Final
 
@@ -16,26 +15,12 @@ from harness.report.plot_style import Picture
 from harness.words.clean import clean
 
 if TYPE_CHECKING:
-    from harness.journal.journal import Contents
     from harness.report.model import Report
 
-KIND: Final = "photograph"  # of the event
 FOLDER: Final = "photos"  # in the run's folder
-_EVENT: Final = re.compile(r"(\d{3}\.(?:jpg|png)) ([0-9a-f]{64}) (.+)")
 _WIDE, _HIGH = 640, 480  # of the frame, whichever way the telephone was held
 _SHARP: Final = (1280, 960)  # pixels within it
 _QUALITY: Final = 80  # of a JPEG: the lines of a graticule stay lines
-
-
-def of_journal(contents: Contents) -> Iterator[Photograph]:
-    """The photographs that a run has kept, each with the part whose reading came next."""
-    parts = [str(entry["name"]) for entry in contents.header["parts"]]
-    for event in contents.events:
-        if event.what == KIND and (told := _EVENT.fullmatch(event.text)):
-            after = [record.part for record in contents.records if record.line > event.line]
-            before = [record.part for record in contents.records if record.line < event.line]
-            part = (after or before[::-1] or parts)[0]
-            yield Photograph(name=told[1], sha256=told[2], at=told[3], part=parts.index(part))
 
 
 def figures(report: Report, files: Mapping[str, bytes]) -> list[Figure]:

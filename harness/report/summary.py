@@ -6,6 +6,7 @@ Nothing but the journal is read: its header holds bench, unit, job and the optio
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -16,15 +17,17 @@ from harness.journal.journal import Contents
 from harness.measurement import evaluation, knowing, quantity_of
 from harness.models import Setup
 from harness.quantities import show
-from harness.report import adjusted, by_eye, particulars, photographs
+from harness.report import adjusted, by_eye, particulars
 from harness.report.checklist import checklist
-from harness.report.model import KINDS, Evaluated, LookedAt, PartResult, PlainReading, Report, Result
+from harness.report.model import KINDS, Evaluated, LookedAt, PartResult, Photograph, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import Taken, missing, planned_place, taken_of
 from harness.report.words import deviations, next_step, sentence, standards
 from harness.steps import Look, Measure, Reading, Seen, from_plain
 from harness.words.signals import describe
 
+_PHOTOGRAPH: Final = "photograph"  # of the event
+_KEPT: Final = re.compile(r"(\d{3}\.(?:jpg|png)) ([0-9a-f]{64}) (.+)")
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
 
 
@@ -104,7 +107,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         signatures=particulars.signatures(setup.job),
         checklist=checklist(setup, parts),
         by_eye=seen,
-        photographs=tuple(photographs.of_journal(contents)),
+        photographs=tuple(_photographs(contents)),
     )
     return with_particulars(report, issued_stated=issued is not None)
 
@@ -224,3 +227,14 @@ def _plain(step: Measure, reading: Reading) -> PlainReading:
         unit="" if unit == "ratio" else unit,
         status=reading.status,
     )
+
+
+def _photographs(contents: Contents) -> Iterator[Photograph]:
+    """The photographs that a run has kept, each with the part whose reading came next."""
+    parts = [str(entry["name"]) for entry in contents.header["parts"]]
+    for event in contents.events:
+        if event.what == _PHOTOGRAPH and (told := _KEPT.fullmatch(event.text)):
+            after = [record.part for record in contents.records if record.line > event.line]
+            before = [record.part for record in contents.records if record.line < event.line]
+            part = (after or before[::-1] or parts)[0]
+            yield Photograph(name=told[1], sha256=told[2], at=told[3], part=parts.index(part))
