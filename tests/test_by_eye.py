@@ -21,6 +21,7 @@ from harness.report.results import results
 from harness.report.summary import summarise
 from harness.report.words import sentence
 from harness.steps import Measure, Step
+from harness.words.spelling import SIGN
 
 KEPT = Path(__file__).parent / "golden" / "format-1" / "by_eye"
 
@@ -108,7 +109,7 @@ def test_what_is_not_read_by_eye_says_what_lies_nearer_to_its_limit_than_its_unc
 
 def test_every_word_of_a_unit_has_a_sign_a_colour_and_a_place_in_a_night() -> None:
     for word in get_args(Overall):
-        assert shown.SIGN[word]
+        assert SIGN[word]
         assert shown.KIND[word] != "none"
         assert word in get_args(night.Outcome)
 

@@ -14,6 +14,7 @@ from harness.report.html import short_page
 from harness.report.model import LookedAt, Report
 from harness.report.pdf import pdf
 from harness.report.sheet import sheet
+from harness.words.spelling import SIGN
 from tests.golden.render import FORMATS, report_of
 from tests.helpers.html_reader import Page
 from tests.helpers.report_examples import EXAMPLES, HOSTILE
@@ -84,7 +85,7 @@ def test_the_words_that_stand_on_it_are_explained_and_no_others(name: str) -> No
     said = page_of(name)
     used = {result.word for part in EXAMPLES[name]().parts for result in part.results}
     for word in shown.WORDS:
-        assert (f"{shown.SIGN[word]} {word}" in said) is (word in used)
+        assert (f"{SIGN[word]} {word}" in said) is (word in used)
 
 
 def test_half_power_is_explained() -> None:

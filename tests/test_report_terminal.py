@@ -15,7 +15,7 @@ from harness.report import shown
 from harness.report.terminal import render
 from harness.words.chart import ResponseChart
 from harness.words.clean import clean
-from harness.words.spelling import spelt
+from harness.words.spelling import SIGN, spelt
 from tests.helpers.report_examples import EXAMPLES, HOSTILE
 
 BRAILLE = re.compile("[\u2801-\u28ff]")
@@ -53,10 +53,10 @@ def test_no_line_is_longer_than_the_screen(name: str, width: int) -> None:
 def test_words_and_signs_carry_the_meaning_without_colour(name: str) -> None:
     report = EXAMPLES[name]()
     text = on_screen(render(report))
-    assert f"{shown.SIGN[report.overall]} {report.overall}" in text
+    assert f"{SIGN[report.overall]} {report.overall}" in text
     for part in report.parts:
         for word, _ in shown.tally(part):
-            assert f"{shown.SIGN[word]} {word}" in text
+            assert f"{SIGN[word]} {word}" in text
     assert report.next_step in " ".join(text.split())
 
 

@@ -10,12 +10,12 @@ import rich_click as click
 from harness.commands.helping import PlainHelpCommand, once_told
 from harness.commands.records import remember, store_option
 from harness.commands.run import PATH, a_console, page_option, warm_option, write_html
+from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
     from harness.run.adjusting import Sight
 
 _HALF: Final = 12  # characters of the gauge from no error to the limit
-_SIGNS: Final = {"pass": "✓", "fail": "✗"}
 
 
 @click.command(cls=PlainHelpCommand)
@@ -67,7 +67,7 @@ def gauge(sight: Sight) -> str:
     said = f"{sight.said:>12}"
     if sight.value is None or not sight.limits:
         return said
-    sign = _SIGNS.get(sight.word, "?")
+    sign = SIGN.get(sight.word, "?")
     return f"{said}  {_scale(sight)}  {sign} {sight.word}, limit {sight.limits}"
 
 

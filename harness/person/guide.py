@@ -9,16 +9,15 @@ from dataclasses import dataclass, field, replace
 from typing import Final, TypeAlias
 
 from harness.measurement import quantity_of
-from harness.person.operator import LeaveOut, Operator, Prompt, Redo, describe_connection
+from harness.person.operator import LeaveOut, Operator, Prompt, Redo, describe_connection, left_out
 from harness.person.progress import Progress
 from harness.quantities import counted, duration, show
-from harness.steps import Connect, Measure, Reading, Reply, Seen, Step
+from harness.steps import Connect, Measure, Reading, Reply, Step
+from harness.words.spelling import SIGN
 
 Judged: TypeAlias = tuple[str, str]
 """The word of a reading, and the sentence of what it came to; both empty where nothing is judged."""
 
-SIGNS: Final[Mapping[str, str]] = {"pass": "✓", "conditional pass": "(✓)", "fail": "✗", "conditional fail": "(✗)"}
-_OPEN: Final = "?"
 _LEFT_OUT: Final = "left out"
 _WHERE: Final = ("where am i", "where am i?", "where")
 
@@ -52,11 +51,11 @@ class Guide:
         word = sentence = ""
         if isinstance(step, Measure) and isinstance(reply, Reading):
             word, sentence = self.judge(step, reply)
-        self._taken[part, n] = _LEFT_OUT if _left_out(reply) else word
-        self._far().step(part, self._counts()[part] - 1, asked=not _left_out(reply))
+        self._taken[part, n] = _LEFT_OUT if left_out(reply) else word
+        self._far().step(part, self._counts()[part] - 1, asked=not left_out(reply))
         if not isinstance(step, Measure) or not isinstance(reply, Reading):
             return ""
-        judged = f": {SIGNS.get(word, _OPEN)} {sentence}" if sentence else ""
+        judged = f": {SIGN.get(word, '?')} {sentence}" if sentence else ""
         return f"{_read(step, reply)}{judged}" if judged or reply.said else ""
 
     def back(self) -> None:
@@ -105,14 +104,6 @@ class Guide:
             yield f"The last connection asked for: {describe_connection(self._connected)}."
         yield self.so_far()
         yield f"The question that stands: {prompt.title}"
-
-
-def _left_out(reply: Reply) -> bool:
-    """Whether it went with something that was left out as a whole, so that nobody was asked."""
-    match reply:
-        case Reading(status="skipped", said=said) | Seen(answer="skipped", remark=said):
-            return said.startswith("skip ")
-    return False
 
 
 def _read(step: Measure, reading: Reading) -> str:

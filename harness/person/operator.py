@@ -16,7 +16,7 @@ from harness import quantities
 from harness.errors import OperatorStop
 from harness.measurement import quantity_of
 from harness.person.spoken import heard
-from harness.steps import Connect, Measure, Role, Seen, Step, Stimulus, View
+from harness.steps import Connect, Measure, Reading, Reply, Role, Seen, Step, Stimulus, View
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +82,18 @@ class GoBack(Exception):  # noqa: N818 - a choice of the operator, not an error
 
 class LeaveOut(Exception):  # noqa: N818 - a choice of the operator, not an error
     """The operator leaves out the rest of something: "channel", "part", or a path by its name."""
+
+
+LEFT_OUT: Final = "skip "
+"""Begins what is recorded as said of a step that went with something left out as a whole; what it is follows."""
+
+
+def left_out(reply: Reply) -> str:
+    """With what a step was left out, so that nobody was asked: "channel", "part" or a path; empty where it was not."""
+    match reply:
+        case Reading(status="skipped", said=said) | Seen(answer="skipped", remark=said) if said.startswith(LEFT_OUT):
+            return said.removeprefix(LEFT_OUT)
+    return ""
 
 
 class Redo(Exception):  # noqa: N818 - a choice of the operator, not an error

@@ -12,6 +12,7 @@ from typing import Any, Literal, TypeAlias
 
 from harness.report import shown
 from harness.report.plot_style import Picture
+from harness.words.spelling import SIGN
 
 Kind: TypeAlias = shown.Kind | Literal[""]
 
@@ -211,7 +212,7 @@ def strong(text: str, **more: float | str | None) -> Span:
 
 def word(said: str, remarks: Iterable[str] = ()) -> Line:
     """A verdict with its sign, so that no colour carries it alone; other words, of a store that knows more, without."""
-    first = Span(text=said, sign=shown.SIGN.get(said, ""), kind=shown.KIND.get(said, "none"))
+    first = Span(text=said, sign=SIGN.get(said, ""), kind=shown.KIND.get(said, "none"))
     return (first, *(Span(text=remark, look="remark") for remark in remarks))
 
 

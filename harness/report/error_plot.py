@@ -20,6 +20,7 @@ from harness.report.plot_style import (
     to_svg,
 )
 from harness.words.clean import shortened
+from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -179,10 +180,10 @@ def _signs(axes: Axes, slots: Sequence[_Slot]) -> None:
     for slot in slots:
         s, word = slot.point.statement, slot.point.word
         if s is None:
-            axes.annotate(shown.SIGN[word], (slot.x, 0.0), ha="center", va="center", fontsize=10, color=FAINT.light)
+            axes.annotate(SIGN[word], (slot.x, 0.0), ha="center", va="center", fontsize=10, color=FAINT.light)
         elif word != "pass":
             axes.annotate(
-                shown.SIGN[word], (slot.x, s.high), xytext=(0, 3), textcoords="offset points", ha="center",
+                SIGN[word], (slot.x, s.high), xytext=(0, 3), textcoords="offset points", ha="center",
                 fontsize=10, color=LIMIT.light, fontweight="bold", annotation_clip=False,
             )  # fmt: skip
 

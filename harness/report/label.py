@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.errors import HalfpowerError
-from harness.report import shown
 from harness.report.pdf import typeset
 from harness.words.clean import shortened
+from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
     from harness.report.model import Report
@@ -60,7 +60,7 @@ def says(report: Report) -> dict[str, Any]:
         "title": f"Label of report {report.number}",
         "unit": shortened(f"{unit.maker} {unit.model}", _LONGEST),
         "serial": f"no. {shortened(job.serial, _LONGEST)}",
-        "sign": shown.SIGN[report.overall],
+        "sign": SIGN[report.overall],
         "verdict": {"meets": "meets its rating"}.get(report.overall, report.overall),
         "checked": f"checked {report.ended[:10]}",
         "next": f"next {job.next_due.isoformat()}" if job.next_due else "",

@@ -18,6 +18,7 @@ from harness.report import blocks as b
 from harness.report import rest, shown
 from harness.report.report_page import answer
 from harness.words.clean import shortened
+from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
     from harness.report.model import PartResult, Report, Result
@@ -190,7 +191,7 @@ def _cell(results: Sequence[Result]) -> b.Span:
     of = f" (worst of {len(results)})" if len(results) > 1 else ""
     return b.Span(
         text=f"{_whole(shown.cells(one).value)}{of}",
-        sign=shown.SIGN[one.word],
+        sign=SIGN[one.word],
         kind=shown.KIND[one.word],
         heard=one.word,
     )

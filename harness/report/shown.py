@@ -23,12 +23,7 @@ if TYPE_CHECKING:
 Kind: TypeAlias = Literal["good", "bad", "open", "none"]
 T = TypeVar("T")
 
-# A sign and a kind beside every word, so that no colour carries a meaning alone.
-SIGN: Final[dict[str, str]] = {
-    "pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "undecided": "?",
-    "not measured": "–", "meets": "✓", "conditionally meets": "(✓)", "does not meet": "✗", "cannot be decided": "?",
-    "not done": "!", "not tried": "–",
-}  # fmt: skip
+# A kind beside every word, as there is a sign (`harness.words.spelling`), so that no colour carries a meaning alone.
 KIND: Final[dict[str, Kind]] = {
     "pass": "good", "conditional pass": "open", "conditional fail": "open", "fail": "bad", "undecided": "open",
     "not measured": "none", "meets": "good", "conditionally meets": "open", "does not meet": "bad",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.report import shown, trends
 from harness.report.plot_style import BAND, FAINT, LIMIT, SERIES, Picture, drawing, to_svg
+from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -99,7 +100,7 @@ def _results(axes: Axes, track: Track, factor: float) -> None:
     for entry in track.entries:
         if entry.row.verdict not in ("pass", ""):
             axes.annotate(
-                shown.SIGN.get(entry.row.verdict, ""),
+                SIGN.get(entry.row.verdict, ""),
                 (_x(entry.day), ((entry.row.result or 0.0) + (entry.row.expanded_u or 0.0)) / factor), xytext=(0, 3),
                 textcoords="offset points", ha="center", fontsize=10, fontweight="bold", color=LIMIT.light,
                 annotation_clip=False,

@@ -12,10 +12,10 @@ from typing import Final, Literal
 from harness import quantities
 from harness.journal.journal import Record
 from harness.measurement import quantity_of
+from harness.person.operator import LEFT_OUT, left_out
 from harness.steps import GROUND, Connect, Done, Look, Measure, Reading, Reply, Seen, Step
 
 MOST_LEFT_OUT: Final = 1000  # steps in a row: a sequence that asks on for ever is ended
-_SKIP: Final = "skip "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,20 +32,18 @@ class Left:
         """What somebody means who says so at a step; None where it means nothing there."""
         word, channel = what.lower(), _channel(step)
         if word == "part":
-            return cls(of="part", said=_SKIP + word)
+            return cls(of="part", said=LEFT_OUT + word)
         if word == "channel" and channel:
-            return cls(of="channel", said=_SKIP + word, channel=channel)
+            return cls(of="channel", said=LEFT_OUT + word, channel=channel)
         if word in ("path", step.path.lower()):
-            return cls(of="path", said=_SKIP + word, path=step.path)
+            return cls(of="path", said=LEFT_OUT + word, path=step.path)
         return None
 
     @classmethod
     def of_record(cls, record: Record) -> Left | None:
         """What was left out from a recorded step on."""
-        match record.reply:
-            case Reading(status="skipped", said=said) | Seen(answer="skipped", remark=said) if said.startswith(_SKIP):
-                return cls.named(said.removeprefix(_SKIP), record.step)
-        return None
+        what = left_out(record.reply)
+        return cls.named(what, record.step) if what else None
 
     @property
     def in_words(self) -> str:

@@ -9,6 +9,12 @@ from typing import Final
 
 from harness.words.clean import clean
 
+# What stands beside the word of a verdict, so that no colour carries a meaning alone.
+SIGN: Final[dict[str, str]] = {
+    "pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "undecided": "?",
+    "not measured": "–", "meets": "✓", "conditionally meets": "(✓)", "does not meet": "✗", "cannot be decided": "?",
+    "not done": "!", "not tried": "–",
+}  # fmt: skip
 _SPELT: Final = {
     "✓": "+", "✗": "x", "µ": "u", "μ": "u", "Ω": "ohm", "±": "+/-", "−": "-", "–": "-", "—": "-", "×": "x", "…": "...",
     "°": "deg ", "≤": "<=", "≥": ">=", "·": "-", "√": "sqrt ", "∞": "inf", "“": '"', "”": '"', "’": "'", "‘": "'",
