@@ -31,8 +31,10 @@ if TYPE_CHECKING:
 
 Axis: TypeAlias = Literal["level", "time", "none"]
 """Set by V/div, by s/div, or by neither."""
-InUnit: TypeAlias = Literal["div", "s", "ratio"]
-_SHOWN: Final[Mapping[str, tuple[float, str]]] = {"s": (1e9, "ns"), "ratio": (100.0, "%")}
+InUnit: TypeAlias = Literal["div", "s", "ratio", "V", "Hz", "dB", "ohm", "F", "deg"]
+_SHOWN: Final[Mapping[str, tuple[float, str]]] = {
+    "s": (1e9, "ns"), "ratio": (100.0, "%"), "ohm": (1.0, "Ω"), "F": (1e12, "pF"), "deg": (1.0, "°"),
+}  # fmt: skip
 
 
 class Aliased(AnalysisError):  # noqa: N818 - says what the record is

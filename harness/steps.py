@@ -128,6 +128,17 @@ Stimulus: TypeAlias = NoSignal | Dc | Square | Sine | TimeMarks | FastEdge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Trigger:
+    """What starts the sweep, where it is more than any edge of the channel that is shown."""
+
+    source: Literal["channel", "external"] = "channel"
+    slope: Literal["rising", "falling"] = "rising"
+    coupling: Literal["dc", "ac", "low_reject", "high_reject"] = "dc"
+    level_v: float | None = None  # at the input; None: the middle of the signal
+    normal: bool = False  # no sweep without a trigger
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class View:
     """How the display that is read is set."""
 
@@ -137,6 +148,11 @@ class View:
     coupling: Coupling = "dc"
     ground_line_div: float = 0.0  # from the centre of the graticule, up is positive
     magnifier: float = 1.0
+    limited: bool = False  # the bandwidth limiter is on
+    input_ohm: float | None = None  # where another than the unit's usual input resistance is chosen
+    delay_s: float = 0.0  # from the trigger to what is shown: delayed sweep, or delay
+    trigger: Trigger | None = None
+    together: Literal["", "x-y", "sum", "difference"] = ""  # of the channel and the step's second one
 
 
 QuantityName: TypeAlias = Annotated[str, quantity_names]
@@ -152,6 +168,7 @@ class Connect:
     display: Display
     channel: int
     watched: bool = False  # a tee keeps the reference on the same signal, and either may be read
+    also: tuple[int, ...] = ()  # further channels of the display on the same signal, by tees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +191,9 @@ class Measure:
     repeat: int = 0  # tells repeats of one setpoint apart
     replaces: int | None = None  # the `repeat` of the one earlier reading that this one stands for
     because: str = ""  # why it is asked again, for the person
+    driven: int | None = None  # the channel that has the signal, where another one is read
+    second: int | None = None  # a channel that is read at the same moment, for what two say together
+    wait_s: float = 0.0  # before it is read: what moves with time
 
     @property
     def roles(self) -> frozenset[Role]:
@@ -263,7 +283,22 @@ Sequence: TypeAlias = Generator[Step, Reply, T]
 
 KINDS: Final[dict[str, type]] = {
     cls.__name__: cls
-    for cls in (Connect, Measure, Look, Done, Reading, Seen, View, NoSignal, Dc, Square, Sine, TimeMarks, FastEdge)
+    for cls in (
+        Connect,
+        Measure,
+        Look,
+        Done,
+        Reading,
+        Seen,
+        View,
+        Trigger,
+        NoSignal,
+        Dc,
+        Square,
+        Sine,
+        TimeMarks,
+        FastEdge,
+    )
 }
 
 
