@@ -82,7 +82,7 @@ def lab(tmp_path: Path) -> Path:
 
 def a_run(lab: Path, *, by_eye: bool) -> Path:
     ranges = f"{LEAD}\nchannels = [1]\nranges = ['50 mV', '100 mV', '200 mV']"
-    eye = {"unit": "aldermoor_a402.toml", "bench": "hand_bench.toml", "serial": "A402-0958"}
+    eye = {"unit": "aldermoor_skua.toml", "bench": "hand_bench.toml", "serial": "Skua-0958"}
     return opening.start(a_job(lab / "one.toml", ranges, **(eye if by_eye else {})), lab / "runs").folder
 
 
@@ -135,7 +135,7 @@ def test_who_stops_leaves_the_outputs_off(lab: Path, benches: list[SimulatedBenc
 def test_who_turns_a_trimmer_confirms_a_hazard_though_nobody_could_touch_the_bench_in_its_run(lab: Path) -> None:
     job = a_job(
         lab / "one.toml", 'use = "vertical"\npaths = ["probe"]\nchannels = [1]\nranges = ["2 V"]',
-        unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958",
+        unit="aldermoor_skua.toml", bench="hand_bench.toml", serial="Skua-0958",
     )  # fmt: skip
     job.write_text(f"allow_hazardous_voltage = true\n{job.read_text('utf-8')}", "utf-8")
     folder = opening.start(job, lab / "runs").folder
@@ -147,7 +147,7 @@ def test_who_turns_a_trimmer_confirms_a_hazard_though_nobody_could_touch_the_ben
 def test_points_are_named_as_a_person_names_them(lab: Path) -> None:
     job = a_job(
         lab / "two.toml", 'use = "vertical"\npaths = ["lead", "probe"]\nranges = ["50 mV", "100 mV", "5 V"]',
-        unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958",
+        unit="aldermoor_skua.toml", bench="hand_bench.toml", serial="Skua-0958",
     )  # fmt: skip
     folder = opening.start(job, lab / "runs").folder
     contents = journal.read(folder)
@@ -170,7 +170,7 @@ def test_what_was_left_out_is_no_point_to_adjust(lab: Path) -> None:
     """The straight point was read, the one through the probe was not: the name is of the one that was read."""
     job = a_job(
         lab / "two.toml", 'use = "vertical"\npaths = ["lead", "probe"]\nranges = ["100 mV"]\nchannels = [1]',
-        unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958",
+        unit="aldermoor_skua.toml", bench="hand_bench.toml", serial="Skua-0958",
     )  # fmt: skip
     contents = journal.read(opening.start(job, lab / "runs").folder)
     skipped = Reading(status="skipped", said="skip path")

@@ -269,6 +269,19 @@ def test_the_driver_table_speaks_scpi_as_detected() -> None:
     assert all(SUBSYSTEM.search(command.template) for name, command in SOURCE.items() if not name.startswith(plain))
 
 
+# --- names of instruments ----------------------------------------------------------------------------------------
+
+
+def test_an_instrument_that_is_shown_has_a_name_and_no_makers_number() -> None:
+    shown = ("README.md", "docs/*.md", "demo/**/*.toml", "sim_profiles/*.toml", "harness/files/starters/*.toml")
+    files = [path for pattern in shown for path in ROOT.glob(pattern)]
+    models = {
+        model: path.name for path in files for model in re.findall(r'^model = "(.*)"', path.read_text("utf-8"), re.M)
+    }
+    assert len(models) >= 15
+    assert {model: name for model, name in models.items() if not re.fullmatch("[A-Z][a-z]+", model)} == {}
+
+
 # --- names of measurements ---------------------------------------------------------------------------------------
 
 # Places where a module outside `sequences/` still has the name of a measurement, a quantity or a rating as text. It may

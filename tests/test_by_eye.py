@@ -81,7 +81,7 @@ def test_a_unit_of_which_an_eye_sees_no_error_conditionally_meets() -> None:
     proved, agree = (sum(getattr(row, name) for row in report.by_eye) for name in ("proved", "agree"))
     assert report.overall == "conditionally meets"
     assert report.sentence == (
-        "Aldermoor A402, no. A402-0958, conditionally meets its rating: no error can be seen: "
+        "Aldermoor Skua, no. Skua-0958, conditionally meets its rating: no error can be seen: "
         f"{proved} of {proved + agree} points proved, {agree} agree within ±0.1 div, which is too coarse to prove ±3 %."
     )
     assert report.next_step.startswith("File this report with the unit.")

@@ -123,7 +123,7 @@ def test_check_says_of_a_file_of_corrections_which_command_takes_it(tmp_path: Pa
 
 def test_check_looks_at_the_jobs_of_a_queue_whatever_else_is_wrong_with_it(lab: Path) -> None:
     queue = lab / "queue.toml"
-    queue.write_text('jobs = ["gone.toml", "quick.toml", "aldermoor_s1002.toml"]\nagian = 1\n', "utf-8")
+    queue.write_text('jobs = ["gone.toml", "quick.toml", "aldermoor_egret.toml"]\nagian = 1\n', "utf-8")
     told = halfpower("check", queue)
     assert told.exit_code == 3
     for text in ("queue.toml:1: jobs[1]: there is no file", "queue.toml:2: agian: unknown key", "this is a unit file"):
@@ -136,9 +136,9 @@ def test_every_file_of_the_demo_is_sound() -> None:
 
 
 def test_check_reports_every_problem_of_every_file_once(lab: Path) -> None:
-    unit, job = lab / "aldermoor_s1002.toml", lab / "quick.toml"
+    unit, job = lab / "aldermoor_egret.toml", lab / "quick.toml"
     unit.write_text(unit.read_text("utf-8").replace("bandwidth =", "bandwith =", 1), "utf-8")
-    change(job, ("vertical", "vertcal"), ('serial = "S1002-3071"', "serial = 7"))
+    change(job, ("vertical", "vertcal"), ('serial = "Egret-3071"', "serial = 7"))
     checked = halfpower("check", job, unit)
     assert checked.exit_code == 3
     assert checked.stdout == ""
@@ -184,7 +184,7 @@ def test_bench_tells_who_answers_and_until_when_certificates_hold(lab: Path) -> 
 def test_a_certificate_that_has_run_out_is_said_wherever_a_person_looks(lab: Path) -> None:
     bench, quick = lab / "bench.toml", lab / "quick.toml"
     change(bench, ("due = 2027-02-02", "due = 2026-02-03"))
-    late = "the counter (Northfen F8 no. F8-2210) was due on 2026-02-03"
+    late = "the counter (Northfen Mull no. Mull-2210) was due on 2026-02-03"
     for command in ("check", "rehearse", "run"):
         told = halfpower(command, quick, *(("--runs", lab / "runs") if command == "run" else ()))
         assert f"warning: {bench}: {late}, so a run is refused" in told.stderr
@@ -206,7 +206,7 @@ def test_bench_names_every_position_and_no_address_twice(lab: Path) -> None:
     told = halfpower("bench", lab / "bench.toml")
     assert told.exit_code == 0, told.stderr
     assert "unit: at TCPIP0::192.0.2.30::5025::SOCKET\n" in told.stdout
-    assert "unit at right: at GPIB0::3::INSTR\n  answers as Aldermoor,S1002,2," in told.stdout
+    assert "unit at right: at GPIB0::3::INSTR\n  answers as Aldermoor,Egret,2," in told.stdout
 
 
 def test_check_looks_into_the_simulated_bench_too(lab: Path) -> None:
@@ -224,10 +224,10 @@ def test_bench_says_which_instrument_is_another_than_expected(lab: Path) -> None
     bench = lab / "bench.toml"
     text = bench.read_text("utf-8")
     identity = next(line for line in text.splitlines() if line.startswith("identity"))
-    bench.write_text(text.replace(identity, 'identity = "Northfen,K999,1,1"', 1), "utf-8")
+    bench.write_text(text.replace(identity, 'identity = "Northfen,Gribbin,1,1"', 1), "utf-8")
     told = halfpower("bench", bench)
     assert told.exit_code == 4
-    assert "K999" in told.stdout
+    assert "Gribbin" in told.stdout
     assert "calibrator" in told.stderr
 
 
@@ -289,7 +289,7 @@ def test_a_hazard_is_not_confirmed_through_a_pipe(lab: Path, way: str) -> None:
     by_hand = ('[generator]\naddress = "TCPIP0::192.0.2.21::5025::SOCKET"', '[generator]\ndriver = "manual"')
     change(lab / "hand_bench.toml", ('simulation = "hand_bench_sim.toml"\n', ""), by_hand)
     sequence = 'use = "vertical"\npaths = ["probe"]\nchannels = [1]\nranges = ["5 V"]'
-    job = a_job(lab / "high.toml", sequence, unit="aldermoor_a402.toml", bench="hand_bench.toml", serial="A402-0958")
+    job = a_job(lab / "high.toml", sequence, unit="aldermoor_skua.toml", bench="hand_bench.toml", serial="Skua-0958")
     stopped = halfpower("run", job, "--runs", lab / "runs", way, answers="\n\ngo on\n\n\n\n")
     said = f"{stopped.stdout}{stopped.stderr}"
     assert "is hazardous" in said
@@ -326,7 +326,7 @@ def test_a_report_is_made_from_the_journal_alone(ran: Path, tmp_path: Path) -> N
     page, table, data = tmp_path / "new" / "r.html", tmp_path / "p.csv", tmp_path / "r.json"
     made = halfpower("report", alone, "--html", page, "--csv", table, "--json", data)
     assert made.exit_code == 0, made.stderr
-    assert "S1002-3071" in page.read_text("utf-8")
+    assert "Egret-3071" in page.read_text("utf-8")
     assert "deflection" in table.read_text("utf-8")
     assert json.loads(data.read_text("utf-8"))
     assert halfpower("report", alone).stdout
@@ -478,7 +478,7 @@ def test_a_runs_folder_that_is_a_file_is_refused(lab: Path) -> None:
 
 
 def test_a_run_that_another_bench_began_in_the_same_folder_is_not_named(tmp_path: Path) -> None:
-    mine, others = tmp_path / "2026-11-25-S1002-3071-01", tmp_path / "2026-11-25-S1002-3088-01"
+    mine, others = tmp_path / "2026-11-25-Egret-3071-01", tmp_path / "2026-11-25-Egret-3088-01"
 
     def ends(begins: Path | None) -> None:
         with told_how_to_resume() as began:
@@ -559,7 +559,7 @@ def test_a_terminal_without_a_person_is_asked_once_and_ends_the_run_as_a_stop(la
     assert stopped.stdout.count("Switch the output of the calibrator") == 0
     first, second, third = stopped.stderr.splitlines()
     assert first == "Nobody answers at this terminal any more (end of input)."
-    assert second.startswith("The output of the calibrator (Northfen D12 no. D12-1188) may still be ON:")
+    assert second.startswith("The output of the calibrator (Northfen Ness no. Ness-1188) may still be ON:")
     assert "halfpower resume" in third
 
 

@@ -164,7 +164,7 @@ def test_a_source_that_stays_on_lets_no_run_begin(tmp_path, at_the_start, lab):
 
 def test_a_source_that_does_not_answer_is_named_and_a_person_says_that_it_is_off(tmp_path, lab):
     change(lab / "bench.toml", ('routes = { unit-1 = "(@101)", unit-2 = "(@102)" }', ""))
-    change(lab / "bench.toml", ("Northfen,G550,G550-0093,1.7", "Northfen,G550,G550-0099,1.7"))
+    change(lab / "bench.toml", ("Northfen,Nare,Nare-0093,1.7", "Northfen,Nare,Nare-0099,1.7"))
     job = a_job(lab / "one.toml", ONE_CHANNEL)
     events: list[tuple[str, str]] = []
     opening.start(job, tmp_path, on_event=lambda *event: events.append(event))
@@ -257,7 +257,7 @@ def test_a_path_is_still_asked_about_after_a_reading_that_was_taken_again(lab):
     ],
 )  # fmt: skip
 def test_a_range_that_the_unit_has_not_ends_before_the_run_in_words(change_to, sequence, sentence, tmp_path, lab):
-    change(lab / "aldermoor_s1002.toml", change_to)
+    change(lab / "aldermoor_egret.toml", change_to)
     told: list[str] = []
     job = a_job(lab / "one.toml", sequence)
     with pytest.raises(InstrumentError, match=re.escape(sentence)):
@@ -360,7 +360,7 @@ def test_a_hazard_is_confirmed_anew_after_a_person_was_sent_to_the_connection(an
 
 def test_what_may_be_on_is_not_said_to_be_off_where_no_hand_was_needed(tmp_path, lab):
     """Behind a switch nobody is asked about a source that does not answer: so nobody has said that it is off."""
-    change(lab / "bench.toml", ("Northfen,G550,G550-0093,1.7", "Northfen,G550,G550-0099,1.7"))
+    change(lab / "bench.toml", ("Northfen,Nare,Nare-0093,1.7", "Northfen,Nare,Nare-0099,1.7"))
     events: list[str] = []
     person = Asked()
     job = a_job(lab / "one.toml", f'{ONE_CHANNEL}\nranges = ["1 V"]')

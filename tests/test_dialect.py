@@ -408,7 +408,7 @@ def plain_lab(lab: Path) -> Path:
     change(
         lab / "bench.toml",
         ('address = "GPIB0::9::INSTR"', f'address = "{SOCKET}"'),
-        ('identity = "Northfen,K320,K320-0417,2.4"', 'identity = "NORTHFEN K90 0007"'),
+        ('identity = "Northfen,Orme,Orme-0417,2.4"', 'identity = "NORTHFEN GRIBBIN 0007"'),
         ('[[calibrator.accuracy]]\nfunction = "dc"', f'{PLAIN}\n[[calibrator.accuracy]]\nfunction = "dc"'),
     )
     change(
@@ -454,7 +454,7 @@ def test_its_guardian_speaks_to_it_as_the_run_does(tmp_path: Path) -> None:
         assert bench.outputs_on() == ("calibrator",)
         charge = Charge(
             role="calibrator",
-            label="K90",
+            label="Gribbin",
             address=address,
             command=":OUT OFF;OUT OFF",
             link=json.loads(json.dumps(LINK)),

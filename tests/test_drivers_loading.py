@@ -44,7 +44,7 @@ class Nobody:
 
 def a_bench(bench, read="remote"):
     unit = {
-        "maker": "Northfen", "model": "NF-40", "volts_per_div": [0.05], "bandwidth": 40e6,
+        "maker": "Northfen", "model": "Plover", "volts_per_div": [0.05], "bandwidth": 40e6,
         "input": {"maximum": 300.0}, "read": read,
     }  # fmt: skip
     return Setup(

@@ -28,7 +28,7 @@ from tests.helpers.link_double import Double, Refusal, WaitingClock
 
 SI = {"si": True}
 UNIT = Unit.model_validate(
-    {"maker": "Aldermoor", "model": "AM-40", "volts_per_div": [0.1], "bandwidth": 40e6, "input": {"maximum": 300.0}},
+    {"maker": "Aldermoor", "model": "Heron", "volts_per_div": [0.1], "bandwidth": 40e6, "input": {"maximum": 300.0}},
     context=SI,
 )
 

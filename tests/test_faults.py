@@ -13,7 +13,7 @@ from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FAULTS, FaultInjector, FaultPlan
 
 DEMO = Path(__file__).parent.parent / "demo" / "brackwater" / "bench_sim.toml"
-IDENTITY = b"Northfen,G550,G550-0093,1.7"
+IDENTITY = b"Northfen,Nare,Nare-0093,1.7"
 
 
 def make(*kinds: str, **more: object) -> SimulatedBench:

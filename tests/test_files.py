@@ -197,9 +197,9 @@ VALUES: list[tuple[Edit, str]] = [
     (("job.toml", 'rule = "guarded"', 'rule = "gaurded"'),
      ("job.toml:<rule =>: rule: 'gaurded' is not known here; "
       "expected 'simple', 'guarded', 'non-binary' or 'managed' (did you mean 'guarded'?)")),
-    (("job.toml", 'serial = "D2-0147"\n', ""),
+    (("job.toml", 'serial = "Plover-0147"\n', ""),
      "job.toml:1: serial: missing; expected serial number of the unit under test"),
-    (("job.toml", 'serial = "D2-0147"', 'serial = " "'),
+    (("job.toml", 'serial = "Plover-0147"', 'serial = " "'),
      "job.toml:<serial>: serial: is empty; expected the serial number that stands on the unit"),
     (("job.toml", '"45 %"', "45"),
      "job.toml:<humidity>: environment.humidity: 4500 % cannot be; expected such as '45 %'"),
@@ -324,14 +324,14 @@ TOGETHER: list[tuple[list[Edit], str]] = [
     ([("bench.toml", 'function = "square"', 'function = "period"'), ("job.toml", "# every", '\nsignal = "square" #')],
      ("bench.toml:<[[calibrator.accuracy]]>: calibrator.accuracy: no line for 'square'; "
       "expected one, as the verdict of 'vertical' needs it")),
-    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "left"')],
+    ([("job.toml", 'serial = "Plover-0147"', 'serial = "Plover-0147"\nposition = "left"')],
      "job.toml:<position>: position: the bench has none; expected [positions.left] in its file"),
-    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "lefd"'),
+    ([("job.toml", 'serial = "Plover-0147"', 'serial = "Plover-0147"\nposition = "lefd"'),
       ("bench.toml", "[paths.lead]", '[positions.left]\naddress = "GPIB0::8::INSTR"\n\n[paths.lead]')],
      "job.toml:<position>: position: the bench has no position 'lefd'; expected 'left' (did you mean 'left'?)"),
     ([("bench.toml", "[unit]", "[positions.left]")],
      "job.toml:1: position: missing; the bench has its units at 'left'"),
-    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "left"'),
+    ([("job.toml", 'serial = "Plover-0147"', 'serial = "Plover-0147"\nposition = "left"'),
       ("bench.toml", "[paths.lead]", '[positions.left]\ndriver = "manual"\n\n[paths.lead]')],
      ("bench.toml:<driver = \"manual\">: positions.left.driver: is 'manual', but the unit is read 'remote'; "
       "expected 'scpi', or 'eye' there")),
@@ -423,7 +423,7 @@ BENCH: list[tuple[Edit, str]] = [
     (("bench.toml", 'driver = "scpi"', 'driver = "mine.py:Source"'),
      ("bench.toml:<driver>: calibrator.driver: there is no 'mine.py' beside this file; "
       "expected its name as it is on the disk")),
-    (("bench.toml", "NORTHFEN,C310,2041,1.4", " "),
+    (("bench.toml", "NORTHFEN,NAZE,2041,1.4", " "),
      "bench.toml:<identity>: calibrator.identity: is empty; expected what *IDN? answers, or no such key"),
     (("bench.toml", "due = 2027-03-02", "due = 2025-03-02"),
      ("bench.toml:<due>: calibrator.due: 2025-03-02 lies before the certificate's own date 2026-03-02; "
@@ -532,7 +532,7 @@ WARNINGS: list[tuple[list[Edit], str]] = [
     ([("unit.toml", 'read = "remote"', 'read = "eye"\nsettled_within = "0.5 div"')],
      ("unit.toml:<settled_within>: settled_within: is of no use where a person reads; "
       "'settle' is waited for all the same")),
-    ([("job.toml", 'serial = "D2-0147"', 'serial = "D2-0147"\nposition = "left"'),
+    ([("job.toml", 'serial = "Plover-0147"', 'serial = "Plover-0147"\nposition = "left"'),
       ("bench.toml", "[paths.lead]", ('[switch]\naddress = "GPIB0::7::INSTR"\n\n[positions.left]\n'
        'address = "GPIB0::8::INSTR"\n\n[paths.lead]\nroutes = { unit-1 = "(@101)" }'))],
      "job.toml:<position>: position: no path has a route such as 'left-1'; its cables are moved by hand"),
@@ -549,7 +549,7 @@ def test_one_instrument_in_two_roles_is_said_and_taken(folder: Path) -> None:
     for old, new in (
         ("192.0.2.12", "192.0.2.11"),
         ('"Aldermoor"', '"Northfen"'),
-        ('"G500"', '"C310"'),
+        ('"Hartland"', '"Naze"'),
         ('"118"', '"2041"'),
     ):
         edit(("bench.toml", old, new))

@@ -99,7 +99,7 @@ def a_file(content: bytes, folder: Path) -> None:
 
 # --- whole jobs, up to the end of their rehearsal -----------------------------------------------------------------
 
-JOB_FILES = ("bench.toml", "aldermoor_s1002.toml", "short.toml")
+JOB_FILES = ("bench.toml", "aldermoor_egret.toml", "short.toml")
 SHORT = f'{LEAD}\nchannels = [1]\nranges = ["100 mV", "1 V"]\n\n[[sequence]]\nuse = "time_base"\npath = "lead"'
 A_VALUE = re.compile(r'"[^"\n]*"|(?<![\w."])-?\d[\d._e-]*(?![\w"-])|true|false')
 SIZES = (
@@ -403,7 +403,7 @@ def a_person(drawn: tuple[list[str], Measure], _folder: Path) -> None:
     """A whole conversation about one point, with the source and the screen worked by hand."""
     lines, step = drawn
     typist = Typist(list(lines))
-    unit = files.read_unit(DEMO / "aldermoor_a402.toml").value
+    unit = files.read_unit(DEMO / "aldermoor_skua.toml").value
     with contextlib.suppress(HalfpowerError, GoBack):
         ManualSource(typist, Calibrator(driver="manual"), "calibrator").apply(step.stimulus)
     screen = ManualScreen(typist, UnitLink(driver="manual"), "unit", unit)
@@ -436,10 +436,10 @@ def test_a_reading_of_any_size_is_refused_in_a_sentence(text: str) -> None:
 
 
 @pytest.mark.parametrize(("file", "key", "value", "said"), [
-    ("aldermoor_a402.toml", "resolution", "1000 div", "is more than the 100 div that can be meant"),
-    ("aldermoor_a402.toml", "vertical_div", "1e9 div", "is more than the 100 div that can be meant"),
-    ("aldermoor_a402.toml", "deflection", "1e9 %", "is more than the 100000 % that can be meant"),
-    ("aldermoor_s1002.toml", "scatter", "1e308 div", "is more than the 100 div that can be meant"),
+    ("aldermoor_skua.toml", "resolution", "1000 div", "is more than the 100 div that can be meant"),
+    ("aldermoor_skua.toml", "vertical_div", "1e9 div", "is more than the 100 div that can be meant"),
+    ("aldermoor_skua.toml", "deflection", "1e9 %", "is more than the 100000 % that can be meant"),
+    ("aldermoor_egret.toml", "scatter", "1e308 div", "is more than the 100 div that can be meant"),
     ("bench.toml", "db", "-99999999999 dB", "is more than the 200 dB that can be meant"),
     ("digital.toml", "temperature", "1e9 °C", "is more than the 200 °C that can be meant"),
     ("digital.toml", "target", "1e9999999 %", "is too large to be a quantity"),
@@ -453,7 +453,7 @@ def test_a_value_that_nobody_can_mean_is_refused_at_its_line(
     if not count:
         changed = f'{key} = "{value}"\n{text}'
     (lab / file).write_text(changed, "utf-8")
-    job = "by_eye.toml" if file == "aldermoor_a402.toml" else "digital.toml"
+    job = "by_eye.toml" if file == "aldermoor_skua.toml" else "digital.toml"
     with pytest.raises(ConfigError, match=rf"{re.escape(file)}:\d+: .*{re.escape(said)}"):
         opening.load(lab / job)
 

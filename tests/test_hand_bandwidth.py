@@ -274,9 +274,9 @@ def test_at_rated_of_a_levelled_sine_reads_there_and_at_the_reference() -> None:
 def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The hand-worked bench of the demo with generator, counter and reference worked by hand as well."""
     folder = shutil.copytree(DEMO, tmp_path_factory.mktemp("lab") / "demo")
-    generator = 'address = "TCPIP0::192.0.2.21::5025::SOCKET"\nidentity = "Northfen,G550,G550-0093,1.7"\n'
-    counter = 'address = "GPIB0::12::INSTR"\nidentity = "Northfen,F8,F8-2210,3.0"\n'
-    reference = 'address = "TCPIP0::192.0.2.22::5025::SOCKET"\nidentity = "Northfen,V500,V500-0612,5.2"\n'
+    generator = 'address = "TCPIP0::192.0.2.21::5025::SOCKET"\nidentity = "Northfen,Nare,Nare-0093,1.7"\n'
+    counter = 'address = "GPIB0::12::INSTR"\nidentity = "Northfen,Mull,Mull-2210,3.0"\n'
+    reference = 'address = "TCPIP0::192.0.2.22::5025::SOCKET"\nidentity = "Northfen,Rame,Rame-0612,5.2"\n'
     change(
         folder / "hand_bench.toml",
         (generator, 'driver = "manual"\n'), (counter, 'driver = "manual"\n'),

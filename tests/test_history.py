@@ -46,7 +46,7 @@ def runs(tmp_path_factory):
         for n in range(7)
     ]
     left = Visit(day=FIRST.replace(year=2022), gains=true_gains(3, left=True), seed=50, condition="as left")
-    others = [Visit(day=dt.date(2023 + n, 9, 1), gains=(0.0, 4.1), serial="S1002-3090", seed=60 + n) for n in range(2)]
+    others = [Visit(day=dt.date(2023 + n, 9, 1), gains=(0.0, 4.1), serial="Egret-3090", seed=60 + n) for n in range(2)]
     return run_visits(tmp_path_factory.mktemp("years"), [*visits, left, *others], ranges=("50 mV", "5 V"))
 
 
@@ -65,7 +65,7 @@ def track(found, serial, channel, setting="50 mV/div"):
 
 def test_the_true_drift_lies_in_the_stated_interval_before_and_after_the_adjustment(found):
     for setting in ("50 mV/div", "5 V/div"):
-        moving, still = (track(found, "S1002-3071", channel, setting) for channel in (1, 2))
+        moving, still = (track(found, "Egret-3071", channel, setting) for channel in (1, 2))
         assert [len(series.entries) for series in moving.series] == [4, 4]
         for series in moving.series:
             assert abs(series.drift.per_year - PER_YEAR[0]) <= series.drift.expanded_per_year
@@ -78,7 +78,7 @@ def test_the_true_drift_lies_in_the_stated_interval_before_and_after_the_adjustm
 
 
 def test_the_date_of_leaving_agrees_with_the_truth(found):
-    leaving = track(found, "S1002-3071", 1).latest.drift.leaving
+    leaving = track(found, "Egret-3071", 1).latest.drift.leaving
     true_years = (3.0 - true_gains(4)[0]) / PER_YEAR[0] + 4
     true_day = FIRST + dt.timedelta(days=true_years * 365.25)
     assert leaving.side == "high"
@@ -87,9 +87,9 @@ def test_the_date_of_leaving_agrees_with_the_truth(found):
 
 
 def test_the_standard_s_certificates_are_shared_errors(found):
-    entries = track(found, "S1002-3071", 1).series[0].entries
+    entries = track(found, "Egret-3071", 1).series[0].entries
     names = [dict(entry.shared) for entry in entries]
-    calibrator = "Northfen K320 no. K320-0417"
+    calibrator = "Northfen Orme no. Orme-0417"
     assert [list(each) for each in names] == [
         [f"limits of {calibrator}, {calibrator}, BW-C-{year}"] for year in (2019, 2020, 2021, 2022)
     ]
@@ -107,7 +107,7 @@ def test_the_rise_time_of_the_edge_is_one_error_of_all_runs_under_one_certificat
     runs = run_visits(tmp_path, visits, ranges=["50 mV"], more=more)
     (one,) = [t for t in history.read(RunFolders(runs), EVERY).tracks if t.quantity == "rise time"]
     edges = [each for entry in one.entries for each in entry.shared if each[0].startswith("rise time of the source")]
-    assert {name for name, _ in edges} == {"rise time of the source, Northfen G550 no. G550-0093, BW-C-2218"}
+    assert {name for name, _ in edges} == {"rise time of the source, Northfen Nare no. Nare-0093, BW-C-2218"}
     assert len(edges) == 3
     u = min(u for _, u in edges)
     assert 0.0 < u < one.entries[0].row.standard_u
@@ -144,22 +144,22 @@ def test_levels_signals_and_definitions_of_one_range_are_points_of_their_own(tmp
     "where", [{"condition": "as found"}, {"overall": "meets"}, {"standard": "BW-C-2024"}, {"verdict": "pass"}]
 )
 def test_what_chooses_a_point_does_not_thin_out_its_results(runs, found, where):
-    chosen = history.read(RunFolders(runs), Selection(simulated=True, serial="S1002-3071", **where))
-    assert track(chosen, "S1002-3071", 1) == track(found, "S1002-3071", 1)
+    chosen = history.read(RunFolders(runs), Selection(simulated=True, serial="Egret-3071", **where))
+    assert track(chosen, "Egret-3071", 1) == track(found, "Egret-3071", 1)
     failing = history.read(RunFolders(runs), Selection(simulated=True, verdict="fail"))
-    assert {(each.serial, each.channel) for each in failing.tracks} == {("S1002-3090", 2)}
+    assert {(each.serial, each.channel) for each in failing.tracks} == {("Egret-3090", 2)}
 
 
 def test_too_few_results_give_their_reason(found):
-    few = track(found, "S1002-3090", 1).latest
+    few = track(found, "Egret-3090", 1).latest
     assert few.drift is None
-    assert trends.drift_words(track(found, "S1002-3090", 1), few) == (
+    assert trends.drift_words(track(found, "Egret-3090", 1), few) == (
         "No drift is stated: a drift needs at least 3 results, and there are 2."
     )
 
 
 def test_soon_after_an_adjustment_the_drift_before_it_is_told(found):
-    whole = track(found, "S1002-3071", 1)
+    whole = track(found, "Egret-3071", 1)
     short = replace(whole.series[1], entries=whole.series[1].entries[:1], drift=None, why_not="there is 1 result")
     words = trends.track_words(replace(whole, series=(whole.series[0], short)))
     assert words.startswith("No drift is stated: there is 1 result. Before the last adjustment it drifted by (+0.3")
@@ -172,7 +172,7 @@ def test_years_of_many_units_hold_their_true_drifts_about_as_often_as_they_say(t
     rng = random.Random(8)
     truth, visits = {}, []
     for number in range(16):
-        serial = f"S1002-4{number:03d}"
+        serial = f"Egret-4{number:03d}"
         truth[serial] = [(rng.uniform(-1.0, 1.0), rng.uniform(-0.3, 0.3)) for _ in range(2)]
         for year in range(5):
             day = dt.date(2019 + year, 6, 1 + number)
@@ -196,7 +196,7 @@ def test_years_of_many_units_hold_their_true_drifts_about_as_often_as_they_say(t
 
 def test_a_unit_is_due_an_interval_after_its_last_run(found):
     due = {unit.serial: unit.due for unit in found.units}
-    assert due == {"S1002-3071": dt.date(2026, 5, 10), "S1002-3090": dt.date(2025, 9, 1)}
+    assert due == {"Egret-3071": dt.date(2026, 5, 10), "Egret-3090": dt.date(2025, 9, 1)}
     assert trends.headline(found, dt.date(2026, 1, 1)).startswith(
         "10 runs of 2 units; 2 of 4 points drift; no drift can be stated yet of 4 points; 1 unit overdue"
     )
@@ -219,13 +219,13 @@ def test_what_the_job_says_goes_before_the_option(tmp_path):
 
 def test_a_standard_names_every_run_and_verdict_that_it_touched(runs):
     of_2023 = history.read(RunFolders(runs), Selection(simulated=True, standard="BW-C-2023"))
-    assert [use.run.serial for use in of_2023.uses] == ["S1002-3071", "S1002-3090"]
+    assert [use.run.serial for use in of_2023.uses] == ["Egret-3071", "Egret-3090"]
     assert [trends.tally(use.results) for use in of_2023.uses] == ["4 pass", "2 pass, 2 fail"]
     assert "fail: deflection, channel 2, 5 V/div" in trends.use_points(of_2023.uses[1])
-    since = Selection(simulated=True, standard="K320-0417", since=dt.date(2023, 1, 1))
+    since = Selection(simulated=True, standard="Orme-0417", since=dt.date(2023, 1, 1))
     assert len(history.read(RunFolders(runs), since).uses) == 5
-    with pytest.raises(RecordsError, match="no run was made with the standard 'G550-0093'"):
-        history.read(RunFolders(runs), Selection(simulated=True, standard="G550-0093"))  # on the bench, not used
+    with pytest.raises(RecordsError, match="no run was made with the standard 'Nare-0093'"):
+        history.read(RunFolders(runs), Selection(simulated=True, standard="Nare-0093"))  # on the bench, not used
 
 
 def test_a_store_gives_the_same_history_as_a_folder(runs, found, tmp_path):
@@ -243,9 +243,9 @@ def test_a_store_gives_the_same_history_as_a_folder(runs, found, tmp_path):
 @pytest.mark.parametrize(
     ("where", "says"),
     [
-        ({"serial": "S1002-3017"}, "no run with the serial 'S1002-3017'; did you mean 'S1002-3071'?"),
-        ({"model": "Z"}, "no run with the model 'Z'; it holds 'S1002'."),
-        ({"standard": "K320-0471"}, "no run was made with the standard 'K320-0471'; did you mean 'K320-0417'?"),
+        ({"serial": "Egret-3017"}, "no run with the serial 'Egret-3017'; did you mean 'Egret-3071'?"),
+        ({"model": "Z"}, "no run with the model 'Z'; it holds 'Egret'."),
+        ({"standard": "Orme-0471"}, "no run was made with the standard 'Orme-0471'; did you mean 'Orme-0417'?"),
         ({"since": dt.date(2030, 1, 1)}, "no run fits all that was asked."),
         ({"simulated": False}, "no run fits all that was asked. It holds 10 simulated runs, shown by --simulated."),
     ],
@@ -324,7 +324,7 @@ def test_the_terminal_fits_eighty_columns_and_ends_with_the_sentence(found):
 
 def test_a_run_without_an_end_is_left_out_with_a_word(runs, tmp_path):
     shutil.copytree(runs, tmp_path / "runs")
-    last = sorted((tmp_path / "runs").glob("*-S1002-3090-*"))[-1] / journal.NAME
+    last = sorted((tmp_path / "runs").glob("*-Egret-3090-*"))[-1] / journal.NAME
     lines = last.read_bytes().splitlines(keepends=True)
     ends = next(n for n, line in enumerate(lines) if b'"kind":"end"' in line)
     last.write_bytes(b"".join(lines[:ends]))
@@ -338,11 +338,11 @@ def test_a_run_without_an_end_is_left_out_with_a_word(runs, tmp_path):
 def test_the_frame_has_every_result_with_the_drift_of_its_series(found):
     table = history.frame(found)
     assert len(table) == (8 + 2) * 4
-    one = table[(table["serial"] == "S1002-3071") & (table["channel"] == 1) & (table["setting"] == "5 V/div")]
+    one = table[(table["serial"] == "Egret-3071") & (table["channel"] == 1) & (table["setting"] == "5 V/div")]
     assert list(one["series"]) == [1] * 4 + [2] * 4
     assert one["drift_per_year"].nunique() == 2
     assert str(table["leaves_earliest"].dtype).startswith("datetime64")
-    assert table[table["serial"] == "S1002-3090"]["drift_per_year"].isna().all()
+    assert table[table["serial"] == "Egret-3090"]["drift_per_year"].isna().all()
 
 
 def test_the_example_of_the_frame_runs(runs, tmp_path, monkeypatch):
@@ -362,7 +362,7 @@ def test_the_example_of_the_frame_runs(runs, tmp_path, monkeypatch):
 def test_the_command_writes_page_table_and_json(runs, tmp_path):
     page, table, plain = (tmp_path / name for name in ("h.html", "h.csv", "h.json"))
     result = halfpower(
-        "history", runs, "--simulated", "--serial", "S1002-3071", "--html", page, "--csv", table, "--json", plain
+        "history", runs, "--simulated", "--serial", "Egret-3071", "--html", page, "--csv", table, "--json", plain
     )
     assert result.exit_code == 0, result.output
     rows = list(csv.DictReader(io.StringIO(table.read_bytes().decode("utf-8"))))
@@ -376,7 +376,7 @@ def test_a_damaged_journal_is_named_and_the_others_count(runs, tmp_path):
     some = shutil.copytree(runs, tmp_path / "runs")
     damaged = sorted(some.rglob(journal.NAME))[0]
     damaged.write_bytes(damaged.read_bytes().replace(b'"value":', b'"value": ', 1))
-    result = halfpower("history", some, "--simulated", "--serial", "S1002-3071", "--units")
+    result = halfpower("history", some, "--simulated", "--serial", "Egret-3071", "--units")
     assert result.exit_code == 5
     assert str(damaged) in result.output
     assert "7 runs of 1 unit" in " ".join(result.output.split())
@@ -389,7 +389,7 @@ def test_a_damaged_journal_is_named_and_the_others_count(runs, tmp_path):
         (("RUNS", "--since", "2023-01-01", "--until", "2022-01-01"), 2, "lies after --until"),
         (("RUNS", "--interval", "soon"), 2, "'soon' is no interval; expected such as '12 months'"),
         (("nowhere",), RecordsError.exit_code, "there is no such folder"),
-        (("RUNS", "--serial", "S1002-3017"), RecordsError.exit_code, "did you mean 'S1002-3071'?"),
+        (("RUNS", "--serial", "Egret-3017"), RecordsError.exit_code, "did you mean 'Egret-3071'?"),
         (("RUNS", "--simulated", "--open"), 2, "name a file with --html"),
     ],
 )

@@ -136,7 +136,7 @@ class Lab:
     data: dict[str, dict[str, Any]]
 
     def write(self) -> Path:
-        for kind, name in (("bench", "bench.toml"), ("unit", "aldermoor_s1002.toml"), ("job", "job.toml")):
+        for kind, name in (("bench", "bench.toml"), ("unit", "aldermoor_egret.toml"), ("job", "job.toml")):
             (self.folder / name).write_text(toml(self.data[kind]), "utf-8")
         return self.folder / "job.toml"
 
@@ -149,9 +149,9 @@ def lab(tmp_path: Path) -> Lab:
     folder = shutil.copytree(DEMO, tmp_path / "lab")
     data = {
         kind: tomllib.loads((folder / name).read_text("utf-8"))
-        for kind, name in (("bench", "bench.toml"), ("unit", "aldermoor_s1002.toml"), ("job", "digital.toml"))
+        for kind, name in (("bench", "bench.toml"), ("unit", "aldermoor_egret.toml"), ("job", "digital.toml"))
     }
-    data["job"]["answers_as"] = "S1002-3071"  # the serial number itself may then be anything
+    data["job"]["answers_as"] = "Egret-3071"  # the serial number itself may then be anything
     data["bench"]["positions"] = {"lead": {"driver": "manual"}}
     first, *_, last = data["job"]["sequence"]
     data["job"]["sequence"] = [{**first, "channels": [1], "ranges": ["100 mV", "200 mV"]}, {**last, "channels": [1]}]

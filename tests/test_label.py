@@ -90,7 +90,7 @@ def said_by(stream: str) -> str:
     return bytes(take(8) for _ in range(take(8))).decode()
 
 
-@pytest.mark.parametrize("text", ["A", "2026-11-25-A402-0958-01", "https://r.example/2026-11-25-A402-0958-01"])
+@pytest.mark.parametrize("text", ["A", "2026-11-25-Skua-0958-01", "https://r.example/2026-11-25-Skua-0958-01"])
 def test_the_code_is_read_back_as_what_it_leads_to(text: str) -> None:
     assert decoded(code(text)) == text
 

@@ -27,9 +27,9 @@ from tests.helpers.setups import a_setup
 DEMO = Path(__file__).parents[1] / "demo" / "brackwater"
 TILTED = "no, tilted by a third of a division"
 JOB = """\
-unit = "aldermoor_a402.toml"
+unit = "aldermoor_skua.toml"
 bench = "hand_bench.toml"
-serial = "A402-0958"
+serial = "Skua-0958"
 [[sequence]]
 use = "look"
 """

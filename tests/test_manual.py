@@ -19,7 +19,7 @@ from harness.steps import Dc, Measure, NoSignal, Reading, Sine, Square, TimeMark
 UNIT = Unit.model_validate(
     {
         "maker": "Northfen",
-        "model": "NF-40",
+        "model": "Plover",
         "volts_per_div": [0.05],
         "bandwidth": 40e6,
         "input": {"maximum": 300.0},
@@ -46,7 +46,7 @@ def screen(*answers: str) -> tuple[ManualScreen, FakePerson, list[tuple[str, str
 
 def source(*answers: str) -> tuple[ManualSource, FakePerson]:
     person = FakePerson(answers, then=None)
-    return ManualSource(person, Calibrator(maker="Aldermoor", model="AC-7"), "calibrator"), person
+    return ManualSource(person, Calibrator(maker="Aldermoor", model="Purbeck"), "calibrator"), person
 
 
 # The display.
@@ -317,7 +317,7 @@ def test_a_source_is_told_everything_once_and_then_the_change():
         ("function: square wave from 0 V", "frequency: 1 kHz", "level: 300 mVpp", "output: on"),
         ("level: 600 mVpp",),
     ]
-    assert "Aldermoor AC-7" in person.asked[0].title
+    assert "Aldermoor Purbeck" in person.asked[0].title
     driver.off()
     driver.off()
     assert len(person.asked) == 3
@@ -328,7 +328,7 @@ def test_a_source_is_told_everything_once_and_then_the_change():
 def test_no_signal_is_the_output_off():
     driver, person = source("")
     driver.apply(NoSignal())
-    assert person.asked[0].title == "Switch the output of the calibrator (Aldermoor AC-7) off"
+    assert person.asked[0].title == "Switch the output of the calibrator (Aldermoor Purbeck) off"
 
 
 def test_a_setting_that_was_not_confirmed_is_asked_for_again():

@@ -114,7 +114,7 @@ def test_no_two_measurements_rate_by_one_key() -> None:
 
 
 def test_labels_name_what_is_known() -> None:
-    assert Calibrator(maker="Northfen", model="C310", serial="7").label == "Northfen C310 no. 7"
+    assert Calibrator(maker="Northfen", model="Naze", serial="7").label == "Northfen Naze no. 7"
     assert Calibrator(address="GPIB0::5::INSTR").label == "GPIB0::5::INSTR"
     assert Calibrator().label == "?"
 

@@ -67,7 +67,7 @@ def test_a_standard_is_overdue_on_the_day_on_which_the_job_would_run(lab: Lab) -
     lab.change("second_bench.toml", 'simulation = "second_bench_sim.toml"\n', "")  # the real day counts
     assert lab.refusals("second", begins=dt.datetime(2027, 5, 6, 23, 0, tzinfo=dt.UTC)) == ""
     told = lab.refusals("second", begins=dt.datetime(2027, 5, 7, 0, 1, tzinfo=dt.UTC))
-    assert "second.toml: past the due date: the calibrator (Northfen K320 no. K320-0422) was due on 2027-05-06" in told
+    assert "second.toml: past the due date: the calibrator (Northfen Orme no. Orme-0422) was due on 2027-05-06" in told
 
 
 def test_a_bench_that_is_held_is_refused_with_its_holder(lab: Lab) -> None:
@@ -77,9 +77,9 @@ def test_a_bench_that_is_held_is_refused_with_its_holder(lab: Lab) -> None:
 
 
 def test_two_units_at_one_address_need_somebody_to_change_them(lab: Lab) -> None:
-    lab.job("fourth", serial="S1002-9999")
+    lab.job("fourth", serial="Egret-9999")
     told = lab.refusals("first", "fourth")
-    assert "fourth.toml: needs a person: first.toml finds unit S1002-3071 at TCPIP0::192.0.2.30::5025::SOCKET" in told
+    assert "fourth.toml: needs a person: first.toml finds unit Egret-3071 at TCPIP0::192.0.2.30::5025::SOCKET" in told
     assert lab.refusals("first", "third") == ""  # the same unit twice
 
 
@@ -112,7 +112,7 @@ def test_one_jobs_failure_costs_no_other(lab: Lab) -> None:
     assert [run.tries for run in night.runs] == [1, 2, 1]
     assert [bool(run.events) for run in night.runs] == [False, True, False]
     assert night.finished
-    assert night.sentence.startswith("2 of 3 jobs are done; S1002-3071 meets its rating; S1002-3071 does not meet")
+    assert night.sentence.startswith("2 of 3 jobs are done; Egret-3071 meets its rating; Egret-3071 does not meet")
     assert night.next_step.startswith("Begin with second.toml: Look at the instrument that is named, then resume")
     lost = night.runs[1]
     assert lost.missing == (f"Vertical deflection: not finished, {lost.taken} of 3 points taken",)
@@ -287,7 +287,7 @@ def test_hands_that_no_rehearsal_foresaw_end_the_job_and_not_the_night(lab: Lab)
 
 def test_an_output_that_stays_on_is_the_first_thing_said_in_the_morning(lab: Lab) -> None:
     lab.change(
-        "bench.toml", 'maker = "Northfen"\nmodel = "K320"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "K320"'
+        "bench.toml", 'maker = "Northfen"\nmodel = "Orme"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "Orme"'
     )
     night = lab.night("first")
     assert night.runs[0].outputs_off is False
@@ -299,7 +299,7 @@ def test_an_output_that_stays_on_is_the_first_thing_said_in_the_morning(lab: Lab
 def test_an_output_that_may_be_on_stays_said_until_its_bench_has_confirmed(lab: Lab) -> None:
     """The bench is not reached any more: nothing has been confirmed, whatever becomes of other benches."""
     lab.change(
-        "bench.toml", 'maker = "Northfen"\nmodel = "K320"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "K320"'
+        "bench.toml", 'maker = "Northfen"\nmodel = "Orme"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "Orme"'
     )
     lab.begin("first", "second")
     folder = lab.the_folder()
@@ -351,7 +351,7 @@ def without_times(folder: Path) -> list[object]:
 
 def test_a_signal_leaves_a_queue_that_can_be_gone_on_with(lab: Lab) -> None:
     def stop(_part: str, n: int) -> None:
-        if n == 3 and len(list(lab.runs.glob("*-S1002-*"))) == 2:
+        if n == 3 and len(list(lab.runs.glob("*-Egret-*"))) == 2:
             raise StoppedError
 
     lab.showing.on_step = stop
@@ -367,7 +367,7 @@ def test_a_signal_leaves_a_queue_that_can_be_gone_on_with(lab: Lab) -> None:
     assert [run.outcome for run in night.runs] == ["meets", "does not meet"]
     assert [run.tries for run in night.runs] == [1, 2]
     assert night.finished
-    assert len(list(lab.runs.glob("*-S1002-*"))) == 2
+    assert len(list(lab.runs.glob("*-Egret-*"))) == 2
 
 
 def test_going_on_waits_for_the_moment_that_was_asked_for_last(lab: Lab) -> None:
@@ -400,7 +400,7 @@ def test_a_queue_cut_off_at_any_line_of_its_log_or_within_one_comes_to_the_same_
         (folder / log.NAME).write_bytes(b"".join(lines[:cut]) + torn)
         for number, begun in enumerate(log.read(folder).folders.get(job) for job in (0, 1)):
             if begun is None:  # the journal is made before the log says so, and measured in only after
-                shutil.rmtree(sorted(runs.glob("*-S1002-*"))[-1 if number else 0], ignore_errors=True)
+                shutil.rmtree(sorted(runs.glob("*-Egret-*"))[-1 if number else 0], ignore_errors=True)
         night = lab.go_on(folder)
         assert [run.outcome for run in night.runs] == ["meets", "does not meet"], cut
         assert sorted(map(repr, without_times(runs))) == sorted(map(repr, expected)), cut
@@ -416,7 +416,7 @@ def test_a_killed_queue_goes_on_in_the_run_that_was_under_way(lab: Lab) -> None:
         from tests.helpers.night_lab import Lab
         lab = Lab(folder=Path({str(lab.folder)!r}))
         def kill(part, n):
-            if n == 4 and len(list(lab.runs.glob("*-S1002-*"))) == 2:
+            if n == 4 and len(list(lab.runs.glob("*-Egret-*"))) == 2:
                 os.kill(os.getpid(), signal.SIGKILL)
         lab.showing.on_step = kill
         lab.begin("first", "third")
@@ -489,7 +489,7 @@ def test_a_full_disk_under_the_log_ends_the_night_and_loses_nothing(lab: Lab, mo
     monkeypatch.setattr(os, "write", write)
     night = lab.go_on(lab.the_folder())
     assert [run.outcome for run in night.runs] == ["meets", "does not meet"]
-    assert len(list(lab.runs.glob("*-S1002-*"))) == 2
+    assert len(list(lab.runs.glob("*-Egret-*"))) == 2
 
 
 def test_every_line_of_the_log_is_synced_before_anything_depends_on_it(
@@ -523,7 +523,7 @@ def test_a_run_that_was_removed_leaves_its_line_on_the_page(lab: Lab) -> None:
 
 
 def test_hostile_text_is_shown_on_the_page_and_never_obeyed(lab: Lab) -> None:
-    lab.change("third.toml", 'serial = "S1002-3071"', 'serial = "</style><script>alert(1)</script>\\u202e"')
+    lab.change("third.toml", 'serial = "Egret-3071"', 'serial = "</style><script>alert(1)</script>\\u202e"')
     own(lab, 'raise RuntimeError("<img src=x onerror=alert(1)>\\x1b[2J")')
     made = page(lab.night("third", title='<b onload="x">"night"</b>'))
     made += page(lab.night("own"))

@@ -64,7 +64,7 @@ def test_each_job_and_the_end_of_the_night_are_told(tmp_path: Path) -> None:
     assert [each["title"] for each in heard] == [
         "first.toml: done", "second.toml: ended early", f"Queue {folder.name} finished",
     ]  # fmt: skip
-    assert "S1002-3071, meets its rating" in heard[0]["message"]
+    assert "Egret-3071, meets its rating" in heard[0]["message"]
     assert "no answer in time" in heard[1]["message"]
     assert heard[2]["message"].startswith("1 of 2 jobs is done")
     kept = b"".join(path.read_bytes() for path in lab.folder.rglob("*") if path.is_file())
@@ -74,22 +74,22 @@ def test_each_job_and_the_end_of_the_night_are_told(tmp_path: Path) -> None:
 
 def test_a_notice_is_plain_text_whatever_a_channel_understands(tmp_path: Path) -> None:
     """Control characters are written out, and what would be markup to a channel that shows markup is escaped for it."""
-    text = "<b>A402</b> & *co* \x1b[2J\u202e\x07"
+    text = "<b>Skua</b> & *co* \x1b[2J\u202e\x07"
     with listener() as (address, heard):
         to = channels([address, f"{address}?format=html"])
         Notices(to[:1]).send(f"{text}\nx", f"{text}\nsecond line")
         Notices(to[1:]).send("done", f"{text}\nsecond line")
     plain, page = heard
-    assert plain["title"] == "<b>A402</b> & *co* \\x1b[2J\\x202e\\x07 x"
-    assert plain["message"] == "<b>A402</b> & *co* \\x1b[2J\\x202e\\x07\nsecond line"
+    assert plain["title"] == "<b>Skua</b> & *co* \\x1b[2J\\x202e\\x07 x"
+    assert plain["message"] == "<b>Skua</b> & *co* \\x1b[2J\\x202e\\x07\nsecond line"
     assert "<b>" not in page["message"]
-    assert "&lt;b&gt;A402&lt;/b&gt; &amp; *co*" in page["message"].replace("&nbsp;", " ")
+    assert "&lt;b&gt;Skua&lt;/b&gt; &amp; *co*" in page["message"].replace("&nbsp;", " ")
 
 
 def test_an_output_that_may_be_on_is_first_in_every_notice(tmp_path: Path) -> None:
     lab = Lab.make(tmp_path)
     lab.change(
-        "bench.toml", 'maker = "Northfen"\nmodel = "K320"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "K320"'
+        "bench.toml", 'maker = "Northfen"\nmodel = "Orme"', 'commands = { output_off = ":NO:SUCH" }\nmodel = "Orme"'
     )
     with listener() as (address, heard):
         runner.begin(

@@ -154,7 +154,7 @@ def test_a_stopped_and_resumed_run_equals_an_unbroken_one(at, digital, tmp_path)
 
     with pytest.raises(Stopped):
         opening.start(DEMO / "digital.toml", tmp_path, watch=watch)
-    (folder,) = tmp_path.glob("*-S1002-*")
+    (folder,) = tmp_path.glob("*-Egret-*")
     assert opening.report(folder).overall != "meets"
     resumed = opening.resume(folder)
     assert comparable(resumed.folder) == comparable(digital.folder)
@@ -177,14 +177,14 @@ def test_resume_after_sigkill(tmp_path, digital):
     )
     killed = subprocess.run([sys.executable, "-c", script], check=False, cwd=Path(__file__).parent.parent, timeout=60)
     assert killed.returncode == -signal.SIGKILL
-    (folder,) = tmp_path.glob("*-S1002-*")
+    (folder,) = tmp_path.glob("*-Egret-*")
     assert len(read(folder).records) == 40
     assert comparable(opening.resume(folder).folder) == comparable(digital.folder)
 
 
 def test_resume_refuses_what_has_changed(bench, tmp_path):
     run = opening.start(bench / "digital.toml", tmp_path / "runs")
-    change(bench / "aldermoor_s1002.toml", ('deflection = "±3 %"', 'deflection = "±2 %"'))
+    change(bench / "aldermoor_egret.toml", ('deflection = "±3 %"', 'deflection = "±2 %"'))
     with pytest.raises(JournalError, match="the unit file has changed"):
         opening.resume(run.folder)
 
@@ -194,12 +194,12 @@ def test_resume_refuses_another_instrument_under_the_same_address(bench, tmp_pat
         if n == 5:
             raise OperatorStop("stop")
 
-    change(bench / "bench.toml", ('identity = "Northfen,F8,F8-2210,3.0"\n', ""))  # else the start compares it
+    change(bench / "bench.toml", ('identity = "Northfen,Mull,Mull-2210,3.0"\n', ""))  # else the start compares it
     with suppress(OperatorStop):
         opening.start(bench / "digital.toml", tmp_path / "runs", watch=stop)
     (run,) = (tmp_path / "runs").iterdir()
-    change(bench / "bench_sim.toml", ("[counter]\n", '[counter]\nidentity = "Northfen,F8,F8-9999,3.0"\n'))
-    with pytest.raises(JournalError, match=r"The counter that answers is .*F8-9999.*F8-2210.*connect that one again"):
+    change(bench / "bench_sim.toml", ("[counter]\n", '[counter]\nidentity = "Northfen,Mull,Mull-9999,3.0"\n'))
+    with pytest.raises(JournalError, match=r"The counter that answers is .*Mull-9999.*Mull-2210.*connect that one"):
         opening.resume(run)
 
 
@@ -234,34 +234,34 @@ def test_outputs_are_off_after_any_error(error, tmp_path, benches):
 
 
 def test_a_wrong_identity_is_refused_before_anything_is_measured(bench, tmp_path):
-    change(bench / "bench.toml", ("Northfen,F8,F8-2210,3.0", "Northfen,F8,F8-9999,3.0"))
-    with pytest.raises(InstrumentError, match=r"F8-2210.*F8-9999|F8-9999.*F8-2210"):
+    change(bench / "bench.toml", ("Northfen,Mull,Mull-2210,3.0", "Northfen,Mull,Mull-9999,3.0"))
+    with pytest.raises(InstrumentError, match=r"Mull-2210.*Mull-9999|Mull-9999.*Mull-2210"):
         opening.start(bench / "digital.toml", tmp_path / "runs")
     assert not (tmp_path / "runs").exists()
 
 
 def test_another_unit_than_the_jobs_is_refused_before_anything_is_measured(bench, tmp_path):
-    change(bench / "digital.toml", ('serial = "S1002-3071"', 'serial = "S9999"'))
+    change(bench / "digital.toml", ('serial = "Egret-3071"', 'serial = "Egret-9"'))
     with pytest.raises(ConfigError) as refused:
         opening.start(bench / "digital.toml", tmp_path / "runs")
     assert str(refused.value) == (
-        f"{bench / 'digital.toml'}: serial: 'S9999', but the unit that answers is 'Aldermoor,S1002,S1002-3071,1.08', "
-        "whose serial number is 'S1002-3071'; correct serial, connect the right unit, or, where its label has another "
-        'number than it gives itself, state answers_as = "S1002-3071" in the job'
+        f"{bench / 'digital.toml'}: serial: 'Egret-9', but the unit that answers is 'Aldermoor,Egret,Egret-3071,1.08', "
+        "whose serial number is 'Egret-3071'; correct serial, connect the right unit, or, where its label has another "
+        'number than it gives itself, state answers_as = "Egret-3071" in the job'
     )
     assert not (tmp_path / "runs").exists()
-    change(bench / "digital.toml", ('serial = "S9999"', 'serial = "S9999"\nanswers_as = "s1002 - 3071"'))
+    change(bench / "digital.toml", ('serial = "Egret-9"', 'serial = "Egret-9"\nanswers_as = "egret - 3071"'))
     report = opening.start(bench / "digital.toml", tmp_path / "runs").report
     facts = {fact.name: fact.text for group in report.facts for fact in group.facts}
-    assert facts["Serial number"] == "S9999"
-    assert facts["Answers as"] == "s1002 - 3071, the serial number that the unit itself gives"
+    assert facts["Serial number"] == "Egret-9"
+    assert facts["Answers as"] == "egret - 3071, the serial number that the unit itself gives"
 
 
 def test_a_unit_that_answers_as_another_model_is_told_and_stands_in_the_report(bench, tmp_path):
-    change(bench / "aldermoor_s1002.toml", ('model = "S1002"', 'model = "S2004"'))
+    change(bench / "aldermoor_egret.toml", ('model = "Egret"', 'model = "Heron"'))
     told = []
     run = opening.start(bench / "digital.toml", tmp_path / "runs", on_event=lambda *event: told.append(event))
-    said = "The unit answers as 'Aldermoor,S1002,S1002-3071,1.08'; the unit file is for Aldermoor S2004."
+    said = "The unit answers as 'Aldermoor,Egret,Egret-3071,1.08'; the unit file is for Aldermoor Heron."
     assert ("another model", said) in told
     assert said in opening.report(run.folder).deviations
 
@@ -269,13 +269,13 @@ def test_a_unit_that_answers_as_another_model_is_told_and_stands_in_the_report(b
 @pytest.mark.parametrize(
     ("identity", "refused", "another"),
     [  # IEEE 488.2, clause 10.14: maker, model, serial number or "0", level of firmware or "0"; from memory
-        ("NORTHFEN,MODEL S1002,0,1.0", False, False),
-        ("NORTHFEN,S1002,,", False, False),
-        ("NORTHFEN,S1002,000000,0", False, False),
-        ("NORTHFEN,s1002,s1002-3071,1.0", False, False),
-        ("NORTHFEN,S1002,SN S1002-3071,1.0", False, False),
-        ("NORTHFEN,S1002,77,1.0", True, False),
-        ("NORTHFEN,S1004,77,1.0", True, True),
+        ("NORTHFEN,MODEL Egret,0,1.0", False, False),
+        ("NORTHFEN,Egret,,", False, False),
+        ("NORTHFEN,Egret,000000,0", False, False),
+        ("NORTHFEN,egret,egret-3071,1.0", False, False),
+        ("NORTHFEN,Egret,SN Egret-3071,1.0", False, False),
+        ("NORTHFEN,Egret,77,1.0", True, False),
+        ("NORTHFEN,Heron,77,1.0", True, True),
         ("no identity", False, False),
         ("", False, False),
     ],
@@ -290,7 +290,7 @@ def test_what_a_unit_answers_is_compared_where_it_says_something(identity, refus
 
 def test_a_standard_past_its_due_date_stops_the_run_unless_the_job_allows_it(bench, tmp_path):
     change(bench / "bench.toml", ("due = 2027-02-02", "due = 2026-02-03"))
-    with pytest.raises(ConfigError, match=r"Past the due date: the counter \(Northfen F8.*allow_overdue"):
+    with pytest.raises(ConfigError, match=r"Past the due date: the counter \(Northfen Mull.*allow_overdue"):
         opening.start(bench / "digital.toml", tmp_path / "runs")
     change(bench / "digital.toml", ('rule = "guarded"', 'rule = "guarded"\nallow_overdue = true'))
     report = opening.start(bench / "digital.toml", tmp_path / "runs").report
@@ -313,7 +313,7 @@ def test_a_certificate_dated_after_the_day_of_the_run_is_told_before_and_after(b
 
 
 def test_a_job_above_a_rating_is_refused_before_anything_is_opened(bench, tmp_path):
-    change(bench / "aldermoor_s1002.toml", ('maximum = "300 V"', 'maximum = "100 mV"'))
+    change(bench / "aldermoor_egret.toml", ('maximum = "300 V"', 'maximum = "100 mV"'))
     change(bench / "bench.toml", ('termination_power = "1 W"', 'termination_power = "0.1 mW"'))
     rehearsed = opening.rehearse(opening.load(bench / "digital.toml"))
     assert any("termination" in text for text in rehearsed.refused)
@@ -323,7 +323,7 @@ def test_a_job_above_a_rating_is_refused_before_anything_is_opened(bench, tmp_pa
 
 
 def test_no_remedy_asks_for_more_than_the_input_may_take(bench):
-    change(bench / "aldermoor_a402.toml", ('maximum = "400 V"', 'maximum = "15 V"'))
+    change(bench / "aldermoor_skua.toml", ('maximum = "400 V"', 'maximum = "15 V"'))
     remedies = {u.point: u.remedy for u in opening.rehearse(opening.load(bench / "by_eye.toml")).undecided}
     assert "apply 30 V" not in " ".join(remedies.values())
     assert "apply 6 V" in remedies["channel 1, 1 V/div, lead"]
@@ -345,7 +345,7 @@ def test_a_refused_command_is_told_and_what_was_measured_is_kept(bench, tmp_path
 
 def test_a_bench_answers_for_itself():
     states = {state.role: state for state in talk(DEMO / "bench.toml")}
-    assert states["counter"].identity == "Northfen,F8,F8-2210,3.0"
+    assert states["counter"].identity == "Northfen,Mull,Mull-2210,3.0"
     assert not [state for state in states.values() if state.problem]
     assert {state.role: state for state in talk(DEMO / "hand_bench.toml")}["calibrator"].problem == "worked by hand"
 

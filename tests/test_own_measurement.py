@@ -39,7 +39,7 @@ OTHER = 'use = "vertical"\nranges = ["100 mV"]\nchannels = [1]'
 def a_lab(folder: Path) -> Path:
     """The demo's files, its unit rated for noise."""
     shutil.copytree(DEMO, folder)
-    unit = folder / "aldermoor_s1002.toml"
+    unit = folder / "aldermoor_egret.toml"
     unit.write_text(f"{unit.read_text('utf-8')}\n{RATED}", "utf-8")
     return folder
 
@@ -343,9 +343,9 @@ def test_two_files_of_a_job_may_not_share_a_name(lab: Path) -> None:
 
 
 def test_what_the_unit_file_does_not_rate_is_said_at_its_table(lab: Path) -> None:
-    unit = lab / "aldermoor_s1002.toml"
+    unit = lab / "aldermoor_egret.toml"
     unit.write_text(unit.read_text("utf-8").replace("rms =", "rns ="), "utf-8")
-    with pytest.raises(ConfigError, match=r"aldermoor_s1002.toml:\d+: tolerance.noise.rns: .*did you mean 'rms'"):
+    with pytest.raises(ConfigError, match=r"aldermoor_egret.toml:\d+: tolerance.noise.rns: .*did you mean 'rms'"):
         opening.load(noise_job(lab))
 
 
@@ -437,10 +437,10 @@ def test_a_driver_that_meets_what_fails_in_it_ends_the_part_alone(lab: Path) -> 
 
 
 def by_eye(lab: Path, *changes: tuple[str, str]) -> Path:
-    unit = lab / "aldermoor_a402.toml"
+    unit = lab / "aldermoor_skua.toml"
     unit.write_text(f"{unit.read_text('utf-8')}\n{RATED}", "utf-8")
     noise_job(lab, *changes)
-    return a_job(lab / "eye.toml", SEQUENCE, unit=unit.name, bench="hand_bench.toml", serial="A402-0958")
+    return a_job(lab / "eye.toml", SEQUENCE, unit=unit.name, bench="hand_bench.toml", serial="Skua-0958")
 
 
 SEES = "def seen(bench, step, trace):\n    return 0.1\n\n\nRATING ="

@@ -446,8 +446,8 @@ def test_a_run_is_answered_from_a_page_and_keeps_its_photograph(
 ) -> None:
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     job = a_job(
-        tmp_path / "one.toml", f"{LEAD}\nchannels = [1]\nranges = ['100 mV']", unit="aldermoor_a402.toml",
-        bench="hand_bench.toml", serial="A402-0958",
+        tmp_path / "one.toml", f"{LEAD}\nchannels = [1]\nranges = ['100 mV']", unit="aldermoor_skua.toml",
+        bench="hand_bench.toml", serial="Skua-0958",
     )  # fmt: skip
     command = ("run", job, "--runs", tmp_path / "runs", "--by-hand", "--page")
     addresses: SimpleQueue[str] = SimpleQueue()

@@ -255,7 +255,7 @@ def test_the_error_of_one_and_the_same_calibrator_drops_out_of_the_change() -> N
     assert pair.found is not None
     assert pair.found.budget is not None
     assert pair.change is not None
-    own = [line.contribution for line in pair.found.budget.contributions if "K320" not in line.name]
+    own = [line.contribution for line in pair.found.budget.contributions if "Orme" not in line.name]
     assert pair.change.u == pytest.approx(math.sqrt(2.0 * math.fsum(u * u for u in own)), rel=1e-6)
 
 

@@ -55,11 +55,11 @@ def test_the_demos_night_does_one_job_loses_one_and_leaves_one_out(night: tuple[
     assert f"Not done: second.toml. {the_night(runs) / 'night.html'} says why" in told.stderr
     assert f"go on with: halfpower queue --go-on {the_night(runs)}" in told.stderr
     said = " ".join(told.stdout.split())
-    assert "1 digital.toml: Aldermoor S1002 no. S1002-3071" in said
+    assert "1 digital.toml: Aldermoor Egret no. Egret-3071" in said
     assert "2 to run, 1 refused; start now" in said
-    assert "1 of 3 jobs is done; S1002-3071 does not meet its rating; not done:" in said
+    assert "1 of 3 jobs is done; Egret-3071 does not meet its rating; not done:" in said
     assert (the_night(runs) / "night.html").is_file()
-    assert len(list(runs.glob("*-S1002-*/report.html"))) == 2
+    assert len(list(runs.glob("*-Egret-*/report.html"))) == 2
 
 
 def test_the_page_is_made_again_to_the_byte(night: tuple[Result, Path]) -> None:
@@ -143,7 +143,7 @@ def test_json_lines_tell_the_night(lab: Lab) -> None:
     assert told.exit_code == 0, told.stderr
     lines = [json.loads(line) for line in told.stdout.splitlines()]
     assert {line["event"] for line in lines} == {"queue", "step", "off", "end"}
-    assert lines[-1]["sentence"] == "1 of 1 job is done; S1002-3071 meets its rating."
+    assert lines[-1]["sentence"] == "1 of 1 job is done; Egret-3071 meets its rating."
     assert lines[-1]["page"] == str(the_night(Path("runs")) / "night.html")
 
 
@@ -165,7 +165,7 @@ def test_every_command_that_is_suggested_can_be_pasted(lab: Lab, monkeypatch: py
     told = halfpower("queue", "second.toml", "--runs", "of a night", "--again", "0", "--no-awake")
     assert told.exit_code == 11
     runs = (lab.folder / "of a night").resolve()
-    folder, run = the_night(runs), next(runs.glob("*-S1002-*"))
+    folder, run = the_night(runs), next(runs.glob("*-Egret-*"))
     assert log.read(folder).header["runs"] == str(runs)
     ends = [shlex.split(line[line.index("halfpower ") :]) for line in told.output.splitlines() if "halfpower " in line]
     assert ends.count(["halfpower", "resume", str(run)]) == 2  # of the job, and what to begin with

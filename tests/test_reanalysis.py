@@ -30,7 +30,7 @@ CORRECTION = """\
 reason = "The calibrator gave 2 % too much after its repair."
 
 [[standard]]
-serial = "K320-0417"
+serial = "Orme-0417"
 since = 2021-01-01
 until = 2022-12-31
 
@@ -50,7 +50,7 @@ def runs(tmp_path_factory):
 @pytest.fixture
 def correction(tmp_path):
     def write(text=CORRECTION):
-        path = tmp_path / "k320.toml"
+        path = tmp_path / "orme.toml"
         path.write_text(text, "utf-8")
         return path
 
@@ -125,22 +125,22 @@ def test_a_page_has_its_own_number_and_borrows_neither_consent_nor_authority(run
     reseal(copied, lambda header: header["setup"]["job"].update(names))
     (task,) = tasks_of(tmp_path)
     anew = reanalysis.page(task, reanalysis.Changes(rule="simple"), "Re-analysed: for a test.", MADE)
-    assert "End of report 2020-06-01-S1002-3071-01, re-analysed 2026-11-27 09:30:05." in anew
+    assert "End of report 2020-06-01-Egret-3071-01, re-analysed 2026-11-27 09:30:05." in anew
     assert "SAN-118" not in anew
     assert "E. Quill" not in anew
     assert "I. Marrow" in anew
     same_rule = reanalysis.page(task, reanalysis.Changes(error="deflection factor"), "r", MADE)
     assert "SAN-118" in same_rule
     later = reanalysis.page(task, reanalysis.Changes(rule="simple"), "r", MADE + dt.timedelta(minutes=5))
-    assert "S1002-3071-01, re-analysed 2026-11-27 09:35:05." in later  # the same run again, on the same day
+    assert "Egret-3071-01, re-analysed 2026-11-27 09:35:05." in later  # the same run again, on the same day
 
 
 def test_two_corrections_of_one_standard_by_two_of_its_names_are_refused(runs, correction):
-    other = CORRECTION.split("[[standard]]")[1].replace('serial = "K320-0417"', 'certificate = "BW-C-2021"')
+    other = CORRECTION.split("[[standard]]")[1].replace('serial = "Orme-0417"', 'certificate = "BW-C-2021"')
     both = corrections.load(correction(f"{CORRECTION}\n[[standard]]{other}")).value
     problems = [each.problem for each in worked(runs, corrections=both)]
     assert [bool(problem) for problem in problems] == [False, True, False, False]
-    assert "standard[1] and standard[2] both concern the calibrator (Northfen K320" in problems[1]
+    assert "standard[1] and standard[2] both concern the calibrator (Northfen Orme" in problems[1]
 
 
 def test_runs_are_chosen_by_what_they_are(runs):
@@ -152,10 +152,10 @@ def test_runs_are_chosen_by_what_they_are(runs):
     assert chosen(simulated=False) == 0
     assert chosen(since=dt.date(2021, 6, 1), until=dt.date(2022, 6, 1)) == 2
     assert chosen(standard="BW-C-2021") == chosen(standard="BW-C-2022") == 1
-    assert chosen(standard="K320-0417") == 4
-    assert chosen(standard="G550-0093") == 0  # on the bench, and not used
-    assert chosen(serial="S1002-3071") == 4
-    assert chosen(serial="S1002") == 0
+    assert chosen(standard="Orme-0417") == 4
+    assert chosen(standard="Nare-0093") == 0  # on the bench, and not used
+    assert chosen(serial="Egret-3071") == 4
+    assert chosen(serial="Egret") == 0
 
 
 def test_what_a_store_says_is_what_was_before(runs, tmp_path):
@@ -242,33 +242,33 @@ def test_a_worker_with_other_versions_is_told_apart():
 # --- the file of corrections -------------------------------------------------------------------------------------
 
 BAD = [
-    ('reason = "The', 'reson = "The', "k320.toml:1: reason: missing"),
-    ('serial = "K320-0417"', "", "k320.toml:3: standard[1]: names no standard; expected 'serial' or 'certificate'"),
-    ("until = 2022-12-31", "until = 2020-12-31", "k320.toml:5: standard[1].since: lies after 'until'"),
-    ('"+2 %"', '"0 %"', "k320.toml:8: standard[1].known_error[1]: states no error; expected of_value or floor"),
-    ('"+2 %"', '"2 V"', "k320.toml:10: standard[1].known_error[1].of_value: '2 V' has the unit 'V'"),
-    ('"dc"', '"sine"', "k320.toml:9: standard[1].known_error[1].function: 'sine' is not known here"),
-    ("until = 2022", "untl = 2022", "k320.toml:6: standard[1].untl: unknown key"),
+    ('reason = "The', 'reson = "The', "orme.toml:1: reason: missing"),
+    ('serial = "Orme-0417"', "", "orme.toml:3: standard[1]: names no standard; expected 'serial' or 'certificate'"),
+    ("until = 2022-12-31", "until = 2020-12-31", "orme.toml:5: standard[1].since: lies after 'until'"),
+    ('"+2 %"', '"0 %"', "orme.toml:8: standard[1].known_error[1]: states no error; expected of_value or floor"),
+    ('"+2 %"', '"2 V"', "orme.toml:10: standard[1].known_error[1].of_value: '2 V' has the unit 'V'"),
+    ('"dc"', '"sine"', "orme.toml:9: standard[1].known_error[1].function: 'sine' is not known here"),
+    ("until = 2022", "untl = 2022", "orme.toml:6: standard[1].untl: unknown key"),
     (
         '[[standard.known_error]]\nfunction = "dc"\nof_value = "+2 %"\n',
         "",
-        "k320.toml:3: standard[1]: corrects nothing; expected one of known_error, accuracy, flatness, edge_rise_time",
+        "orme.toml:3: standard[1]: corrects nothing; expected one of known_error, accuracy, flatness, edge_rise_time",
     ),
     (
         'of_value = "+2 %"',
-        'of_value = "+2 %"\n[[standard]]\nserial = "K320-0417"\nsince = 2022-12-31\nedge_rise_time = "1 ns"',
-        "k320.toml:11: standard[2]: concerns days that line 3 concerns too",
+        'of_value = "+2 %"\n[[standard]]\nserial = "Orme-0417"\nsince = 2022-12-31\nedge_rise_time = "1 ns"',
+        "orme.toml:11: standard[2]: concerns days that line 3 concerns too",
     ),
     (
         'of_value = "+2 %"',
         'of_value = "+2 %"\n[[standard.accuracy]]\nfunction = "dc"\ndb = "0.2 dB"',
-        "k320.toml:13: standard[1].accuracy[1].db: belongs to a levelled sine, not to 'dc'",
+        "orme.toml:13: standard[1].accuracy[1].db: belongs to a levelled sine, not to 'dc'",
     ),
     (
         'of_value = "+2 %"',
         'of_value = "+2 %"'
         + "".join(f'\n[[standard.flatness]]\nfrequency = "{n} MHz"\ndb = "0 dB"\nu = "0.1 dB"' for n in (2, 1)),
-        "k320.toml:16: standard[1].flatness[2].frequency: is not above the one before",
+        "orme.toml:16: standard[1].flatness[2].frequency: is not above the one before",
     ),
 ]
 
@@ -285,7 +285,7 @@ def test_what_is_wrong_with_a_file_of_corrections_is_said_with_its_line(correcti
 
 def test_every_problem_is_said_at_once(correction):
     with pytest.raises(ConfigError) as caught:
-        corrections.load(correction(CORRECTION.replace('serial = "K320-0417"', "").replace('"+2 %"', '"0 %"')))
+        corrections.load(correction(CORRECTION.replace('serial = "Orme-0417"', "").replace('"+2 %"', '"0 %"')))
     assert len(caught.value.problems) == 2
     bad = (
         CORRECTION.replace('"+2 %"', '"2 V"')
@@ -308,9 +308,9 @@ def test_what_changes_is_shown_and_nothing_is_written(runs, correction, tmp_path
     assert "deflection, channel 2, lead, 5 V/div: pass → fail (−1.9" in result.output
     assert "6 × pass → fail" in result.output
     assert "2 × meets → does not meet" in result.output
-    assert "standard[1] (K320-0417): concerns 2 runs" in result.output
+    assert "standard[1] (Orme-0417): concerns 2 runs" in result.output
     assert {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()} == before
-    assert [path.name for path in tmp_path.iterdir()] == ["k320.toml"]
+    assert [path.name for path in tmp_path.iterdir()] == ["orme.toml"]
 
 
 def test_a_record_says_what_why_when_and_by_which_version(runs, correction, tmp_path):
@@ -336,7 +336,7 @@ def test_a_record_says_what_why_when_and_by_which_version(runs, correction, tmp_
     text = pages[0].read_text("utf-8")
     assert "Re-analysed: not the original report" in text
     assert "The calibrator gave 2 % too much after its repair." in text
-    assert "Known errors of the calibrator (Northfen K320 no. K320-0417) were corrected: dc +2 %." in text
+    assert "Known errors of the calibrator (Northfen Orme no. Orme-0417) were corrected: dc +2 %." in text
     assert {path: path.read_bytes() for path in runs.rglob("*") if path.is_file()} == before
     again = halfpower("reanalyse", runs, "--corrections", correction(), "--simulated", "--write", record)
     assert again.exit_code == RecordsError.exit_code
@@ -392,10 +392,10 @@ def test_what_cannot_be_done_is_said_in_one_sentence(runs, arguments, code, says
 
 
 def test_a_correction_that_concerns_no_run_stops_before_anything_is_written(runs, correction, tmp_path):
-    file = correction(CORRECTION.replace("K320-0417", "K320-9999"))
+    file = correction(CORRECTION.replace("Orme-0417", "Orme-9999"))
     result = halfpower("reanalyse", runs, "--corrections", file, "--simulated", "--write", tmp_path / "record")
     assert result.exit_code == ConfigError.exit_code
-    assert "standard[1] (K320-9999): concerns none of these runs" in result.output
+    assert "standard[1] (Orme-9999): concerns none of these runs" in result.output
     assert not (tmp_path / "record").exists()
 
 

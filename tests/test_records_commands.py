@@ -39,15 +39,15 @@ def test_runs_are_added_each_by_itself(store: Path, tmp_path: Path) -> None:
     added = halfpower("records", "add", half, *sorted(runs.iterdir()))
     assert added.exit_code == 5, "as a damaged journal has it"
     assert added.stdout.splitlines() == [
-        "2026-03-02-S1002-3071-02: added, a run without an end",
-        "2026-03-02-S1002-3071-01: added",
-        "2026-03-02-S1002-3071-02: replaced",
-        "2026-03-02-S1002-3071-04: left out, a run on a simulated bench; --simulated keeps it, marked",
+        "2026-03-02-Egret-3071-02: added, a run without an end",
+        "2026-03-02-Egret-3071-01: added",
+        "2026-03-02-Egret-3071-02: replaced",
+        "2026-03-02-Egret-3071-04: left out, a run on a simulated bench; --simulated keeps it, marked",
     ]
     assert "this line was changed or damaged" in added.stderr
     assert added.stderr.splitlines()[-1] == "1 of 5 failed, see above."
-    again = halfpower("records", "add", runs / "2026-03-02-S1002-3071-01")
-    assert (again.exit_code, again.stdout) == (0, f"2026-03-02-S1002-3071-01: known\nStore: {store}\n")
+    again = halfpower("records", "add", runs / "2026-03-02-Egret-3071-01")
+    assert (again.exit_code, again.stdout) == (0, f"2026-03-02-Egret-3071-01: known\nStore: {store}\n")
 
 
 def test_runs_are_listed_as_asked_for(store: Path, tmp_path: Path) -> None:
@@ -55,21 +55,21 @@ def test_runs_are_listed_as_asked_for(store: Path, tmp_path: Path) -> None:
         f"{store}: there is no store here yet; 'halfpower records add RUN_FOLDER' makes one.\n"
     )
     runs = [
-        told_again(tmp_path / "runs", 1, serial="S1002-1"),
-        told_again(tmp_path / "runs", 2, serial="S1002-\x1b[2J2", gain=1.06),
-        told_again(tmp_path / "runs", 3, serial="S1002-3", simulated=True),
+        told_again(tmp_path / "runs", 1, serial="Egret-1"),
+        told_again(tmp_path / "runs", 2, serial="Egret-\x1b[2J2", gain=1.06),
+        told_again(tmp_path / "runs", 3, serial="Egret-3", simulated=True),
     ]
     assert halfpower("records", "add", "--simulated", *runs).exit_code == 0
     listed = halfpower("records", "list")
     assert listed.exit_code == 0
     head, first, second, last = listed.stdout.splitlines()
     assert head.split() == ["began", "unit", "serial", "was", "bench", "found", "run"]
-    assert "S1002-1" in first
-    assert "S1002-\\x1b[2J2" in second
+    assert "Egret-1" in first
+    assert "Egret-\\x1b[2J2" in second
     assert last == f"2 runs in {store}"
     failed = halfpower("records", "list", "--verdict", "fail", "--setting", "20 mV/div", "--json")
     assert [json.loads(line)["id"] for line in failed.stdout.splitlines()] == [f"{2:032x}"]
-    none = halfpower("records", "list", "--serial", "S1002-3")
+    none = halfpower("records", "list", "--serial", "Egret-3")
     assert none.stdout == f"0 runs in {store}; 1 on simulated benches, shown by --simulated\n"
     assert "1 simulated run in" in halfpower("records", "list", "--simulated").stdout
     days = halfpower("records", "list", "--since", "2026-03-03", "--standard", "BW-C-2217")
@@ -129,14 +129,14 @@ def test_runs_are_pushed_to_another_store(store: Path, tmp_path: Path) -> None:
     server = tmp_path / "lab" / "records.sqlite"
     pushed = halfpower("records", "push", server)
     assert pushed.stdout.splitlines() == [
-        "2026-03-02-S1002-3071-01: added",
+        "2026-03-02-Egret-3071-01: added",
         f"1 sent to {server}, 0 there already",
     ]
     assert halfpower("records", "push", server).stdout == f"0 sent to {server}, 1 there already\n"
     with Store.open(str(server)) as there:
         assert len(there.runs(Selection(simulated=None))) == 1
     onward = halfpower("records", "push", "--from", server, tmp_path / "third.sqlite")
-    assert onward.stdout.startswith("2026-03-02-S1002-3071-01: added\n1 sent to ")
+    assert onward.stdout.startswith("2026-03-02-Egret-3071-01: added\n1 sent to ")
     itself = halfpower("records", "push")
     assert itself.exit_code == 10
     assert "is the store that would be sent; name a server" in itself.stderr

@@ -169,7 +169,7 @@ def test_a_push_sends_what_is_missing_and_says_so(tmp_path: Path, store_url: str
 def test_one_run_that_is_refused_keeps_no_other_back(tmp_path: Path, store_url: str) -> None:
     run_ids = filled(str(tmp_path / "local.sqlite"), tmp_path / "runs", "")
     with Store.open(str(tmp_path / "local.sqlite")) as local, Store.open(store_url) as server:
-        server.add(told_again(tmp_path / "others", 2, serial="S1002-9"))
+        server.add(told_again(tmp_path / "others", 2, serial="Egret-9"))
         done = push(local, server, run_ids)
         assert [added.run_id for added in done.sent] == [run_ids[0], run_ids[2]]
         assert len(done.refused) == 1

@@ -61,12 +61,12 @@ def test_the_results_are_the_rows_of_the_report(store: Store, tmp_path: Path) ->
 
 
 def test_a_run_says_what_its_journal_says(store: Store, tmp_path: Path) -> None:
-    folder = told_again(tmp_path, 7, serial="S1002-9", bench="Bench 4", on=dt.date(2026, 5, 6), condition="as left")
+    folder = told_again(tmp_path, 7, serial="Egret-9", bench="Bench 4", on=dt.date(2026, 5, 6), condition="as left")
     store.add(folder)
     (run,) = store.runs()
     data = (folder / journal.NAME).read_bytes()
     assert run.id == f"{7:032x}" == journal.read(folder).id
-    assert (run.number, run.serial, run.bench, run.condition) == (folder.name, "S1002-9", "Bench 4", "as left")
+    assert (run.number, run.serial, run.bench, run.condition) == (folder.name, "Egret-9", "Bench 4", "as left")
     assert run.started == dt.datetime(2026, 5, 6, 9, 0, tzinfo=dt.UTC)
     assert run.ended > run.started
     assert (run.finished, run.simulated) == (True, False)
@@ -95,7 +95,7 @@ def test_the_standards_are_told_apart_by_use(store: Store, tmp_path: Path) -> No
     used = {row.role: row.used for row in store.standards()}
     assert used == {"calibrator": True, "counter": False, "generator": False, "reference": False}
     calibrator = store.standards(Selection(standard="BW-C-2217"))[0]
-    assert (calibrator.maker, calibrator.model, calibrator.serial) == ("Northfen", "K320", "K320-0417")
+    assert (calibrator.maker, calibrator.model, calibrator.serial) == ("Northfen", "Orme", "Orme-0417")
     assert (calibrator.certified, calibrator.due) == (dt.date(2026, 4, 14), dt.date(2027, 4, 14))
 
 
@@ -106,10 +106,10 @@ def test_a_standard_without_written_names_is_known_by_its_identity(store: Store,
     del setup["bench"]["simulation"]
     for name in ("maker", "model", "serial"):
         del setup["bench"]["calibrator"][name]
-    identities = {**header["identities"], "calibrator": "Northfen, K320 ,0,2.4"}
+    identities = {**header["identities"], "calibrator": "Northfen, Orme ,0,2.4"}
     store.add(told_again(tmp_path, header={"setup": setup, "identities": identities}))
     row = next(row for row in store.standards() if row.role == "calibrator")
-    assert (row.maker, row.model, row.serial) == ("Northfen", "K320", "")
+    assert (row.maker, row.model, row.serial) == ("Northfen", "Orme", "")
 
 
 # --- adding again ------------------------------------------------------------------------------------------------
@@ -141,7 +141,7 @@ def test_another_journal_of_the_same_identity_is_refused_and_nothing_changes(sto
     store.add(told_again(tmp_path / "one"))
     before = store.derived(f"{1:032x}")
     with pytest.raises(RunRefused, match="another journal has the same identity"):
-        store.add(told_again(tmp_path / "other", serial="S1002-3072"))
+        store.add(told_again(tmp_path / "other", serial="Egret-3072"))
     assert store.derived(f"{1:032x}") == before
 
 
@@ -176,13 +176,13 @@ def filled(new_store_url: Callable[[], str], tmp_path_factory: pytest.TempPathFa
 
 
 def _fill(store: Store, runs: Path) -> None:
-    store.add(told_again(runs, 1, serial="S1002-1", on=dt.date(2024, 3, 1), certificate="BW-C-1800"))
-    store.add(told_again(runs, 2, serial="S1002-1", on=dt.date(2025, 3, 2)))
-    store.add(told_again(runs, 3, serial="S1002-1", on=dt.date(2026, 3, 3), gain=1.06))
-    store.add(told_again(runs, 4, serial="S1002-2", on=dt.date(2026, 3, 3), bench="Bench 2", condition="as left"))
+    store.add(told_again(runs, 1, serial="Egret-1", on=dt.date(2024, 3, 1), certificate="BW-C-1800"))
+    store.add(told_again(runs, 2, serial="Egret-1", on=dt.date(2025, 3, 2)))
+    store.add(told_again(runs, 3, serial="Egret-1", on=dt.date(2026, 3, 3), gain=1.06))
+    store.add(told_again(runs, 4, serial="Egret-2", on=dt.date(2026, 3, 3), bench="Bench 2", condition="as left"))
     store.add(told_again(runs, 5, serial="å; DROP TABLE runs --", on=dt.date(2026, 3, 4)))
-    store.add(told_again(runs, 6, serial="S1002-1", on=dt.date(2026, 4, 1), simulated=True))
-    store.add(told_again(runs, 7, serial="S1002-1", on=dt.date(2026, 5, 1), records=9))
+    store.add(told_again(runs, 6, serial="Egret-1", on=dt.date(2026, 4, 1), simulated=True))
+    store.add(told_again(runs, 7, serial="Egret-1", on=dt.date(2026, 5, 1), records=9))
 
 
 def numbers(store: Store, where: Selection) -> list[int]:
@@ -195,20 +195,20 @@ CASES: Final = (
     (Selection(simulated=None), [1, 2, 3, 4, 5, 6]),
     (Selection(finished=None), [1, 2, 3, 4, 5, 7]),
     (Selection(finished=False), [7]),
-    (Selection(serial="S1002-1"), [1, 2, 3]),
-    (Selection(serial="s1002-1"), []),
+    (Selection(serial="Egret-1"), [1, 2, 3]),
+    (Selection(serial="egret-1"), []),
     (Selection(serial="å; DROP TABLE runs --"), [5]),
-    (Selection(maker="Aldermoor", model="S1002"), [1, 2, 3, 4, 5]),
+    (Selection(maker="Aldermoor", model="Egret"), [1, 2, 3, 4, 5]),
     (Selection(maker="Northfen"), []),
     (Selection(bench="Bench 2"), [4]),
     (Selection(condition="as left"), [4]),
     (Selection(since=dt.date(2025, 3, 2), until=dt.date(2026, 3, 3)), [2, 3, 4]),
     (Selection(until=dt.date(9999, 12, 31)), [1, 2, 3, 4, 5]),
     (Selection(standard="BW-C-1800"), [1]),
-    (Selection(standard="K320-0417"), [1, 2, 3, 4, 5]),
-    (Selection(standard="Northfen K320 no. K320-0417"), [1, 2, 3, 4, 5]),
-    (Selection(standard="Northfen,K320,K320-0417,2.4"), [1, 2, 3, 4, 5]),
-    (Selection(standard="G550-0093"), []),  # on the bench, and no reading was taken with it
+    (Selection(standard="Orme-0417"), [1, 2, 3, 4, 5]),
+    (Selection(standard="Northfen Orme no. Orme-0417"), [1, 2, 3, 4, 5]),
+    (Selection(standard="Northfen,Orme,Orme-0417,2.4"), [1, 2, 3, 4, 5]),
+    (Selection(standard="Nare-0093"), []),  # on the bench, and no reading was taken with it
     (Selection(channel=1, setting="20 mV/div", verdict="fail"), [3]),
     (Selection(quantity="deflection", path="lead"), [1, 2, 3, 4, 5]),
     (Selection(quantity="rise time"), []),
@@ -232,11 +232,11 @@ def test_a_store_answers_as_the_folders_of_its_runs_do(filled: Store, in_folders
 
 
 def test_the_history_of_one_point_is_in_its_order_of_time(filled: Store) -> None:
-    where = Selection(serial="S1002-1", quantity="deflection", channel=2, setting="50 mV/div", path="lead")
+    where = Selection(serial="Egret-1", quantity="deflection", channel=2, setting="50 mV/div", path="lead")
     history = filled.results(where)
     assert [row.started.year for row in history] == [2024, 2025, 2026]
     assert {(row.serial, row.bench, row.condition, row.simulated) for row in history} == {
-        ("S1002-1", "Bench 1", "as found", False)
+        ("Egret-1", "Bench 1", "as found", False)
     }
     assert history[2].result == pytest.approx(history[1].result + 6, abs=0.2)  # % of a gain 6 % too high
     assert all(row.setting_value == 0.05 for row in history)
@@ -245,7 +245,7 @@ def test_the_history_of_one_point_is_in_its_order_of_time(filled: Store) -> None
 def test_results_and_standards_are_chosen_by_their_run(filled: Store) -> None:
     assert {row.run_id for row in filled.results(Selection(standard="BW-C-1800"))} == {f"{1:032x}"}
     assert {row.verdict for row in filled.results(Selection(verdict="fail"))} == {"fail"}
-    certificates = [row.certificate for row in filled.standards(Selection(serial="S1002-1", standard="K320-0417"))]
+    certificates = [row.certificate for row in filled.standards(Selection(serial="Egret-1", standard="Orme-0417"))]
     assert certificates == ["BW-C-1800", "BW-C-2217", "BW-C-2217"]
     everything = filled.results(EVERYTHING)
     assert [(row.started, row.run_id, row.position) for row in everything] == sorted(
@@ -257,7 +257,7 @@ def test_what_is_due_is_the_newest_certificate_of_each_standard(filled: Store) -
     assert filled.due(dt.date(2027, 1, 1)) == ()
     due = filled.due(dt.date(2027, 4, 14))
     assert [(row.serial, row.due) for row in due] == [
-        ("F8-2210", dt.date(2027, 2, 2)), ("K320-0417", dt.date(2027, 4, 14)),
+        ("Mull-2210", dt.date(2027, 2, 2)), ("Orme-0417", dt.date(2027, 4, 14)),
     ]  # fmt: skip
     assert due[1].certificate == "BW-C-2217"
     assert not any(row.simulated for row in due)

@@ -74,8 +74,8 @@ def test_every_file_of_the_demo_is_taken(path: Path) -> None:
     ("unit", "channels = 2", "channels = 0"), ("unit", "channels = 2", 'channels = "2"'),
     ("unit", 'bandwidth = "100 MHz"', 'bandwidth = "100 mhz"'), ("unit", '"5 mV", ', '"5", '),
     ("unit", 'maximum = "300 V"', ""), ("unit", 'deflection = "3 %"', 'deflection = "3 dB"'),
-    ("job", 'rule = "guarded"', 'rule = "lenient"'), ("job", 'serial = "D2-0147"', 'serial = ""'),
-    ("job", 'serial = "D2-0147"', 'serial = "D2-0147"\nanswers_as = ""'),
+    ("job", 'rule = "guarded"', 'rule = "lenient"'), ("job", 'serial = "Plover-0147"', 'serial = ""'),
+    ("job", 'serial = "Plover-0147"', 'serial = "Plover-0147"\nanswers_as = ""'),
     ("job", 'use = "vertical"', 'usw = "vertical"'), ("job", '"23 °C"', '"23 F"'),
 ])  # fmt: skip
 def test_what_the_loader_refuses_an_editor_marks(kind: Kind, old: str, new: str) -> None:

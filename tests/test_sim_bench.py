@@ -143,7 +143,7 @@ def test_mistakes_in_a_profile_are_named(tmp_path: Path, line: str, said: str) -
 def test_a_copied_profile_can_be_given_other_commands(tmp_path: Path) -> None:
     """What a user does with an unusual instrument: the table is data."""
     text = (files("sim_profiles") / "northfen_generator.toml").read_text("utf-8")
-    changed = text.replace('"[SOURce]:FREQuency[:CW]"', '"RADio:FREQuency"').replace('"G550"', '"G551"')
+    changed = text.replace('"[SOURce]:FREQuency[:CW]"', '"RADio:FREQuency"').replace('"Nare"', '"Dodman"')
     write(tmp_path, changed, "mine.toml")
     bench = SimulatedBench.load(
         write(
@@ -151,7 +151,7 @@ def test_a_copied_profile_can_be_given_other_commands(tmp_path: Path) -> None:
         )
     )
     device = bench.devices["generator"]
-    assert device.handle(b"*IDN?") == b"Northfen,G551,77,1.7"
+    assert device.handle(b"*IDN?") == b"Northfen,Dodman,77,1.7"
     assert device.handle(b"RAD:FREQ 1MHZ;:RAD:FREQ?") == b"1.000000000E+06"
     assert device.handle(b"FREQ 1E6;*OPC?") is None  # not listed, and this one does not go on
 

@@ -55,8 +55,8 @@ def test_every_instrument_answers_to_its_name(bench: SimulatedBench) -> None:
     manager = bench.resource_manager()
     assert set(manager.list_resources("?*")) == set(bench.addresses.values())
     identities = {role: opened(bench, role).query("*IDN?") for role in bench.addresses}
-    assert identities["unit"] == "Aldermoor,S1002,S1002-3071,1.08"
-    assert identities["generator"].startswith("Northfen,G550,")
+    assert identities["unit"] == "Aldermoor,Egret,Egret-3071,1.08"
+    assert identities["generator"].startswith("Northfen,Nare,")
 
 
 def test_a_calibrator_level_shows_on_the_unit(bench: SimulatedBench) -> None:
@@ -125,7 +125,7 @@ def test_a_time_out_loses_the_part_that_has_come(bench: SimulatedBench) -> None:
         bench.clock.sleep(2)
         bench.inject(FaultPlan())
         tail = generator.read()
-        assert "Northfen,G550,G550-0093,1.7".endswith(tail)
+        assert "Northfen,Nare,Nare-0093,1.7".endswith(tail)
         seen.add(tail)
         bench.inject(FaultPlan(rate=1.0, kinds=("cut",), late="3 s", seed=len(seen) + 7))
         generator = opened(bench, "generator")
@@ -193,7 +193,7 @@ def test_every_kind_of_address_carries_the_same_talk(tmp_path: Path, address: st
     file.write_text(f"[generator]\nprofile = 'northfen_generator'\naddress = '{address}'", "utf-8")
     bench = SimulatedBench.load(file)
     device = opened(bench, "generator")
-    assert device.query("*IDN?").startswith("Northfen,G550")
+    assert device.query("*IDN?").startswith("Northfen,Nare")
     device.write("*IDN?")
     device.write("SYST:ERR?")
     first = device.read()

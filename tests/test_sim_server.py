@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,7 +13,8 @@ from harness.errors import ConfigError
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultPlan
 
-DEMO = Path(__file__).parent.parent / "demo" / "brackwater" / "bench_sim.toml"
+ROOT = Path(__file__).parent.parent
+DEMO = ROOT / "demo" / "brackwater" / "bench_sim.toml"
 
 SCENARIO = [
     ("switch", "ROUT:OPEN:ALL;:ROUT:CLOS (@202);*OPC?"),
@@ -75,6 +77,17 @@ def test_the_same_scenario_in_process_and_on_tcp_gives_equal_replies(
     assert bench.clock.now() == pytest.approx(inside.clock.now())  # busy times pass on the bench's clock alone
 
 
+def test_the_documented_lines_speak_to_a_served_instrument(
+    bench: SimulatedBench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = (ROOT / "docs" / "simulated_bench.md").read_text("utf-8")
+    (example,) = (block for block in re.findall(r"```python\n(.*?)```", page, re.DOTALL) if "socket" in block)
+    with bench.serve() as servers:
+        port = servers.addresses[bench.addresses["unit"]].split("::")[2]
+        exec(compile(example.replace("5025", port), "docs/simulated_bench.md", "exec"), {})
+    assert capsys.readouterr().out.strip() == "Aldermoor,Egret,Egret-3071,1.08"
+
+
 def test_two_clients_see_one_instrument(bench: SimulatedBench, clients: dict[str, Client]) -> None:
     with bench.serve() as servers:
         other = Client(servers.addresses[bench.addresses["calibrator"]])
@@ -86,12 +99,12 @@ def test_two_clients_see_one_instrument(bench: SimulatedBench, clients: dict[str
 def test_a_message_in_pieces_is_one_message(clients: dict[str, Client]) -> None:
     clients["unit"].socket.sendall(b"*I")
     clients["unit"].socket.sendall(b"DN?\r")
-    assert clients["unit"].query("") == "Aldermoor,S1002,S1002-3071,1.08"
+    assert clients["unit"].query("") == "Aldermoor,Egret,Egret-3071,1.08"
 
 
 def test_bytes_that_are_no_command_do_no_harm(clients: dict[str, Client]) -> None:
     clients["unit"].socket.sendall(bytes(range(256)).replace(b"\n", b"") + b"\n")
-    assert clients["unit"].query("*IDN?") == "Aldermoor,S1002,S1002-3071,1.08"
+    assert clients["unit"].query("*IDN?") == "Aldermoor,Egret,Egret-3071,1.08"
 
 
 def test_a_pulled_cable(bench: SimulatedBench) -> None:
@@ -126,7 +139,7 @@ def test_a_cut_reply_sends_its_tail_later(bench: SimulatedBench) -> None:
         client = Client(servers.addresses[bench.addresses["unit"]])
         client.socket.settimeout(0.02)
         client.socket.sendall(b"*IDN?\n")
-        whole = b"Aldermoor,S1002,S1002-3071,1.08\n"
+        whole = b"Aldermoor,Egret,Egret-3071,1.08\n"
         first = b""
         try:
             while True:

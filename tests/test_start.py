@@ -24,8 +24,8 @@ from harness.start.write import standing_bench, write
 from tests.helpers.page_client import Client
 
 UNDERSTOOD: list[tuple[Callable[[str], object], str, str]] = [
-    (said.identity, "Aldermoor, A402, 0958", "Aldermoor A402, serial number 0958"),
-    (said.identity, "Aldermoor A402 no. 0958", "Aldermoor A402, serial number 0958"),
+    (said.identity, "Aldermoor, Skua, 0958", "Aldermoor Skua, serial number 0958"),
+    (said.identity, "Aldermoor Skua no. 0958", "Aldermoor Skua, serial number 0958"),
     (said.rated, "two channels, 20 MHz", "2 channels, 20 MHz"),
     (said.rated, "20 MHz, 4 channels", "4 channels, 20 MHz"),
     (said.rated, "2 channels, 20mhz", "2 channels, 20 MHz"),
@@ -78,7 +78,7 @@ def test_what_people_say_is_understood(read: Callable[[str], object], text: str,
 
 
 REFUSED: list[tuple[Callable[[str], object], str, str]] = [
-    (said.identity, "A402", "maker, model and serial number"),
+    (said.identity, "Skua", "maker, model and serial number"),
     (said.rated, "20 MHz", "how many channels"),
     (said.volts_per_div, "bananas", "'bananas' is not understood"),
     (said.volts_per_div, "3 mV to 5 V", "3 mV is not a step of 1-2-5"),
@@ -145,7 +145,7 @@ def test_whoever_begins_is_told_how_many_questions_come() -> None:
 
 
 ANSWERS = {
-    "identity": "Aldermoor, A402, 0958",
+    "identity": "Aldermoor, Skua, 0958",
     "rated": "two channels, 20 MHz",
     "volts_per_div": "5 mV to 5 V",
     "sweep": "0.2 us to 0.5 s, x10",
@@ -174,7 +174,7 @@ def test_the_answers_become_three_files_that_a_job_is_loaded_from(tmp_path: Path
     assert all(told.startswith("Understood: ") for told in person.told)
     loaded = runs.load(write(answers, tmp_path).job)
     bench, unit, job = loaded.setup.bench, loaded.setup.unit, loaded.setup.job
-    assert (unit.maker, unit.model, unit.channels, unit.bandwidth, unit.magnifier) == ("Aldermoor", "A402", 2, 20e6, 10)
+    assert (unit.maker, unit.model, unit.channels, unit.bandwidth, unit.magnifier) == ("Aldermoor", "Skua", 2, 20e6, 10)
     assert (len(unit.volts_per_div), len(unit.s_per_div), unit.read, unit.input.maximum) == (10, 20, "eye", 400)
     assert (job.serial, job.rule, job.customer, job.operator) == (
         "0958",
@@ -244,9 +244,9 @@ def test_back_asks_the_question_before_and_enter_keeps_its_answer() -> None:
 
 def test_nonsense_at_a_question_is_told_and_asked_again() -> None:
     typed = list(ANSWERS.values())
-    answers, person = asked("back", "", "A402", *typed)
+    answers, person = asked("back", "", "Skua", *typed)
     assert answers == ANSWERS
-    assert sum("A402, 0958" in told for told in person.told) >= 2
+    assert sum("Skua, 0958" in told for told in person.told) >= 2
 
 
 def test_stop_writes_nothing() -> None:
@@ -269,7 +269,7 @@ def test_a_second_unit_needs_four_answers_and_changes_no_file(tmp_path: Path) ->
     person = FakePerson(["1", "1, 1188", "1", "1"], then=None)
     answers = ask(person, offered=kept.offered(remembered), without=(BENCH,))
     assert len(person.asked) == 4  # the first was refused: a unit of a known model has its own serial number
-    assert answers["identity"] == "Aldermoor, A402, 1188"
+    assert answers["identity"] == "Aldermoor, Skua, 1188"
     second = write(answers, tmp_path / "bench")
 
     assert standing_bench(tmp_path / "bench") == second.bench == first.bench
@@ -277,13 +277,13 @@ def test_a_second_unit_needs_four_answers_and_changes_no_file(tmp_path: Path) ->
     assert second.job != first.job
     assert runs.load(second.job).setup.job.serial == "1188"
     again = write(answers | {"rated": "two channels, 60 MHz"}, tmp_path / "bench")
-    assert (again.unit.name, again.job.name) == ("aldermoor_a402-2.toml", "aldermoor_a402_1188-2.toml")
+    assert (again.unit.name, again.job.name) == ("aldermoor_skua-2.toml", "aldermoor_skua_1188-2.toml")
     assert {path: path.read_bytes() for path in before} == before
 
 
 def test_a_bench_without_a_divider_is_said_and_the_probe_left_out(tmp_path: Path) -> None:
     write(ANSWERS | {"probe": "none"}, tmp_path)
-    written = write(ANSWERS | {"identity": "Aldermoor, A402, 7"}, tmp_path)
+    written = write(ANSWERS | {"identity": "Aldermoor, Skua, 7"}, tmp_path)
     assert written.left_out == (
         "bench.toml has no path with a divider; add [paths.probe] to it, and its name to the job.",
     )
@@ -339,7 +339,7 @@ def test_the_command_asks_writes_and_says_what_comes_next(tmp_path: Path) -> Non
     told = CliRunner().invoke(cli, options, input="\n".join(ANSWERS.values()) + "\n")
     assert told.exit_code == 0, told.output
     assert "halfpower rehearse" in told.output
-    job = tmp_path / "b" / "aldermoor_a402_0958.toml"
+    job = tmp_path / "b" / "aldermoor_skua_0958.toml"
     checked = CliRunner().invoke(cli, ["check", str(job)])
     assert checked.exit_code == 0, checked.output
     again = CliRunner().invoke(cli, options, input="1, 12\n1\n1\n")
@@ -364,7 +364,7 @@ def test_the_questions_are_answered_on_a_page_as_well(tmp_path: Path) -> None:
                 assert client.answer(state, ANSWERS[question.key]) == (204, "")
         assert running.wait(30) == 0
         assert "halfpower rehearse" in running.stdout.read()
-    assert runs.load(tmp_path / "b" / "aldermoor_a402_0958.toml").setup.job.serial == "0958"
+    assert runs.load(tmp_path / "b" / "aldermoor_skua_0958.toml").setup.job.serial == "0958"
 
 
 def test_a_kind_or_by_hand_is_named() -> None:

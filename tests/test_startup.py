@@ -41,7 +41,7 @@ except SystemExit as end:
 """
 
 
-UNIT = Path(__file__).parents[1] / "demo" / "brackwater" / "aldermoor_a402.toml"
+UNIT = Path(__file__).parents[1] / "demo" / "brackwater" / "aldermoor_skua.toml"
 
 
 @pytest.fixture(scope="module")

@@ -27,7 +27,7 @@ class Bench:
 
     def __init__(self, *, tag: bool = False, faults: FaultPlan | None = None) -> None:
         self.file = files.load_bench(DEMO / "bench.toml")
-        self.unit_model = files.read_unit(DEMO / "aldermoor_s1002.toml").value
+        self.unit_model = files.read_unit(DEMO / "aldermoor_egret.toml").value
         self.sim = SimulatedBench.load(DEMO / "bench_sim.toml")
         if faults is not None:
             self.sim.inject(faults)

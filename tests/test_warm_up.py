@@ -18,7 +18,7 @@ from harness.sim.clock import VirtualClock
 from harness.steps import Role
 
 NOON = dt.datetime(2031, 5, 4, 12, 0, tzinfo=dt.UTC)
-ADDRESS, IDENTITY = "GPIB0::9::INSTR", "Northfen,K320,1,1.0"
+ADDRESS, IDENTITY = "GPIB0::9::INSTR", "Northfen,Orme,1,1.0"
 
 
 def minutes(count: float) -> dt.timedelta:
@@ -42,7 +42,7 @@ def test_an_instrument_is_on_since_it_was_first_seen_without_a_power_on_bit(tmp_
 def test_another_instrument_at_the_address_is_not_warm_because_the_first_was(tmp_path: Path) -> None:
     seen(tmp_path, NOON)
     later = NOON + minutes(60)
-    assert seen(tmp_path, later, identity="Northfen,K320,2,1.0") == later
+    assert seen(tmp_path, later, identity="Northfen,Orme,2,1.0") == later
 
 
 @pytest.mark.parametrize("content", ["", "{", "[]", '{"since": 3}', '{"since": "yesterday"}', '{"other": 1}'])
@@ -130,7 +130,7 @@ def a_bench(
 
 def calibrator(since: dt.datetime | None = NOON, needs: float = 30, link: Line | None = None) -> Warming:
     return Warming(
-        name="calibrator (Northfen K320)", needs_s=60 * needs, since=since, link=link, address=ADDRESS,  # type: ignore[arg-type]
+        name="calibrator (Northfen Orme)", needs_s=60 * needs, since=since, link=link, address=ADDRESS,  # type: ignore[arg-type]
     )  # fmt: skip
 
 
@@ -143,7 +143,7 @@ def test_the_first_reading_waits_for_the_slowest_with_outputs_off_and_no_other_d
     assert what == WAIT
     until = (NOON + minutes(30)).astimezone()
     assert f"Outputs are off until {until:%H:%M:%S}" in text
-    assert "calibrator (Northfen K320), 30 min; unit (Aldermoor), 1 h 00 min" in text
+    assert "calibrator (Northfen Orme), 30 min; unit (Aldermoor), 1 h 00 min" in text
     assert bench.wait() == 0
     assert len(bench.events) == 1
 
@@ -214,8 +214,8 @@ def test_of_an_instrument_without_an_interface_a_person_says_once_whether_it_is_
     bench = a_bench(calibrator(None), answers=["perhaps", "YES"])
     assert bench.wait() == 0
     assert "'perhaps' is no answer here" in bench.person.told[0]
-    assert bench.person.asked[0].lines == ("calibrator (Northfen K320), 30 min",)
-    assert bench.events == [(TAKEN, "Taken as warm, as the operator says: calibrator (Northfen K320), 30 min.")]
+    assert bench.person.asked[0].lines == ("calibrator (Northfen Orme), 30 min",)
+    assert bench.events == [(TAKEN, "Taken as warm, as the operator says: calibrator (Northfen Orme), 30 min.")]
     assert bench.wait() == 0
     assert len(bench.person.asked) == 2
 

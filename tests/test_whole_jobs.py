@@ -29,7 +29,7 @@ def lab(tmp_path: Path) -> Path:
 
 
 def job(lab: Path, *sequences: str, head: str = "") -> Path:
-    serial = "S1002-0002" if 'position = "right"' in head else "S1002-3071"  # as the simulated units answer
+    serial = "Egret-0002" if 'position = "right"' in head else "Egret-3071"  # as the simulated units answer
     return a_job(lab / "job.toml", *sequences, serial=serial, head=head)
 
 
@@ -62,7 +62,7 @@ def test_a_lost_instrument_ends_what_needs_it_and_the_report_names_what_is_missi
     bandwidth, vertical, time_base = result.report.parts
     assert (bandwidth.finished, vertical.finished, time_base.finished) == (False, True, True)
     assert result.exit_code == 4
-    assert "counter (Northfen F8 no. F8-2210): does not answer after 5 tries" in result.ended_early[0]
+    assert "counter (Northfen Mull no. Mull-2210): does not answer after 5 tries" in result.ended_early[0]
     assert bandwidth.missing == ("channel 2: half-power frequency",)
     deviations = " ".join(result.report.deviations)
     assert "Bandwidth ended early: counter" in deviations
@@ -141,7 +141,7 @@ RIGHT_SIM = """
 [positions.right]
 profile = "aldermoor_digital_scope"
 address = "TCPIP0::192.0.2.31::5025::SOCKET"
-serial = "S1002-0002"
+serial = "Egret-0002"
 
 [[positions.right.truth.channel]]
 gain = "-2.0 %"
@@ -180,7 +180,7 @@ def test_two_units_of_one_switched_bench_are_measured_each_at_its_place(two_plac
         assert abs(point.statement.estimate - 100 * truth.gain_error(1, 0.1)) <= point.statement.expanded  # type: ignore[union-attr]
         gains[head] = point.statement.estimate  # type: ignore[union-attr]
         identity = read(result.folder).header["identities"]["unit"]
-        assert ("S1002-0002" in identity) == bool(head)
+        assert ("Egret-0002" in identity) == bool(head)
         (place,) = (fact.text for group in result.report.facts for fact in group.facts if fact.name.startswith("Place"))
         assert ("position right" in place) == bool(head)
     assert gains['position = "right"'] == pytest.approx(-2.0, abs=0.3)
@@ -320,7 +320,7 @@ def with_a_meter(lab: Path) -> Path:
     before, after = text[: text.index("[reference]")], text[text.index("[unit]") :]
     meter = (
         'kind = "level_meter"\naddress = "TCPIP0::192.0.2.22::5025::SOCKET"\nmaximum_rms = "5 Vrms"\n'
-        'maker = "Northfen"\nmodel = "M60"\nserial = "M60-0750"\ndue = 2027-06-30\nbandwidth = "8 GHz"\n'
+        'maker = "Northfen"\nmodel = "Selsey"\nserial = "Selsey-0750"\ndue = 2027-06-30\nbandwidth = "8 GHz"\n'
     )
     bench.write_text(f"{before}[reference]\n{meter}\n{after}{STRAIGHT}", "utf-8")
     change(bench, ('routes = { reference = "(@201)", unit-1', "routes = { unit-1"))

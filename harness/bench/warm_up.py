@@ -69,7 +69,7 @@ def _read(path: Path, now: dt.datetime) -> dt.datetime | None:
 class Warming:
     """One instrument: how long it needs, and since when it is on; None where only a person can say."""
 
-    name: str  # "calibrator (Northfen K320, no. 0417)"
+    name: str  # "calibrator (Northfen Orme, no. 0417)"
     needs_s: float
     since: dt.datetime | None
     link: Link | None = None

@@ -32,8 +32,8 @@ def adjust(run_folder: Path, point: str, *, page: str | None, warm: bool, store:
 
     \b
     Examples:
-      halfpower adjust runs/2026-05-04-D2 "ch 1, 50 mV/div"
-      halfpower adjust runs/2026-05-04-D2 "ch 2, 20 us/div" --page 192.0.2.7
+      halfpower adjust runs/2026-05-04-Plover "ch 1, 50 mV/div"
+      halfpower adjust runs/2026-05-04-Plover "ch 2, 20 us/div" --page 192.0.2.7
     """
     from harness import runs as opening
     from harness.commands.page import built, serving

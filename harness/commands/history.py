@@ -46,8 +46,8 @@ def history(
     \b
     Examples:
       halfpower history                                    every unit, what is due
-      halfpower history --serial S1002-3071 --html petrel.html --open
-      halfpower history --standard K320-0417 --since 2025-01-01
+      halfpower history --serial Egret-3071 --html petrel.html --open
+      halfpower history --standard Orme-0417 --since 2025-01-01
       halfpower history runs --simulated --interval "12 months"
     """
     not_both(runs, store, "Name the folder that holds the runs, or a store with --store")

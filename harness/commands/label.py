@@ -40,8 +40,8 @@ def label(run_folder: Path, path: Path | None, size: tuple[float, float], link: 
 
     \b
     Examples:
-      halfpower label runs/2026-05-04-D2
-      halfpower label runs/2026-05-04-D2 --size 50x25 --pdf d2.pdf
+      halfpower label runs/2026-05-04-Plover
+      halfpower label runs/2026-05-04-Plover --size 50x25 --pdf plover.pdf
     """
     from harness.journal import journal
     from harness.journal.atomic import write_bytes

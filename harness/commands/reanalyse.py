@@ -56,8 +56,8 @@ def reanalyse(
     Examples:
       halfpower reanalyse runs
       halfpower reanalyse runs --rule simple --since 2025-01-01
-      halfpower reanalyse runs --corrections k320.toml --write reanalysis-2026-11
-      halfpower reanalyse --corrections k320.toml --cluster tcp://192.0.2.5:8786
+      halfpower reanalyse runs --corrections orme.toml --write reanalysis-2026-11
+      halfpower reanalyse --corrections orme.toml --cluster tcp://192.0.2.5:8786
     """  # fmt: skip
     from harness.years import reanalysis, reanalysis_record
     from harness.years.corrections import load

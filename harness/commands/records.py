@@ -88,9 +88,9 @@ def records() -> None:
 
     \b
     Examples:
-      halfpower records list --serial S1002-3071
+      halfpower records list --serial Egret-3071
       halfpower records list --standard BW-C-2217 --since 2026-01-01
-      halfpower records add runs/2026-05-04-D2-0147-01
+      halfpower records add runs/2026-05-04-Plover-0147-01
       halfpower records push postgresql://bench2@records.lab.example/halfpower
     """
 
@@ -104,7 +104,7 @@ def add(run_folders: tuple[Path, ...], simulated: bool, store: str | None) -> No
 
     \b
     Examples:
-      halfpower records add runs/2026-05-04-D2-0147-01
+      halfpower records add runs/2026-05-04-Plover-0147-01
       halfpower records add runs/*
     """
     with opened(store) as there:
@@ -125,9 +125,9 @@ def list_(as_json: bool, store: str | None, **options: Any) -> None:
     \b
     Examples:
       halfpower records list
-      halfpower records list --serial S1002-3071 --condition "as found"
+      halfpower records list --serial Egret-3071 --condition "as found"
       halfpower records list --channel 2 --setting "500 mV/div" --verdict fail
-      halfpower records list --standard K320-0417 --since 2026-04-14 --json
+      halfpower records list --standard Orme-0417 --since 2026-04-14 --json
     """
     where = selected(options)
     with opened(store, create=False) as there:

@@ -115,7 +115,7 @@ def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options
 
     \b
     Examples:
-      halfpower resume runs/2026-05-04-D247-01
+      halfpower resume runs/2026-05-04-Plover-0147-01
     """
     from harness import runs as opening
     from harness.journal import journal
@@ -156,12 +156,12 @@ def report(
 
     \b
     Examples:
-      halfpower report runs/2026-05-04-D2
-      halfpower report runs/2026-05-04-D2 --html report.html --open
-      halfpower report runs/2026-05-04-D2 --pdf r.pdf --point "ch 2, 50 mV"
-      halfpower report runs/2026-05-04-D2 --short --pdf short.pdf
-      halfpower report runs/2026-05-04-D2 --csv points.csv --json report.json
-      halfpower report runs/2026-05-04-D2 --as-left runs/2026-05-06-D2
+      halfpower report runs/2026-05-04-Plover
+      halfpower report runs/2026-05-04-Plover --html report.html --open
+      halfpower report runs/2026-05-04-Plover --pdf r.pdf --point "ch 2, 50 mV"
+      halfpower report runs/2026-05-04-Plover --short --pdf short.pdf
+      halfpower report runs/2026-05-04-Plover --csv points.csv --json report.json
+      halfpower report runs/2026-05-04-Plover --as-left runs/2026-05-06-Plover
     """
     from harness.journal import journal
     from harness.report.summary import summarise

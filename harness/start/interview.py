@@ -46,7 +46,7 @@ def _has(key: str) -> Callable[[Mapping[str, str]], bool]:
 QUESTIONS: Final = (
     Question(
         key="identity", about=UNIT, title="Maker, model and serial number?",
-        example="Aldermoor, A402, 0958", read=said.identity,
+        example="Aldermoor, Skua, 0958", read=said.identity,
     ),
     Question(
         key="rated", about=UNIT, title="How many channels, and up to what frequency is it rated?",

@@ -214,12 +214,12 @@ def or_none(read: Callable[[str], object]) -> Callable[[str], object]:
 
 
 def identity(text: str) -> Identity:
-    """ "Aldermoor, A402, 0958", or three words."""
+    """ "Aldermoor, Skua, 0958", or three words."""
     text = re.sub(r"\b(?:no\.|serial(?: number)?|s/n)\s*", "", text, flags=re.IGNORECASE)
     parts = [part.strip() for part in text.split(",")] if "," in text else text.split()
     if len(parts) != 3 or not all(parts):
         raise ValueError(
-            "Type maker, model and serial number with commas between them, such as 'Aldermoor, A402, 0958'."
+            "Type maker, model and serial number with commas between them, such as 'Aldermoor, Skua, 0958'."
         )
     return Identity(maker=parts[0], model=parts[1], serial=parts[2])
 

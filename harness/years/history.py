@@ -338,7 +338,7 @@ def frame(history: History) -> pd.DataFrame:
     ...     table = history.frame(history.read(store))
     >>> drifting = table[abs(table["drift_per_year"]) > table["drift_expanded_u"]]
     >>> sorted(set(drifting["serial"]))
-    ['S1002-3071']
+    ['Egret-3071']
     """
     import pandas as pd
 

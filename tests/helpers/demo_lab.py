@@ -21,9 +21,9 @@ ONE_CHANNEL: Final = f"{LEAD}\nchannels = [1]"
 def a_job(
     path: Path,
     *sequences: str,
-    unit: str = "aldermoor_s1002.toml",
+    unit: str = "aldermoor_egret.toml",
     bench: str = "bench.toml",
-    serial: str = "S1002-3071",
+    serial: str = "Egret-3071",
     head: str = "",
 ) -> Path:
     """Write a job on the demo's bench: these sequences, and whatever else its head holds."""

@@ -70,11 +70,11 @@ class Lab:
         lab = cls(folder=shutil.copytree(DEMO, folder / "lab"))
         lab.change("second_bench_sim.toml", 'rate = "30 %"', 'rate = "40 %"')
         lab.job("first", channel=1)
-        lab.job("second", bench="second_bench", serial="S1002-3088")
+        lab.job("second", bench="second_bench", serial="Egret-3088")
         lab.job("third", channel=2)
         return lab
 
-    def job(self, name: str, *, bench: str = "bench", serial: str = "S1002-3071", channel: int = 1) -> Path:
+    def job(self, name: str, *, bench: str = "bench", serial: str = "Egret-3071", channel: int = 1) -> Path:
         part = f'{LEAD}\nchannels = [{channel}]\nranges = ["100 mV", "200 mV", "500 mV"]'
         return a_job(self.folder / f"{name}.toml", part, bench=f"{bench}.toml", serial=serial)
 

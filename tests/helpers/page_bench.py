@@ -36,7 +36,7 @@ class Bench:
 
     def __init__(self, folder: Path, typed: io.StringIO | None = None, *, terminal: bool = False) -> None:
         self.page = Page(
-            "Aldermoor A402, no. 7",
+            "Aldermoor Skua, no. 7",
             Progress(planned={"1 vertical": 4}),
             {"unit": Graticule()},
             Album(write_bytes, folder),

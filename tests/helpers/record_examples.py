@@ -33,7 +33,7 @@ def told_again(
     runs: Path,
     n: int = 1,
     *,
-    serial: str = "S1002-3071",
+    serial: str = "Egret-3071",
     condition: str = "as found",
     bench: str = "Bench 1",
     on: dt.date = dt.date(2026, 3, 2),

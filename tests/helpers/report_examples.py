@@ -76,10 +76,10 @@ def setup(*, rule: Rule = "guarded", simulation: str | None = None, serial: str 
     scpi = {"maker": "Aldermoor", "certificate": "BRK-2026-0114", "certified": "2026-02-11", "due": "2027-02-11"}
     bench = {
         "name": "Radio lab, bench 2", "location": "Brackwater, room 1.14",
-        "calibrator": {**scpi, "model": "AC-40", "serial": "1182", "address": "TCPIP0::192.0.2.11::5025::SOCKET"},
-        "generator": {**scpi, "model": "SG-250", "serial": "0377", "frequency_high": 250e6},
-        "counter": {**scpi, "model": "FC-9", "serial": "2201"},
-        "reference": {**scpi, "model": "DS-500", "serial": "0093", "bandwidth": 500e6},
+        "calibrator": {**scpi, "model": "Purbeck", "serial": "1182", "address": "TCPIP0::192.0.2.11::5025::SOCKET"},
+        "generator": {**scpi, "model": "Durlston", "serial": "0377", "frequency_high": 250e6},
+        "counter": {**scpi, "model": "Peveril", "serial": "2201"},
+        "reference": {**scpi, "model": "Anvil", "serial": "0093", "bandwidth": 500e6},
         "paths": {
             "direct": {"label": "50 ohm lead", "termination": 50.0, "termination_tolerance": 0.01, "maximum": 30.0},
             "divider": {"label": "divider probe ×10", "divides_by": 10.0, "tolerance": 0.02},
@@ -88,11 +88,11 @@ def setup(*, rule: Rule = "guarded", simulation: str | None = None, serial: str 
     if simulation:
         bench["simulation"] = simulation
     unit = {
-        "maker": "Northfen", "model": "OS-40", "volts_per_div": RANGES_V, "s_per_div": TIME_FACTORS_S,
+        "maker": "Northfen", "model": "Plover", "volts_per_div": RANGES_V, "s_per_div": TIME_FACTORS_S,
         "magnifier": 10.0, "bandwidth": RATED_HZ, "input": {"maximum": 400.0},
     }  # fmt: skip
     header = {
-        "title": "Verification of an oscilloscope", "unit": "units/os-40.toml", "bench": "bench.toml",
+        "title": "Verification of an oscilloscope", "unit": "units/plover.toml", "bench": "bench.toml",
         "serial": serial, "rule": rule, "operator": "I. Marrow", "laboratory": "Radio laboratory, Brackwater",
         "customer": "Deck department", "customer_reference": "inventory 3308",
         "environment": {"temperature": 22.6, "humidity": 0.47, "note": "bench lamp off"},
@@ -253,8 +253,8 @@ def _sentence(channel: int, result: HalfPower, word: Word) -> str:
 def standards(*, overdue: bool = False) -> tuple[Standard, ...]:
     """The standards of the bench; one past its due date if asked."""
     rows = (
-        ("calibrator", "AC-40 no. 1182"), ("generator", "SG-250 no. 0377"),
-        ("counter", "FC-9 no. 2201"), ("reference", "DS-500 no. 0093"),
+        ("calibrator", "Purbeck no. 1182"), ("generator", "Durlston no. 0377"),
+        ("counter", "Peveril no. 2201"), ("reference", "Anvil no. 0093"),
     )  # fmt: skip
     return tuple(
         Standard(
@@ -412,7 +412,7 @@ def incomplete() -> Report:
     rest = tuple(replace(p, finished=False, results=()) for p in whole.parts[1:])
     return replace(
         whole, parts=(cut, *rest), finished=False, overall="cannot be decided", next_step="Resume the run.",
-        sentence="The verification of Northfen OS-40 no. NF-20417 is not complete: it cannot be decided.",
+        sentence="The verification of Northfen Plover no. NF-20417 is not complete: it cannot be decided.",
     )  # fmt: skip
 
 

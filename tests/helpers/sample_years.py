@@ -28,7 +28,7 @@ class Visit:
 
     day: dt.date
     gains: tuple[float, float]
-    serial: str = "S1002-3071"
+    serial: str = "Egret-3071"
     condition: str = "as found"
     calibrator: float = 0.01
     seed: int = 1
@@ -53,7 +53,7 @@ def run_visits(
         text = re.sub(r"\ncertified = (?!\d+-04-14).*", "", re.sub(r"\ndue = .*", "", text))
         text = text.replace(f"certified = {year}-04-14", f"certified = {year}-04-14\ndue = {year + 1}-04-14")
         bench.write_text(text, "utf-8")
-        unit = home / "aldermoor_s1002.toml"
+        unit = home / "aldermoor_egret.toml"
         unit.write_text(unit.read_text("utf-8").replace('scatter = "0.004 div"', f'scatter = "{scatter}"'), "utf-8")
         simulated.write_text(_truth(simulated.read_text("utf-8"), visit), "utf-8")
         ranged = ", ".join(f'"{each}"' for each in ranges)
