@@ -16,10 +16,7 @@ from harness.report.model import Coverage, Heading, PartResult
 if TYPE_CHECKING:
     from harness.models import Setup
 
-SOURCE: Final = (
-    "After the headings of EURAMET calibration guide No. 7 (cg-7), noted from the contents of its draft of 2011; "
-    "check the guide itself."
-)
+SOURCE: Final = "After the headings of EURAMET calibration guide No. 7 (cg-7)."
 SIGN: Final[dict[Coverage, str]] = {"covered": "✓", "not in this job": "–", "out of scope": "·"}
 
 
