@@ -18,8 +18,9 @@ from harness.steps import Measure, Reading, Sine, View
 from sequences.bandwidth.levelled import Levelled, levelled
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import ResponseReading
-from sequences.bandwidth.sine import LEVEL, LEVEL_CHECK, Taken, Wanted
-from sequences.bandwidth.width import TRACE_WIDTH
+from sequences.bandwidth.wanted import Wanted
+from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Taken
+from sequences.levelling.width import TRACE_WIDTH
 from tests.helpers.setups import a_setup
 
 LOW_HZ, HIGH_HZ, END_HZ = 50e3, 40e6, 100e6

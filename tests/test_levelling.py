@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from harness.errors import AnalysisError
 from harness.steps import Measure, Reading, Sine, View
-from sequences.bandwidth.level_table import LevelPoint, LevelTable, interpolate
-from sequences.bandwidth.levelling import (
+from sequences.bandwidth.wanted import Wanted
+from sequences.levelling.corrections import (
     Termination,
     combine,
     drift_correction,
@@ -23,7 +23,8 @@ from sequences.bandwidth.levelling import (
     response_correction,
     termination_correction,
 )
-from sequences.bandwidth.sine import LEVEL, Wanted, level_table
+from sequences.levelling.sine import LEVEL, level_table
+from sequences.levelling.table import LevelPoint, LevelTable, interpolate
 from tests.helpers.setups import a_reference, a_setup
 
 FLATNESS = a_reference(

@@ -11,9 +11,10 @@ import pytest
 from harness.analysis.estimate import Budget, normal, state
 from harness.models import Setup
 from harness.sim.response import Line
-from sequences.bandwidth.levelling import Termination
-from sequences.bandwidth.mismatch import end_of, mismatch, mismatch_through_one_line
-from sequences.bandwidth.sine import Wanted, held_at, method_of
+from sequences.bandwidth.wanted import Wanted
+from sequences.levelling.corrections import Termination
+from sequences.levelling.mismatch import end_of, mismatch, mismatch_through_one_line
+from sequences.levelling.sine import held_at, method_of
 from tests.helpers.setups import a_setup
 
 HZ, REFERENCE_HZ, UNIT_F, LEVELLER_F = 118e6, 50e3, 20e-12, 14e-12

@@ -6,9 +6,6 @@ from typing import Final, Literal
 
 from pydantic import Field
 
-from harness.errors import AnalysisError
-from harness.models import Reference, Setup
-from harness.quantities import stepped
 from harness.values import Decibels, Divisions, Hertz, Model, Ratio, Volts
 
 DEFLECTION_DIV: Final = 6.0
@@ -53,21 +50,6 @@ class Options(Model):
     tuned: bool = Field(False, description="a person tunes the frequency until the trace meets a graticule line")
 
 
-def sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) -> float:
-    """About ten periods in the record; by eye a steady band needs no more than the slowest few hundred."""
-    wanted = 1 / frequency_hz if remote else max(1 / frequency_hz, 1e-6)
-    choices = available or tuple(stepped(1e-10, 1.0))
-    longer = [s for s in choices if s >= wanted * 0.7]
-    return min(longer) if longer else max(choices)
-
-
 def to_reference(options: Options) -> str:
     """The path on which the level is read."""
     return options.level_path or options.path
-
-
-def reference_of(setup: Setup) -> Reference:
-    """The bench's reference; AnalysisError if it has none."""
-    if setup.bench.reference is None:
-        raise AnalysisError(f"bench {setup.bench.name!r} has no reference to level the sine on.")
-    return setup.bench.reference

@@ -17,7 +17,7 @@ from harness.models import Setup, rated
 from harness.quantities import round_to
 from harness.steps import Measure, Sine, View, connect, measure
 from sequences import channels_of, generator_of, signal_range
-from sequences.bandwidth.asked import Options, reference_of, sweep, to_reference
+from sequences.bandwidth.asked import Options, to_reference
 from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled, own_accuracy
 from sequences.bandwidth.levelled import Levelled
 from sequences.bandwidth.lines import LINE_TO_LINE
@@ -28,8 +28,10 @@ from sequences.bandwidth.response_model import HalfPower
 from sequences.bandwidth.response_reduce import Observation
 from sequences.bandwidth.response_suspect import expected_span
 from sequences.bandwidth.search import z_of
-from sequences.bandwidth.sine import LEVEL, Taken, Wanted
+from sequences.bandwidth.wanted import Wanted
 from sequences.deflection import deflection_budget
+from sequences.levelling.sine import LEVEL, Taken
+from sequences.levelling.steps import reference_of, sweep
 from sequences.vertical import Rated
 from sequences.vertical import steps as vertical
 

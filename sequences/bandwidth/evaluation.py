@@ -30,7 +30,7 @@ from sequences.bandwidth.response import half_power, response_band
 from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER, NOTHING_KNOWN
 from sequences.bandwidth.response_flags import too_near
 from sequences.bandwidth.response_model import HALF_POWER, HalfPower
-from sequences.bandwidth.sine import Wanted
+from sequences.bandwidth.wanted import Wanted
 from sequences.deflection import RATING as DEFLECTION
 
 _BY_THE_OTHER: Final = "Decided by the response at the rated frequency, which says more than the bound."

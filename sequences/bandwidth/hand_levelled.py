@@ -20,7 +20,8 @@ from harness.steps import Measure, Reading
 from sequences.bandwidth.levelled import Levelled, plan_of, true_hz
 from sequences.bandwidth.lines import U_ON_LINE_DIV, on_lines
 from sequences.bandwidth.response_model import ResponsePlan, ResponseReading
-from sequences.bandwidth.sine import Taken, Wanted, assumed_of, held_at, known_of, sine_level
+from sequences.bandwidth.wanted import Wanted
+from sequences.levelling.sine import Taken, assumed_of, held_at, known_of, sine_level
 
 _BEYOND_LN: Final = 0.12  # with the slope of two readings or more, a roll-off goes on as it went
 

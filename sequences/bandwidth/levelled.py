@@ -7,33 +7,32 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import get_args
 
 from harness.analysis.curve import LevelPoint
-from harness.analysis.estimate import Contribution, rectangular
+from harness.analysis.estimate import Contribution
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup
 from harness.quantities import VPP_PER_VRMS_SINE, db
 from harness.steps import Reading
 from sequences.bandwidth.response_model import (
-    DB_PER_NEPER,
     Purpose,
     ReadingModel,
     ResponsePlan,
     ResponseReading,
 )
-from sequences.bandwidth.sine import (
+from sequences.bandwidth.wanted import Wanted
+from sequences.levelling.sine import (
     Taken,
-    Wanted,
     level_at,
     level_drift,
     level_table,
     method_of,
     sine_level,
 )
-from sequences.bandwidth.width import TRACE_WIDTH
+from sequences.levelling.width import trace_width, width_lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +64,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
     shown
         Steps and readings of the unit, in order.
     """
-    table, width = level_table(setup, wanted, level), _trace_width(setup, shown)
+    table, width = level_table(setup, wanted, level), trace_width(setup, shown)
     drift = level_drift(wanted, table, level)
     sines = [(step, reading) for step, reading in shown if quantity_of(step).amplitude]
     base_vpp = next((sine_level(step)[1] for step, _ in sines), None)
@@ -82,7 +81,7 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         set_level_db = db(vpp / (base_vpp or vpp))
         if set_hz == wanted.reference_hz and reading.status == "read":
             reference_div = shown_div
-        lines.append((*known.contributions, *drift, *_width_lines(width, shown_div, reference_div)))
+        lines.append((*known.contributions, *drift, *width_lines(width, shown_div, reference_div)))
         readings.append(
             ResponseReading(
                 frequency_hz=counted_hz,
@@ -190,23 +189,3 @@ def _shown_div(reading: Reading, width: Contribution, screen_div: float) -> floa
     if reading.status == "off_screen":
         return screen_div
     return max((reading.value or 0.0) - width.value, 0.0)
-
-
-def _trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
-    """The width of the trace, taken off every peak to peak: known to half of itself, and as well as it was read."""
-    widths = [
-        reading.value for step, reading in shown if step.quantity == TRACE_WIDTH.name and reading.value is not None
-    ]
-    if not widths:
-        return rectangular("trace width", half_width=0.0, unit="div")
-    read_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(12))
-    half_width = widths[-1] / 2 + math.sqrt(3) * read_div
-    return rectangular("trace width", half_width=half_width, value=widths[-1], unit="div")
-
-
-def _width_lines(width: Contribution, shown_div: float, reference_div: float) -> tuple[Contribution, ...]:
-    """An error of the width goes into both deflections of the ratio: w·(1/a − 1/A) of it stays."""
-    if not width.u:
-        return ()
-    here, there = (1 / max(each_div, width.value, width.u) for each_div in (shown_div, reference_div))
-    return (replace(width, sensitivity=DB_PER_NEPER * (here - there)),)

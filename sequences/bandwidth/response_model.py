@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -10,6 +9,7 @@ from harness.analysis.curve import CurvePoint, Flag
 from harness.analysis.estimate import Budget
 from harness.measurement import Rating
 from harness.quantities import DB_PER_NEPER, HALF_POWER_DB, show
+from sequences.levelling.reading import ReadingModel
 
 __all__ = [
     "DB_PER_NEPER",
@@ -33,31 +33,6 @@ HALF_POWER: Final = Rating(name="half-power frequency", is_error=False, axis="no
 Purpose = Literal["reference", "scan", "bracket", "refine", "confirm", "re-ask"]
 Status = Literal["found", "above_generator", "several_crossings", "not_bracketed", "failed"]
 Tuning = Literal["none", "frequency", "level"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingModel:
-    """How one reader reads: to a resolution, with a scatter (one standard deviation) and a relative part of it."""
-
-    resolution_div: float
-    scatter_div: float
-    relative: float = 0.0
-
-    def random_div(self, deflection_div: float) -> float:
-        """Return the standard deviation of a reading before it is rounded."""
-        return math.hypot(self.scatter_div, self.relative * deflection_div)
-
-    def standard_div(self, deflection_div: float) -> float:
-        """Return the standard uncertainty of one rounded reading."""
-        return math.hypot(self.random_div(deflection_div), self.resolution_div / math.sqrt(12.0))
-
-    def floor_div(self, deflection_div: float) -> float:
-        """Return what remains of the rounding, rms, however often one and the same deflection is read."""
-        if self.resolution_div <= 0.0:
-            return 0.0
-        ratio = self.random_div(deflection_div) / self.resolution_div
-        first_harmonic = self.resolution_div / (math.sqrt(2.0) * math.pi) * math.exp(-2.0 * (math.pi * ratio) ** 2)
-        return min(self.resolution_div / math.sqrt(12.0), first_harmonic)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from harness.analysis.rounding import format_value_u
 from sequences.bandwidth.response_model import DB_PER_NEPER, Flag, ResponsePlan, ResponseReading, hertz
+from sequences.levelling.reading import mean_variance
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -115,14 +116,6 @@ def standard_db(reading: ResponseReading, plan: ResponsePlan) -> float:
 def shown(reading: ResponseReading, plan: ResponsePlan) -> float:
     """Return the deflection, not below half a resolution step or the scatter, so that its logarithm means something."""
     return max(reading.deflection_div, plan.reader.resolution_div / 2.0, plan.reader.scatter_div, 1e-6)
-
-
-def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
-    """Return the variance of a mean of equal settings: only what lies above the floor averages, equation (12)."""
-    count = len(s_db)
-    single = sum(s * s for s in s_db) / count
-    floor = min(floor_db**2, single)
-    return floor + (single - floor) / count
 
 
 def reduce(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Reduced | None:

@@ -9,9 +9,9 @@ from typing import Final
 from harness import steps
 from harness.models import Setup
 from harness.quantities import ratio_of_db, round_to
-from harness.steps import Measure, NoSignal, Role, Sine, View, connect, measure
+from harness.steps import Measure, Role, Sine, View, connect, measure
 from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_range
-from sequences.bandwidth.asked import DEFLECTION_DIV, Options, reference_of, sweep, to_reference
+from sequences.bandwidth.asked import DEFLECTION_DIV, Options, to_reference
 from sequences.bandwidth.at_rated import AT_RATED
 from sequences.bandwidth.by_hand import hand_plan, hand_script
 from sequences.bandwidth.levelled import levelled
@@ -19,9 +19,11 @@ from sequences.bandwidth.lines import LINE_TO_LINE
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HALF_POWER
 from sequences.bandwidth.search import Ask, next_at_rated, next_request
-from sequences.bandwidth.sine import LEVEL, LEVEL_CHECK, Taken, Wanted, sine_level
-from sequences.bandwidth.width import TRACE_WIDTH
+from sequences.bandwidth.wanted import Wanted
 from sequences.deflection import PEAK_TO_PEAK
+from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Taken, sine_level
+from sequences.levelling.steps import REPEATS, level_step, read_levels, sweep
+from sequences.levelling.width import TRACE_WIDTH, width_step
 
 TITLE: Final = "Bandwidth"
 QUANTITIES: Final = (TRACE_WIDTH, LINE_TO_LINE)  # and what is shared with the vertical deflection
@@ -32,10 +34,7 @@ JUDGES: Final[Judges] = {
 }
 _MOST_READINGS: Final = 120
 _LEVEL_DIGITS: Final = 4
-_LEVEL_REPEATS: Final = 2
 _MOST_SKIPPED: Final = 4  # of one channel; who leaves out more does not want it measured
-_LOADED: Final = (0.4, 2.2)  # a level as set into 50 ohm, by what it may be loaded with
-_NEAR_FIRST: Final = (0.75, 1.33)  # a generator's level between two of its frequencies
 _ASIDE: Final = 1.03  # a point beside one that was left out: near enough for the search, elsewhere on the screen
 
 
@@ -48,7 +47,7 @@ def plan(setup: Setup, options: Options) -> Plan:
     """What is known beforehand: the level table and the reference readings; the search finds its own points."""
     if options.levelling == "by hand":
         return Plan(points=tuple(Planned(step=step) for step in hand_plan(setup, options, wanted_of(setup, options))))
-    return Plan(points=tuple(Planned(step=step, repeats=_LEVEL_REPEATS) for step in _level_steps(setup, options)))
+    return Plan(points=tuple(Planned(step=step, repeats=REPEATS) for step in _level_steps(setup, options)))
 
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
@@ -59,7 +58,7 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
         return
     level: list[Taken] = []
     if setup.bench.reference is not None and not _at_each(setup, options):
-        yield from _read_level(setup, options, _level_steps(setup, options), level)
+        yield from read_levels(setup, _level_steps(setup, options), level)
     found_hz = []
     for channel in channels_of(setup, options.channels):
         frequency_hz = yield from _search(setup, options, channel, wanted, level)
@@ -67,7 +66,7 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     if setup.bench.reference is not None and not _at_each(setup, options):
         ends = dict.fromkeys((wanted.reference_hz, *(round_to(f, _LEVEL_DIGITS) for f in found_hz)))
         checks = [_level_step(setup, options, f, LEVEL_CHECK) for f in ends if f <= wanted.max_hz]
-        yield from _read_level(setup, options, checks, level)
+        yield from read_levels(setup, checks, level)
 
 
 def wanted_of(setup: Setup, options: Options) -> Wanted:
@@ -82,7 +81,7 @@ def _search(
     skipped: list[float] = []
     at_unit = False
     if setup.unit.read == "eye":
-        step = _width_step(setup, options, channel)
+        step = width_step(options.path, channel, signal_range(setup.unit, options.volts_per_div))
         yield from connect(path=step.path, source=step.source, display="unit", channel=channel)
         shown.append((step, (yield from measure(step))))
         at_unit = True
@@ -123,22 +122,6 @@ def _beside(ask: Ask, skipped: list[float], wanted: Wanted) -> Ask:
     return replace(ask, frequency_hz=free[0]) if free else ask
 
 
-def _width_step(setup: Setup, options: Options, channel: int) -> Measure:
-    """The width of the trace itself, which an eye reads into every peak to peak."""
-    return Measure(
-        purpose="trace width",
-        path=options.path,
-        source="generator",
-        stimulus=NoSignal(),
-        display="unit",
-        view=View(channel=channel, volts_per_div=signal_range(setup.unit, options.volts_per_div), s_per_div=1e-3),
-        quantity=TRACE_WIDTH.name,
-        expected=0.1,
-        expected_high=0.5,
-        expected_low=0.0,
-    )
-
-
 def _level_where_unknown(
     setup: Setup, options: Options, frequency_hz: float, level: list[Taken]
 ) -> steps.Sequence[bool]:
@@ -146,19 +129,8 @@ def _level_where_unknown(
     wanted = dict.fromkeys((wanted_of(setup, options).reference_hz, frequency_hz))
     missing = [f for f in wanted if not any(sine_level(step)[0] == f for step, _ in level)]
     if missing:
-        yield from _read_level(setup, options, [_level_step(setup, options, f, LEVEL) for f in missing], level)
+        yield from read_levels(setup, [_level_step(setup, options, f, LEVEL) for f in missing], level)
     return bool(missing)
-
-
-def _read_level(setup: Setup, options: Options, asked: list[Measure], level: list[Taken]) -> steps.Sequence[None]:
-    reference = reference_of(setup)
-    yield from connect(path=to_reference(options), source="generator", display="reference", channel=reference.channel)
-    for step in asked:
-        for repeat in range(_LEVEL_REPEATS):
-            again = replace(step if reference.read == "remote" else _believed(step, level), repeat=repeat)
-            reading = yield from measure(again)
-            if reading.status == "read":
-                level.append((again, reading))
 
 
 def _level_steps(setup: Setup, options: Options) -> list[Measure]:
@@ -184,31 +156,8 @@ def _log_grid(low: float, high: float, per_decade: int) -> list[float]:
 
 
 def _level_step(setup: Setup, options: Options, frequency_hz: float, purpose: str) -> Measure:
-    reference, vpp = reference_of(setup), _base_vpp(setup, options)
-    there_vpp = vpp / setup.bench.path(to_reference(options)).divides_by
-    fitting = [v for v in sorted(reference.volts_per_div) if there_vpp / v <= reference.vertical_div - 1]
-    volts_per_div = fitting[0] if fitting else max(reference.volts_per_div)
-    return Measure(
-        purpose=purpose,
-        path=to_reference(options),
-        source="generator",
-        stimulus=Sine(level_vpp=vpp, frequency_hz=frequency_hz),
-        display="reference",
-        view=View(
-            channel=reference.channel,
-            volts_per_div=volts_per_div,
-            s_per_div=sweep(frequency_hz, reference.s_per_div, remote=reference.read == "remote"),
-        ),
-        quantity=PEAK_TO_PEAK.name,
-        expected=round(there_vpp / volts_per_div, 4),
-    )
-
-
-def _believed(step: Measure, level: list[Taken]) -> Measure:
-    """What is read by eye is asked again where it lies far from what was read first, or from what can be."""
-    first = next((reading.value for _, reading in level if reading.value), None)
-    expected, (low, high) = first or step.expected or 0.0, _NEAR_FIRST if first else _LOADED
-    return replace(step, expected_low=round(low * expected, 4), expected_high=round(high * expected, 4))
+    vpp = _base_vpp(setup, options)
+    return level_step(setup, to_reference(options), level_vpp=vpp, frequency_hz=frequency_hz, purpose=purpose)
 
 
 def _unit_step(setup: Setup, options: Options, channel: int, ask: Ask, number: int) -> Measure:

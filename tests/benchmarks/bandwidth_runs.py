@@ -18,7 +18,7 @@ from sequences.bandwidth import steps as bandwidth
 from sequences.bandwidth.levelled import levelled
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HalfPower
-from sequences.bandwidth.sine import Taken
+from sequences.levelling.sine import Taken
 from tests.benchmarks.response_units import mistype
 from tests.helpers.setups import a_setup
 

@@ -8,13 +8,13 @@ import pytest
 from scipy import optimize
 
 from harness.analysis.estimate import reflection_of
-from sequences.bandwidth.levelling import (
+from sequences.levelling.corrections import (
     Termination,
     droop_db,
     response_correction,
     termination_correction,
 )
-from sequences.bandwidth.mismatch import End, mismatch
+from sequences.levelling.mismatch import End, mismatch
 from tests.helpers.setups import a_reference
 
 REFERENCE_HZ = 100e6

@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Final
 from harness.analysis import estimate
 from harness.errors import AnalysisError
 from harness.quantities import DB_PER_NEPER, HALF_POWER_DB
-from sequences.bandwidth.level_table import LevelCorrection, interpolate, require_rising
+from sequences.levelling.table import LevelCorrection, interpolate, require_rising
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from harness.models import Reference
-    from sequences.bandwidth.level_table import Interpolated
+    from sequences.levelling.table import Interpolated
 
 
 KNOWN_TO: Final = 0.1  # of a reference's bandwidth that is stated as a single figure: limits

@@ -3,64 +3,36 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 from harness.analysis.curve import LevelPoint
 from harness.analysis.estimate import Contribution, expanded, rectangular
 from harness.errors import AnalysisError
 from harness.models import LOW_OHM, Generator, Reference, Setup, SignalPath
-from harness.quantities import db, show
+from harness.quantities import DB_PER_NEPER, db, show
 from harness.steps import Measure, Reading, Sine
-from sequences.bandwidth import levelling
-from sequences.bandwidth.level_table import LevelCorrection, LevelTable
-from sequences.bandwidth.mismatch import end_of, mismatch, mismatch_through_one_line
-from sequences.bandwidth.response_model import DB_PER_NEPER, HALF_POWER_DB, ReadingModel
-from sequences.bandwidth.response_reduce import mean_variance
+from sequences.levelling import corrections
+from sequences.levelling.mismatch import end_of, mismatch, mismatch_through_one_line
+from sequences.levelling.reading import ReadingModel, mean_variance
+from sequences.levelling.table import LevelCorrection, LevelTable
 
 LEVEL: Final = "level"
 LEVEL_CHECK: Final = "level check"
 _CAPACITANCE_KNOWN_TO: Final = 0.1  # of a stated input capacitance: common practice
-_NAME_OF: Final = {
-    "reference_frequency": "reference_hz",
-    "deflection": "deflection_div",
-    "drop": "drop_db",
-    **{name: name for name in ("target", "scan", "tuned", "equal_deflection", "watched")},
-}  # what `Wanted` calls an option of the sequence that it has a default for
 Taken = tuple[Measure, Reading]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """The options of a bandwidth measurement, as the journal's header holds them."""
+class LevelPlan:
+    """Where the sine goes, where its level is read, and what it is relative to."""
 
     path: str
     level_path: str
     reference_hz: float = 50e3
-    max_hz: float
-    deflection_div: float = 6.0
-    drop_db: float = HALF_POWER_DB
-    target: float = 0.01
-    scan: bool = False
-    tuned: bool = False
-    equal_deflection: bool = False
-    watched: bool = False
+    watched: bool = False  # a tee keeps the reference connected
     termination_corrected: bool = True
-
-    @classmethod
-    def from_options(cls, options: Mapping[str, Any], setup: Setup) -> Wanted:
-        """Take the SI options of the sequence."""
-        generator = setup.bench.generator
-        highest = [2.5 * setup.unit.bandwidth, generator.frequency_high if generator else math.inf, _reach_hz(setup)]
-        chosen = {name: options[key] for key, name in _NAME_OF.items() if options.get(key) is not None}
-        return cls(
-            path=options.get("path", ""),
-            level_path=options.get("level_path") or options.get("path", ""),
-            max_hz=options.get("max_frequency") or min(highest),
-            termination_corrected=options.get("termination") != "included",
-            **chosen,
-        )
 
 
 def sine_level(step: Measure) -> tuple[float, float]:
@@ -70,7 +42,7 @@ def sine_level(step: Measure) -> tuple[float, float]:
     return step.stimulus.frequency_hz, step.stimulus.level_vpp
 
 
-def _reach_hz(setup: Setup) -> float:
+def reach_hz(setup: Setup) -> float:
     """How far up the reference's own response is known."""
     reference = setup.bench.reference
     if reference is not None and reference.flatness:
@@ -80,7 +52,7 @@ def _reach_hz(setup: Setup) -> float:
     return math.inf
 
 
-def level_table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTable | None:
+def level_table(setup: Setup, wanted: LevelPlan, level: Sequence[Taken]) -> LevelTable | None:
     """The level per set volt as the reference showed it, relative to the reference frequency."""
     reference = setup.bench.reference
     if reference is None or not level:
@@ -105,7 +77,7 @@ def level_table(setup: Setup, wanted: Wanted, level: Sequence[Taken]) -> LevelTa
     return LevelTable(points=tuple(points), base_hz=wanted.reference_hz)
 
 
-def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_hz: float) -> LevelCorrection:
+def level_at(setup: Setup, wanted: LevelPlan, table: LevelTable | None, frequency_hz: float) -> LevelCorrection:
     """Level at the unit's input relative to that at the reference frequency, with every line of it.
 
     Before the first level has been read nothing is known yet, and only the reference frequency is asked for.
@@ -117,22 +89,22 @@ def level_at(setup: Setup, wanted: Wanted, table: LevelTable | None, frequency_h
     elif setup.bench.reference is None:
         parts.append(_stated_flatness(setup.bench.generator, "generator", frequency_hz))
     parts += _at_the_unit(setup, wanted, frequency_hz)
-    return levelling.combine(*parts)
+    return corrections.combine(*parts)
 
 
-def held_at(setup: Setup, wanted: Wanted, frequency_hz: float) -> LevelCorrection:
+def held_at(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> LevelCorrection:
     """The same where the level is held on the reference at that frequency itself; on a tee the unit has it as well."""
     response = _reference_response(setup, wanted, frequency_hz)
-    return levelling.combine(response, *(() if wanted.watched else _at_the_unit(setup, wanted, frequency_hz)))
+    return corrections.combine(response, *(() if wanted.watched else _at_the_unit(setup, wanted, frequency_hz)))
 
 
-def _reference_response(setup: Setup, wanted: Wanted, frequency_hz: float) -> LevelCorrection:
+def _reference_response(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> LevelCorrection:
     reference = setup.bench.reference
     if reference is None:
         return LevelCorrection(correction_db=0.0, contributions=())
     if not (reference.flatness or reference.bandwidth):
         return _stated_flatness(reference, "reference", frequency_hz)
-    return levelling.response_correction(reference, frequency_hz, reference_frequency_hz=wanted.reference_hz)
+    return corrections.response_correction(reference, frequency_hz, reference_frequency_hz=wanted.reference_hz)
 
 
 def _stated_flatness(instrument: Generator | Reference | None, role: str, frequency_hz: float) -> LevelCorrection:
@@ -150,7 +122,7 @@ def _stated_flatness(instrument: Generator | Reference | None, role: str, freque
     )
 
 
-def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[LevelCorrection]:
+def _at_the_unit(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> list[LevelCorrection]:
     """From the plane where the level was read to the unit's input: termination on its capacitance, mismatch."""
     bench, read_on = setup.bench, setup.bench.reference
     path, there = bench.path(wanted.path), bench.path(wanted.level_path)
@@ -162,12 +134,12 @@ def _at_the_unit(setup: Setup, wanted: Wanted, frequency_hz: float) -> list[Leve
     ]
 
 
-def _end(path: SignalPath, input_ohm: float, capacitance_f: float) -> levelling.Termination | None:
+def _end(path: SignalPath, input_ohm: float, capacitance_f: float) -> corrections.Termination | None:
     """A termination with the input beside it, or an input alone; None where an input or a divider ends the line."""
     if path.termination is None and (input_ohm < LOW_OHM or path.divides_by != 1.0):
         return None
     ohm = path.termination or math.inf
-    return levelling.Termination(
+    return corrections.Termination(
         termination_ohm=ohm,
         termination_tolerance_ohm=path.termination_tolerance * (path.termination or 0.0),
         input_ohm=input_ohm,
@@ -177,14 +149,14 @@ def _end(path: SignalPath, input_ohm: float, capacitance_f: float) -> levelling.
     )
 
 
-def _on_one_line(setup: Setup, wanted: Wanted) -> bool:
+def _on_one_line(setup: Setup, wanted: LevelPlan) -> bool:
     """Whether one line, with its termination, is moved from the reference to the unit; a switch has one for each."""
     return wanted.level_path == wanted.path and (setup.bench.switch is None or not setup.bench.path(wanted.path).routes)
 
 
 def _loadings(
-    setup: Setup, wanted: Wanted, frequency_hz: float, unit: levelling.Termination | None,
-    reference: levelling.Termination | None,
+    setup: Setup, wanted: LevelPlan, frequency_hz: float, unit: corrections.Termination | None,
+    reference: corrections.Termination | None,
 ) -> Iterator[LevelCorrection]:  # fmt: skip
     """The roll-off of the inputs' capacitances on their terminations, against the reference frequency.
 
@@ -204,9 +176,9 @@ def _loadings(
 
 
 def _loading(
-    termination: levelling.Termination, wanted: Wanted, frequency_hz: float, *, of: str, sign: int
+    termination: corrections.Termination, wanted: LevelPlan, frequency_hz: float, *, of: str, sign: int
 ) -> LevelCorrection:
-    here, base = (levelling.termination_correction(termination, f) for f in (frequency_hz, wanted.reference_hz))
+    here, base = (corrections.termination_correction(termination, f) for f in (frequency_hz, wanted.reference_hz))
     return LevelCorrection(
         correction_db=sign * (here.correction_db - base.correction_db),
         contributions=tuple(
@@ -217,8 +189,8 @@ def _loading(
 
 
 def _mismatches(
-    setup: Setup, wanted: Wanted, frequency_hz: float, unit: levelling.Termination | None,
-    reference: levelling.Termination | None,
+    setup: Setup, wanted: LevelPlan, frequency_hz: float, unit: corrections.Termination | None,
+    reference: corrections.Termination | None,
 ) -> tuple[Contribution, ...]:  # fmt: skip
     """What the source's own reflection makes of those at the unit and where the level was read."""
     bench, read_on = setup.bench, setup.bench.reference
@@ -237,7 +209,7 @@ def _mismatches(
     )
 
 
-def level_drift(wanted: Wanted, table: LevelTable | None, level: Sequence[Taken]) -> tuple[Contribution, ...]:
+def level_drift(wanted: LevelPlan, table: LevelTable | None, level: Sequence[Taken]) -> tuple[Contribution, ...]:
     """How far the level had gone at the end, where it was checked.
 
     A change common to all frequencies goes into the unit's reference readings too, taken before and after: half of it
@@ -247,7 +219,7 @@ def level_drift(wanted: Wanted, table: LevelTable | None, level: Sequence[Taken]
     base_db = after_db.get(wanted.reference_hz)
     if table is None or base_db is None:
         return ()
-    common = levelling.drift_correction([base_db - before_db[wanted.reference_hz]]).contributions
+    common = corrections.drift_correction([base_db - before_db[wanted.reference_hz]]).contributions
     apart_db = [
         after_db[f] - base_db - table.level(f).correction_db
         for f in after_db

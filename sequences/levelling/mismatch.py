@@ -16,7 +16,7 @@ from harness.quantities import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from harness.analysis.estimate import Contribution
-    from sequences.bandwidth.levelling import Termination
+    from sequences.levelling.corrections import Termination
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

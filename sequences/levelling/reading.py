@@ -1,0 +1,43 @@
+"""How one reader reads a deflection, and what a mean of such readings is worth."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingModel:
+    """How one reader reads: to a resolution, with a scatter (one standard deviation) and a relative part of it."""
+
+    resolution_div: float
+    scatter_div: float
+    relative: float = 0.0
+
+    def random_div(self, deflection_div: float) -> float:
+        """Return the standard deviation of a reading before it is rounded."""
+        return math.hypot(self.scatter_div, self.relative * deflection_div)
+
+    def standard_div(self, deflection_div: float) -> float:
+        """Return the standard uncertainty of one rounded reading."""
+        return math.hypot(self.random_div(deflection_div), self.resolution_div / math.sqrt(12.0))
+
+    def floor_div(self, deflection_div: float) -> float:
+        """Return what remains of the rounding, rms, however often one and the same deflection is read."""
+        if self.resolution_div <= 0.0:
+            return 0.0
+        ratio = self.random_div(deflection_div) / self.resolution_div
+        first_harmonic = self.resolution_div / (math.sqrt(2.0) * math.pi) * math.exp(-2.0 * (math.pi * ratio) ** 2)
+        return min(self.resolution_div / math.sqrt(12.0), first_harmonic)
+
+
+def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
+    """Return the variance of a mean of equal settings: only what lies above the floor averages, equation (12)."""
+    count = len(s_db)
+    single = sum(s * s for s in s_db) / count
+    floor = min(floor_db**2, single)
+    return floor + (single - floor) / count

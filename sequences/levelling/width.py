@@ -1,0 +1,71 @@
+"""The width of the trace itself, which an eye reads into every peak to peak."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from harness.analysis.estimate import Contribution, rectangular
+from harness.measurement import Quantity, Screenful
+from harness.models import Setup
+from harness.quantities import DB_PER_NEPER
+from harness.steps import Measure, NoSignal, Reading, View
+from sequences.levelling.sine import Taken
+from sequences.reading import in_div
+
+if TYPE_CHECKING:
+    from harness.measurement import Samples
+
+
+def _width(_step: Measure, volts: Samples, screen: Screenful, _lsb: float | None) -> Reading:
+    return in_div(float(np.ptp(volts)), None, screen)
+
+
+TRACE_WIDTH: Final = Quantity(
+    name="trace_width",
+    unit="div",
+    axis="level",
+    question="how thick is the trace, in divisions?",
+    from_record=_width,
+    own=lambda step: ("peak_to_peak", step.view.volts_per_div),
+)
+
+
+def width_step(path: str, channel: int, volts_per_div: float) -> Measure:
+    """The reading of it."""
+    return Measure(
+        purpose="trace width",
+        path=path,
+        source="generator",
+        stimulus=NoSignal(),
+        display="unit",
+        view=View(channel=channel, volts_per_div=volts_per_div, s_per_div=1e-3),
+        quantity=TRACE_WIDTH.name,
+        expected=0.1,
+        expected_high=0.5,
+        expected_low=0.0,
+    )
+
+
+def trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
+    """The width of the trace, taken off every peak to peak: known to half of itself, and as well as it was read."""
+    widths = [
+        reading.value for step, reading in shown if step.quantity == TRACE_WIDTH.name and reading.value is not None
+    ]
+    if not widths:
+        return rectangular("trace width", half_width=0.0, unit="div")
+    read_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(12))
+    half_width = widths[-1] / 2 + math.sqrt(3) * read_div
+    return rectangular("trace width", half_width=half_width, value=widths[-1], unit="div")
+
+
+def width_lines(width: Contribution, shown_div: float, reference_div: float) -> tuple[Contribution, ...]:
+    """An error of the width goes into both deflections of the ratio: w·(1/a − 1/A) of it stays."""
+    if not width.u:
+        return ()
+    here, there = (1 / max(each_div, width.value, width.u) for each_div in (shown_div, reference_div))
+    return (replace(width, sensitivity=DB_PER_NEPER * (here - there)),)
