@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness import steps
 from harness.errors import AnalysisError
-from harness.steps import RETURN, Display, Measure, connect, measure
+from harness.steps import RETURN, Display, Measure, Reading, connect, measure
 
 if TYPE_CHECKING:
     from harness.models import Calibrator, Generator, Setup, Unit
@@ -30,10 +30,11 @@ Judges: TypeAlias = Mapping[Display, tuple[str, ...]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """One point as it is planned: the step, and how often it is read."""
+    """One point as it is planned: the step, how often it is read, and what is expected of a zero that is subtracted."""
 
     step: Measure
     repeats: int = 1
+    ground: tuple[Reading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

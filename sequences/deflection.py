@@ -56,7 +56,7 @@ def deflection_budget(
         Its reading and repeats; what was skipped or off the screen is passed over. Without any, the budget is the one
         to expect of a unit without error.
     ground
-        Readings of the ground line of a remote unit, the deflection with no signal.
+        Readings of what the deflection counts from: the ground line of a remote unit, or of any unit with 0 V applied.
     repeats
         Number of readings planned, where there are none yet.
 
@@ -81,7 +81,7 @@ def deflection_budget(
     nominal = not readings
     zero: Zero = "both edges"
     if quantity_of(step).from_ground:
-        zero = "read" if setup.unit.read == "remote" else "set"
+        zero = "read" if ground or setup.unit.read == "remote" else "set"
     return deflection_error(
         values if values else [applied_v / step.view.volts_per_div],
         volts_per_div=step.view.volts_per_div,

@@ -4,24 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from harness.steps import Connect, Dc, Done, Measure, NoSignal, Reading, Square, TimeMarks
+from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Square, TimeMarks
 from sequences.bandwidth import steps as bandwidth
 from sequences.pulse import steps as pulse
 from sequences.time_base import steps as time_base
 from sequences.vertical import steps as vertical
+from tests.helpers.scripts import run
 from tests.helpers.setups import a_setup
-
-
-def run(script, answer):
-    """Drive a sequence; `answer(step)` gives each reading."""
-    taken = []
-    try:
-        step = next(script)
-        while True:
-            taken.append(step)
-            step = script.send(Done() if isinstance(step, Connect) else answer(step))
-    except StopIteration:
-        return taken
 
 
 def as_expected(step):

@@ -43,6 +43,7 @@ from harness.steps import (
 
 if TYPE_CHECKING:
     from harness.run.jobs import Use
+    from sequences import Planned
 
 CONNECT_S: Final = 60.0  # a person moves a cable
 READ_S: Final = 15.0  # a person reads a screen
@@ -115,8 +116,8 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
         for planned in plan.points:
             if why := limits.refusal(planned.step, limits.connection_of(planned.step), setup):
                 raise refused(use.own, why)
-        judged = [(p.step, _judge(setup, p.step, p.repeats)) for p in plan.points if p.step.display == "unit"]
-        open_points = [_undecidable(setup, step, reached) for step, reached in judged if not _decides(reached)]
+        judged = [(p, _judge(setup, p)) for p in plan.points if p.step.display == "unit"]
+        open_points = [_undecidable(setup, planned, reached) for planned, reached in judged if not _decides(reached)]
         undecided += open_points
         left_out += plan.left_out
         parts.append(
@@ -192,9 +193,11 @@ def ideal(setup: Setup, step: Step) -> Reply:
 # --- what can be decided -----------------------------------------------------------------------------------------
 
 
-def _judge(setup: Setup, step: Measure, repeats: int) -> Reach | str:
+def _judge(setup: Setup, planned: Planned) -> Reach | str:
+    step = planned.step
     try:
-        return reach(budget_for(setup, step, repeats=repeats), limits_for(setup, step), setup.job.rule)
+        budget = budget_for(setup, step, ground=planned.ground, repeats=planned.repeats)
+        return reach(budget, limits_for(setup, step), setup.job.rule)
     except AnalysisError as error:
         return str(error)
 
@@ -203,8 +206,8 @@ def _decides(reached: Reach | str) -> bool:
     return not isinstance(reached, str) and reached.largest_passing is not None and reached.largest_passing > 0
 
 
-def _undecidable(setup: Setup, step: Measure, reached: Reach | str) -> Undecidable:
-    quantity = quantity_of(step)
+def _undecidable(setup: Setup, planned: Planned, reached: Reach | str) -> Undecidable:
+    step, quantity = planned.step, quantity_of(planned.step)
     vertical = quantity.axis == "level"
     per_div = show(step.view.volts_per_div, "V") if vertical else show(step.view.s_per_div, "s")
     of = "" if quantity.rating is None or quantity.rating.is_error else f"{quantity.rating.name}, "
@@ -213,32 +216,33 @@ def _undecidable(setup: Setup, step: Measure, reached: Reach | str) -> Undecidab
         place=f"channel {step.view.channel}, {of}{step.path}",
         setting=f"{per_div}/div",
         sentence=reached if isinstance(reached, str) else reached.sentence,
-        remedy=_remedy(setup, step),
+        remedy=_remedy(setup, planned),
     )
 
 
-def _remedy(setup: Setup, step: Measure) -> str:
+def _remedy(setup: Setup, planned: Planned) -> str:
+    step, budget_of = planned.step, partial(budget_for, ground=planned.ground)
     try:
         rated = limits_for(setup, step)
     except AnalysisError:
         return "state the rating in the unit file"
     candidates = []
     tries: list[tuple[str, float, Callable[[], Budget]]] = [
-        (f"read it {n} times", n * READ_S, partial(budget_for, setup, step, repeats=n)) for n in (3, 5, 10)
+        (f"read it {n} times", n * READ_S, partial(budget_of, setup, step, repeats=n)) for n in (3, 5, 10)
     ]
     unit = setup.unit
     halved = {"resolution": unit.resolution / 2, "time_resolution": unit.time_resolution / 2}
     finer = replace(setup, unit=unit.model_copy(update=halved))
-    tries.append(("read to half the step", 2 * READ_S, partial(budget_for, finer, step)))
+    tries.append(("read to half the step", 2 * READ_S, partial(budget_of, finer, step)))
     rating = quantity_of(step).rating
     for way in rating.ways(setup, step) if rating is not None and rating.ways is not None else ():
         if _is_rated(setup, way.step):
             cost = SET_S + way.readings * READ_S
-            tries.append((way.sentence, cost, partial(budget_for, setup, way.step, repeats=way.readings)))
+            tries.append((way.sentence, cost, partial(budget_of, setup, way.step, repeats=way.readings)))
     more = _at_most_deflection(setup, step)
     if more is not None:
         sentence = f"apply {show(more.stimulus.level, 'V')}, from a source that gives it: {more.expected:g} div"
-        tries.append((sentence, _FETCH_S, partial(budget_for, setup, more)))
+        tries.append((sentence, _FETCH_S, partial(budget_of, setup, more)))
     for sentence, cost, budget in tries:
         try:
             candidates.append(Candidate(sentence=sentence, cost=cost, budget=budget()))

@@ -27,6 +27,7 @@ class Eyes(Model):
     resolution: Divisions = Field(0.1, gt=0)
     scatter: Divisions = Field(0.03, ge=0, description="standard deviation of a reading before it is rounded")
     time_resolution: Divisions = Field(0.1, gt=0)
+    offset: Divisions = Field(0.0, description="how far above its middle a trace is read that counts from the ground")
     sees: Mapping[str, str] = Field(default_factory=dict, description="what is said of a check by looking; else yes")
     slip: Ratio = Field(0.0, ge=0, le=1, description="probability that a number is said or typed wrong")
 
@@ -99,6 +100,7 @@ class Person:
             return self._slip(_rounded(100 * self._noisy(value, rng, amplitude_div), 1.0), rng, again)
         fine = self._eyes.time_resolution if quantity_of(step).axis == "time" else self._eyes.resolution
         div = value / (step.view.s_per_div / step.view.magnifier) if unit == "s" else value
+        div += self._eyes.offset if quantity_of(step).from_ground else 0.0
         return self._slip(_rounded(self._noisy(div, rng, 1.0), fine), rng, again)
 
     def _noisy(self, value: float, rng: np.random.Generator, over_div: float) -> float:

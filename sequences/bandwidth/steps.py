@@ -23,7 +23,7 @@ from sequences.bandwidth.wanted import Wanted
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Taken, sine_level
 from sequences.levelling.steps import REPEATS, level_step, read_levels, sweep
-from sequences.levelling.width import TRACE_WIDTH, width_step
+from sequences.levelling.width import TRACE_WIDTH, reads_width, width_step
 
 TITLE: Final = "Bandwidth"
 QUANTITIES: Final = (TRACE_WIDTH, LINE_TO_LINE)  # and what is shared with the vertical deflection
@@ -80,7 +80,7 @@ def _search(
     shown: list[Taken] = []
     skipped: list[float] = []
     at_unit = False
-    if setup.unit.read == "eye":
+    if reads_width(setup):
         step = width_step(options.path, channel, signal_range(setup.unit, options.volts_per_div))
         yield from connect(path=step.path, source=step.source, display="unit", channel=channel)
         shown.append((step, (yield from measure(step))))

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+THIN_DIV: Final = 0.1
+"""The width of a trace that is sharp (common practice): its limit where nobody said what it is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

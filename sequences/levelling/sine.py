@@ -15,7 +15,7 @@ from harness.quantities import DB_PER_NEPER, db, show
 from harness.steps import Measure, Reading, Sine
 from sequences.levelling import corrections
 from sequences.levelling.mismatch import end_of, mismatch, mismatch_through_one_line
-from sequences.levelling.reading import ReadingModel, mean_variance
+from sequences.levelling.reading import THIN_DIV, ReadingModel, mean_variance
 from sequences.levelling.table import LevelCorrection, LevelTable
 
 LEVEL: Final = "level"
@@ -63,6 +63,7 @@ def level_table(setup: Setup, wanted: LevelPlan, level: Sequence[Taken]) -> Leve
         return None
     base_db = math.fsum(gathered[wanted.reference_hz]) / len(gathered[wanted.reference_hz])
     reader = ReadingModel(resolution_div=reference.step_div, scatter_div=reference.scatter_div)
+    thin_div = THIN_DIV / math.sqrt(3.0) if reference.read == "eye" else 0.0  # in both deflections of each ratio
     points = []
     for set_hz in sorted(gathered):
         values, deflection = gathered[set_hz], deflections[set_hz]
@@ -71,7 +72,8 @@ def level_table(setup: Setup, wanted: LevelPlan, level: Sequence[Taken]) -> Leve
             LevelPoint(
                 frequency_hz=set_hz,
                 level_db=math.fsum(values) / len(values) - base_db,
-                u_db=DB_PER_NEPER * u_div / deflection,
+                u_db=DB_PER_NEPER
+                * math.hypot(u_div / deflection, thin_div / deflection - thin_div / deflections[wanted.reference_hz]),
             )
         )
     return LevelTable(points=tuple(points), base_hz=wanted.reference_hz)

@@ -1,4 +1,4 @@
-"""The width of the trace itself, which an eye reads into every peak to peak."""
+"""The width of the trace itself, which an eye reads into every peak to peak, and an instrument its noise."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from harness.measurement import Quantity, Screenful
 from harness.models import Setup
 from harness.quantities import DB_PER_NEPER
 from harness.steps import Measure, NoSignal, Reading, View
+from sequences.deflection import PEAK_TO_PEAK
+from sequences.levelling.reading import THIN_DIV
 from sequences.levelling.sine import Taken
 from sequences.reading import in_div
 
@@ -35,6 +37,15 @@ TRACE_WIDTH: Final = Quantity(
 )
 
 
+def reads_width(setup: Setup) -> bool:
+    """Whether peaks are read with the trace's width in them: by eye, and by an instrument that sends no record.
+
+    The amplitude that is fitted to a record has none: noise leaves it where it is.
+    """
+    linked = setup.bench.unit
+    return setup.unit.read == "eye" or (linked is not None and linked.commands.get("record") == "")
+
+
 def width_step(path: str, channel: int, volts_per_div: float) -> Measure:
     """The reading of it."""
     return Measure(
@@ -52,12 +63,16 @@ def width_step(path: str, channel: int, volts_per_div: float) -> Measure:
 
 
 def trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
-    """The width of the trace, taken off every peak to peak: known to half of itself, and as well as it was read."""
+    """The width of the trace, taken off every peak to peak: known to half of itself, and as well as it was read.
+
+    Where an eye reads peak to peak and nobody said how thick the trace is, it is taken for a thin one.
+    """
     widths = [
         reading.value for step, reading in shown if step.quantity == TRACE_WIDTH.name and reading.value is not None
     ]
     if not widths:
-        return rectangular("trace width", half_width=0.0, unit="div")
+        unread = setup.unit.read == "eye" and any(step.quantity == PEAK_TO_PEAK.name for step, _ in shown)
+        return rectangular("trace width", half_width=THIN_DIV if unread else 0.0, unit="div")
     read_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(12))
     half_width = widths[-1] / 2 + math.sqrt(3) * read_div
     return rectangular("trace width", half_width=half_width, value=widths[-1], unit="div")

@@ -13,6 +13,7 @@ from pydantic import Field
 from harness import steps
 from harness.analysis.planning import repeats_to_decide
 from harness.assess import limits_for
+from harness.errors import AnalysisError
 from harness.models import Function, Setup
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
@@ -42,6 +43,9 @@ class Options(Model):
     )
     to_line: bool = Field(
         False, description="a person turns the level until the trace is on lines, and types what the source says"
+    )
+    zero: Literal["ground", "0 V"] = Field(
+        "ground", description="what a DC deflection counts from: the ground line, or a reading with 0 V applied"
     )
     return_to_first: bool = Field(
         False, description="take each channel's first point once more at its end: drift over the run"
@@ -75,6 +79,11 @@ def plan(setup: Setup, options: Options) -> Plan:
     """Choose levels, then the order of work with the fewest range clicks, level clicks and cable moves."""
     if options.to_line:
         require_a_hand(setup, calibrator_of(setup).levels, "level")
+    if options.zero == "0 V" and (options.to_line or options.signal != "dc"):
+        raise AnalysisError(
+            "zero = '0 V' is a reading that DC deflections count from; a square wave is read from bottom to top, and "
+            "to_line from line to line: leave the option out."
+        )
     candidates, left_out = _candidates(setup, options)
     levels = sorted({c.choice.level_v for c in candidates})
     places = list(dict.fromkeys((c.path, c.channel) for c in candidates))
@@ -130,12 +139,13 @@ def _candidates(setup: Setup, options: Options) -> tuple[list[_Candidate], list[
 
 def _planned(setup: Setup, options: Options, candidate: _Candidate) -> Planned:
     step = _step(setup, options, candidate)
+    ground = (Reading(value=0.0),) if options.zero == "0 V" else ()
     if options.repeats != "auto":
-        return Planned(step=step, repeats=options.repeats)
+        return Planned(step=step, repeats=options.repeats, ground=ground)
     repeats = repeats_to_decide(
-        lambda n: deflection_budget(setup, step, repeats=n), limits_for(setup, step), setup.job.rule
+        lambda n: deflection_budget(setup, step, ground=ground, repeats=n), limits_for(setup, step), setup.job.rule
     )
-    return Planned(step=step, repeats=repeats or 1)
+    return Planned(step=step, repeats=repeats or 1, ground=ground)
 
 
 def _step(setup: Setup, options: Options, candidate: _Candidate) -> Measure:
@@ -178,7 +188,7 @@ def _expecting(step: Measure, deflection_div: float) -> Measure:
 
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
-    """Read every point of the plan; a remote unit's ground line first, since it is measured and subtracted."""
+    """Read every point of the plan; first what its deflection counts from, where that is measured and subtracted."""
     for _, points in groupby(plan(setup, options).points, key=lambda p: (p.step.path, p.step.view.channel)):
         yield from _pass(setup, options, list(points))
 
@@ -190,7 +200,7 @@ def _pass(setup: Setup, options: Options, points: list[Planned]) -> steps.Sequen
     for planned in points:
         step = planned.step
         yield from reconnect(before, step)
-        yield from _ground(setup, step, before)
+        yield from _zero(setup, options, step, before)
         step, reading = yield from _until_on_screen(setup, step)
         before = planned.step
         first = first or (step if reading.status == "read" else None)
@@ -198,15 +208,25 @@ def _pass(setup: Setup, options: Options, points: list[Planned]) -> steps.Sequen
             if reading.status == "read":
                 reading = yield from measure(replace(step, repeat=repeat))
     if options.return_to_first and first is not None:
-        yield from _ground(setup, first, None)
+        yield from _zero(setup, options, first, None)
         yield from measure(once_more(first))
 
 
-def _ground(setup: Setup, step: Measure, before: Measure | None) -> steps.Sequence[None]:
-    """Read the ground line of a remote unit, unless it was read for this range just now."""
+def _zero(setup: Setup, options: Options, step: Measure, before: Measure | None) -> steps.Sequence[None]:
+    """Read what a deflection counts from, unless it was read for this range just now; by eye it is set on a line."""
     same_range = before is not None and (before.path, before.view) == (step.path, step.view)
-    if step.quantity == DEFLECTION.name and setup.unit.read == "remote" and not same_range:
+    if step.quantity != DEFLECTION.name or same_range:
+        return
+    if options.zero == "0 V":
+        yield from measure(_zero_step(setup, step))
+    elif setup.unit.read == "remote":
         yield from measure(ground_step(step))
+
+
+def _zero_step(setup: Setup, step: Measure) -> Measure:
+    """The reading with 0 V applied, by a source of steps with its output off: coupling and eye add the same to it."""
+    given = available_levels(calibrator_of(setup)) is None
+    return replace(ground_step(step), stimulus=Dc(level_v=0.0) if given else NoSignal(), view=step.view)
 
 
 def ground_step(step: Measure) -> Measure:

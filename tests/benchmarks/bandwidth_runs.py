@@ -51,6 +51,7 @@ class Responder:
     slip_at: int = -1
     drift_per_reading: float = 0.0
     slip: Callable[[float, np.random.Generator], float] = mistype
+    says_width: bool = True  # how thick the trace is
     taken: list[Taken] = field(default_factory=list)
 
     def run(self, **options: object) -> HalfPower:
@@ -74,7 +75,7 @@ class Responder:
     def answer(self, step: Measure) -> Reading:
         """What is read at one step."""
         if not isinstance(step.stimulus, Sine):
-            return Reading(value=TRACE_DIV)
+            return Reading(value=TRACE_DIV) if self.says_width else Reading(status="skipped")
         hz, vpp = step.stimulus.frequency_hz, step.stimulus.level_vpp
         # 50 Ω of the source beside 50 Ω of the termination, loaded by the input's capacitance.
         loaded = 1.0 / math.hypot(1.0, 2.0 * math.pi * hz * CAPACITANCE_F * 25.0)
@@ -83,7 +84,7 @@ class Responder:
         unit = self.setup.unit
         value = round((shown + TRACE_DIV + self.rng.normal(0.0, unit.scatter)) / unit.resolution) * unit.resolution
         value = round(max(value, 0.0), 6)
-        if len(self.taken) - 1 == self.slip_at:
+        if 0 <= self.slip_at == len(self.taken) - 1:
             value = self.slip(value, self.rng)
         status = "off_screen" if value > unit.vertical_div else "read"
         return Reading(
