@@ -33,6 +33,7 @@ from harness.values import (
     Ratings,
     Ratio,
     Seconds,
+    ToCarrier,
     Volts,
     VoltsPp,
     VoltsRms,
@@ -258,6 +259,9 @@ class Generator(Instrument):
         ge=1,
         le=10,
         description=f"of the source, 1 is a perfect match; left out: {ASSUMED_SOURCE_VSWR:g} is assumed",
+    )
+    harmonics: ToCarrier | None = Field(
+        None, ge=-120, le=-10, description="largest harmonic of the sine; left out: nothing is allowed for it"
     )
     edge_rise_time: Seconds | None = Field(
         None, gt=0, description="rise time of its square wave, if it serves as the fast edge"

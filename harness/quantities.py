@@ -24,7 +24,9 @@ _PREFIX: Final = {
 }  # fmt: skip
 _SPELLING: Final = {"ohm": "Ω", "Ohm": "Ω", "\u2126": "Ω"}  # U+2126 is the old ohm sign
 _PREFIXED: Final = ("Hz", "Vpp", "Vrms", "V", "s", "Ω", "F", "W")
-_PLAIN: Final = {"dB": Decimal(1), "div": Decimal(1), "°C": Decimal(1), "min": Decimal(60), "h": Decimal(3600)}
+_PLAIN: Final = {
+    "dB": Decimal(1), "dBc": Decimal(1), "div": Decimal(1), "°C": Decimal(1), "min": Decimal(60), "h": Decimal(3600),
+}  # fmt: skip
 _RATIO: Final = {"%": Decimal("0.01"), "ppm": Decimal("1e-6"), "": Decimal(1)}
 _SIGNED: Final = r"(?:[+-]?(?:[0-9]+(?:[.][0-9]*)?|[.][0-9]+)(?:[eE][+-]?[0-9]+)?)"
 _NUMBER: Final = re.compile(rf"\s*(±|\+/-|\+-)?\s*({_SIGNED})\s*(.*?)\s*")
@@ -32,7 +34,7 @@ _LONGEST: Final = 64  # characters; a longer text is no quantity, and Decimal is
 
 
 def parse(text: str | float, unit: str) -> float:
-    """Read a quantity in the unit asked for: Hz, V, Vpp, Vrms, s, Ω, F, W, dB, div, °C or "ratio".
+    """Read a quantity in the unit asked for: Hz, V, Vpp, Vrms, s, Ω, F, W, dB, dBc, div, °C or "ratio".
 
     A bare number is taken only for "ratio" and "div"; everything else says its unit.
     """
@@ -72,11 +74,12 @@ _PHYSICAL: Final[Mapping[str, tuple[float, float]]] = {
     "F": (1e-15, 1e-6),
     "W": (1e-12, 1e4),
     "dB": (1e-6, 200.0),
+    "dBc": (1e-6, 200.0),
     "div": (0.0, 100.0),
     "°C": (1e-3, 200.0),
     "ratio": (0.0, 1000.0),
 }
-_SIGNED_UNITS: Final = ("V", "dB", "div", "°C", "ratio")
+_SIGNED_UNITS: Final = ("V", "dB", "dBc", "div", "°C", "ratio")
 
 
 def unphysical(value: float, unit: str) -> str:
@@ -155,6 +158,7 @@ def example(unit: str) -> str:
         "F": "a capacitance such as '20 pF'",
         "W": "a power such as '1 W'",
         "dB": "a level such as '0.1 dB'",
+        "dBc": "a level below the carrier such as '-40 dBc'",
         "div": "divisions such as '0.1 div'",
         "°C": "a temperature such as '23 °C'",
         "ratio": "a ratio such as '3 %' or '2 ppm'",

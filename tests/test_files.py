@@ -440,7 +440,7 @@ BENCH: list[tuple[Edit, str]] = [
      ("bench.toml:<[positions.unit]>: positions.unit: is no name for a position; expected letters, digits, - and _, "
       "and neither 'unit' nor 'reference'")),
     (("bench.toml", "[paths.lead]", '[positions.left]\naddress = "TCPIP0::192.0.2.15::5025::SOCKET"\n\n[paths.lead]'),
-     ("bench.toml:114: positions.left.address: is also the address of [unit] (line 103); expected another, "
+     ("bench.toml:115: positions.left.address: is also the address of [unit] (line 104); expected another, "
       "or the same maker, model and serial where one instrument serves both roles")),
     (("bench.toml", "[paths.lead]", ('[positions.left]\naddress = "GPIB0::8::INSTR"\n\n[paths.lead]\n'
       'routes = { right-1 = "(@101)" }')),
@@ -518,6 +518,9 @@ WARNINGS: list[tuple[list[Edit], str]] = [
     ([("bench.toml", "vswr = 1.3", "")],
      ("bench.toml:<[generator]>: generator.vswr: is not stated: 1.5 is assumed, which widens the level; "
       "see its data sheet")),
+    ([("bench.toml", 'harmonics = "-40 dBc"', ""), ("unit.toml", 'read = "remote"', 'read = "eye"')],
+     ("bench.toml:<[generator]>: generator.harmonics: are not stated: nothing is allowed for them, though what is read "
+      "has them; see its data sheet")),
     ([("bench.toml", 'input_capacitance = "14 pF"', "")],
      ("bench.toml:<[reference]>: reference.input_capacitance: is not stated: none is assumed, though what it takes of "
       "the level at high frequency then is an error; see its data sheet")),

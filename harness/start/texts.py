@@ -74,7 +74,8 @@ frequency_low = {_quantity(sines.low_hz, "Hz")}
 frequency_high = {_quantity(sines.high_hz, "Hz")}
 level_low = "10 mVpp"               # into 50 ohm
 level_high = {_quantity(sines.level_vpp, "Vpp")}{_switch(sines)}
-vswr = {ASSUMED_SOURCE_VSWR:g}                          # of its output; put in what its data sheet says"""
+vswr = {ASSUMED_SOURCE_VSWR:g}                          # of its output; put in what its data sheet says
+# harmonics = "-40 dBc"             # the largest; take the # away and put in what its data sheet says"""
     if sines.flatness_db is not None:
         yield f'[[generator.accuracy]]\nfunction = "sine"\ndb = {_quantity(sines.flatness_db, "dB")}'
     if counting.by == "dial":  # there is no counter

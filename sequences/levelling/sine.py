@@ -14,6 +14,7 @@ from harness.models import LOW_OHM, Generator, Reference, Setup, SignalPath
 from harness.quantities import DB_PER_NEPER, db, show
 from harness.steps import Measure, Reading, Sine
 from sequences.levelling import corrections
+from sequences.levelling.harmonics import harmonic_lines, matter
 from sequences.levelling.mismatch import end_of, mismatch, mismatch_through_one_line
 from sequences.levelling.reading import THIN_DIV, ReadingModel, mean_variance
 from sequences.levelling.table import LevelCorrection, LevelTable
@@ -90,14 +91,19 @@ def level_at(setup: Setup, wanted: LevelPlan, table: LevelTable | None, frequenc
         parts += [table.level(inside_hz), _reference_response(setup, wanted, frequency_hz)]
     elif setup.bench.reference is None:
         parts.append(_stated_flatness(setup.bench.generator, "generator", frequency_hz))
-    parts += _at_the_unit(setup, wanted, frequency_hz)
+    parts += [*_at_the_unit(setup, wanted, frequency_hz), _harmonics(setup, wanted, frequency_hz)]
     return corrections.combine(*parts)
 
 
 def held_at(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> LevelCorrection:
     """The same where the level is held on the reference at that frequency itself; on a tee the unit has it as well."""
-    response = _reference_response(setup, wanted, frequency_hz)
-    return corrections.combine(response, *(() if wanted.watched else _at_the_unit(setup, wanted, frequency_hz)))
+    parts = [_reference_response(setup, wanted, frequency_hz), _harmonics(setup, wanted, frequency_hz)]
+    return corrections.combine(*parts, *(() if wanted.watched else _at_the_unit(setup, wanted, frequency_hz)))
+
+
+def _harmonics(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> LevelCorrection:
+    lines = () if frequency_hz == wanted.reference_hz else tuple(harmonic_lines(setup))
+    return LevelCorrection(correction_db=0.0, contributions=lines)
 
 
 def _reference_response(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> LevelCorrection:
@@ -262,11 +268,14 @@ def method_of(setup: Setup, table: LevelTable | None) -> str:
 
 
 def assumed_of(setup: Setup) -> str:
-    """The match that was assumed of a generator whose file states none."""
+    """What had to be assumed of a generator whose file does not state it: its match, and its harmonics."""
     generator = setup.bench.generator
-    if generator is None or generator.vswr is not None:
+    if generator is None:
         return ""
-    return f"; a VSWR of {generator.source_vswr:g} assumed of the generator"
+    said = "" if generator.vswr else f"; a VSWR of {generator.source_vswr:g} assumed of the generator"
+    if generator.harmonics is None and matter(setup):
+        said += "; its harmonics are not stated, and nothing is allowed for them"
+    return said
 
 
 def known_of(setup: Setup) -> str:
