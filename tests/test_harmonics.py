@@ -1,4 +1,4 @@
-"""What harmonics make of a level that is read by peaks, by rms or by a fitted sine: waves themselves, by numpy alone."""
+"""What harmonics make of a level read by peaks, by rms or by a fitted sine: waves themselves, by numpy alone."""
 
 from __future__ import annotations
 

@@ -185,9 +185,7 @@ def _generator(files: Together) -> None:
         reference is not None and (reference.read == "eye" or reference.kind == "level_meter")
     )
     if bench.generator is not None and bench.generator.harmonics is None and by_peaks:
-        sentence = (
-            "are not stated: nothing is allowed for them, though what is read has them; see its data sheet"
-        )
+        sentence = "are not stated: nothing is allowed for them, though what is read has them; see its data sheet"
         files.bench.warn(("generator", "harmonics"), sentence)
     loads = reference is not None and reference.input_ohm >= LOW_OHM
     if reference is not None and loads and "input_capacitance" not in reference.model_fields_set:
