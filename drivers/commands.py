@@ -39,8 +39,12 @@ _SQUARE: Final = ("level_vpp", "level_vp", "offset_v", "frequency_hz", "period_s
 _MARKS: Final = ("level_vpp", "level_vp", "period_s", "frequency_hz")
 _DISPLAY: Final = (
     "channel", "volts_per_div", "full_scale_v", "offset_v", "offset_within_v", "position_div", "coupling", "s_per_div",
-    "sweep_s", "points", "magnifier", "input_ohm",
+    "sweep_s", "points", "magnifier", "input_ohm", "limited",
 )  # fmt: skip
+_TRIGGER: Final = (
+    "channel", "trigger_source", "trigger_slope", "trigger_coupling", "low_reject", "high_reject", "free_runs",
+)  # fmt: skip
+_TRIGGER_LEVEL: Final = ("channel", "trigger_level_v", "trigger_within_v")
 _EXPECTED: Final = ("channel", "frequency_hz", "expected_v")
 _LEVEL: Final = ("channel", "frequency_hz", "expected_vrms")
 
@@ -105,15 +109,38 @@ SCOPE: Final[Table] = {
     "coupling_is": _back(":INP{channel}:COUP?={coupling}", _DISPLAY, "coupling"),
     "input": Command(":INP{channel}:IMP {input_ohm}", "the input's resistance; '' if it has but one", _DISPLAY),
     "input_is": _back(":INP{channel}:IMP?={input_ohm}~5%", _DISPLAY, "input"),
-    "limiter": Command(":INP{channel}:FILT OFF", "take the bandwidth limiter out; '' if there is none", _DISPLAY),
-    "limiter_is": _back(":INP{channel}:FILT?=0", _DISPLAY, "limiter"),
+    "limiter": Command(":INP{channel}:FILT {limited}", "the bandwidth limiter, 1 or 0; '' if there is none", _DISPLAY),
+    "limiter_is": _back(":INP{channel}:FILT?={limited}", _DISPLAY, "limiter"),
     "sweep": Command(":SENS:SWE:TIME {sweep_s}", "the time across the screen", _DISPLAY),
     "sweep_is": _back(":SENS:SWE:TIME?={sweep_s}~0.1%", _DISPLAY, "sweep"),
+    "trigger_source": Command(":TRIG:SOUR {trigger_source}", "INT and a channel, or EXT", _TRIGGER),
+    "trigger_source_is": _back(":TRIG:SOUR?={trigger_source}", _TRIGGER, "trigger_source"),
+    "trigger_slope": Command(":TRIG:SLOP {trigger_slope}", "the edge that triggers: POS or NEG", _TRIGGER),
+    "trigger_slope_is": _back(":TRIG:SLOP?={trigger_slope}", _TRIGGER, "trigger_slope"),
+    "trigger_coupling": Command(
+        ":TRIG:COUP {trigger_coupling};:TRIG:FILT:HPAS {low_reject};:TRIG:FILT:LPAS {high_reject}",
+        "DC or AC, and whether low or high frequencies are rejected, 1 or 0",
+        _TRIGGER,
+    ),
+    "trigger_coupling_is": _back(
+        ":TRIG:COUP?={trigger_coupling};:TRIG:FILT:HPAS?={low_reject};:TRIG:FILT:LPAS?={high_reject}",
+        _TRIGGER,
+        "trigger_coupling",
+    ),
+    "trigger_mode": Command(":TRIG:ATR {free_runs}", "whether it sweeps without a trigger as well, 1 or 0", _TRIGGER),
+    "trigger_mode_is": _back(":TRIG:ATR?={free_runs}", _TRIGGER, "trigger_mode"),
+    "trigger_middle": Command(":TRIG:LEV:AUTO ON", "have it find the middle of the signal by itself", _TRIGGER_LEVEL),
+    "trigger_middle_is": _back(":TRIG:LEV:AUTO?=1", _TRIGGER_LEVEL, "trigger_middle"),
+    "trigger_level": Command(":TRIG:LEV {trigger_level_v}", "the voltage at the input that triggers", _TRIGGER_LEVEL),
+    "trigger_level_is": _back(":TRIG:LEV?={trigger_level_v}~{trigger_within_v}", _TRIGGER_LEVEL, "trigger_level"),
     "points": Command(":SENS:SWE:POIN {points}", "the number of samples of a record", _DISPLAY),
     "points_is": _back(":SENS:SWE:POIN?={points}", _DISPLAY, "points"),
     "format": Command(":FORM REAL,32;:FORM:BORD NORM", "records as big-endian floats"),
     "format_is": _back(":FORM?=REAL,32;:FORM:BORD?=NORM", (), "format"),
     "start": Command(":INIT", "take one record", ("channel",)),
+    "arm": Command(":INIT", "begin a record, without waiting for its trigger", ("channel",)),
+    "waits_is": Command(":STAT:OPER:COND?=32", "whether it still waits for its trigger: a number with this bit"),
+    "give_up": Command(":ABOR", "wait for no trigger any more"),
     "record": Command(":TRAC? CHAN{channel}", "answer the record, a block of volts; '' if none", ("channel",)),
     "mean": Command(":MEAS:VOLT:DC? (@{channel})", "own measurement of a mean, V", _EXPECTED),
     "peak_to_peak": Command(":MEAS:VOLT:PTP? (@{channel})", "own measurement of a peak-to-peak, V", _EXPECTED),
@@ -180,6 +207,10 @@ class ReadBack:
             return True
         items = reply.split(",") if _is_number(self.expected) else (reply,)  # a word may have its number: REAL,32
         return all(self._agrees(item.strip().strip('"')) for item in items)
+
+    def has(self, reply: str) -> bool:
+        """Whether a reply is what is expected: the same word, or a number with these bits in it."""
+        return bool(int(float(reply)) & int(float(self.expected))) if _is_number(self.expected) else self.agrees(reply)
 
     def _agrees(self, item: str) -> bool:
         if not _is_number(self.expected):

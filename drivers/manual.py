@@ -226,8 +226,8 @@ class ManualScreen(Manual):
 
     def show(self, view: View) -> None:
         """Have it set with the next question; what stands already is told as that."""
-        self._view = view
-        parts, known = view_parts(view), self._known
+        self._view, known = view, self._known
+        parts = view_parts(view, (what for number, what in known if number in (0, view.channel)))
         of = {what: view.channel if what in OF_A_CHANNEL else 0 for what in parts}
         lines = tuple(f"{what}: {value}" for what, value in parts.items() if known.get((of[what], what)) != value)
         same = [f"{what} {value}" for what, value in parts.items() if known.get((of[what], what)) == value]

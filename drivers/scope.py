@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,7 +15,7 @@ from harness.link.link import Link, NotTaken, NoValue
 from harness.link.replies import NUMBER
 from harness.measurement import Aliased, Screenful, quantity_of
 from harness.quantities import show
-from harness.steps import Measure, Reading, Sine, View
+from harness.steps import Measure, Reading, Sine, Trigger, View
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,8 +25,14 @@ if TYPE_CHECKING:
 POINTS: Final = 1000
 OWN: Final = "own measurement"
 OFFSET_WITHIN_DIV: Final = 0.1  # a converter's own step; the ground line is read besides, as it stands
-_CONFIRMED: Final = ("coupling", "input", "limiter", "range", "offset", "sweep")
+_CONFIRMED: Final = (
+    "coupling", "input", "limiter", "range", "offset", "sweep",
+    "trigger_source", "trigger_slope", "trigger_coupling", "trigger_mode",
+)  # fmt: skip
 _COUPLING: Final = {"dc": "DC", "ac": "AC", "ground": "GRO"}
+NO_TRIGGER: Final = "no trigger"
+_BETWEEN_LOOKS_S: Final = 0.05
+_EXTERNAL_WITHIN_V: Final = 0.02  # of a level at an input that has no range of its own
 _NUMBERS: Final = rf"{NUMBER}(?:\s*,\s*{NUMBER})*"
 
 
@@ -70,15 +77,19 @@ class ScpiScope(Remote):
 
     def _message(self, view: View) -> tuple[str, tuple[ReadBack, ...]]:
         values = self._values(view)
-        names = (*_CONFIRMED, "points", *(("format",) if self.commands.has("record") else ()))
+        level = "trigger_middle" if view.trigger is None or view.trigger.level_v is None else "trigger_level"
+        names = (*_CONFIRMED, level, "points", *(("format",) if self.commands.has("record") else ()))
         texts = [self.commands.text(name, **values) for name in names]
         return self.commands.message(*texts), self.commands.read_backs(*names, **values)
 
     def read(self, step: Measure) -> Reading:
         """Take a record and read the step's quantity from it."""
         self.show(step.view)
-        sweep_s = self._sweep_s(step.view)
-        self.link.set(self.commands.text("start", channel=step.view.channel), extra_s=2 * sweep_s)
+        if step.view.trigger is not None and step.view.trigger.normal:
+            if not self._triggered(step):
+                return Reading(status="no_signal", flags=(NO_TRIGGER,))
+        else:
+            self.link.set(self.commands.text("start", channel=step.view.channel), extra_s=2 * self._sweep_s(step.view))
         if not self.commands.has("record"):
             return self._own(step)
         volts = self._record(step.view.channel)
@@ -90,6 +101,30 @@ class ScpiScope(Remote):
             return self._own(step, "aliased")
         except AnalysisError as error:
             raise AnalysisError(f"{self.link.name}: {error}") from error
+
+    # A trigger that may stay away.
+
+    def _triggered(self, step: Measure) -> bool:
+        """Begin a sweep that waits for its trigger, for no longer than is certain to be enough."""
+        channel, waits = step.view.channel, self.commands.read_backs("waits")
+        if not waits:
+            raise InstrumentError(
+                self.link.name, "cannot say whether it still waits for its trigger; see 'commands.waits_is'"
+            )
+        until_s = self.link.clock.now() + self._patience_s(step)
+        self.link.set(self.commands.text("give_up"))
+        asked = self.commands.message(self.commands.text("arm", channel=channel), waits[0].query)
+        while waits[0].has(self.link.query(asked, waits[0].shape)):
+            if self.link.clock.now() >= until_s:
+                self.link.set(self.commands.text("give_up"))
+                return False
+            self.link.clock.sleep(_BETWEEN_LOOKS_S)
+            asked = waits[0].query
+        return True
+
+    def _patience_s(self, step: Measure) -> float:
+        """Twenty periods of what is applied, two sweeps, and what an instrument needs for its answer."""
+        return max(20 / (step.stimulus.rate_hz or math.inf), 2 * self._sweep_s(step.view), _BETWEEN_LOOKS_S * 4)
 
     # The record.
 
@@ -140,7 +175,9 @@ class ScpiScope(Remote):
             "sweep_s": self._sweep_s(view),
             "points": POINTS,
             "magnifier": view.magnifier,
-            "input_ohm": self._input_ohm,
+            "input_ohm": view.input_ohm or self._input_ohm,
+            "limited": view.limited,
+            **_trigger_values(view),
         }
 
     def _sweep_s(self, view: View) -> float:
@@ -180,6 +217,22 @@ class ScpiScope(Remote):
     def _has_own(self, step: Measure) -> bool:
         own = quantity_of(step).own
         return own is not None and self.commands.has(own(step)[0])
+
+
+def _trigger_values(view: View) -> dict[str, float | str]:
+    """What starts the sweep: where a view does not say, the channel that is shown, at the middle of its signal."""
+    trigger = view.trigger or Trigger()
+    external = trigger.source == "external"
+    return {
+        "trigger_source": "EXT" if external else f"INT{view.channel}",
+        "trigger_slope": "POS" if trigger.slope == "rising" else "NEG",
+        "trigger_coupling": "AC" if trigger.coupling == "ac" else "DC",
+        "low_reject": trigger.coupling == "low_reject",
+        "high_reject": trigger.coupling == "high_reject",
+        "free_runs": not trigger.normal,
+        "trigger_level_v": trigger.level_v or 0.0,
+        "trigger_within_v": _EXTERNAL_WITHIN_V if external else _clean(OFFSET_WITHIN_DIV * view.volts_per_div),
+    }
 
 
 def _clean(value: float) -> float:

@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
 from harness.measurement import quantity_of
 from harness.quantities import show
-from harness.steps import Measure, Sine, TimeMarks, View
+from harness.steps import Measure, Sine, TimeMarks, Trigger, View
 
 if TYPE_CHECKING:
     from harness.models import Unit
 
 
 FARTHEST_TURNED: Final = 0.15  # relative; what a source says farther from what it was set to is asked for again
-OF_A_CHANNEL: Final = ("deflection factor", "coupling", "ground line")
+OF_A_CHANNEL: Final = ("deflection factor", "coupling", "ground line", "input", "bandwidth limiter")
 """The knobs that each channel has; the others are the display's."""
+_FILTERS: Final = {"low_reject": "LF reject", "high_reject": "HF reject", "dc": "DC", "ac": "AC"}
 
 
-def view_parts(view: View) -> dict[str, str]:
-    """Split a display's settings into the knobs that a person turns."""
+def view_parts(view: View, known: Iterable[str] = ()) -> dict[str, str]:
+    """Split a display's settings into the knobs that a person turns; what is known to be turned is turned back."""
     ground = f"{abs(view.ground_line_div):g} div {'above' if view.ground_line_div > 0 else 'below'} the centre"
     parts = {
         "deflection factor": f"{show(view.volts_per_div, 'V')}/div",
@@ -30,7 +32,34 @@ def view_parts(view: View) -> dict[str, str]:
         parts["magnifier"] = f"×{view.magnifier:g}"
     else:
         parts["magnifier"] = "off"
+    parts |= _less_usual(view)
+    return parts | {what: _back(what, view) for what in known if what not in parts}
+
+
+def _less_usual(view: View) -> dict[str, str]:
+    """The knobs that hardly any reading asks for."""
+    parts = {}
+    if view.input_ohm is not None:
+        parts["input"] = show(view.input_ohm, "Ω")
+    if view.limited:
+        parts["bandwidth limiter"] = "on"
+    if view.trigger is not None:
+        parts["triggered by"] = _trigger(view.trigger, view.channel)
     return parts
+
+
+def _back(what: str, view: View) -> str:
+    """How a knob usually stands that an earlier reading had otherwise."""
+    usual = {"input": "its usual resistance", "triggered by": _trigger(Trigger(), view.channel)}
+    return usual.get(what, "off")
+
+
+def _trigger(trigger: Trigger, channel: int) -> str:
+    """What starts the sweep, in one phrase."""
+    source = f"channel {channel}" if trigger.source == "channel" else "the external input"
+    level = "" if trigger.level_v is None else f", level {show(trigger.level_v, 'V')}"
+    mode = "normal" if trigger.normal else "auto"
+    return f"{source}, {trigger.slope} edge, {_FILTERS[trigger.coupling]}, {mode}{level}"
 
 
 def expectation(step: Measure, unit: Unit | None) -> str:

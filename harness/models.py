@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias, Typ
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, create_model
 
 from harness import measurement
-from harness.steps import ROLES, Display, Role
+from harness.steps import ROLES, Display, Role, Trigger, View
 from harness.values import (
     Celsius,
     Day,
@@ -610,6 +610,25 @@ class Queue(Model):
     )
 
 
+def _asked_of_commands(view: View) -> Iterator[tuple[str, str, str]]:
+    """What a view asks for beyond the usual: the command that sets it, the field of its template, and in words."""
+    trigger = view.trigger or Trigger()
+    if view.limited:
+        yield "limiter", "limited", "the bandwidth limiter on"
+    if view.input_ohm is not None:
+        yield "input", "input_ohm", f"an input of {view.input_ohm:g} ohm"
+    if trigger.source != "channel":
+        yield "trigger_source", "trigger_source", f"the {trigger.source} trigger"
+    if trigger.slope != "rising":
+        yield "trigger_slope", "trigger_slope", f"a trigger on the {trigger.slope} edge"
+    if trigger.coupling != "dc":
+        yield "trigger_coupling", "trigger_coupling", f"{trigger.coupling.replace('_', ' ')} of the trigger"
+    if trigger.level_v is not None:
+        yield "trigger_level", "trigger_level_v", "a trigger level"
+    if trigger.normal:
+        yield "trigger_mode", "free_runs", "no sweep without a trigger"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
     """What a sequence plans from, and what a journal's header holds; `bench.unit` is what stands at the position."""
@@ -624,6 +643,18 @@ class Setup:
             return None
         place = f"{self.job.position or 'unit'}-{channel}" if display == "unit" else "reference"
         return self.bench.path(path).routes.get(place)
+
+    def lacks(self, display: Display, view: View) -> str:
+        """What a display is asked for that its commands have no word for, and which one; empty where nothing is."""
+        link = self.bench.unit if display == "unit" else self.bench.reference
+        by_eye = self.unit.read == "eye" if display == "unit" else getattr(link, "read", "") == "eye"
+        if link is None or link.driver != "scpi" or by_eye:
+            return ""  # a person finds the knob, and a driver of the user's own says what it cannot
+        for command, field, asked in _asked_of_commands(view):
+            own = link.commands.get(command)
+            if own is not None and f"{{{field}}}" not in own:
+                return f"{asked}, for which '{display}.commands.{command}' of the bench file has no {{{field}}}"
+        return ""
 
     def to_header(self) -> dict[str, Any]:
         """JSON-ready, SI."""

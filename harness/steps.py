@@ -18,6 +18,8 @@ Role: TypeAlias = Literal["calibrator", "generator", "counter", "reference", "un
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")  # what has an output to be switched off
 Display: TypeAlias = Literal["unit", "reference"]
+EXTERNAL: Final = 0
+"""The external trigger's input, where a channel's number stands."""
 GROUND: Final = "ground"
 """Purpose of a reading of the ground line: it belongs to the readings of its range that follow."""
 NOT_SETTLED: Final = "not settled"

@@ -429,6 +429,14 @@ class ScopeDouble(Double):
             "INPut<n>:FILTer[:LPASs][:STATe]": "limiter",
             "SENSe:SWEep:TIME": "sweep",
             "SENSe:SWEep:POINts": "points",
+            "TRIGger[:SEQuence]:SOURce": "trigger source",
+            "TRIGger[:SEQuence]:SLOPe": "slope",
+            "TRIGger[:SEQuence]:COUPling": "trigger coupling",
+            "TRIGger[:SEQuence]:FILTer:HPASs[:STATe]": "low reject",
+            "TRIGger[:SEQuence]:FILTer:LPASs[:STATe]": "high reject",
+            "TRIGger[:SEQuence]:ATRigger[:STATe]": "free runs",
+            "TRIGger[:SEQuence]:LEVel:AUTO": "middle",
+            "TRIGger[:SEQuence]:LEVel": "level",
         }
         super().__init__(
             {header: self._keep(name) for header, name in settings.items()}
@@ -453,7 +461,7 @@ class ScopeDouble(Double):
         return lambda value, **bindings: self.set.update({name: value, "channel": bindings.get("n", "")})
 
     def _told(self, name):
-        return lambda **_: {"OFF": "0"}.get(self.set[name], self.set[name])
+        return lambda **_: {"OFF": "0", "ON": "1"}.get(self.set[name], self.set[name])
 
     def _start(self):
         self.started += 1
@@ -506,6 +514,7 @@ def test_the_display_is_set_in_one_message():
     driver.check()
     assert port.messages[-1].endswith(
         b"*ESR?;:SYST:ERR?;:INP2:COUP?;:INP2:IMP?;:INP2:FILT?;:SENS2:VOLT:RANG:PTP?;:SENS2:VOLT:RANG:OFFS?;:SENS:SWE:TIME?"
+        b";:TRIG:SOUR?;:TRIG:SLOP?;:TRIG:COUP?;:TRIG:FILT:HPAS?;:TRIG:FILT:LPAS?;:TRIG:ATR?;:TRIG:LEV:AUTO?"
         b";:SENS:SWE:POIN?;:FORM?;:FORM:BORD?"
     )
 

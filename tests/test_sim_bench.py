@@ -287,9 +287,9 @@ def test_the_description_names_every_key_and_every_fault() -> None:
     text = (DEMO.parent.parent / "docs" / "simulated_bench.md").read_text("utf-8")
     models = (
         bench_module.BenchFile, bench_module.InstrumentEntry, bench_module.Route, Eyes, FaultPlan, truth.SourceTruth,
-        truth.CounterTruth, truth.ChannelTruth, truth.ScreenTruth, truth.MeterTruth, truth.PathTruth, truth.Stage,
-        truth.ResponseTruth, profile.Profile, profile.ProfileCommand, profile.Output, profile.ScreenSize,
-        dialect.SimulatedDialect,
+        truth.CounterTruth, truth.ChannelTruth, truth.TriggerTruth, truth.ScreenTruth, truth.MeterTruth,
+        truth.PathTruth, truth.Stage, truth.ResponseTruth, profile.Profile, profile.ProfileCommand, profile.Output,
+        profile.ScreenSize, dialect.SimulatedDialect,
     )  # fmt: skip
     words = set(re.findall(r"[a-z_0-9]+", text))
     assert [(m.__name__, key) for m in models for key in m.model_fields if key not in words] == []

@@ -35,6 +35,8 @@ def seen_v(bench: SimulatedBench, channel: int = 1) -> tuple[float, float]:
 OF_A_SCOPE = (
     *("SENS1:VOLT:RANG:PTP", "SENS2:VOLT:RANG:OFFS", "INP2:COUP", "INP1:IMP", "INP1:FILT"),
     *("SENS:SWE:TIME", "SENS:SWE:POIN", "FORM", "FORM:BORD"),
+    *("TRIG:SOUR", "TRIG:SLOP", "TRIG:COUP", "TRIG:FILT:HPAS", "TRIG:FILT:LPAS", "TRIG:ATR", "TRIG:LEV:AUTO"),
+    "TRIG:LEV",
 )
 SETTINGS = {
     "calibrator": ("FUNC", "VOLT", "VOLT:OFFS", "FREQ", "PULS:PER", "PULS:TRAN", "OUTP"),
@@ -67,7 +69,9 @@ def test_a_reset_gives_back_what_was_there_at_the_start(bench: SimulatedBench, r
         "switch": "ROUT:CLOS (@101,203)",
     }
     scope = "SENS1:VOLT:RANG:PTP 0.1;:SENS2:VOLT:RANG:OFFS 1;:INP2:COUP AC;:INP1:IMP 50;:INP1:FILT ON;:SENS:SWE:TIME 1"
-    tell(bench, role, changes.get(role, scope + ";:SENS:SWE:POIN 200;:FORM REAL,32;:FORM:BORD SWAP"))
+    scope += ";:SENS:SWE:POIN 200;:FORM REAL,32;:FORM:BORD SWAP;:TRIG:SOUR EXT;:TRIG:SLOP NEG;:TRIG:COUP AC"
+    scope += ";:TRIG:FILT:HPAS ON;:TRIG:FILT:LPAS ON;:TRIG:ATR OFF;:TRIG:LEV 1"
+    tell(bench, role, changes.get(role, scope))
     assert all(a != b for a, b in zip(ask(bench, role, asked).split(";"), fresh.split(";"), strict=True))
     ask(bench, role, "*RST")
     assert ask(bench, role, asked) == fresh

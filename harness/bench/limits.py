@@ -18,7 +18,21 @@ from typing import Final, Literal, assert_never
 
 from harness.models import LOW_OHM, Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, show, unphysical
-from harness.steps import Connect, Dc, FastEdge, Look, Measure, NoSignal, Sine, Square, Step, Stimulus, TimeMarks, View
+from harness.steps import (
+    Connect,
+    Dc,
+    FastEdge,
+    Look,
+    Measure,
+    NoSignal,
+    Sine,
+    Square,
+    Step,
+    Stimulus,
+    TimeMarks,
+    Trigger,
+    View,
+)
 
 HAZARDOUS_RMS_V: Final = 30.0
 HAZARDOUS_PEAK_V: Final = 42.4
@@ -72,10 +86,10 @@ class Hazard:
 
 _UNITS: Final = {
     "level_v": "V", "level_vpp": "Vpp", "frequency_hz": "Hz", "period_s": "s", "volts_per_div": "V", "s_per_div": "s",
-    "ground_line_div": "div", "magnifier": "ratio", "tune_to_div": "div",
+    "ground_line_div": "div", "magnifier": "ratio", "tune_to_div": "div", "input_ohm": "ohm",
     "expected": "ratio", "expected_low": "ratio", "expected_high": "ratio",  # in the unit of what is read
 }  # fmt: skip
-_ABOVE_ZERO: Final = ("frequency_hz", "period_s", "volts_per_div", "s_per_div", "magnifier")
+_ABOVE_ZERO: Final = ("frequency_hz", "period_s", "volts_per_div", "s_per_div", "magnifier", "input_ohm")
 
 
 def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
@@ -91,8 +105,11 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
         )
     if isinstance(step, Connect):
         return ""
-    for wrong in (*_unphysical(step.stimulus), *_unphysical(step.view), *_unphysical(step)):
+    parts = (step.stimulus, step.view, step.view.trigger or Trigger(), step)
+    for wrong in (wrong for part in parts for wrong in _unphysical(part)):
         return wrong
+    if lacking := setup.lacks(step.display, step.view):
+        return f"asks the {step.display} for {lacking}; correct the command, or leave the measurement out"
     if isinstance(step, Look) and isinstance(step.stimulus, NoSignal):
         return ""
     if connected is None:
@@ -117,12 +134,12 @@ def _where(made: Connect) -> str:
     return f"{made.source} → {made.path} → channel {made.channel} of the {made.display}"
 
 
-def _unphysical(of: Stimulus | View | Measure | Look) -> Iterator[str]:
+def _unphysical(of: Stimulus | View | Trigger | Measure | Look) -> Iterator[str]:
     for name, unit in _UNITS.items():
         if not hasattr(of, name):
             continue
         value = getattr(of, name)
-        if value is None and isinstance(of, Measure):  # a reading need not expect anything
+        if value is None and (isinstance(of, Measure | Trigger) or name == "input_ohm"):  # what need not be stated
             continue
         wrong = unphysical(value, unit) or ("is not above zero" if value <= 0 and name in _ABOVE_ZERO else "")
         if wrong:
@@ -198,6 +215,7 @@ def _input(step: Measure | Look, setup: Setup) -> _Input:
         key = "reference.maximum_rms in the bench"
     else:
         ohm, peak_v, rms_v, key = math.inf, None, None, ""
+    ohm = step.view.input_ohm or ohm
     return _Input(display=step.display, ohm=ohm, peak_v=peak_v, rms_v=rms_v, key=f"{key} file")
 
 

@@ -113,6 +113,11 @@ class Link:
         self._owner: int | None = None
 
     @property
+    def clock(self) -> Clock:
+        """What it waits by."""
+        return self._clock
+
+    @property
     def clean(self) -> bool:
         """Whether the last exchange ended as it should."""
         return self._exchanges.clean

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, Final, assert_never
 
 from harness import quantities
@@ -13,6 +14,7 @@ from harness.sim.device import Answer, Argument, Numeric, Value
 from harness.sim.dialect import OWN
 from harness.sim.profile import Profile
 from harness.sim.scpi import ScpiError
+from harness.sim.triggering import TriggerKnobs
 from harness.sim.waves import Level, Marks, SineWave, SquareWave, Wave
 from harness.sim.world import SimulatedRecord, SimulatedTrace, World
 from harness.steps import Dc, FastEdge, NoSignal, Sine, Square, Stimulus, TimeMarks
@@ -205,6 +207,8 @@ class SwitchModel(Base):
 _OF_THE_RANGE: Final = ("full_scale_v", "volts_per_div")
 _OF_THE_SWEEP: Final = ("sweep_s", "s_per_div")
 _AS_IT_IS: Final = {"coupling": "coupling", "limiter": "limited"}  # of a channel, by its name there
+_OF_THE_TRIGGER: Final = "trigger_"
+_WAITING: Final = 32  # SCPI-1999 volume 1, 9.3: bit 5 of the operation status
 
 
 class ScopeModel(Base):
@@ -215,6 +219,7 @@ class ScopeModel(Base):
         self._size = profile.size
         self._seen: dict[int, SimulatedTrace] = {}
         self._records: dict[int, SimulatedRecord] = {}
+        self._waiting = False
 
     def put(self, name: str, number: int, value: Value) -> None:
         """Change a setting of the screen."""
@@ -233,9 +238,18 @@ class ScopeModel(Base):
         elif name == "input_ohm":
             entry.input_ohm = _ohm(value, self._size.resistance)
             self.settings[f"input_ohm{number}"] = value
+        elif name.startswith(_OF_THE_TRIGGER):
+            self._trigger(name.removeprefix(_OF_THE_TRIGGER), value)
         elif name in _AS_IT_IS:
             setattr(entry, _AS_IT_IS[name], value)
         super().put(name, number, value)
+
+    def _trigger(self, knob: str, value: Value) -> None:
+        """A level that is chosen ends the search for the middle; SCPI-1999, from memory."""
+        knobs = self.world.screens[self.name].knobs
+        setattr(knobs, knob, value)
+        if knob == "level_v":
+            knobs.middle = False
 
     def _range(self, number: int, volts_per_div: float) -> None:
         """The next range that holds it; the offset keeps its voltage."""
@@ -261,24 +275,35 @@ class ScopeModel(Base):
             return -entry.ground_div * entry.volts_per_div + 0.0
         if name == "input_ohm":
             name = f"input_ohm{number}" if f"input_ohm{number}" in self.settings else name
+        elif name.startswith(_OF_THE_TRIGGER):
+            set_to: Value = getattr(screen.knobs, name.removeprefix(_OF_THE_TRIGGER))
+            return set_to
         elif name in _AS_IT_IS:
             value: Value = getattr(entry, _AS_IT_IS[name])
             return value
         return super().get(name, number)
 
     def do(self, name: str, arguments: Sequence[Argument]) -> None:
-        """Take a record of every channel: what stands on the screen now."""
-        if name != "acquire":
+        """Take a record of every channel, if there is a trigger: what stands on the screen now."""
+        if name == "give_up":
+            self._waiting = False
+        elif name == "acquire":
+            started, phase = self.world.started(self.name)
+            channels = range(1, self._size.channels + 1) if started else ()
+            self._seen = {n: replace(self.world.look(self.name, n), phase=phase) for n in channels}
+            self._records = {}
+            self._waiting = not started
+            if started:
+                self._wait_for_sweep()
+        else:
             super().do(name, arguments)
-            return
-        self._seen = {n: self.world.look(self.name, n) for n in range(1, self._size.channels + 1)}
-        self._records = {}
-        self._wait_for_sweep()
 
     def answer(self, name: str, arguments: Sequence[Argument]) -> Answer:
         """The last record, or one of the scope's own measurements of a new one."""
         if name == "record":
             return self._transfer(self._record(_trace_number(arguments)))
+        if name == "condition":
+            return _WAITING if self._waiting else 0
         if name == "record_points":
             return self._record(_trace_number(arguments)).volts.size
         if name not in OWN:
@@ -333,6 +358,7 @@ class ScopeModel(Base):
             entry.volts_per_div, entry.ground_div, entry.coupling = max(self._size.volts_per_div), 0.0, "dc"
             entry.input_ohm, entry.limited = None, False
         screen.s_per_div, screen.magnifier = _next(1e-3, self._size.s_per_div), 1.0
+        screen.knobs, self._waiting = TriggerKnobs(), False
         for name, value in self.profile.defaults().items():
             if name in (*_OF_THE_RANGE, *_OF_THE_SWEEP, *_AS_IT_IS, "input_ohm"):
                 for number in range(1, self._size.channels + 1):

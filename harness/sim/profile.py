@@ -33,9 +33,11 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
         "sets": frozenset(
             {"full_scale_v", "volts_per_div", "offset_v", "coupling", "sweep_s", "s_per_div", "magnifier", "points"}
             | {"format", "byte_order", "input_ohm", "limiter"}
+            | {"trigger_source", "trigger_slope", "trigger_coupling", "trigger_low_reject", "trigger_high_reject"}
+            | {"trigger_free_runs", "trigger_middle", "trigger_level_v"}
         ),
-        "does": frozenset({"acquire"}),
-        "answers": frozenset({"record", "record_points", *OWN}),
+        "does": frozenset({"acquire", "give_up"}),
+        "answers": frozenset({"record", "record_points", "condition", *OWN}),
     },
     "level meter": {"sets": frozenset(), "does": frozenset(), "answers": frozenset({"vrms", "dbm"})},
     "switch": {
@@ -56,8 +58,12 @@ _MEANINGS: Final = {
     "coupling": {"dc", "ac", "ground"},
     "format": {"real32", "real64", "ascii"},
     "byte_order": {"big", "little"},
+    "trigger_slope": {"rising", "falling"},
+    "trigger_coupling": {"dc", "ac"},
 }
-_SWITCHES: Final = {"output", "limiter"}
+_SWITCHES: Final = {
+    "output", "limiter", "trigger_low_reject", "trigger_high_reject", "trigger_free_runs", "trigger_middle",
+}  # fmt: skip
 _WHOLE: Final = {"points"}
 
 

@@ -129,6 +129,19 @@ class ChannelTruth(Model):
         return self.gain
 
 
+class TriggerTruth(Model):
+    """A display's trigger as it really is."""
+
+    sensitivity: Divisions = Field(0.3, gt=0, description="peak to peak that it needs of a channel at low frequency")
+    external: Volts = Field(0.06, gt=0, description="peak to peak that it needs at the external input")
+    response: ResponseTruth = ResponseTruth()
+    level: Divisions = Field(0.0, description="error of the level on a channel")
+    external_level: Volts = Field(0.0, description="error of the level at the external input")
+    level_gain: Ratio = Field(0.0, description="error of the level, of what is set")
+    noise: Ratio = Field(0.03, ge=0, description="standard deviation of the level, of the sensitivity")
+    dead_slope: Literal["", "rising", "falling"] = Field("", description="an edge that never triggers")
+
+
 class ScreenTruth(Model):
     """A display as it really is."""
 
@@ -140,6 +153,7 @@ class ScreenTruth(Model):
     time_by_range: Mapping[str, Ratio] = Field(default_factory=dict, description="by s/div: {'10 ns' = '+2 %'}")
     magnifier: Ratio = Field(0.0, description="further error with the magnifier")
     drift_per_hour: Ratio = Field(0.0, description="of the gain")
+    starts: TriggerTruth = Field(TriggerTruth(), description="the trigger")
 
     @cached_property
     def times(self) -> dict[float, float]:

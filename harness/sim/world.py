@@ -16,9 +16,23 @@ from typing import assert_never
 import numpy as np
 
 from harness.sim.response import Chain, Floats, HighPass, Line, Loading, Pole, Transfer
+from harness.sim.triggering import TriggerKnobs, fires
 from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth
-from harness.sim.waves import Level, Marks, Seen, Silence, SineWave, SquareWave, Steady, Wave, arrive, direct, raised
-from harness.steps import Coupling
+from harness.sim.waves import (
+    Level,
+    Marks,
+    Seen,
+    SeenSine,
+    Silence,
+    SineWave,
+    SquareWave,
+    Steady,
+    Wave,
+    arrive,
+    direct,
+    raised,
+)
+from harness.steps import EXTERNAL, Coupling
 from harness.words.clock import Clock
 
 _LEAST_DIV = 0.4
@@ -120,14 +134,22 @@ class SimulatedScreen:
     horizontal_div: float = 10.0
     bits: int | None = 8  # None for an analogue trace
     limiter_hz: float = 20e6  # the pole of its bandwidth limiter
+    knobs: TriggerKnobs = field(default_factory=TriggerKnobs)
     shown: int = 1  # the channel that was set last
 
     def channel(self, number: int) -> ChannelTruth:
         """The truth of a channel; an ideal one where none is written."""
         return self.truth.channel[number - 1] if number <= len(self.truth.channel) else _IDEAL
 
+    @property
+    def trigger_volts_per_div(self) -> float:
+        """The range of the channel that triggers; its sensitivity is in divisions of it."""
+        return self.inputs[int(self.knobs.source) - 1].volts_per_div if self.knobs.source != "external" else 1.0
+
     def load(self, number: int) -> tuple[float, float]:
-        """Resistance and capacitance of an input."""
+        """Resistance and capacitance of an input; that of the external trigger is a usual one."""
+        if number == EXTERNAL:
+            return self.resistance, self.capacitance
         true, chosen_ohm = self.channel(number), self.inputs[number - 1].input_ohm
         usual_ohm = self.resistance if true.resistance is None else true.resistance
         return (
@@ -157,6 +179,7 @@ class SimulatedTrace:
     offset_div: float
     bend: float
     half_div: float
+    phase: float | None = None  # of the signal where the sweep was started, in cycles; None: anywhere on a sine
 
     def divisions(self, volts: Floats) -> Floats:
         """Where these voltages appear."""
@@ -296,6 +319,28 @@ class World:
         under_v = 0.0 if blocks else self.sources[connection.source].emf_offset_v(self.hours)
         return raised(seen, under_v * ratio * direct(chain)) if under_v else seen
 
+    def started(self, display: str) -> tuple[bool, float | None]:
+        """Whether the next sweep is started, and where in the signal's cycle; None: anywhere."""
+        screen = self.screens[display]
+        knobs = screen.knobs
+        if not knobs.chosen:
+            return True, None
+        seen = self._at_trigger(display, knobs)
+        phase = fires(knobs, screen.truth.starts, seen, screen.trigger_volts_per_div, self.rng.standard_normal())
+        return knobs.free_runs or phase is not None, phase
+
+    def _at_trigger(self, display: str, knobs: TriggerKnobs) -> Seen:
+        """What its trigger has to decide on: a channel as it is set, or what is plugged into the external input."""
+        screen = self.screens[display]
+        if knobs.source != "external":
+            number = int(knobs.source)
+            return self._seen(display, number, screen.inputs[number - 1], screen.channel(number))
+        connection = self.connection_to(display, EXTERNAL)
+        if connection is None:
+            return Steady(0.0)
+        wave, chain, ratio = self.arriving(connection)
+        return arrive(wave, chain, ratio, blocks_dc=False)
+
     def time_error(self, display: str) -> float:
         """The error of a screen's time scale as it is set."""
         screen = self.screens[display]
@@ -324,7 +369,10 @@ class World:
             return np.full(points, trace.seen.level_v)
         jitter, phase = self.rng.random(2)
         time_s = (np.arange(points) - points / 2 + jitter) * true_dt_s
-        return trace.seen.volts(time_s, float(phase))
+        if trace.phase is None:
+            return trace.seen.volts(time_s, float(phase))
+        shift_s = 0.0 if isinstance(trace.seen, SeenSine) else trace.phase * trace.seen.period_s
+        return trace.seen.volts(time_s + shift_s, trace.phase)
 
     # --- meters ------------------------------------------------------------------------------------------------
 

@@ -146,8 +146,8 @@ def differences(sim: SimulatedBench, step: Measure) -> tuple[str, ...]:
         "range": _near(held.volts_per_div, view.volts_per_div, RANGE),
         "position": abs(held.ground_div - view.ground_line_div) <= POSITION_DIV * (1 + 1e-9),
         "coupling": held.coupling == view.coupling,
-        "input resistance": held.input_ohm is None,
-        "limiter": not held.limited,
+        "input resistance": held.input_ohm == view.input_ohm,
+        "limiter": held.limited == view.limited,
         "sweep": _near(screen.s_per_div, view.s_per_div, RANGE),
     }
     return tuple(name for name, right in found.items() if not right)
@@ -418,7 +418,7 @@ class Script:
             step.display,
             f"INP{channel}:COUP DC;:SENS{channel}:VOLT:RANG:PTP {8 * view.volts_per_div:.6g};"
             f":SENS{channel}:VOLT:RANG:OFFS {centre_v:.6g};:SENS:SWE:TIME {10 * view.s_per_div:.6g};"
-            ":SENS:SWE:POIN 1000;:FORM REAL,32;:FORM:BORD NORM",
+            ":TRIG:ATR ON;:SENS:SWE:POIN 1000;:FORM REAL,32;:FORM:BORD NORM",
         )
         self._set(step.source, f"{_setting(step.stimulus)};:OUTP ON")
         self._set(step.display, "INIT")
