@@ -530,7 +530,7 @@ class SequenceUse(Model):
         return dict(self.model_extra or {})
 
 
-Rule: TypeAlias = Literal["simple", "guarded", "non-binary", "managed"]
+Rule: TypeAlias = Literal["simple", "guarded", "binary", "non-binary", "managed"]
 ErrorDefinition: TypeAlias = Literal["indication", "deflection factor"]
 
 
@@ -558,6 +558,9 @@ class Job(Model):
     received: Day | None = Field(None, description="day on which the unit came in, where that matters")
     method: str = Field("", description="the laboratory's procedure and its issue")
     rule: Rule = Field("guarded", description="decision rule of the verdicts")
+    coverage: Ratio = Field(
+        0.9545, ge=0.9, le=0.9975, description="coverage probability of U: 95.45 % has k = 2.00 where nothing widens it"
+    )
     rule_agreed: str = Field("", description="where the customer agreed to the rule: 'order SAN-118'")
     error: ErrorDefinition = Field("indication", description="what the error is of: what is shown, or the V/div itself")
     operator: str = Field("", description="who does the work")

@@ -196,7 +196,7 @@ VALUES: list[tuple[Edit, str]] = [
      "unit.toml:<maker>: maker: 5 is not allowed here; expected text in quotation marks"),
     (("job.toml", 'rule = "guarded"', 'rule = "gaurded"'),
      ("job.toml:<rule =>: rule: 'gaurded' is not known here; "
-      "expected 'simple', 'guarded', 'non-binary' or 'managed' (did you mean 'guarded'?)")),
+      "expected 'simple', 'guarded', 'binary', 'non-binary' or 'managed' (did you mean 'guarded'?)")),
     (("job.toml", 'serial = "Plover-0147"\n', ""),
      "job.toml:1: serial: missing; expected serial number of the unit under test"),
     (("job.toml", 'serial = "Plover-0147"', 'serial = " "'),

@@ -22,7 +22,7 @@ from harness.analysis.verdict import (
 )
 from harness.errors import AnalysisError
 
-RULES = ("simple", "guarded", "non-binary", "managed")
+RULES = ("simple", "guarded", "binary", "non-binary", "managed")
 RANK = {"pass": 0, "conditional pass": 1, "undecided": 2, "conditional fail": 3, "fail": 4}
 ONE_TWO_FIVE = tuple(m * 10.0**e for e in range(-3, 2) for m in (1.0, 2.0, 5.0))
 
@@ -77,6 +77,7 @@ def test_equality_at_the_guard_bands_on_every_range(rule):
         expected = {
             "simple": ("pass", "pass", "fail"),
             "guarded": ("pass", "undecided", "undecided"),
+            "binary": ("pass", "fail", "fail"),
             "non-binary": ("pass", "conditional pass", "conditional fail"),
             "managed": ("pass", "undecided", "fail"),
         }[rule]

@@ -14,7 +14,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from harness.analysis.estimate import Budget, state
+from harness.analysis.estimate import COVERAGE, Budget, state
 from harness.analysis.verdict import EQUALITY_SLACK, Limits, Rule, acceptance_limits, guard_band
 from harness.errors import AnalysisError
 
@@ -57,7 +57,7 @@ class Candidate:
     budget: Budget
 
 
-def reach(budget: Budget, limits: Limits, rule: Rule) -> Reach:
+def reach(budget: Budget, limits: Limits, rule: Rule, probability: float = COVERAGE) -> Reach:
     """
     Return which verdicts a point can reach, from its budget at the nominal.
 
@@ -69,6 +69,8 @@ def reach(budget: Budget, limits: Limits, rule: Rule) -> Reach:
         Tolerance limits, in the budget's unit.
     rule
         Decision rule.
+    probability
+        Coverage probability of U.
 
     Returns
     -------
@@ -80,7 +82,7 @@ def reach(budget: Budget, limits: Limits, rule: Rule) -> Reach:
     ----------
     Equations (17) and (18).
     """
-    statement = state(budget)
+    statement = state(budget, probability)
     U = statement.expanded
     w = guard_band(statement.u, U, limits, rule)
     zone = acceptance_limits(limits, w)
@@ -90,7 +92,7 @@ def reach(budget: Budget, limits: Limits, rule: Rule) -> Reach:
     else:
         room = _room(limits, nominal)
         largest = _largest_passing(zone, nominal, w)
-        can_fail = min(room) + w < PLAUSIBLE_TOLERANCES * max(room)
+        can_fail = rule == "binary" or min(room) + w < PLAUSIBLE_TOLERANCES * max(room)
     prospect: Prospect = "can pass" if largest is not None else "can only fail" if can_fail else "cannot be decided"
     return Reach(
         prospect=prospect,
@@ -102,7 +104,12 @@ def reach(budget: Budget, limits: Limits, rule: Rule) -> Reach:
 
 
 def cheapest_remedy(
-    candidates: Iterable[Candidate], limits: Limits, rule: Rule, *, least_passing: float = 0.0
+    candidates: Iterable[Candidate],
+    limits: Limits,
+    rule: Rule,
+    *,
+    least_passing: float = 0.0,
+    probability: float = COVERAGE,
 ) -> Candidate | None:
     """
     Return the cheapest candidate with which the point can pass; of equal cost the one with the least uncertainty.
@@ -128,7 +135,7 @@ def cheapest_remedy(
     for place, candidate in enumerate(candidates):
         if not math.isfinite(candidate.cost):
             raise AnalysisError(f"the cost of a remedy must be a number, not {candidate.cost} ({candidate.sentence})")
-        reached = reach(candidate.budget, limits, rule)
+        reached = reach(candidate.budget, limits, rule, probability)
         if _decides(reached, least_passing):
             found.append((candidate.cost, reached.expanded, place, candidate))
     return min(found, key=lambda item: item[:3])[3] if found else None

@@ -13,7 +13,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, assert_never
 
-from scipy.special import ndtri
+import numpy as np
+from scipy.special import ndtr, ndtri, roots_legendre
 
 from harness.analysis.estimate import normal_probability_between
 from harness.analysis.rounding import format_value_u, readable
@@ -24,17 +25,21 @@ if TYPE_CHECKING:
 
     from harness.analysis.estimate import Budget, Statement
 
-Rule = Literal["simple", "guarded", "non-binary", "managed"]
+Rule = Literal["simple", "guarded", "binary", "non-binary", "managed"]
 Word = Literal["pass", "conditional pass", "conditional fail", "fail", "undecided"]
 Overall = Literal["meets", "conditionally meets", "does not meet", "cannot be decided"]
 ErrorDefinition = Literal["indication", "deflection factor"]
 
 # What a report prints beside every verdict.
 RULE_TEXT: dict[Rule, str] = {
-    "simple": "Simple acceptance: pass on or inside the tolerance limits, else fail; the uncertainty is not applied.",
+    "simple": "Simple acceptance (ILAC-G8:09/2019, 4.2.1): pass on "
+    "or inside the tolerance limits, else fail; the uncertainty is not applied.",
     "guarded": "Guarded acceptance, guard band w = U: pass where the result lies inside the limits by U or more, "
     "fail where it lies outside them by more than U, undecided between.",
-    "non-binary": "Non-binary statement, guard band w = U: pass inside the limits by U or more, conditional pass "
+    "binary": "Binary statement, guard band w = U (ILAC-G8:09/2019, 4.2.2): pass where the result lies inside the "
+    "limits by U or more, else fail.",
+    "non-binary": "Non-binary statement, guard band w = U (ILAC-G8:09/2019, 4.2.3): pass inside the limits by "
+    "U or more, conditional pass "
     "inside by less, conditional fail outside by no more than U, fail beyond.",
     "managed": "Managed risk: a guard band that keeps the probability of false acceptance to 2 %, with U = 2u (or U "
     "where that is more); pass inside the limits by the guard band or more, fail outside them by more than it, "
@@ -159,7 +164,7 @@ def decide(
         probability = normal_probability_between(estimate, u, limits.low, limits.high) if math.isfinite(u) else 0.0
     return Verdict(
         word=word,
-        sentence=_sentence(word, estimate, U, limits, w=w, unit=unit, pass_possible=accepted is not None),
+        sentence=_sentence(word, estimate, U, limits, rule, w=w, unit=unit, pass_possible=accepted is not None),
         rule=rule,
         limits=limits,
         guard_band=w,
@@ -196,7 +201,7 @@ def guard_band(u: float, U: float, limits: Limits, rule: Rule) -> float:
     match rule:
         case "simple":
             return 0.0
-        case "guarded" | "non-binary":
+        case "guarded" | "binary" | "non-binary":
             return U
         case "managed":
             U = max(U, 2.0 * u)
@@ -227,6 +232,42 @@ def managed_guard_band_factor(tur: float) -> float:
     if not tur > 0.0:
         raise AnalysisError(f"a test uncertainty ratio is positive, not {tur}")
     return 0.0 if tur >= MANAGED_TUR_ENOUGH else 1.04 - math.exp(0.38 * math.log(tur) - 0.54)
+
+
+def worst_false_acceptance(u: float, limits: Limits, w: float) -> float | None:
+    """
+    Return the global risk of false acceptance, equation (27), in the population of units for which it is largest.
+
+    Parameters
+    ----------
+    u
+        Standard uncertainty of a result.
+    limits
+        Tolerance limits.
+    w
+        Guard band.
+
+    Returns
+    -------
+    The largest share of units that lie outside and are accepted, over all normal populations about the middle of the
+    limits; None for a single limit, which has no middle.
+
+    References
+    ----------
+    JCGM 106:2012, 9.5.
+    """
+    half_width = limits.half_width
+    if half_width is None:
+        return None
+    if not 0.0 < u < math.inf or w >= half_width:
+        return 0.0
+    nodes, weights = roots_legendre(64)
+    beyond = 4.0 * (nodes + 1.0)  # of the limit, in u: what lies 8 u outside is never accepted
+    true = half_width + u * beyond
+    accepted = ndtr((half_width - w - true) / u) - ndtr((w - half_width - true) / u)
+    spread = half_width * np.geomspace(0.05, 50.0, 200)[:, np.newaxis]
+    density = np.exp(-0.5 * (true / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
+    return float(np.max(2.0 * u * 4.0 * (density * accepted) @ weights))
 
 
 def acceptance_limits(limits: Limits, w: float) -> Limits | None:
@@ -281,7 +322,7 @@ def _word(estimate: float, limits: Limits, w: float, rule: Rule, *, pass_possibl
     if pass_possible and inside >= w - slack:
         return "pass"
     match rule:
-        case "simple":
+        case "simple" | "binary":
             return "fail"
         case "guarded" | "managed":
             return "fail" if inside < -w - slack else "undecided"
@@ -303,7 +344,7 @@ def _distance_inside(estimate: float, limits: Limits, w: float) -> tuple[float, 
 
 
 def _sentence(
-    word: Word, estimate: float, U: float, limits: Limits, *, w: float, unit: str, pass_possible: bool
+    word: Word, estimate: float, U: float, limits: Limits, rule: Rule, *, w: float, unit: str, pass_possible: bool
 ) -> str:
     shown_in, unit = readable(estimate, unit)
     sides = ((limits.low, "low"), (limits.high, "high"))
@@ -315,9 +356,13 @@ def _sentence(
         "pass": "inside the limits by the guard band or more" if w > 0.0 else "inside the limits",
         "conditional pass": f"inside the limits, but by less than the guard band of {band}",
         "conditional fail": f"outside the limits, but by no more than the guard band of {band}",
-        "fail": f"outside the limits by more than the guard band of {band}" if w > 0.0 else "outside the limits",
+        "fail": "outside the limits"
+        if w == 0.0
+        else f"not inside the limits by the guard band of {band}"
+        if rule == "binary"
+        else f"outside the limits by more than the guard band of {band}",
         "undecided": f"within the guard band of {band} about a limit",
     }[word]
-    if word == "undecided" and not pass_possible:
+    if word in ("undecided", "fail") and rule != "simple" and not pass_possible and "outside" not in where:
         where = f"no result can pass: the guard band of {band} leaves no acceptance zone"
     return f"{result} against {limits.text(unit)}: {word}; {where}."

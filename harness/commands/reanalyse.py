@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from harness.years.workers import Spread
 
 PATH = click.Path(path_type=Path)
-RULES: Final = ("simple", "guarded", "non-binary", "managed")
+RULES: Final = ("simple", "guarded", "binary", "non-binary", "managed")
 ERRORS: Final = ("indication", "deflection factor")
 _MOST_SHOWN: Final = 20  # runs whose changes are listed on the terminal
 _WORTH_A_PROCESS: Final = 25  # runs; a process takes as long to start as these take to work out

@@ -124,7 +124,8 @@ def _pairs(found: Report, left: Report) -> Iterator[Pair]:
         change = state(
             difference(
                 replace(other.budget, quantity="as left"), replace(one.budget, quantity="as found"), shared=shared
-            )
+            ),
+            left.setup.job.coverage,
         )
         yield Pair(found=one, left=other, change=change, word=_CHANGED[abs(change.estimate) > change.expanded])
 

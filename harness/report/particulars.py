@@ -7,13 +7,14 @@ them against the standard before citing them elsewhere. Sampling (k) and results
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from harness.analysis.estimate import COVERAGE
-from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT
+from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, worst_false_acceptance
 from harness.measurement import evaluations, rating_names
 from harness.quantities import counted
 from harness.report import shown
@@ -181,6 +182,7 @@ def _conformity(worked: Worked) -> Iterator[Fact]:
         yield _fact(name, met(worked.parts, words), "7.8.6.2 b")
     yield from _of_either("Decision rule", lambda one: RULE_TEXT[one.job.rule], worked, "7.8.6.2 c")
     yield _fact("Equality", EQUALITY_TEXT, "7.8.6.2 c")
+    yield _fact("False acceptance", risks(worked.parts), "7.8.6.1")
     yield _fact("Agreed with the customer", setup.job.rule_agreed, "7.8.6.1")
 
 
@@ -249,6 +251,42 @@ def met(parts: Sequence[PartResult], words: Sequence[str]) -> str:
         return ""
     count = f"{len(some)} of {counted(total, 'result')}"
     return count if words == ("pass",) else f"{count}: {'; '.join(some)}"
+
+
+def risks(parts: Sequence[PartResult]) -> str:
+    """How probable it is that what is accepted lies outside its limit: of these results, and over many units."""
+    judged = [(one.word, one.statement, one.verdict) for part in parts for one in part.results]
+    by_word: dict[str, list[float]] = {}
+    overall = []
+    for word, statement, verdict in judged:
+        if verdict is not None and statement is not None:
+            by_word.setdefault(word, []).append(1.0 - verdict.conformance_probability)
+            if word == "pass":
+                overall.append(worst_false_acceptance(statement.u, verdict.limits, verdict.guard_band) or 0.0)
+    said = [
+        f"of the results with the word {word}, the least sure lies outside its limit with a probability of "
+        f"{_risk(by_word[word])}"
+        for word in ("pass", "conditional pass")
+        if word in by_word
+    ]
+    if not said:
+        return ""
+    text = f"Specific: {'; '.join(said)}."
+    if any(overall):
+        text += (
+            f" Global: of all units whose errors scatter normally about the middle of two limits, however widely, no "
+            f"more than {_risk(overall)} are accepted though they lie outside."
+        )
+    return text
+
+
+def _risk(risks_: Sequence[float]) -> str:
+    """The largest, rounded up: a risk is never said smaller than it is."""
+    percent = 100.0 * max(risks_)
+    if percent < 0.01:
+        return "less than 0.01 %"
+    place = 10.0 ** (math.floor(math.log10(percent)) - 1)
+    return f"{math.ceil(percent / place - 1e-6) * place:.2g} %"
 
 
 # --- uncertainty, traceability -----------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from harness.analysis.estimate import COVERAGE, difference, state
+from harness.analysis.estimate import difference, state
 from harness.analysis.pulse import PulseFlag
 from harness.analysis.record import CLIPPED
 from harness.analysis.rounding import format_pair, format_value_u
@@ -98,7 +98,7 @@ def _result(setup: Setup, group: Group) -> Result:
     else:
         try:
             budget = budget_for(setup, group.step, group.readings, () if ground is None else (ground,))
-            statement = state(budget, COVERAGE)
+            statement = state(budget, setup.job.coverage)
             verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
             word = verdict.word if verdict else "undecided"
         except AnalysisError as error:
@@ -173,7 +173,7 @@ def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
         except AnalysisError:
             continue  # one of the two was not read: there is nothing to compare
         moved = difference(again, first, shared=[line.origin for line in first.contributions if line.origin])
-        stated, allowed = state(moved), state(first).expanded
+        stated, allowed = state(moved, setup.job.coverage), state(first, setup.job.coverage).expanded
         drift, expanded = stated.estimate, stated.expanded
         if abs(drift) <= expanded:
             judged = "no more than the two readings can tell"

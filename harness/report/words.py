@@ -153,7 +153,7 @@ def _can_pass(setup: Setup, point: Result) -> bool:
     """Whether any reading could pass here: if none, only other equipment or another reader can help."""
     assert point.budget is not None
     assert point.limits is not None
-    return reach(point.budget, point.limits, setup.job.rule).acceptance is not None
+    return reach(point.budget, point.limits, setup.job.rule, setup.job.coverage).acceptance is not None
 
 
 def _from_the_future(contents: Contents, used: Sequence[Standard]) -> Iterator[str]:

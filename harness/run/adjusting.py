@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Protocol, TypeAlias
 
 from drivers.manual import Manual
-from harness.analysis.estimate import COVERAGE, state
+from harness.analysis.estimate import state
 from harness.analysis.rounding import format_pair
 from harness.analysis.verdict import decide_statement
 from harness.assess import budget_for, limits_for
@@ -284,7 +284,7 @@ def seen(setup: Setup, point: Point, reading: Reading, ground: Sequence[Reading]
         budget = budget_for(setup, point.step, (reading,), ground)
     except AnalysisError as error:
         return Sight(name=point.name, said=str(error))
-    statement = state(budget, COVERAGE)
+    statement = state(budget, setup.job.coverage)
     verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
     value, _ = format_pair(statement.estimate, statement.expanded, signed=limits.low is not None)
     return Sight(

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from harness.analysis.estimate import COVERAGE, state
+from harness.analysis.estimate import state
 from harness.analysis.rounding import format_pair
 from harness.analysis.verdict import decide_statement
 from harness.assess import budget_for, limits_for
@@ -58,7 +58,7 @@ def judged(setup: Setup, step: Measure, reading: Reading) -> Judged:
         budget = budget_for(setup, step, (reading,))
     except AnalysisError:
         return "", ""
-    statement = state(budget, COVERAGE)
+    statement = state(budget, setup.job.coverage)
     verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
     value, expanded = format_pair(statement.estimate, statement.expanded, signed=limits.low is not None)
     unit = statement.unit

@@ -197,7 +197,7 @@ def _judge(setup: Setup, planned: Planned) -> Reach | str:
     step = planned.step
     try:
         budget = budget_for(setup, step, ground=planned.ground, repeats=planned.repeats)
-        return reach(budget, limits_for(setup, step), setup.job.rule)
+        return reach(budget, limits_for(setup, step), setup.job.rule, setup.job.coverage)
     except AnalysisError as error:
         return str(error)
 
@@ -249,7 +249,7 @@ def _remedy(setup: Setup, planned: Planned) -> str:
         except HalfpowerError:
             continue
     least = _USEFUL * (rated.half_width or 0.0)
-    cheapest = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least)
+    cheapest = cheapest_remedy(candidates, rated, setup.job.rule, least_passing=least, probability=setup.job.coverage)
     if cheapest:
         return cheapest.sentence
     return rating.remedy if rating is not None else ""

@@ -141,7 +141,7 @@ def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *,
     budget = None if known is None else response_at_rated(known)
     if budget is None and not reason:
         reason = f"Nothing was read at {show(rated_hz, 'Hz')}."
-    statement = None if budget is None else state(budget)
+    statement = None if budget is None else state(budget, setup.job.coverage)
     judged = None if reason else statement
     verdict = None if judged is None else decide_statement(judged, limits, setup.job.rule, budget=budget)
     word: Word = "undecided" if verdict is None else verdict.word
@@ -201,7 +201,7 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
     budget = None if half.budget is None else _with_origins(setup, half.budget)
     if budget is not None and known is not None and half.frequency_hz is not None:
         budget = level_apart(budget, known, half.frequency_hz)
-    statement = None if budget is None else _stated(budget)
+    statement = None if budget is None else _stated(budget, setup.job.coverage)
     word: Word = "undecided"
     if not reason and statement is not None and half.status == "found":
         verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
@@ -229,13 +229,13 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
     )
 
 
-def _stated(budget: Budget) -> Statement:
+def _stated(budget: Budget, probability: float) -> Statement:
     """The statement of the budget by k·u; its interval is even in the logarithm of the frequency, as the fit is.
 
     Not by convolution, which supposes that the frequency is linear in the level: where standing waves bend the response
     they change its slope as well, and the shorter interval held in 87 of 100 runs.
     """
-    statement, k = state(budget), budget.coverage_factor()
+    statement, k = state(budget, probability), budget.coverage_factor(probability)
     factor = math.exp(min(k * statement.u / statement.estimate, NOTHING_KNOWN))
     low, high = statement.estimate / factor, statement.estimate * factor
     return replace(statement, k=k, expanded=k * statement.u, method="gum", low=low, high=high)

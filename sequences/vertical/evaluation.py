@@ -8,7 +8,7 @@ from dataclasses import replace
 from operator import attrgetter
 from typing import Any
 
-from harness.analysis.estimate import COVERAGE, Budget, Contribution, coverage_factor, difference, state
+from harness.analysis.estimate import Budget, Contribution, coverage_factor, difference, state
 from harness.analysis.graticule import Length
 from harness.analysis.rounding import format_value_u
 from harness.assess import origin_of
@@ -59,12 +59,12 @@ def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
 def together(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     """Everything that the deflection points of one part say together."""
     read = [point for point in points if point.reading is not None and point.budget]
-    yield from _linearities(read)
+    yield from _linearities(setup, read)
     yield from _matches(setup, read)
     yield from _ratios(setup, read)
 
 
-def _linearities(points: Sequence[Result]) -> Iterator[Finding]:
+def _linearities(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
     by_range: dict[tuple[int, str, str], list[Result]] = defaultdict(list)
     for point in points:
         by_range[point.channel, point.path, point.setting].append(point)
@@ -80,7 +80,7 @@ def _linearities(points: Sequence[Result]) -> Iterator[Finding]:
             u_reading_div=read.u,
             dof=read.dof_eff,
         )
-        k = coverage_factor(COVERAGE, line.dof)
+        k = coverage_factor(setup.job.coverage, line.dof)
         departs = "no more than the readings scatter" if line.fits else "more than the readings scatter"
         yield Finding(
             name="linearity",
@@ -108,7 +108,7 @@ def _matches(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
         if kept is None or abs(match.estimate) * kept[0].u > abs(kept[0].estimate) * match.u:
             largest[channel, path] = match, point
     for (channel, path), (match, point) in largest.items():
-        stated = state(match)
+        stated = state(match, setup.job.coverage)
         yield Finding(
             name="channel match",
             channel=channel,
@@ -144,7 +144,7 @@ def _ratios(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
         if divides_by != 1 and other is not None and setup.bench.calibrator is not None:
             pairs[point.channel, point.path].append(_ratio(setup, other, point, divides_by))
     for (channel, path), ratios in pairs.items():
-        stated = state(mean_ratio(ratios))
+        stated = state(mean_ratio(ratios), setup.job.coverage)
         yield Finding(
             name="divider ratio",
             channel=channel,
