@@ -13,7 +13,7 @@ from scipy.integrate import quad
 from scipy.special import ndtr
 
 from harness.analysis.deflection import deflection_error
-from harness.analysis.estimate import difference, normal, rectangular, state
+from harness.analysis.estimate import normal, rectangular, state
 from harness.analysis.graticule import (
     ASSUMED_DOF,
     Reader,
@@ -22,6 +22,7 @@ from harness.analysis.graticule import (
     scatter_before_rounding,
     scatter_of_rounded,
 )
+from harness.analysis.joint import difference
 from harness.analysis.verdict import Limits, decide_statement
 from harness.errors import AnalysisError
 from sequences.vertical.together import linearity, mean_ratio, probe_ratio
@@ -274,6 +275,14 @@ def test_the_source_drops_out_of_a_difference():
     assert source.contribution == pytest.approx(0.0, abs=1e-12)
     apart = difference(point([6.1], quantity="channel 1"), point([6.1], quantity="channel 2"))
     assert apart.u > match.u
+
+
+def test_a_shared_error_drops_out_by_what_it_contributes_at_either_level():
+    """Limits of 0.25 % of what is applied are the same percent of 5 V and of 6 V: nothing of them stays."""
+    high, low = point([6.0]), point([5.0], applied_v=5.0)
+    (left,) = (line for line in difference(high, low, shared=["source"]).contributions if line.name == "source")
+    assert high.contributions[0].contribution == pytest.approx(-0.25 / math.sqrt(3.0), rel=1e-6)
+    assert left.contribution == pytest.approx(0.0, abs=1e-12)
 
 
 def test_divider_ratio_from_a_pair():

@@ -15,8 +15,9 @@ import pytest
 from scipy.special import stdtr, stdtrit
 
 from harness.analysis.deflection import deflection_error
-from harness.analysis.estimate import Budget, difference, normal, state
+from harness.analysis.estimate import Budget, normal, state
 from harness.analysis.graticule import Reader, mean_length
+from harness.analysis.joint import difference
 from harness.bench.settling import unsettled
 from harness.models import Setup
 from harness.report.model import Finding

@@ -13,7 +13,7 @@ JCGM 100:2008 (GUM), clauses 4, 5, 6 and annex G. JCGM 101:2008, clauses 6.4 and
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 from scipy.special import ndtr, ndtri, stdtrit
@@ -23,7 +23,7 @@ from harness.analysis.rounding import format_value_u
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Sequence
 
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine"]
 Method = Literal["gum", "convolution"]
@@ -262,43 +262,6 @@ def _joined(
     """The groups, those that hold any of the lines `together` made one."""
     joined = [group for group in groups if any(line in together for line in group)]
     return [*(group for group in groups if group not in joined), tuple(line for group in joined for line in group)]
-
-
-def difference(one: Budget, other: Budget, *, shared: Collection[str] = ()) -> Budget:
-    """
-    Return how much one result exceeds another, in their unit.
-
-    Parameters
-    ----------
-    one, other
-        Two results in one unit, by one definition.
-    shared
-        Origins of errors that are the same in both, such as a source's: their lines drop out but for the small part by
-        which their sensitivities differ.
-
-    References
-    ----------
-    Equation (13).
-    """
-    in_other = {(line.name, line.origin): line for line in other.contributions if line.origin in shared}
-    in_one = {(line.name, line.origin) for line in one.contributions}
-    lines: list[Contribution] = []
-    for line in one.contributions:
-        if (same := in_other.get((line.name, line.origin))) is not None:
-            lines.append(replace(line, sensitivity=line.sensitivity - same.sensitivity))
-        else:
-            lines.append(replace(line, name=f"{one.quantity}: {line.name}"))
-    lines += [
-        replace(line, name=f"{other.quantity}: {line.name}", sensitivity=-line.sensitivity)
-        for line in other.contributions
-        if (line.name, line.origin) not in in_other or (line.name, line.origin) not in in_one
-    ]
-    return Budget(
-        quantity=f"{one.quantity} less {other.quantity}",
-        unit=one.unit,
-        estimate=one.estimate - other.estimate,
-        contributions=tuple(lines),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

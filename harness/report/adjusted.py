@@ -8,7 +8,8 @@ from dataclasses import replace
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Final
 
-from harness.analysis.estimate import difference, state
+from harness.analysis.estimate import state
+from harness.analysis.joint import difference
 from harness.assess import origin_of
 from harness.errors import HalfpowerError
 from harness.quantities import counted

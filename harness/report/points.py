@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from harness.analysis.estimate import difference, state
+from harness.analysis.estimate import state
+from harness.analysis.joint import difference
 from harness.analysis.pulse import PulseFlag
 from harness.analysis.record import CLIPPED
 from harness.analysis.rounding import format_pair, format_value_u

@@ -8,8 +8,9 @@ from dataclasses import replace
 from operator import attrgetter
 from typing import Any
 
-from harness.analysis.estimate import Budget, Contribution, coverage_factor, difference, state
+from harness.analysis.estimate import Budget, Contribution, coverage_factor, state
 from harness.analysis.graticule import Length
+from harness.analysis.joint import difference
 from harness.analysis.rounding import format_value_u
 from harness.assess import origin_of
 from harness.models import Setup, Unit, rated

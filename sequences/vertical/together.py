@@ -13,6 +13,7 @@ import numpy as np
 
 from harness.analysis.estimate import Budget, Contribution, coverage_factor
 from harness.analysis.graticule import Length
+from harness.analysis.joint import combined
 from harness.analysis.line_fit import straight_line
 from harness.errors import AnalysisError
 
@@ -105,14 +106,6 @@ def mean_ratio(ratios: Sequence[Budget], *, quantity: str = "divider ratio") -> 
     """Return the mean of ratios from several pairs, equation (15): their lines independent, each with its share."""
     if not ratios:
         raise AnalysisError(f"{quantity}: a mean needs at least one pair of readings.")
-    n = len(ratios)
-    return Budget(
-        quantity=quantity,
-        unit=ratios[0].unit,
-        estimate=math.fsum(b.estimate for b in ratios) / n,
-        contributions=tuple(
-            replace(line, name=f"pair {i}: {line.name}", sensitivity=line.sensitivity / n)
-            for i, budget in enumerate(ratios, start=1)
-            for line in budget.contributions
-        ),
-    )
+    share = 1.0 / len(ratios)
+    pairs = [(share, replace(ratio, quantity=f"pair {i}")) for i, ratio in enumerate(ratios, start=1)]
+    return combined(pairs, quantity=quantity, unit=ratios[0].unit)

@@ -18,8 +18,9 @@ from harness import quantities
 from harness.analysis import estimate
 from harness.analysis.curve import Band, Curve, Flag, LevelPoint
 from harness.analysis.deflection import deflection_error
-from harness.analysis.estimate import Budget, difference, state
+from harness.analysis.estimate import Budget, state
 from harness.analysis.graticule import Reader
+from harness.analysis.joint import difference
 from harness.analysis.verdict import (
     EQUALITY_TEXT,
     RULE_TEXT,

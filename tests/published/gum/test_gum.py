@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ import pytest
 
 from harness.analysis.drift import DAYS_A_YEAR, DatedResult, fit_drift
 from harness.analysis.estimate import Budget, coverage_factor, normal, repeated
+from harness.analysis.joint import combined
 from harness.analysis.line_fit import straight_line
 from harness.analysis.rounding import round_uncertainty
 
@@ -88,10 +90,18 @@ def test_h2_trap_without_correlation(f, trap):
     [(resistance, reactance, -0.588), (resistance, impedance, -0.485), (reactance, impedance, 0.993)],
 )
 def test_h2_correlation_of_the_results(f, g, printed):
-    # u²(f + g) = u²(f) + u²(g) + 2 r u(f) u(g)
-    u_f, u_g = budget(f).u, budget(g).u
-    u_sum = budget(lambda v, i, phi: f(v, i, phi) + g(v, i, phi)).u
-    assert (u_sum**2 - u_f**2 - u_g**2) / (2 * u_f * u_g) == pytest.approx(printed, abs=0.0005)
+    """u²(f ± g) = u²(f) + u²(g) ± 2 r u(f) u(g) (JCGM 102:2011, U_y = C U Cᵀ), from the budgets of f and g alone."""
+    one, other = (
+        replace(b, contributions=tuple(replace(line, origin="sets") for line in b.contributions))
+        for b in (budget(f), budget(g))
+    )
+    for sign in (1.0, -1.0):
+        both = combined([(1.0, one), (sign, other)], quantity="both", unit="Ω", shared=["sets"])
+        r = sign * (both.u**2 - one.u**2 - other.u**2) / (2.0 * one.u * other.u)
+        assert r == pytest.approx(printed, abs=0.0005)
+        assert both.u == pytest.approx(budget(lambda v, i, phi, s=sign: f(v, i, phi) + s * g(v, i, phi)).u, rel=1e-7)
+    apart = combined([(1.0, one), (1.0, other)], quantity="both", unit="Ω")
+    assert apart.u == pytest.approx(math.hypot(one.u, other.u), rel=1e-9)
 
 
 def test_h2_inputs_as_printed():
