@@ -12,6 +12,7 @@ import numpy as np
 from harness.analysis.estimate import Budget, normal
 from sequences.bandwidth.response_flags import AT_TOP
 from sequences.bandwidth.response_model import HALF_POWER, HALF_POWER_DB, Flag, HalfPower, ResponsePlan, hertz
+from sequences.bandwidth.response_ripple import SHOWN, ripple
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from sequences.bandwidth.response_reduce import Observation, Reduced
 
 READINGS, REFERENCE, LEVEL, METER, FREQUENCY = "readings", "reference", "level", "reference meter", "frequency"
+RIPPLE = "ripple at the crossing"
 COVERAGE_FACTOR = 2.0
 COARSE_LN = 0.35
 SEPARATE_LN = 0.1
@@ -107,7 +109,7 @@ def fitted(
     return _result(
         frequency_hz=math.exp(fit.log_f),
         slope_db=fit.slope_db,
-        u_db=(readings_db, reference_db, level_db, meter_db),
+        u_db=(readings_db, reference_db, level_db, meter_db, _ripple_db(fit, used, reduced, plan, flags)),
         plan=plan,
         flags=flags,
     )
@@ -140,6 +142,7 @@ def interpolated(
             reduced.reference.s_db,
             _level_db(observations, crossing.log_f),
             plan.u_reference_meter_db,
+            0.0,
         ),
         plan=plan,
         flags=flags,
@@ -188,6 +191,25 @@ def _coarse_variance(fit: CrossingFit, used: Sequence[Observation], flags: list[
     return (right - left) ** 2 / 12.0
 
 
+def _ripple_db(
+    fit: CrossingFit, used: Sequence[Observation], reduced: Reduced, plan: ResponsePlan, flags: list[Flag]
+) -> float:
+    """Return what a ripple adds to readings and reference, equation (23), and tell of one that the readings show."""
+    found = ripple(fit, used, reduced, plan)
+    if found is None:
+        return 0.0
+    if found.probability >= SHOWN:
+        flags.append(
+            Flag(
+                code="ripple",
+                sentence=f"The response ripples about the crossing, by about {found.size_db:.2f} dB (rms): the "
+                "interval is of the frequencies at which it may cross; which of them is the lowest is not known.",
+            )
+        )
+    reach_db = found.reach_ln * abs(fit.slope_db) / COVERAGE_FACTOR
+    return math.sqrt(max(reach_db**2 - fit.variance_db - reduced.reference.s_db**2, 0.0))
+
+
 def _level_db(observations: Sequence[Observation], log_f: float) -> float:
     """Return the standard uncertainty of the level at a frequency, between its neighbours."""
     return float(np.interp(log_f, [o.log_f for o in observations], [o.u_level_db for o in observations]))
@@ -197,7 +219,7 @@ def _result(
     *,
     frequency_hz: float,
     slope_db: float,
-    u_db: tuple[float, float, float, float],
+    u_db: tuple[float, float, float, float, float],
     plan: ResponsePlan,
     flags: list[Flag],
 ) -> HalfPower:
@@ -205,8 +227,8 @@ def _result(
     steep = abs(slope_db)
     in_db = [
         normal(name, u=u, unit="dB", sensitivity=frequency_hz / steep)
-        for name, u in zip((READINGS, REFERENCE, LEVEL, METER), u_db, strict=True)
-        if u or name != METER
+        for name, u in zip((READINGS, REFERENCE, LEVEL, METER, RIPPLE), u_db, strict=True)
+        if u or name not in (METER, RIPPLE)
     ]
     own = normal(FREQUENCY, u=plan.u_frequency_rel, unit="", sensitivity=frequency_hz)
     budget = Budget(quantity=HALF_POWER.name, unit="Hz", estimate=frequency_hz, contributions=(*in_db, own))

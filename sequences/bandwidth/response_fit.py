@@ -151,6 +151,34 @@ def model_error_db(w: NDArray[np.float64], *, c1: float, k: float, shape: Shape 
     return np.asarray(shape.model * k**3 * abs(c1) * w**4)
 
 
+def cubic_of(w: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return 1, w, w², w³ in columns."""
+    powers = np.empty((w.size, 4))
+    powers[:, 0] = 1.0
+    powers[:, 1] = w
+    powers[:, 2] = w * w
+    powers[:, 3] = powers[:, 2] * w
+    return powers
+
+
+def prior_of(
+    fit: CrossingFit, drop_db: float, unknown_db: float, shape: Shape = SHAPE
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what is expected of c0 to c3 and its standard uncertainty, equation (5); c0 is as good as unknown."""
+    prior = _prior(c1=fit.slope_db, k=fit.narrowing, scale=drop_db / HALF_POWER_DB, shape=shape)
+    return np.array([0.0, *(value for _, value, _ in prior)]), np.array([unknown_db, *(u for _, _, u in prior)])
+
+
+def _prior(*, c1: float, k: float, scale: float, shape: Shape) -> tuple[tuple[int, float, float], ...]:
+    """Return power, value and standard uncertainty of each pseudo-observation, equation (5)."""
+    steep = abs(c1)
+    return (
+        (1, -shape.slope_db * scale, shape.u_slope_db * scale),
+        (2, shape.curvature * k * c1, shape.u_curvature * k * steep),
+        (3, shape.cubic * c1, shape.u_cubic * k * k * steep),
+    )
+
+
 def _solve(
     w: NDArray[np.float64],
     y: NDArray[np.float64],
@@ -169,20 +197,11 @@ def _solve(
     inside = distance <= limit
     wi, yi = w[inside], y[inside]
     weight = 1.0 / (s[inside] ** 2 + model_error_db(wi, c1=c1, k=k, shape=shape) ** 2)
-    powers = np.empty((wi.size, 4))
-    powers[:, 0] = 1.0
-    powers[:, 1] = wi
-    powers[:, 2] = wi * wi
-    powers[:, 3] = powers[:, 2] * wi
+    powers = cubic_of(wi)
     weighted = powers.T * weight
     normal = weighted @ powers
     right = weighted @ yi
-    steep = abs(c1)
-    prior = (
-        (1, -shape.slope_db * scale, shape.u_slope_db * scale),
-        (2, shape.curvature * k * c1, shape.u_curvature * k * steep),
-        (3, shape.cubic * c1, shape.u_cubic * k * k * steep),
-    )
+    prior = _prior(c1=c1, k=k, scale=scale, shape=shape)
     for term, value, u in prior:
         normal[term, term] += u**-2
         right[term] += value * u**-2

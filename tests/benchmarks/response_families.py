@@ -114,6 +114,56 @@ def _echo(rng: np.random.Generator) -> Gain:
     return _plus(base, lambda f: 20.0 * math.log10(abs(1.0 + size * cmath.exp(1j * (delay * f + angle)))))
 
 
+def _base(rng: np.random.Generator) -> Gain:
+    """A smooth roll-off to lay a ripple on."""
+    match int(rng.integers(0, 4)):
+        case 0:
+            return lambda f: -f * f
+        case 1:
+            return filter_db(scipy.signal.bessel(4, 1.0, analog=True, output="zpk"))
+        case order:
+            return filter_db(scipy.signal.butter(order - 1, 1.0, analog=True, output="zpk"))
+
+
+def standing_wave(size_db: tuple[float, float]) -> Callable[[np.random.Generator], Gain]:
+    """A cable of 1 to 3 m between mismatched ends: an echo of `size_db`, 0.7 to 6 periods up to the crossing.
+
+    2·length/(2e8 m/s) times a crossing of 70 to 200 MHz. Its size is the height of the ripple's crest.
+    """
+
+    def make(rng: np.random.Generator) -> Gain:
+        size = 10.0 ** (rng.uniform(*size_db) / 20.0) - 1.0
+        delay, angle = 2.0 * math.pi * rng.uniform(0.7, 6.0), rng.uniform(0.0, 2.0 * math.pi)
+        echo = size * cmath.exp(1j * angle)
+        return _plus(
+            _base(rng), lambda f: 20.0 * math.log10(abs((1.0 + echo * cmath.exp(1j * delay * f)) / (1.0 + echo)))
+        )
+
+    return make
+
+
+def splitter(size_db: tuple[float, float]) -> Callable[[np.random.Generator], Gain]:
+    """Three echoes of unequal delays, as behind a power splitter with a lead to each side."""
+
+    def make(rng: np.random.Generator) -> Gain:
+        echoes = [
+            (
+                (10.0 ** (rng.uniform(*size_db) / 20.0) - 1.0) / 2.0,
+                rng.uniform(3.0, 30.0),
+                rng.uniform(0.0, 2.0 * math.pi),
+            )
+            for _ in range(3)
+        ]
+
+        def gain(f: float) -> float:
+            value = 1.0 + sum(size * cmath.exp(1j * (delay * f + angle)) for size, delay, angle in echoes)
+            return 20.0 * math.log10(abs(value))
+
+        return _plus(_base(rng), gain)
+
+    return make
+
+
 def power_db(size_db: float, exponent: float) -> Gain:
     return lambda f: -size_db * f**exponent
 
@@ -150,4 +200,11 @@ UNSEEN: dict[str, Callable[[np.random.Generator], Gain]] = {
         scipy.signal.ellip(int(rng.integers(2, 5)), 0.2, 40.0, 1.0, analog=True, output="zpk")
     ),
     "pole and zero-pair notch": lambda rng: poles_db(pair(1.0, 0.7), [1j * w for w in (6.0, -6.0)]),
+}
+
+RIPPLED: dict[str, Callable[[np.random.Generator], Gain]] = {
+    "standing wave, 0.02 to 0.1 dB": standing_wave((0.02, 0.1)),
+    "standing wave, 0.1 to 0.5 dB": standing_wave((0.1, 0.5)),
+    "splitter, 0.02 to 0.1 dB": splitter((0.02, 0.1)),
+    "splitter, 0.1 to 0.5 dB": splitter((0.1, 0.5)),
 }
