@@ -292,3 +292,34 @@ def test_a_level_is_in_volts_whatever_range_it_was_read_on():
 
     level = [on_range(LOW_HZ, 0.1, 6.0), on_range(HIGH_HZ, 0.2, 3.0), on_range(END_HZ, 0.2, 3.0)]
     assert high(known(bench(), level)).level_db == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_level_below_nothing_is_no_reading():
+    """As nothing is: it has no decibels, and is no deflection that an uncertainty could be reckoned from."""
+    setup = bench(scatter="0.02 div")
+    below = [(sine(f), Reading(value=-0.5)) for f in (LOW_HZ, HIGH_HZ)]
+    assert high(known(setup, [*EVEN, *below])) == high(known(setup))
+
+
+@pytest.mark.parametrize(
+    ("ohm", "path", "reflects"),
+    [
+        (1e6, {"termination": None}, (1e6 - 50.0) / (1e6 + 50.0)),  # an open end
+        (1e3, {"termination": None}, (1e3 - 50.0) / (1e3 + 50.0)),
+        (50.0, {"termination": None}, 0.3 / 2.3),  # the input ends the line as well as the path says, VSWR 1.3
+        (1e6, {"termination": None, "divides_by": 10.0}, 0.3 / 2.3),  # and so does what divides
+    ],
+)
+def test_a_line_without_a_termination_ends_in_the_input(ohm, path, reflects):
+    """u = 8.686 dB |Γs||Γl|/√2 (common practice), Γl = (R − 50)/(R + 50), beside it the VSWR of the path."""
+    setup = bench(generator={"vswr": 1.5}, path={"vswr": 1.3, **path})
+    held = setup.unit.input.model_copy(update={"resistance": ohm})
+    setup = replace(
+        setup,
+        unit=setup.unit.model_copy(update={"input": held}),
+        bench=setup.bench.model_copy(update={"reference": None}),
+    )
+    (line,) = (line for line in known(setup, []).level_lines[-1] if line.name == "mismatch, unit")
+    if reflects > 0.5:
+        reflects = math.hypot(reflects, 0.3 / 2.3)
+    assert line.u == pytest.approx(20.0 / math.log(10.0) * 0.2 * reflects / math.sqrt(2.0), rel=1e-6)
