@@ -327,6 +327,8 @@ class ManualScreen(Manual):
         lines = self._on_path(step)
         if not any(errand.stimulus for errand in self.errands.waiting):
             lines.append(f"applied: {describe(step.stimulus)}")
+        if step.driven is not None:
+            lines.append(f"the signal is on channel {step.driven}, the trigger too: read what this one shows of it")
         if step.because:
             lines.append(f"why: {step.because}")
         hint = expectation(step, self._unit)

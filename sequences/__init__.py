@@ -54,10 +54,15 @@ def reconnect(before: Measure | None, step: Measure) -> steps.Sequence[None]:
     """Connect, where the step needs another connection than the one before."""
 
     def place(at: Measure) -> tuple[object, ...]:
-        return at.path, at.source, at.display, at.view.channel
+        return at.path, at.source, at.display, channel_of(at)
 
     if before is None or place(before) != place(step):
-        yield from connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+        yield from connect(path=step.path, source=step.source, display=step.display, channel=channel_of(step))
+
+
+def channel_of(step: Measure) -> int:
+    """The channel that the signal is connected to."""
+    return step.driven or step.view.channel
 
 
 def read_all(plan: Plan, *, return_to_first: bool = False) -> steps.Sequence[None]:

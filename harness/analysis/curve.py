@@ -49,11 +49,15 @@ class Flag:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """A response over frequency, and where it falls by `drop_db`: what a result rests on that is no single reading."""
+    """A response over frequency, and where it falls by `drop_db`: what a result rests on that is no single reading.
+
+    Where no such frequency is looked for, the result is in dB itself, and its limits are levels of the response.
+    """
 
     status: str  # "found", or in a word why there is no value
     reference_hz: float
-    drop_db: float
+    drop_db: float | None = None
+    limits_db: tuple[float, ...] = ()
     reference_div: float | None = None  # the deflection at the reference frequency
     slope_db_per_ln: float | None = None  # at the crossing
     recovers_hz: float | None = None  # where it comes back above

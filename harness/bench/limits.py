@@ -110,6 +110,8 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
         return wrong
     if lacking := setup.lacks(step.display, step.view):
         return f"asks the {step.display} for {lacking}; correct the command, or leave the measurement out"
+    for wrong in _undriven(step, setup):
+        return wrong
     if isinstance(step, Look) and isinstance(step.stimulus, NoSignal):
         return ""
     if connected is None:
@@ -121,8 +123,20 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
 
 
 def connection_of(step: Measure | Look) -> Connect:
-    """The connection that a reading needs."""
-    return Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
+    """The connection that a reading needs: to the channel that is read, or to the one that has the signal instead."""
+    channel = (step.driven if isinstance(step, Measure) else None) or step.view.channel
+    return Connect(path=step.path, source=step.source, display=step.display, channel=channel)
+
+
+def _undriven(step: Measure | Look, setup: Setup) -> Iterator[str]:
+    """What is wrong with a reading beside the channel that has the signal."""
+    driven = step.driven if isinstance(step, Measure) else None
+    if driven is None:
+        return
+    if step.display != "unit" or not 1 <= driven <= setup.unit.channels:
+        yield f"drives channel {driven} of the {step.display}; only a channel of the unit can be driven beside another"
+    elif driven == step.view.channel:
+        yield f"reads channel {driven} as one that has no signal, and drives it; read another, or leave `driven` out"
 
 
 def _on_the_tee(wanted: Connect, made: Connect) -> bool:

@@ -370,9 +370,7 @@ class LiveBench:
             self._route_in_doubt = True
             return settling.NO_SIGNAL
         self.outputs.for_hands()
-        where = describe_connection(
-            Connect(path=step.path, source=step.source, display=step.display, channel=step.view.channel)
-        )
+        where = describe_connection(limits.connection_of(step))
         prompt = Prompt(
             kind="choose",
             title=f"{sentence} Outputs are off. Look at the connection {where}",

@@ -36,6 +36,7 @@ CHART: Final = (65, 12)  # columns and rows of the response chart
 def place(step: Measure) -> str:
     """The display and its setting: "channel 1, 50 mV/div"."""
     where = f"channel {step.view.channel}" if step.display == "unit" else "reference"
+    where += f" beside {step.driven}" if step.driven else ""
     if quantity_of(step).axis == "time":
         magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1 else ""
         return f"{where}, {show(step.view.s_per_div, 's')}/div{magnified}"

@@ -58,14 +58,16 @@ def _curves(report: Report, part: PartResult) -> Iterator[b.Section]:
     for result in part.results:
         if (curve := result.curve) is not None:
             place = f"channel {result.channel}, {shown.path_label(report, result.path)}"
+            place += "" if curve.drop_db is not None else f", {result.quantity}, {result.setting}"
             yield _readings(curve, place)
-            yield _levels(curve, place, said.get(curve.level, ""))
-            said.setdefault(curve.level, place)
+            if curve.level or curve.level_method:
+                yield _levels(curve, place, said.get(curve.level, ""))
+                said.setdefault(curve.level, place)
 
 
 def _readings(curve: Curve, place: str) -> b.Section:
     height = curve.reference_div
-    note = f"relative to {shown.hertz(curve.reference_hz)}"
+    note = f"relative to {shown.hertz(curve.reference_hz)}" if curve.reference_hz else ""
     note += f", reference deflection {shown.number(height, 'div')}" if height is not None else ""
     table = b.table(
         (">Frequency", ">Response", ">u", ">Fitted", ">Residual / u", "Purpose"),

@@ -295,7 +295,8 @@ def _risk(risks_: Sequence[float]) -> str:
 def _uncertainty(worked: Worked) -> Iterator[Fact]:
     yield _fact("Uncertainty", coverage(worked.parts), "7.8.4.1 a")
     yield _fact("Error", ERROR_TEXT[worked.setup.job.error])
-    if any(result.curve is not None for part in worked.parts for result in part.results):
+    curves = (result.curve for part in worked.parts for result in part.results)
+    if any(curve is not None and curve.drop_db is not None for curve in curves):
         yield _fact("Half power", shown.DEFINITION_OF_BANDWIDTH)
     yield _fact("Traceability", traceability(worked), "7.8.4.1 c")
 

@@ -113,7 +113,7 @@ def behind(part: PartResult, figures: Sequence[b.Figure] = ()) -> Iterator[b.Blo
         if said := shown.in_words(result):
             yield b.paragraph(said)
         if result.curve is not None and result.curve.points:
-            yield _chart(result, result.curve)
+            yield from _chart(result, result.curve)
     if part.findings:
         yield b.Section(title="Further results", blocks=(b.bullets(map(_finding, part.findings)),))
     yield from figures
@@ -163,10 +163,16 @@ def _amount(r: Result, budgets: Mapping[int, str]) -> tuple[b.Span, ...]:
     )  # fmt: skip
 
 
-def _chart(r: Result, curve: Curve) -> b.Chart:
+def _chart(r: Result, curve: Curve) -> Iterator[b.Chart]:
+    readings = tuple((p.frequency_hz, p.response_db) for p in curve.points)
+    if curve.drop_db is None:
+        if len(curve.limits_db) > 1:  # about 0 dB, where a chart of characters has its rows
+            line_db = -min(curve.limits_db)
+            yield b.Chart(readings=readings, fitted=(), half_power_hz=None, rated_hz=None, drop_db=line_db)
+        return
     fitted = ((f, y) for f, y in zip(curve.band.frequency_hz, curve.band.response_db, strict=True) if y is not None)
-    return b.Chart(
-        readings=tuple((p.frequency_hz, p.response_db) for p in curve.points), fitted=tuple(fitted),
+    yield b.Chart(
+        readings=readings, fitted=tuple(fitted),
         half_power_hz=None if r.statement is None else r.statement.estimate, drop_db=curve.drop_db,
         rated_hz=None if r.limits is None else r.limits.low,
     )  # fmt: skip

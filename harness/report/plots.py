@@ -77,17 +77,21 @@ def _error_pictures(report: Report, part: PartResult, n: int, width_in: float) -
 
 def response_picture(report: Report, result: Result, *, key: str, part: int = 0, width_in: float = WIDE_IN) -> Picture:
     """The response with band, readings, half-power point and rating; below it the residuals."""
-    curve = result.curve or Curve(status="failed", reference_hz=0.0, drop_db=0.0)
-    narrow = width_in < NARROW_BELOW_IN
+    curve = result.curve or Curve(status="failed", reference_hz=0.0)
+    narrow, fitted = width_in < NARROW_BELOW_IN, curve.drop_db is not None
     legend_in = 0.84 if narrow else 0.48
     with drawing(width_in, 3.3 + legend_in, margins_in=(0.6, 0.12, legend_in, 0.48)) as figure:
-        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.6, 1.0))
+        upper, lower = (
+            figure.subplots(2, 1, sharex=True, height_ratios=(3.6, 1.0)) if fitted else (figure.subplots(),) * 2
+        )
         _response_lines(upper, result, curve)
-        _residuals(lower, curve)
+        if fitted:
+            _residuals(lower, curve)
         lower.set_xlim(*_span_hz(result, curve))
         frequency_axis(lower)
         upper.set_ylabel("response, dB")
-        lower.set_xlabel(f"frequency (reference: {shown.hertz(curve.reference_hz)})")
+        relative = f" (reference: {shown.hertz(curve.reference_hz)})" if curve.reference_hz else ""
+        lower.set_xlabel(f"frequency{relative}")
         upper.legend(
             loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2 if narrow else 4, handlelength=1.4, columnspacing=1.2
         )
@@ -96,7 +100,7 @@ def response_picture(report: Report, result: Result, *, key: str, part: int = 0,
     points = curve.points
     span = (
         f" {counted(len(points), 'reading')} from {shown.hertz(points[0].frequency_hz)} to "
-        f"{shown.hertz(points[-1].frequency_hz)}; below them, how far each lies from the fit."
+        f"{shown.hertz(points[-1].frequency_hz)}{'; below them, how far each lies from the fit' if fitted else ''}."
         if points
         else " There are no readings."
     )
@@ -111,17 +115,17 @@ def response_picture(report: Report, result: Result, *, key: str, part: int = 0,
 
 def _span_hz(result: Result, curve: Curve) -> tuple[float, float]:
     """The frequency axis: every reading, the rating, and never so little that a slope looks like a plain."""
-    frequencies = [p.frequency_hz for p in curve.points] + _rated(result)
-    if result.statement is not None:
+    frequencies = [p.frequency_hz for p in curve.points] + _rated(result, curve)
+    if result.statement is not None and curve.drop_db is not None:
         frequencies += [result.statement.low, result.statement.high]
     low, high = math.log10(min(frequencies)), math.log10(max(frequencies))
     spare = max(0.04 * (high - low), (_LEAST_DECADES - (high - low)) / 2.0)
     return 10.0 ** (low - spare), 10.0 ** (high + spare)
 
 
-def _rated(result: Result) -> list[float]:
+def _rated(result: Result, curve: Curve) -> list[float]:
     """The limits of a result: frequencies that the maker rates."""
-    limits = result.limits
+    limits = result.limits if curve.drop_db is not None else None
     return [] if limits is None else [edge for edge in (limits.low, limits.high) if edge is not None]
 
 
@@ -133,8 +137,7 @@ def _response_lines(axes: Axes, result: Result, curve: Curve) -> None:
         if y is not None and low is not None and high is not None
     ]
     values = [point.response_db for point in curve.points] + [y for _, y, _, _ in known]
-    bottom = max(min([*values, -curve.drop_db]) - 1.0, -3.5 * curve.drop_db)  # far below, the table says it better
-    top = max([*values, 0.0]) + 0.8
+    bottom, top = _ends_db(values, curve)
     if known:
         f, y, low, high = zip(*known, strict=True)
         axes.fill_between(f, low, high, color=BAND.light, linewidth=0, label="95 % band")
@@ -147,10 +150,11 @@ def _response_lines(axes: Axes, result: Result, curve: Curve) -> None:
                 fmt="o", markersize=4.2, markerfacecolor=face, markeredgecolor=colour, markeredgewidth=0.9,
                 ecolor=colour, elinewidth=0.8, label=label,
             )  # fmt: skip
-    axes.axhline(-curve.drop_db, color=TEXT.light, linewidth=0.9, linestyle=(0, (5, 3)))
-    for rated_hz in _rated(result):
+    for level_db in curve.limits_db if curve.drop_db is None else (-curve.drop_db,):
+        _level(axes, level_db, LIMIT.light if curve.drop_db is None else TEXT.light)
+    for rated_hz in _rated(result, curve):
         axes.axvline(rated_hz, color=LIMIT.light, linewidth=1.1, label=f"rated {shown.hertz(rated_hz)}")
-    if (s := result.statement) is not None:
+    if (s := result.statement) is not None and curve.drop_db is not None:
         axes.errorbar(
             [s.estimate], [-curve.drop_db], xerr=[[s.estimate - s.low], [s.high - s.estimate]], fmt="D", markersize=6.5,
             markerfacecolor=SERIES[1].light, markeredgecolor=TEXT.light, markeredgewidth=0.8, color=TEXT.light,
@@ -168,10 +172,23 @@ def _response_lines(axes: Axes, result: Result, curve: Curve) -> None:
             label="reading below the axis",
         )
     axes.set_ylim(bottom, top)
+
+
+def _level(axes: Axes, level_db: float, colour: str) -> None:
+    axes.axhline(level_db, color=colour, linewidth=0.9, linestyle=(0, (5, 3)))
     axes.annotate(
-        f"−{curve.drop_db:.2f} dB", (0.0, -curve.drop_db), xycoords=("axes fraction", "data"), xytext=(4, 3),
+        shown.minus(f"{level_db:.2f} dB"), (0.0, level_db), xycoords=("axes fraction", "data"), xytext=(4, 3),
         textcoords="offset points", fontsize=8.5,
     )  # fmt: skip
+
+
+def _ends_db(values: list[float], curve: Curve) -> tuple[float, float]:
+    """The axis of the response; one far below half power the table says better."""
+    if curve.drop_db is None:
+        ends = [*values, *curve.limits_db] or [0.0]
+        room = 0.25 * (max(ends) - min(ends)) or 1.0
+        return min(ends) - room, max(ends) + room
+    return max(min([*values, -curve.drop_db]) - 1.0, -3.5 * curve.drop_db), max([*values, 0.0]) + 0.8
 
 
 def _residuals(axes: Axes, curve: Curve) -> None:

@@ -273,7 +273,7 @@ def _curve(c: Curve) -> dict[str, Any]:
         "status": c.status,
         "reference_hz": c.reference_hz,
         "reference_div": c.reference_div,
-        "drop_db": c.drop_db,
+        **({"limits_db": list(c.limits_db)} if c.drop_db is None else {"drop_db": c.drop_db}),
         "slope_db_per_ln_f": c.slope_db_per_ln,
         "recovers_hz": c.recovers_hz,
         "readings_used": c.readings_used,

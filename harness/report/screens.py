@@ -96,7 +96,9 @@ def _read(trace: Callable[[str, Result], Trace], one: Result, found: Result | No
 def _response(report: Report, result: Result, curve: Curve, found: Result | None) -> Screen | None:
     """The height of the sine at the rating: 1/√2 of the reference at least, beside what was read nearest to it."""
     unit, rated_hz = report.setup.unit, None if result.limits is None else result.limits.low
-    if rated_hz is None or curve.reference_div is None or not curve.points or not is_half_power(curve.drop_db):
+    if rated_hz is None or curve.reference_div is None or not curve.points:
+        return None
+    if curve.drop_db is None or not is_half_power(curve.drop_db):
         return None
 
     def trace(title: str, of: Result) -> Trace:

@@ -215,17 +215,21 @@ def _whole(text: str) -> str:
 
 def _responses(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
     results = [result for part in report.parts for result in part.results if result.curve is not None]
-    if not results:
-        return
-    said = [
-        (
-            f"Channel {r.channel}",
-            (_cell([r]), b.Span(text=f" {_u([r])}, rated {shown.limits_text(r.limits, r.result_unit)}")),
-        )
-        for r in results
-    ]
-    yield b.Section(title=shown.capital(_HALF_POWER), blocks=(b.facts(said),))
-    if figures:
+    groups: dict[str, list[Result]] = {}
+    for result in results:
+        in_hertz = result.curve is not None and result.curve.drop_db is not None
+        groups.setdefault(_HALF_POWER if in_hertz else result.quantity, []).append(result)
+    for title, some in groups.items():
+        several = len({r.channel for r in some}) < len(some)
+        said = [
+            (
+                f"Channel {r.channel}{f', {r.setting}' * several}",
+                (_cell([r]), b.Span(text=f" {_u([r])}, rated {shown.limits_text(r.limits, r.result_unit)}")),
+            )
+            for r in some
+        ]
+        yield b.Section(title=shown.capital(title), blocks=(b.facts(said),))
+    if figures and results:
         yield b.Gallery(figures=tuple(figures))
 
 

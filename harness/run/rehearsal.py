@@ -180,7 +180,7 @@ def ideal(setup: Setup, step: Step) -> Reply:
     if step.tune_to_div is not None and step.tune != "frequency":
         says = step.said_when_tuned
         return Reading(value=step.tune_to_div, more={} if says is None else {says[0]: step.said_nominally})
-    if isinstance(step.stimulus, Sine) and step.display == "unit":
+    if isinstance(step.stimulus, Sine) and step.display == "unit" and step.driven is None:
         frequency_hz = step.stimulus.frequency_hz
         full = step.stimulus.level_vpp / step.view.volts_per_div / setup.bench.path(step.path).divides_by
         shown = full / math.hypot(1, frequency_hz / (_ABOVE_RATING * setup.unit.bandwidth))

@@ -108,6 +108,9 @@ class ChannelTruth(Model):
     offset: Divisions = Field(0.0, description="where the ground line really stands, from its place")
     bend: Ratio = Field(0.0, description="departure from a straight line at ±4 div, as a ratio")
     response: ResponseTruth = ResponseTruth()
+    crosstalk: Ratio = Field(
+        0.0, ge=0, lt=1, description="what it shows of another channel's sine at 100 MHz; in proportion to frequency"
+    )
     resistance: Ohms | None = Field(None, gt=0)
     capacitance: Farads | None = Field(None, ge=0)
 

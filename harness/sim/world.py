@@ -2,7 +2,8 @@
 
 source voltage → source response → loading by everything connected → divider → channel response → gain error
 → noise → converter codes, or a trace of some width. Nothing here knows SCPI. The same seed and the same
-order of work give the same readings; `begin` makes the noise a function of the step alone.
+order of work give the same readings; `begin` makes the noise a function of the step alone. Over 400 lines
+because what a voltage meets on its way must be read together.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ _LEAST_DIV = 0.4
 """Height below which a digital scope finds no edge; an own choice."""
 _COUPLING_HZ = 8.0
 """Corner of AC coupling; common practice is below 10 Hz."""
+_CROSSTALK_HZ = 100e6
+"""Where a channel's crosstalk is stated; stray capacitance couples in proportion to frequency."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -306,10 +309,15 @@ class World:
         )
 
     def _seen(self, display: str, channel: int, settings: Input, true: ChannelTruth) -> Seen:
-        connection = self.connection_to(display, channel)
+        own = self.connection_to(display, channel)
+        connection = own or (self._beside(display) if true.crosstalk else None)
         if connection is None or settings.coupling == "ground":
             return Steady(0.0)
         wave, chain, ratio = self.arriving(connection)
+        if own is None and not isinstance(wave, SineWave):
+            return Steady(0.0)
+        if own is None:
+            chain = (*chain, HighPass(_CROSSTALK_HZ / true.crosstalk))
         blocks = settings.coupling == "ac"
         if blocks and isinstance(wave, SineWave):
             chain = (*chain, HighPass(_COUPLING_HZ))
@@ -340,6 +348,10 @@ class World:
             return Steady(0.0)
         wave, chain, ratio = self.arriving(connection)
         return arrive(wave, chain, ratio, blocks_dc=False)
+
+    def _beside(self, display: str) -> Connection | None:
+        """What is plugged into any channel of a screen: a little of it couples into those that have nothing."""
+        return next((each for each in self.connections() if each.display == display), None)
 
     def time_error(self, display: str) -> float:
         """The error of a screen's time scale as it is set."""
