@@ -12,7 +12,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from drivers.words import FARTHEST_TURNED, OF_A_CHANNEL, expectation, marks_asked, to_turn, view_parts
+from drivers.words import FARTHEST_TURNED, OF_A_CHANNEL, expectation, marks_asked, to_turn, told_besides, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
 from harness.person.errands import Errands
@@ -327,10 +327,7 @@ class ManualScreen(Manual):
         lines = self._on_path(step)
         if not any(errand.stimulus for errand in self.errands.waiting):
             lines.append(f"applied: {describe(step.stimulus)}")
-        if step.driven is not None:
-            lines.append(f"the signal is on channel {step.driven}, the trigger too: read what this one shows of it")
-        if step.because:
-            lines.append(f"why: {step.because}")
+        lines += told_besides(step)
         hint = expectation(step, self._unit)
         question, marks = marks_asked(step)
         lines += [marks] if marks else []

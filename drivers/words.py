@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Final
 
 from harness.measurement import quantity_of
@@ -93,6 +93,14 @@ def marks_asked(step: Measure) -> tuple[str, str]:
     begin = f"begin at the {mark} nearest to {step.expected / 2:.3g} div left of the centre"
     often = f"period {show(1 / rate_hz, 's')}, {show(rate_hz, 'Hz')}"
     return f"how many divisions from one {mark} to {after}?", f"{mark}s: {apart_div:.3g} div apart; {begin}; {often}"
+
+
+def told_besides(step: Measure) -> Iterator[str]:
+    """Where the signal is, if not on the channel that is read, and why it is asked again."""
+    if step.driven is not None:
+        yield f"the signal is on channel {step.driven}, the trigger too: read what this one shows of it"
+    if step.because:
+        yield f"why: {step.because}"
 
 
 def to_turn(step: Measure, target_div: float) -> tuple[str, str]:
