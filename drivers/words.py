@@ -125,4 +125,6 @@ def _tolerance(step: Measure, unit: Unit | None) -> float | None:
     if unit is None or step.display != "unit" or not step.expected or isinstance(step.stimulus, Sine):
         return None
     rating = quantity_of(step).rating
-    return rating.tolerance(unit, step) if rating is not None and rating.is_error and rating.tolerance else None
+    if rating is None or not rating.is_error or rating.absolute or rating.tolerance is None:
+        return None
+    return rating.tolerance(unit, step)

@@ -16,6 +16,7 @@ from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath
+from harness.quantities import show
 from harness.steps import Measure, NoSignal, Reading, Stimulus, TimeMarks
 from harness.words.signals import describe
 
@@ -72,7 +73,8 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
     if rating is None or tolerance is None:
         wanted = step.quantity.replace("_", " ")
         raise AnalysisError(f"{setup.unit.model}: the unit file rates no {wanted}, so there is no verdict on it.")
-    return Limits.symmetric(100.0 * tolerance) if rating.is_error else Limits(high=quantity.shown_in[0] * tolerance)
+    scale = 100.0 if rating.is_error and not rating.absolute else quantity.shown_in[0]
+    return Limits.symmetric(scale * tolerance) if rating.is_error else Limits(high=scale * tolerance)
 
 
 def values_of(readings: Sequence[Reading]) -> list[float]:
@@ -159,6 +161,12 @@ def source_contributions(instrument: Instrument, stimulus: Stimulus) -> tuple[Co
     AnalysisError
         If no line of the bench file covers the stimulus.
     """
+    value, unit = (1.0, "") if isinstance(stimulus, TimeMarks) else (abs(stimulus.level), "V")
+    return tuple(_line(instrument, each, value=value, unit=unit) for each in _holding(instrument, stimulus))
+
+
+def _holding(instrument: Instrument, stimulus: Stimulus) -> list[Accuracy]:
+    """The first line of the limits, and of the certificate, that hold for a signal; AnalysisError if none does."""
     if isinstance(stimulus, NoSignal):
         raise AnalysisError("no signal was applied, so there is no error to state.")
     first = {
@@ -169,10 +177,7 @@ def source_contributions(instrument: Instrument, stimulus: Stimulus) -> tuple[Co
             f"{instrument.label}: no accuracy is stated for {describe(stimulus)}. Add an accuracy line with "
             f"function = {stimulus.accuracies[0]!r} that covers it to the bench file."
         )
-    value, unit = (1.0, "") if isinstance(stimulus, TimeMarks) else (abs(stimulus.level), "V")
-    return tuple(
-        _line(instrument, first[kind], value=value, unit=unit) for kind in ("limits", "expanded") if kind in first
-    )
+    return [first[kind] for kind in ("limits", "expanded") if kind in first]
 
 
 def _holds(line: Accuracy | KnownError, stimulus: Stimulus) -> bool:
@@ -227,6 +232,37 @@ def applied_lines(setup: Setup, step: Measure) -> tuple[Contribution, ...]:
         *(replace(line, sensitivity=transfer) for line in source),
         *(replace(line, sensitivity=line.sensitivity * at_input) for line in _path_lines(step.path, path)),
     )
+
+
+def applied_sum_lines(setup: Setup, weighted: Sequence[tuple[Measure, float]]) -> tuple[Contribution, ...]:
+    """Budget lines of a weighted sum of applied voltages, with sensitivities to V at the unit's input.
+
+    What a line of the specification gives in proportion to the value is one error of all levels that it holds for, and
+    so is the path's; its fixed part is each level's own. What is read with the input grounded has no error.
+    """
+    common: dict[tuple[str, Accuracy], float] = {}
+    paths: dict[str, float] = {}
+    lines = []
+    for step, weight in weighted:
+        if isinstance(step.stimulus, NoSignal):
+            continue
+        instrument, at_input = instrument_for(setup, step), applied_at_input(setup, step)
+        transfer = _transfer(setup, setup.bench.path(step.path))
+        for each in _holding(instrument, step.stimulus):
+            common[step.source, each] = common.get((step.source, each), 0.0) + weight * at_input
+            fixed = _line(instrument, each, value=0.0, unit="V")
+            name = f"{fixed.name}, fixed part at {show(step.stimulus.level, 'V')}"
+            lines += [replace(fixed, name=name, sensitivity=weight * transfer)] if fixed.u else []
+        paths[step.path] = paths.get(step.path, 0.0) + weight * at_input
+    for (source, each), factor in common.items():
+        proportional = Accuracy.model_validate({**each.model_dump(), "floor": None}, context={"si": True})
+        line = _line(getattr(setup.bench, source), proportional, value=1.0, unit="")
+        lines += [replace(line, name=f"{line.name}, in proportion", sensitivity=factor)] if line.u else []
+    for name, factor in paths.items():
+        lines += [
+            replace(line, sensitivity=line.sensitivity * factor) for line in _path_lines(name, setup.bench.path(name))
+        ]
+    return tuple(lines)
 
 
 def period_lines(setup: Setup, step: Measure) -> tuple[Contribution, ...]:

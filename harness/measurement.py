@@ -70,7 +70,7 @@ class Rating:
     is_error: bool  # the error of what was applied, in percent; else the value itself, which has an upper limit
     axis: Axis  # whose setting is tried
     tolerance: Callable[[Unit, Measure], float | None] | None = None
-    """The maker's, as a ratio or in the quantity's unit; None where the unit file states none."""
+    """The maker's: a ratio, or of a value or an absolute error in the quantity's unit; None where none is stated."""
     budget: Callable[[Setup, Measure, Several[Reading], Several[Reading], int], Budget] | None = None
     """Of a step, its readings, those of its ground line, and the repeats planned where there are no readings yet.
 
@@ -79,6 +79,7 @@ class Rating:
     ways: Callable[[Setup, Measure], Iterable[Way]] | None = (
         None  # others that the bench has, for what it cannot decide
     )
+    absolute: bool = False  # an error in the unit of the quantity, not in percent
     remedy: str = "a better source, or a finer reading"  # where nothing cheaper lets it be decided
 
 

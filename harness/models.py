@@ -229,6 +229,7 @@ class Calibrator(Instrument):
     level_low: Level = Field(1e-3, description="smallest level")
     level_high: Level = Field(200.0, description="largest level")
     level_digits: Whole = Field(5, ge=1, le=9, description="significant digits that a continuous level can be set to")
+    negative: Flag = Field(True, description="whether it gives direct voltages of either sign")
     square_frequency: Hertz = Field(1e3, description="frequency of the square wave")
     periods: Literal["continuous", "decade", "1-2-5"] | tuple[Seconds, ...] = Field(
         "1-2-5", description="time marks: 'continuous', 'decade', '1-2-5', or a list of periods"

@@ -21,7 +21,9 @@ from harness.steps import RETURN, Display, Measure, Reading, connect, measure
 if TYPE_CHECKING:
     from harness.models import Calibrator, Generator, Setup, Unit
 
-BUILT_IN: Final = ("vertical", "time_base", "bandwidth", "pulse", "look")  # in the order of the calibration guide
+BUILT_IN: Final = (  # in the order of the calibration guide
+    "vertical", "dc_accuracy", "time_base", "bandwidth", "pulse", "look",
+)  # fmt: skip
 
 
 Judges: TypeAlias = Mapping[Display, tuple[str, ...]]

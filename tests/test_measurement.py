@@ -27,7 +27,7 @@ STEP = Measure(
     quantity="span",
 )
 NOISE = replace(STEP, quantity="noise")
-SENTENCE = "there is no quantity 'noise'; known are deflection, peak_to_peak, span, trace_width, "
+SENTENCE = "there is no quantity 'noise'; known are deflection, peak_to_peak, "
 
 
 def test_every_name_stands_for_one_quantity() -> None:

@@ -140,7 +140,7 @@ def _compared(made: Report, result: Result, truth: TrueValues) -> Compared | Non
         return None
     if result.curve is not None:
         true = truth.half_power_hz(result.channel)
-    elif result.is_error:
+    elif result.is_error and statement.unit == "%":
         true = 100 * _true_error(made, result, truth)
     else:
         return None

@@ -31,7 +31,7 @@ from harness.report.readings import (
     setting_value,
 )
 from harness.report.words import NO_SIGNAL
-from harness.steps import NOT_SETTLED, Measure, Status, TimeMarks
+from harness.steps import NOT_SETTLED, Measure, Reading, Status, TimeMarks
 from harness.words.signals import describe
 
 DRIFT: Final = "drift over the run"
@@ -88,14 +88,13 @@ def _result(setup: Setup, group: Group) -> Result:
     scale, unit = quantity_of(step).shown_in
     rating = quantity_of(step).rating
     is_error = rating is not None and rating.is_error
-    seen = (reading for reading in group.readings if reading.status != "no_signal")  # no record of what was applied
-    remarks = [_flag_words(flag) for reading in seen for flag in reading.flags]
+    remarks = list(remarks_of(group.readings))
     remarks += [f"ground line: {_flag_words(flag)}" for flag in (ground.flags if ground is not None else ())]
     limits = _rated(setup, step)
     statement = budget = verdict = None
     word: Word = "not measured"
     if not values:
-        remarks.append(_NOT_READ[group.readings[0].status])
+        remarks.append(not_read(group.readings))
     else:
         try:
             budget = budget_for(setup, group.step, group.readings, () if ground is None else (ground,))
@@ -132,6 +131,16 @@ def _result(setup: Setup, group: Group) -> Result:
         stimulus=step.stimulus,
         view=step.view,
     )
+
+
+def remarks_of(readings: Sequence[Reading]) -> Iterator[str]:
+    """The flags of readings in words; what was no record of the applied signal has nothing to say."""
+    return (_flag_words(flag) for each in readings if each.status != "no_signal" for flag in each.flags)
+
+
+def not_read(readings: Sequence[Reading]) -> str:
+    """Why there is no value."""
+    return _NOT_READ[readings[0].status]
 
 
 def _rated(setup: Setup, step: Measure) -> Limits | None:

@@ -257,7 +257,7 @@ def _remedy(setup: Setup, planned: Planned) -> str:
 
 def _at_most_deflection(setup: Setup, step: Measure) -> Measure | None:
     """The step at the largest deflection that stays inside the screen, where the ratings allow it and it is more."""
-    most = setup.unit.usable_div
+    most = setup.unit.vertical_div / 2 - 1 - step.view.ground_line_div
     if not quantity_of(step).from_ground or not step.expected or step.expected >= most:
         return None
     level_v = round_to(most * step.view.volts_per_div * setup.bench.path(step.path).divides_by, 6)

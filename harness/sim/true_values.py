@@ -38,9 +38,14 @@ class TrueValues:
         """Error of the indication on a range, as a ratio."""
         return self._world.screens[display].channel(channel).gain_error(volts_per_div)
 
-    def offset_div(self, channel: int, display: str = "unit") -> float:
+    def offset_div(self, channel: int, display: str = "unit", *, position_div: float = 0.0) -> float:
         """Where the ground line stands, from its place."""
-        return self._world.screens[display].channel(channel).offset
+        true = self._world.screens[display].channel(channel)
+        return true.offset + true.position * position_div
+
+    def bend(self, channel: int, display: str = "unit") -> float:
+        """Departure from a straight line at half the screen's height, as a ratio."""
+        return self._world.screens[display].channel(channel).bend
 
     def time_error(self, s_per_div: float, magnifier: float = 1.0, display: str = "unit") -> float:
         """Error of the indicated time on a range, as a ratio."""

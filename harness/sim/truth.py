@@ -106,6 +106,7 @@ class ChannelTruth(Model):
     gain: Ratio = Field(0.0, description="error of the indication on every range")
     gain_by_range: Mapping[str, Ratio] = Field(default_factory=dict, description="by V/div: {'5 mV' = '-1.2 %'}")
     offset: Divisions = Field(0.0, description="where the ground line really stands, from its place")
+    position: Ratio = Field(0.0, description="error of a set position or offset, as a ratio of it")
     bend: Ratio = Field(0.0, description="departure from a straight line at ±4 div, as a ratio")
     response: ResponseTruth = ResponseTruth()
     crosstalk: Ratio = Field(

@@ -188,7 +188,9 @@ class SimulatedTrace:
         """Where these voltages appear."""
         y = volts * (self.gain / self.volts_per_div)
         if self.bend:
-            y = y * (1 + self.bend * np.square(y / self.half_div))
+            # A position is added behind the amplifier; what is beyond the screen was taken off before it.
+            before = self.ground_div if abs(self.ground_div) > self.half_div else 0.0
+            y = (y + before) * (1 + self.bend * np.square((y + before) / self.half_div)) - before
         return y + (self.ground_div + self.offset_div)
 
     def extremes_div(self) -> tuple[float, float]:
@@ -303,7 +305,7 @@ class World:
             volts_per_div=settings.volts_per_div,
             gain=(1 + true.gain_error(settings.volts_per_div)) * (1 + screen.truth.drift_per_hour * self.hours),
             ground_div=settings.ground_div,
-            offset_div=true.offset,
+            offset_div=true.offset + true.position * settings.ground_div,
             bend=true.bend,
             half_div=screen.vertical_div / 2,
         )

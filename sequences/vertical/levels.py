@@ -60,7 +60,7 @@ def choose_level(
     -------
     The choice, or None where even the lowest level is too much or the ratings allow none.
     """
-    most_v = min(unit.usable_div * volts_per_div * path.divides_by, _rated_v(calibrator, unit, path, stimulus))
+    most_v = min(unit.usable_div * volts_per_div * path.divides_by, rated_level_v(calibrator, unit, path, stimulus))
     levels = available_levels(calibrator)
     if levels is not None:
         return _pick(levels, most_v, volts_per_div, path)
@@ -130,7 +130,7 @@ def levels_for_linearity(
     return (*(_choice(level, volts_per_div, path) for level in sorted(set(found))), choice)
 
 
-def _rated_v(calibrator: Calibrator, unit: Unit, path: SignalPath, stimulus: Literal["dc", "square"]) -> float:
+def rated_level_v(calibrator: Calibrator, unit: Unit, path: SignalPath, stimulus: Literal["dc", "square"]) -> float:
     """Largest level at the source that its own range and the ratings behind it allow."""
     rated = [calibrator.level_high, unit.input.maximum * path.divides_by]
     if path.maximum is not None:
