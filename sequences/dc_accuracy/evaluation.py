@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from harness.analysis.estimate import Budget, difference, state
+from harness.analysis.estimate import Budget, state
+from harness.analysis.joint import difference
 from harness.analysis.rounding import format_value_u
 from harness.analysis.verdict import Limits, decide_statement
 from harness.assess import limits_for, origin_of
