@@ -329,3 +329,10 @@ def test_overshoot_in_percent_of_the_amplitude():
     assert limits_for(unit, step).low is None
     with pytest.raises(AnalysisError, match="rates no overshoot"):
         limits_for(setup(), step)
+
+
+def test_an_overshoot_to_be_expected_is_in_percent_of_the_amplitude():
+    step = replace(EDGE, quantity="overshoot", expected=0.02)
+    budget = budget_for(setup(tolerance={"overshoot": "3 %"}), step)
+    assert budget.estimate == pytest.approx(2.0)
+    assert budget.u == pytest.approx(100.0 / 5.0 * math.hypot(0.1 / math.sqrt(6.0), 0.03))

@@ -85,6 +85,25 @@ def test_small_jobs_come_near_the_optimum():
     assert optimal >= 135
 
 
+def irregular(seed):
+    rng = random.Random(seed)
+    return [
+        WorkPoint(group=rng.randrange(2), range_index=rng.randrange(6), level_index=rng.randrange(5)) for _ in range(8)
+    ]
+
+
+def test_an_order_is_improved_step_by_step_to_the_cheapest(monkeypatch):
+    """The fourth takes two steps; with no work allowed the order stays as it was constructed."""
+    costs = WorkCosts(cable_move=3.0, reading=0.0)
+    assert [arrange(irregular(seed), costs).cost for seed in range(12)] == [
+        cheapest(irregular(seed), costs) for seed in range(12)
+    ]
+    constructed = 20.0
+    assert arrange(irregular(4), costs).cost == constructed - 2.0
+    monkeypatch.setattr("sequences.vertical.ordering.MOST_WORK", 0)
+    assert arrange(irregular(4), costs).cost == constructed
+
+
 @pytest.mark.parametrize("levels", [(0, 0, 0, 1), (0, 1, 1, 2), (0, 1, 2, 3)])
 @pytest.mark.parametrize("positions", [((0, 0),), ((0, 0), (1, 1)), ((0, 0), (1, 0))], ids=["one", "two", "probe"])
 @pytest.mark.parametrize(

@@ -12,6 +12,9 @@ from scipy.special import ndtr
 
 from harness.analysis.pulse import PulseFlag, measure_pulse
 from harness.errors import AnalysisError
+from harness.measurement import Screenful
+from harness.steps import FastEdge, Measure, View
+from sequences.pulse.parameters import TOP_ABERRATION
 
 GAUSSIAN_RISE = 2.5631031310892007  # 10 to 90 % of a Gaussian edge of standard deviation one
 
@@ -119,3 +122,41 @@ def test_flags_tell_what_not_to_trust():
 def test_a_record_without_the_edge_is_refused(v, words):
     with pytest.raises(AnalysisError, match=words):
         measure_pulse(np.arange(100.0), v, edge="rising")
+
+
+# The top, from five rise times after the edge to where it ends --------------------------------------------------------
+
+
+def departure(*parts, samples=1000):
+    """The departure of a top that is made of levels, each from a sample on; one division is 0.1 V, the rest is base."""
+    volts = np.zeros(samples)
+    for start, level in parts:
+        volts[start:] = 0.5 * level
+    volts[199:202] = 0.5 * np.array([0.25, 0.5, 0.75])  # the edge: from 10 to 90 % it takes some 3 samples
+    screen = Screenful(interval_s=1e-8, low_v=-0.2, high_v=0.6, volts_per_div=0.1, s_per_div=1e-6)
+    step = Measure(
+        purpose="test", path="lead", source="calibrator", stimulus=FastEdge(level_vpp=0.5, frequency_hz=1e5),
+        display="unit", view=View(channel=1, volts_per_div=0.1, s_per_div=1e-6), quantity=TOP_ABERRATION.name,
+    )  # fmt: skip
+    return TOP_ABERRATION.from_record(step, volts, screen, None).value
+
+
+@pytest.mark.parametrize("level", [0.97, 1.03])
+def test_the_top_is_as_far_off_as_it_is_farthest_either_way(level):
+    assert departure((202, 1.0), (500, level), (520, 1.0)) == pytest.approx(0.03, abs=1e-3)
+
+
+def test_what_rings_within_five_rise_times_of_the_edge_is_not_the_top():
+    assert departure((202, 1.06), (206, 1.0), (500, 1.02), (520, 1.0)) == pytest.approx(0.02, abs=1e-3)
+    assert departure((202, 1.0), (222, 1.06), (226, 1.0)) == pytest.approx(0.06, abs=1e-3)
+
+
+def test_a_top_ends_where_it_first_falls():
+    """What comes after, a second pulse that is 8 % too high, is another top."""
+    first = ((202, 1.0), (450, 1.03), (460, 1.0), (600, 0.0))
+    assert departure(*first, (700, 1.0), (720, 1.08), (740, 1.0), (850, 0.0)) == pytest.approx(0.03, abs=1e-3)
+
+
+def test_a_record_that_ends_before_the_top_has_settled_shows_none_of_it():
+    with pytest.raises(AnalysisError, match="use a slower sweep"):
+        departure((202, 1.0), samples=214)

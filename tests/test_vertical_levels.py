@@ -66,6 +66,8 @@ def test_decade_gives_one_five_or_two(volts_per_div, divisions):
 def test_whole_divisions_are_preferred_where_they_cost_less_than_one():
     assert chosen(calibrator(["5 V", "5.6 V"]), 1.0).deflection_div == 5.0
     assert chosen(calibrator(["4 V", "5.6 V"]), 1.0).deflection_div == 5.6
+    assert chosen(calibrator(["1 V", "1.9 V"]), 1.0).deflection_div == 1.0
+    assert chosen(calibrator(["0.1 uV", "0.4 V"], level_low="0.1 uV"), 1.0).deflection_div == 0.4
     # A source that ends at 4.3 divisions is set to four.
     assert chosen(calibrator(level_high="4.3 V"), 1.0).deflection_div == 4.0
     assert chosen(calibrator(level_high="0.7 V"), 1.0).deflection_div == 0.7
