@@ -22,7 +22,7 @@ class ScpiLevelMeter(Remote):
     """Answers in V rms (or dBm); read in the divisions of a display, so that it stands in for one."""
 
     def __init__(self, link: Link, model: Reference) -> None:
-        super().__init__(link, "reference", LEVEL_METER, model.commands)
+        super().__init__(link, "reference", LEVEL_METER, model.commands, model.setup)
 
     def show(self, view: View) -> None:
         """Nothing to set: a level meter ranges by itself."""

@@ -24,8 +24,11 @@ ALIKE: Final = 3
 class Remote:
     """Base of the generic drivers."""
 
-    def __init__(self, link: Link, role: Role, table: Table, overrides: Mapping[str, str]) -> None:
+    def __init__(
+        self, link: Link, role: Role, table: Table, overrides: Mapping[str, str], setup: Sequence[str] = ()
+    ) -> None:
         self.link = link
+        self._setup = tuple(setup)  # the bench file's own, for what no table has
         self.commands = Commands(role, table, overrides)
         self._standing: tuple[int, str] | None = None  # the link's epoch and the message that holds
         self._held: tuple[ReadBack, ...] = ()  # what must still be so when the point is closed
@@ -42,11 +45,26 @@ class Remote:
             return
         self.forget()
         self.link.set(self.commands.text("preset"), confirm=_asked(self._preset_holds()), extra_s=PRESET_S)
+        for text in self._setup:
+            self._own_setting(text)
         self._preset_in = self.link.power_cycles
 
+    def _own_setting(self, text: str) -> None:
+        """One of the bench file's `setup`; a refusal says whose it is."""
+        try:
+            self.link.set(text)
+            self.link.check()
+        except LinkError:
+            raise
+        except InstrumentError as error:
+            why = str(error).removeprefix(f"{self.link.name}: ")
+            raise InstrumentError(
+                self.link.name, f"{why}; correct {text!r} in 'setup' of the bench file", command=text
+            ) from error
+
     def on_trust(self) -> tuple[str, ...]:
-        """The commands that set something which nothing asks back."""
-        return self.commands.on_trust()
+        """What sets something that nothing asks back: commands by their keys, and a `setup` of the bench file's."""
+        return (*self.commands.on_trust(), *(("setup",) if self._setup else ()))
 
     def check(self) -> None:
         """Close a point: no error, and everything still set as it was."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -26,11 +27,13 @@ POINTS: Final = 1000
 OWN: Final = "own measurement"
 OFFSET_WITHIN_DIV: Final = 0.1  # a converter's own step; the ground line is read besides, as it stands
 _CONFIRMED: Final = (
-    "coupling", "input", "limiter", "range", "offset", "sweep",
+    "alone", "coupling", "input", "limiter", "probe", "range", "offset", "position", "sweep", "averaging",
     "trigger_source", "trigger_slope", "trigger_coupling", "trigger_mode",
 )  # fmt: skip
 _COUPLING: Final = {"dc": "DC", "ac": "AC", "ground": "GRO"}
 NO_TRIGGER: Final = "no trigger"
+NOT_REAL_TIME: Final = "more samples than were taken in one sweep: interleaved, equivalent-time or interpolated"
+_TAKEN: Final = 0.99  # of the samples of a record
 _BETWEEN_LOOKS_S: Final = 0.05
 _EXTERNAL_WITHIN_V: Final = 0.02  # of a level at an input that has no range of its own
 _NUMBERS: Final = rf"{NUMBER}(?:\s*,\s*{NUMBER})*"
@@ -40,7 +43,7 @@ class ScpiScope(Remote):
     """Reads its record; where the bench file leaves "record" empty, the instrument's own measurements."""
 
     def __init__(self, link: Link, model: UnitLink | Reference, unit: Unit | None = None) -> None:
-        super().__init__(link, "reference" if unit is None else "unit", SCOPE, model.commands)
+        super().__init__(link, "reference" if unit is None else "unit", SCOPE, model.commands, model.setup)
         self._is_unit = unit is not None
         self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
         self._width_div = unit.horizontal_div if unit is not None else 10.0
@@ -93,14 +96,41 @@ class ScpiScope(Remote):
         if not self.commands.has("record"):
             return self._own(step)
         volts = self._record(step.view.channel)
+        screen = self._screenful(step.view, volts.size)
         try:
-            return read_record(step, volts, self._screenful(step.view, volts.size))
+            return self._marked(read_record(step, volts, screen), screen)
         except Aliased as error:
             if not self._has_own(step):
                 raise InstrumentError(self.link.name, str(error)) from error
             return self._own(step, "aliased")
         except AnalysisError as error:
             raise AnalysisError(f"{self.link.name}: {error}") from error
+
+    def calibrate_itself(self, within_s: float) -> str:
+        """Have it calibrate itself; what came of it, in a sentence. Raises InstrumentError where it does not end well.
+
+        A calibration that a run rests on is no matter of taste: what fails, or never ends, is told before any reading.
+        """
+        text = self.commands.text("calibrate")
+        if not text:
+            raise InstrumentError(self.link.name, "has no way to calibrate itself; see 'commands.calibrate'")
+        began_s = self.link.clock.now()
+        try:
+            code = self.link.query_float(text, extra_s=within_s)
+        except LinkError as error:
+            raise InstrumentError(
+                self.link.name, f"has not ended its self-calibration within {show(within_s, 's')}", command=text
+            ) from error
+        self.link.check()
+        self.forget()  # it may have moved what was set
+        if code:
+            raise InstrumentError(
+                self.link.name,
+                f"failed its self-calibration (it answers {code:g} to {text!r}): have it repaired, or take "
+                "'self_calibration' out of the unit file to see what it shows as it is",
+                command=text,
+            )
+        return f"{self.link.name}: its self-calibration went well, in {show(self.link.clock.now() - began_s, 's', 2)}."
 
     # A trigger that may stay away.
 
@@ -143,6 +173,15 @@ class ScpiScope(Remote):
         with np.errstate(invalid="ignore"):  # a sample that is no number is looked at with the record
             return np.frombuffer(data, dtype=kind).astype(np.float64)
 
+    def _marked(self, reading: Reading, screen: Screenful) -> Reading:
+        """Mark a reading whose record has more samples than were taken in one sweep, where the instrument can say."""
+        if not self.commands.has("sample_rate"):
+            return reading
+        rate_hz = self.link.query_float(self.commands.text("sample_rate"), low=0.0)
+        if rate_hz * screen.interval_s > _TAKEN:
+            return reading
+        return replace(reading, flags=(*reading.flags, NOT_REAL_TIME), more={**reading.more, "sample_rate_hz": rate_hz})
+
     def _block(self, command: str, expected_bytes: int) -> bytes:
         """On a poor line the record is asked for twice: a damaged byte of a block is a valid sample."""
         data = self.link.query_block(command, expected_bytes=expected_bytes)
@@ -167,7 +206,7 @@ class ScpiScope(Remote):
             "channel": view.channel,
             "volts_per_div": view.volts_per_div,
             "full_scale_v": _clean(self._height_div * view.volts_per_div),
-            "offset_v": self._centre_v(view),
+            "offset_v": 0.0 if self.commands.has("position") else self._centre_v(view),
             "offset_within_v": _clean(OFFSET_WITHIN_DIV * view.volts_per_div),
             "position_div": view.ground_line_div,
             "coupling": _COUPLING[view.coupling],

@@ -295,6 +295,12 @@ class FlatnessPoint(Model):
     u: Decibels = Field(ge=0, description="expanded uncertainty, k = 2")
 
 
+_Setup: TypeAlias = Annotated[
+    tuple[SentText, ...],
+    Field(description="own commands, sent after every preset: what the table of commands has no word for"),
+]
+
+
 class Reference(Instrument):
     """The faster scope, or level meter, on which the sine is levelled."""
 
@@ -335,6 +341,7 @@ class Reference(Instrument):
     maximum_rms: VoltsRms | None = Field(
         None, gt=0, description="largest rms voltage at its input; required below 1 kohm"
     )
+    setup: _Setup = ()
     settling: tuple[ScreenSettling, ...] = Field(
         (), description="other waits than 'settle', one [[reference.settling]] table a range"
     )
@@ -360,6 +367,7 @@ class Reference(Instrument):
 class UnitLink(Instrument):
     """How the unit under test is reached from this bench."""
 
+    setup: _Setup = ()
     settling: tuple[ScreenSettling, ...] = Field(
         (), description="other waits than 'settle', one [[unit.settling]] table a range"
     )
@@ -484,6 +492,10 @@ class Unit(Model):
     resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.03, ge=0, description="standard deviation of one reading")
     time_resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading along the time axis")
+    self_calibration: Flag = Field(
+        False, description="a remote unit calibrates itself first, with every output off; what fails ends the run"
+    )
+    self_calibration_by: Seconds = Field(600.0, gt=0, le=7200, description="longest wait for that")
     settled_within: SettledWithin = None
     settled_by: SettledBy = 30.0
 

@@ -31,6 +31,7 @@ CONTROLS: Final = "controls"
 CONTROLS_STAND: Final = (
     "variable controls of V/div and s/div in CAL",
     "magnifier, invert, add and bandwidth limiter off, but where a question asks for one",
+    "probes compensated, and a probe factor that the screen reckons with at ×1",
 )
 """How they stand where nothing is falsified."""
 RETURN: Final = "return to the first"

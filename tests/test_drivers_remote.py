@@ -429,6 +429,7 @@ class ScopeDouble(Double):
             "INPut<n>:FILTer[:LPASs][:STATe]": "limiter",
             "SENSe:SWEep:TIME": "sweep",
             "SENSe:SWEep:POINts": "points",
+            "SENSe:AVERage[:STATe]": "averaging",
             "TRIGger[:SEQuence]:SOURce": "trigger source",
             "TRIGger[:SEQuence]:SLOPe": "slope",
             "TRIGger[:SEQuence]:COUPling": "trigger coupling",
@@ -514,7 +515,7 @@ def test_the_display_is_set_in_one_message():
     driver.check()
     assert port.messages[-1].endswith(
         b"*ESR?;:SYST:ERR?;:INP2:COUP?;:INP2:IMP?;:INP2:FILT?;:SENS2:VOLT:RANG:PTP?;:SENS2:VOLT:RANG:OFFS?;:SENS:SWE:TIME?"
-        b";:TRIG:SOUR?;:TRIG:SLOP?;:TRIG:COUP?;:TRIG:FILT:HPAS?;:TRIG:FILT:LPAS?;:TRIG:ATR?;:TRIG:LEV:AUTO?"
+        b";:SENS:AVER?;:TRIG:SOUR?;:TRIG:SLOP?;:TRIG:COUP?;:TRIG:FILT:HPAS?;:TRIG:FILT:LPAS?;:TRIG:ATR?;:TRIG:LEV:AUTO?"
         b";:SENS:SWE:POIN?;:FORM?;:FORM:BORD?"
     )
 

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from drivers.scope import NO_TRIGGER, ScpiScope
+from drivers.scope import NO_TRIGGER, NOT_REAL_TIME, ScpiScope
 from drivers.words import view_parts
+from harness import runs as opening
 from harness.bench.limits import connection_of, hazards, refusal
+from harness.errors import InstrumentError, LinkError
 from harness.link.link import Link
 from harness.link.port import MemoryPort
+from harness.link.visa import VisaPort
 from harness.models import Unit, UnitLink
 from harness.sim.bench import SimulatedBench
 from harness.steps import Measure, Sine, Trigger, View
@@ -42,9 +46,10 @@ def bench() -> SimulatedBench:
     return bench
 
 
-def driver(bench: SimulatedBench, **commands: str) -> ScpiScope:
-    link = Link(MemoryPort(bench.devices["unit"].handle), "unit", clock=bench.clock)
-    return ScpiScope(link, UnitLink(commands=commands), UNIT)
+def driver(bench: SimulatedBench, setup: tuple[str, ...] = (), **commands: str) -> ScpiScope:
+    port = VisaPort(bench.addresses["unit"], factory=bench.resource_manager, clock=bench.clock)
+    link = Link(port, "unit", clock=bench.clock)
+    return ScpiScope(link, UnitLink(commands=commands, setup=setup), UNIT)
 
 
 def test_limiter_and_input_are_set_as_the_view_says_and_back(bench):
@@ -138,6 +143,80 @@ def test_an_input_switched_to_fifty_ohm_turns_what_is_applied_into_heat():
     assert "input_ohm" in refusal(nonsense, connection_of(nonsense), a_setup())
     nonsense = replace(SINE, view=replace(VIEW, trigger=Trigger(level_v=math.inf)))
     assert "level_v" in refusal(nonsense, connection_of(nonsense), a_setup())
+
+
+def test_own_commands_follow_every_preset_and_are_taken_on_trust(bench):
+    scope = driver(bench, setup=("INP2:FILT ON",))
+    entry = bench.world.screens["unit"].inputs[1]
+    scope.preset()
+    assert entry.limited
+    assert "setup" in scope.on_trust()
+    entry.limited = False
+    scope.forget()
+    bench.devices["unit"].power_cycle()
+    with pytest.raises(LinkError):
+        scope.check()
+    scope.preset()
+    assert entry.limited
+    with pytest.raises(InstrumentError, match=r"correct 'CH1:INV OFF' in 'setup' of the bench file"):
+        driver(bench, setup=("CH1:INV OFF",)).preset()
+
+
+def test_where_the_position_has_a_command_of_its_own_the_offset_stays(bench):
+    link = bench.devices["unit"]
+    heard: list[bytes] = []
+
+    def handle(line: bytes) -> bytes | None:
+        heard.append(line)
+        return link.handle(line)
+
+    port = Link(MemoryPort(handle), "unit", clock=bench.clock)
+    own = {"position": ":SENS{channel}:VOLT:RANG:OFFS:POS {position_div}"}
+    with pytest.raises(InstrumentError):  # this one has none
+        ScpiScope(port, UnitLink(commands=own), UNIT).show(replace(VIEW, ground_line_div=-3.0))
+    assert any(b":OFFS 0.0;" in line and b":OFFS:POS -3.0" in line for line in heard)
+
+
+def test_a_record_that_no_single_sweep_can_have_is_marked(bench):
+    """1000 samples over 10 × 20 ns are 5 Gsample/s; the converter takes 1 Gsample/s."""
+    fast = replace(SINE, stimulus=Sine(level_vpp=0.6, frequency_hz=20e6), view=replace(VIEW, s_per_div=20e-9))
+    assert bench.devices["generator"].handle(b":FREQ 20E6;*OPC?") == b"1"
+    told = driver(bench, sample_rate="ACQ:SRAT?")
+    assert NOT_REAL_TIME in told.read(fast).flags
+    assert told.read(fast).more["sample_rate_hz"] == 1e9
+    assert NOT_REAL_TIME not in driver(bench).read(fast).flags  # who cannot say is not asked
+    assert bench.devices["generator"].handle(b":FREQ 2E3;*OPC?") == b"1"
+    assert NOT_REAL_TIME not in told.read(SINE).flags
+
+
+def test_a_unit_calibrates_itself_and_says_what_came_of_it(bench):
+    assert "went well, in 60 s" in driver(bench).calibrate_itself(600.0)
+    with pytest.raises(InstrumentError, match="has not ended its self-calibration within 30 s"):
+        driver(bench).calibrate_itself(30.0)
+    bench.clock.sleep(60.0)  # it does end
+    with pytest.raises(InstrumentError, match=r"no way to calibrate itself; see 'commands\.calibrate'"):
+        driver(bench, calibrate="").calibrate_itself(600.0)
+    truth = bench.world.screens["unit"].truth
+    bench.world.screens["unit"].truth = truth.model_copy(update={"self_calibration": 3})
+    with pytest.raises(InstrumentError, match="failed its self-calibration \\(it answers 3"):
+        driver(bench).calibrate_itself(600.0)
+
+
+def test_a_run_whose_unit_file_asks_for_it_begins_with_a_self_calibration(tmp_path):
+    lab = Path(shutil.copytree(DEMO.parent, tmp_path / "lab"))
+    unit, job = lab / "aldermoor_egret.toml", lab / "one.toml"
+    unit.write_text("self_calibration = true\n" + unit.read_text("utf-8"), "utf-8")
+    text = (lab / "digital.toml").read_text("utf-8")
+    one = 'use = "vertical"\nchannels = [1]\nranges = ["100 mV"]\n'
+    job.write_text(text[: text.index("[[sequence]]")] + "[[sequence]]\n" + one, "utf-8")
+    result = opening.start(job, tmp_path / "runs")
+    assert any("its self-calibration went well" in line for line in result.report.deviations)
+    sim = lab / "bench_sim.toml"
+    entry = "[unit]\n"
+    assert entry in sim.read_text("utf-8")
+    sim.write_text(sim.read_text("utf-8").replace(entry, entry + "truth.self_calibration = 3\n"), "utf-8")
+    with pytest.raises(InstrumentError, match="failed its self-calibration"):
+        opening.start(job, tmp_path / "again")
 
 
 def test_a_person_is_told_of_unusual_knobs_and_of_their_return():

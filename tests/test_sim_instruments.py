@@ -36,7 +36,7 @@ OF_A_SCOPE = (
     *("SENS1:VOLT:RANG:PTP", "SENS2:VOLT:RANG:OFFS", "INP2:COUP", "INP1:IMP", "INP1:FILT"),
     *("SENS:SWE:TIME", "SENS:SWE:POIN", "FORM", "FORM:BORD"),
     *("TRIG:SOUR", "TRIG:SLOP", "TRIG:COUP", "TRIG:FILT:HPAS", "TRIG:FILT:LPAS", "TRIG:ATR", "TRIG:LEV:AUTO"),
-    "TRIG:LEV",
+    *("TRIG:LEV", "SENS:AVER"),
 )
 SETTINGS = {
     "calibrator": ("FUNC", "VOLT", "VOLT:OFFS", "FREQ", "PULS:PER", "PULS:TRAN", "OUTP"),
@@ -70,7 +70,7 @@ def test_a_reset_gives_back_what_was_there_at_the_start(bench: SimulatedBench, r
     }
     scope = "SENS1:VOLT:RANG:PTP 0.1;:SENS2:VOLT:RANG:OFFS 1;:INP2:COUP AC;:INP1:IMP 50;:INP1:FILT ON;:SENS:SWE:TIME 1"
     scope += ";:SENS:SWE:POIN 200;:FORM REAL,32;:FORM:BORD SWAP;:TRIG:SOUR EXT;:TRIG:SLOP NEG;:TRIG:COUP AC"
-    scope += ";:TRIG:FILT:HPAS ON;:TRIG:FILT:LPAS ON;:TRIG:ATR OFF;:TRIG:LEV 1"
+    scope += ";:TRIG:FILT:HPAS ON;:TRIG:FILT:LPAS ON;:TRIG:ATR OFF;:TRIG:LEV 1;:SENS:AVER ON"
     tell(bench, role, changes.get(role, scope))
     assert all(a != b for a, b in zip(ask(bench, role, asked).split(";"), fresh.split(";"), strict=True))
     ask(bench, role, "*RST")

@@ -155,6 +155,19 @@ class LiveBench:
                 own = getattr(self.setup.bench, role).driver
                 self.on_event("on trust", f"{role}: its driver {own} brings it to no known state and is believed.")
 
+        self._calibrated_by_itself()
+
+    def _calibrated_by_itself(self) -> None:
+        """A unit whose file asks for it calibrates itself: outputs are off, and nothing has been read."""
+        unit = self.setup.unit
+        if not unit.self_calibration or "unit" not in self.drivers or not self._is_remote("unit"):
+            return
+        calibrate = getattr(self.drivers["unit"], "calibrate_itself", None)
+        if calibrate is None:
+            raise InstrumentError("unit", "its driver has no 'calibrate_itself', which the unit file asks for")
+        self._on_life(AT_WORK_S + unit.self_calibration_by)
+        self.on_event("self-calibration", calibrate(unit.self_calibration_by))
+
     def try_settings(self, views: Iterable[tuple[Display, View]]) -> None:
         """Set remote displays to every view once, outputs off: what one cannot be set to is known before the run.
 

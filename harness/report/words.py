@@ -32,6 +32,7 @@ _TOLD: Final = (
     "by itself",
     "adjusted",
     "clock",
+    "self-calibration",
 )  # events that a reader is told as they stand
 AS_PLANNED: Final = ("note", "off", "warm-up", "photograph")
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one

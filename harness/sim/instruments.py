@@ -304,6 +304,11 @@ class ScopeModel(Base):
             return self._transfer(self._record(_trace_number(arguments)))
         if name == "condition":
             return _WAITING if self._waiting else 0
+        if name == "sample_rate":
+            return min(self._size.sample_rate, self._points() / self._sweep_s())
+        if name == "self_calibration":
+            self.busy(self._size.calibrates_in)
+            return self.world.screens[self.name].truth.self_calibration
         if name == "record_points":
             return self._record(_trace_number(arguments)).volts.size
         if name not in OWN:
@@ -315,9 +320,11 @@ class ScopeModel(Base):
         return measured
 
     def _wait_for_sweep(self) -> None:
+        self.busy(self._sweep_s() + self.profile.measures_in)
+
+    def _sweep_s(self) -> float:
         screen = self.world.screens[self.name]
-        sweep_s = screen.horizontal_div * screen.s_per_div / screen.magnifier
-        self.busy(sweep_s + self.profile.measures_in)
+        return screen.horizontal_div * screen.s_per_div / screen.magnifier
 
     def _points(self) -> int:
         return int(self.settings.get("points", self._size.points))

@@ -34,10 +34,10 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
             {"full_scale_v", "volts_per_div", "offset_v", "coupling", "sweep_s", "s_per_div", "magnifier", "points"}
             | {"format", "byte_order", "input_ohm", "limiter"}
             | {"trigger_source", "trigger_slope", "trigger_coupling", "trigger_low_reject", "trigger_high_reject"}
-            | {"trigger_free_runs", "trigger_middle", "trigger_level_v"}
+            | {"trigger_free_runs", "trigger_middle", "trigger_level_v", "averaging"}
         ),
         "does": frozenset({"acquire", "give_up"}),
-        "answers": frozenset({"record", "record_points", "condition", *OWN}),
+        "answers": frozenset({"record", "record_points", "condition", "sample_rate", "self_calibration", *OWN}),
     },
     "level meter": {"sets": frozenset(), "does": frozenset(), "answers": frozenset({"vrms", "dbm"})},
     "switch": {
@@ -63,6 +63,7 @@ _MEANINGS: Final = {
 }
 _SWITCHES: Final = {
     "output", "limiter", "trigger_low_reject", "trigger_high_reject", "trigger_free_runs", "trigger_middle",
+    "averaging",
 }  # fmt: skip
 _WHOLE: Final = {"points"}
 
@@ -153,6 +154,8 @@ class ScreenSize(Model):
     resistance: Ohms = Field(1e6, gt=0)
     capacitance: Farads = Field(20e-12, ge=0)
     limiter: Hertz = Field(20e6, gt=0, description="the pole of its bandwidth limiter")
+    sample_rate: Hertz = Field(1e9, gt=0, description="of its converter; faster sweeps are taken in several")
+    calibrates_in: Seconds = Field(60.0, ge=0, description="busy with its own calibration")
 
 
 class Profile(Model):

@@ -157,6 +157,7 @@ class ScreenTruth(Model):
     time_by_range: Mapping[str, Ratio] = Field(default_factory=dict, description="by s/div: {'10 ns' = '+2 %'}")
     magnifier: Ratio = Field(0.0, description="further error with the magnifier")
     drift_per_hour: Ratio = Field(0.0, description="of the gain")
+    self_calibration: int = Field(0, ge=0, description="what it answers to that; 0 where it goes well")
     starts: TriggerTruth = Field(TriggerTruth(), description="the trigger")
 
     @cached_property
