@@ -73,6 +73,8 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
     if rating is None or tolerance is None:
         wanted = step.quantity.replace("_", " ")
         raise AnalysisError(f"{setup.unit.model}: the unit file rates no {wanted}, so there is no verdict on it.")
+    if rating.per_kelvin is not None:
+        tolerance += rating.per_kelvin(setup.unit) * setup.unit.kelvin_outside(setup.job.environment.temperature)
     scale = 100.0 if rating.is_error and not rating.absolute else quantity.shown_in[0]
     return Limits.symmetric(scale * tolerance) if rating.is_error else Limits(high=scale * tolerance)
 

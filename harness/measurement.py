@@ -71,6 +71,8 @@ class Rating:
     axis: Axis  # whose setting is tried
     tolerance: Callable[[Unit, Measure], float | None] | None = None
     """The maker's: a ratio, or of a value or an absolute error in the quantity's unit; None where none is stated."""
+    per_kelvin: Callable[[Unit], float] | None = None
+    """What the tolerance grows by for each kelvin outside the maker's temperatures."""
     budget: Callable[[Setup, Measure, Several[Reading], Several[Reading], int], Budget] | None = None
     """Of a step, its readings, those of its ground line, and the repeats planned where there are no readings yet.
 

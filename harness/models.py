@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import inspect
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -471,6 +472,13 @@ else:
     Tolerances = create_model("Tolerances", __base__=_parts, __doc__=_OfOwn.__doc__)
 
 
+class RangeBandwidth(Model):
+    """Another bandwidth on some of the deflection factors."""
+
+    volts_per_div: tuple[Volts, ...] = Field(min_length=1, description="the deflection factors on which it holds")
+    bandwidth: Hertz = Field(gt=0, description="rated bandwidth there")
+
+
 class Unit(Model):
     """A model of oscilloscope."""
 
@@ -482,8 +490,18 @@ class Unit(Model):
     magnifier: Factor = Field(1.0, ge=1, le=100, description="10 for a ×10 magnifier of the time base")
     bandwidth: Hertz = Field(gt=0, description="rated bandwidth")
     bandwidth_volts_per_div: Volts | None = Field(None, description="range on which the bandwidth is tried")
+    bandwidth_by_range: tuple[RangeBandwidth, ...] = Field(
+        (), description="where some ranges have another: [{volts_per_div = ['2 mV'], bandwidth = '20 MHz'}]"
+    )
+    bandwidth_plane: Literal["input", "source"] = Field(
+        "input",
+        description="where the level of the rated bandwidth is meant: at the 'input', or of a terminated 'source' of "
+        "25 ohm, whose loading by the input's capacitance is then the unit's own",
+    )
     rise_time: Seconds | None = Field(None, gt=0, description="rated rise time, if the maker gives one")
     tolerance: Tolerances = Field(Tolerances(), description="the maker's tolerances: the table [tolerance]")
+    rated_from: Celsius | None = Field(None, description="coolest room in which the tolerances hold as they stand")
+    rated_to: Celsius | None = Field(None, description="warmest room in which the tolerances hold as they stand")
     input: UnitInput = Field(description="the table [input]")
     vertical_div: Divisions = Field(8.0, description="height of the graticule")
     horizontal_div: Divisions = Field(10.0, description="width of the graticule")
@@ -503,6 +521,21 @@ class Unit(Model):
     def usable_div(self) -> float:
         """The height of the screen but a division at each end, where a tube is least linear and a trace is lost."""
         return max(self.vertical_div - 2.0, 1.0)
+
+    def on_range(self, volts_per_div: float) -> Unit:
+        """The unit with the bandwidth that is rated on this range."""
+        for line in self.bandwidth_by_range:
+            if any(math.isclose(volts_per_div, at, rel_tol=1e-9) for at in line.volts_per_div):
+                return self.model_copy(update={"bandwidth": line.bandwidth})
+        return self
+
+    def kelvin_outside(self, temperature: float | None) -> float:
+        """How far a room lies outside the maker's temperatures; 0 where one of them is not stated."""
+        if temperature is None:
+            return 0.0
+        below = 0.0 if self.rated_from is None else self.rated_from - temperature
+        above = 0.0 if self.rated_to is None else temperature - self.rated_to
+        return max(0.0, below, above)
 
 
 R = TypeVar("R", bound=BaseModel)

@@ -130,7 +130,10 @@ RATING: Final = Rating(
     name="deflection",
     is_error=True,
     axis="level",
-    tolerance=lambda unit, _step: rated(unit, Rated).deflection,
+    tolerance=lambda unit, step: rated(unit, Rated).deflection_at(
+        unit, step.view.channel, step.view.volts_per_div, step.expected or 0.0
+    ),
+    per_kelvin=lambda unit: rated(unit, Rated).deflection_per_kelvin,
     budget=deflection_budget,
     ways=_ways,
     remedy="a better source, or a finer reading together with a higher level",

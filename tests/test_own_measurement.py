@@ -312,7 +312,7 @@ def line_of(lab: Path, text: str) -> str:
         ("(NOISE,)", "(3,)", "QUANTITIES", "QUANTITIES is (3,); expected a tuple of harness.measurement.Quantity; "),
         (f"{NAMED},\n", 'name="span",\n', '"span"', "there is a quantity 'span' already; give yours another name"),
         (f"{NAMED}, is", 'name="deflection", is', NAMED, f"{OF}rating.name is 'deflection', which is a"),
-        ('unit="div",\n', 'unit="V",\n', NAMED, f"{OF}unit is 'V'; expected 'div', 's' or 'ratio'"),
+        ('unit="div",\n', 'unit="furlong",\n', NAMED, f"{OF}unit is 'furlong'; expected 'div', 's', 'ratio', "),
         ("rd=from_record", "rd=3", NAMED, f"{OF}from_record is 3; expected a function"),
         ("lambda unit, step: rated(unit, Rated).rms", "0.1", NAMED, f"{OF}rating.tolerance is 0.1; expected"),
         ("TITLE", 'EVALUATE = "pulse"\nTITLE', "EVALUATE", "EVALUATE and QUANTITIES are two ways to judge; keep one"),
@@ -418,10 +418,10 @@ def test_a_journal_whose_facts_are_none_is_refused_with_its_line(run: RunResult,
     shutil.copyfile(run.folder / NAME, journal)
 
     def other(header: dict[str, object]) -> None:
-        header["parts"][0]["quantities"][0]["unit"] = "V"  # type: ignore[index]  # as it is written
+        header["parts"][0]["quantities"][0]["unit"] = "furlong"  # type: ignore[index]  # as it is written
 
     reseal(journal, other)
-    with pytest.raises(JournalError, match=r"journal.jsonl:1: .*the quantity 'noise' is in 'V', along 'level'"):
+    with pytest.raises(JournalError, match=r"journal.jsonl:1: .*the quantity 'noise' is in 'furlong', along 'level'"):
         read(tmp_path)
 
 

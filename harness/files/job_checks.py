@@ -134,6 +134,10 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
         for key, value in _chosen(use, chosen).items():
             fields = type(chosen).model_fields if chosen else {}
             _named(files.job, ("sequence", place, key), value, units_of(fields.get(key)), setup)
+    unit = setup.unit
+    if setup.job.environment.temperature is None and (unit.rated_from is not None or unit.rated_to is not None):
+        sentence = "has no temperature, though the unit's tolerances hold between certain ones only"
+        files.job.warn(("environment",), sentence)
     _remote(files)
     _routes(files)
 

@@ -10,7 +10,7 @@ from harness import quantities
 from harness.files.checks import Findings, among, factors, settled_within
 from harness.files.path_checks import heated
 from harness.files.toml_text import Text
-from harness.files.words import nearest, shown, validation_problems
+from harness.files.words import nearest, shown, units_of, validation_problems
 from harness.models import Unit, table_of
 
 
@@ -29,7 +29,8 @@ def check_unit(text: Text, unit: Unit) -> Findings:
     if tried is not None and not among(tried, unit.volts_per_div):
         notes.error(("bandwidth_volts_per_div",), f"{quantities.show(tried, 'V')} is not one of volts_per_div")
     for key in type(unit.tolerance).model_fields:
-        if (value := getattr(unit.tolerance, key) or 0.0) > 0.5:
+        value = getattr(unit.tolerance, key) or 0.0
+        if units_of(type(unit.tolerance).model_fields[key]) == ("ratio",) and value > 0.5:
             notes.error(("tolerance", key), f"{value * 100:g} % is no tolerance; expected such as '3 %'")
     for path, sentence in unit.tolerance.doubts(unit):
         notes.warn(path, sentence)

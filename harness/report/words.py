@@ -191,6 +191,11 @@ def deviations(
     for standard in used:
         if standard.overdue:
             yield f"The {standard.role} ({standard.label}) was past its due date, {standard.due}."
+    if outside_k := setup.unit.kelvin_outside(setup.job.environment.temperature):
+        yield (
+            f"The room was {outside_k:g} K outside the temperatures at which the maker's tolerances hold; those with a "
+            "coefficient are widened by it, the others are taken as they stand."
+        )
     yield from _from_the_future(contents, used)
     yield from _corrected(setup, used)
     for part in parts:

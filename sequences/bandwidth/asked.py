@@ -42,8 +42,10 @@ class Options(Model):
     )
     watched: bool = Field(False, description="by hand: a tee keeps the reference connected")
     level_points_per_decade: int = Field(8, ge=2, le=50)
-    termination: Literal["corrected", "included"] = Field(
-        "corrected", description="the roll-off that input capacitance makes on the termination"
+    termination: Literal["corrected", "included"] | None = Field(
+        None,
+        description="the roll-off that input capacitance makes on the termination; left out, as the unit file says of "
+        "its rating: 'corrected' for the level at the input, 'included' for that of the source",
     )
     scan: bool = Field(False, description="ten points a decade first: needed to claim the first crossing")
     equal_deflection: bool = Field(False, description="raise the level near the crossing")

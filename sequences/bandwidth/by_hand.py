@@ -313,7 +313,10 @@ class Place:
 
 def _known(work: Work, channel: int) -> Levelled | None:
     """What is known of a channel; of its deflection at low frequency the rating will do for the way."""
-    tolerance = rated(work.setup.unit, Rated).deflection
+    unit = work.setup.unit
+    tolerance = rated(unit, Rated).deflection_at(
+        unit, channel, signal_range(unit, work.options.volts_per_div), unit.usable_div
+    )
     low = LowDeflection(ratio=1.0, u=tolerance / math.sqrt(3)) if work.low_known else None
     try:
         return hand_levelled(work.setup, work.wanted, work.taken, channel, low)

@@ -30,7 +30,7 @@ from sequences.bandwidth.response import half_power, response_band
 from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER, NOTHING_KNOWN
 from sequences.bandwidth.response_flags import too_near
 from sequences.bandwidth.response_model import HALF_POWER, HalfPower
-from sequences.bandwidth.wanted import Wanted
+from sequences.bandwidth.wanted import Wanted, on_range
 from sequences.deflection import RATING as DEFLECTION
 
 _BY_THE_OTHER: Final = "Decided by the response at the rated frequency, which says more than the bound."
@@ -55,7 +55,11 @@ def evaluate(
 
 def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
-    yield f"half-power frequency at least {shown.hertz(unit.bandwidth)}"
+    of = "level at the input" if unit.bandwidth_plane == "input" else "level of a terminated source of 25 Ω"
+    yield f"half-power frequency at least {shown.hertz(unit.bandwidth)} ({of})"
+    for line in unit.bandwidth_by_range:
+        ranges = ", ".join(f"{show(at, 'V')}/div" for at in line.volts_per_div)
+        yield f"on {ranges} at least {shown.hertz(line.bandwidth)}"
 
 
 def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
@@ -86,6 +90,7 @@ def _results(
     setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken], earlier: Sequence[PartResult]
 ) -> Iterator[Result]:
     """Every channel that was tried against the rated bandwidth."""
+    setup = on_range(setup, options.get("volts_per_div"))
     wanted = Wanted.from_options(options, setup)
     level = [(step, reading) for step, reading in taken if step.display == "reference"]
     channels = dict.fromkeys(step.view.channel for step, _ in taken if step.display == "unit")

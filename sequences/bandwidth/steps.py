@@ -19,7 +19,7 @@ from sequences.bandwidth.lines import LINE_TO_LINE
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HALF_POWER
 from sequences.bandwidth.search import Ask, next_at_rated, next_request
-from sequences.bandwidth.wanted import Wanted
+from sequences.bandwidth.wanted import Wanted, on_range
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Taken, sine_level
 from sequences.levelling.steps import REPEATS, level_step, read_levels, sweep
@@ -45,6 +45,7 @@ def needs(options: Options) -> tuple[Role, ...]:
 
 def plan(setup: Setup, options: Options) -> Plan:
     """What is known beforehand: the level table and the reference readings; the search finds its own points."""
+    setup = on_range(setup, options.volts_per_div)
     if options.levelling == "by hand":
         return Plan(points=tuple(Planned(step=step) for step in hand_plan(setup, options, wanted_of(setup, options))))
     return Plan(points=tuple(Planned(step=step, repeats=REPEATS) for step in _level_steps(setup, options)))
@@ -52,6 +53,7 @@ def plan(setup: Setup, options: Options) -> Plan:
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     """Level, search each channel, check the level at the end."""
+    setup = on_range(setup, options.volts_per_div)
     wanted = wanted_of(setup, options)
     if options.levelling == "by hand":
         yield from hand_script(setup, options, wanted)

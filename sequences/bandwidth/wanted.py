@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from harness.models import Setup
 from harness.quantities import HALF_POWER_DB
+from sequences import signal_range
 from sequences.levelling.sine import LevelPlan, reach_hz
 
 _NAME_OF: Final = {
@@ -17,6 +18,11 @@ _NAME_OF: Final = {
     "drop": "drop_db",
     **{name: name for name in ("target", "scan", "tuned", "equal_deflection", "watched")},
 }  # what `Wanted` calls an option of the sequence that it has a default for
+
+
+def on_range(setup: Setup, volts_per_div: float | None) -> Setup:
+    """The setup with the bandwidth that the unit is rated for on the range that is tried."""
+    return replace(setup, unit=setup.unit.on_range(signal_range(setup.unit, volts_per_div)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +47,11 @@ class Wanted(LevelPlan):
             path=options.get("path", ""),
             level_path=options.get("level_path") or options.get("path", ""),
             max_hz=options.get("max_frequency") or min(highest),
-            termination_corrected=options.get("termination") != "included",
+            termination_corrected=_is_at_input(setup, options.get("termination")),
             **chosen,
         )
+
+
+def _is_at_input(setup: Setup, termination: str | None) -> bool:
+    """Whether the level is meant at the input: as the job says, else as the unit file says of its rating."""
+    return setup.unit.bandwidth_plane == "input" if termination is None else termination != "included"

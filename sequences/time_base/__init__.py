@@ -21,6 +21,10 @@ class Rated(Ratings):
         None, gt=0, description="of the time factors with the magnifier, if it differs"
     )
 
+    time_per_kelvin: Ratio = Field(
+        0.0, ge=0, description="more for each kelvin that the room lies outside 'rated_from' to 'rated_to'"
+    )
+
     def at(self, magnifier: float) -> float:
         """The tolerance of the time factor in use."""
         return self.time_magnified if magnifier != 1.0 and self.time_magnified is not None else self.time

@@ -124,6 +124,11 @@ def _against(
     )
 
 
+def time_per_kelvin(unit: Unit) -> float:
+    """What the tolerance grows by outside the maker's temperatures."""
+    return rated(unit, Rated).time_per_kelvin
+
+
 def time_tolerance(unit: Unit, step: Measure) -> float:
     """The tolerance of the time factor in use, a ratio."""
     return rated(unit, Rated).at(step.view.magnifier)
@@ -196,7 +201,12 @@ def _slope(marks: Samples) -> tuple[float, float | None]:
 
 
 RATING: Final = Rating(
-    name="time factor", is_error=True, axis="time", tolerance=time_tolerance, budget=time_base_budget
+    name="time factor",
+    is_error=True,
+    axis="time",
+    tolerance=time_tolerance,
+    per_kelvin=time_per_kelvin,
+    budget=time_base_budget,
 )
 
 SPAN: Final = Quantity(

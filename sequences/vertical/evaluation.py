@@ -37,7 +37,12 @@ def evaluate(
 
 def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
-    yield f"deflection factors ±{shown.percent(rated(unit, Rated).deflection)}"
+    stated = rated(unit, Rated)
+    yield "; ".join(
+        (f"deflection factors ±{shown.percent(stated.deflection)}", *(line.in_words() for line in stated.deflection_by))
+    )
+    if stated.deflection_per_kelvin:
+        yield f"and {shown.percent(stated.deflection_per_kelvin)} of the deflection for each kelvin outside the maker's"
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
