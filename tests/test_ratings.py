@@ -4,22 +4,39 @@ from __future__ import annotations
 
 import re
 import tomllib
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from harness.analysis.verdict import Limits
 from harness.assess import limits_for
-from harness.steps import Dc
+from harness.models import Bench, Job, Setup, Unit
+from harness.steps import Dc, Measure, View
 from sequences.bandwidth.asked import Options
 from sequences.bandwidth.steps import wanted_of
 from sequences.bandwidth.wanted import on_range
-from tests.test_assess import measure, setup
 
 # A data sheet's "±(2 % of reading + 0.1 div + 1 mV)" at 5 mV/div and 6 div allows 0.6 + 0.5 + 1 mV of 30 mV, that is
 # 7 %; at 1 V/div 0.12 + 0.1 + 0.001 V of 6 V, 3.683 %. The way of writing is common practice; recomputed by hand.
 IN_PARTS = {"of_reading": "2 %", "divisions": "0.1 div", "volts": "1 mV"}
+
+
+UNIT = {"maker": "Aldermoor", "model": "Heron", "volts_per_div": ["10 mV", "100 mV", "1 V"], "bandwidth": "40 MHz"}
+
+
+def setup(*, environment=None, **unit) -> Setup:
+    job = {
+        "unit": "u",
+        "bench": "b",
+        "serial": "1",
+        "sequence": [{"use": "vertical"}],
+        "environment": environment or {},
+    }
+    return Setup(
+        bench=Bench.model_validate({"name": "b"}),
+        unit=Unit.model_validate({**UNIT, "input": {"maximum": "400 V"}, **unit}),
+        job=Job.model_validate(job),
+    )
 
 
 DOCUMENTED = re.search(
@@ -40,15 +57,18 @@ def test_the_documented_example_is_the_one_that_is_worked_here():
 
 def limit(tolerance, *, volts_per_div, shown_div=6.0, channel=1, environment=None, **unit):
     """The limit of a deflection, in percent."""
-    made = setup(tolerance=tolerance, **unit)
-    made = replace(made, job=made.job.model_validate({**made.job.model_dump(), "environment": environment or {}}))
-    step = measure(
-        Dc(level_v=shown_div * volts_per_div),
-        volts_per_div=volts_per_div,
+    made = setup(tolerance=tolerance, environment=environment, **unit)
+    step = Measure(
+        purpose="deflection",
+        path="lead",
+        source="calibrator",
+        stimulus=Dc(level_v=shown_div * volts_per_div),
+        display="unit",
+        view=View(channel=channel, volts_per_div=volts_per_div, s_per_div=1e-3),
+        quantity="deflection",
         expected=shown_div,
-        view={"ground_line_div": 0},
     )
-    limits = limits_for(made, replace(step, view=replace(step.view, channel=channel)))
+    limits = limits_for(made, step)
     assert limits == Limits.symmetric(limits.high)
     return limits.high
 
