@@ -526,7 +526,7 @@ class Unit(Model):
         """The unit with the bandwidth that is rated on this range."""
         for line in self.bandwidth_by_range:
             if any(math.isclose(volts_per_div, at, rel_tol=1e-9) for at in line.volts_per_div):
-                return self.model_copy(update={"bandwidth": line.bandwidth})
+                return self.model_copy(update=line.model_dump(exclude={"volts_per_div"}))
         return self
 
     def kelvin_outside(self, temperature: float | None) -> float:
