@@ -57,6 +57,10 @@ def test_every_higher_level_that_the_whole_screen_holds_and_both_edges_of_a_wave
     }
 
 
+def test_what_will_be_shown_is_told_to_six_digits():
+    assert [way.step.expected for way in ways(STEPS, a_step(0.8, 0.3))[3:4]] == [3.33333]
+
+
 def test_behind_a_divider_the_screen_holds_as_much_more():
     assert [stimulus for stimulus, _, _ in told(STEPS, a_step(4.0, 0.1, "probe"))[3:4]] == [Dc(level_v=8.0)]
     assert told(STEPS, a_step(4.0, 0.1, "probe"))[:4] == [*squares(4.0, 4.0), (Dc(level_v=8.0), 8.0, 1)]
