@@ -6,13 +6,16 @@ The worlds behind the sequences are made here, with no function of the analysis.
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from harness import runs as opening
 from harness.analysis.estimate import state
 from harness.errors import AnalysisError
 from harness.models import Setup, UnitLink
@@ -26,6 +29,7 @@ from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import level_table, sine_level
 from sequences.vertical import steps as vertical
 from tests.benchmarks.bandwidth_runs import TRACE_DIV, Responder, setup_of
+from tests.helpers.demo_lab import DEMO, a_job, change
 from tests.helpers.scripts import run
 from tests.helpers.setups import a_setup
 
@@ -223,3 +227,22 @@ def test_the_width_of_the_trace_on_the_reference_stays_by_what_the_level_fell(re
     assert table is not None
     u_div = 20.0 / math.log(10.0) * thin_div / math.sqrt(3.0) * (1 / 4.0 - 1 / 6.0)
     assert [point.u_db for point in table.points] == [0.0, 0.0, pytest.approx(u_div)]
+
+
+def test_a_person_who_reads_the_upper_edge_of_the_trace_is_corrected_by_a_reading_at_zero_volts(tmp_path: Path) -> None:
+    """The whole program on the simulated hand-worked bench; a decade source has no 0 V: its output is off for it."""
+    shutil.copytree(DEMO, tmp_path / "lab")
+    reader = ('scatter = "0.03 div"', 'scatter = "0.01 div"\noffset = "0.1 div"')
+    change(tmp_path / "lab" / "hand_bench_sim.toml", reader)
+    simulated = opening.simulated_bench(opening.load(DEMO / "by_eye.toml"))
+    assert simulated is not None
+    true_percent = 100.0 * simulated.truth.gain_error(1, 0.02)
+    error = {}
+    for zero in ("ground", "0 V"):
+        part = f'use = "vertical"\nchannels = [1]\nranges = ["20 mV"]\nrepeats = 3\nzero = "{zero}"'
+        job = a_job(tmp_path / "lab" / f"{zero[0]}.toml", part, unit="aldermoor_skua.toml", bench="hand_bench.toml")
+        (result,) = opening.start(job, tmp_path / "runs", warm=True).report.parts[0].results
+        assert result.statement is not None
+        error[zero] = result.statement.estimate - true_percent
+    assert error["ground"] - error["0 V"] == pytest.approx(100.0 * OFFSET_DIV / 5.0, abs=1e-6)
+    assert abs(error["0 V"]) < 1.5

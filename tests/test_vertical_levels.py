@@ -93,6 +93,18 @@ def test_ratings_are_kept():
     assert chosen(calibrator(), 2.0, heated, stimulus="square").deflection_div == 5.0
 
 
+@pytest.mark.parametrize(("stimulus", "peak_to_rms"), [("dc", 1.0), ("square", 2.0**0.5)])
+@pytest.mark.parametrize(("path", "divides_by"), [(STRAIGHT, 1.0), (TENTH, 10.0)])
+def test_an_input_that_states_what_it_bears_in_rms_gets_no_more(stimulus, peak_to_rms, path, divides_by):
+    """A square wave from 0 V to its top at half duty has an rms of top/√2 (textbook)."""
+    low = unit(input={"maximum": "400 V", "maximum_rms": "5 Vrms", "resistance": "50 ohm"})
+    for volts_per_div, most_v in ((0.5, 3.0), (2.0, 5.0 * peak_to_rms)):
+        choice = choose_level(calibrator(), low, path, volts_per_div=volts_per_div, stimulus=stimulus)
+        assert choice is not None
+        assert choice.level_v <= most_v * divides_by * (1.0 + 1e-9)
+        assert choice.level_v > (most_v - volts_per_div) * divides_by
+
+
 def test_a_range_below_the_lowest_level_has_none():
     assert choose_level(calibrator("decade", level_low="100 mV"), unit(), STRAIGHT, volts_per_div=0.01) is None
     assert choose_level(calibrator(level_low="100 mV"), unit(), STRAIGHT, volts_per_div=0.01) is None
