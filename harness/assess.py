@@ -105,7 +105,8 @@ def as_applied(step: Measure, readings: Sequence[Reading]) -> Measure:
     """The step with what is known after its readings in place of what was set: what the source said when it had been
     turned, and what the counter said of a wave that serves as time marks; of several readings the mean."""
     stimulus, rating = step.stimulus, quantity_of(step).rating
-    of_time = rating is not None and rating.is_error and rating.axis == "time"
+    serves_as_marks = step.source != "unit"  # what its own output gives is in question, and not known
+    of_time = serves_as_marks and rating is not None and rating.is_error and rating.axis == "time"
     if of_time and stimulus.rate_hz and not isinstance(stimulus, TimeMarks):
         counted = [reading.frequency_hz for reading in readings if reading.frequency_hz]
         known_hz = math.fsum(counted) / len(counted) if counted else stimulus.rate_hz

@@ -686,9 +686,12 @@ class Setup:
     unit: Unit
     job: Job
 
-    def route(self, path: str, display: Display, channel: int) -> str | None:
-        """The switch's channel list for an input behind a path, or None where a hand is needed."""
-        if self.bench.switch is None:
+    def route(self, path: str, display: Display, channel: int, source: Role | None = None) -> str | None:
+        """The switch's channel list for an input behind a path, or None where a hand is needed.
+
+        The unit's own output is at its front panel, where no switch reaches.
+        """
+        if self.bench.switch is None or source == "unit":
             return None
         place = f"{self.job.position or 'unit'}-{channel}" if display == "unit" else "reference"
         return self.bench.path(path).routes.get(place)

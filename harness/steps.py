@@ -172,6 +172,8 @@ class Connect:
     channel: int
     watched: bool = False  # a tee keeps the reference on the same signal, and either may be read
     also: tuple[int, ...] = ()  # further channels of the display on the same signal, by tees
+    counted: bool = False  # a tee brings the frequency counter to it
+    replugged: bool = False  # by hand, even where a switch leads there: another lead was at the input before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,7 +46,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.sim*", (*BASE, "harness.files.toml*", "harness.person*", "harness.sim*")),
     ("harness.assess", (*BASE, "harness.models", "harness.analysis*")),
     ("sequences.*.evaluation", (*BASE, "harness.models", "harness.a*", "harness.report*", "sequences*")),
-    ("sequences.*.simulated", (*BASE, "harness.sim*")),
+    ("sequences.*.simulated", (*BASE, "harness.sim*", "sequences.*.simulated")),
     ("sequences*", (*BASE, "harness.models", "harness.a*", "sequences*")),
     ("drivers*", (*BASE, "harness.models", "harness.[flp]*", "harness.analysis*", "drivers*")),
     ("harness.bench*", (*BASE, "harness.models", "harness.[jlp]*", "drivers*", "harness.bench*")),

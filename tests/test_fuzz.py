@@ -44,7 +44,7 @@ from harness.measurement import Screenful
 from harness.models import Calibrator, UnitLink
 from harness.person.operator import GoBack, Value, read_answer
 from harness.run.faulted import Faults
-from harness.sim.bench import BenchFile
+from harness.sim.bench_file import BenchFile
 from harness.sim.settings import check, read_toml
 from harness.steps import Dc, FastEdge, Measure, NoSignal, Reading, Sine, Square, TimeMarks, View
 from harness.years.records.check import problems

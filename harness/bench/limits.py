@@ -117,7 +117,9 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
     if connected is None:
         return "measures before anything is connected; yield a Connect first"
     wanted = connection_of(step)
-    if wanted != replace(connected, watched=False) and not (connected.watched and _on_the_tee(wanted, connected)):
+    if wanted != replace(connected, watched=False, counted=False, replugged=False) and not (
+        connected.watched and _on_the_tee(wanted, connected)
+    ):
         return f"measures {_where(wanted)}, but what is connected is {_where(connected)}; yield a Connect first"
     return ""
 

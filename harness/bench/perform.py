@@ -15,6 +15,7 @@ from typing import Any, Final, TypeAlias, TypeVar, assert_never
 
 from drivers import Driver, Meter, Router, Screen, Source, longest_s
 from drivers.manual import Manual
+from drivers.standing import STANDING
 from harness.bench import limits, settling
 from harness.bench.guarding import Guardian, NoGuardian
 from harness.bench.outputs import Outputs, why
@@ -102,6 +103,7 @@ class LiveBench:
         self._route: str | None = None  # what the switch closed for the connection in force: no hand is near a cable
         self._route_in_doubt = False
         self._connected: Connect | None = None
+        self._counter_moved = False  # a tee has it at another source than it usually counts
         self._errands = Errands()
         self._to_plug: Connect | None = None  # a cable that the next question of a person asks for
         for driver in self._all().values():
@@ -217,7 +219,7 @@ class LiveBench:
     def _connect(self, step: Connect) -> Done:
         self._before(step)
         self._connected = self._to_plug = None
-        self._route = self.setup.route(step.path, step.display, step.channel)
+        self._route = self.setup.route(step.path, step.display, step.channel, step.source)
         if self._route is None:
             self._standing, self._route_in_doubt = None, False  # no path of the switch's is in use any more
             if not self._is_remote(step.source):  # the same hands, in one question
@@ -226,6 +228,9 @@ class LiveBench:
                 self.outputs.for_hands()
                 self._by_hand(step)
         else:
+            if step.replugged:
+                self.outputs.for_hands()
+                self._by_hand(step)
             self._dark_for_switching(step.source)
             self._tried(self._by_switch)
         self._connected = step
@@ -295,6 +300,11 @@ class LiveBench:
         lines = [path.label] if path.label else []
         if path.termination is not None:
             lines.append(f"its {path.termination:g} Ω feed-through termination at the input")
+        if step.counted:
+            lines.append("a tee at the source, and from it a lead to the frequency counter")
+        elif self._counter_moved:
+            lines.append("the frequency counter back to where it was")
+        self._counter_moved = step.counted
         by_hand = [r for r in SOURCES if getattr(self.setup.bench, r) is not None and r not in self._all()]
         lines += [f"the {role}, which this job does not use, must be off too" for role in by_hand]
         return Prompt(kind="do", title=title, lines=tuple(lines), step=step)
@@ -432,7 +442,7 @@ class LiveBench:
             self._by_switch()
         if self._warm_up is not None:
             self._warm_up.wait(self._off_or_refuse)
-        source: Source = self._role(step.source)
+        source: Source = STANDING if step.source == "unit" else self._role(step.source)
         screen: Screen = self._role(step.display)
         late = self._plug(step)
         self.outputs.others_off(step.source, by_switch=self._route is not None)

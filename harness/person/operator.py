@@ -256,7 +256,8 @@ def describe_connection(step: Connect) -> str:
     """The connection in words."""
     where = "the reference" if step.display == "reference" else f"channel {step.channel} of the unit"
     tee = ", the reference with it on a tee" if step.watched else ""
-    return f"{step.source} → {step.path} → {where}{tee}"
+    source = "the unit's own output" if step.source == "unit" else step.source
+    return f"{source} → {step.path} → {where}{tee}"
 
 
 def answers(operator: Operator, prompt: Prompt) -> Iterator[str]:

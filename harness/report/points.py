@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from harness.analysis.estimate import state
+from harness.analysis.estimate import Budget, state
 from harness.analysis.joint import difference
 from harness.analysis.pulse import PulseFlag
 from harness.analysis.record import CLIPPED
@@ -79,10 +79,11 @@ def _results(setup: Setup, groups: Sequence[Group]) -> Iterator[Result]:
         off_screen = all(reading.status == "off_screen" for reading in group.readings)
         if lowered and off_screen:
             continue  # the level was lowered and the range read after all
-        yield _result(setup, group)
+        yield result_of(setup, group)
 
 
-def _result(setup: Setup, group: Group) -> Result:
+def result_of(setup: Setup, group: Group, budget_of: Callable[[], Budget] | None = None) -> Result:
+    """A point by its budget and limits; `budget_of` where other readings than its own and its ground line are in it."""
     step, ground, applied = group.step, group.ground, as_applied(group.step, group.readings)
     values = tuple(r.value for r in group.readings if r.status == "read" and r.value is not None)
     scale, unit = quantity_of(step).shown_in
@@ -97,7 +98,8 @@ def _result(setup: Setup, group: Group) -> Result:
         remarks.append(not_read(group.readings))
     else:
         try:
-            budget = budget_for(setup, group.step, group.readings, () if ground is None else (ground,))
+            grounds = () if ground is None else (ground,)
+            budget = budget_of() if budget_of else budget_for(setup, step, group.readings, grounds)
             statement = state(budget, setup.job.coverage)
             verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
             word = verdict.word if verdict else "undecided"

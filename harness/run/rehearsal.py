@@ -25,6 +25,7 @@ from harness.quantities import round_to, show
 from harness.run.own_code import Blaming, a_step, refused
 from harness.run.questions import questions
 from harness.steps import (
+    SOURCES,
     Connect,
     Dc,
     Display,
@@ -116,7 +117,7 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
         for planned in plan.points:
             if why := limits.refusal(planned.step, limits.connection_of(planned.step), setup):
                 raise refused(use.own, why)
-        judged = [(p, _judge(setup, p)) for p in plan.points if p.step.display == "unit"]
+        judged = [(p, _judge(setup, p)) for p in plan.points if "unit" in p.step.roles]
         open_points = [_undecidable(setup, planned, reached) for planned, reached in judged if not _decides(reached)]
         undecided += open_points
         left_out += plan.left_out
@@ -281,11 +282,10 @@ def needs_hand(setup: Setup, step: Step) -> bool:
 def _asked(setup: Setup, step: Step) -> list[str]:
     """What a person must do for this step, in words."""
     if isinstance(step, Connect):
-        by_hand = setup.route(step.path, step.display, step.channel) is None
+        by_hand = step.replugged or setup.route(step.path, step.display, step.channel, step.source) is None
         return [f"connect {describe_connection(step)}"] if by_hand else []
     asked = []
-    source = getattr(setup.bench, step.source)
-    if source is not None and source.driver == "manual" and step.source in step.roles:
+    if _set_by_hand(setup, step) and step.source in step.roles:
         asked.append(f"set the {step.source} by hand")
     if isinstance(step, Look):
         return [*asked, f"look at the {step.display}"]
@@ -297,6 +297,11 @@ def _asked(setup: Setup, step: Step) -> list[str]:
     return asked
 
 
+def _set_by_hand(setup: Setup, step: Measure | Look) -> bool:
+    source = getattr(setup.bench, step.source) if step.source in SOURCES else None
+    return source is not None and source.driver == "manual"
+
+
 def _reference_by_eye(setup: Setup) -> bool:
     reference = setup.bench.reference
     return reference is not None and (reference.read == "eye" or reference.driver == "manual")
@@ -306,8 +311,7 @@ def _duration_s(setup: Setup, step: Step) -> float:
     hand = needs_hand(setup, step)
     if isinstance(step, Connect):
         return CONNECT_S if hand else 1.0
-    source = getattr(setup.bench, step.source)
-    set_s = SET_S if source is not None and source.driver == "manual" else REMOTE_S
+    set_s = SET_S if _set_by_hand(setup, step) else REMOTE_S
     if isinstance(step, Look):
         return READ_S
     return planned_s(setup, step) + set_s + (READ_S if hand else REMOTE_S)

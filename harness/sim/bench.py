@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import math
 import threading
@@ -13,26 +12,25 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
-
-from pydantic import Field, model_validator
+from typing import TYPE_CHECKING, Final
 
 from harness.errors import ConfigError, InstrumentError
 from harness.measurement import seen
 from harness.quantities import round_to
 from harness.sim import instruments, meddling, picture, profile
+from harness.sim.bench_file import BenchFile, InstrumentEntry
 from harness.sim.clock import VirtualClock
 from harness.sim.device import Device
 from harness.sim.dialect import DialectDevice
-from harness.sim.eyes import Eyes, Person
+from harness.sim.eyes import Person
 from harness.sim.faults import Endpoint, FaultInjector, FaultPlan
 from harness.sim.profile import Kind, Profile
 from harness.sim.settings import check, read_toml
 from harness.sim.true_values import TrueValues
-from harness.sim.truth import CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth, merged
+from harness.sim.truth import CounterTruth, MeterTruth, OutputTruth, ScreenTruth, SourceTruth, merged
+from harness.sim.waves import SquareWave
 from harness.sim.world import Connection, Input, LevelMeter, SimulatedScreen, SimulatedSource, World
-from harness.steps import ROLES, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
-from harness.values import Model
+from harness.steps import Connect, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
@@ -49,60 +47,6 @@ _KINDS: Final[Mapping[str, tuple[Kind, ...]]] = {
     "unit": ("scope",),
     "switch": ("switch",),
 }
-
-
-class Route(Model):
-    """What one channel of the switch joins."""
-
-    path: str
-    source: str
-    display: str
-    channel: int = Field(1, ge=1, le=16)
-
-
-class InstrumentEntry(Model):
-    """One instrument of the bench."""
-
-    profile: str = Field(description="the name of a shipped profile, or a path to a file beside this one")
-    address: str | None = Field(None, description="its VISA address; none for an instrument worked by hand")
-    identity: str | None = None
-    serial: str | None = None
-    goes_on: bool | None = None
-    truth: Mapping[str, Any] = Field(default_factory=dict, description="over the profile's own truth")
-    counts: str = Field("generator", description="counter: the source that it is joined to")
-    left_over: Mapping[str, Any] = Field(default_factory=dict, description="what the last user has left it at")
-    routes: Mapping[int, Route] = Field(default_factory=dict, description="switch: what each channel joins")
-
-
-class BenchFile(Model):
-    """A simulated bench."""
-
-    name: str = ""
-    seed: int = 1
-    start: dt.datetime | None = Field(None, description="date of the clock; today where none is given")
-    eyes: Eyes = Eyes()
-    faults: FaultPlan = FaultPlan()
-    calibrator: InstrumentEntry | None = None
-    generator: InstrumentEntry | None = None
-    counter: InstrumentEntry | None = None
-    reference: InstrumentEntry | None = None
-    unit: InstrumentEntry | None = None
-    switch: InstrumentEntry | None = None
-    positions: Mapping[str, InstrumentEntry] = Field(default_factory=dict, description="several units, by position")
-    paths: Mapping[str, PathTruth] = Field(default_factory=dict)
-
-    @model_validator(mode="after")
-    def _roles(self) -> BenchFile:
-        displays = ("unit", "reference", *self.positions)
-        for number, route in (self.switch.routes if self.switch else {}).items():
-            for key, known in (("source", ("calibrator", "generator")), ("display", displays)):
-                if getattr(route, key) not in known:
-                    raise ValueError(f"switch.routes.{number}.{key}: expected one of {', '.join(known)}")
-        return self
-
-    def entries(self) -> dict[str, InstrumentEntry]:
-        """The instruments by role, the units at positions by theirs."""
-        return {role: entry for role in ROLES if (entry := getattr(self, role)) is not None} | dict(self.positions)
 
 
 class SimulatedBench:
@@ -208,7 +152,10 @@ class SimulatedBench:
                 }
                 return instruments.SwitchModel(role, data, world)
             case "scope":
-                world.screens[role] = _screen(data, check(ScreenTruth, truth, where))
+                screen = check(ScreenTruth, truth, where)
+                world.screens[role] = _screen(data, screen)
+                if screen.output is not None:
+                    world.sources[role] = _own_output(screen.output)
                 return instruments.ScopeModel(role, data, world)
 
     def _join(self) -> None:
@@ -277,6 +224,13 @@ class SimulatedBench:
                 on_the_tee = Connection(path=path, source=source, display="reference", channel=1)
                 self.world.by_hand.append(on_the_tee)
 
+    def plug(self, step: Connect) -> None:
+        """Make a connection as it is asked for, the counter where it belongs then."""
+        self.connect(step.path, step.source, step.display, step.channel, watched=step.watched)
+        counter = self._models.get("counter")
+        if self.settings.counter is not None and isinstance(counter, instruments.CounterModel):
+            counter.counts = step.source if step.counted else self.settings.counter.counts
+
     def apply_by_hand(self, role: str, stimulus: Stimulus) -> None:
         """Set a source on its front panel, output on; a level that was turned to fit is left where it stands."""
         model = self._source(role)
@@ -334,12 +288,13 @@ class SimulatedBench:
 
     def outputs_on(self) -> tuple[str, ...]:
         """The sources at whose outputs a voltage stands now."""
-        return tuple(role for role, box in self.world.sources.items() if box.live)
+        return tuple(role for role, box in self.world.sources.items() if box.live and box.switched)
 
     def count_hz(self) -> float:
         """What the counter shows now."""
-        entry = self.settings.counter
-        return self.world.count_hz("counter", entry.counts) if entry else math.nan
+        counter = self._models.get("counter")
+        counts = counter.counts if isinstance(counter, instruments.CounterModel) else ""
+        return self.world.count_hz("counter", counts) if counts else math.nan
 
     def picture(
         self, width: int = 60, height: int = 17, display: str = "unit", channel: int | None = None
@@ -387,6 +342,14 @@ def _screen(data: Profile, truth: ScreenTruth) -> SimulatedScreen:
         horizontal_div=size.horizontal_div,
         bits=size.bits,
         limiter_hz=size.limiter,
+    )
+
+
+def _own_output(truth: OutputTruth) -> SimulatedSource:
+    """A square wave from 0 V that is always there."""
+    wave = SquareWave(truth.level, truth.frequency, truth.rise_time)
+    return SimulatedSource(
+        truth=SourceTruth(), resistance=truth.resistance, into=1e6, wave=wave, on=True, switched=False
     )
 
 

@@ -71,7 +71,7 @@ class Person:
             bench.set_by_hand(prompt.role, prompt.view)
         match step:
             case Connect():
-                bench.connect(step.path, step.source, step.display, step.channel, watched=step.watched)
+                bench.plug(step)
             case Measure() if bench.is_manual(step.display) and prompt.kind != "choose":
                 bench.set_by_hand(step.display, step.view)
             case _:

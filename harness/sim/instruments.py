@@ -142,14 +142,14 @@ class CounterModel(Base):
 
     def __init__(self, name: str, profile: Profile, world: World, counts: str) -> None:
         super().__init__(name, profile, world)
-        self._counts = counts
+        self.counts = counts
 
     def answer(self, name: str, arguments: Sequence[Argument]) -> Answer:
         """Count."""
         if name not in ("frequency", "period"):
             return super().answer(name, arguments)
         self.busy(self.profile.measures_in + float(self.settings.get("gate_s", 0.0)))
-        frequency_hz = self.world.count_hz(self.name, self._counts)
+        frequency_hz = self.world.count_hz(self.name, self.counts)
         return frequency_hz if name == "frequency" else 1 / frequency_hz
 
 

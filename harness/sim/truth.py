@@ -146,6 +146,15 @@ class TriggerTruth(Model):
     dead_slope: Literal["", "rising", "falling"] = Field("", description="an edge that never triggers")
 
 
+class OutputTruth(Model):
+    """The calibration output of a display as it really is: a square wave from 0 V."""
+
+    level: Volts = Field(gt=0, description="from bottom to top, into 1 Mohm")
+    frequency: Hertz = Field(gt=0)
+    rise_time: Seconds = Field(1e-7, gt=0, description="10 % to 90 %")
+    resistance: Ohms = Field(1e3, ge=0, description="its output resistance")
+
+
 class ScreenTruth(Model):
     """A display as it really is."""
 
@@ -159,6 +168,8 @@ class ScreenTruth(Model):
     drift_per_hour: Ratio = Field(0.0, description="of the gain")
     self_calibration: int = Field(0, ge=0, description="what it answers to that; 0 where it goes well")
     starts: TriggerTruth = Field(TriggerTruth(), description="the trigger")
+
+    output: OutputTruth | None = Field(None, description="its calibration output; none: it has none")
 
     @cached_property
     def times(self) -> dict[float, float]:

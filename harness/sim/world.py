@@ -65,6 +65,7 @@ class SimulatedSource:
     offset_v: float = 0.0  # a direct voltage under the wave
     on: bool = False
     stuck: bool = False  # a fault: the output relay does not open
+    switched: bool = True  # else it gives its signal whenever its instrument is on
 
     @property
     def live(self) -> bool:
@@ -226,6 +227,7 @@ class World:
         self.paths: dict[str, PathTruth] = {}
         self.routes: dict[int, Connection] = {}
         self.closed: set[int] = set()
+        self.unplugged: set[tuple[str, int]] = set()  # inputs from which a hand took the switch's lead
         self.by_hand: list[Connection] = []
         self.rng = np.random.default_rng(seed)
 
@@ -256,11 +258,18 @@ class World:
             and old.source != connection.source
             and (old.display, old.channel) != (connection.display, connection.channel)
         ]
+        at = connection.display, connection.channel
+        if at in self.unplugged and connection in self.routes.values():
+            self.unplugged.discard(at)
+            return
+        if connection not in self.routes.values() and any(at == (r.display, r.channel) for r in self.routes.values()):
+            self.unplugged.add(at)
         self.by_hand.append(connection)
 
     def connections(self) -> Iterable[Connection]:
         """All that is joined now, by the switch first."""
-        return [self.routes[number] for number in sorted(self.closed) if number in self.routes] + self.by_hand
+        closed = (self.routes[number] for number in sorted(self.closed) if number in self.routes)
+        return [made for made in closed if (made.display, made.channel) not in self.unplugged] + self.by_hand
 
     def connection_to(self, display: str, channel: int) -> Connection | None:
         """What is plugged into an input."""

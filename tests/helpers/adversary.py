@@ -24,7 +24,8 @@ from harness.measurement import Screenful
 from harness.person.operator import Prompt
 from harness.run.faulted import LINE, STATE
 from harness.run.jobs import LoadedJob
-from harness.sim.bench import BenchFile, SimulatedBench
+from harness.sim.bench import SimulatedBench
+from harness.sim.bench_file import BenchFile
 from harness.sim.faults import Delivery, Endpoint, FaultPlan
 from harness.sim.settings import check, read_toml
 from harness.sim.waves import Level, Marks, SineWave, SquareWave, Wave

@@ -1,0 +1,229 @@
+"""What the calibration output is read for, and what is stated of it.
+
+Equations are numbered as in docs/inputs.md.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from harness.analysis import estimate
+from harness.analysis.estimate import Budget, Contribution
+from harness.analysis.graticule import Length, Reader, mean_length
+from harness.assess import instrument_for, record_u, source_contributions, true_level, true_period_ratio, values_of
+from harness.errors import AnalysisError
+from harness.measurement import Quantity, Rating, quantity_of
+from harness.models import Setup, rated
+from harness.steps import Measure, Reading, TimeMarks
+from sequences.deflection import PEAK_TO_PEAK
+from sequences.own_output import Rated
+from sequences.own_output.known import known_step, periods
+from sequences.pulse.parameters import RISE_TIME
+from sequences.time_base.span import SPAN, time_tolerance
+from sequences.vertical import Rated as RatedDeflection
+
+Readings = Sequence[Reading]
+_NS_PER_S: Final = 1e9
+CUSTOMARY: Final = 0.03  # what factors of a display are within that nobody states; common practice
+_HIDDEN: Final = 1.2
+"""A rise time that is no longer than so many of the unit's own says nothing of the output."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """A known signal of about the same size, read at the same setting."""
+
+    step: Measure
+    readings: Readings = ()
+
+
+def level_budget(
+    setup: Setup,
+    step: Measure,
+    readings: Readings = (),
+    _ground: Readings = (),
+    repeats: int = 1,
+    *,
+    known: Known | None = None,
+) -> Budget:
+    """Return how far the output's level is from its nominal, in percent: equations (1) and (2)."""
+    known = known or _planned(setup, step, readings)
+    calibrator, stimulus = instrument_for(setup, known.step), known.step.stimulus
+    given_v = true_level(setup, known.step)
+    ratio, lines = _compared(setup, step, readings, known, repeats)
+    per_unit = 100.0 * ratio * given_v / step.stimulus.level  # of what is relative
+    source = (
+        replace(line, sensitivity=line.sensitivity / given_v) for line in source_contributions(calibrator, stimulus)
+    )
+    return Budget(
+        quantity=f"level of the output, on channel {step.view.channel}",
+        unit="%",
+        estimate=per_unit - 100.0,
+        contributions=_scaled(
+            (*source, *lines, *_unequal(ratio, rated(setup.unit, RatedDeflection).deflection, "deflections")), per_unit
+        ),
+    )
+
+
+def frequency_budget(
+    setup: Setup,
+    step: Measure,
+    readings: Readings = (),
+    _ground: Readings = (),
+    repeats: int = 1,
+    *,
+    known: Known | None = None,
+) -> Budget:
+    """Return how far the output's frequency is from its nominal, in percent: equations (3) and (4)."""
+    nominal_hz = step.stimulus.rate_hz or math.nan
+    if step.with_counter:
+        true_hz, lines = _counted(setup, readings, nominal_hz)
+    else:
+        known = known or _planned(setup, step, readings)
+        ratio, compared = _compared(setup, step, readings, known, repeats)
+        period_s = true_period_ratio(setup, known.step) / (known.step.stimulus.rate_hz or math.nan)
+        true_hz = periods(step) / (periods(known.step) * period_s * ratio)
+        source = source_contributions(instrument_for(setup, known.step), known.step.stimulus)
+        unequal = _unequal(ratio, time_tolerance(setup.unit, step), "spans")
+        lines = _scaled((*source, *compared, *unequal), -1.0)
+    per_unit = 100.0 * true_hz / nominal_hz
+    return Budget(
+        quantity="frequency of the output",
+        unit="%",
+        estimate=per_unit - 100.0,
+        contributions=_scaled(lines, per_unit),
+    )
+
+
+def rise_budget(
+    setup: Setup, step: Measure, readings: Readings = (), _ground: Readings = (), repeats: int = 1
+) -> Budget:
+    """Return the output's rise time in ns, freed of the channel's as far as that is known: equations (5) and (6)."""
+    s_per_div = step.view.s_per_div / step.view.magnifier
+    length = _length(setup, step, readings, repeats, in_one_div=s_per_div)
+    measured_s = length.value_div * s_per_div
+    own_s = setup.unit.rise_time or 0.35 / setup.unit.bandwidth
+    if measured_s < _HIDDEN * own_s:
+        raise AnalysisError("the unit's own rise time hides the output's: read it on a faster oscilloscope.")
+    longest, shortest = measured_s, math.sqrt(measured_s**2 - own_s**2)
+    rise_s = (longest + shortest) / 2
+    lines = (
+        *(replace(line, sensitivity=line.sensitivity * s_per_div) for line in length.contributions),
+        estimate.rectangular(
+            "time factor within its tolerance", half_width=time_tolerance(setup.unit, step), sensitivity=measured_s
+        ),
+        estimate.rectangular("rise time of the channel", half_width=(longest - shortest) / 2, unit="s"),
+    )
+    return Budget(
+        quantity="rise time of the output",
+        unit="ns",
+        estimate=rise_s * _NS_PER_S,
+        contributions=_scaled(lines, _NS_PER_S),
+    )
+
+
+def _planned(setup: Setup, step: Measure, readings: Readings) -> Known:
+    """What a reading is to be compared with, where there are no readings yet."""
+    step_of_known = known_step(setup, step)
+    if readings or step_of_known is None:
+        raise AnalysisError("the output was not compared: no known signal was read at its setting.")
+    return Known(step=step_of_known)
+
+
+def _compared(
+    setup: Setup, step: Measure, readings: Readings, known: Known, repeats: int
+) -> tuple[float, tuple[Contribution, ...]]:
+    """How the output stands to what is known, and the lines of both lengths, relative."""
+    own = _length(setup, step, readings, repeats)
+    other = _length(setup, known.step, known.readings, repeats)
+    if not (own.value_div > 0.0 and other.value_div > 0.0):
+        raise AnalysisError("a length of nothing cannot be compared: check connection, coupling and ground line.")
+    lines = [
+        replace(line, name=f"{name}: {line.name}", sensitivity=sign / length.value_div)
+        for name, length, sign in (("output", own, 1.0), ("known signal", other, -1.0))
+        for line in length.contributions
+    ]
+    return own.value_div / other.value_div, tuple(lines)
+
+
+def _length(setup: Setup, step: Measure, readings: Readings, repeats: int, *, in_one_div: float = 1.0) -> Length:
+    """The mean of what was read, or of what is planned, in div."""
+    values = [value / in_one_div for value in values_of(readings)]
+    return mean_length(
+        values or [(step.expected or 0.0) / in_one_div],
+        _reader(setup, step),
+        edges="both read",
+        repeats=None if readings else repeats,
+        record_u_div=record_u(readings) / in_one_div,
+    )
+
+
+def _reader(setup: Setup, step: Measure) -> Reader:
+    unit, reference = setup.unit, setup.bench.reference
+    if step.display == "reference" and reference is not None:
+        return Reader(resolution_div=reference.step_div, scatter_div=reference.scatter_div)
+    of_time = quantity_of(step).axis == "time"
+    return Reader(resolution_div=unit.time_resolution if of_time else unit.resolution, scatter_div=unit.scatter)
+
+
+def _unequal(ratio: float, within: float, what: str) -> tuple[Contribution, ...]:
+    """What a display may make of two lengths that are not the same: no more than its factor may be out."""
+    apart = abs(ratio - 1.0)
+    width = max(within, CUSTOMARY) * apart
+    return (estimate.rectangular(f"{what} not equal", half_width=width),) if apart > 1e-9 else ()
+
+
+def _counted(setup: Setup, readings: Readings, nominal_hz: float) -> tuple[float, tuple[Contribution, ...]]:
+    """What the counter said, and how true it is."""
+    counter = setup.bench.counter
+    if counter is None:
+        raise AnalysisError(f"bench {setup.bench.name!r} has no counter; add [counter], or leave `counter` out.")
+    counted = [r.frequency_hz for r in readings if r.frequency_hz]
+    if readings and not counted:
+        raise AnalysisError("the counter was not read.")
+    mean_hz = math.fsum(counted) / len(counted) if counted else nominal_hz
+    lines = [*source_contributions(counter, TimeMarks(period_s=1.0 / mean_hz, level_vpp=1.0))]
+    if len(counted) > 1:
+        lines.append(estimate.repeated(f"scatter of the mean of {len(counted)} counts", counted))
+        lines[-1] = replace(lines[-1], sensitivity=1.0 / mean_hz, unit="Hz")
+    return mean_hz, tuple(lines)
+
+
+def _scaled(lines: Sequence[Contribution], by: float) -> tuple[Contribution, ...]:
+    return tuple(replace(line, sensitivity=line.sensitivity * by) for line in lines)
+
+
+LEVEL: Final = Rating(
+    name="output level",
+    is_error=True,
+    axis="level",
+    tolerance=lambda unit, _step: rated(unit, Rated).output_level_within,
+    budget=level_budget,
+    remedy='a finer reading: more repeats, or display = "reference"',
+)
+FREQUENCY: Final = Rating(
+    name="output frequency",
+    is_error=True,
+    axis="time",
+    tolerance=lambda unit, _step: rated(unit, Rated).output_frequency_within,
+    budget=frequency_budget,
+    remedy="the counter (counter = true), or more repeats",
+)
+RISE: Final = Rating(
+    name="output rise time",
+    is_error=False,
+    axis="time",
+    tolerance=lambda unit, _step: rated(unit, Rated).output_rise_time,
+    budget=rise_budget,
+    remedy="a finer reading",
+)
+
+HEIGHT: Final = replace(PEAK_TO_PEAK, name="output_height", rating=LEVEL)
+PERIODS: Final = replace(SPAN, name="output_periods", rating=FREQUENCY)
+EDGE: Final = replace(
+    RISE_TIME, name="output_edge", question="what is the output's rise time, 10 % to 90 %?", rating=RISE
+)
+QUANTITIES: Final[tuple[Quantity, ...]] = (HEIGHT, PERIODS, EDGE)
