@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import ConfigError, InstrumentError
-from harness.sim import bench as bench_module
-from harness.sim import dialect, profile, truth
+from harness.sim import bench_file, dialect, profile, truth
 from harness.sim.bench import SimulatedBench
 from harness.sim.clock import VirtualClock
 from harness.sim.eyes import Eyes
@@ -286,8 +285,8 @@ def test_the_picture_shows_what_the_unit_shows() -> None:
 def test_the_description_names_every_key_and_every_fault() -> None:
     text = (DEMO.parent.parent / "docs" / "simulated_bench.md").read_text("utf-8")
     models = (
-        bench_module.BenchFile, bench_module.InstrumentEntry, bench_module.Route, Eyes, FaultPlan, truth.SourceTruth,
-        truth.CounterTruth, truth.ChannelTruth, truth.TriggerTruth, truth.ScreenTruth, truth.MeterTruth,
+        bench_file.BenchFile, bench_file.InstrumentEntry, bench_file.Route, Eyes, FaultPlan, truth.SourceTruth,
+        truth.CounterTruth, truth.ChannelTruth, truth.TriggerTruth, truth.OutputTruth, truth.ScreenTruth, truth.MeterTruth,
         truth.PathTruth, truth.Stage, truth.ResponseTruth, profile.Profile, profile.ProfileCommand, profile.Output,
         profile.ScreenSize, dialect.SimulatedDialect,
     )  # fmt: skip
