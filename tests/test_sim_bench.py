@@ -286,9 +286,9 @@ def test_the_description_names_every_key_and_every_fault() -> None:
     text = (DEMO.parent.parent / "docs" / "simulated_bench.md").read_text("utf-8")
     models = (
         bench_file.BenchFile, bench_file.InstrumentEntry, bench_file.Route, Eyes, FaultPlan, truth.SourceTruth,
-        truth.CounterTruth, truth.ChannelTruth, truth.TriggerTruth, truth.OutputTruth, truth.ScreenTruth, truth.MeterTruth,
-        truth.PathTruth, truth.Stage, truth.ResponseTruth, profile.Profile, profile.ProfileCommand, profile.Output,
-        profile.ScreenSize, dialect.SimulatedDialect,
+        truth.CounterTruth, truth.ChannelTruth, truth.TriggerTruth, truth.OutputTruth, truth.ScreenTruth,
+        truth.MeterTruth, truth.PathTruth, truth.Stage, truth.ResponseTruth, profile.Profile,
+        profile.ProfileCommand, profile.Output, profile.ScreenSize, dialect.SimulatedDialect,
     )  # fmt: skip
     words = set(re.findall(r"[a-z_0-9]+", text))
     assert [(m.__name__, key) for m in models for key in m.model_fields if key not in words] == []
