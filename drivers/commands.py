@@ -45,6 +45,7 @@ _TRIGGER: Final = (
     "channel", "trigger_source", "trigger_slope", "trigger_coupling", "low_reject", "high_reject", "free_runs",
 )  # fmt: skip
 _TRIGGER_LEVEL: Final = ("channel", "trigger_level_v", "trigger_within_v")
+_DELAY: Final = ("channel", "delay_s", "delay_within_s", "s_per_div")
 _EXPECTED: Final = ("channel", "frequency_hz", "expected_v")
 _LEVEL: Final = ("channel", "frequency_hz", "expected_vrms")
 
@@ -141,6 +142,12 @@ SCOPE: Final[Table] = {
     "trigger_level_is": _back(":TRIG:LEV?={trigger_level_v}~{trigger_within_v}", _TRIGGER_LEVEL, "trigger_level"),
     "averaging": Command(":SENS:AVER OFF", "each record by itself, and no mean of several", _DISPLAY),
     "averaging_is": _back(":SENS:AVER?=0", _DISPLAY, "averaging"),
+    "delay": Command(
+        ":SENS:SWE:OREF:LOC 0.5;:SENS:SWE:OFFS:TIME {delay_s}",
+        "the time from the trigger to the middle of the screen; sent from the first that is not 0 on",
+        _DELAY,
+    ),
+    "delay_is": _back(":SENS:SWE:OFFS:TIME?={delay_s}~{delay_within_s}", _DELAY, "delay"),
     "points": Command(":SENS:SWE:POIN {points}", "the number of samples of a record", _DISPLAY),
     "points_is": _back(":SENS:SWE:POIN?={points}", _DISPLAY, "points"),
     "format": Command(":FORM REAL,32;:FORM:BORD NORM", "records as big-endian floats"),

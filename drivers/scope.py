@@ -14,7 +14,7 @@ from drivers.waveform import read_record
 from harness.errors import AnalysisError, InstrumentError, LinkError
 from harness.link.link import Link, NotTaken, NoValue
 from harness.link.replies import NUMBER
-from harness.measurement import Aliased, Screenful, quantity_of
+from harness.measurement import POINTS, Aliased, Screenful, quantity_of
 from harness.quantities import show
 from harness.steps import Measure, Reading, Sine, Trigger, View
 
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
     from harness.models import Reference, Unit, UnitLink
 
-POINTS: Final = 1000
 OWN: Final = "own measurement"
+DELAY_WITHIN_DIV: Final = 0.01  # what is shown would stand elsewhere by as much
 OFFSET_WITHIN_DIV: Final = 0.1  # a converter's own step; the ground line is read besides, as it stands
 _CONFIRMED: Final = (
     "alone", "coupling", "input", "limiter", "probe", "range", "offset", "position", "sweep", "averaging",
@@ -48,11 +48,13 @@ class ScpiScope(Remote):
         self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
         self._width_div = unit.horizontal_div if unit is not None else 10.0
         self._input_ohm = unit.input.resistance if unit is not None else getattr(model, "input_ohm", 1e6)
+        self._delayed = False  # whether a delay was ever set: then each view says its own
         self._built: tuple[View, str, tuple[ReadBack, ...]] | None = None  # the last view: a point asks for it twice
 
     def show(self, view: View) -> None:
         """Set the display, in one message."""
         if self._built is None or self._built[0] != view:
+            self._delayed = self._delayed or view.delay_s != 0
             self._built = view, *self._message(view)
         try:
             self.establish(self._built[1], held=self._built[2])
@@ -81,7 +83,10 @@ class ScpiScope(Remote):
     def _message(self, view: View) -> tuple[str, tuple[ReadBack, ...]]:
         values = self._values(view)
         level = "trigger_middle" if view.trigger is None or view.trigger.level_v is None else "trigger_level"
-        names = (*_CONFIRMED, level, "points", *(("format",) if self.commands.has("record") else ()))
+        if view.delay_s and not self.commands.has("delay"):
+            raise InstrumentError(self.link.name, "has no command for a delay; see 'commands.delay'")
+        delay = ("delay",) if self._delayed else ()
+        names = (*_CONFIRMED, level, *delay, "points", *(("format",) if self.commands.has("record") else ()))
         texts = [self.commands.text(name, **values) for name in names]
         return self.commands.message(*texts), self.commands.read_backs(*names, **values)
 
@@ -92,7 +97,8 @@ class ScpiScope(Remote):
             if not self._triggered(step):
                 return Reading(status="no_signal", flags=(NO_TRIGGER,))
         else:
-            self.link.set(self.commands.text("start", channel=step.view.channel), extra_s=2 * self._sweep_s(step.view))
+            record_s = self._sweep_s(step.view) + max(step.view.delay_s, 0.0)
+            self.link.set(self.commands.text("start", channel=step.view.channel), extra_s=2 * record_s)
         if not self.commands.has("record"):
             return self._own(step)
         volts = self._record(step.view.channel)
@@ -214,6 +220,8 @@ class ScpiScope(Remote):
             "sweep_s": self._sweep_s(view),
             "points": POINTS,
             "magnifier": view.magnifier,
+            "delay_s": view.delay_s,
+            "delay_within_s": _clean(DELAY_WITHIN_DIV * view.s_per_div / view.magnifier),
             "input_ohm": view.input_ohm or self._input_ohm,
             "limited": view.limited,
             **_trigger_values(view),

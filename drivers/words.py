@@ -45,12 +45,21 @@ def _less_usual(view: View) -> dict[str, str]:
         parts["bandwidth limiter"] = "on"
     if view.trigger is not None:
         parts["triggered by"] = _trigger(view.trigger, view.channel)
+    if view.delay_s and view.magnifier == 1:
+        parts["delayed sweep"] = f"{show(view.delay_s, 's')} after the trigger"
+    elif view.delay_s:
+        shift_div, side = abs(view.delay_s) / view.s_per_div, "left" if view.delay_s < 0 else "right"
+        parts["horizontal position"] = f"what is {shift_div:g} div {side} of the sweep's middle, in the centre"
     return parts
 
 
 def _back(what: str, view: View) -> str:
     """How a knob usually stands that an earlier reading had otherwise."""
-    usual = {"input": "its usual resistance", "triggered by": _trigger(Trigger(), view.channel)}
+    usual = {
+        "input": "its usual resistance",
+        "triggered by": _trigger(Trigger(), view.channel),
+        "horizontal position": "the sweep's middle in the centre",
+    }
     return usual.get(what, "off")
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from typing import Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, Contribution
@@ -19,6 +20,8 @@ from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath
 from harness.quantities import show
 from harness.steps import Measure, NoSignal, Reading, Stimulus, TimeMarks
 from harness.words.signals import describe
+
+PER_RATIO: Final = {"%": 100.0, "ppm": 1e6}  # of an error
 
 
 def budget_for(
@@ -75,7 +78,7 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
         raise AnalysisError(f"{setup.unit.model}: the unit file rates no {wanted}, so there is no verdict on it.")
     if rating.per_kelvin is not None:
         tolerance += rating.per_kelvin(setup.unit) * setup.unit.kelvin_outside(setup.job.environment.temperature)
-    scale = 100.0 if rating.is_error and not rating.absolute else quantity.shown_in[0]
+    scale = PER_RATIO[rating.error_in] if rating.is_error and not rating.absolute else quantity.shown_in[0]
     return Limits.symmetric(scale * tolerance) if rating.is_error else Limits(high=scale * tolerance)
 
 

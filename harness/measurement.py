@@ -37,6 +37,10 @@ _SHOWN: Final[Mapping[str, tuple[float, str]]] = {
 }  # fmt: skip
 
 
+POINTS: Final = 1000
+"""The samples that a record is asked to have."""
+
+
 class Aliased(AnalysisError):  # noqa: N818 - says what the record is
     """The sweep is too slow for the frequency."""
 
@@ -83,6 +87,7 @@ class Rating:
     )
     absolute: bool = False  # an error in the unit of the quantity, not in percent
     remedy: str = "a better source, or a finer reading"  # where nothing cheaper lets it be decided
+    error_in: Literal["%", "ppm"] = "%"  # the unit of the budget of an error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -499,6 +499,9 @@ class Unit(Model):
         "25 ohm, whose loading by the input's capacitance is then the unit's own",
     )
     rise_time: Seconds | None = Field(None, gt=0, description="rated rise time, if the maker gives one")
+    sample_rate: Hertz | None = Field(
+        None, gt=0, description="fastest real sample rate; faster records are of several sweeps, or interpolated"
+    )
     tolerance: Tolerances = Field(Tolerances(), description="the maker's tolerances: the table [tolerance]")
     rated_from: Celsius | None = Field(None, description="coolest room in which the tolerances hold as they stand")
     rated_to: Celsius | None = Field(None, description="warmest room in which the tolerances hold as they stand")

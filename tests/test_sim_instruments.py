@@ -34,7 +34,7 @@ def seen_v(bench: SimulatedBench, channel: int = 1) -> tuple[float, float]:
 
 OF_A_SCOPE = (
     *("SENS1:VOLT:RANG:PTP", "SENS2:VOLT:RANG:OFFS", "INP2:COUP", "INP1:IMP", "INP1:FILT"),
-    *("SENS:SWE:TIME", "SENS:SWE:POIN", "FORM", "FORM:BORD"),
+    *("SENS:SWE:TIME", "SENS:SWE:POIN", "SENS:SWE:OFFS:TIME", "SENS:SWE:OREF:LOC", "FORM", "FORM:BORD"),
     *("TRIG:SOUR", "TRIG:SLOP", "TRIG:COUP", "TRIG:FILT:HPAS", "TRIG:FILT:LPAS", "TRIG:ATR", "TRIG:LEV:AUTO"),
     *("TRIG:LEV", "SENS:AVER"),
 )
@@ -69,6 +69,7 @@ def test_a_reset_gives_back_what_was_there_at_the_start(bench: SimulatedBench, r
         "switch": "ROUT:CLOS (@101,203)",
     }
     scope = "SENS1:VOLT:RANG:PTP 0.1;:SENS2:VOLT:RANG:OFFS 1;:INP2:COUP AC;:INP1:IMP 50;:INP1:FILT ON;:SENS:SWE:TIME 1"
+    scope += ";:SENS:SWE:OFFS:TIME 1;:SENS:SWE:OREF:LOC 0"
     scope += ";:SENS:SWE:POIN 200;:FORM REAL,32;:FORM:BORD SWAP;:TRIG:SOUR EXT;:TRIG:SLOP NEG;:TRIG:COUP AC"
     scope += ";:TRIG:FILT:HPAS ON;:TRIG:FILT:LPAS ON;:TRIG:ATR OFF;:TRIG:LEV 1;:SENS:AVER ON"
     tell(bench, role, changes.get(role, scope))

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final, Literal, assert_never
 
+from harness.measurement import quantity_of
 from harness.models import LOW_OHM, Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, show, unphysical
 from harness.steps import (
@@ -86,9 +87,10 @@ class Hazard:
 
 _UNITS: Final = {
     "level_v": "V", "level_vpp": "Vpp", "frequency_hz": "Hz", "period_s": "s", "volts_per_div": "V", "s_per_div": "s",
-    "ground_line_div": "div", "magnifier": "ratio", "tune_to_div": "div", "input_ohm": "ohm",
+    "ground_line_div": "div", "magnifier": "ratio", "tune_to_div": "div", "input_ohm": "ohm", "delay_s": "s",
     "expected": "ratio", "expected_low": "ratio", "expected_high": "ratio",  # in the unit of what is read
 }  # fmt: skip
+_SMALL: Final = ("div", "s", "ratio", "V", "dB", "F", "deg")  # what is never a great number
 _ABOVE_ZERO: Final = ("frequency_hz", "period_s", "volts_per_div", "s_per_div", "magnifier", "input_ohm")
 
 
@@ -157,7 +159,11 @@ def _unphysical(of: Stimulus | View | Trigger | Measure | Look) -> Iterator[str]
         value = getattr(of, name)
         if value is None and (isinstance(of, Measure | Trigger) or name == "input_ohm"):  # what need not be stated
             continue
-        wrong = unphysical(value, unit) or ("is not above zero" if value <= 0 and name in _ABOVE_ZERO else "")
+        size = abs(value) if name == "delay_s" and isinstance(value, float) else value  # before the trigger as well
+        great = name.startswith("expected") and isinstance(of, Measure) and quantity_of(of).unit not in _SMALL
+        wrong = unphysical(size, "" if great else unit) or (
+            "is not above zero" if value <= 0 and name in _ABOVE_ZERO else ""
+        )
         if wrong:
             yield f"asks for {type(of).__name__}({name}={value!r}), which {wrong}"
 

@@ -62,8 +62,8 @@ def criterion(setup: Setup, step: Measure) -> Criterion | None:
     within, unit = read.settled_within, quantity_of(step).unit
     if unit == "s":
         within *= step.view.s_per_div / step.view.magnifier
-    elif unit == "ratio":
-        return None  # within one record: what is still moving moves both of its parts
+    elif unit != "div":
+        return None  # within one record: what is still moving moves all of its parts
     return Criterion(within=within, by_s=read.settled_by, apart_s=wait_s(setup, step))
 
 

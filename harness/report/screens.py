@@ -70,6 +70,8 @@ def _point(report: Report, point: Result, found: Result | None) -> Screen | None
             kind, period_div, in_div = "edge", 0.0, 1e-9 / sweep_s
         case _:
             return None
+    if kind != "edge" and (point.unit != "div" or not point.expected):
+        return None  # no length to draw
 
     def trace(title: str, of: Result) -> Trace:
         if of.reading is None:

@@ -92,6 +92,9 @@ class LoadedJob(LoadedFiles):
         """The roles that the job's sequences use, and those that go with them."""
         bench = self.setup.bench
         roles: list[Role] = [role for use in self.uses for role in needs_of(use.definition)(use.options)]
+        for use in self.uses:
+            also = getattr(use.definition, "also_needs", None)
+            roles += also(self.setup, use.options) if also is not None else ()
         if any(use.definition.needs is None for use in self.uses):
             roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
         if "generator" in roles:

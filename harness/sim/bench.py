@@ -265,7 +265,7 @@ class SimulatedBench:
             knobs = screen.inputs[view.channel - 1]
             knobs.volts_per_div, knobs.ground_div = view.volts_per_div, view.ground_line_div
             knobs.coupling = view.coupling
-            screen.s_per_div, screen.magnifier = view.s_per_div, view.magnifier
+            screen.s_per_div, screen.magnifier, screen.delay_s = view.s_per_div, view.magnifier, view.delay_s
 
     def tune(self, step: Measure, span_div: float) -> float:
         """Turn of the source what the step says until the trace spans so many divisions; what the source says then."""

@@ -206,6 +206,7 @@ class SwitchModel(Base):
 
 _OF_THE_RANGE: Final = ("full_scale_v", "volts_per_div")
 _OF_THE_SWEEP: Final = ("sweep_s", "s_per_div")
+_OF_THE_SCREEN: Final = ("magnifier", "delay_s", "delay_from")
 _AS_IT_IS: Final = {"coupling": "coupling", "limiter": "limited"}  # of a channel, by its name there
 _OF_THE_TRIGGER: Final = "trigger_"
 _WAITING: Final = 32  # SCPI-1999 volume 1, 9.3: bit 5 of the operation status
@@ -230,8 +231,8 @@ class ScopeModel(Base):
             self._range(number, float(value) / self._per_div(name))
         elif name in _OF_THE_SWEEP:
             screen.s_per_div = _next(float(value) / self._per_div(name), self._size.s_per_div)
-        elif name == "magnifier":
-            screen.magnifier = float(value)
+        elif name in _OF_THE_SCREEN:
+            setattr(screen, name, float(value))
         elif name == "offset_v":
             entry.ground_div = -float(value) / entry.volts_per_div
             self.settings[f"offset_v{number}"] = value
@@ -269,8 +270,9 @@ class ScopeModel(Base):
             return entry.volts_per_div * self._per_div(name)
         if name in _OF_THE_SWEEP:
             return screen.s_per_div * self._per_div(name)
-        if name == "magnifier":
-            return screen.magnifier
+        if name in _OF_THE_SCREEN:
+            whole: float = getattr(screen, name)
+            return whole
         if name == "offset_v":
             return -entry.ground_div * entry.volts_per_div + 0.0
         if name == "input_ohm":
@@ -324,7 +326,7 @@ class ScopeModel(Base):
 
     def _sweep_s(self) -> float:
         screen = self.world.screens[self.name]
-        return screen.horizontal_div * screen.s_per_div / screen.magnifier
+        return screen.horizontal_div * screen.s_per_div / screen.magnifier + max(screen.delay_s, 0.0)
 
     def _points(self) -> int:
         return int(self.settings.get("points", self._size.points))
@@ -366,6 +368,7 @@ class ScopeModel(Base):
             entry.input_ohm, entry.limited = None, False
         screen.s_per_div, screen.magnifier = _next(1e-3, self._size.s_per_div), 1.0
         screen.knobs, self._waiting = TriggerKnobs(), False
+        screen.delay_s, screen.delay_from = 0.0, 0.5
         for name, value in self.profile.defaults().items():
             if name in (*_OF_THE_RANGE, *_OF_THE_SWEEP, *_AS_IT_IS, "input_ohm"):
                 for number in range(1, self._size.channels + 1):

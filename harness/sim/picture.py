@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from harness.sim.sweep import when
 from harness.sim.world import SimulatedScreen, SimulatedTrace
 
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # by column and row, Unicode block 2800
@@ -15,7 +16,7 @@ def points(
     """Points of the trace in divisions from the centre; those outside the screen are left out."""
     half_x, half_y = screen.horizontal_div / 2, screen.vertical_div / 2
     x = np.linspace(-half_x, half_x, count)
-    time_s = x * screen.s_per_div / screen.magnifier / (1 + time_error)
+    time_s = when(screen, x * screen.s_per_div / screen.magnifier / (1 + time_error))
     y = trace.divisions(trace.seen.volts(time_s, 0.0))
     return [(float(a), float(b)) for a, b in zip(x, y, strict=True) if abs(b) <= half_y]
 

@@ -32,7 +32,7 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
     "scope": {
         "sets": frozenset(
             {"full_scale_v", "volts_per_div", "offset_v", "coupling", "sweep_s", "s_per_div", "magnifier", "points"}
-            | {"format", "byte_order", "input_ohm", "limiter"}
+            | {"format", "byte_order", "input_ohm", "limiter", "delay_s", "delay_from"}
             | {"trigger_source", "trigger_slope", "trigger_coupling", "trigger_low_reject", "trigger_high_reject"}
             | {"trigger_free_runs", "trigger_middle", "trigger_level_v", "averaging"}
         ),

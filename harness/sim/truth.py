@@ -165,6 +165,11 @@ class ScreenTruth(Model):
     time: Ratio = Field(0.0, description="error of the indicated time on every range")
     time_by_range: Mapping[str, Ratio] = Field(default_factory=dict, description="by s/div: {'10 ns' = '+2 %'}")
     magnifier: Ratio = Field(0.0, description="further error with the magnifier")
+    delay: Ratio | None = Field(None, description="error of the delay; that of the time where none is written")
+    sweep_bend: Divisions = Field(
+        0.0, gt=-1, lt=1, description="how far right of its place the sweep's middle stands where its ends are right"
+    )
+    jitter: Seconds = Field(0.0, ge=0, description="standard deviation of a sampling instant")
     drift_per_hour: Ratio = Field(0.0, description="of the gain")
     self_calibration: int = Field(0, ge=0, description="what it answers to that; 0 where it goes well")
     starts: TriggerTruth = Field(TriggerTruth(), description="the trigger")

@@ -17,13 +17,13 @@ from typing import assert_never
 import numpy as np
 
 from harness.sim.response import Chain, Floats, HighPass, Line, Loading, Pole, Transfer
+from harness.sim.sweep import samples
 from harness.sim.triggering import TriggerKnobs, fires
 from harness.sim.truth import ChannelTruth, CounterTruth, MeterTruth, PathTruth, ScreenTruth, SourceTruth
 from harness.sim.waves import (
     Level,
     Marks,
     Seen,
-    SeenSine,
     Silence,
     SineWave,
     SquareWave,
@@ -140,6 +140,8 @@ class SimulatedScreen:
     limiter_hz: float = 20e6  # the pole of its bandwidth limiter
     knobs: TriggerKnobs = field(default_factory=TriggerKnobs)
     shown: int = 1  # the channel that was set last
+    delay_s: float = 0.0  # from the trigger to the place `delay_from` of the width; magnified, of the sweep's middle
+    delay_from: float = 0.5
 
     def channel(self, number: int) -> ChannelTruth:
         """The truth of a channel; an ideal one where none is written."""
@@ -373,7 +375,7 @@ class World:
         """Digitise a trace: samples over the whole width, noise, and codes that end with the screen."""
         screen = self.screens[display]
         dt = screen.horizontal_div * screen.s_per_div / screen.magnifier / points
-        volts = self._samples(trace, points, dt / (1 + self.time_error(display)))
+        volts = samples(trace, screen, points, dt / (1 + self.time_error(display)), self.rng)
         y = trace.divisions(volts)
         noise_div = math.hypot(screen.truth.noise, screen.truth.noise_floor / trace.volts_per_div)
         if noise_div:
@@ -385,17 +387,6 @@ class World:
         codes = np.clip(codes, 0, top)
         reported = (codes * (2 * half / top) - (half + trace.ground_div)) * trace.volts_per_div
         return SimulatedRecord(volts=reported, dt_s=dt, clipped=clipped, least_v=_LEAST_DIV * trace.volts_per_div)
-
-    def _samples(self, trace: SimulatedTrace, points: int, true_dt_s: float) -> Floats:
-        """The voltage at the sampling instants; the trigger stands within a sample of the centre."""
-        if isinstance(trace.seen, Steady):
-            return np.full(points, trace.seen.level_v)
-        jitter, phase = self.rng.random(2)
-        time_s = (np.arange(points) - points / 2 + jitter) * true_dt_s
-        if trace.phase is None:
-            return trace.seen.volts(time_s, float(phase))
-        shift_s = 0.0 if isinstance(trace.seen, SeenSine) else trace.phase * trace.seen.period_s
-        return trace.seen.volts(time_s + shift_s, trace.phase)
 
     # --- meters ------------------------------------------------------------------------------------------------
 

@@ -150,7 +150,7 @@ def _span(step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -
     """Time between the marks that should be `expected` divisions apart, about the centre of the screen."""
     periods = _periods(step, screen.s_per_div)
     at = times(volts, screen)
-    marks = _rising(at, volts, lsb)
+    marks = rising(at, volts, lsb)
     first = np.arange(marks.size - periods)
     if first.size == 0:
         raise AnalysisError(
@@ -168,7 +168,7 @@ def _span(step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -
     )
 
 
-def _rising(at: Samples, volts: Samples, lsb: float | None) -> Samples:
+def rising(at: Samples, volts: Samples, lsb: float | None) -> Samples:
     """One crossing a mark: half way up, taken again only after the trace has been down a quarter."""
     states = state_levels(volts, lsb=lsb) if _dwells(volts) else None
     low, high = (states.low, states.high) if states else (float(volts.min()), float(volts.max()))

@@ -3,64 +3,42 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Final, Literal
-
-from pydantic import Field
+from typing import Final
 
 from harness import steps
+from harness.measurement import Quantity
 from harness.models import Function, Setup, rated
-from harness.quantities import round_to, show, stepped
-from harness.steps import Measure, Role, Sine, Square, Stimulus, TimeMarks, View
-from harness.values import Model, Seconds
-from sequences import (
-    Judges,
-    Plan,
-    Planned,
-    calibrator_of,
-    generator_of,
-    read_all,
-    require_a_hand,
-    signal_range,
-)
+from harness.quantities import show
+from harness.steps import Measure, Role
+from sequences import Judges, Plan, Planned, calibrator_of, generator_of, read_all, require_a_hand
 from sequences.time_base import Rated
+from sequences.time_base.clock import ALIAS
+from sequences.time_base.clock_steps import all_sines, sines
+from sequences.time_base.delay import MARK_AT_ZERO, MARK_SHIFT
+from sequences.time_base.delay_steps import delays, without_delay
+from sequences.time_base.marks import Options, marks_for, wave
 from sequences.time_base.span import SPAN
+from sequences.time_base.sweep import DEPARTURE, SPAN_AT_END, SPAN_AT_START
 
 TITLE: Final = "Time base"
-QUANTITIES: Final = (SPAN,)
+QUANTITIES: Final = (SPAN, SPAN_AT_START, SPAN_AT_END, DEPARTURE, MARK_AT_ZERO, MARK_SHIFT, ALIAS)
 JUDGES: Final[Judges] = {"unit": (SPAN.name,)}
-CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
 _BELIEVED_WITHIN: Final = 0.15
-_PERIODS_SHOWN: Final = 1.5  # marks may come no faster than at two thirds of the rated bandwidth
 _WELL_KNOWN: Final = 0.1  # of the tolerance: what it takes from a verdict no reading shows
-_MOST_MARKS: Final = 40  # over the centre eight divisions; more cannot be told apart
-
-
-class Options(Model):
-    """What a job may choose."""
-
-    channel: int = Field(1, ge=1, description="channel that shows the marks")
-    path: str = "lead"
-    ranges: tuple[Seconds, ...] = Field((), description="time factors; all if left out")
-    magnified: bool = Field(True, description="try the magnifier too, where the unit has one")
-    magnified_ranges: tuple[Seconds, ...] = Field((), description="time factors for the magnifier; all if left out")
-    repeats: int = Field(1, ge=1, le=20)
-    source: Literal["calibrator", "generator"] = Field(
-        "calibrator", description="time marks of the calibrator, or a wave of the generator"
-    )
-    signal: Literal["sine", "square"] = Field(
-        "sine", description="the generator's wave; the counter says its frequency"
-    )
-    to_line: bool = Field(
-        False,
-        description="a person turns the period until the marks are on their lines, and types what the source says",
-    )
-    return_to_first: bool = Field(False, description="take the first point once more at the end: drift over the run")
+_FROM_MIDDLE_DIV: Final = 4.0  # of the sweep, to what is magnified at its ends: the outer division is left out
+_LINEAR_NEAR_S: Final = 1e-3
 
 
 def needs(options: Options) -> tuple[Role, ...]:
-    """The roles that the sequence uses."""
-    return (options.source,)
+    """The roles that the sequence uses, whatever the unit."""
+    return ("generator", "calibrator") if options.clock and options.source == "calibrator" else (options.source,)
+
+
+def also_needs(setup: Setup, options: Options) -> tuple[Role, ...]:
+    """The roles that it uses besides, for what the unit file rates."""
+    return ("generator",) if sines(setup, options).points else ()
 
 
 def gives(options: Options) -> tuple[str, ...]:
@@ -77,18 +55,60 @@ def plan(setup: Setup, options: Options) -> Plan:
     """Rising time factors, the magnified ones after them, so that each knob turns one way."""
     if options.to_line and options.source == "calibrator":
         require_a_hand(setup, calibrator_of(setup).periods, "period")
+    spans, evenness = _spans(setup, options), _evenness(setup, options)
+    parts = (spans, evenness, delays(setup, options), sines(setup, options))
+    return Plan(
+        points=tuple(point for part in parts for point in part.points),
+        left_out=tuple(sentence for part in parts for sentence in part.left_out),
+    )
+
+
+def _spans(setup: Setup, options: Options) -> Plan:
     points, left_out = [], []
     for magnifier, ranges in _settings(setup, options):
         for s_per_div in ranges:
-            marks = _marks(setup, options, s_per_div / magnifier)
+            marks = marks_for(setup, options, s_per_div / magnifier)
             said = f"{show(s_per_div, 's')}/div" + (f" ×{magnifier:g}" if magnifier != 1 else "")
             if marks is None:
                 left_out.append(
                     f"{said}: the {options.source} gives nothing that fits its divisions and that the unit can show."
                 )
             else:
-                step = _step(setup, options, s_per_div, magnifier, marks)
-                points.append(Planned(step=step, repeats=options.repeats))
+                for quantity, from_middle_div in _parts_of_sweep(options, magnifier):
+                    step = _step(setup, options, s_per_div, magnifier, marks)
+                    view = replace(step.view, delay_s=from_middle_div * s_per_div)
+                    points.append(
+                        Planned(step=replace(step, view=view, quantity=quantity.name), repeats=options.repeats)
+                    )
+    return Plan(points=tuple(points), left_out=tuple(left_out))
+
+
+def _parts_of_sweep(options: Options, magnifier: float) -> Iterator[tuple[Quantity, float]]:
+    """What of a sweep is tried, and how far it lies from the sweep's middle, in divisions of the sweep."""
+    yield SPAN, 0.0
+    if options.ends and magnifier != 1.0:
+        yield SPAN_AT_START, -_FROM_MIDDLE_DIV
+        yield SPAN_AT_END, _FROM_MIDDLE_DIV
+
+
+def _evenness(setup: Setup, options: Options) -> Plan:
+    """One mark a division, first and last on their lines: how far off is the worst between?"""
+    asked = rated(setup.unit, Rated).time_linearity is not None if options.linearity is None else options.linearity
+    if not asked or not setup.unit.s_per_div:
+        return Plan()
+    usual = min(setup.unit.s_per_div, key=lambda s: abs(math.log(s / _LINEAR_NEAR_S)))
+    points, left_out = [], []
+    for s_per_div in sorted(options.linearity_ranges or (usual,)):
+        marks = marks_for(setup, options, s_per_div)
+        if marks is None or marks[0] > 2 * s_per_div * (1 + 1e-9):
+            left_out.append(f"Linearity at {show(s_per_div, 's')}/div: the {options.source} gives no marks that fit.")
+            continue
+        step = _step(setup, options.model_copy(update={"to_line": False}), s_per_div, 1.0, marks)
+        even = replace(
+            step, purpose="linearity", quantity=DEPARTURE.name, with_counter=False, expected=0.0,
+            expected_low=-2.0, expected_high=2.0,
+        )  # fmt: skip
+        points.append(Planned(step=even, repeats=options.repeats))
     return Plan(points=tuple(points), left_out=tuple(left_out))
 
 
@@ -98,59 +118,6 @@ def _settings(setup: Setup, options: Options) -> list[tuple[float, tuple[float, 
         return [(1.0, plain)]
     magnified = tuple(sorted(options.magnified_ranges or plain, reverse=True))
     return [(1.0, plain), (setup.unit.magnifier, magnified)]
-
-
-def _marks(setup: Setup, options: Options, s_per_div: float) -> tuple[float, float] | None:
-    """Period of the marks, and the divisions between the first and the last that the centre eight hold.
-
-    One mark a division is best; marks faster than the unit can show give way to slower ones over fewer divisions.
-    """
-    available = _periods(setup, options, s_per_div)
-    slowest_s, fastest_s = CENTRE_DIV * s_per_div, _PERIODS_SHOWN / setup.unit.bandwidth
-    fitting = [p for p in available if fastest_s <= p <= slowest_s * (1 + 1e-9) and slowest_s / p <= _MOST_MARKS]
-    if not fitting:
-        return None
-
-    def span_div(period_s: float) -> float:
-        return round_to(math.floor(slowest_s / period_s * (1 + 1e-9)) * period_s / s_per_div, 9)
-
-    best = max(fitting, key=lambda p: (span_div(p), p <= s_per_div * (1 + 1e-9), -abs(math.log(p / s_per_div))))
-    return best, span_div(best)
-
-
-def _periods(setup: Setup, options: Options, s_per_div: float) -> list[float]:
-    """The periods that the source gives, as far as they may serve a time factor."""
-    if options.source == "generator":
-        generator = generator_of(setup)
-        return list(stepped(1 / generator.frequency_high, 1 / generator.frequency_low))
-    calibrator = calibrator_of(setup)
-    if calibrator.periods == "continuous":
-        periods = [round_to(s_per_div * n, calibrator.level_digits) for n in (1, 2, 4, 8)]
-    elif calibrator.periods in ("1-2-5", "decade"):
-        mantissas = (1, 2, 5) if calibrator.periods == "1-2-5" else (1,)
-        periods = list(stepped(calibrator.period_low, calibrator.period_high, mantissas))
-    else:
-        periods = sorted(p for p in calibrator.periods if not isinstance(p, str))
-    return [p for p in periods if calibrator.period_low <= p <= calibrator.period_high]
-
-
-def _wave(setup: Setup, options: Options, period_s: float) -> tuple[Stimulus, View]:
-    """What is put out, and the channel's own settings for it."""
-    unit, to_unit = setup.unit, setup.bench.path(options.path).divides_by
-    if options.source == "calibrator":
-        level = calibrator_of(setup).mark_level
-        inside = [v for v in sorted(unit.volts_per_div) if level / to_unit / v <= unit.vertical_div - 2]
-        volts_per_div, ground_div = inside[0] if inside else max(unit.volts_per_div), 1 - unit.vertical_div / 2
-        stimulus: Stimulus = TimeMarks(period_s=period_s, level_vpp=level)
-    else:
-        volts_per_div = signal_range(unit, None)
-        level = round_to(min(unit.usable_div * volts_per_div * to_unit, generator_of(setup).level_high), 2)
-        ground_div = 0.0 if options.signal == "sine" else 1 - unit.vertical_div / 2
-        kind = Sine if options.signal == "sine" else Square
-        stimulus = kind(level_vpp=level, frequency_hz=round_to(1 / period_s, 9))
-    return stimulus, View(
-        channel=options.channel, volts_per_div=volts_per_div, s_per_div=1.0, ground_line_div=ground_div
-    )
 
 
 def _is_counted(setup: Setup) -> bool:
@@ -164,7 +131,7 @@ def _is_counted(setup: Setup) -> bool:
 
 def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, marks: tuple[float, float]) -> Measure:
     period_s, span_div = marks
-    stimulus, view = _wave(setup, options, period_s)
+    stimulus, view = wave(setup, options, period_s)
     on_lines = options.to_line and options.source == "calibrator" and math.isclose(span_div % 1.0, 0.0)
     return Measure(
         purpose="time factor",
@@ -184,5 +151,8 @@ def _step(setup: Setup, options: Options, s_per_div: float, magnifier: float, ma
 
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
-    """Read every time factor."""
-    yield from read_all(plan(setup, options), return_to_first=options.return_to_first)
+    """Read every time factor, then what is asked for besides."""
+    spans, evenness = _spans(setup, options), _evenness(setup, options)
+    by_marks = (*spans.points, *evenness.points, *without_delay(delays(setup, options)))
+    yield from read_all(Plan(points=by_marks), return_to_first=options.return_to_first)
+    yield from read_all(Plan(points=tuple(all_sines(setup, options))))
