@@ -88,3 +88,10 @@ def test_outside_the_limits_there_is_nothing():
     assert central_probability(errors, 2.0) == 1.0
     assert central_probability(errors, 0.0) == 0.0
     assert central_probability(errors, -1.0) == 0.0
+
+
+def test_a_normal_error_alone_is_inside_k_of_its_own_u():
+    """Φ(2) − Φ(−2) = 0.954 499 7 and Φ(1) − Φ(−1) = 0.682 689 5 (textbook), whatever u."""
+    for u in (0.3, 1.0, 3.0):
+        assert central_probability(ErrorSum(normal_u=u), 2.0 * u) == pytest.approx(0.9544997, abs=5e-8)
+        assert central_probability(ErrorSum(normal_u=u), u) == pytest.approx(0.6826895, abs=5e-8)

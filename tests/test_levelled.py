@@ -308,6 +308,7 @@ def test_a_level_below_nothing_is_no_reading():
         (1e3, {"termination": None}, (1e3 - 50.0) / (1e3 + 50.0)),
         (50.0, {"termination": None}, 0.3 / 2.3),  # the input ends the line as well as the path says, VSWR 1.3
         (1e6, {"termination": None, "divides_by": 10.0}, 0.3 / 2.3),  # and so does what divides
+        (1e6, {"termination": None, "termination_tolerance": 0.05}, (1e6 - 50.0) / (1e6 + 50.0)),  # of none, nothing
     ],
 )
 def test_a_line_without_a_termination_ends_in_the_input(ohm, path, reflects):
@@ -323,3 +324,24 @@ def test_a_line_without_a_termination_ends_in_the_input(ohm, path, reflects):
     if reflects > 0.5:
         reflects = math.hypot(reflects, 0.3 / 2.3)
     assert line.u == pytest.approx(20.0 / math.log(10.0) * 0.2 * reflects / math.sqrt(2.0), rel=1e-6)
+
+
+def test_a_level_is_relative_to_the_mean_at_the_reference_frequency():
+    level = levels((LOW_HZ, 0.4), (LOW_HZ, 0.2), (HIGH_HZ, 0.0), (END_HZ, 0.0))
+    assert high(known(bench(), level)).level_db == pytest.approx(-0.3, abs=1e-4)
+    assert high(known(bench(), levels((LOW_HZ, 0.4), (HIGH_HZ, 0.1)))).level_db == pytest.approx(-0.3, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "level", [levels((LOW_HZ, 0.0)), levels((HIGH_HZ, 0.0), (END_HZ, 0.0)), levels((HIGH_HZ, 0.0))]
+)
+def test_a_level_without_the_reference_frequency_or_with_nothing_else_is_not_known(level):
+    assert known(bench(), level).level == ()
+    assert "level not known" in known(bench(), level).method
+
+
+def test_a_level_of_less_than_a_division_is_a_level():
+    small = [(step, replace(reading, value=(reading.value or 0.0) / 10.0)) for step, reading in EVEN]
+    assert high(known(bench(scatter="0.01 div"), small)).u_level_db == pytest.approx(
+        10.0 * high(known(bench(scatter="0.01 div"))).u_level_db, rel=1e-6
+    )

@@ -37,6 +37,16 @@ def test_stated_uncertainty_covers_noise_and_few_samples(per_rise_time, sigma):
     assert np.mean(stated) < 0.021 + 3.4 * sigma  # and is not bought with width
 
 
+def test_the_stated_uncertainty_of_a_rise_time_is_no_more_than_a_third_above_its_scatter():
+    random = np.random.default_rng(60)
+    found = []
+    for _ in range(300):
+        t_s = np.arange(-10, 10, 0.1) + random.uniform(0, 0.1)
+        found.append(measure_pulse(t_s, gaussian_edge(t_s) + 0.01 * random.standard_normal(t_s.size)))
+    ratio = np.mean([pulse.u_rise_time_s for pulse in found]) / np.std([pulse.rise_time_s for pulse in found])
+    assert 1.0 <= ratio <= 1.35
+
+
 def test_noise_does_not_pull_the_crossings_together():
     # Rejected: the crossings nearest the middle alone read some 8 % short on a slow, noisy edge.
     random = np.random.default_rng(4)
@@ -69,6 +79,7 @@ def test_scale_shift_time_axis_and_sign_change_only_what_they_should(scale, shif
     assert moved.amplitude == pytest.approx(scale * plain.amplitude, rel=1e-6)
     assert moved.base == pytest.approx(shift - scale if falling else shift, abs=1e-4 * scale)
     assert moved.overshoot == pytest.approx(plain.overshoot, abs=1e-5)
+    assert moved.u_rise_time_s == pytest.approx(plain.u_rise_time_s * seconds, rel=1e-4)
 
 
 def test_overshoot_is_that_put_in():

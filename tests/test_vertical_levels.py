@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.errors import AnalysisError
 from harness.models import Calibrator, SignalPath, Unit
-from sequences.vertical.levels import available_levels, choose_level, levels_for_linearity, lower_level
+from sequences.vertical.levels import available_levels, choose_level, higher_levels, levels_for_linearity, lower_level
 
 ONE_TWO_FIVE = tuple(float(f"{m}e{e}") for e in range(-3, 2) for m in (1, 2, 5))
 STRAIGHT = SignalPath()
@@ -121,6 +121,15 @@ def test_lower_after_off_screen():
     lower = lower_level(chosen(decade, 0.02), decade, STRAIGHT, volts_per_div=0.02)
     assert lower is not None
     assert lower.level_v == 0.01
+
+
+def test_the_highest_level_of_a_source_is_not_lost_to_binary_fractions():
+    """0.3 over 0.0001 is 2999.9999999999995 in binary; 0.7 V and all of eight divisions likewise."""
+    for most in ("0.3 V", "0.7 V", "1.1 V"):
+        source = calibrator(level_high=most)
+        assert higher_levels(source, 0.1, 1.0, unit()) == (source.level_high,)
+    assert higher_levels(calibrator(), 0.1, 0.1, unit()) == (0.8,)
+    assert higher_levels(calibrator(level_high="0.123456789 V"), 0.1, 1.0, unit()) == (0.12345,)  # five digits, down
 
 
 def test_levels_for_linearity():
