@@ -72,6 +72,8 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
     """Return the tolerance of a point in the unit of its budget; AnalysisError if none is rated."""
     quantity = quantity_of(step)
     rating = quantity.rating
+    if rating is not None and rating.limits is not None and (own := rating.limits(setup.unit, step)) is not None:
+        return own
     tolerance = None if rating is None or rating.tolerance is None else rating.tolerance(setup.unit, step)
     if rating is None or tolerance is None:
         wanted = step.quantity.replace("_", " ")

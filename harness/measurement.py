@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from harness.analysis.estimate import Budget
+    from harness.analysis.verdict import Limits
     from harness.models import Setup, Unit
     from harness.steps import Measure, Reading
     from harness.values import Ratings
@@ -77,6 +78,8 @@ class Rating:
     """The maker's: a ratio, or of a value or an absolute error in the quantity's unit; None where none is stated."""
     per_kelvin: Callable[[Unit], float] | None = None
     """What the tolerance grows by for each kelvin outside the maker's temperatures."""
+    limits: Callable[[Unit, Measure], Limits | None] | None = None
+    """The maker's where they are neither ± an error nor a largest value: in the unit of the budget."""
     budget: Callable[[Setup, Measure, Several[Reading], Several[Reading], int], Budget] | None = None
     """Of a step, its readings, those of its ground line, and the repeats planned where there are no readings yet.
 

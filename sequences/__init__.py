@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from harness.models import Calibrator, Generator, Setup, Unit
 
 BUILT_IN: Final = (  # in the order of the calibration guide
-    "vertical", "dc_accuracy", "time_base", "bandwidth", "pulse", "own_output", "look",
+    "vertical", "dc_accuracy", "time_base", "bandwidth", "isolation", "pulse", "own_output", "look",
 )  # fmt: skip
 
 

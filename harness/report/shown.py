@@ -141,10 +141,11 @@ def stated(statement: Statement, *, with_sign: bool = True, size: float | None =
     scale, unit = scale_of(statement.unit, statement.estimate if size is None else size)
     expanded = statement.expanded / scale
     value, u = format_pair(statement.estimate / scale, expanded, signed=with_sign)
+    is_share = statement.estimate and statement.unit != "dB"  # a level in dB is a share already
     low, high = (format_pair(end / scale, expanded)[0] for end in (statement.low, statement.high))
     return Stated(
         value=signed(value), u=u, unit=unit, k=f"{statement.k:.2f}",
-        relative=percent(statement.expanded / abs(statement.estimate), 2) if statement.estimate else "–",
+        relative=percent(statement.expanded / abs(statement.estimate), 2) if is_share else "–",
         interval=f"{minus(low)} to {minus(high)} {unit}".rstrip(),
     )  # fmt: skip
 

@@ -15,7 +15,7 @@ from harness.analysis.estimate import Contribution
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup
-from harness.quantities import VPP_PER_VRMS_SINE, db
+from harness.quantities import db
 from harness.steps import Reading
 from sequences.bandwidth.response_model import (
     Purpose,
@@ -32,6 +32,7 @@ from sequences.levelling.sine import (
     method_of,
     sine_level,
 )
+from sequences.levelling.steps import most_vpp
 from sequences.levelling.width import trace_width, width_lines
 
 
@@ -159,17 +160,8 @@ def plan_of(setup: Setup, wanted: Wanted, base_vpp: float | None) -> ResponsePla
 
 def _headroom_db(setup: Setup, wanted: Wanted, base_vpp: float) -> float:
     """How far the level may be raised, by what the generator gives and what path, termination and input may take."""
-    unit, generator = setup.unit, setup.bench.generator
-    path = setup.bench.path(wanted.path)
-    most_vpp = [2 * unit.input.maximum * path.divides_by]
-    if generator is not None:
-        most_vpp.append(generator.level_high)
-    if path.maximum is not None:
-        most_vpp.append(2 * path.maximum)
-    if path.termination is not None and path.termination_power is not None:
-        most_vpp.append(VPP_PER_VRMS_SINE * math.sqrt(path.termination_power * path.termination) * path.divides_by)
     # Down to what a level is set to, so that no rounding exceeds it.
-    return max(0.0, math.floor(100 * db(min(most_vpp) / base_vpp)) / 100)
+    return max(0.0, math.floor(100 * db(most_vpp(setup, wanted.path) / base_vpp)) / 100)
 
 
 def _u_frequency(setup: Setup) -> float:

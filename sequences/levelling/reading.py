@@ -6,6 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from harness.analysis.estimate import Contribution, normal
+from harness.quantities import DB_PER_NEPER
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -44,3 +47,10 @@ def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
     single = sum(s * s for s in s_db) / count
     floor = min(floor_db**2, single)
     return floor + (single - floor) / count
+
+
+def reading_line(name: str, deflection_div: float, readings: int, reader: ReadingModel) -> Contribution:
+    """The line of a mean of so many readings of one deflection, in dB."""
+    single = [reader.standard_div(deflection_div)] * readings
+    u_div = math.sqrt(mean_variance(single, reader.floor_div(deflection_div)))
+    return normal(name, u=DB_PER_NEPER * u_div / deflection_div, unit="dB")

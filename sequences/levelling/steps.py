@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
 from harness import steps
 from harness.errors import AnalysisError
-from harness.models import Reference, Setup
-from harness.quantities import stepped
+from harness.models import LOW_OHM, Reference, Setup
+from harness.quantities import VPP_PER_VRMS_SINE, stepped
 from harness.steps import Measure, Sine, View, connect, measure
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import Taken
@@ -32,6 +33,26 @@ def sweep(frequency_hz: float, available: tuple[float, ...], *, remote: bool) ->
     choices = available or tuple(stepped(1e-10, 1.0))
     longer = [s for s in choices if s >= wanted * 0.7]
     return min(longer) if longer else max(choices)
+
+
+def raised(setup: Setup, path_name: str) -> float:
+    """How far a level stated into 50 ohm is raised where nothing ends the line."""
+    path = setup.bench.path(path_name)
+    return 2.0 if path.termination is None and setup.unit.input.resistance >= LOW_OHM else 1.0
+
+
+def most_vpp(setup: Setup, path_name: str) -> float:
+    """The largest level at the source, by what the generator gives and what path, termination and input may take."""
+    path, rated, generator = setup.bench.path(path_name), setup.unit.input, setup.bench.generator
+    most = [2 * rated.maximum * path.divides_by]
+    if rated.maximum_rms is not None:
+        most.append(VPP_PER_VRMS_SINE * rated.maximum_rms * path.divides_by)
+    if path.maximum is not None:
+        most.append(2 * path.maximum)
+    if path.termination is not None and path.termination_power is not None:
+        most.append(VPP_PER_VRMS_SINE * math.sqrt(path.termination_power * path.termination) * path.divides_by)
+    at_source = min(most) / raised(setup, path_name)
+    return at_source if generator is None else min(at_source, generator.level_high)
 
 
 def level_step(setup: Setup, path: str, *, level_vpp: float, frequency_hz: float, purpose: str) -> Measure:
