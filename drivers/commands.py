@@ -159,6 +159,7 @@ SCOPE: Final[Table] = {
     "sample_rate": Command("", "answer how many samples a second it really takes, Hz"),
     "record": Command(":TRAC? CHAN{channel}", "answer the record, a block of volts; '' if none", ("channel",)),
     "mean": Command(":MEAS:VOLT:DC? (@{channel})", "own measurement of a mean, V", _EXPECTED),
+    "ac_rms": Command(":MEAS:VOLT:AC? (@{channel})", "own measurement of the rms of what is not DC, V", _EXPECTED),
     "peak_to_peak": Command(":MEAS:VOLT:PTP? (@{channel})", "own measurement of a peak-to-peak, V", _EXPECTED),
     "amplitude": Command(":MEAS:VOLT:AMPL? (@{channel})", "own measurement, top less base, V", _EXPECTED),
     "period": Command(":MEAS:PER? (@{channel})", "own measurement of a period, s", _EXPECTED),

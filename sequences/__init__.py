@@ -22,8 +22,16 @@ if TYPE_CHECKING:
     from harness.models import Calibrator, Generator, Setup, Unit
 
 BUILT_IN: Final = (  # in the order of the calibration guide
-    "vertical", "dc_accuracy", "time_base", "bandwidth", "isolation", "pulse", "own_output", "look",
-)  # fmt: skip
+    "vertical",
+    "dc_accuracy",
+    "noise",
+    "time_base",
+    "bandwidth",
+    "isolation",
+    "pulse",
+    "own_output",
+    "look",
+)
 
 
 Judges: TypeAlias = Mapping[Display, tuple[str, ...]]

@@ -274,7 +274,7 @@ def test_a_users_own_measurement_has_a_table_of_ratings(folder: Path) -> None:
     ('[tolerance.test_files]\nnoise = "3 V/div"', "<noise>: tolerance.test_files.noise: '3 V/div' has the unit 'V"),
     ('[tolerance.test_files]\nnoise = "3 mV"\ngian = "1 %"',
      "<gian>: tolerance.test_files.gian: unknown key; did you mean 'gain'?"),
-    ('noise = "3 mV"', "<noise>: tolerance.noise: unknown key; expected 'deflection', "),
+    ('squeal = "3 mV"', "<squeal>: tolerance.squeal: unknown key; expected 'deflection', "),
     ("time_magnifed = 0.1", "<time_magnifed>: tolerance.time_magnifed: unknown key; did you mean 'time_magnified'?"),
     ("[tolerance.test_flies]\nnoise = 1", "<[tolerance]>: tolerance.test_files.noise: missing; expected largest noise"),
 ])  # fmt: skip

@@ -328,11 +328,13 @@ def test_what_it_offers_wrongly_is_said_with_its_line(lab: Path, old: str, new: 
         opening.load(job)
 
 
-def test_a_name_of_a_measurement_of_this_program_is_taken(lab: Path) -> None:
+def test_a_file_may_be_called_as_a_measurement_of_this_program(lab: Path) -> None:
+    """It was there first, and a job tells them apart: `vertical.py` is the file beside it."""
     noise_job(lab)
     shutil.move(lab / "noise.py", lab / "vertical.py")
-    with pytest.raises(ConfigError, match=r"vertical.py: a measurement of this program is called 'vertical'; give"):
-        opening.load(a_job(lab / "noise.toml", 'use = "vertical.py"'))
+    change(lab / "aldermoor_egret.toml", ("[tolerance.noise]", "[tolerance.vertical]"))
+    loaded = opening.load(a_job(lab / "noise.toml", 'use = "vertical.py"'))
+    assert [quantity.name for quantity in loaded.uses[0].quantities] == ["noise"]
 
 
 def test_two_files_of_a_job_may_not_share_a_name(lab: Path) -> None:

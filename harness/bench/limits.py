@@ -18,7 +18,7 @@ from typing import Final, Literal, assert_never
 
 from harness.measurement import quantity_of
 from harness.models import LOW_OHM, Setup, SignalPath
-from harness.quantities import VPP_PER_VRMS_SINE, show, unphysical
+from harness.quantities import VPP_PER_VRMS_SINE, duration, show, unphysical
 from harness.steps import (
     Connect,
     Dc,
@@ -88,6 +88,7 @@ class Hazard:
 _UNITS: Final = {
     "level_v": "V", "level_vpp": "Vpp", "frequency_hz": "Hz", "period_s": "s", "volts_per_div": "V", "s_per_div": "s",
     "ground_line_div": "div", "magnifier": "ratio", "tune_to_div": "div", "input_ohm": "ohm", "delay_s": "s",
+    "wait_s": "s",
     "expected": "ratio", "expected_low": "ratio", "expected_high": "ratio",  # in the unit of what is read
 }  # fmt: skip
 _SMALL: Final = ("div", "s", "ratio", "V", "dB", "F", "deg")  # what is never a great number
@@ -116,6 +117,8 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
         return wrong
     if isinstance(step, Look) and isinstance(step.stimulus, NoSignal):
         return ""
+    if isinstance(step, Measure) and step.wait_s and unloaded(step).hazardous:
+        return f"waits {duration(step.wait_s)} with a hazardous voltage on; wait with less, or with none"
     if connected is None:
         return "measures before anything is connected; yield a Connect first"
     wanted = connection_of(step)

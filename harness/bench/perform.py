@@ -34,6 +34,7 @@ from harness.person.operator import (
     ask_seen,
     describe_connection,
 )
+from harness.quantities import duration
 from harness.steps import (
     CONTROLS,
     CONTROLS_STAND,
@@ -458,6 +459,7 @@ class LiveBench:
 
     def _point(self, step: Measure, hazards: list[limits.Hazard]) -> Reading:
         source, screen = self._stand(step, hazards)
+        self._wait(step)
         by_person = step.tune_to_div is not None
         if by_person and hasattr(source, "release"):
             source.release()
@@ -543,6 +545,13 @@ class LiveBench:
         if standing != self._standing:
             self.clock.sleep(settling.wait_s(self.setup, step))
             self._standing = standing
+
+    def _wait(self, step: Measure) -> None:
+        """Let what moves with time move, once everything stands; a person hears of it and has nothing to do."""
+        if step.wait_s:
+            self._ask_now()
+            self._operator.tell(f"Waiting {duration(step.wait_s)} before the next reading.")
+            self.clock.sleep(step.wait_s)
 
     def _read(self, step: Measure, screen: Screen) -> Reading:
         """Read; where it is asked for, until two readings in a row agree; each time: so a resumed run reads alike."""

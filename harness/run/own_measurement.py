@@ -76,7 +76,7 @@ def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) ->
         TITLE=str(getattr(module, "TITLE", "")),
         Options=module.Options,
         Rated=getattr(module, "Rated", None),
-        QUANTITIES=tuple(_quantities(module, file, built_in)),
+        QUANTITIES=tuple(_quantities(module, file)),
         judged=judged,
         script=getattr(module, "script", None) or _all_of_plan(module),
         plan=offered("plan", partial(_sound_plan, judged)) or _no_plan,
@@ -114,7 +114,7 @@ def _judged(module: ModuleType, file: Path, built_in: dict[str, Any]) -> Judged 
     return Judged(like=like, quantities=built_in[like].JUDGES)
 
 
-def _quantities(module: ModuleType, file: Path, built_in: dict[str, Any]) -> Iterator[Quantity]:
+def _quantities(module: ModuleType, file: Path) -> Iterator[Quantity]:
     """Those of the file, each function held to it; ConfigError for what is none, or has a name that is taken."""
     offered = getattr(module, "QUANTITIES", ())
     if not isinstance(offered, tuple | list) or not all(isinstance(one, Quantity) for one in offered):
@@ -122,8 +122,6 @@ def _quantities(module: ModuleType, file: Path, built_in: dict[str, Any]) -> Ite
             f"{_at(file, 'QUANTITIES')}: QUANTITIES is {reprlib.repr(offered)}; expected a tuple of "
             f"harness.measurement.Quantity; see docs/writing_a_measurement.md"
         )
-    if offered and file.stem in built_in:
-        raise ConfigError(f"{file}: a measurement of this program is called {file.stem!r}; give the file another name")
     for place, one in enumerate(offered):
         before = [other.name for other in offered[:place]]
         _free(file, "quantity", one.name, (*quantity_names(), *before))

@@ -15,8 +15,8 @@ End: TypeAlias = Literal["LF", "CR", "CR LF"]
 
 _ENDS: Final = {"LF": b"\n", "CR": b"\r", "CR LF": b"\r\n"}
 OWN: Final = {
-    "mean": b"V", "peak_to_peak": b"V", "amplitude": b"V", "period": b"s", "rise_time": b"s", "frequency": b"Hz",
-    "overshoot": b"%",
+    "mean": b"V", "ac_rms": b"V", "peak_to_peak": b"V", "amplitude": b"V", "period": b"s", "rise_time": b"s",
+    "frequency": b"Hz", "overshoot": b"%",
 }  # fmt: skip
 """What a scope measures by itself, each a function of `harness.sim.own`, and the unit of the answer."""
 _UNITS: Final = OWN | {"vrms": b"V", "dbm": b"dBm"}

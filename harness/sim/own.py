@@ -20,6 +20,11 @@ def mean(record: SimulatedRecord) -> float:
     return math.inf if record.clipped else float(record.volts.mean())
 
 
+def ac_rms(record: SimulatedRecord) -> float:
+    """The standard deviation of the samples."""
+    return math.inf if record.clipped else float(record.volts.std())
+
+
 def peak_to_peak(record: SimulatedRecord) -> float:
     """Highest less lowest sample."""
     return math.inf if record.clipped else float(np.ptp(record.volts))

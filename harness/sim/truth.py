@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from functools import cached_property
 from itertools import zip_longest
@@ -172,6 +173,8 @@ class ScreenTruth(Model):
     jitter: Seconds = Field(0.0, ge=0, description="standard deviation of a sampling instant")
     drift_per_hour: Ratio = Field(0.0, description="of the gain")
     self_calibration: int = Field(0, ge=0, description="what it answers to that; 0 where it goes well")
+    line_per_hour: Divisions = Field(0.0, description="drift of the line")
+    line_cold: Divisions = Field(0.0, description="where the line stands when switched on, from where it comes to rest")
     starts: TriggerTruth = Field(TriggerTruth(), description="the trigger")
 
     output: OutputTruth | None = Field(None, description="its calibration output; none: it has none")
@@ -185,6 +188,10 @@ class ScreenTruth(Model):
     def _ranges(self) -> ScreenTruth:
         _ = self.times
         return self
+
+    def line_at(self, hours: float) -> float:
+        """How far the line has drifted; it comes to rest with a time constant of ten minutes."""
+        return self.line_per_hour * hours + (self.line_cold * math.exp(-6.0 * hours) if self.line_cold else 0.0)
 
     def time_error(self, s_per_div: float, magnifier: float = 1.0) -> float:
         """Error of the indicated time on this range, as a ratio; `s_per_div` before the magnifier."""

@@ -316,7 +316,7 @@ class World:
             volts_per_div=settings.volts_per_div,
             gain=(1 + true.gain_error(settings.volts_per_div)) * (1 + screen.truth.drift_per_hour * self.hours),
             ground_div=settings.ground_div,
-            offset_div=true.offset + true.position * settings.ground_div,
+            offset_div=true.offset + true.position * settings.ground_div + screen.truth.line_at(self.hours),
             bend=true.bend,
             half_div=screen.vertical_div / 2,
         )
