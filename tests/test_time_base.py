@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,7 +12,11 @@ from hypothesis import strategies as st
 from harness.analysis.estimate import rectangular
 from harness.analysis.graticule import Reader
 from harness.errors import AnalysisError
-from sequences.time_base.span import time_base_error
+from harness.measurement import Screenful
+from harness.steps import Measure, Reading, Sine, Square, TimeMarks, View
+from sequences.time_base import steps as time_base
+from sequences.time_base.span import SPAN, time_base_budget, time_base_error
+from tests.helpers.setups import a_setup
 
 EYE = Reader(resolution_div=0.1, scatter_div=0.0)
 
@@ -49,3 +54,112 @@ def test_scale_of_the_span_leaves_the_error(scale, error):
 def test_spans_that_cannot_be(reading, expected, says):
     with pytest.raises(AnalysisError, match=says):
         span(reading, expected_div=expected)
+
+
+# Spans from a record: ten divisions of 100 samples, 1 µs apart, 100 µs/div -------------------------------------------
+
+
+N, INTERVAL_S, S_PER_DIV = 1000, 1e-6, 1e-4
+
+
+def shown(at_samples, *, width=3, expected=8.0, period_div=1.0):
+    """What a span is read as, from marks of 1 V that rise at these samples."""
+    place, volts = np.arange(N), np.zeros(N)
+    for start in at_samples:
+        # Half way up at `start`, to a fraction of a sample: it rises within four.
+        volts = np.maximum(volts, np.clip((place - start) / 4.0 + 0.5, 0.0, 1.0) * (place < start + width))
+    return read(volts, expected=expected, period_div=period_div)
+
+
+def read(volts, *, expected=8.0, period_div=1.0):
+    screen = Screenful(interval_s=INTERVAL_S, low_v=-4.0, high_v=4.0, volts_per_div=1.0, s_per_div=S_PER_DIV)
+    step = Measure(
+        purpose="test", path="lead", source="calibrator", display="unit", quantity=SPAN.name, expected=expected,
+        stimulus=TimeMarks(period_s=period_div * S_PER_DIV, level_vpp=1.0),
+        view=View(channel=1, volts_per_div=1.0, s_per_div=S_PER_DIV),
+    )  # fmt: skip
+    return SPAN.from_record(step, volts, screen, None)
+
+
+@pytest.mark.parametrize("width", [4, 40])
+@pytest.mark.parametrize("scale", [0.99, 1.0, 1.013])
+def test_marks_of_a_time_base_that_is_off_are_that_far_apart(scale, width):
+    reading = shown([30.25 + 100.0 * scale * n for n in range(10)], width=width)
+    assert reading.value == pytest.approx(8.0 * scale, rel=1e-6)
+    assert reading.more == {"period_s": pytest.approx(S_PER_DIV * scale, rel=1e-6), "periods": 8.0}
+    assert reading.scatter == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_span_is_that_of_the_marks_about_the_centre():
+    """Four periods about sample 500 are 100 each; the others 110, to either side."""
+    about = [300.0 + 100.0 * n for n in range(5)]
+    reading = shown([80.0, 190.0, *about, 810.0, 920.0], expected=4.0)
+    assert reading.value == pytest.approx(4.0, rel=1e-6)
+
+
+def test_marks_that_lie_unevenly_are_a_line_and_its_scatter():
+    """The slope of a straight line through nine marks, and its standard uncertainty (textbook), over eight periods."""
+    off = np.array([0.4, -0.3, 0.1, 0.5, -0.6, 0.2, -0.1, 0.3, -0.5])
+    number = np.arange(9) - 4.0
+    marks = 80.0 + 100.0 * np.arange(9) + off
+    slope, *_ = np.polyfit(number, marks, 1)
+    rest = marks - marks.mean() - slope * number
+    u_slope = math.sqrt(float(rest @ rest) / 7.0 / float(number @ number))
+    reading = shown(marks)
+    assert reading.value == pytest.approx(8.0 * slope / 100.0, rel=1e-6)
+    assert reading.scatter == pytest.approx(8.0 * u_slope / 100.0, rel=1e-6)
+
+
+def test_two_marks_are_known_to_where_a_sample_lies():
+    """Each within half a sample, rectangular: √2 · 1 µs/√12."""
+    reading = shown([100.0, 900.0], period_div=8.0)
+    assert reading.value == pytest.approx(8.0, rel=1e-6)
+    assert reading.scatter == pytest.approx(math.sqrt(2.0) * INTERVAL_S / math.sqrt(12.0) / S_PER_DIV, rel=1e-9)
+
+
+def test_a_mark_that_rings_is_one_mark():
+    """A dip to 0.4 of the height is no new rise; one to nothing is."""
+    place = np.arange(N)
+    volts = sum(np.where((place >= 50 + 100 * n) & (place < 90 + 100 * n), 1.0, 0.0) for n in range(10))
+    for dip, periods in ((0.4, 8.0), (0.0, 4.0)):
+        rung = volts.copy()
+        for n in range(10):
+            rung[68 + 100 * n : 72 + 100 * n] = dip
+        assert read(rung).value == pytest.approx(periods, abs=0.3)
+
+
+def test_too_few_marks_say_how_many_there_are():
+    with pytest.raises(AnalysisError, match="holds 8 time marks, but 9 were expected"):
+        shown([100.0 + 100.0 * n for n in range(8)])
+
+
+# What is asked --------------------------------------------------------------------------------------------------------
+
+
+def planned(setup, **options):
+    return [p.step for p in time_base.plan(setup, time_base.Options.model_validate(options)).points]
+
+
+@pytest.mark.parametrize(("signal", "wave"), [("sine", Sine), ("square", Square)])
+def test_a_generators_wave_has_the_period_that_marks_would_have(signal, wave):
+    (step,) = planned(a_setup(), source="generator", signal=signal, ranges=["10 us"])
+    assert isinstance(step.stimulus, wave)
+    assert step.stimulus.frequency_hz == pytest.approx(1e5)
+    assert (step.expected, step.expected_low, step.expected_high) == (8.0, pytest.approx(6.8), pytest.approx(9.2))
+
+
+def test_verdicts_rest_on_the_calibrators_period_where_it_marks():
+    marks, wave = (time_base.Options.model_validate({"source": source}) for source in ("calibrator", "generator"))
+    assert (time_base.gives(marks), time_base.gives(wave)) == (("time_marks",), ())
+    assert time_base.accuracies(marks) == (("calibrator", "period"),)
+    assert ("calibrator", "period") not in time_base.accuracies(wave)
+
+
+def test_by_eye_one_mark_is_set_and_over_an_interface_both_are_read():
+    (step,) = planned(a_setup(), ranges=["1 ms"])
+    reading = Reading(value=8.0)
+    names = [
+        {line.name for line in time_base_budget(a_setup(read=read), step, [reading]).contributions}
+        for read in ("eye", "remote")
+    ]
+    assert [any("set" in name for name in each) for each in names] == [True, False]
