@@ -82,6 +82,14 @@ def test_scale_shift_time_axis_and_sign_change_only_what_they_should(scale, shif
     assert moved.u_rise_time_s == pytest.approx(plain.u_rise_time_s * seconds, rel=1e-4)
 
 
+def test_the_uncertainty_of_the_states_counts_as_a_share_of_the_amplitude():
+    """Noise and all, a pulse of 0.2 V is one of 1 V seen five times as large."""
+    t_s = np.arange(-10, 10, 0.1)
+    v = gaussian_edge(t_s) + 0.02 * np.random.default_rng(8).standard_normal(t_s.size)
+    one, fifth = measure_pulse(t_s, v), measure_pulse(t_s, 0.2 * v)
+    assert fifth.u_rise_time_s == pytest.approx(one.u_rise_time_s, rel=1e-9)
+
+
 def test_overshoot_is_that_put_in():
     t = np.arange(-20, 30, 0.02)
     v = gaussian_edge(t)

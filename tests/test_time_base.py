@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -146,6 +147,22 @@ def test_a_generators_wave_has_the_period_that_marks_would_have(signal, wave):
     assert isinstance(step.stimulus, wave)
     assert step.stimulus.frequency_hz == pytest.approx(1e5)
     assert (step.expected, step.expected_low, step.expected_high) == (8.0, pytest.approx(6.8), pytest.approx(9.2))
+
+
+@pytest.mark.parametrize(
+    ("periods_s", "chosen_s"),
+    [
+        ((4e-4, 1.6e-3), 4e-4),  # both make eight divisions; no division is without a mark
+        ((2e-4, 3e-3), 2e-4),  # 40 marks are as many as can be told apart
+        ((1e-4, 3e-3), 3e-3),  # 80 are not: two periods, six divisions
+        ((1e-4, 9e-3), None),
+    ],
+)
+def test_a_list_of_periods_gives_the_longest_span_of_marks_that_can_be_told_apart(periods_s, chosen_s):
+    setup = a_setup()
+    source = setup.bench.calibrator.model_copy(update={"periods": periods_s})
+    steps = planned(replace(setup, bench=setup.bench.model_copy(update={"calibrator": source})), ranges=["1 ms"])
+    assert [step.stimulus.period_s for step in steps] == ([] if chosen_s is None else [chosen_s])
 
 
 def test_verdicts_rest_on_the_calibrators_period_where_it_marks():
