@@ -27,6 +27,7 @@ COARSE_LN = 0.35
 SEPARATE_LN = 0.1
 SAME_LN = 1e-3
 FLATTEST_DB, STEEPEST_DB = 2.5, 25.0  # per ln f at half power: what roll-offs have; a single pole has 4.3
+SCATTER_FREEDOM = 4.0  # what the assumed scatter counts for, in readings
 NOTHING_KNOWN = 50.0  # in ln f: the interval of a frequency read from next to no signal is left finite
 
 
@@ -159,11 +160,11 @@ def _wide_slope_db(crossing: Crossing, observations: Sequence[Observation]) -> f
 
 
 def birge_ratio(fit: CrossingFit, used: Sequence[Observation], reduced: Reduced) -> float:
-    """Equation (7): the ratio of observed to assumed scatter where it is above one."""
+    """Equation (7): the ratio of observed to assumed scatter where it is above one by more than chance."""
     chi2 = fit.chi2 + reduced.reference.chi2
     chi2 += sum(o.chi2 + o.spread * fit.slope_db**2 / (o.s_db**2 * len(o.members)) for o in used)
     freedom = fit.degrees_of_freedom + reduced.reference.degrees_of_freedom + sum(len(o.members) - 1 for o in used)
-    return max(1.0, (1.0 + chi2) / (1.0 + freedom))
+    return max(1.0, (SCATTER_FREEDOM + chi2 - math.sqrt(2.0 * freedom)) / (SCATTER_FREEDOM + freedom))
 
 
 def _reference_variance(used: Sequence[Observation], reduced: Reduced) -> float:

@@ -49,12 +49,16 @@ StopReason = Literal[
 ]  # fmt: skip
 
 SCAN_PER_DECADE = 10
-CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
+CONFIRM, CONFIRM_AUTOMATIC = 3, 2
+EXACT = 0.5  # in targets: what a single reading leaves where the shape, not the scatter, decides
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
 AT_RATED_READINGS = 2
 TOP_RESOLUTION_DB = 0.058
 MOST_AT_TOP = 24
 CLOSE_LN, CLOSE_SPAN_LN = 0.05, 0.5
+FIRST_STEP_LN, LONGEST_STEP_LN = 0.35, 0.7
+USUAL_Z_SLOPE, FLATTEST_Z_SLOPE, STEEPEST_Z_SLOPE = 2.6, 1.8, 14.0
+LEAST_Z_STEP, LEAST_EXCESS = 0.15, 0.001
 LONELY = 0.25
 ENOUGH_WHERE_FLAT = 20
 LOWER_BY_DB, LOWEST_LEVEL_DB = 3.0, -12.0
@@ -248,12 +252,10 @@ def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
         return min(max(math.log(plan.rated_hz), bottom), top)
     first_below = next((n for n, o in enumerate(reduced.observations) if o.y_db < -plan.drop_db), None)
     if first_below is None:
-        last = reduced.observations[-1]
-        return min(last.log_f + min(max(-1.15 * z_of(last, plan) / 3.0, 0.08), 0.7), top)
-    right = reduced.observations[first_below]
+        return min(_onward(reduced.observations[::-1], 1.0, plan), top)
     if first_below == 0:
-        return max(right.log_f - min(max(1.15 * z_of(right, plan) / 3.0, 0.08), 0.7), bottom)
-    left = reduced.observations[first_below - 1]
+        return max(_onward(reduced.observations, -1.0, plan), bottom)
+    left, right = reduced.observations[first_below - 1 : first_below + 1]
     if right.log_f - left.log_f < CLOSE_LN:
         middle = 0.5 * (left.log_f + right.log_f)
         # Readings are counted, not settings: one setting read again does not ask for itself once more.
@@ -264,10 +266,21 @@ def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
     return left.log_f + share * (right.log_f - left.log_f)
 
 
+def _onward(observations: Sequence[Observation], side: float, plan: ResponsePlan) -> float:
+    """Step from the nearest of several readings on one side towards the crossing: a secant of z where two show one."""
+    nearest, z = observations[0], abs(z_of(observations[0], plan))
+    second = next((o for o in observations[1:] if abs(o.log_f - nearest.log_f) >= CLOSE_LN), None)
+    slope, most = USUAL_Z_SLOPE, FIRST_STEP_LN
+    if second is not None:
+        slope = (abs(z_of(second, plan)) - z) / abs(second.log_f - nearest.log_f)
+        slope, most = min(max(slope, FLATTEST_Z_SLOPE), STEEPEST_Z_SLOPE), LONGEST_STEP_LN
+    return nearest.log_f + side * min(max(z, LEAST_Z_STEP) / slope, most)
+
+
 def z_of(o: Observation, plan: ResponsePlan) -> float:
-    """How far a response is from half power, nearly straight in ln f: equation (15)."""
+    """How far a response is from half power, nearly straight in ln f, equation (15), as far as the reading tells."""
     at_crossing = 10.0 ** (plan.drop_db / 10.0) - 1.0
-    excess = max(10.0 ** (-o.y_db / 10.0) - 1.0, 0.02 * at_crossing)
+    excess = max(10.0 ** (-o.y_db / 10.0) - 1.0, 10.0 ** (o.s_db / 10.0) - 1.0, LEAST_EXCESS * at_crossing)
     return math.log(excess / at_crossing)
 
 
@@ -284,7 +297,8 @@ def _refine_or_stop(
     n_used = sum(len(o.members) for o in reduced.observations if abs(o.log_f - fit.log_f) <= 0.7 / fit.narrowing)
     single_db = _single_db(reduced, plan)
     confirmations = _confirmations(near, fit.log_f, slope, single_db, result.u_readings_rel)
-    wanted = CONFIRM_TYPED if plan.typed else CONFIRM_AUTOMATIC
+    exact = single_db / slope < EXACT * plan.target_rel
+    wanted = CONFIRM if plan.typed or exact else CONFIRM_AUTOMATIC
     lonely = _lonely_side(reduced, fit, plan) if plan.typed else 0.0
     settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted and not lonely
     if result.u_readings_rel <= plan.target_rel and settled:
@@ -294,7 +308,7 @@ def _refine_or_stop(
     gain_crossing = fit.variance_db / (n_near + 1)
     if gain_reference > gain_crossing and result.u_readings_rel > plan.target_rel:
         return _reference(readings, plan)
-    span = min(max(12.0 * single_db / slope, 0.03), 0.35)
+    span = min(max(6.0 * single_db / slope, 0.03), 0.35)
     log_f = fit.log_f + span * (lonely or van_der_corput(n_near) - 0.5)
     purpose: Purpose = "confirm" if result.u_readings_rel <= plan.target_rel else "refine"
     # Below the top itself: the test of a claim above the generator is made once, not at every further reading.
