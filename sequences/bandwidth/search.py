@@ -59,7 +59,7 @@ CLOSE_LN, CLOSE_SPAN_LN = 0.05, 0.5
 FIRST_STEP_LN, LONGEST_STEP_LN = 0.35, 0.7
 USUAL_Z_SLOPE, FLATTEST_Z_SLOPE, STEEPEST_Z_SLOPE = 2.6, 1.8, 14.0
 LEAST_Z_STEP, LEAST_EXCESS = 0.15, 0.001
-LONELY = 0.25
+LONELY_LN = 0.05
 ENOUGH_WHERE_FLAT = 20
 LOWER_BY_DB, LOWEST_LEVEL_DB = 3.0, -12.0
 
@@ -299,8 +299,8 @@ def _refine_or_stop(
     confirmations = _confirmations(near, fit.log_f, slope, single_db, result.u_readings_rel)
     exact = single_db / slope < EXACT * plan.target_rel
     wanted = CONFIRM if plan.typed or exact else CONFIRM_AUTOMATIC
-    lonely = _lonely_side(reduced, fit, plan) if plan.typed else 0.0
-    settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted and not lonely
+    lonely = _lonely(reduced, fit, plan) if plan.typed else None
+    settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted and lonely is None
     if result.u_readings_rel <= plan.target_rel and settled:
         return _audit_or_stop(readings, evaluation, plan)
     reference = reduced.reference
@@ -309,19 +309,22 @@ def _refine_or_stop(
     if gain_reference > gain_crossing and result.u_readings_rel > plan.target_rel:
         return _reference(readings, plan)
     span = min(max(6.0 * single_db / slope, 0.03), 0.35)
-    log_f = fit.log_f + span * (lonely or van_der_corput(n_near) - 0.5)
+    aside = span * (van_der_corput(n_near) - 0.5)
+    if lonely is not None:
+        aside = min(max(lonely.log_f - fit.log_f, -LONELY_LN), LONELY_LN)
+    log_f = fit.log_f + aside
     purpose: Purpose = "confirm" if result.u_readings_rel <= plan.target_rel else "refine"
     # Below the top itself: the test of a claim above the generator is made once, not at every further reading.
     log_f = min(max(log_f, math.log(plan.min_hz)), math.log(plan.max_hz) - 2.0 * AT_TOP)
     return ask_at_crossing(log_f, n_near, purpose, readings, plan)
 
 
-def _lonely_side(reduced: Reduced, fit: CrossingFit, plan: ResponsePlan) -> float:
-    """Return where to read, in spans from the crossing, when one typed reading alone holds it on that side."""
+def _lonely(reduced: Reduced, fit: CrossingFit, plan: ResponsePlan) -> Observation | None:
+    """Return the one typed reading that alone holds the crossing on its side, if any: the next is taken beside it."""
     near = [o for o in reduced.observations if abs(o.log_f - fit.log_f) <= 0.7 / fit.narrowing]
-    below = sum(len(o.members) for o in near if o.y_db < -plan.drop_db)
-    above = sum(len(o.members) for o in near) - below
-    return LONELY if below <= 1 else -LONELY if above <= 1 else 0.0
+    below = [o for o in near if o.y_db < -plan.drop_db]
+    above = [o for o in near if o.y_db >= -plan.drop_db]
+    return next((side[0] for side in (below, above) if len(side) == 1 and len(side[0].members) == 1), None)
 
 
 def _single_db(reduced: Reduced, plan: ResponsePlan) -> float:
