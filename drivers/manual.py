@@ -12,6 +12,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
+from drivers import words
 from drivers.words import FARTHEST_TURNED, OF_A_CHANNEL, expectation, marks_asked, to_turn, told_besides, view_parts
 from harness import quantities
 from harness.measurement import quantity_of
@@ -20,6 +21,7 @@ from harness.person.operator import (
     DONE,
     HELP,
     MOST_MISSES,
+    SEEN,
     STOPPED,
     Answer,
     Operator,
@@ -44,14 +46,6 @@ _AGREES: Final = 0.05  # a second reading this near to the first is the same ans
 OVERDRIVE: Final = 10  # screens: from one range to the next a level stays within three, and no input minds
 FARTHEST_FREQUENCY: Final = 0.1  # relative; a count farther off is asked for again
 _OUTPUT_ON: Final = "output: on"
-
-HELP_FREQUENCY: Final = """\
-19.98 MHz   what the counter shows, with its unit
-=           just as expected
-back        take the previous reading again
-note TEXT   keep a remark with the run; the question stands
-stop        stop here, outputs off; 'halfpower resume' goes on later
-?           this list"""
 
 
 class Manual:
@@ -179,7 +173,7 @@ class ManualMeter(Manual):
         hint = f"about {quantities.show(expected_hz, 'Hz')}" if known else ""
         prompt = Prompt(kind="read", title=f"What does the {self._label} show?", hint=hint, role=self.role)
         asked_again = False
-        for typed in self._replies(prompt, HELP_FREQUENCY):
+        for typed in self._replies(prompt, words.HELP_FREQUENCY):
             try:
                 frequency_hz = expected_hz if typed == "=" and known else quantities.parse(typed, "Hz")
                 if frequency_hz <= 0:
@@ -331,8 +325,10 @@ class ManualScreen(Manual):
         hint = expectation(step, self._unit)
         question, marks = marks_asked(step)
         lines += [marks] if marks else []
-        title = f"{self._where(step.view)}: {question or quantity_of(step).question}"
-        return Prompt(kind="read", title=title, lines=tuple(lines), unchanged=self._unchanged, step=step, hint=hint)
+        return Prompt(
+            kind="read", title=f"{self._where(step.view)}: {question or quantity_of(step).question}", hint=hint,
+            lines=tuple(lines), unchanged=self._unchanged, step=step, choices=SEEN if quantity_of(step).sweeps else (),
+        )  # fmt: skip
 
     def _on_path(self, step: Measure) -> list[str]:
         """Behind which path it is read, where that is news and no cable is moved."""

@@ -34,6 +34,7 @@ _COUPLING: Final = {"dc": "DC", "ac": "AC", "ground": "GRO"}
 NO_TRIGGER: Final = "no trigger"
 NOT_REAL_TIME: Final = "more samples than were taken in one sweep: interleaved, equivalent-time or interpolated"
 _TAKEN: Final = 0.99  # of the samples of a record
+_MOST_MISSED: Final = 3
 _BETWEEN_LOOKS_S: Final = 0.05
 _EXTERNAL_WITHIN_V: Final = 0.02  # of a level at an input that has no range of its own
 _NUMBERS: Final = rf"{NUMBER}(?:\s*,\s*{NUMBER})*"
@@ -82,7 +83,8 @@ class ScpiScope(Remote):
 
     def _message(self, view: View) -> tuple[str, tuple[ReadBack, ...]]:
         values = self._values(view)
-        level = "trigger_middle" if view.trigger is None or view.trigger.level_v is None else "trigger_level"
+        chosen = view.trigger is not None and view.trigger.level_v is not None
+        level = "trigger_level" if chosen or not self.commands.has("trigger_middle") else "trigger_middle"
         if view.delay_s and not self.commands.has("delay"):
             raise InstrumentError(self.link.name, "has no command for a delay; see 'commands.delay'")
         delay = ("delay",) if self._delayed else ()
@@ -93,6 +95,8 @@ class ScpiScope(Remote):
     def read(self, step: Measure) -> Reading:
         """Take a record and read the step's quantity from it."""
         self.show(step.view)
+        if sweeps := quantity_of(step).sweeps:
+            return self._share(step, sweeps)
         if step.view.trigger is not None and step.view.trigger.normal:
             if not self._triggered(step):
                 return Reading(status="no_signal", flags=(NO_TRIGGER,))
@@ -157,6 +161,14 @@ class ScpiScope(Remote):
             self.link.clock.sleep(_BETWEEN_LOOKS_S)
             asked = waits[0].query
         return True
+
+    def _share(self, step: Measure, sweeps: int) -> Reading:
+        """How many of its sweeps are started; after a few that were not, no more are waited for."""
+        tried = started = 0
+        while tried < sweeps and tried - started < _MOST_MISSED:
+            started += self._triggered(step)
+            tried += 1
+        return Reading(value=started / tried, more={"started": float(started), "sweeps": float(tried)})
 
     def _patience_s(self, step: Measure) -> float:
         """Twenty periods of what is applied, two sweeps, and what an instrument needs for its answer."""

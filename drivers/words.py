@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.measurement import quantity_of
 from harness.quantities import show
-from harness.steps import Measure, Sine, TimeMarks, Trigger, View
+from harness.steps import EXTERNAL, Measure, Sine, TimeMarks, Trigger, View
 
 if TYPE_CHECKING:
     from harness.models import Unit
@@ -17,6 +17,14 @@ FARTHEST_TURNED: Final = 0.15  # relative; what a source says farther from what 
 OF_A_CHANNEL: Final = ("deflection factor", "coupling", "ground line", "input", "bandwidth limiter")
 """The knobs that each channel has; the others are the display's."""
 _FILTERS: Final = {"low_reject": "LF reject", "high_reject": "HF reject", "dc": "DC", "ac": "AC"}
+
+HELP_FREQUENCY: Final = """\
+19.98 MHz   what the counter shows, with its unit
+=           just as expected
+back        take the previous reading again
+note TEXT   keep a remark with the run; the question stands
+stop        stop here, outputs off; 'halfpower resume' goes on later
+?           this list"""
 
 
 def view_parts(view: View, known: Iterable[str] = ()) -> dict[str, str]:
@@ -73,7 +81,7 @@ def _trigger(trigger: Trigger, channel: int) -> str:
 
 def expectation(step: Measure, unit: Unit | None) -> str:
     """Say where the trace should be, and what its tolerance is: the verdict allows for the uncertainty too."""
-    if step.expected is None:
+    if step.expected is None or quantity_of(step).sweeps:
         return ""
     name = quantity_of(step).unit
     text = (
@@ -106,7 +114,7 @@ def marks_asked(step: Measure) -> tuple[str, str]:
 
 def told_besides(step: Measure) -> Iterator[str]:
     """Where the signal is, if not on the channel that is read, and why it is asked again."""
-    if step.driven is not None:
+    if step.driven is not None and step.driven != EXTERNAL:
         yield f"the signal is on channel {step.driven}, the trigger too: read what this one shows of it"
     if step.because:
         yield f"why: {step.because}"

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 Axis: TypeAlias = Literal["level", "time", "none"]
 """Set by V/div, by s/div, or by neither."""
-InUnit: TypeAlias = Literal["div", "s", "ratio", "V", "Hz", "dB", "ohm", "F", "deg"]
+InUnit: TypeAlias = Literal["div", "s", "ratio", "share", "V", "Hz", "dB", "ohm", "F", "deg"]
 _SHOWN: Final[Mapping[str, tuple[float, str]]] = {
     "s": (1e9, "ns"), "ratio": (100.0, "%"), "ohm": (1.0, "Ω"), "F": (1e12, "pF"), "deg": (1.0, "°"),
 }  # fmt: skip
@@ -108,6 +108,8 @@ class Quantity:
     from_ground: bool = False  # counted from the ground line
     amplitude: bool = False  # from top to bottom of the signal
     signed: bool = False  # may be negative
+    sweeps: int = 0
+    """So many sweeps are waited for; the reading is the share that a trigger started, and a person says yes or no."""
     rating: Rating | None = None  # None: it is read for another's sake, and not judged
     seen: Callable[..., float | None] | None = None
     """How a simulated person sees one of a user's own; a folder of `sequences/` has its `simulated.py` for that."""

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias, Typ
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, create_model
 
 from harness import measurement
-from harness.steps import ROLES, Display, Role, Trigger, View
+from harness.steps import EXTERNAL, ROLES, Display, Role, Trigger, View
 from harness.values import (
     Celsius,
     Day,
@@ -456,6 +456,9 @@ class UnitInput(Model):
     capacitance: Farads = Field(20e-12, description="input capacitance")
     maximum: Volts = Field(gt=0, description="largest DC + peak AC voltage")
     maximum_rms: VoltsRms | None = Field(None, gt=0, description="largest rms voltage; required below 1 kohm")
+    external_maximum: Volts | None = Field(
+        None, gt=0, description="largest DC + peak AC voltage of the external trigger; required where it is used"
+    )
 
 
 class _OfOwn(Ratings):
@@ -696,7 +699,8 @@ class Setup:
         """
         if self.bench.switch is None or source == "unit":
             return None
-        place = f"{self.job.position or 'unit'}-{channel}" if display == "unit" else "reference"
+        at = "external" if channel == EXTERNAL else channel
+        place = f"{self.job.position or 'unit'}-{at}" if display == "unit" else "reference"
         return self.bench.path(path).routes.get(place)
 
     def lacks(self, display: Display, view: View) -> str:

@@ -196,7 +196,7 @@ class Measure:
     repeat: int = 0  # tells repeats of one setpoint apart
     replaces: int | None = None  # the `repeat` of the one earlier reading that this one stands for
     because: str = ""  # why it is asked again, for the person
-    driven: int | None = None  # the channel that has the signal, where another one is read
+    driven: int | None = None  # the channel that has the signal, where another one is read; `EXTERNAL` is one
     second: int | None = None  # a channel that is read at the same moment, for what two say together
     wait_s: float = 0.0  # before it is read: what moves with time
 

@@ -29,6 +29,7 @@ BUILT_IN: Final = (  # in the order of the calibration guide
     "bandwidth",
     "isolation",
     "pulse",
+    "trigger",
     "own_output",
     "look",
 )
@@ -72,7 +73,7 @@ def reconnect(before: Measure | None, step: Measure) -> steps.Sequence[None]:
 
 def channel_of(step: Measure) -> int:
     """The channel that the signal is connected to."""
-    return step.driven or step.view.channel
+    return step.view.channel if step.driven is None else step.driven
 
 
 def read_all(plan: Plan, *, return_to_first: bool = False) -> steps.Sequence[None]:

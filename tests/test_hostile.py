@@ -58,6 +58,7 @@ REFERENCES = (
     r"job\.(unit|bench|position|interval|answers_as)", r"bench\.positions\.<key>", r"job\.sequence\.0\.use",
     r"bench\.simulation", r"bench\..*\.(driver|address|identity)", r"bench\..*\.commands\..*",
     r"bench\..*\.link\..*",
+    r"bench\..*\.setup\.0",
     r"bench\.paths\..*\.routes\..*",
 )  # fmt: skip
 
@@ -101,6 +102,8 @@ def put(data: dict[str, Any], path: Path_, value: str) -> None:
         at = at[part] if isinstance(part, int) else at.setdefault(part, [] if isinstance(following, int) else {})
     if path[-1] == KEY:
         at[value] = {"label": value} if path[-2] == "paths" else value
+    elif at == []:
+        at.append(value)
     else:
         at[path[-1]] = value
 

@@ -20,6 +20,7 @@ from harness.measurement import quantity_of
 from harness.models import LOW_OHM, Setup, SignalPath
 from harness.quantities import VPP_PER_VRMS_SINE, duration, show, unphysical
 from harness.steps import (
+    EXTERNAL,
     Connect,
     Dc,
     FastEdge,
@@ -131,7 +132,8 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
 
 def connection_of(step: Measure | Look) -> Connect:
     """The connection that a reading needs: to the channel that is read, or to the one that has the signal instead."""
-    channel = (step.driven if isinstance(step, Measure) else None) or step.view.channel
+    driven = step.driven if isinstance(step, Measure) else None
+    channel = step.view.channel if driven is None else driven
     return Connect(path=step.path, source=step.source, display=step.display, channel=channel)
 
 
@@ -139,6 +141,8 @@ def _undriven(step: Measure | Look, setup: Setup) -> Iterator[str]:
     """What is wrong with a reading beside the channel that has the signal."""
     driven = step.driven if isinstance(step, Measure) else None
     if driven is None:
+        return
+    if driven == EXTERNAL and step.view.trigger is not None and step.view.trigger.source == "external":
         return
     if step.display != "unit" or not 1 <= driven <= setup.unit.channels:
         yield f"drives channel {driven} of the {step.display}; only a channel of the unit can be driven beside another"
@@ -278,10 +282,20 @@ def _over_rating(step: Measure | Look, setup: Setup, put: Stress) -> Iterator[st
         yield f"{stressed} is above the {show(end.rms_v, 'Vrms')} that {end.name} may take"
     if end.ohm < LOW_OHM and end.rms_v is None and behind.rms_v:
         yield f"nothing says what {end.name} bears; write {end.key}"
+    if isinstance(step, Measure) and step.driven == EXTERNAL:
+        yield from _over_external(setup, behind, stressed)
     if path.termination is not None:
         yield from _over_termination(step, path, behind, stressed)
         if end.ohm < LOW_OHM:
             yield f"path {step.path!r} ends twice: in its {show(path.termination, 'Ω')} termination and in {end.name}"
+
+
+def _over_external(setup: Setup, behind: Stress, stressed: str) -> Iterator[str]:
+    most_v = setup.unit.input.external_maximum
+    if most_v is None and behind.peak_v:
+        yield ("nothing says what the external trigger's input may take; write input.external_maximum in the unit file")
+    elif most_v is not None and behind.peak_v > most_v * _SLACK:
+        yield f"{stressed} is above the {show(most_v, 'V')} that the external trigger's input may take"
 
 
 def _over_termination(step: Measure | Look, path: SignalPath, behind: Stress, stressed: str) -> Iterator[str]:

@@ -100,7 +100,12 @@ def is_near(step: Measure, reading: Reading, divides_by: float = 1.0) -> bool:
 
     A ratio within a record says nothing of its signal; the record's amplitude, where there is one, does.
     """
-    if reading.status != "read" or reading.value is None or isinstance(step.stimulus, NoSignal):
+    if (
+        quantity_of(step).sweeps
+        or reading.status != "read"
+        or reading.value is None
+        or isinstance(step.stimulus, NoSignal)
+    ):
         return True
     if reading.more.get(AMPLITUDE, math.inf) < _applied_div(step, divides_by) / FAR:
         return False

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from harness.files.toml_lines import KeyPath
 
 _MOST_OHM: Final = 1e4
-_ROUTE: Final = re.compile(r"reference|(.+)-([1-9][0-9]?)")
+_ROUTE: Final = re.compile(r"reference|(.+)-([1-9][0-9]?|external)")
 
 
 def check_paths(notes: Findings, bench: Bench) -> None:

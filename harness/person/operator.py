@@ -16,7 +16,7 @@ from harness import quantities
 from harness.errors import OperatorStop
 from harness.measurement import quantity_of
 from harness.person.spoken import heard
-from harness.steps import Connect, Measure, Reading, Reply, Role, Seen, Step, Stimulus, View
+from harness.steps import EXTERNAL, Connect, Measure, Reading, Reply, Role, Seen, Step, Stimulus, View
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +165,8 @@ def read_answer(text: str, step: Measure, screen_div: float, subdivisions: int |
     typed = " ".join(text.split())
     if not typed:
         raise ValueError("Type what the screen shows, such as 4.9, or ? for the other answers.")
+    if quantity_of(step).sweeps and typed.lower() not in ("off", "skip"):
+        return _said_yes(typed)
     if typed == "=":
         if step.expected is None:
             raise ValueError("There is no expected value here; type what the screen shows.")
@@ -173,6 +175,13 @@ def read_answer(text: str, step: Measure, screen_div: float, subdivisions: int |
         case "off" | "skip" as word:
             return word
     return _reading(typed, step, screen_div, subdivisions)
+
+
+def _said_yes(typed: str) -> Value:
+    """Whether a display stands still: all of its sweeps are started, or not."""
+    if (said := _SAID.get(typed.lower().strip(",;:."))) is None:
+        raise ValueError(f"{typed!r} is no answer here; type yes where the display stands still, no where it does not.")
+    return Value(value=1.0 if said == "yes" else 0.0)
 
 
 def read_tuned(text: str, step: Measure) -> Tuned | None:
@@ -252,9 +261,14 @@ def _number(amount: str, step: Measure) -> float:
     return quantities.parse(amount, unit)
 
 
+def called(channel: int) -> str:
+    """An input in words."""
+    return "the external trigger" if channel == EXTERNAL else f"channel {channel}"
+
+
 def describe_connection(step: Connect) -> str:
     """The connection in words."""
-    where = "the reference" if step.display == "reference" else f"channel {step.channel} of the unit"
+    where = "the reference" if step.display == "reference" else f"{called(step.channel)} of the unit"
     tee = ", the reference with it on a tee" if step.watched else ""
     source = "the unit's own output" if step.source == "unit" else step.source
     return f"{source} → {step.path} → {where}{tee}"

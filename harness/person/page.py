@@ -228,7 +228,9 @@ class Page(Silent):
         on_screen = upright or quantity.unit == "div"
         return {
             "done": prompt.done or ("" if step.tune_to_div is None else f"It covers {step.tune_to_div:g} div"),
-            "units": _UNITS_TUNED[step.tune] if step.said_when_tuned else _UNITS[quantity.axis],
+            "units": () if quantity.sweeps else (
+                _UNITS_TUNED[step.tune] if step.said_when_tuned else _UNITS[quantity.axis]
+            ),
             "graticule": {
                 "height": graticule.height_div, "width": graticule.width_div, "ground": step.view.ground_line_div,
                 "step": (graticule.time_step_div if upright else graticule.step_div) or 0.02,

@@ -56,8 +56,6 @@ def count(parts: Sequence[PartResult], *quantities: str, signal: type | None = N
 
 
 def _rest(parts: Sequence[PartResult]) -> Iterator[Heading]:
-    yield outside("Trigger bandwidth", "not measured by this tool")
-    yield outside("Trigger sensitivity", "not measured by this tool")
     yield outside(
         "Cursors", "not measured by this tool: readings are of the trace against the graticule, or its record"
     )

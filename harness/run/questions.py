@@ -63,6 +63,8 @@ class _Right:
         reply = self.ideal(self.setup, step)
         if not isinstance(reply, Reading) or reply.value is None:
             return "off"
+        if quantity_of(step).sweeps:
+            return "yes" if reply.value >= 1 else "no"
         scale, unit = _UNITS[quantity_of(step).unit]
         return f"{scale * reply.value:.9g} {unit}"
 

@@ -178,6 +178,8 @@ def ideal(setup: Setup, step: Step) -> Reply:
         return Done()
     if isinstance(step, Look):
         return Seen(answer="yes")
+    if quantity_of(step).sweeps:
+        return Reading(value=1.0 if step.expected is None else step.expected)
     if step.tune_to_div is not None and step.tune != "frequency":
         says = step.said_when_tuned
         return Reading(value=step.tune_to_div, more={} if says is None else {says[0]: step.said_nominally})

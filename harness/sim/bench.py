@@ -26,11 +26,12 @@ from harness.sim.eyes import Person
 from harness.sim.faults import Endpoint, FaultInjector, FaultPlan
 from harness.sim.profile import Kind, Profile
 from harness.sim.settings import check, read_toml
+from harness.sim.triggering import by_hand
 from harness.sim.true_values import TrueValues
 from harness.sim.truth import CounterTruth, MeterTruth, OutputTruth, ScreenTruth, SourceTruth, merged
 from harness.sim.waves import SquareWave
 from harness.sim.world import Connection, Input, LevelMeter, SimulatedScreen, SimulatedSource, World
-from harness.steps import Connect, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
+from harness.steps import EXTERNAL, Connect, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
@@ -178,7 +179,7 @@ class SimulatedBench:
             raise InstrumentError("simulated bench", f"there is no path {path!r} in {self.path.name}; it has {known}")
         if source not in world.sources:
             raise InstrumentError("simulated bench", f"there is no {source} in {self.path.name}")
-        if not 1 <= channel <= channels:
+        if not (EXTERNAL if screen else 1) <= channel <= channels:
             raise InstrumentError("simulated bench", f"the {display} in {self.path.name} has no channel {channel}")
 
     # --- ways in -----------------------------------------------------------------------------------------------
@@ -264,7 +265,8 @@ class SimulatedBench:
             screen.shown = view.channel
             knobs = screen.inputs[view.channel - 1]
             knobs.volts_per_div, knobs.ground_div = view.volts_per_div, view.ground_line_div
-            knobs.coupling = view.coupling
+            knobs.coupling, knobs.limited, knobs.input_ohm = view.coupling, view.limited, view.input_ohm
+            screen.knobs = by_hand(view)
             screen.s_per_div, screen.magnifier, screen.delay_s = view.s_per_div, view.magnifier, view.delay_s
 
     def tune(self, step: Measure, span_div: float) -> float:

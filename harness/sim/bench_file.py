@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from harness.sim.eyes import Eyes
 from harness.sim.faults import FaultPlan
 from harness.sim.truth import PathTruth
-from harness.steps import ROLES
+from harness.steps import EXTERNAL, ROLES
 from harness.values import Model
 
 
@@ -21,7 +21,7 @@ class Route(Model):
     path: str
     source: str
     display: str
-    channel: int = Field(1, ge=1, le=16)
+    channel: int = Field(1, ge=EXTERNAL, le=16, description="0: the external trigger")
 
 
 class InstrumentEntry(Model):

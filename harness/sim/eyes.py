@@ -95,6 +95,8 @@ class Person:
     def _say(self, value: float, step: Measure, rng: np.random.Generator, again: int) -> str:
         """A number as a person types it: divisions, percent for a ratio."""
         unit = quantity_of(step).unit
+        if quantity_of(step).sweeps:
+            return "yes" if value >= 1 else "no"
         if unit == "ratio":
             amplitude_div = max(step.expected or 0.0, _AMPLITUDE_DIV)
             return self._slip(_rounded(100 * self._noisy(value, rng, amplitude_div), 1.0), rng, again)

@@ -14,6 +14,7 @@ from typing import Final
 from harness.sim.response import HighPass, Pole, transfer
 from harness.sim.truth import TriggerTruth
 from harness.sim.waves import Seen, SeenSine
+from harness.steps import Trigger, View
 
 _AC_HZ: Final = 10.0
 _REJECT_HZ: Final = 50e3
@@ -36,6 +37,21 @@ class TriggerKnobs:
     def chosen(self) -> bool:
         """Whether somebody has set where it fires; else it stands anywhere on a sine, as it always has here."""
         return not (self.free_runs and self.middle)
+
+
+def by_hand(view: View) -> TriggerKnobs:
+    """As a person sets it."""
+    asked = view.trigger or Trigger()
+    return TriggerKnobs(
+        source=str(view.channel) if asked.source == "channel" else asked.source,
+        slope=asked.slope,
+        coupling="ac" if asked.coupling == "ac" else "dc",
+        low_reject=asked.coupling == "low_reject",
+        high_reject=asked.coupling == "high_reject",
+        free_runs=not asked.normal,
+        middle=asked.level_v is None,
+        level_v=asked.level_v or 0.0,
+    )
 
 
 def fires(knobs: TriggerKnobs, true: TriggerTruth, seen: Seen, volts_per_div: float, noise: float) -> float | None:

@@ -266,6 +266,10 @@ class World:
             return
         if connection not in self.routes.values() and any(at == (r.display, r.channel) for r in self.routes.values()):
             self.unplugged.add(at)
+        elif connection not in self.routes.values():  # the lead that a switch brings to another input
+            led = (self.routes[number] for number in self.closed if number in self.routes)
+            same = (r for r in led if (r.path, r.source) == (connection.path, connection.source))
+            self.unplugged.update((r.display, r.channel) for r in same)
         self.by_hand.append(connection)
 
     def connections(self) -> Iterable[Connection]:
