@@ -52,7 +52,7 @@ def test_the_example_in_python_runs_on_the_demo(tmp_path: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert "does not meet its rating" in done.stdout
-    assert "half power at" in done.stdout
+    assert "lowest half-power frequency" in done.stdout
     assert "fail" in done.stdout
     rows = done.stdout.splitlines()
     heads = next(place for place, line in enumerate(rows) if "result_unit" in line)

@@ -61,6 +61,7 @@ class Curve:
     reference_div: float | None = None  # the deflection at the reference frequency
     slope_db_per_ln: float | None = None  # at the crossing
     recovers_hz: float | None = None  # where it comes back above
+    lowest: bool = False  # read from the reference frequency on, closely enough to have seen a lower crossing
     points: tuple[CurvePoint, ...] = ()
     readings_used: int = 0
     band: Band = Band()

@@ -115,7 +115,7 @@ def response_picture(report: Report, result: Result, *, key: str, part: int = 0,
 
 def _span_hz(result: Result, curve: Curve) -> tuple[float, float]:
     """The frequency axis: every reading, the rating, and never so little that a slope looks like a plain."""
-    frequencies = [p.frequency_hz for p in curve.points] + _rated(result, curve)
+    frequencies = [p.frequency_hz for p in curve.points] + _rated(result, curve) + [curve.reference_hz] * curve.lowest
     if result.statement is not None and curve.drop_db is not None:
         frequencies += [result.statement.low, result.statement.high]
     low, high = math.log10(min(frequencies)), math.log10(max(frequencies))
@@ -150,6 +150,8 @@ def _response_lines(axes: Axes, result: Result, curve: Curve) -> None:
                 fmt="o", markersize=4.2, markerfacecolor=face, markeredgecolor=colour, markeredgewidth=0.9,
                 ecolor=colour, elinewidth=0.8, label=label,
             )  # fmt: skip
+    if curve.lowest:
+        axes.plot([curve.reference_hz], [0.0], "s", markersize=4.6, color=TEXT.light, label="reference", zorder=5)
     for level_db in curve.limits_db if curve.drop_db is None else (-curve.drop_db,):
         _level(axes, level_db, LIMIT.light if curve.drop_db is None else TEXT.light)
     for rated_hz in _rated(result, curve):

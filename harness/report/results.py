@@ -276,6 +276,7 @@ def _curve(c: Curve) -> dict[str, Any]:
         **({"limits_db": list(c.limits_db)} if c.drop_db is None else {"drop_db": c.drop_db}),
         "slope_db_per_ln_f": c.slope_db_per_ln,
         "recovers_hz": c.recovers_hz,
+        "lowest": c.lowest,
         "readings_used": c.readings_used,
         "flags": [_plain(flag) for flag in c.flags],
         "points": [_plain(point) for point in c.points],

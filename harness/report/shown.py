@@ -45,7 +45,8 @@ MAY_BE_ON: Final = "An output may still be on"
 INCOMPLETE: Final = "Incomplete: the run has not reached its end"
 DEFINITION_OF_BANDWIDTH: Final = (
     "The half-power frequency is the lowest frequency at which the response, relative to the reference frequency, "
-    "has dropped to 1/√2 of the voltage (−3.0103 dB)."
+    "has dropped to 1/√2 of the voltage (−3.0103 dB). Where readings did not follow the response from there on, it is "
+    "called a half-power frequency, and conformity is stated of that one."
 )
 
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")

@@ -47,7 +47,11 @@ class Options(Model):
         description="the roll-off that input capacitance makes on the termination; left out, as the unit file says of "
         "its rating: 'corrected' for the level at the input, 'included' for that of the source",
     )
-    scan: bool = Field(False, description="ten points a decade first: needed to claim the first crossing")
+    scan: bool | None = Field(
+        None,
+        description="read the response from the reference frequency on first, ten points a decade from a tenth of the "
+        "rating, three below: needed to call a crossing the lowest; left out: where no person sets or reads",
+    )
     equal_deflection: bool = Field(False, description="raise the level near the crossing")
     tuned: bool = Field(False, description="a person tunes the frequency until the trace meets a graticule line")
 

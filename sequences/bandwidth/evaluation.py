@@ -15,7 +15,7 @@ from harness.analysis.verdict import Limits, decide_statement
 from harness.assess import origin_of
 from harness.errors import AnalysisError
 from harness.models import Setup, Unit
-from harness.quantities import HALF_POWER_DB, is_half_power, show
+from harness.quantities import HALF_POWER_DB, counted, is_half_power, show
 from harness.report import shown
 from harness.report.checklist import heading, outside
 from harness.report.model import Evaluated, Heading, PartResult, Result, Word
@@ -29,7 +29,7 @@ from sequences.bandwidth.levelled import Levelled, levelled
 from sequences.bandwidth.response import half_power, response_band
 from sequences.bandwidth.response_budget import FREQUENCY, LEVEL, METER, NOTHING_KNOWN
 from sequences.bandwidth.response_flags import too_near
-from sequences.bandwidth.response_model import HALF_POWER, HalfPower
+from sequences.bandwidth.response_model import HALF_POWER, HalfPower, of_drop
 from sequences.bandwidth.wanted import Wanted, on_range
 from sequences.deflection import RATING as DEFLECTION
 
@@ -67,7 +67,8 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     low, high = _FIFTY_OHM
     fifty = low <= setup.unit.input.resistance <= high
     results = [result for part in parts for result in part.results]
-    found = sum(r.quantity == HALF_POWER.name and r.curve is not None and bool(r.curve.points) for r in results)
+    read = [r.curve for r in results if r.quantity == HALF_POWER.name and r.curve is not None and r.curve.points]
+    found, followed = len(read), sum(curve.lowest for curve in read)
     at_rated = sum(r.quantity == AT_RATED.name and r.reading is not None for r in results)
     count = found + at_rated
     by = f"{found} half-power frequencies" if found else f"{at_rated} responses at the rated frequency"
@@ -81,8 +82,9 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     )  # fmt: skip
     yield outside("Harmonic distortion of the source", "a property of the generator: its certificate's")
     yield heading(
-        "Flatness below the bandwidth", count > 0, "the response as read and fitted; reported, not judged",
-        "sequence bandwidth",
+        "Flatness below the bandwidth", followed > 0,
+        f"{counted(followed, 'response')} read from the reference frequency on; reported, not judged",
+        "sequence bandwidth with scan = true",
     )  # fmt: skip
 
 
@@ -213,6 +215,7 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
         word = verdict.word
     elif not reason and statement is None and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
         word = "pass"
+    only_this = "" if half.lowest or word != "pass" else ", as far as it was read"
     return Result(
         quantity=HALF_POWER.name,
         channel=channel,
@@ -228,7 +231,7 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
         limits=limits,
         verdict=verdict,
         word=word,
-        sentence=f"Channel {channel}: {_in_words(half, statement)} Rated {shown.hertz(rated_hz)}: {word}.",
+        sentence=f"Channel {channel}: {_in_words(half, statement)} Rated {shown.hertz(rated_hz)}: {word}{only_this}.",
         remarks=(reason,) if reason else (),
         curve=_curve(half, known),
     )
@@ -268,9 +271,10 @@ def _curve(half: HalfPower, known: Levelled | None) -> Curve:
         reference_div=half.reference_div,
         slope_db_per_ln=half.slope_db_per_ln,
         recovers_hz=half.recovers_hz,
+        lowest=half.lowest,
         points=half.points,
         readings_used=half.readings_used,
-        band=Band() if known is None else _band(known),
+        band=Band() if known is None else _band(known, whole=half.lowest),
         level=known.level if known else (),
         level_method=known.method if known else "",
         flags=half.flags,
@@ -304,25 +308,31 @@ def _too_near(wanted: Wanted, frequency_hz: float) -> str:
 def _in_words(half: HalfPower, statement: Statement | None) -> str:
     """The frequency as the tables round it, or what is known instead."""
     drop = "half power" if abs(half.drop_db - HALF_POWER_DB) < 1e-3 else f"−{half.drop_db:.4g} dB"
+    which = "the lowest" if half.lowest else "a"
     known = shown.known_text(statement, half.bound_hz, "Hz")
     match half.status:
         case "found" if statement is not None:
-            return f"{drop} at {known}, k = {statement.k:.2f}."
+            return f"{which} {of_drop(half.drop_db)} frequency is {known}, k = {statement.k:.2f}."
         case "above_generator" if half.bound_hz is not None:
             return f"{drop} lies {known} (95 %), the highest frequency that could be used."
         case "not_bracketed" if half.bound_hz is not None:
             return f"{drop} was not found; it lies {known} (95 %)."
         case "several_crossings" if statement is not None:
-            return f"falls to {drop} more than once, first at {known}."
+            return f"falls to {drop} more than once, {'first' if half.lowest else 'among others'} at {known}."
         case _:
             return f"{drop} was not found."
 
 
-def _band(known: Levelled) -> Band:
+def _band(known: Levelled, *, whole: bool) -> Band:
+    """The response for a plot: from the reference frequency on where it was followed, else as far as it was read."""
     frequencies = [reading.frequency_hz for reading in known.readings if reading.purpose != "reference"]
     if len(set(frequencies)) < 2:
         return Band()
-    grid = np.geomspace(min(frequencies), max(frequencies), _BAND_POINTS)
+    low_hz, high_hz = min(frequencies), max(frequencies)
+    grid = np.geomspace(low_hz, high_hz, _BAND_POINTS)
+    if whole and known.plan.reference_hz < low_hz:
+        below = np.geomspace(known.plan.reference_hz, low_hz, _BAND_POINTS // 10, endpoint=False)
+        grid = np.concatenate([below, grid])
     value, u_db = response_band(known.readings, known.plan, grid)
 
     def plain(values: Any) -> tuple[float | None, ...]:

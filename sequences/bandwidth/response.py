@@ -39,6 +39,7 @@ from sequences.bandwidth.response_model import (
     ResponseReading,
 )
 from sequences.bandwidth.response_reduce import Observation, Reduced, reduce
+from sequences.bandwidth.response_scan import followed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -114,8 +115,11 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
     if stated is None:
         return _without_value(readings, reduced, plan, [*flags, TOO_FLAT])
     result, fit = stated
+    lowest, claim = _lowest(reduced, plan, result.frequency_hz, result.flags)
     result = replace(
         result,
+        flags=(*result.flags, *claim),
+        lowest=lowest,
         status="several_crossings" if recovery is not None else "found",
         recovers_hz=None if recovery is None else recovery.recovers_hz,
         reference_div=reduced.reference.deflection_div,
@@ -130,17 +134,30 @@ def _without_value(
 ) -> Evaluation:
     """Report a bound, never a value, where the crossing is not held from both sides; the last flag says why."""
     beyond = flags[-1].code == "above_generator"
+    bound_hz = plan.max_hz if beyond else above_until_hz(reduced, plan)
+    lowest, claim = _lowest(reduced, plan, bound_hz, flags)
     result = HalfPower(
         status="above_generator" if beyond else "not_bracketed",
         reference_hz=plan.reference_hz,
         drop_db=plan.drop_db,
-        flags=tuple(flags),
-        bound_hz=plan.max_hz if beyond else above_until_hz(reduced, plan),
+        flags=(*claim, *flags),
+        lowest=lowest,
+        bound_hz=bound_hz,
         reference_div=reduced.reference.deflection_div,
         readings_used=len(reduced.active),
         points=_points(readings, reduced, None, (), plan.drop_db),
     )
     return Evaluation(result=result, reduced=reduced, fit=None)
+
+
+def _lowest(
+    reduced: Reduced, plan: ResponsePlan, until_hz: float | None, flags: Sequence[Flag]
+) -> tuple[bool, tuple[Flag, ...]]:
+    """Say whether a frequency is the lowest with that drop, and why; with a ripple on it that is said already."""
+    if until_hz is None or any(flag.code == "ripple" for flag in flags):
+        return False, ()
+    known = followed(reduced, plan, until_hz)
+    return known.lowest, (known.flag,)
 
 
 def _state(
@@ -218,7 +235,7 @@ def response_band(
     -------
     response_db, u_db : ndarray
         Shape (n,) each. Near the crossing the fit with its model error; elsewhere a line between neighbouring
-        observations, its uncertainty grown by what a roll-off can do between them; NaN outside the readings.
+        observations, the reference among them, its uncertainty grown by what a roll-off can do between; NaN outside.
     """
     grid = np.log(np.asarray(frequencies_hz, dtype=np.float64))
     value, u_db = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
@@ -226,19 +243,19 @@ def response_band(
     if evaluation.reduced is None or not evaluation.reduced.observations:
         return value, u_db
     observations = evaluation.reduced.observations
-    log_f = np.array([o.log_f for o in observations])
-    y_db = np.array([o.y_db for o in observations])
-    s_db = np.array([o.s_db for o in observations])
+    # The reference itself is where the response is nothing, known as well as it is.
+    start = [(math.log(plan.reference_hz), 0.0, 0.0)]
+    known = np.array(sorted([*start, *((o.log_f, o.y_db, o.s_db) for o in observations)]))
+    log_f, y_db, s_db = known[:, 0], known[:, 1], known[:, 2]
     s_reference = evaluation.reduced.reference.s_db
     within = (grid >= log_f[0]) & (grid <= log_f[-1])
-    right = np.clip(np.searchsorted(log_f, grid[within]), 1, max(1, log_f.size - 1))
-    if log_f.size > 1:
-        left = right - 1
-        a, b = grid[within] - log_f[left], log_f[right] - grid[within]
-        value[within] = np.interp(grid[within], log_f, y_db)
-        # A roll-off with the slope c bends by about c per ln f (Gaussian); a line misses it by up to c·a·b.
-        bend = (np.abs(y_db[right] - y_db[left]) / np.maximum(a + b, 1e-9) + 1.0) * a * b
-        u_db[within] = np.sqrt(np.interp(grid[within], log_f, s_db) ** 2 + bend**2 + s_reference**2)
+    right = np.clip(np.searchsorted(log_f, grid[within]), 1, log_f.size - 1)
+    left = right - 1
+    a, b = grid[within] - log_f[left], log_f[right] - grid[within]
+    value[within] = np.interp(grid[within], log_f, y_db)
+    # A roll-off with the slope c bends by about c per ln f (Gaussian); a line misses it by up to c·a·b.
+    bend = (np.abs(y_db[right] - y_db[left]) / np.maximum(a + b, 1e-9) + 1.0) * a * b
+    u_db[within] = np.sqrt(np.interp(grid[within], log_f, s_db) ** 2 + bend**2 + s_reference**2)
     if (fit := evaluation.fit) is not None:
         near = within & (np.abs(grid - fit.log_f) <= 0.7 / fit.narrowing)
         value_db, variance, model = fitted_db(fit, grid[near] - fit.log_f, plan.drop_db)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from scipy.special import ndtr, ndtri
 
-from sequences.bandwidth.response_model import HALF_POWER_DB, Flag, ResponsePlan, hertz
+from sequences.bandwidth.response_model import Flag, ResponsePlan, hertz, of_drop
 
 if TYPE_CHECKING:
     from sequences.bandwidth.response_reduce import Observation, Reduced
@@ -113,10 +113,9 @@ def above_generator(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
     s_reference = reduced.reference.s_db
     if any(o.y_db + plan.drop_db < -SIGNIFICANT * math.hypot(o.s_db, s_reference) for o in reduced.observations):
         return None
-    name = "half-power" if abs(plan.drop_db - HALF_POWER_DB) < 0.005 else f"−{plan.drop_db:g} dB"
     sentence = (
         f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response stands at "
-        f"{top.mean_db:+.2f} dB: the {name} frequency is above it (95 %)."
+        f"{top.mean_db:+.2f} dB: the {of_drop(plan.drop_db)} frequency is above it (95 %)."
     )
     return Flag(code="above_generator", sentence=sentence)
 

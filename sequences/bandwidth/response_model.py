@@ -25,6 +25,7 @@ __all__ = [
     "Status",
     "Tuning",
     "hertz",
+    "of_drop",
 ]
 
 
@@ -116,8 +117,14 @@ class HalfPower:
     budget: Budget | None = None  # of the frequency, in Hz
     bound_hz: float | None = None
     recovers_hz: float | None = None
+    lowest: bool = False  # readings from the reference on would have seen a lower one, unless it is narrow
     reference_div: float | None = None
     points: tuple[CurvePoint, ...] = ()
+
+
+def of_drop(drop_db: float) -> str:
+    """What a frequency is called at which the response has dropped by so much: "half-power", "−6 dB"."""
+    return "half-power" if abs(drop_db - HALF_POWER_DB) < 1e-3 else f"−{drop_db:.4g} dB"
 
 
 def hertz(frequency_hz: float) -> str:

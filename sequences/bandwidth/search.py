@@ -27,6 +27,7 @@ from sequences.bandwidth.response_model import (
     hertz,
 )
 from sequences.bandwidth.response_reduce import Observation, Reduced, is_reference, leaving_out, off_screen, usable
+from sequences.bandwidth.response_scan import next_of_scan
 from sequences.bandwidth.response_suspect import audit, blamed, crossing_in_doubt, implausible, reference_in_doubt
 from sequences.bandwidth.search_setpoints import (
     Ask,
@@ -48,7 +49,6 @@ StopReason = Literal[
     "too_many_readings",
 ]  # fmt: skip
 
-SCAN_PER_DECADE = 10
 CONFIRM, CONFIRM_AUTOMATIC = 3, 2
 EXACT = 0.5  # in targets: what a single reading leaves where the shape, not the scatter, decides
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
@@ -174,26 +174,10 @@ def _reference_level_db(readings: Sequence[ResponseReading], plan: ResponsePlan)
 
 
 def _scan(readings: Sequence[ResponseReading], reduced: Reduced, plan: ResponsePlan) -> Ask | None:
-    """Ask for the next point of the scan, from a tenth of the rating up to it, and on to the first certain fall."""
-    if not plan.scan:
+    """Ask for the next point of the scan, if there is one."""
+    if not plan.scan or (log_f := next_of_scan(reduced, plan)) is None:
         return None
-    half_step = math.log(10.0) / SCAN_PER_DECADE / 2.0
-    read = [o.log_f for o in reduced.observations]
-    fallen = [o.log_f for o in reduced.observations if o.y_db + plan.drop_db < -3.0 * _s(o, reduced)]
-    ceiling, rated = math.log(plan.max_hz), math.log(plan.rated_hz) + half_step
-    for step in range(-SCAN_PER_DECADE, 3 * SCAN_PER_DECADE):
-        log_f = math.log(plan.rated_hz) + step * math.log(10.0) / SCAN_PER_DECADE
-        if log_f > ceiling or (fallen and log_f > max(min(fallen), rated)):
-            return None
-        if log_f < math.log(max(plan.min_hz, 1.5 * plan.reference_hz)):
-            continue
-        if all(abs(log_f - other) >= half_step for other in read):
-            return ask_at(math.exp(log_f), 0.0, "scan", readings, plan)
-    return None
-
-
-def _s(o: Observation, reduced: Reduced) -> float:
-    return math.hypot(o.s_db, reduced.reference.s_db)
+    return ask_at(math.exp(log_f), _reference_level_db(readings, plan), "scan", readings, plan)
 
 
 def _without_fit(

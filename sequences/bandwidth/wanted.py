@@ -48,10 +48,16 @@ class Wanted(LevelPlan):
             level_path=options.get("level_path") or options.get("path", ""),
             max_hz=options.get("max_frequency") or min(highest),
             termination_corrected=_is_at_input(setup, options.get("termination")),
-            **chosen,
+            **{"scan": _costs_seconds(setup), **chosen},
         )
 
 
 def _is_at_input(setup: Setup, termination: str | None) -> bool:
     """Whether the level is meant at the input: as the job says, else as the unit file says of its rating."""
     return setup.unit.bandwidth_plane == "input" if termination is None else termination != "included"
+
+
+def _costs_seconds(setup: Setup) -> bool:
+    """Whether no person sets the generator or reads the unit, so that a scan costs nobody's time."""
+    generator = setup.bench.generator
+    return setup.unit.read == "remote" and generator is not None and generator.driver != "manual"

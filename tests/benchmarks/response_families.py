@@ -114,7 +114,7 @@ def _echo(rng: np.random.Generator) -> Gain:
     return _plus(base, lambda f: 20.0 * math.log10(abs(1.0 + size * cmath.exp(1j * (delay * f + angle)))))
 
 
-def _base(rng: np.random.Generator) -> Gain:
+def smooth(rng: np.random.Generator) -> Gain:
     """A smooth roll-off to lay a ripple on."""
     match int(rng.integers(0, 4)):
         case 0:
@@ -136,7 +136,7 @@ def standing_wave(size_db: tuple[float, float]) -> Callable[[np.random.Generator
         delay, angle = 2.0 * math.pi * rng.uniform(0.7, 6.0), rng.uniform(0.0, 2.0 * math.pi)
         echo = size * cmath.exp(1j * angle)
         return _plus(
-            _base(rng), lambda f: 20.0 * math.log10(abs((1.0 + echo * cmath.exp(1j * delay * f)) / (1.0 + echo)))
+            smooth(rng), lambda f: 20.0 * math.log10(abs((1.0 + echo * cmath.exp(1j * delay * f)) / (1.0 + echo)))
         )
 
     return make
@@ -159,7 +159,7 @@ def splitter(size_db: tuple[float, float]) -> Callable[[np.random.Generator], Ga
             value = 1.0 + sum(size * cmath.exp(1j * (delay * f + angle)) for size, delay, angle in echoes)
             return 20.0 * math.log10(abs(value))
 
-        return _plus(_base(rng), gain)
+        return _plus(smooth(rng), gain)
 
     return make
 
