@@ -20,8 +20,8 @@ from sequences.bandwidth.response_model import HALF_POWER_DB, ReadingModel, Resp
 from sequences.bandwidth.response_scan import scan_of
 from sequences.bandwidth.search import Ask, next_request
 from sequences.bandwidth.wanted import Wanted
+from tests.helpers.played import played, remote, reported, single_pole
 from tests.helpers.setups import a_setup
-from tests.test_summary import played, remote, reported, single_pole
 
 RATED_HZ = 100e6
 PLAN = ResponsePlan(

@@ -16,25 +16,23 @@ from typing import Any
 import pytest
 
 from harness.analysis.estimate import Statement
-from harness.errors import AnalysisError
-from harness.journal.journal import Contents, Record
+from harness.journal.journal import Record
 from harness.models import Reference, Setup
 from harness.report import shown
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import to_json
-from harness.report.summary import summarise
 from harness.run import rehearsal
 from harness.run.jobs import Use
-from harness.steps import NOT_SETTLED, Connect, Dc, Done, Measure, NoSignal, Reading, Reply, Sine, Step
+from harness.steps import NOT_SETTLED, Dc, Measure, Reading, Reply, Sine, Step
 from sequences import once_more
 from sequences.bandwidth import steps as bandwidth
 from sequences.pulse import steps as pulse
 from sequences.vertical import steps as vertical
+from tests.helpers.played import AT, Answer, played, remote, single_pole
+from tests.helpers.played import reported as played_and_reported
 from tests.helpers.setups import a_setup
 
-AT = "2026-05-04T09:00:00+00:00"
-Answer = Callable[[Step], Reply]
 drawn = False
 
 
@@ -44,57 +42,15 @@ def _drawn(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(sys.modules[__name__], "drawn", request.param == "drawn too")
 
 
-def played(sequence: Any, setup: Setup, options: Any, answer: Answer) -> tuple[Record, ...]:
-    """Every step with its answer; what a sequence raises ends it, as in a run."""
-    script, records = sequence.script(setup, options), []
-    try:
-        step = next(script)
-        while True:
-            records.append(Record(part="1", n=len(records), step=step, reply=answer(step), at=AT))
-            step = script.send(records[-1].reply)
-    except (StopIteration, AnalysisError):
-        return tuple(records)
-
-
-def reported(sequence: str, setup: Setup, options: Any, records: tuple[Record, ...], *, ended: str = AT) -> Report:
-    part = {"name": "1", "use": sequence, "options": options.model_dump(mode="json", exclude_none=True)}
-    header = {"run": "r", "program": "test", "started": AT, "setup": setup.to_header(), "parts": [part]}
-    report = summarise(
-        Contents(header=header, records=records, withdrawn=(), events=(), parts={"1": "finished"}, closed_at=ended)
-    )
+def reported(*of: Any, **more: Any) -> Report:
+    """A report; its page is drawn as well where that is asked for."""
+    report = played_and_reported(*of, **more)
     assert not drawn or html_page(report)
     return report
 
 
-def single_pole(setup: Setup, f3_hz: float, *, gain: float = 1.0) -> Answer:
-    """What a unit of this bandwidth shows, by eye with a trace 0.1 div wide; off the screen beyond it."""
-    by_eye = setup.unit.read == "eye"
-
-    def answer(step: Step) -> Reply:
-        if isinstance(step, Connect):
-            return Done()
-        if step.quantity == "trace_width":
-            return Reading(value=0.1)
-        if isinstance(step.stimulus, NoSignal):
-            return Reading(value=0.0)
-        assert isinstance(step.stimulus, Sine)
-        frequency_hz = step.stimulus.frequency_hz
-        response = 1.0 if step.display == "reference" else gain / math.hypot(1.0, frequency_hz / f3_hz)
-        shown = step.stimulus.level_vpp / step.view.volts_per_div * response
-        if shown > setup.unit.vertical_div:
-            return Reading(status="off_screen")
-        value = round((shown + 0.1) / 0.1) * 0.1 if by_eye and step.display == "unit" else shown
-        return Reading(value=value, frequency_hz=frequency_hz)
-
-    return answer
-
-
 def skipping(answer: Answer, which: Callable[[Measure], bool]) -> Answer:
     return lambda step: Reading(status="skipped") if isinstance(step, Measure) and which(step) else answer(step)
-
-
-def remote(setup: Setup) -> Setup:
-    return replace(setup, unit=setup.unit.model_copy(update={"read": "remote", "resolution": 0.0, "scatter": 0.01}))
 
 
 def with_reference(setup: Setup, bandwidth_hz: float) -> Setup:
