@@ -69,18 +69,20 @@ def central_half_width(errors: ErrorSum, probability: float) -> float:
     series = _Series.of(errors)
     low, high = 0.0, series.reach
     x = min(float(ndtri((1.0 + probability) / 2.0)) * errors.u, 0.999 * high)
-    # Regula falsi with the Illinois weights: the function is smooth and monotone.
-    f_low, f_high = -probability, 1.0 - probability
+    # Regula falsi, the function being smooth and monotone; an end that stays twice counts half (Illinois).
+    f_low, f_high, moved = -probability, 1.0 - probability, 0
     for _ in range(60):
         f = series.central_probability(x) - probability
-        if abs(f) < 1e-10 or high - low < 1e-12 * series.reach:
+        if abs(f) < 1e-12 or high - low < 1e-12 * series.reach:
             break
         if f < 0.0:
             low, f_low = x, f
-            f_high *= 0.5
+            f_high *= 0.5 if moved < 0 else 1.0
+            moved = -1
         else:
             high, f_high = x, f
-            f_low *= 0.5
+            f_low *= 0.5 if moved > 0 else 1.0
+            moved = 1
         x = low - f_low * (high - low) / (f_high - f_low)
     return x
 
