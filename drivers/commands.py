@@ -163,6 +163,7 @@ SCOPE: Final[Table] = {
     "peak_to_peak": Command(":MEAS:VOLT:PTP? (@{channel})", "own measurement of a peak-to-peak, V", _EXPECTED),
     "amplitude": Command(":MEAS:VOLT:AMPL? (@{channel})", "own measurement, top less base, V", _EXPECTED),
     "period": Command(":MEAS:PER? (@{channel})", "own measurement of a period, s", _EXPECTED),
+    "rate": Command(":MEAS:FREQ? (@{channel})", "own measurement of a frequency, Hz", _EXPECTED),
     "rise_time": Command(":MEAS:VOLT:RISE:TIME? (@{channel})", "own measurement of a rise time, s", _EXPECTED),
     "overshoot": Command(":MEAS:VOLT:RISE:OVER? (@{channel})", "own measurement of an overshoot, %", _EXPECTED),
     "calibrate": Command(":CAL?", "have it calibrate itself; answers 0 when that went well"),

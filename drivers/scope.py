@@ -103,7 +103,7 @@ class ScpiScope(Remote):
         else:
             record_s = self._sweep_s(step.view) + max(step.view.delay_s, 0.0)
             self.link.set(self.commands.text("start", channel=step.view.channel), extra_s=2 * record_s)
-        if not self.commands.has("record"):
+        if not self.commands.has("record") or quantity_of(step).read_out:
             return self._own(step)
         volts = self._record(step.view.channel)
         screen = self._screenful(step.view, volts.size)
@@ -259,7 +259,7 @@ class ScpiScope(Remote):
             name,
             channel=step.view.channel,
             frequency_hz=step.stimulus.frequency_hz if isinstance(step.stimulus, Sine) else 0.0,
-            expected_v=(step.expected or 0.0) * step.view.volts_per_div,
+            expected_v=(step.expected or 0.0) * (step.view.volts_per_div if quantity.unit == "div" else 1.0),
         )
         if not text:
             raise InstrumentError(self.link.name, f"has no way to read {step.quantity}; see 'commands.{name}'")

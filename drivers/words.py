@@ -101,7 +101,14 @@ def expectation(step: Measure, unit: Unit | None) -> str:
 def marks_asked(step: Measure) -> tuple[str, str]:
     """Which time marks a span lies between: the question, and where to begin; empty for another signal."""
     rate_hz, rating = step.stimulus.rate_hz, quantity_of(step).rating
-    if not rate_hz or rating is None or not rating.is_error or rating.axis != "time" or not step.expected:
+    if (
+        quantity_of(step).read_out
+        or not rate_hz
+        or rating is None
+        or not rating.is_error
+        or rating.axis != "time"
+        or not step.expected
+    ):
         return "", ""
     mark = "mark" if isinstance(step.stimulus, TimeMarks) else "rise"
     apart_div = 1 / rate_hz / (step.view.s_per_div / step.view.magnifier)
@@ -142,6 +149,12 @@ def _tolerance(step: Measure, unit: Unit | None) -> float | None:
     if unit is None or step.display != "unit" or not step.expected or isinstance(step.stimulus, Sine):
         return None
     rating = quantity_of(step).rating
-    if rating is None or not rating.is_error or rating.absolute or rating.tolerance is None:
+    if (
+        rating is None
+        or not rating.is_error
+        or rating.absolute
+        or rating.tolerance is None
+        or quantity_of(step).read_out
+    ):
         return None
     return rating.tolerance(unit, step)

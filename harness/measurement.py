@@ -108,6 +108,7 @@ class Quantity:
     from_ground: bool = False  # counted from the ground line
     amplitude: bool = False  # from top to bottom of the signal
     signed: bool = False  # may be negative
+    read_out: bool = False  # what the instrument says in figures: its own measurement, whatever its record shows
     sweeps: int = 0
     """So many sweeps are waited for; the reading is the share that a trigger started, and a person says yes or no."""
     rating: Rating | None = None  # None: it is read for another's sake, and not judged

@@ -31,6 +31,7 @@ BUILT_IN: Final = (  # in the order of the calibration guide
     "pulse",
     "trigger",
     "own_output",
+    "cursors",
     "look",
 )
 

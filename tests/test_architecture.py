@@ -292,6 +292,7 @@ NAMED: Final[dict[str, int]] = {
     "drivers.words": 1,
     "harness.files.checks": 1,
     "harness.files.job_checks": 1,
+    "harness.person.page": 1,
     "harness.report.sheet": 1,
     "harness.sim.dialect": 3,
 }

@@ -16,7 +16,6 @@ from harness.sim.clock import VirtualClock
 from harness.steps import SOURCES, Measure, Reading, Reply, Role, Step, Stimulus, View, roles_of
 
 _MANUAL: Any = {"counter": ManualMeter, "calibrator": ManualSource, "generator": ManualSource}
-_UNITS = {"div": (1.0, "div"), "s": (1.0, "s"), "ratio": (100.0, "%")}
 
 
 def questions(setup: Setup, steps: Iterable[Step], ideal: Callable[[Setup, Step], Reply]) -> int:
@@ -65,8 +64,8 @@ class _Right:
             return "off"
         if quantity_of(step).sweeps:
             return "yes" if reply.value >= 1 else "no"
-        scale, unit = _UNITS[quantity_of(step).unit]
-        return f"{scale * reply.value:.9g} {unit}"
+        unit = quantity_of(step).unit
+        return f"{100.0 * reply.value:.9g} %" if unit == "ratio" else f"{reply.value:.9g} {unit}"
 
     def tell(self, _text: str) -> None:
         """Nobody listens."""

@@ -97,6 +97,8 @@ class Person:
         unit = quantity_of(step).unit
         if quantity_of(step).sweeps:
             return "yes" if value >= 1 else "no"
+        if quantity_of(step).read_out:
+            return self._slip(show(self._by_cursors(value, step, rng), unit, 4), rng, again)
         if unit == "ratio":
             amplitude_div = max(step.expected or 0.0, _AMPLITUDE_DIV)
             return self._slip(_rounded(100 * self._noisy(value, rng, amplitude_div), 1.0), rng, again)
@@ -104,6 +106,17 @@ class Person:
         div = value / (step.view.s_per_div / step.view.magnifier) if unit == "s" else value
         div += self._eyes.offset if quantity_of(step).from_ground else 0.0
         return self._slip(_rounded(self._noisy(div, rng, 1.0), fine), rng, again)
+
+    def _by_cursors(self, value: float, step: Measure, rng: np.random.Generator) -> float:
+        """What a read-out says with each of two cursors within the scatter of its edge."""
+        off_div = float(rng.uniform(-self._eyes.scatter, self._eyes.scatter, 2).sum())
+        match quantity_of(step).unit:
+            case "Hz":
+                return 1 / (1 / value + off_div * step.view.s_per_div)
+            case "s":
+                return value + off_div * step.view.s_per_div
+            case _:
+                return value + off_div * step.view.volts_per_div
 
     def _noisy(self, value: float, rng: np.random.Generator, over_div: float) -> float:
         return value + float(rng.normal(0, self._eyes.scatter)) / over_div

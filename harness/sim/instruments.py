@@ -319,7 +319,7 @@ class ScopeModel(Base):
         self._wait_for_sweep()
         record = self.world.record(self.name, self.world.look(self.name, number), self._points())
         measured: float = getattr(own, name)(record)
-        return measured
+        return measured * self.world.screens[self.name].truth.read_out(OWN[name])
 
     def _wait_for_sweep(self) -> None:
         self.busy(self._sweep_s() + self.profile.measures_in)

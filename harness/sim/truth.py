@@ -173,6 +173,8 @@ class ScreenTruth(Model):
     jitter: Seconds = Field(0.0, ge=0, description="standard deviation of a sampling instant")
     drift_per_hour: Ratio = Field(0.0, description="of the gain")
     self_calibration: int = Field(0, ge=0, description="what it answers to that; 0 where it goes well")
+    read_out_volts: Ratio = Field(0.0, description="error of what it says of a voltage, beyond the screen's own")
+    read_out_time: Ratio = Field(0.0, description="the same of a time")
     line_per_hour: Divisions = Field(0.0, description="drift of the line")
     line_cold: Divisions = Field(0.0, description="where the line stands when switched on, from where it comes to rest")
     starts: TriggerTruth = Field(TriggerTruth(), description="the trigger")
@@ -188,6 +190,12 @@ class ScreenTruth(Model):
     def _ranges(self) -> ScreenTruth:
         _ = self.times
         return self
+
+    def read_out(self, unit: bytes) -> float:
+        """What a true figure of this unit is multiplied by before it is said."""
+        return {b"V": 1 + self.read_out_volts, b"s": 1 + self.read_out_time, b"Hz": 1 / (1 + self.read_out_time)}.get(
+            unit, 1.0
+        )
 
     def line_at(self, hours: float) -> float:
         """How far the line has drifted; it comes to rest with a time constant of ten minutes."""
