@@ -27,6 +27,7 @@ BUILT_IN: Final = (  # in the order of the calibration guide
     "noise",
     "time_base",
     "bandwidth",
+    "passband",
     "isolation",
     "pulse",
     "trigger",

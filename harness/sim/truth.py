@@ -172,6 +172,8 @@ class ScreenTruth(Model):
     )
     jitter: Seconds = Field(0.0, ge=0, description="standard deviation of a sampling instant")
     drift_per_hour: Ratio = Field(0.0, description="of the gain")
+    limiter: Hertz | None = Field(None, gt=0, description="half power of its bandwidth limiter, if not the profile's")
+    coupling: Hertz = Field(8.0, gt=0, description="lower corner of AC coupling")
     self_calibration: int = Field(0, ge=0, description="what it answers to that; 0 where it goes well")
     read_out_volts: Ratio = Field(0.0, description="error of what it says of a voltage, beyond the screen's own")
     read_out_time: Ratio = Field(0.0, description="the same of a time")

@@ -38,8 +38,6 @@ from harness.words.clock import Clock
 
 _LEAST_DIV = 0.4
 """Height below which a digital scope finds no edge; an own choice."""
-_COUPLING_HZ = 8.0
-"""Corner of AC coupling; common practice is below 10 Hz."""
 _CROSSTALK_HZ = 100e6
 """Where a channel's crosstalk is stated; stray capacitance couples in proportion to frequency."""
 
@@ -337,9 +335,9 @@ class World:
             chain = (*chain, HighPass(_CROSSTALK_HZ / true.crosstalk))
         blocks = settings.coupling == "ac"
         if blocks and isinstance(wave, SineWave):
-            chain = (*chain, HighPass(_COUPLING_HZ))
+            chain = (*chain, HighPass(self.screens[display].truth.coupling))
         if settings.limited:
-            chain = (*chain, Pole(self.screens[display].limiter_hz))
+            chain = (*chain, Pole(self._limiter_hz(display)))
         seen = arrive(wave, chain + true.response.chain, ratio, blocks_dc=blocks)
         under_v = 0.0 if blocks else self.sources[connection.source].emf_offset_v(self.hours)
         return raised(seen, under_v * ratio * direct(chain)) if under_v else seen
@@ -365,6 +363,10 @@ class World:
             return Steady(0.0)
         wave, chain, ratio = self.arriving(connection)
         return arrive(wave, chain, ratio, blocks_dc=False)
+
+    def _limiter_hz(self, display: str) -> float:
+        screen = self.screens[display]
+        return screen.truth.limiter or screen.limiter_hz
 
     def _beside(self, display: str) -> Connection | None:
         """What is plugged into any channel of a screen: a little of it couples into those that have nothing."""

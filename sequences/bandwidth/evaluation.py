@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from harness.analysis.verdict import Limits, decide_statement
 from harness.assess import origin_of
 from harness.errors import AnalysisError
 from harness.models import Setup, Unit
-from harness.quantities import HALF_POWER_DB, counted, is_half_power, show
+from harness.quantities import HALF_POWER_DB, is_half_power, show
 from harness.report import shown
 from harness.report.checklist import heading, outside
 from harness.report.model import Evaluated, Heading, PartResult, Result, Word
@@ -68,7 +68,7 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     fifty = low <= setup.unit.input.resistance <= high
     results = [result for part in parts for result in part.results]
     read = [r.curve for r in results if r.quantity == HALF_POWER.name and r.curve is not None and r.curve.points]
-    found, followed = len(read), sum(curve.lowest for curve in read)
+    found = len(read)
     at_rated = sum(r.quantity == AT_RATED.name and r.reading is not None for r in results)
     count = found + at_rated
     by = f"{found} half-power frequencies" if found else f"{at_rated} responses at the rated frequency"
@@ -81,16 +81,34 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
         "sequence bandwidth, in a job whose unit file states an input resistance of 50 ohm",
     )  # fmt: skip
     yield outside("Harmonic distortion of the source", "a property of the generator: its certificate's")
-    yield heading(
-        "Flatness below the bandwidth", followed > 0,
-        f"{counted(followed, 'response')} read from the reference frequency on; reported, not judged",
-        "sequence bandwidth with scan = true",
-    )  # fmt: skip
+
+
+def followed(parts: Sequence[PartResult]) -> int:
+    """How many responses were read from the reference frequency on, up to their half power."""
+    results = (result for part in parts for result in part.results if result.quantity == HALF_POWER.name)
+    return sum(r.curve is not None and bool(r.curve.points) and r.curve.lowest for r in results)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Against:
+    """What a half-power frequency is held against where it is not the rated bandwidth: its name, and the limits."""
+
+    quantity: str
+    limits: Limits
+    rated: str  # in words
+
+
+def half_powers(setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken], against: Against) -> Iterator[Result]:
+    """Every channel's half-power frequency against other limits than the bandwidth's."""
+    for result in _results(setup, options, taken, (), against):
+        if result.quantity == against.quantity:
+            yield result
 
 
 def _results(
-    setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken], earlier: Sequence[PartResult]
-) -> Iterator[Result]:
+    setup: Setup, options: Mapping[str, Any], taken: Sequence[Taken], earlier: Sequence[PartResult],
+    against: Against | None = None,
+) -> Iterator[Result]:  # fmt: skip
     """Every channel that was tried against the rated bandwidth."""
     setup = on_range(setup, options.get("volts_per_div"))
     wanted = Wanted.from_options(options, setup)
@@ -108,19 +126,19 @@ def _results(
             reason = str(error)
         remarks = (*_moving([*level, *at_unit]), *_without_signal([*level, *at_unit]))
         if all(reading.status == "skipped" for _, reading in at_unit):
-            left_out = _result(setup, wanted, at_unit[0][0], None)
+            left_out = _result(setup, wanted, at_unit[0][0], None, against=against)
             yield replace(left_out, word="not measured", sentence="", remarks=("left out by the operator",))
             continue
         at_rated = _at_rated(setup, at_unit, known, reason=reason or _too_near(wanted, setup.unit.bandwidth))
         if options.get("at") == "rated":
             yield replace(at_rated, remarks=(*at_rated.remarks, *remarks))
             continue
-        result = _result(setup, wanted, at_unit[0][0], known, reason=reason)
+        result = _result(setup, wanted, at_unit[0][0], known, reason=reason, against=against)
         decided = result.statement is None and result.word == "undecided" and at_rated.word in ("pass", "fail")
-        if decided and is_half_power(wanted.drop_db):
+        if decided and against is None and is_half_power(wanted.drop_db):
             result = replace(result, word=at_rated.word, remarks=(*result.remarks, _BY_THE_OTHER))
         yield replace(result, remarks=(*result.remarks, *remarks))
-        if decided:
+        if decided and against is None:
             yield at_rated
 
 
@@ -197,14 +215,20 @@ def _moving(taken: Sequence[Taken]) -> Iterator[str]:
         yield f"{count} of its readings, the level's among them, never stood still as asked."
 
 
-def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None, *, reason: str = "") -> Result:
+def _result(
+    setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None, *, reason: str = "",
+    against: Against | None = None,
+) -> Result:  # fmt: skip
     """A channel against its rating; one that cannot be reckoned stays in the report, with the reason."""
     rated_hz, channel = setup.unit.bandwidth, first.view.channel
+    held = against or Against(
+        quantity=HALF_POWER.name, limits=Limits(low=rated_hz), rated=f"Rated {shown.hertz(rated_hz)}"
+    )
     half = HalfPower(status="failed", reference_hz=wanted.reference_hz, drop_db=wanted.drop_db)
     if known is not None:
         half = half_power(known.readings, known.plan)
         reason = _not_judged(setup, wanted, known, half)
-    limits, verdict = Limits(low=rated_hz), None
+    limits, verdict = held.limits, None
     budget = None if half.budget is None else _with_origins(setup, half.budget)
     if budget is not None and known is not None and half.frequency_hz is not None:
         budget = level_apart(budget, known, half.frequency_hz)
@@ -213,11 +237,11 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
     if not reason and statement is not None and half.status == "found":
         verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
         word = verdict.word
-    elif not reason and statement is None and half.bound_hz is not None and half.bound_hz >= rated_hz * (1 - 1e-9):
-        word = "pass"
+    elif not reason and statement is None and half.bound_hz is not None:
+        word = _by_bound(half.bound_hz, limits)
     only_this = "" if half.lowest or word != "pass" else ", as far as it was read"
     return Result(
-        quantity=HALF_POWER.name,
+        quantity=held.quantity,
         channel=channel,
         path=first.path,
         setting=f"{show(first.view.volts_per_div, 'V')}/div",
@@ -231,10 +255,17 @@ def _result(setup: Setup, wanted: Wanted, first: Measure, known: Levelled | None
         limits=limits,
         verdict=verdict,
         word=word,
-        sentence=f"Channel {channel}: {_in_words(half, statement)} Rated {shown.hertz(rated_hz)}: {word}{only_this}.",
+        sentence=f"Channel {channel}: {_in_words(half, statement)} {held.rated}: {word}{only_this}.",
         remarks=(reason,) if reason else (),
         curve=_curve(half, known),
     )
+
+
+def _by_bound(bound_hz: float, limits: Limits) -> Word:
+    """What is said of a half power that lies above a frequency."""
+    if limits.high is not None:
+        return "fail" if bound_hz > limits.high else "undecided"
+    return "pass" if limits.low is not None and bound_hz >= limits.low * (1 - 1e-9) else "undecided"
 
 
 def _stated(budget: Budget, probability: float) -> Statement:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from harness.models import Setup
 from harness.quantities import HALF_POWER_DB
 from sequences import signal_range
-from sequences.levelling.sine import LevelPlan, reach_hz
+from sequences.levelling.sine import LevelPlan, is_at_input, reach_hz
 
 _NAME_OF: Final = {
     "reference_frequency": "reference_hz",
@@ -47,14 +47,9 @@ class Wanted(LevelPlan):
             path=options.get("path", ""),
             level_path=options.get("level_path") or options.get("path", ""),
             max_hz=options.get("max_frequency") or min(highest),
-            termination_corrected=_is_at_input(setup, options.get("termination")),
+            termination_corrected=is_at_input(setup, options.get("termination")),
             **{"scan": _costs_seconds(setup), **chosen},
         )
-
-
-def _is_at_input(setup: Setup, termination: str | None) -> bool:
-    """Whether the level is meant at the input: as the job says, else as the unit file says of its rating."""
-    return setup.unit.bandwidth_plane == "input" if termination is None else termination != "included"
 
 
 def _costs_seconds(setup: Setup) -> bool:

@@ -50,7 +50,7 @@ def judge(setup: Setup, level: Level, limits: Limits) -> Judged:
         passes = known is not None and limits.high is None and limits.low is not None and known >= limits.low
         word: Word = "pass" if passes else "undecided" if known is not None or level.remark else "not measured"
         return Judged(level=level, statement=None, verdict=None, word=word)
-    statement = state(level.budget)
+    statement = state(level.budget, setup.job.coverage)
     verdict = decide_statement(statement, limits, setup.job.rule, budget=level.budget)
     return Judged(level=level, statement=statement, verdict=verdict, word=verdict.word)
 

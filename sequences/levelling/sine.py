@@ -53,6 +53,11 @@ def reach_hz(setup: Setup) -> float:
     return math.inf
 
 
+def is_at_input(setup: Setup, termination: str | None) -> bool:
+    """Whether the level is meant at the input: as the job says, else as the unit file says of its rating."""
+    return setup.unit.bandwidth_plane == "input" if termination is None else termination != "included"
+
+
 def level_table(setup: Setup, wanted: LevelPlan, level: Sequence[Taken]) -> LevelTable | None:
     """The level per set volt as the reference showed it, relative to the reference frequency."""
     reference = setup.bench.reference

@@ -93,6 +93,7 @@ def read_levels(setup: Setup, asked: Iterable[Measure], level: list[Taken]) -> s
 
 def _believed(step: Measure, level: list[Taken]) -> Measure:
     """What is read by eye is asked again where it lies far from what was read first, or from what can be."""
-    first = next((reading.value for _, reading in level if reading.value), None)
+    alike = [r.value for s, r in level if s.stimulus.level == step.stimulus.level]
+    first = next((value for value in alike if value), None)
     expected, (low, high) = first or step.expected or 0.0, _NEAR_FIRST if first else _LOADED
     return replace(step, expected_low=round(low * expected, 4), expected_high=round(high * expected, 4))
