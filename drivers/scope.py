@@ -106,9 +106,10 @@ class ScpiScope(Remote):
         if not self.commands.has("record") or quantity_of(step).read_out:
             return self._own(step)
         volts = self._record(step.view.channel)
+        second = None if step.second is None else self._record(step.second)
         screen = self._screenful(step.view, volts.size)
         try:
-            return self._marked(read_record(step, volts, screen), screen)
+            return self._marked(read_record(step, volts, screen, second), screen)
         except Aliased as error:
             if not self._has_own(step):
                 raise InstrumentError(self.link.name, str(error)) from error

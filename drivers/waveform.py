@@ -22,17 +22,21 @@ EDGE: Final = 1 / 250
 does not tell the converter's step; eight bits are the coarsest."""
 
 
-def read_record(step: Measure, volts: Samples, screen: Screenful) -> Reading:
-    """Read the step's quantity; off the screen if the trace touches an edge. Raises AnalysisError."""
+def read_record(step: Measure, volts: Samples, screen: Screenful, second: Samples | None = None) -> Reading:
+    """Read the step's quantity; off the screen if a trace touches an edge. Raises AnalysisError."""
     if volts.size < FEWEST_SAMPLES:
         raise AnalysisError(f"a record of {volts.size} samples shows nothing: look at its length and its format")
     span_v, full_scale = screen.high_v - screen.low_v, (screen.low_v, screen.high_v)
-    if not (np.abs(volts) < NO_VALUE).all():
-        return Reading(status="off_screen", flags=("clipped",))
     lsb = quantising_step(volts, span_v=span_v)
-    if is_clipped(volts, full_scale=full_scale, lsb=max(lsb or 0.0, EDGE * span_v)):
-        return Reading(status="off_screen", flags=("clipped",))
-    return quantity_of(step).from_record(step, volts, screen, lsb)
+    for record in (volts,) if second is None else (volts, second):
+        if not (np.abs(record) < NO_VALUE).all():
+            return Reading(status="off_screen", flags=("clipped",))
+        if is_clipped(record, full_scale=full_scale, lsb=max(lsb or 0.0, EDGE * span_v)):
+            return Reading(status="off_screen", flags=("clipped",))
+    quantity = quantity_of(step)
+    if second is not None and quantity.from_two is not None:
+        return quantity.from_two(step, volts, second, screen, lsb)
+    return quantity.from_record(step, volts, screen, lsb)
 
 
 def quantising_step(volts: Samples, *, span_v: float) -> float | None:

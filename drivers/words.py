@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 FARTHEST_TURNED: Final = 0.15  # relative; what a source says farther from what it was set to is asked for again
 OF_A_CHANNEL: Final = ("deflection factor", "coupling", "ground line", "input", "bandwidth limiter")
 """The knobs that each channel has; the others are the display's."""
+_TOGETHER: Final = {
+    "x-y": "X-Y, this channel upwards",
+    "sum": "both channels added",
+    "difference": "both channels added, the other inverted",
+}
 _FILTERS: Final = {"low_reject": "LF reject", "high_reject": "HF reject", "dc": "DC", "ac": "AC"}
 
 HELP_FREQUENCY: Final = """\
@@ -51,6 +56,8 @@ def _less_usual(view: View) -> dict[str, str]:
         parts["input"] = show(view.input_ohm, "Ω")
     if view.limited:
         parts["bandwidth limiter"] = "on"
+    if view.together:
+        parts["traces"] = _TOGETHER[view.together]
     if view.trigger is not None:
         parts["triggered by"] = _trigger(view.trigger, view.channel)
     if view.delay_s and view.magnifier == 1:
@@ -65,6 +72,7 @@ def _back(what: str, view: View) -> str:
     """How a knob usually stands that an earlier reading had otherwise."""
     usual = {
         "input": "its usual resistance",
+        "traces": "each channel against time",
         "triggered by": _trigger(Trigger(), view.channel),
         "horizontal position": "the sweep's middle in the centre",
     }

@@ -103,6 +103,8 @@ class Quantity:
     question: str  # to a person
     from_record: Callable[[Measure, Samples, Screenful, float | None], Reading]
     """Of the samples in V, how they lie on the screen, and the converter's step where the record shows it."""
+    from_two: Callable[[Measure, Samples, Samples, Screenful, float | None], Reading] | None = None
+    """Of the records of the channel and of the step's second one, taken together."""
     own: Callable[[Measure], tuple[str, float]] | None = None
     """The instrument's own measurement: its key in the command table, and what the answer is divided by."""
     from_ground: bool = False  # counted from the ground line

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias, Typ
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, create_model
 
 from harness import measurement
-from harness.steps import EXTERNAL, ROLES, Display, Role, Trigger, View
+from harness.steps import EXTERNAL, ROLES, Connect, Display, Role, Trigger, View
 from harness.values import (
     Celsius,
     Day,
@@ -399,6 +399,9 @@ class SignalPath(Model):
         description="of the load that the source sees, without the input's capacitance; "
         f"left out: {ASSUMED_LOAD_VSWR:g} is assumed",
     )
+    tee_delay: Seconds = Field(
+        1e-10, ge=0, description="two leads of it from one tee differ in delay by no more than this; 5 ns a metre"
+    )
     rise_time: Seconds = Field(0.0, ge=0, description="rise time of the path itself")
     rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the path's rise time")
     routes: Mapping[str, str] = Field(
@@ -692,12 +695,14 @@ class Setup:
     unit: Unit
     job: Job
 
-    def route(self, path: str, display: Display, channel: int, source: Role | None = None) -> str | None:
-        """The switch's channel list for an input behind a path, or None where a hand is needed.
+    def leads(self, to: Connect) -> str | None:
+        """The switch's channel list for a connection, or None where a hand is needed: also for tees, and for the unit's
+        own output, which is at its front panel."""
+        return None if to.source == "unit" or to.also else self.route(to.path, to.display, to.channel)
 
-        The unit's own output is at its front panel, where no switch reaches.
-        """
-        if self.bench.switch is None or source == "unit":
+    def route(self, path: str, display: Display, channel: int) -> str | None:
+        """The switch's channel list for an input behind a path, or None where a hand is needed."""
+        if self.bench.switch is None:
             return None
         at = "external" if channel == EXTERNAL else channel
         place = f"{self.job.position or 'unit'}-{at}" if display == "unit" else "reference"

@@ -22,10 +22,11 @@ VPP_PER_VRMS_SINE: Final = 2 * math.sqrt(2)
 _PREFIX: Final = {
     "f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9, "T": 12,
 }  # fmt: skip
-_SPELLING: Final = {"ohm": "Ω", "Ohm": "Ω", "\u2126": "Ω"}  # U+2126 is the old ohm sign
+_SPELLING: Final = {"ohm": "Ω", "Ohm": "Ω", "deg": "°", "\u2126": "Ω"}  # U+2126 is the old ohm sign
 _PREFIXED: Final = ("Hz", "Vpp", "Vrms", "V", "s", "Ω", "F", "W")
 _PLAIN: Final = {
-    "dB": Decimal(1), "dBc": Decimal(1), "div": Decimal(1), "°C": Decimal(1), "min": Decimal(60), "h": Decimal(3600),
+    "dB": Decimal(1), "dBc": Decimal(1), "div": Decimal(1), "°C": Decimal(1), "°": Decimal(1),
+    "min": Decimal(60), "h": Decimal(3600),
 }  # fmt: skip
 _RATIO: Final = {"%": Decimal("0.01"), "ppm": Decimal("1e-6"), "": Decimal(1)}
 _SIGNED: Final = r"(?:[+-]?(?:[0-9]+(?:[.][0-9]*)?|[.][0-9]+)(?:[eE][+-]?[0-9]+)?)"
@@ -34,7 +35,7 @@ _LONGEST: Final = 64  # characters; a longer text is no quantity, and Decimal is
 
 
 def parse(text: str | float, unit: str) -> float:
-    """Read a quantity in the unit asked for: Hz, V, Vpp, Vrms, s, Ω, F, W, dB, dBc, div, °C or "ratio".
+    """Read a quantity in the unit asked for: Hz, V, Vpp, Vrms, s, Ω, F, W, dB, dBc, div, °C, ° or "ratio".
 
     A bare number is taken only for "ratio" and "div"; everything else says its unit.
     """
@@ -77,9 +78,10 @@ _PHYSICAL: Final[Mapping[str, tuple[float, float]]] = {
     "dBc": (1e-6, 200.0),
     "div": (0.0, 100.0),
     "°C": (1e-3, 200.0),
+    "°": (1e-6, 360.0),
     "ratio": (0.0, 1000.0),
 }
-_SIGNED_UNITS: Final = ("V", "dB", "dBc", "div", "°C", "ratio")
+_SIGNED_UNITS: Final = ("V", "dB", "dBc", "div", "°C", "°", "ratio")
 
 
 def unphysical(value: float, unit: str) -> str:
@@ -160,6 +162,7 @@ def example(unit: str) -> str:
         "dB": "a level such as '0.1 dB'",
         "dBc": "a level below the carrier such as '-40 dBc'",
         "div": "divisions such as '0.1 div'",
+        "°": "an angle such as '3 deg'",
         "°C": "a temperature such as '23 °C'",
         "ratio": "a ratio such as '3 %' or '2 ppm'",
     }[unit]

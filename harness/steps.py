@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Iterable, Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, TypeVar, get_args
 
 from harness.errors import AnalysisError
@@ -199,6 +199,11 @@ class Measure:
     driven: int | None = None  # the channel that has the signal, where another one is read; `EXTERNAL` is one
     second: int | None = None  # a channel that is read at the same moment, for what two say together
     wait_s: float = 0.0  # before it is read: what moves with time
+
+    @property
+    def views(self) -> tuple[View, ...]:
+        """How each channel that takes part is set, the one that is read last."""
+        return (*(() if self.second is None else (replace(self.view, channel=self.second),)), self.view)
 
     @property
     def roles(self) -> frozenset[Role]:

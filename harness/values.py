@@ -90,6 +90,7 @@ Watts: TypeAlias = Annotated[float, Unit_(("W",))]
 Decibels: TypeAlias = Annotated[float, Unit_(("dB",))]
 ToCarrier: TypeAlias = Annotated[float, Unit_(("dBc",))]
 Divisions: TypeAlias = Annotated[float, Unit_(("div",))]
+Degrees: TypeAlias = Annotated[float, Unit_(("°",))]
 Celsius: TypeAlias = Annotated[float, Unit_(("°C",))]
 Ratio: TypeAlias = Annotated[float, Unit_(("ratio",))]
 

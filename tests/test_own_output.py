@@ -107,7 +107,7 @@ def test_the_output_stays_on_the_others_go_off_and_the_switch_gets_its_lead_back
     ran(tmp_path, GOOD)
     assert asked == [
         "Outputs are off. Connect the unit's own output → lead → channel 1 of the unit",
-        "Outputs are off. Connect calibrator → lead → channel 1 of the unit",
+        "Outputs are off. Connect the switch's lead → channel 1 of the unit again",
     ]
 
 

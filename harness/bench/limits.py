@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, Literal, assert_never
 
 from harness.measurement import quantity_of
@@ -114,7 +114,7 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
         return wrong
     if lacking := setup.lacks(step.display, step.view):
         return f"asks the {step.display} for {lacking}; correct the command, or leave the measurement out"
-    for wrong in _undriven(step, setup):
+    for wrong in (*_undriven(step, setup), *_together(step, setup)):
         return wrong
     if isinstance(step, Look) and isinstance(step.stimulus, NoSignal):
         return ""
@@ -123,9 +123,7 @@ def refusal(step: Step, connected: Connect | None, setup: Setup) -> str:
     if connected is None:
         return "measures before anything is connected; yield a Connect first"
     wanted = connection_of(step)
-    if wanted != replace(connected, watched=False, counted=False, replugged=False) and not (
-        connected.watched and _on_the_tee(wanted, connected)
-    ):
+    if not _leads(connected, wanted) and not (connected.watched and _on_the_tee(wanted, connected)):
         return f"measures {_where(wanted)}, but what is connected is {_where(connected)}; yield a Connect first"
     return ""
 
@@ -134,7 +132,31 @@ def connection_of(step: Measure | Look) -> Connect:
     """The connection that a reading needs: to the channel that is read, or to the one that has the signal instead."""
     driven = step.driven if isinstance(step, Measure) else None
     channel = step.view.channel if driven is None else driven
-    return Connect(path=step.path, source=step.source, display=step.display, channel=channel)
+    second = step.second if isinstance(step, Measure) else None
+    also = () if second is None else (second,)
+    return Connect(path=step.path, source=step.source, display=step.display, channel=channel, also=also)
+
+
+def _leads(made: Connect, wanted: Connect) -> bool:
+    """Whether a connection leads to every channel that is wanted; of those on one tee any may be read."""
+    there = {made.channel, *made.also}
+    return (made.path, made.source, made.display) == (wanted.path, wanted.source, wanted.display) and (
+        {wanted.channel, *wanted.also} <= there
+    )
+
+
+def _together(step: Measure | Look, setup: Setup) -> Iterator[str]:
+    """What is wrong with a reading of two channels."""
+    second = step.second if isinstance(step, Measure) else None
+    by_eye = setup.unit.read == "eye" if step.display == "unit" else False
+    if second is None and step.view.together:
+        yield f"asks for {step.view.together} of one channel; say which is the second"
+    elif second is not None and (step.display != "unit" or not 1 <= second <= setup.unit.channels):
+        yield f"reads channel {second} of the {step.display} besides, which has no such channel to compare"
+    elif second == step.view.channel:
+        yield f"compares channel {second} with itself"
+    elif step.view.together and not by_eye:
+        yield f"asks for {step.view.together} on a display that is read over its interface, which gives records instead"
 
 
 def _undriven(step: Measure | Look, setup: Setup) -> Iterator[str]:
@@ -284,6 +306,8 @@ def _over_rating(step: Measure | Look, setup: Setup, put: Stress) -> Iterator[st
         yield f"nothing says what {end.name} bears; write {end.key}"
     if isinstance(step, Measure) and step.driven == EXTERNAL:
         yield from _over_external(setup, behind, stressed)
+    if isinstance(step, Measure) and step.second is not None and end.ohm < LOW_OHM:
+        yield f"path {step.path!r} ends twice: in {end.name} on channel {step.view.channel} and on {step.second}"
     if path.termination is not None:
         yield from _over_termination(step, path, behind, stressed)
         if end.ohm < LOW_OHM:

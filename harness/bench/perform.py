@@ -220,7 +220,7 @@ class LiveBench:
     def _connect(self, step: Connect) -> Done:
         self._before(step)
         self._connected = self._to_plug = None
-        self._route = self.setup.route(step.path, step.display, step.channel, step.source)
+        self._route = self.setup.leads(step)
         if self._route is None:
             self._standing, self._route_in_doubt = None, False  # no path of the switch's is in use any more
             if not self._is_remote(step.source):  # the same hands, in one question
@@ -506,7 +506,7 @@ class LiveBench:
         driven_v = outputs.driven.get(step.source, 0.0)
         rising = wanted_v >= driven_v
         if rising:
-            self._alive(screen).show(step.view)
+            self._show(step, screen)
             self._turned_first(step, screen, wanted_v)
         doubt = outputs.in_doubt(step.source)
         outputs.driven[step.source] = max(driven_v, wanted_v)  # until it is done, either may stand
@@ -524,7 +524,11 @@ class LiveBench:
         if not rising:
             if self._is_remote(step.display):
                 self._ask_now()  # it is set at once, and must not be ahead of a person who turns the level down
-            self._alive(screen).show(step.view)
+            self._show(step, screen)
+
+    def _show(self, step: Measure, screen: Screen) -> None:
+        for view in step.views:
+            self._alive(screen).show(view)
 
     def _down(self, step: Measure, source: Source, doubt: Callable[[], None]) -> bool:
         """Whether a source that a person works goes down with the question that asks them to read, or need not."""

@@ -268,8 +268,12 @@ def called(channel: int) -> str:
 
 def describe_connection(step: Connect) -> str:
     """The connection in words."""
-    where = "the reference" if step.display == "reference" else f"{called(step.channel)} of the unit"
+    inputs = " and ".join(map(called, (step.channel, *step.also)))
+    by_tee = ", by a tee" if step.also else ""
+    where = "the reference" if step.display == "reference" else f"{inputs} of the unit{by_tee}"
     tee = ", the reference with it on a tee" if step.watched else ""
+    if step.replugged:
+        return f"the switch's lead → {where} again"
     source = "the unit's own output" if step.source == "unit" else step.source
     return f"{source} → {step.path} → {where}{tee}"
 

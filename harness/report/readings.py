@@ -54,7 +54,7 @@ def grouped(taken: Sequence[Taken]) -> tuple[list[Group], list[Return]]:
     returned: list[Return] = []
     for step, reading in taken:
         place = place_of(step)
-        same = (step.path, step.source, step.view, step.stimulus, step.quantity)
+        same = (step.path, step.source, step.view, step.stimulus, step.quantity, step.second)
         alone = Group(step=step, readings=(reading,), ground=grounds.get(place))
         if step.purpose == GROUND:
             grounds[place] = reading

@@ -100,7 +100,9 @@ class Rehearsal:
     def views(self) -> tuple[tuple[Display, View], ...]:
         """Every setting that a display will have, once."""
         steps = (step for part in self.parts for step in part.steps)
-        return tuple(dict.fromkeys((step.display, step.view) for step in steps if isinstance(step, Measure)))
+        return tuple(
+            dict.fromkeys((step.display, view) for step in steps if isinstance(step, Measure) for view in step.views)
+        )
 
 
 def rehearse(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
@@ -284,7 +286,7 @@ def needs_hand(setup: Setup, step: Step) -> bool:
 def _asked(setup: Setup, step: Step) -> list[str]:
     """What a person must do for this step, in words."""
     if isinstance(step, Connect):
-        by_hand = step.replugged or setup.route(step.path, step.display, step.channel, step.source) is None
+        by_hand = step.replugged or setup.leads(step) is None
         return [f"connect {describe_connection(step)}"] if by_hand else []
     asked = []
     if _set_by_hand(setup, step) and step.source in step.roles:

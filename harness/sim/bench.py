@@ -227,7 +227,13 @@ class SimulatedBench:
 
     def plug(self, step: Connect) -> None:
         """Make a connection as it is asked for, the counter where it belongs then."""
-        self.connect(step.path, step.source, step.display, step.channel, watched=step.watched)
+        if step.replugged:
+            self.world.replug(step.display, step.channel)
+        else:
+            self.connect(step.path, step.source, step.display, step.channel, watched=step.watched)
+        for channel in step.also:
+            self._require(step.path, step.source, step.display, channel)
+            self.world.tee(Connection(path=step.path, source=step.source, display=step.display, channel=channel))
         counter = self._models.get("counter")
         if self.settings.counter is not None and isinstance(counter, instruments.CounterModel):
             counter.counts = step.source if step.counted else self.settings.counter.counts

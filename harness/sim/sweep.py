@@ -14,17 +14,29 @@ if TYPE_CHECKING:
 
 
 def samples(
-    trace: SimulatedTrace, screen: SimulatedScreen, points: int, true_dt_s: float, rng: np.random.Generator
+    trace: SimulatedTrace,
+    screen: SimulatedScreen,
+    points: int,
+    true_dt_s: float,
+    rng: np.random.Generator,
+    *,
+    instant: tuple[float, float],
+    behind_s: float = 0.0,
 ) -> Floats:
-    """The voltage at the sampling instants; the trigger, or what is delayed, is within a sample of the centre."""
+    """The voltage at the sampling instants; the trigger, or what is delayed, is within a sample of the centre.
+
+    The `instant` is where the trigger happened to be, in samples and in cycles; `behind_s` how far this trace is behind
+    the one that started the sweep.
+    """
     if isinstance(trace.seen, Steady):
         return np.full(points, trace.seen.level_v)
-    jitter, phase = rng.random(2)
-    time_s = when(screen, (np.arange(points) - points / 2 + jitter) * true_dt_s)
+    jitter, phase = instant
+    shown_s: Floats = ((np.arange(points) - points / 2 + jitter) * true_dt_s).astype(np.float64)
+    time_s = when(screen, shown_s) - behind_s
     if screen.truth.jitter:
         time_s = time_s + rng.standard_normal(points) * screen.truth.jitter
     if trace.phase is None:
-        return trace.seen.volts(time_s, float(phase))
+        return trace.seen.volts(time_s, phase)
     shift_s = 0.0 if isinstance(trace.seen, SeenSine) else trace.phase * trace.seen.period_s
     return trace.seen.volts(time_s + shift_s, trace.phase)
 

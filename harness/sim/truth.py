@@ -113,6 +113,7 @@ class ChannelTruth(Model):
     crosstalk: Ratio = Field(
         0.0, ge=0, lt=1, description="what it shows of another channel's sine at 100 MHz; in proportion to frequency"
     )
+    delay: Seconds = Field(0.0, description="of its signal path, besides what its response makes")
     resistance: Ohms | None = Field(None, gt=0)
     capacitance: Farads | None = Field(None, ge=0)
 
@@ -181,6 +182,7 @@ class ScreenTruth(Model):
     line_cold: Divisions = Field(0.0, description="where the line stands when switched on, from where it comes to rest")
     starts: TriggerTruth = Field(TriggerTruth(), description="the trigger")
 
+    adder: Ratio = Field(0.0, description="error of the sum of two channels")
     output: OutputTruth | None = Field(None, description="its calibration output; none: it has none")
 
     @cached_property

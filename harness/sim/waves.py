@@ -88,6 +88,7 @@ class SeenSine:
     amplitude_v: float
     frequency_hz: float
     around_v: float = 0.0
+    late_s: float = 0.0  # behind what the source gives
 
     def volts(self, time_s: Floats, phase: float) -> Floats:
         """The voltage at these times."""
@@ -155,6 +156,7 @@ class Step:
 
     time_s: Floats
     value: Floats
+    late_s: float = 0.0  # from the source's crossing to its own
 
     def at(self, time_s: Floats) -> Floats:
         """The response at these times: 0 long before, 1 long after."""
@@ -199,7 +201,8 @@ def step_response(chain: Chain, rise_s: float) -> Step:
     time_s = (np.arange(count // 2) - count // 4) * dt
     cross = int(np.argmax(value >= 0.5))
     part = (0.5 - value[cross - 1]) / (value[cross] - value[cross - 1])
-    return Step(time_s - (time_s[cross - 1] + part * dt), value)
+    late_s = float(time_s[cross - 1] + part * dt)
+    return Step((time_s - late_s).astype(np.float64), value, late_s)
 
 
 @lru_cache(maxsize=256)
@@ -222,8 +225,9 @@ def arrive(wave: Wave, chain: Chain, gain: float, *, blocks_dc: bool) -> Seen:
         case Level(level_v=level_v):
             return Steady(0.0 if blocks_dc else level_v * gain * _real(transfer(chain, 0.0)))
         case SineWave(level_vpp=level_vpp, frequency_hz=frequency_hz):
-            response = abs(transfer(chain, frequency_hz))
-            return SeenSine(level_vpp / 2 * gain * response, frequency_hz)
+            response = complex(transfer(chain, frequency_hz))
+            late_s = -cmath.phase(response) / (2 * math.pi * frequency_hz)
+            return SeenSine(level_vpp / 2 * gain * abs(response), frequency_hz, late_s=late_s)
         case SquareWave(level_vpp=level_vpp, frequency_hz=frequency_hz, rise_s=rise_s):
             top = level_vpp * gain * _real(transfer(chain, 0.0))
             down = top / 2 if blocks_dc else 0.0
@@ -233,6 +237,17 @@ def arrive(wave: Wave, chain: Chain, gain: float, *, blocks_dc: bool) -> Seen:
             return SeenMarks(period_s, period - period.mean() if blocks_dc else period)
         case _:
             assert_never(wave)
+
+
+def late_s(seen: Seen) -> float:
+    """How long after the source's own wave it arrives; of a sine within half a period."""
+    match seen:
+        case SeenSine(late_s=late):
+            return late
+        case SeenSquare(step=step):
+            return step.late_s
+        case _:
+            return 0.0
 
 
 def raised(seen: Seen, by_v: float) -> Seen:

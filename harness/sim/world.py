@@ -31,6 +31,7 @@ from harness.sim.waves import (
     Wave,
     arrive,
     direct,
+    late_s,
     raised,
 )
 from harness.steps import EXTERNAL, Coupling
@@ -183,6 +184,7 @@ class SimulatedTrace:
     offset_div: float
     bend: float
     half_div: float
+    late_s: float = 0.0  # behind the source
     phase: float | None = None  # of the signal where the sweep was started, in cycles; None: anywhere on a sine
 
     def divisions(self, volts: Floats) -> Floats:
@@ -212,6 +214,7 @@ class SimulatedRecord:
     volts: Floats
     dt_s: float
     clipped: bool
+    instant: tuple[float, float] | None = None  # where the trigger happened to be, in samples and in cycles
     least_v: float = 0.0  # what is lower is noise to the instrument: no edge is looked for in it
 
 
@@ -259,9 +262,6 @@ class World:
             and (old.display, old.channel) != (connection.display, connection.channel)
         ]
         at = connection.display, connection.channel
-        if at in self.unplugged and connection in self.routes.values():
-            self.unplugged.discard(at)
-            return
         if connection not in self.routes.values() and any(at == (r.display, r.channel) for r in self.routes.values()):
             self.unplugged.add(at)
         elif connection not in self.routes.values():  # the lead that a switch brings to another input
@@ -269,6 +269,18 @@ class World:
             same = (r for r in led if (r.path, r.source) == (connection.path, connection.source))
             self.unplugged.update((r.display, r.channel) for r in same)
         self.by_hand.append(connection)
+
+    def tee(self, connection: Connection) -> None:
+        """Plug a further input into what is connected already."""
+        at = connection.display, connection.channel
+        self.replug(*at)
+        self.unplugged |= {at} if any(at == (r.display, r.channel) for r in self.routes.values()) else set()
+        self.by_hand.append(connection)
+
+    def replug(self, display: str, channel: int) -> None:
+        """Put the switch's lead back."""
+        self.by_hand = [made for made in self.by_hand if (made.display, made.channel) != (display, channel)]
+        self.unplugged.discard((display, channel))
 
     def connections(self) -> Iterable[Connection]:
         """All that is joined now, by the switch first."""
@@ -313,8 +325,10 @@ class World:
         """What stands on a screen now."""
         screen = self.screens[display]
         settings, true = screen.inputs[channel - 1], screen.channel(channel)
+        seen = self._seen(display, channel, settings, true)
         return SimulatedTrace(
-            seen=self._seen(display, channel, settings, true),
+            seen=seen,
+            late_s=late_s(seen) + true.delay,
             volts_per_div=settings.volts_per_div,
             gain=(1 + true.gain_error(settings.volts_per_div)) * (1 + screen.truth.drift_per_hour * self.hours),
             ground_div=settings.ground_div,
@@ -377,11 +391,28 @@ class World:
         screen = self.screens[display]
         return screen.truth.time_error(screen.s_per_div, screen.magnifier)
 
-    def record(self, display: str, trace: SimulatedTrace, points: int) -> SimulatedRecord:
-        """Digitise a trace: samples over the whole width, noise, and codes that end with the screen."""
+    def record(
+        self,
+        display: str,
+        trace: SimulatedTrace,
+        points: int,
+        *,
+        behind_s: float = 0.0,
+        instant: tuple[float, float] | None = None,
+    ) -> SimulatedRecord:
+        """Digitise a trace: samples over the whole width, noise, and codes that end with the screen.
+
+        A second trace of one sweep has its `instant`, and stands `behind_s` behind the one that started it.
+        """
         screen = self.screens[display]
         dt = screen.horizontal_div * screen.s_per_div / screen.magnifier / points
-        volts = samples(trace, screen, points, dt / (1 + self.time_error(display)), self.rng)
+        if instant is None and not isinstance(trace.seen, Steady):
+            jitter, phase = self.rng.random(2)
+            instant = float(jitter), float(phase)
+        volts = samples(
+            trace, screen, points, dt / (1 + self.time_error(display)), self.rng,
+            instant=instant or (0.0, 0.0), behind_s=behind_s,
+        )  # fmt: skip
         y = trace.divisions(volts)
         noise_div = math.hypot(screen.truth.noise, screen.truth.noise_floor / trace.volts_per_div)
         if noise_div:
@@ -392,7 +423,8 @@ class World:
         clipped = bool(codes.min() <= 0 or codes.max() >= top)
         codes = np.clip(codes, 0, top)
         reported = (codes * (2 * half / top) - (half + trace.ground_div)) * trace.volts_per_div
-        return SimulatedRecord(volts=reported, dt_s=dt, clipped=clipped, least_v=_LEAST_DIV * trace.volts_per_div)
+        least_v = _LEAST_DIV * trace.volts_per_div
+        return SimulatedRecord(volts=reported, dt_s=dt, clipped=clipped, least_v=least_v, instant=instant)
 
     # --- meters ------------------------------------------------------------------------------------------------
 

@@ -161,9 +161,8 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
         counted=any(planned.step.with_counter for planned in own),
     )  # fmt: skip
     yield from _read(own)
-    yield Connect(
-        path=first.path, source="calibrator", display=first.display, channel=first.view.channel, replugged=True
-    )
+    back = Connect(path=first.path, source="calibrator", display=first.display, channel=first.view.channel)
+    yield replace(back, replugged=setup.leads(back) is not None)
     yield from _read(known)
 
 
