@@ -78,7 +78,7 @@ def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> M
     rated_s = unit.rise_time or 0.35 / unit.bandwidth
     expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
     sweep_s = expected_s if quantity is RISE_TIME else 10 * expected_s
-    s_per_div, magnifier = _sweep(setup, sweep_s)
+    s_per_div, magnifier = sweep_for(setup, sweep_s)
     frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
     return Measure(
         purpose=quantity.name.replace("_", " "),
@@ -98,7 +98,7 @@ def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> M
     )
 
 
-def _sweep(setup: Setup, wanted_s: float) -> tuple[float, float]:
+def sweep_for(setup: Setup, wanted_s: float) -> tuple[float, float]:
     """The time factor and magnifier that come nearest to what is wanted; the magnifier only where it helps."""
     unit = setup.unit
     plain = [(s, 1.0) for s in unit.s_per_div or (wanted_s,)]
