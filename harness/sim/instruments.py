@@ -220,8 +220,6 @@ class ScopeModel(Base):
         self._size = profile.size
         self._seen: dict[int, SimulatedTrace] = {}
         self._records: dict[int, SimulatedRecord] = {}
-        self._first: int | None = None  # whose record was asked for first: it started the sweep
-        self._instant: tuple[float, float] | None = None
         self._waiting = False
 
     def put(self, name: str, number: int, value: Value) -> None:
@@ -295,7 +293,7 @@ class ScopeModel(Base):
             started, phase = self.world.started(self.name)
             channels = range(1, self._size.channels + 1) if started else ()
             self._seen = {n: replace(self.world.look(self.name, n), phase=phase) for n in channels}
-            self._records, self._instant, self._first = {}, None, None
+            self._records = {}
             self._waiting = not started
             if started:
                 self._wait_for_sweep()
@@ -339,12 +337,12 @@ class ScopeModel(Base):
         if number not in self._seen:
             raise ScpiError(-230)
         if number not in self._records:
-            trace, first = self._seen[number], self._seen[self._first or number]
-            made = self.world.record(
-                self.name, trace, self._points(), behind_s=trace.late_s - first.late_s, instant=self._instant
+            first = next(iter(self._records), number)  # whose record is asked for first started the sweep
+            made = self._records.get(first)
+            behind_s = self._seen[number].late_s - self._seen[first].late_s
+            self._records[number] = self.world.record(
+                self.name, self._seen[number], self._points(), behind_s=behind_s, instant=made and made.instant
             )
-            self._records[number], self._first = made, self._first or number
-            self._instant = self._instant or made.instant
         return self._records[number]
 
     def _channel(self, arguments: Sequence[Argument]) -> int:
@@ -368,7 +366,7 @@ class ScopeModel(Base):
     def reset(self) -> None:
         """Every channel and the sweep as the profile's defaults say."""
         super().reset()
-        self._seen, self._records, self._instant, self._first = {}, {}, None, None
+        self._seen, self._records = {}, {}
         screen = self.world.screens[self.name]
         for entry in screen.inputs:
             entry.volts_per_div, entry.ground_div, entry.coupling = max(self._size.volts_per_div), 0.0, "dc"
