@@ -337,12 +337,9 @@ class ScopeModel(Base):
         if number not in self._seen:
             raise ScpiError(-230)
         if number not in self._records:
-            first = next(iter(self._records), number)  # whose record is asked for first started the sweep
-            made = self._records.get(first)
-            behind_s = self._seen[number].late_s - self._seen[first].late_s
-            self._records[number] = self.world.record(
-                self.name, self._seen[number], self._points(), behind_s=behind_s, instant=made and made.instant
-            )
+            first = next(iter(self._records.values()), None)  # it started the sweep
+            made = self.world.record(self.name, self._seen[number], self._points(), after=first)
+            self._records[number] = made
         return self._records[number]
 
     def _channel(self, arguments: Sequence[Argument]) -> int:

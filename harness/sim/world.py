@@ -215,6 +215,7 @@ class SimulatedRecord:
     dt_s: float
     clipped: bool
     instant: tuple[float, float] | None = None  # where the trigger happened to be, in samples and in cycles
+    late_s: float = 0.0  # behind the source
     least_v: float = 0.0  # what is lower is noise to the instrument: no edge is looked for in it
 
 
@@ -392,20 +393,15 @@ class World:
         return screen.truth.time_error(screen.s_per_div, screen.magnifier)
 
     def record(
-        self,
-        display: str,
-        trace: SimulatedTrace,
-        points: int,
-        *,
-        behind_s: float = 0.0,
-        instant: tuple[float, float] | None = None,
+        self, display: str, trace: SimulatedTrace, points: int, *, after: SimulatedRecord | None = None
     ) -> SimulatedRecord:
         """Digitise a trace: samples over the whole width, noise, and codes that end with the screen.
 
-        A second trace of one sweep has its `instant`, and stands `behind_s` behind the one that started it.
+        A trace of the same sweep as an earlier record has its trigger, and arrives as much later as it does.
         """
         screen = self.screens[display]
         dt = screen.horizontal_div * screen.s_per_div / screen.magnifier / points
+        instant, behind_s = (None, 0.0) if after is None else (after.instant, trace.late_s - after.late_s)
         if instant is None and not isinstance(trace.seen, Steady):
             jitter, phase = self.rng.random(2)
             instant = float(jitter), float(phase)
@@ -424,7 +420,9 @@ class World:
         codes = np.clip(codes, 0, top)
         reported = (codes * (2 * half / top) - (half + trace.ground_div)) * trace.volts_per_div
         least_v = _LEAST_DIV * trace.volts_per_div
-        return SimulatedRecord(volts=reported, dt_s=dt, clipped=clipped, least_v=least_v, instant=instant)
+        return SimulatedRecord(
+            volts=reported, dt_s=dt, clipped=clipped, least_v=least_v, instant=instant, late_s=trace.late_s
+        )
 
     # --- meters ------------------------------------------------------------------------------------------------
 
