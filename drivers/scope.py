@@ -178,6 +178,17 @@ class ScpiScope(Remote):
     # The record.
 
     def _record(self, channel: int) -> NDArray[np.float64]:
+        """A record as long as the display says that it is."""
+        volts = self._samples(channel)
+        if self.commands.has("points_is") and volts.size != POINTS:
+            raise InstrumentError(
+                self.link.name,
+                f"sends a record of {volts.size} samples and says that it is set to {POINTS}: is that the whole sweep? "
+                "Correct 'commands.points' or 'commands.record'",
+            )
+        return volts
+
+    def _samples(self, channel: int) -> NDArray[np.float64]:
         command = self.commands.text("record", channel=channel)
         form = self.commands.text("format").upper()
         if "ASC" in form:

@@ -228,3 +228,10 @@ def test_a_person_is_told_of_unusual_knobs_and_of_their_return():
     assert not {"bandwidth limiter", "input", "triggered by"} & set(view_parts(VIEW))
     assert view_parts(VIEW, parts)["bandwidth limiter"] == "off"
     assert view_parts(VIEW, parts)["triggered by"] == "channel 1, rising edge, DC, auto"
+
+
+def test_a_record_of_another_length_than_is_set_is_refused(bench):
+    """A record of half the points would be spread over the whole sweep, and every time would be doubled."""
+    scope = driver(bench, record=":SENS:SWE:POIN 500;:TRAC? CHAN{channel}", start=":SENS:SWE:POIN 500;:INIT")
+    with pytest.raises(InstrumentError, match="sends a record of 500 samples and says that it is set to 1000"):
+        scope.read(SINE)

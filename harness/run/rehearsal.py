@@ -318,7 +318,8 @@ def _duration_s(setup: Setup, step: Step) -> float:
     set_s = SET_S if _set_by_hand(setup, step) else REMOTE_S
     if isinstance(step, Look):
         return READ_S
-    return step.wait_s + planned_s(setup, step) + set_s + (READ_S if hand else REMOTE_S)
+    read_s = READ_S if hand else REMOTE_S * max(1, quantity_of(step).sweeps)
+    return step.wait_s + planned_s(setup, step) + set_s + read_s
 
 
 def _hands(setup: Setup, steps: list[Step]) -> list[str]:
