@@ -36,7 +36,7 @@ class TriggerKnobs:
     @property
     def chosen(self) -> bool:
         """Whether somebody has set where it fires; else it stands anywhere on a sine, as it always has here."""
-        return not (self.free_runs and self.middle)
+        return not (self.free_runs and self.middle and self.slope == "rising")
 
 
 def by_hand(view: View) -> TriggerKnobs:

@@ -109,6 +109,9 @@ class ChannelTruth(Model):
     offset: Divisions = Field(0.0, description="where the ground line really stands, from its place")
     position: Ratio = Field(0.0, description="error of a set position or offset, as a ratio of it")
     bend: Ratio = Field(0.0, description="departure from a straight line at ±4 div, as a ratio")
+    fall_slower: Ratio = Field(0.0, gt=-0.5, lt=5, description="how much longer than a rising edge a falling one takes")
+    sag: Ratio = Field(0.0, gt=-0.5, lt=0.5, description="what it loses of a level that lasts")
+    sag_below: Hertz = Field(5.0, gt=0, description="the corner below which it does")
     response: ResponseTruth = ResponseTruth()
     crosstalk: Ratio = Field(
         0.0, ge=0, lt=1, description="what it shows of another channel's sine at 100 MHz; in proportion to frequency"

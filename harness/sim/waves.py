@@ -113,18 +113,31 @@ class SeenSquare:
     top_v: float
     period_s: float
     step: Step
+    fall_slower: float = 0.0  # how much longer than a rising edge a falling one takes
+    sag: float = 0.0  # what is lost of a level that lasts long against `sag_s`
+    sag_s: float = 1.0
 
     def volts(self, time_s: Floats, _phase: float) -> Floats:
         """The voltage at these times: the edges around, each a step response, and what the two before them left."""
         half = self.period_s / 2
         since = np.mod(time_s + half / 2, self.period_s) - half / 2  # from a quarter before the edge
-        at = self.step.at
-        shape = at(since) - at(since - half) + (1 - at(since + half)) + (at(since + self.period_s) - 1)
+        at, slow = self.step.at, 1 + self.fall_slower
+        shape = at(since) - at((since - half) / slow) + (1 - at((since + half) / slow))
+        shape = shape + (at(since + self.period_s) - 1)
+        if self.sag:
+            shape = shape - self.sag * self.slowly(time_s)
         return self.base_v + (self.top_v - self.base_v) * shape
 
     def extremes(self) -> tuple[float, float]:
-        """Top and base without overshoot, as a square is read."""
+        """Top and base without overshoot and sag, as a square is read."""
         return min(self.base_v, self.top_v), max(self.base_v, self.top_v)
+
+    def slowly(self, time_s: Floats) -> Floats:
+        """What a low pass of `sag_s` makes of a square from 0 to 1 that has always run."""
+        half = self.period_s / 2
+        since = np.mod(time_s, self.period_s)
+        top = 1 / (1 + math.exp(-half / self.sag_s))
+        return np.where(since < half, 1 - top * np.exp(-since / self.sag_s), top * np.exp(-(since - half) / self.sag_s))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -248,6 +261,13 @@ def late_s(seen: Seen) -> float:
             return step.late_s
         case _:
             return 0.0
+
+
+def flawed(seen: Seen, *, fall_slower: float, sag: float, sag_below_hz: float) -> Seen:
+    """A square as a channel shows it that falls more slowly than it rises, and does not hold a level."""
+    if not isinstance(seen, SeenSquare):
+        return seen
+    return replace(seen, fall_slower=fall_slower, sag=sag, sag_s=1 / (2 * math.pi * sag_below_hz))
 
 
 def raised(seen: Seen, by_v: float) -> Seen:

@@ -31,6 +31,7 @@ from harness.sim.waves import (
     Wave,
     arrive,
     direct,
+    flawed,
     late_s,
     raised,
 )
@@ -354,6 +355,7 @@ class World:
         if settings.limited:
             chain = (*chain, Pole(self._limiter_hz(display)))
         seen = arrive(wave, chain + true.response.chain, ratio, blocks_dc=blocks)
+        seen = flawed(seen, fall_slower=true.fall_slower, sag=true.sag, sag_below_hz=true.sag_below)
         under_v = 0.0 if blocks else self.sources[connection.source].emf_offset_v(self.hours)
         return raised(seen, under_v * ratio * direct(chain)) if under_v else seen
 

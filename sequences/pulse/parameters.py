@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 # A rise time stated without uncertainty is a rated figure: it is taken to hold within a fifth either way.
 RATED_RISE_TIME_SPREAD: Final = 0.2
-_NS_PER_S: Final = 1e9  # rise times are stated in ns, as errors are in percent
+NS_PER_S: Final = 1e9  # rise times are stated in ns, as errors are in percent
 
 
 def rise_time_budget(
@@ -67,10 +67,10 @@ def rise_time_budget(
         *(replace(line, origin=origin) if line.name == SOURCE else line for line in unit.contributions),
     )
     return Budget(
-        quantity=f"rise time of channel {step.view.channel}",
+        quantity=f"{step.quantity.replace('_', ' ')} of channel {step.view.channel}",
         unit="ns",
-        estimate=unit.rise_time_s * _NS_PER_S,
-        contributions=tuple(replace(line, sensitivity=line.sensitivity * _NS_PER_S) for line in in_s),
+        estimate=unit.rise_time_s * NS_PER_S,
+        contributions=tuple(replace(line, sensitivity=line.sensitivity * NS_PER_S) for line in in_s),
     )
 
 

@@ -11,15 +11,19 @@ from harness import steps
 from harness.errors import AnalysisError
 from harness.measurement import Quantity
 from harness.models import Calibrator, Generator, Setup, rated
-from harness.steps import FastEdge, Measure, Role, View
-from harness.values import Model, Volts
-from sequences import Judges, Plan, Planned, channels_of, read_all, signal_range
+from harness.quantities import show
+from harness.steps import FastEdge, Measure, Role, Square, Trigger, View
+from harness.values import Flag, Model, Volts
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
 from sequences.pulse import Rated
+from sequences.pulse.further import FALL_TIME, SAG, SETTLING, UNDERSHOOT, settling_of
 from sequences.pulse.parameters import OVERSHOOT, RISE_TIME, TOP_ABERRATION
 
 TITLE: Final = "Pulse response"
-QUANTITIES: Final = (RISE_TIME, OVERSHOOT, TOP_ABERRATION)
-JUDGES: Final[Judges] = {"unit": tuple(quantity.name for quantity in QUANTITIES)}
+QUANTITIES: Final = (RISE_TIME, OVERSHOOT, TOP_ABERRATION, FALL_TIME, UNDERSHOOT, *SETTLING, SAG)
+JUDGES: Final[Judges] = {"unit": tuple(quantity.name for quantity in (RISE_TIME, OVERSHOOT, TOP_ABERRATION))}
+_FALLING: Final = (FALL_TIME, UNDERSHOOT)
+_SETTLING_DIV: Final = 3.0  # that a rated settling time may have on the screen, the edge in its middle
 _EDGE_DIV: Final = 5.0  # between the 0 and 100 % lines of a graticule
 
 
@@ -31,6 +35,8 @@ class Options(Model):
     source: Literal["calibrator", "generator"] = "calibrator"
     volts_per_div: Volts | None = None
     repeats: int = Field(1, ge=1, le=20)
+    falling: Flag | None = Field(None, description="the falling edge too; left out: no")
+    every_range: Flag | None = Field(None, description="on every deflection factor; left out: on one")
 
 
 def needs(options: Options) -> tuple[Role, ...]:
@@ -44,21 +50,60 @@ def gives(options: Options) -> tuple[str, ...]:
 
 
 def plan(setup: Setup, options: Options) -> Plan:
-    """Each channel: the edge, then the top."""
-    unit, edge = setup.unit, rated(setup.unit, Rated)
-    stated = {RISE_TIME: unit.rise_time, OVERSHOOT: edge.overshoot, TOP_ABERRATION: edge.top_aberration}
+    """Each channel and range: the rising edge, its top, the falling edge where asked for, and the sag."""
+    stated, left_out = _stated(setup, options)
+    ranges, beyond = _ranges(setup, options)
     steps_ = [
-        _step(setup, options, channel, quantity)
+        _step(setup, options, channel, volts_per_div, quantity)
         for channel in channels_of(setup, options.channels)
-        for quantity, rating in stated.items()
-        if rating is not None
+        for volts_per_div in ranges
+        for quantity in stated
     ]
+    return Plan(
+        points=tuple(Planned(step=step, repeats=options.repeats) for step in steps_), left_out=(*left_out, *beyond)
+    )
+
+
+def _stated(setup: Setup, options: Options) -> tuple[list[Quantity], list[str]]:
+    """What the unit file rates, and the sentences of what it does not, or cannot be read."""
+    unit, edge = setup.unit, rated(setup.unit, Rated)
+    ratings = {RISE_TIME: unit.rise_time, OVERSHOOT: edge.overshoot, TOP_ABERRATION: edge.top_aberration}
+    if options.falling:
+        ratings |= {FALL_TIME: unit.rise_time, UNDERSHOOT: edge.overshoot}
+    stated = [quantity for quantity, rating in ratings.items() if rating is not None]
     left_out = [
-        f"{quantity.name.replace('_', ' ').capitalize()}: the unit file states no rating."
-        for quantity, rating in stated.items()
+        f"{_called(quantity)}: the unit file states no rating."
+        for quantity, rating in ratings.items()
         if rating is None
     ]
-    return Plan(points=tuple(Planned(step=step, repeats=options.repeats) for step in steps_), left_out=tuple(left_out))
+    besides = {settling_of(unit): edge.settling_time, SAG: edge.sag}
+    stated += [quantity for quantity, rating in besides.items() if rating is not None]
+    link = setup.bench.unit
+    if unit.read == "remote" and link is not None and link.commands.get("record") == "":
+        asked = [quantity for quantity in stated if quantity.own is None and quantity is not TOP_ABERRATION]
+        left_out += [f"{_called(quantity)}: it takes a record, and the unit gives none." for quantity in asked]
+        stated = [quantity for quantity in stated if quantity not in asked]
+    if SAG in stated and (options.source != "calibrator" or "square" not in calibrator_of(setup).functions):
+        stated.remove(SAG)
+        left_out.append("Sag: it takes the square wave of a calibrator.")
+    return stated, left_out
+
+
+def _called(quantity: Quantity) -> str:
+    name = quantity.rating.name if quantity.rating else quantity.name
+    return name[:1].upper() + name[1:]
+
+
+def _ranges(setup: Setup, options: Options) -> tuple[list[float], list[str]]:
+    """The deflection factors for which the source has the height of the edge."""
+    if not options.every_range:
+        return [signal_range(setup.unit, options.volts_per_div)], []
+    source, divides_by = _source(setup, options), setup.bench.path(options.path).divides_by
+    high, low = source.level_high * (1 + 1e-9), source.level_low * (1 - 1e-9)
+    every = sorted(setup.unit.volts_per_div)
+    given = [volts for volts in every if low <= _EDGE_DIV * volts * divides_by <= high]
+    beyond = [f"{show(v, 'V')}/div: the {options.source} gives no edge of its height." for v in every if v not in given]
+    return given, beyond
 
 
 def _source(setup: Setup, options: Options) -> Calibrator | Generator:
@@ -71,20 +116,22 @@ def _source(setup: Setup, options: Options) -> Calibrator | Generator:
     return source
 
 
-def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> Measure:
+def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, quantity: Quantity) -> Measure:
     unit, source = setup.unit, _source(setup, options)
-    path = setup.bench.path(options.path)
-    volts_per_div = signal_range(unit, options.volts_per_div)
     rated_s = unit.rise_time or 0.35 / unit.bandwidth
     expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
-    sweep_s = expected_s if quantity is RISE_TIME else 10 * expected_s
-    s_per_div, magnifier = sweep_for(setup, sweep_s)
+    is_rise = quantity in (RISE_TIME, FALL_TIME)
+    s_per_div, magnifier = sweep_for(setup, expected_s if is_rise else _wanted_s(setup, quantity, 10 * expected_s))
+    level_vpp = round(_EDGE_DIV * volts_per_div * setup.bench.path(options.path).divides_by, 9)
     frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
+    slow = quantity is SAG
     return Measure(
         purpose=quantity.name.replace("_", " "),
         path=options.path,
         source=options.source,
-        stimulus=FastEdge(level_vpp=round(_EDGE_DIV * volts_per_div * path.divides_by, 9), frequency_hz=frequency_hz),
+        stimulus=Square(level_vpp=level_vpp, frequency_hz=rated(unit, Rated).sag_hz)
+        if slow
+        else FastEdge(level_vpp=level_vpp, frequency_hz=frequency_hz),
         display="unit",
         view=View(
             channel=channel,
@@ -92,10 +139,21 @@ def _step(setup: Setup, options: Options, channel: int, quantity: Quantity) -> M
             s_per_div=s_per_div,
             magnifier=magnifier,
             ground_line_div=-_EDGE_DIV / 2,
+            trigger=Trigger(slope="falling") if quantity in _FALLING else None,
         ),
         quantity=quantity.name,
-        expected=float(f"{expected_s:.3e}") if quantity is RISE_TIME else 0.0,
+        expected=float(f"{expected_s:.3e}") if is_rise else None if quantity in SETTLING else 0.0,
     )
+
+
+def _wanted_s(setup: Setup, quantity: Quantity, usual_s: float) -> float:
+    """The time factor for what is not the edge itself: its rated settling, or two periods of a slow wave."""
+    stated = rated(setup.unit, Rated)
+    if quantity is SAG:
+        return 2.0 / stated.sag_hz / setup.unit.horizontal_div
+    if quantity in SETTLING:
+        return max((stated.settling_time or 0.0) / _SETTLING_DIV, 0.2 * usual_s)
+    return usual_s
 
 
 def sweep_for(setup: Setup, wanted_s: float) -> tuple[float, float]:
