@@ -196,7 +196,7 @@ def test_the_rating_is_that_of_the_frequency(frequency: str, most: float | None)
     result = result_of(setup, answered(setup, needing(0.2), frequencies=(frequency,)))
     assert (result.limits.high if result.limits else None) == most
     assert result.word == ("pass" if most else "undecided")
-    assert result.setting == f"100 mV/div, {frequency}, rising"
+    assert result.setting == f"{frequency}, rising, 100 mV/div"
 
 
 # --- what is no number --------------------------------------------------------------------------------------------
@@ -208,6 +208,24 @@ def test_a_trigger_that_nothing_starts_fails_where_the_signal_is_on_the_screen()
     assert (result.word, result.statement, result.verdict) == ("fail", None, None)
     assert result.at_least == pytest.approx(5.5, abs=0.6)
     assert "no level up to" in result.remarks[0]
+
+
+def test_a_unit_that_never_says_that_a_sweep_was_started_fails_at_nothing() -> None:
+    """A status bit that means something else to this unit is no fault of its trigger."""
+    setup = a_trigger_setup()
+    result = result_of(setup, answered(setup, needing(99.0), frequencies=("50 kHz",)))
+    assert (result.word, result.statement, result.at_least) == ("not measured", None, None)
+    assert "commands.waits_is" in result.remarks[0]
+
+
+@pytest.mark.parametrize(("coupling", "word"), [("ac", "pass"), ("low_reject", "undecided")])
+def test_a_coupling_that_rejects_a_part_of_the_band_has_no_rating(coupling: str, word: str) -> None:
+    setup = a_trigger_setup()
+    result = result_of(setup, answered(setup, needing(0.2), couplings=(coupling,), frequencies=("50 kHz",)))
+    assert (result.word, result.limits is None) == (word, word == "undecided")
+    assert result.setting.endswith(
+        {"ac": "rising, AC, 100 mV/div", "low_reject": "rising, LF reject, 100 mV/div"}[coupling]
+    )
 
 
 def test_an_external_trigger_that_nothing_starts_is_not_measured_and_the_cable_is_in_question() -> None:
@@ -316,7 +334,7 @@ def run(lab: Path) -> RunResult:
 
 
 def test_hidden_faults_are_found_and_no_true_pass_fails(run: RunResult) -> None:
-    words = {(r.quantity, r.setting.removeprefix("100 mV/div, ")): r.word for r in run.report.parts[0].results}
+    words = {(r.quantity, r.setting.removesuffix(", 100 mV/div")): r.word for r in run.report.parts[0].results}
     assert words == {
         ("trigger sensitivity", "50 kHz, rising"): "pass",
         ("trigger sensitivity", "50 kHz, falling"): "fail",  # that edge is dead
@@ -333,7 +351,7 @@ def test_hidden_faults_are_found_and_no_true_pass_fails(run: RunResult) -> None:
 
 def test_the_truth_lies_in_what_is_stated(run: RunResult, lab: Path) -> None:
     """What each needs, and where it fires, by the pole of the trigger and the unit's own loss at that frequency."""
-    there = {(r.quantity, r.setting.removeprefix("100 mV/div, ")): r.statement for r in run.report.parts[0].results}
+    there = {(r.quantity, r.setting.removesuffix(", 100 mV/div")): r.statement for r in run.report.parts[0].results}
     pole = math.hypot(1, 100 / 30)
     own = SimulatedBench.load(lab / "bench_sim.toml").world.screens["unit"].channel(1).response.chain
     loss = abs(complex(transfer(own, 100e6) / transfer(own, 50e3)))

@@ -35,6 +35,7 @@ from sequences.trigger.stated import (
 )
 
 _REFERENCE_HZ: Final = 50e3
+_NEVER: Final = "no sweep was ever started: does the unit say when one is? See 'commands.arm' and 'commands.waits_is'"
 _FAR: Final = 1.5  # of the rating: no uncertainty of a deflection reaches that
 _SAYS: Final = {"ac": ", AC", "low_reject": ", LF reject", "high_reject": ", HF reject", "dc": ""}
 
@@ -86,7 +87,8 @@ def evaluate(
         reference_hz=options.get("reference_frequency", _REFERENCE_HZ),
     )
     level = [(step, reading) for step, reading in taken if step.display == "reference" and step.purpose == LEVEL]
-    results = [_sensitivity(setup, wanted, level, search) for search in _searches(taken)]
+    ever = setup.unit.read == "eye" or any(quantity_of(step).sweeps and reading.value for step, reading in taken)
+    results = [_sensitivity(setup, wanted, level, search, ever=ever) for search in _searches(taken)]
     results += [_level(setup, step, readings) for step, readings in _fired(taken)]
     there = ((r.channel, r.path, r.quantity, _range_of(r)) for r in results)
     return Evaluated(results=tuple(results), missing=tuple(missing(entry, there)))
@@ -151,18 +153,20 @@ class _Found:
     reason: str = ""
 
 
-def _sensitivity(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search: _Search) -> Result:
+def _sensitivity(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search: _Search, *, ever: bool) -> Result:
+    """One result; `ever`: whether a sweep was started at all, so that the unit can say when one is."""
     step, trigger = search.first, search.first.view.trigger
     assert trigger is not None
     limits, unit = _limits(setup, step), "Vpp" if is_external(step) else "div"
-    found = _found(setup, wanted, level, search, limits)
+    unheard = not ever and search.failed_vpp is not None
+    found = _Found(reason=_NEVER) if unheard else _found(setup, wanted, level, search, limits)
     statement, verdict, word = _judged(setup, found.budget, limits)
     remarks = (*remarks_of([reading for _, reading in search.tries]), *([found.reason] if found.reason else []))
     return Result(
         quantity=search.rating.name,
         channel=step.view.channel,
         path=step.path,
-        setting=f"{setting_of(step)}, {show(frequency_of(step), 'Hz')}, {trigger.slope}{_SAYS[trigger.coupling]}",
+        setting=f"{show(frequency_of(step), 'Hz')}, {trigger.slope}{_SAYS[trigger.coupling]}, {setting_of(step)}",
         setting_value=step.view.volts_per_div,
         setting_unit="V/div",
         applied=f"sine, {SWEEPS} sweeps",
@@ -283,7 +287,7 @@ def _level(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Result:
         is_error=True,
         channel=step.view.channel,
         path=step.path,
-        setting=f"{setting_of(step)}, {step.expected or 0.0:g} div, {trigger.slope}",
+        setting=f"{step.expected or 0.0:g} div, {trigger.slope}, {setting_of(step)}",
         setting_value=step.view.volts_per_div,
         setting_unit="V/div",
         applied=f"level {show(trigger.level_v or 0.0, 'V')}",
@@ -314,7 +318,7 @@ def _limits(setup: Setup, step: Measure) -> Limits | None:
 
 def _range_of(result: Result) -> str:
     """The setting as a planned point is known by."""
-    return result.setting.partition(", ")[0]
+    return result.setting.rpartition(", ")[2]
 
 
 def _said(value: float, unit: str) -> str:

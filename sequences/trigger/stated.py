@@ -30,6 +30,9 @@ _BELIEVED_WITHIN: Final = 0.3
 
 
 def _tolerance(unit: Unit, step: Measure) -> float | None:
+    """The rating of the frequency; a coupling that rejects a part of the band is stated without one."""
+    if step.view.trigger is not None and step.view.trigger.coupling in ("low_reject", "high_reject"):
+        return None
     return rated(unit, Rated).needs(unit, frequency_of(step), external=is_external(step))
 
 
