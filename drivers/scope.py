@@ -153,8 +153,8 @@ class ScpiScope(Remote):
                 self.link.name, "cannot say whether it still waits for its trigger; see 'commands.waits_is'"
             )
         until_s = self.link.clock.now() + self._patience_s(step)
-        self.link.set(self.commands.text("give_up"))
-        asked = self.commands.message(self.commands.text("arm", channel=channel), waits[0].query)
+        begin = (self.commands.text("give_up"), self.commands.text("arm", channel=channel))
+        asked = self.commands.message(*begin, waits[0].query)
         while waits[0].has(self.link.query(asked, waits[0].shape)):
             if self.link.clock.now() >= until_s:
                 self.link.set(self.commands.text("give_up"))
