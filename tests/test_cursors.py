@@ -134,8 +134,10 @@ def _decade(setup: Setup) -> dict[str, Any]:
 def test_without_a_rating_it_is_stated_and_not_judged() -> None:
     setup = a_setup()
     step = asked(setup)["cursor_volts"]
-    (found,) = evaluate(setup, {}, [(step, Reading(value=0.61, said="0.610 V"))]).results
-    assert (found.word, found.limits, found.unit) == ("undecided", None, "mV")
+    made = evaluate(setup, {}, [(step, Reading(value=0.61, said="0.610 V"))])
+    assert made.results == ()
+    (found,) = made.findings
+    assert (found.name, found.value) == ("ΔV read-out", pytest.approx(100 * (0.61 / (step.expected or 1) - 1)))
     assert any(
         "cursor_volts, cursor_time, cursor_rate" in said for said in cursors.plan(setup, cursors.Options()).left_out
     )

@@ -13,6 +13,7 @@ import pytest
 from GTC import type_b, ureal
 
 from harness import runs
+from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.report.model import Result
@@ -161,7 +162,7 @@ def test_a_position_is_an_offset_of_so_many_divisions_and_tried_once() -> None:
         ({"read": "eye"}, {}, {}, "by eye the zero line is set on its line"),
         ({}, {"negative": False}, {"offsets": ("-2 V",)}, "no two voltages that lie two divisions apart"),
         ({}, {"negative": False}, {}, "the calibrator gives none"),
-        ({"tolerance": {}}, {}, {}, "A verdict on gain and offset and linearity: the unit file states no rating"),
+        ({"tolerance": {}}, {}, {}, "A verdict on offset and linearity: the unit file states no rating"),
     ],
 )
 def test_what_this_equipment_cannot_do_is_said_beforehand(
@@ -189,9 +190,12 @@ def test_without_a_rating_it_is_stated_and_not_judged_and_what_is_off_the_screen
     setup = a_dc_setup()
     setup = replace(setup, unit=setup.unit.model_copy(update={"tolerance": type(setup.unit.tolerance)()}))
     steps = asked(setup, levels=2)
-    (found, *_) = evaluate(setup, {}, read_as(steps, -3.0, 3.0)).results
-    assert (found.word, found.limits) == ("undecided", None)
-    assert found.statement is not None
+    made = evaluate(setup, {}, read_as(steps, -3.0, 3.0))
+    (rated,) = made.results  # by what is rated of the deflection factor
+    assert (rated.quantity, rated.limits) == ("DC gain", Limits(low=-3.0, high=3.0))
+    (unrated,) = made.findings
+    assert (unrated.name, unrated.unit, unrated.value) == ("DC offset", "div", 0.0)
+    assert unrated.sentence.endswith(", not rated.")
     off = [(steps[0], Reading(status="off_screen")), (steps[1], Reading(value=3.0))]
     (lost, *_) = evaluate(setup, {}, off).results
     assert (lost.word, lost.statement, lost.remarks) == ("not measured", None, ("at -300 mV: off the screen",))

@@ -73,7 +73,7 @@ def error_picture(
     series = list(dict.fromkeys((p.channel, p.path) for p in every))
     labels = [f"channel {c}, {shortened(shown.path_label(report, path), _LONGEST_PATH)}" for c, path in series]
     unit = next(p.statement.unit for p in every if p.statement is not None)
-    narrow = width_in < NARROW_BELOW_IN
+    narrow, what = width_in < NARROW_BELOW_IN, shown.result_name(points[0]).lower()
     panels = (("as found", found), ("as left", points)) if found else (("", points),)
     rows, across = (len(panels), 1) if narrow else (1, len(panels))
     turned = narrow or len(settings) * across > _ROTATE_FROM
@@ -88,7 +88,7 @@ def error_picture(
             _panel(axes, some, _Axis(settings=settings, turned=turned), dict(zip(series, labels, strict=True)))
             axes.set_title(title)
         grid[0].set_ylim(*_reach(every))
-        grid[0].set_ylabel(f"error, {shortened(unit, 12)}" if unit else "error")
+        grid[0].set_ylabel(f"{what}, {shortened(unit, 12)}" if unit else what)
         figure.legend(
             *_legend(grid), loc="upper left", bbox_to_anchor=(0.55 / width_in, 1.0), ncols=columns, handlelength=1.4,
             columnspacing=1.4,
@@ -98,8 +98,8 @@ def error_picture(
     states = f"As found: {_in_words(found)} As left: " if found else ""
     return Picture(
         key=key, part=part, svg=svg,
-        caption=f"{name}: errors with U, tolerance and guard band{', as found and as left' if found else ''}",
-        alt=f"{name} errors by setting for {len(series)} series of points. {states}{_in_words(points)}",
+        caption=f"{name}: {what}s with U, tolerance and guard band{', as found and as left' if found else ''}",
+        alt=f"{name} {what}s by setting for {len(series)} series of points. {states}{_in_words(points)}",
     )  # fmt: skip
 
 

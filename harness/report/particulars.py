@@ -234,10 +234,11 @@ def applies_not_to(parts: Sequence[PartResult]) -> str:
 def places(part: PartResult, chosen: Callable[[Result], bool]) -> list[str]:
     """Where the chosen results belong, short: "channel 2, 50 mV/div", "channel 1, half-power frequency"."""
     several_paths = len({result.path for result in part.results if result.curve is None}) > 1
+    several_errors = len({result.quantity for result in part.results if result.is_error}) > 1
     texts = []
     for result in filter(chosen, part.results):
         setting = f", {result.setting}" if result.curve is None else ""
-        what = "" if result.is_error else f", {result.quantity}"
+        what = "" if result.is_error and not several_errors else f", {result.quantity}"
         path = f", {result.path}" if several_paths and setting else ""
         texts.append(f"channel {result.channel}{setting}{what}{path}")
     return texts

@@ -135,6 +135,36 @@ def result_of(setup: Setup, group: Group, budget_of: Callable[[], Budget] | None
     )
 
 
+def rated_apart(made: Evaluated) -> Evaluated:
+    """What the unit file does not rate is a further result: reported only, so that no verdict waits for it."""
+
+    def is_rated(result: Result) -> bool:
+        return result.limits is not None or result.statement is None
+
+    return replace(
+        made,
+        results=tuple(result for result in made.results if is_rated(result)),
+        findings=(*made.findings, *(_finding(result) for result in made.results if not is_rated(result))),
+    )
+
+
+def _finding(result: Result) -> Finding:
+    s = result.statement
+    assert s is not None
+    said = format_value_u(s.estimate, s.expanded, s.unit, signed=result.is_error)
+    remarks = f" ({'; '.join(result.remarks)})" if result.remarks else ""
+    return Finding(
+        name=result.quantity,
+        channel=result.channel,
+        path=result.path,
+        value=s.estimate,
+        u=s.expanded,
+        k=s.k,
+        unit=s.unit,
+        sentence=f"channel {result.channel}, {result.setting}: {said}{remarks}, not rated.",
+    )
+
+
 def remarks_of(readings: Sequence[Reading]) -> Iterator[str]:
     """The flags of readings in words; what was no record of the applied signal has nothing to say."""
     return (_flag_words(flag) for each in readings if each.status != "no_signal" for flag in each.flags)

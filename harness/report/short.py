@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from harness.report.model import PartResult, Report, Result
 
 _PLAIN: Final = {"V/div": "volts per division (V/div)", "s/div": "time per division (s/div)"}
+_MAGNIFIED: Final = " ×"
 _HALF_POWER: Final = "bandwidth: the −3 dB frequency"
 _LONGEST: Final = 12  # rows of one column of results; more stand beside one another
 _FEW: Final = 3  # columns, of which twice as many fill half a page
@@ -133,18 +134,21 @@ def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
         rows.append(b.row(_whole(setting), *own, *cells, _u(these)))
     columns = (unit, *([">Limits"] if column else []), *(f">{name}" for name in names), ">±")
     applied = dict.fromkeys(r.applied for r in results)
-    what = _PLAIN[unit] if results[0].is_error else results[0].quantity
+    alone = len({r.quantity for r in part.results if r.is_error and r.setting_unit == unit}) == 1
+    what = _PLAIN[unit] if results[0].is_error and alone else results[0].quantity
     note = ", ".join(filter(None, (*(applied if len(applied) == 1 else ()), said)))
     return b.table(columns, rows, caption=f"{part.title}: {what}", note=note, small=True)
 
 
 def _setting(r: Result) -> str:
-    return r.setting.partition("/div")[0]
+    number, _, behind = r.setting.partition("/div")
+    return number if behind.startswith(_MAGNIFIED) else number + behind
 
 
 def _series(r: Result) -> tuple[int, str, str]:
-    """Channel, path, and what stands behind the setting: "×10"."""
-    return r.channel, r.path, r.setting.partition("/div")[2].strip()
+    """Channel, path, and the magnifier: "×10"."""
+    behind = r.setting.partition("/div")[2]
+    return r.channel, r.path, behind.strip() if behind.startswith(_MAGNIFIED) else ""
 
 
 def _limit(r: Result) -> str:

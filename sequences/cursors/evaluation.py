@@ -11,7 +11,7 @@ from harness.quantities import counted, show
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
-from harness.report.points import evaluate_points
+from harness.report.points import evaluate_points, rated_apart
 from harness.report.readings import Taken
 from sequences.cursors import Rated
 from sequences.cursors.steps import QUANTITIES
@@ -24,7 +24,7 @@ def evaluate(
 ) -> Evaluated:
     """The points of one part, each with the prefix of what was applied."""
     made = evaluate_points(setup, entry, taken)
-    return replace(made, results=tuple(_readable(result) for result in made.results))
+    return rated_apart(replace(made, results=tuple(_readable(result) for result in made.results)))
 
 
 def _readable(result: Result) -> Result:

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 class Rated(Ratings):
     """Of direct voltages, the offset as a sum of its parts."""
 
-    dc_gain: Ratio | None = Field(None, gt=0, description="of a difference of direct voltages")
+    dc_gain: Ratio | None = Field(
+        None, gt=0, description="of a difference of direct voltages; left out: that of the factor"
+    )
     dc_offset_of_offset: Ratio | None = Field(None, gt=0, description="offset: part of the voltage at the centre")
     dc_offset_div: Divisions | None = Field(None, gt=0, description="offset: part in divisions")
     dc_offset_volts: Volts | None = Field(None, gt=0, description="offset: fixed part")

@@ -19,7 +19,7 @@ from harness.quantities import counted, show
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Finding, Heading, PartResult, Result, Word
-from harness.report.points import not_read, remarks_of
+from harness.report.points import not_read, rated_apart, remarks_of
 from harness.report.readings import Taken, missing, setting_of
 from harness.steps import Measure, Reading, View
 from sequences.dc_accuracy import Rated
@@ -54,11 +54,12 @@ def evaluate(
     groups = _grouped(taken)
     order: list[Callable[[Setup, _Group], Result | None]] = [_gain, _offset, _linearity]
     results = [result for make in order for group in groups if (result := make(setup, group)) is not None]
-    return Evaluated(
+    made = Evaluated(
         results=tuple(results),
         findings=tuple(_offset_scale(setup, results)),
         missing=tuple(missing(entry, ((r.channel, r.path, r.quantity, _range_of(r)) for r in results))),
     )
+    return rated_apart(made)
 
 
 def specification(unit: Unit) -> Iterator[str]:
@@ -204,9 +205,9 @@ def _in_divisions(rating: Rating, low: Level, high: Level) -> tuple[float, float
 
 
 def _applied(group: _Group) -> str:
-    """The outermost voltages: "−300 mV to 300 mV DC"."""
+    """The outermost voltages: "±300 mV DC"."""
     low, high = (_said(step) for step, _ in (group.taken[0], group.taken[-1]))
-    return f"{low} to {high} DC"
+    return f"±{high} DC" if low == f"-{high}" else f"{low} to {high} DC"
 
 
 def _said(step: Measure) -> str:

@@ -12,7 +12,7 @@ from harness import steps
 from harness.analysis.estimate import Budget
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating
-from harness.models import Function, Setup, rated
+from harness.models import Function, Setup, Unit, rated
 from harness.quantities import largest, show
 from harness.steps import Dc, Measure, NoSignal, Reading, Role, Stimulus, View, measure
 from harness.values import Divisions, Model, Volts
@@ -21,6 +21,7 @@ from sequences.dc_accuracy import Rated
 from sequences.dc_accuracy.budgets import Level, departure, gain, level, offset
 from sequences.dc_accuracy.levels import Zero, levels_about
 from sequences.deflection import DEFLECTION
+from sequences.vertical import Rated as Factors
 
 TITLE: Final = "Direct voltage: gain, offset, linearity"
 _BELIEVED_WITHIN_DIV: Final = 0.6  # of what is expected; what lies beyond is asked once more
@@ -83,11 +84,17 @@ def _linearity(
     return budget
 
 
+def _of_the_factor(unit: Unit, step: Measure) -> float:
+    """What is rated of the deflection factor, over the height that the voltages span."""
+    view = step.view
+    return rated(unit, Factors).deflection_at(unit, view.channel, view.volts_per_div, unit.usable_div)
+
+
 GAIN: Final = Rating(
     name="DC gain",
     is_error=True,
     axis="level",
-    tolerance=lambda unit, _step: rated(unit, Rated).dc_gain,
+    tolerance=lambda unit, step: rated(unit, Rated).dc_gain or _of_the_factor(unit, step),
     budget=_gain,
 )
 OFFSET: Final = Rating(
@@ -222,7 +229,7 @@ def plan(setup: Setup, options: Options) -> Plan:
         points += [step for step in found if _judged(setup, step)]
     ratings = rated(setup.unit, Rated)
     first = View(channel=1, volts_per_div=1.0, s_per_div=_S_PER_DIV)
-    stated = {"gain": ratings.dc_gain, "offset": ratings.dc_offset_within_div(first), "linearity": ratings.dc_linearity}
+    stated = {"offset": ratings.dc_offset_within_div(first), "linearity": ratings.dc_linearity}
     unrated = [name for name, limit in stated.items() if limit is None]
     if unrated:
         left_out.append(f"A verdict on {' and '.join(unrated)}: the unit file states no rating (tolerance.dc_…).")
@@ -237,7 +244,7 @@ def _judged(setup: Setup, step: Measure) -> bool:
     """Whether something that the unit file rates is stated when this voltage has been read."""
     ratings = rated(setup.unit, Rated)
     if step.quantity == UPPER.name:
-        return ratings.dc_gain is not None
+        return True  # at least by the deflection factor
     if step.quantity == LOWER.name:
         return ratings.dc_offset_within_div(step.view) is not None and setup.unit.read != "eye"
     return ratings.dc_linearity is not None

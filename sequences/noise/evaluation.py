@@ -12,7 +12,7 @@ from harness.quantities import counted, duration
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Finding, Heading, PartResult, Result
-from harness.report.points import evaluate_points
+from harness.report.points import evaluate_points, rated_apart
 from harness.report.readings import Taken
 from sequences.noise import Rated
 from sequences.noise.statistics import HIDDEN
@@ -27,11 +27,8 @@ def evaluate(
     """The points of one part; the readings of one line are one point."""
     made = evaluate_points(setup, entry, [(replace(step, wait_s=0.0), reading) for step, reading in taken])
     lines = list(_lines(taken))
-    return replace(
-        made,
-        results=tuple(_said(result, lines) for result in made.results),
-        findings=(*made.findings, *_on_the_way(lines)),
-    )
+    results = tuple(_said(result, lines) for result in made.results)
+    return rated_apart(replace(made, results=results, findings=(*made.findings, *_on_the_way(lines))))
 
 
 def specification(unit: Unit) -> Iterator[str]:
