@@ -40,7 +40,7 @@ def test_a_whole_job_under_faults_is_the_job_without_them(digital: opening.RunRe
     result = opening.start(DEMO / "digital.toml", tmp_path, faults=Faults(rate=0.05, seed=7, kinds=SURE))
     assert comparable(result.folder) == comparable(digital.folder)
     assert result.report.sentence == digital.report.sentence
-    assert re.match(r"\d{2,3} faults were injected into [12]\d\d\d queries: closed \d", result.faults[0])
+    assert re.match(r"\d{2,3} faults were injected into \d{4} queries: closed \d", result.faults[0])
     assert re.match(
         r"The tool got back in step \d{2,3} times, did \d{2,3} points again, saw \d+ power cycles", result.faults[1]
     )
