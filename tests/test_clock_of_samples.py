@@ -9,9 +9,11 @@ import pytest
 from helpers.setups import a_setup
 
 from harness.analysis.estimate import state
+from harness.analysis.planning import reach
+from harness.assess import budget_for, limits_for
 from harness.errors import AnalysisError
 from harness.measurement import Screenful
-from harness.models import Counter, Setup
+from harness.models import Counter, Setup, UnitLink
 from harness.steps import Reading
 from sequences.time_base.clock import ALIAS, RATE, SET, clock_error, clocks, jitter_of
 from sequences.time_base.clock_steps import all_sines, sines
@@ -150,6 +152,29 @@ def test_nothing_is_tried_that_the_unit_file_does_not_rate():
     assert sines(setup, Options()).points == ()
     assert sines(setup, Options()).left_out == ()
     assert sines(setup, Options(clock=True)).points != ()
+
+
+def test_a_record_that_the_unit_itself_calls_no_real_one_is_refused():
+    reading = taken(0.0, np.random.default_rng(7))[0]
+    marked = Reading(value=reading.value, scatter=reading.scatter, more={**reading.more, "sample_rate_hz": 5e6})
+    with pytest.raises(AnalysisError, match="samples at 5 MHz"):
+        clock_error(SETUP, STEPS[-1], [marked])
+
+
+def test_a_unit_that_is_asked_for_its_rate_needs_no_key():
+    setup = of_samples(sample_rate=None)
+    link = UnitLink.model_validate({"address": "GPIB0::3::INSTR", "commands": {"sample_rate": ":RATE?"}})
+    asked = Setup(bench=setup.bench.model_copy(update={"unit": link}), unit=setup.unit, job=setup.job)
+    assert sines(asked, Options()).points
+
+
+@pytest.mark.parametrize(("counter", "decides"), [("0.1 ppm", True), ("40 ppm", False)])
+def test_a_rehearsal_knows_what_the_counter_is_good_for(counter, decides):
+    lines = [{"function": "frequency", "of_value": counter}]
+    known = Counter.model_validate({"address": "GPIB0::12::INSTR", "accuracy": lines})
+    setup = Setup(bench=SETUP.bench.model_copy(update={"counter": known}), unit=SETUP.unit, job=SETUP.job)
+    reached = reach(budget_for(setup, STEPS[-1]), limits_for(setup, STEPS[-1]), setup.job.rule)
+    assert (reached.largest_passing is not None) == decides
 
 
 @pytest.mark.soak

@@ -62,7 +62,7 @@ FALL_TIME: Final = replace(
 UNDERSHOOT: Final = replace(
     OVERSHOOT,
     name="undershoot",
-    question="how far does it go below its base, in % of the amplitude?",
+    question="how far below its base, in % of the amplitude?",
     from_record=_under,
     own=None,
     rating=replace(OVERSHOOT.rating, name="overshoot of the falling edge"),
@@ -156,7 +156,7 @@ SETTLING: Final = tuple(
         name=f"settling_to_{round(1e4 * band)}",
         unit="s",
         axis="time",
-        question=f"from the middle of the edge, how long until the top stays within ±{100 * band:g} %?",
+        question=f"how long from mid-edge to within ±{100 * band:g} % for good?",
         from_record=_settled(band),
         rating=SETTLING_RATING,
     )
@@ -209,7 +209,7 @@ SAG: Final = Quantity(
     name="sag",
     unit="ratio",
     axis="none",
-    question="how far does the top slope from its begin to its end, in % of the amplitude?",
+    question="how far does the top slope, in % of the amplitude?",
     from_record=_sag,
     rating=Rating(
         name="sag",

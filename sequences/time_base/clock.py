@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 SET: Final = "set_hz"
 RATE: Final = "sample_hz"
+_TAKEN: Final = "sample_rate_hz"  # said by a display whose record is not of one sweep
 JITTER: Final = "jitter_s2"  # square of the jitter, which may come out below zero where there is none
 U_JITTER: Final = "u_jitter_s2"
 APART: Final = 5.0  # standard uncertainties, between two multiples: more is no scatter
@@ -84,6 +85,12 @@ def clock_error(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Bud
     ----------
     docs/deflection.md, equations (25) to (28).
     """
+    for reading in readings:
+        if _TAKEN in reading.more:
+            raise AnalysisError(
+                f"the unit says that it samples at {show(reading.more[_TAKEN], 'Hz')}, and its record has more: "
+                "they are of several sweeps, or interpolated; it takes a slower time factor."
+            )
     sines = clocks(setup, step, readings)
     if not sines:
         raise AnalysisError("none of the sines was read.")

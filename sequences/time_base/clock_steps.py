@@ -13,7 +13,7 @@ from harness.steps import Measure, Sine, View
 from sequences import Plan, Planned, generator_of, signal_range
 from sequences.time_base import Rated
 from sequences.time_base.clock import ALIAS
-from sequences.time_base.marks import Options
+from sequences.time_base.marks import Options, gives_records
 
 _CYCLES: Final = (20.37, -31.71)
 """Of the alias over the record: enough for a fit, apart in size so that their signs show, and at every phase."""
@@ -43,19 +43,25 @@ def _why_not(setup: Setup) -> str:
     unit, bench = setup.unit, setup.bench
     if unit.read != "remote":
         return "it takes records, and the unit is read by eye"
-    if unit.sample_rate is None:
+    if unit.sample_rate is None and not _says_its_rate(setup):
         return (
             "whether the samples of a record are real is not known: several sweeps or an interpolation would show "
-            "another rate; state the unit's sample_rate"
+            "another rate; state the unit's sample_rate, or the command that asks it"
         )
-    if bench.unit is not None and bench.unit.commands.get("record") == "":
+    if not gives_records(setup):
         return "the bench file says that the unit gives no record"
     return "" if bench.generator is not None else "it takes sines, and the bench has no generator"
 
 
+def _says_its_rate(setup: Setup) -> bool:
+    """Whether the unit is asked at each record how many samples it really takes."""
+    link = setup.bench.unit
+    return link is not None and bool(link.commands.get("sample_rate"))
+
+
 def _fitting(setup: Setup, options: Options) -> list[Measure] | str:
     """The fastest record of real samples of whose rate the unit shows a multiple, four times it where one does."""
-    unit, real_hz = setup.unit, setup.unit.sample_rate or 0.0
+    unit, real_hz = setup.unit, setup.unit.sample_rate or math.inf  # then the unit itself says what is not real
     top_hz = min(unit.bandwidth, generator_of(setup).frequency_high) / _BEYOND
     rates = {s: POINTS / (unit.horizontal_div * s) for s in sorted(unit.s_per_div)}
     for least in (4, 2):

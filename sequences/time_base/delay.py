@@ -119,7 +119,7 @@ MARK_AT_ZERO: Final = Quantity(
     name="mark_at_zero",
     unit="div",
     axis="time",
-    question="turn the position until the mark is on the centre line: how far off is it still (left: -)?",
+    question="mark brought to the centre: off still by (left -)?",
     from_record=_nearest,
     signed=True,
 )
@@ -128,7 +128,7 @@ MARK_SHIFT: Final = Quantity(
     name="mark_shift",
     unit="div",
     axis="time",
-    question="leave the position: how far from the centre line is the mark now (left: -)?",
+    question="position left alone, how far off centre now (left -)?",
     from_record=_nearest,
     signed=True,
     rating=RATING,

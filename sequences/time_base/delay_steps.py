@@ -13,7 +13,7 @@ from harness.steps import Measure
 from sequences import Plan, Planned, calibrator_of
 from sequences.time_base import Rated
 from sequences.time_base.delay import MARK_AT_ZERO, MARK_SHIFT
-from sequences.time_base.marks import Options, wave
+from sequences.time_base.marks import Options, gives_records, wave
 
 _USUAL_S: Final = {"eye": 10e-3, "remote": 0.1}
 _TOLERANCE_DIV: Final = 2.0  # what the tolerance should be on the screen at the least
@@ -55,6 +55,8 @@ def _why_not(setup: Setup, options: Options) -> str:
         return "it takes time marks, and so the calibrator"
     if setup.unit.read == "remote" and remote is not None and remote.commands.get("delay") == "":
         return "the bench file says that the unit has no command for a delay"
+    if not gives_records(setup):
+        return "the bench file says that the unit gives no record"
     return ""
 
 

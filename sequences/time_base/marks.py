@@ -53,6 +53,12 @@ class Options(Model):
     clock_path: str | None = Field(None, description="path of those sines; 'terminated' if the bench has it")
 
 
+def gives_records(setup: Setup) -> bool:
+    """Whether an eye or a record can say what no measurement of the unit's own does."""
+    link = setup.bench.unit
+    return setup.unit.read == "eye" or link is None or link.commands.get("record") != ""
+
+
 def marks_for(setup: Setup, options: Options, s_per_div: float) -> tuple[float, float] | None:
     """Period of the marks, and the divisions between the first and the last that the centre eight hold.
 

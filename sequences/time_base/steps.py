@@ -18,7 +18,7 @@ from sequences.time_base.clock import ALIAS
 from sequences.time_base.clock_steps import all_sines, sines
 from sequences.time_base.delay import MARK_AT_ZERO, MARK_SHIFT
 from sequences.time_base.delay_steps import delays, without_delay
-from sequences.time_base.marks import Options, marks_for, wave
+from sequences.time_base.marks import Options, gives_records, marks_for, wave
 from sequences.time_base.span import SPAN
 from sequences.time_base.sweep import DEPARTURE, SPAN_AT_END, SPAN_AT_START
 
@@ -96,6 +96,8 @@ def _evenness(setup: Setup, options: Options) -> Plan:
     asked = rated(setup.unit, Rated).time_linearity is not None if options.linearity is None else options.linearity
     if not asked or not setup.unit.s_per_div:
         return Plan()
+    if not gives_records(setup):
+        return Plan(left_out=("Linearity of the sweep: it takes a record, and the unit gives none.",))
     usual = min(setup.unit.s_per_div, key=lambda s: abs(math.log(s / _LINEAR_NEAR_S)))
     points, left_out = [], []
     for s_per_div in sorted(options.linearity_ranges or (usual,)):
