@@ -142,7 +142,7 @@ def test_what_is_not_rated_is_said_and_a_question_fits_a_line() -> None:
         "A verdict on noise that the unit file does not rate",
         "A verdict on the drift of the line: the unit file states no rating",
     ]
-    assert all(len("Channel 1 of the unit: " + one.question) <= 90 for one in noise.QUANTITIES)
+    assert all(len("Channel 1 of the unit: " + one.question) <= 80 for one in noise.QUANTITIES)
     eye = a_setup()
     assert {step.quantity for step in noise._noise(eye, noise.Options())} == {"noise_height"}
 

@@ -134,7 +134,7 @@ def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
         rows.append(b.row(_whole(setting), *own, *cells, _u(these)))
     columns = (unit, *([">Limits"] if column else []), *(f">{name}" for name in names), ">±")
     applied = dict.fromkeys(r.applied for r in results)
-    alone = len({r.quantity for r in part.results if r.is_error and r.setting_unit == unit}) == 1
+    alone = len({r.quantity for r in part.results}) == 1
     what = _PLAIN[unit] if results[0].is_error and alone else results[0].quantity
     note = ", ".join(filter(None, (*(applied if len(applied) == 1 else ()), said)))
     return b.table(columns, rows, caption=f"{part.title}: {what}", note=note, small=True)

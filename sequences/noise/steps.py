@@ -14,7 +14,7 @@ from harness import steps
 from harness.analysis.amplitude import mean_level
 from harness.measurement import Quantity, Rating
 from harness.models import Setup, rated
-from harness.quantities import show
+from harness.quantities import duration
 from harness.steps import Measure, NoSignal, Reading, Role, View, measure
 from harness.values import Model, Seconds, Volts
 from sequences import Judges, Plan, Planned, channels_of, reconnect
@@ -85,7 +85,7 @@ RMS: Final = Quantity(
     name="noise_rms",
     unit="div",
     axis="level",
-    question="how large is the noise, rms, in divisions?",
+    question="how large is the noise, rms?",
     from_record=_spread,
     own=lambda step: ("ac_rms", step.view.volts_per_div),
     rating=Rating(
@@ -101,7 +101,7 @@ HEIGHT: Final = Quantity(
     name="noise_height",
     unit="div",
     axis="level",
-    question="how high is the band of noise, edge to edge, in divisions?",
+    question="how high is the band of noise, edge to edge?",
     from_record=_height,
     own=lambda step: ("peak_to_peak", step.view.volts_per_div),
     rating=Rating(
@@ -117,7 +117,7 @@ LINE: Final = Quantity(
     name="line_position",
     unit="div",
     axis="level",
-    question="how far is the line from the centre, in divisions, down negative?",
+    question="how far is the line from the centre, down negative?",
     from_record=_line,
     own=lambda step: ("mean", step.view.volts_per_div),
     signed=True,
@@ -205,7 +205,7 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
         before = step
         apart_s = round(options.drift_over / (options.drift_readings - 1), 3)
         for repeat in range(options.drift_readings):
-            why = f"{show(repeat * apart_s, 's')} after the first reading of the line"
+            why = f"{duration(repeat * apart_s)} after the first reading of the line"
             later = replace(step, wait_s=apart_s, because=why) if repeat else step
             yield from measure(replace(later, repeat=repeat))
     for step in _noise(setup, options):
