@@ -47,6 +47,8 @@ from harness.words import moments
 # 1.05 to 1.2 of a feed-through termination.
 ASSUMED_SOURCE_VSWR: Final = 1.5
 ASSUMED_LOAD_VSWR: Final = 1.1
+ASSUMED_PEAKING_DB: Final = 0.3
+"""What a second-order response of 9 % overshoot rises by; makers rate 5 to 10 % (common practice)."""
 LOW_OHM: Final = 1e3
 """An input below this ends a line, as one of 50 ohm does: it turns what is applied into heat, and needs a rating."""
 
@@ -317,6 +319,13 @@ class Reference(Instrument):
     bandwidth_is: Literal["stated", "at_least"] = Field(
         "at_least", description="'stated': the frequency itself; 'at_least': a rating that it exceeds"
     )
+    peaking: Decibels | None = Field(
+        None,
+        ge=0,
+        le=3,
+        description="largest rise of its response, where only 'at_least' is known of it; "
+        f"left out: {ASSUMED_PEAKING_DB:g} dB",
+    )
     shape: Literal["unknown", "single_pole", "gaussian"] = Field(
         "unknown", description="how its response falls, where that is known"
     )
@@ -358,6 +367,11 @@ class Reference(Instrument):
     def scatter_div(self) -> float:
         """The standard deviation of one reading."""
         return self.scatter if self.scatter is not None else 0.03 if self.read == "eye" else 0.01
+
+    @property
+    def rise_db(self) -> float:
+        """How far its response may rise above flat: as stated, or what is assumed."""
+        return ASSUMED_PEAKING_DB if self.peaking is None else self.peaking
 
     @property
     def input_ohm(self) -> float:

@@ -21,6 +21,7 @@ from sequences.levelling.corrections import (
     droop_db,
     droop_slope_db,
     response_correction,
+    rise_db,
     termination_correction,
 )
 from sequences.levelling.sine import LEVEL, level_table
@@ -83,6 +84,32 @@ def test_unknown_shape_holds_either_and_at_least_holds_flat_to_single_pole(ratio
     half_width = line(least, "at least").half_width
     assert least.correction_db - half_width == pytest.approx(0.0, abs=1e-12)
     assert least.correction_db + half_width == pytest.approx(droop_db(ratio, "single_pole"))
+
+
+@pytest.mark.parametrize("overshoot", [0.05, 0.09, 0.2])
+def test_a_peak_is_that_of_a_second_order_response(overshoot):
+    """Circuit theory: the step overshoots by exp(-pi zeta/sqrt(1 - zeta^2)); half power is found by bisection."""
+    zeta = -math.log(overshoot) / math.hypot(math.pi, math.log(overshoot))
+
+    def level_db(f):
+        return -10 * math.log10((1 - f**2) ** 2 + (2 * zeta * f) ** 2)
+
+    low, high = 0.5, 3.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if level_db(middle) > -10 * math.log10(2) else (low, middle)
+    peak_at = math.sqrt(1 - 2 * zeta**2)
+    for part in (0.1, 0.3, 0.6, 1.0):
+        assert rise_db(part * peak_at / low, level_db(peak_at)) == pytest.approx(level_db(part * peak_at), abs=1e-9)
+    assert rise_db(0.99, level_db(peak_at)) == pytest.approx(level_db(peak_at))  # held from there on
+    if overshoot == 0.09:
+        assert level_db(peak_at) == pytest.approx(0.3, abs=0.005)
+
+
+def test_a_reference_that_states_no_peaking_is_allowed_some_and_one_that_has_none_none():
+    silent, flat = at_least(1e8), at_least(1e8).model_copy(update={"peaking": 0.0})
+    assert line(response_correction(silent, 30e6), "peaking").half_width == pytest.approx(rise_db(0.3, 0.3))
+    assert not [each for each in response_correction(flat, 30e6).contributions if "peaking" in each.name]
 
 
 @pytest.mark.parametrize("shape", ["single_pole", "gaussian"])

@@ -187,14 +187,30 @@ def _by_bandwidth(reference: Reference, ratio: float, base: float) -> LevelCorre
     )
 
 
-def _by_least(_reference: Reference, ratio: float, base: float) -> LevelCorrection:
-    """It may as well be flat: half of a single pole's droop."""
+def rise_db(ratio: float, peak_db: float) -> float:
+    """Rise of a second-order response that peaks by ``peak_db``, at ``ratio`` of its half-power frequency, eq. (38).
+
+    From its peak on the peak itself: where a response has its peak nobody knows.
+    """
+    if peak_db <= 0.0:
+        return 0.0
+    most = 10.0 ** (peak_db / 10.0)
+    q2 = (most + math.sqrt(most**2 - most)) / 2.0
+    bend = 2.0 - 1.0 / q2
+    x2 = min(ratio**2 * (bend + math.sqrt(bend**2 + 4.0)) / 2.0, bend / 2.0)
+    return -10.0 * math.log10((1.0 - x2) ** 2 + x2 / q2)
+
+
+def _by_least(reference: Reference, ratio: float, base: float) -> LevelCorrection:
+    """It may as well be flat: half of a single pole's droop; or peak, as responses do that are not of one pole."""
     _require_below(ratio)
+    rises_db = rise_db(ratio, reference.rise_db) - rise_db(base, reference.rise_db)
     middle_db = (droop_db(ratio, "single_pole") - droop_db(base, "single_pole")) / 2.0
     line = estimate.rectangular(
         "response of the reference, bandwidth at least", half_width=abs(middle_db), value=middle_db, unit="dB"
     )
-    return LevelCorrection(correction_db=middle_db, contributions=(line,))
+    peak = estimate.rectangular("peaking of the reference", half_width=abs(rises_db), unit="dB")
+    return LevelCorrection(correction_db=middle_db, contributions=(line, peak) if peak.u else (line,))
 
 
 def _require_below(ratio: float) -> None:

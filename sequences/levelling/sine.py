@@ -296,4 +296,6 @@ def known_of(setup: Setup) -> str:
         own = f"its stated bandwidth of {show(reference.bandwidth, 'Hz')} corrected ({reference.shape} shape)"
     else:
         own = f"its bandwidth of at least {show(reference.bandwidth, 'Hz')} corrected by half its largest droop"
+        if reference.rise_db:
+            own += f", a rise of {reference.rise_db:g} dB {'assumed' if reference.peaking is None else 'stated'}"
     return f"{reference.label}, {own}"

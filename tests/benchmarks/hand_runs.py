@@ -51,7 +51,7 @@ def hand_setup(
     **unit: Any,
 ) -> Setup:
     """A two-channel unit of 20 MHz, a dial generator, a hand counter, a reference of 80 MHz: all by hand and eye."""
-    reference: dict[str, Any] = {"read": "eye", "driver": "manual", "bandwidth": reference_bandwidth}
+    reference: dict[str, Any] = {"read": "eye", "driver": "manual", "bandwidth": reference_bandwidth, "peaking": "0 dB"}
     reference["accuracy"] = list(reference_accuracy)
     if known:
         points = [("50 kHz", 0.0), ("20 MHz", -0.2), ("50 MHz", -1.4)]
