@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import shutil
 from dataclasses import replace
@@ -15,9 +16,11 @@ from GTC import type_b, ureal
 from harness import runs
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
+from harness.journal import journal
 from harness.models import Setup
 from harness.report.model import Result
-from harness.report.readings import Taken
+from harness.report.readings import Taken, taken_of
+from harness.report.results import to_json
 from harness.run.rehearsal import ideal
 from harness.runs import RunResult
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading
@@ -271,8 +274,14 @@ def test_the_offset_over_its_range_is_a_finding_and_all_is_kept(run: RunResult) 
     found = {f.channel: f for f in run.report.parts[0].findings if "100 mV/div" in f.sentence}
     assert "from 0 V to 5 V at the centre the offset changes by" in found[2].sentence
     assert found[2].value == pytest.approx(-0.8, abs=0.1)
-    kept = (run.folder / "points.csv").read_text("utf-8") if (run.folder / "points.csv").exists() else ""
-    assert not kept or "DC offset" in kept
+    plain = json.loads(to_json(run.report))["parts"][0]
+    rows = [row for row in plain["results"] if row["quantity"] == "DC offset" and row["channel"] == 2]
+    assert [row["setting"] for row in rows] == [
+        "100 mV/div",
+        "100 mV/div about 5 V",
+        "500 mV/div",
+        "500 mV/div about 5 V",
+    ]
 
 
 def test_by_eye_a_person_is_asked_in_one_line_and_gain_and_linearity_are_stated(lab: Path) -> None:
@@ -284,6 +293,29 @@ def test_by_eye_a_person_is_asked_in_one_line_and_gain_and_linearity_are_stated(
     assert {r.quantity for r in report.parts[0].results} == {"DC gain", "DC linearity"}
     assert all(r.statement is not None and abs(r.statement.estimate) < 4 for r in report.parts[0].results)
     assert len("Channel 1 of the unit: " + dc.UPPER.question) <= 80
+
+
+def test_without_a_record_the_units_own_mean_is_taken(lab: Path) -> None:
+    bench = lab / "no_record.toml"
+    text = (lab / "bench.toml").read_text("utf-8")
+    bench.write_text(text.replace("[unit]\n", '[unit]\ncommands = { record = "" }\n', 1), "utf-8")
+    table = 'use = "dc_accuracy"\nranges = ["100 mV"]\nchannels = [2]'
+    report = runs.start(a_job(lab / "own.toml", table, bench=bench.name), lab / "runs").report
+    found = {result.quantity: result for result in report.parts[0].results}
+    assert {result.word for result in found.values()} == {"pass"}
+    assert found["DC gain"].statement.low <= -0.8 <= found["DC gain"].statement.high
+
+
+def test_a_run_is_worked_out_again_by_the_other_definition(run: RunResult) -> None:
+    """A re-analysis asks the same evaluation: the gain changes its sign, and the offset stays."""
+    contents = journal.read(run.folder)
+    setup = Setup.from_header(contents.header["setup"])
+    other = replace(setup, job=setup.job.model_copy(update={"error": "deflection factor"}))
+    taken = taken_of(contents, contents.header["parts"][0]["name"])
+    first, again = (results(each, [t for t in taken if t[0].view.channel == 2]) for each in (setup, other))
+    ratio = 1 + first["DC gain"].statement.estimate / 100
+    assert again["DC gain"].statement.estimate == pytest.approx(100 / ratio - 100)
+    assert again["DC offset"].statement.estimate == first["DC offset"].statement.estimate
 
 
 # --- coverage -----------------------------------------------------------------------------------------------------

@@ -223,3 +223,16 @@ def test_by_eye_the_height_is_read_and_the_wait_is_told(lab: Path) -> None:
     assert report.parts[0].finished
     began, ended = (dt.datetime.fromisoformat(at) for at in (report.started, report.ended))
     assert ended - began >= dt.timedelta(minutes=5)
+
+
+def test_without_a_record_the_units_own_figure_is_taken_and_can_only_be_too_large(lab: Path) -> None:
+    """What of it is the converter's nobody can tell, so that nothing is taken off."""
+    bench = lab / "no_record.toml"
+    text = (lab / "bench.toml").read_text("utf-8")
+    bench.write_text(text.replace("[unit]\n", '[unit]\ncommands = { record = "" }\n', 1), "utf-8")
+    job = a_job(lab / "own.toml", 'use = "noise"\nranges = ["100 mV"]\nchannels = [1]', bench=bench.name)
+    found = {result.quantity: result for result in runs.start(job, lab / "runs").report.parts[0].results}
+    rms = found["noise, rms"]
+    assert rms.statement is not None
+    assert math.hypot(0.025, 8 / 255 / math.sqrt(12)) == pytest.approx(rms.statement.estimate, rel=0.05)
+    assert "own measurement" in rms.remarks
