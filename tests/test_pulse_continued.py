@@ -19,6 +19,7 @@ from harness.analysis.estimate import state
 from harness.assess import budget_for
 from harness.errors import AnalysisError
 from harness.measurement import Screenful
+from harness.report.model import Result
 from harness.steps import Reading, Square
 from sequences.pulse import Rated
 from sequences.pulse.further import FALL_TIME, SAG, SETTLING, UNDERSHOOT, settling_of
@@ -138,24 +139,42 @@ def test_a_band_that_is_not_tried_is_refused():
         Rated.model_validate({"settling_band": "3 %"})
 
 
-def test_a_run_finds_a_slow_fall_and_a_sag(tmp_path: Path):
-    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
+def results_of(folder: Path, *changes: tuple[str, str]) -> list[dict[str, Result]]:
+    """By channel, of the demo's digital scope with a first channel that falls slowly and sags."""
+    shutil.copytree(DEMO, folder, dirs_exist_ok=True)
     ratings = 'top_aberration = "4 %"\nsettling_time = "30 ns"\nsettling_band = "2 %"\nsag = "1 %"'
-    change(tmp_path / "aldermoor_egret.toml", ('overshoot = "8 %"', f'overshoot = "8 %"\n{ratings}'))
-    change(tmp_path / "bench.toml", ('levels = "continuous"', 'levels = "continuous"\nfunctions = ["square", "edge"]'))
-    change(tmp_path / "bench_sim.toml", ('gain = "0.6 %"', 'gain = "0.6 %"\nfall_slower = "40 %"\nsag = "12 %"'))
+    change(folder / "aldermoor_egret.toml", ('overshoot = "8 %"', f'overshoot = "8 %"\n{ratings}'), *changes)
+    change(folder / "bench.toml", ('levels = "continuous"', 'levels = "continuous"\nfunctions = ["square", "edge"]'))
+    change(folder / "bench_sim.toml", ('gain = "0.6 %"', 'gain = "0.6 %"\nfall_slower = "40 %"\nsag = "12 %"'))
     job = with_sequences(
-        tmp_path / "digital.toml", "edge.toml", '[[sequence]]\nuse = "pulse"\npath = "lead"\nfalling = true\n'
+        folder / "digital.toml", "edge.toml", '[[sequence]]\nuse = "pulse"\npath = "lead"\nfalling = true\n'
     )
-    results = runs.start(job, tmp_path / "runs").report.parts[0].results
-    first, second = ({r.quantity: r for r in results if r.channel == n} for n in (1, 2))
+    results = runs.start(job, folder / "runs").report.parts[0].results
+    return [{r.quantity: r for r in results if r.channel == n} for n in (1, 2)]
+
+
+SAGS = 12 * math.tanh(math.pi * 5 * 0.02 / 2)
+
+
+def test_a_run_finds_a_slow_fall_and_a_sag(tmp_path: Path):
+    first, second = results_of(tmp_path)
     fall, rise = first["fall time"].statement, first["rise time"].statement
     assert fall.estimate / rise.estimate == pytest.approx(1.4, abs=0.08)
     assert first["fall time"].word == first["sag"].word == "fail"
-    assert first["sag"].statement.estimate == pytest.approx(12 * math.tanh(math.pi * 5 * 0.02 / 2), abs=0.25)
+    assert first["sag"].statement.estimate == pytest.approx(SAGS, abs=0.25)
     assert second["sag"].word == "pass"
     assert second["fall time"].statement.estimate == pytest.approx(second["rise time"].statement.estimate, abs=0.25)
     assert first["settling time"].word == second["settling time"].word == "pass"
+
+
+def test_a_person_sees_what_a_record_shows(tmp_path: Path):
+    by_eye = ('read = "remote"', 'read = "eye"'), ('time_resolution = "0.001 div"', 'time_resolution = "0.1 div"')
+    first, second = results_of(tmp_path, *by_eye)
+    for name in ("fall time", "rise time", "settling time"):
+        assert abs(first[name].statement.estimate - second[name].statement.estimate) < 3.0
+    assert first["fall time"].word == "fail"
+    assert abs(first["sag"].statement.estimate - SAGS) <= 1.5 * first["sag"].statement.expanded
+    assert abs(second["sag"].statement.estimate) <= 1.5 * second["sag"].statement.expanded
 
 
 @pytest.mark.soak

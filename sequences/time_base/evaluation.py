@@ -61,8 +61,8 @@ def _in_words(setup: Setup, last: Measure | None, sines: Sequence[Reading], resu
     rate_hz = next(reading.more[RATE] for reading in sines if RATE in reading.more)
     errors = tuple(1e6 * relative_error(1.0 + each.error, 1.0, setup.job.error) for each in said)
     return replace(
-        result, applied=f"{len(said)} sines beside {orders} {show(rate_hz, 'Hz')}", expected=0.0, unit="ppm",
-        readings=errors, reading=result.statement.estimate,
+        result, applied=f"{len(said)} sines beside {orders} {show(rate_hz, 'Hz')}", applied_value=None,
+        applied_unit="", expected=0.0, unit="ppm", readings=errors, reading=result.statement.estimate,
     )  # fmt: skip
 
 

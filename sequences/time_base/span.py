@@ -41,7 +41,8 @@ def time_base_budget(
     step = as_applied(step, readings)
     expected_div, period = ideal(setup, step), period_lines(setup, step)
     magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1.0 else ""
-    name = f"time factor error of {show(step.view.s_per_div, 's')}/div{magnified}"
+    part = step.quantity.removeprefix(SPAN.name).replace("_", " ")  # of the sweep: " at start"
+    name = f"time factor error of {show(step.view.s_per_div, 's')}/div{magnified}{part}"
     if (length := on_lines(setup, step, readings)) is not None:
         return _against(length, expected_div, period, setup.job.error, name)
     values = values_of(readings)
