@@ -88,7 +88,8 @@ class ScpiScope(Remote):
         if view.delay_s and not self.commands.has("delay"):
             raise InstrumentError(self.link.name, "has no command for a delay; see 'commands.delay'")
         delay = ("delay",) if self._delayed else ()
-        names = (*_CONFIRMED, level, *delay, "points", *(("format",) if self.commands.has("record") else ()))
+        usual = (name for name in _CONFIRMED if name != "alone" or not view.together)
+        names = (*usual, level, *delay, "points", *(("format",) if self.commands.has("record") else ()))
         texts = [self.commands.text(name, **values) for name in names]
         return self.commands.message(*texts), self.commands.read_backs(*names, **values)
 

@@ -27,7 +27,7 @@ from harness.sim.response import transfer
 from harness.steps import EXTERNAL, Connect, Done, Measure, Reading, Reply, Sine, Step
 from sequences.levelling.sine import LevelPlan, level_at
 from sequences.trigger import steps as trigger
-from sequences.trigger.budgets import PLACE_DIV, PROPORTION, fired_at, height, needed
+from sequences.trigger.budgets import LEVELS, PLACE_DIV, PROPORTION, fired_at, height, needed
 from sequences.trigger.evaluation import evaluate
 from sequences.trigger.search import next_number
 from sequences.trigger.stated import EXTERNAL_TRIGGERS, TRIGGERS, deflection_step
@@ -208,6 +208,20 @@ def test_a_trigger_that_nothing_starts_fails_where_the_signal_is_on_the_screen()
     assert (result.word, result.statement, result.verdict) == ("fail", None, None)
     assert result.at_least == pytest.approx(5.5, abs=0.6)
     assert "no level up to" in result.remarks[0]
+
+
+def test_what_is_assumed_of_the_generator_is_said_and_a_stated_accuracy_takes_its_place() -> None:
+    """√2 of 0.5 % in place of 2 %: each of two levels is within its limits."""
+    setup = a_trigger_setup(read="eye")
+    assumed = result_of(setup, answered(setup, needing(0.3), frequencies=("50 kHz",)))
+    assert assumed.remarks == ("2 % assumed of the proportion of the generator's levels: the bench file states none",)
+    bench = setup.bench.model_dump(mode="json")
+    bench["generator"]["accuracy"].append({"function": "sine", "of_value": 0.005})
+    stated = replace(setup, bench=type(setup.bench).model_validate(bench, context={"si": True}))
+    result = result_of(stated, answered(stated, needing(0.3), frequencies=("50 kHz",)))
+    assert result.remarks == ()
+    (line,) = (line for line in result.budget.contributions if line.name == LEVELS)
+    assert line.half_width == pytest.approx(0.00707, rel=1e-3)
 
 
 def test_a_unit_that_never_says_that_a_sweep_was_started_fails_at_nothing() -> None:

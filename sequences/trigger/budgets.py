@@ -22,6 +22,7 @@ from sequences.levelling.table import LevelCorrection
 
 PLACE_DIV: Final = "place_div"
 """Among a reading's further numbers: what half a sample of the trace makes at the trigger, in divisions."""
+LEVELS: Final = "proportion of the generator's levels"
 PROPORTION: Final = 0.02
 """How well a generator keeps the proportion of two levels where no accuracy line says it: common practice, 0.2 dB."""
 _NEVER: Final = LevelCorrection(correction_db=0.0, contributions=())
@@ -90,7 +91,8 @@ def needed(
         ),
     ]
     if not math.isclose(by_vpp, passed_vpp, rel_tol=1e-6):
-        line = rectangular("proportion of the generator's levels", half_width=_proportion(setup, by), sensitivity=value)
+        half_width = stated_proportion(setup, by) or PROPORTION
+        line = rectangular(LEVELS, half_width=half_width, sensitivity=value)
         lines.append(replace(line, origin=_origin(setup)))
     if external:
         lines.append(
@@ -125,13 +127,13 @@ def fired_at(setup: Setup, step: Measure, readings: Sequence[Reading] = (), repe
     )
 
 
-def _proportion(setup: Setup, by: Measure) -> float:
-    """How well two levels of the generator are in proportion: each within the limits of its level."""
+def stated_proportion(setup: Setup, by: Measure) -> float | None:
+    """How well two levels of the generator are in proportion: each within the limits of its level; None: not stated."""
     generator = setup.bench.generator
     for line in generator.accuracy if generator else ():
         if line.function == "sine" and line.db is None and line.covers(level=by.stimulus.level):
             return math.sqrt(2.0) * line.of_value
-    return PROPORTION
+    return None
 
 
 def _origin(setup: Setup) -> str:

@@ -23,7 +23,7 @@ from harness.steps import Measure, Reading
 from sequences.levelling.sine import LEVEL, LevelPlan, level_at, level_table
 from sequences.levelling.table import LevelCorrection
 from sequences.trigger import Rated
-from sequences.trigger.budgets import fired_at, height, needed
+from sequences.trigger.budgets import LEVELS, PROPORTION, fired_at, height, needed, stated_proportion
 from sequences.trigger.stated import (
     DEFLECTION,
     EXTERNALLY,
@@ -36,6 +36,9 @@ from sequences.trigger.stated import (
 
 _REFERENCE_HZ: Final = 50e3
 _NEVER: Final = "no sweep was ever started: does the unit say when one is? See 'commands.arm' and 'commands.waits_is'"
+_ASSUMED: Final = (
+    f"{100 * PROPORTION:g} % assumed of the proportion of the generator's levels: the bench file states none"
+)
 _FAR: Final = 1.5  # of the rating: no uncertainty of a deflection reaches that
 _SAYS: Final = {"ac": ", AC", "low_reject": ", LF reject", "high_reject": ", HF reject", "dc": ""}
 
@@ -201,8 +204,9 @@ def _found(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search: _Sea
         budget = _needed(setup, wanted, level, search, by)
     except AnalysisError as error:
         return _Found(word="undecided", reason=str(error))
-    if budget is not None:
-        return _Found(budget=budget)
+    if budget is not None and by is not None:
+        assumed = stated_proportion(setup, by[0]) is None and any(line.name == LEVELS for line in budget.contributions)
+        return _Found(budget=budget, reason=_ASSUMED if assumed else "")
     if by is None or is_external(search.first) or search.passed_vpp is not None or search.failed_vpp is None:
         return _Found(reason=_why_not(search))
     return _beyond(setup, search, by, limits)

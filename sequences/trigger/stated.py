@@ -92,7 +92,7 @@ def _at_the_trigger(step: Measure, volts: Samples, screen: Screenful, lsb: float
     return replace(in_div(float(curve[2]) - screen.ground_v, float(u_v), screen), more={PLACE_DIV: place_div})
 
 
-_STANDS: Final = "does the display stand still?"
+_STANDS: Final = "does the display stand still at any trigger level?"
 TRIGGERS: Final = Quantity(
     name="triggers", unit="share", axis="level", question=_STANDS, from_record=_no_record, sweeps=SWEEPS,
     rating=SENSITIVITY,
