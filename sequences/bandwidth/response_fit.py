@@ -16,7 +16,7 @@ from sequences.bandwidth.response_model import HALF_POWER_DB
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-STEEPEST_DB_PER_LN = 45.0
+STEEPEST_DB_PER_LN = 90.0
 NEAREST = 3
 ITERATIONS = 20
 SETTLED, SETTLED_ENOUGH = 1e-6, 1e-3

@@ -60,6 +60,7 @@ FIRST_STEP_LN, LONGEST_STEP_LN = 0.35, 0.7
 USUAL_Z_SLOPE, FLATTEST_Z_SLOPE, STEEPEST_Z_SLOPE = 2.6, 1.8, 14.0
 LEAST_Z_STEP, LEAST_EXCESS = 0.15, 0.001
 LONELY_LN = 0.05
+TOLD_APART = 4.0
 ENOUGH_WHERE_FLAT = 20
 LOWER_BY_DB, LOWEST_LEVEL_DB = 3.0, -12.0
 
@@ -186,6 +187,8 @@ def _without_fit(
     """Bracket the crossing, or find that the generator does not reach it."""
     if TOO_FLAT in evaluation.result.flags and len(readings) >= ENOUGH_WHERE_FLAT:
         return Stop(reason="too_flat", sentence=TOO_FLAT.sentence)
+    if (evaluation.result.u_readings_rel or math.inf) <= plan.target_rel:
+        return _audit_or_stop(readings, evaluation, plan)
     top = top_of_generator(reduced, plan)
     enough = top.count >= MOST_AT_TOP or (top.count >= LEAST_AT_TOP and top.u_readings_db <= TOP_RESOLUTION_DB)
     if evaluation.result.status == "above_generator" and (enough or top.mean_db - 4.0 * top.u_db > -plan.drop_db):
@@ -240,7 +243,8 @@ def bracket_log_f(reduced: Reduced, plan: ResponsePlan) -> float:
     if first_below == 0:
         return max(_onward(reduced.observations, -1.0, plan), bottom)
     left, right = reduced.observations[first_below - 1 : first_below + 1]
-    if right.log_f - left.log_f < CLOSE_LN:
+    told_apart = left.y_db - right.y_db > TOLD_APART * (left.s_db + right.s_db)
+    if right.log_f - left.log_f < CLOSE_LN and not told_apart:
         middle = 0.5 * (left.log_f + right.log_f)
         # Readings are counted, not settings: one setting read again does not ask for itself once more.
         count = sum(len(o.members) for o in reduced.observations)
