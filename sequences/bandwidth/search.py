@@ -50,6 +50,7 @@ StopReason = Literal[
 ]  # fmt: skip
 
 CONFIRM, CONFIRM_AUTOMATIC = 3, 2
+CONFIRM_EACH_SLIP, MOST_FOR_SLIPS = 2, 4
 EXACT = 0.5  # in targets: what a single reading leaves where the shape, not the scatter, decides
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
 AT_RATED_READINGS = 2
@@ -287,6 +288,8 @@ def _refine_or_stop(
     confirmations = _confirmations(near, fit.log_f, slope, single_db, result.u_readings_rel)
     exact = single_db / slope < EXACT * plan.target_rel
     wanted = CONFIRM if plan.typed or exact else CONFIRM_AUTOMATIC
+    if plan.typed:  # who has slipped may have slipped unseen
+        wanted += min(CONFIRM_EACH_SLIP * sum(r.replaces is not None for r in readings), MOST_FOR_SLIPS)
     lonely = _lonely(reduced, fit, plan) if plan.typed else None
     settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted and lonely is None
     if result.u_readings_rel <= plan.target_rel and settled:
