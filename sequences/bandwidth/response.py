@@ -80,16 +80,16 @@ def half_power(readings: Sequence[ResponseReading], plan: ResponsePlan) -> HalfP
     ----------
     docs/measurement.md, equations (1) to (12) and (20).
     """
-    return evaluate(readings, plan).result
+    return _evaluate(tuple(readings), plan, weigh_ripple=True).result
 
 
 def evaluate(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Evaluation:
-    """Do the work of `half_power` and keep the reduction and the fit."""
+    """Do the work of `half_power` for a search: keep reduction and fit, weigh no ripple, for which none goes on."""
     return _evaluate(tuple(readings), plan)
 
 
 @lru_cache(maxsize=64)
-def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Evaluation:
+def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan, *, weigh_ripple: bool = False) -> Evaluation:
     """Pure, so the judgements of one reading (span, doubt, next request) share one fit."""
     reduced = reduce(readings, plan)
     if reduced is None or not reduced.observations:
@@ -111,7 +111,7 @@ def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan) -> Eval
     if crossing is None:
         return _without_value(readings, reduced, plan, [*flags, no_value or NOT_BRACKETED])
 
-    stated = _state(observations, crossing, reduced, plan, flags)
+    stated = _state(observations, crossing, reduced, plan, flags, weigh_ripple=weigh_ripple)
     if stated is None:
         return _without_value(readings, reduced, plan, [*flags, TOO_FLAT])
     result, fit = stated
@@ -166,6 +166,8 @@ def _state(
     reduced: Reduced,
     plan: ResponsePlan,
     flags: list[Flag],
+    *,
+    weigh_ripple: bool,
 ) -> tuple[HalfPower, CrossingFit | None] | None:
     """Fit, or interpolate where the fit is refused, and state the result; None where the response is too flat."""
     log_f = np.array([o.log_f for o in observations])
@@ -177,7 +179,9 @@ def _state(
     if fit is not None and not log_f[0] - plan.beyond_ln <= fit.log_f <= log_f[-1] + plan.beyond_ln:
         fit = None
     if fit is not None:
-        result = fitted(fit, observations=observations, reduced=reduced, plan=plan, flags=flags)
+        result = fitted(
+            fit, observations=observations, reduced=reduced, plan=plan, flags=flags, weigh_ripple=weigh_ripple
+        )
     else:
         between = interpolated(crossing, observations=observations, reduced=reduced, plan=plan, flags=flags)
         if between is None:

@@ -97,6 +97,7 @@ def fitted(
     reduced: Reduced,
     plan: ResponsePlan,
     flags: list[Flag],
+    weigh_ripple: bool,
 ) -> HalfPower:
     """State a fitted crossing: readings and reference grown by equations (7) and (8), then the other lines, (9)."""
     used = [o for o, inside in zip(observations, fit.used, strict=True) if inside]
@@ -107,10 +108,11 @@ def fitted(
     level_db, meter_db = (
         u_db * math.sqrt(fit.slope_factor) for u_db in (_level_db(observations, fit.log_f), plan.u_reference_meter_db)
     )
+    ripple_db = _ripple_db(fit, used, reduced, plan, flags) if weigh_ripple else 0.0
     return _result(
         frequency_hz=math.exp(fit.log_f),
         slope_db=fit.slope_db,
-        u_db=(readings_db, reference_db, level_db, meter_db, _ripple_db(fit, used, reduced, plan, flags)),
+        u_db=(readings_db, reference_db, level_db, meter_db, ripple_db),
         plan=plan,
         flags=flags,
     )

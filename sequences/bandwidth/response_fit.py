@@ -117,7 +117,7 @@ def fit_crossing(
             c, covariance, chi2, inside = _solve(log_f - x, y_db + drop_db, s_db, c1=c1, k=k, scale=scale, shape=shape)
         except np.linalg.LinAlgError:
             return None
-        if not (np.all(np.isfinite(c)) and np.all(np.diag(covariance) > 0.0)):
+        if not (math.isfinite(c.sum()) and covariance.diagonal().min() > 0.0):
             return None
         # The prior and the window follow the slope and pull it back: half-way steps settle what full steps make swing.
         c1 = -math.sqrt(abs(c1) * min(max(-float(c[1]), shape.clip_db[0] * scale), steepest))
