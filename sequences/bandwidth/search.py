@@ -262,7 +262,9 @@ def _onward(observations: Sequence[Observation], side: float, plan: ResponsePlan
     slope, most = USUAL_Z_SLOPE, FIRST_STEP_LN
     if second is not None:
         slope = (abs(z_of(second, plan)) - z) / abs(second.log_f - nearest.log_f)
-        slope, most = min(max(slope, FLATTEST_Z_SLOPE), STEEPEST_Z_SLOPE), LONGEST_STEP_LN
+        slope = min(max(slope, FLATTEST_Z_SLOPE), STEEPEST_Z_SLOPE)
+        if -second.y_db > 3.0 * second.s_db or len(observations) > 2:  # two readings without a fall show no slope
+            most = LONGEST_STEP_LN
     return nearest.log_f + side * min(max(z, LEAST_Z_STEP) / slope, most)
 
 

@@ -13,8 +13,8 @@ import numpy as np
 
 from sequences.bandwidth.response import half_power
 from tests.benchmarks.response import EVERY, percent, say
-from tests.benchmarks.response_families import FAMILIES
-from tests.benchmarks.response_units import RATED_HZ, READERS, make_unit, search
+from tests.benchmarks.response_families import FAMILIES, HELD_OUT
+from tests.benchmarks.response_units import RATED_HZ, READERS, Reader, make_unit, search
 
 SMOOTH = ("single pole", "Gaussian", "Butterworth 2", "Bessel 4")
 
@@ -111,11 +111,30 @@ def old_slips(runs: int) -> None:
     )
 
 
+def frequent_slips(runs: int, reader: Reader = READERS[0], seed: int = 59) -> tuple[float, float]:
+    """Every reading, asked again or not, is mistyped one time in ten: coverage in per cent, readings in the mean."""
+    held, counts, plan = [], [], reader.plan()
+    for n, make in enumerate({**EVERY, **HELD_OUT}.values()):
+        for run in range(runs):
+            unit = make_unit(make, reader, np.random.default_rng([seed, n, run]))
+            unit.slip_chance = 0.1
+            readings, _ = search(unit, plan)
+            interval = half_power(readings, plan).interval_hz
+            held.append(interval is not None and interval[0] <= unit.f3_hz <= interval[1])
+            counts.append(len(readings))
+    say(
+        f"one reading in ten mistyped, {reader.name} ({len(held)}): coverage {percent(held):.1f} %, "
+        f"readings {np.mean(counts):.1f} (most {max(counts)})"
+    )
+    return percent(held), float(np.mean(counts))
+
+
 def main(runs: int = 24) -> None:
     top(runs)
     drift(2 * runs)
     peaks(2 * runs)
     old_slips(runs)
+    frequent_slips(runs)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """Responses to measure: poles, zeros and closed forms, none of which the analysis knows.
 
-`FAMILIES` were looked at while the method was made; `UNSEEN` were written down for the benchmark and not tuned on.
+`FAMILIES` were looked at while the method was made; `UNSEEN` were written down for the benchmark and not tuned on, and
+so were `HELD_OUT`, later, to judge where readings are placed. `STEEP` are those of all that fall like filters.
 """
 
 from __future__ import annotations
@@ -208,3 +209,33 @@ RIPPLED: dict[str, Callable[[np.random.Generator], Gain]] = {
     "splitter, 0.02 to 0.1 dB": splitter((0.02, 0.1)),
     "splitter, 0.1 to 0.5 dB": splitter((0.1, 0.5)),
 }
+
+HELD_OUT: dict[str, Callable[[np.random.Generator], Gain]] = {
+    "Butterworth 6 to 8": lambda rng: filter_db(
+        scipy.signal.butter(int(rng.integers(6, 9)), 1.0, analog=True, output="zpk")
+    ),
+    "Chebyshev, 0.3 to 1 dB": lambda rng: filter_db(
+        scipy.signal.cheby1(int(rng.integers(3, 7)), rng.uniform(0.3, 1.0), 1.0, analog=True, output="zpk")
+    ),
+    "Chebyshev, second kind": lambda rng: filter_db(
+        scipy.signal.cheby2(int(rng.integers(3, 7)), 40.0, 3.0, analog=True, output="zpk")
+    ),
+    "Bessel 6 to 8": lambda rng: filter_db(
+        scipy.signal.bessel(int(rng.integers(6, 9)), 1.0, analog=True, output="zpk")
+    ),
+    "pole and pair": lambda rng: poles_db(
+        [complex(-math.exp(rng.uniform(-0.3, 1.0))), *pair(1.0, rng.uniform(0.6, 1.4))]
+    ),
+    "two pairs": lambda rng: poles_db(
+        pair(1.0, rng.uniform(0.5, 1.6)) + pair(math.exp(rng.uniform(0.0, 0.8)), rng.uniform(0.5, 1.0))
+    ),
+    "pole, zero, pole": lambda rng: poles_db(
+        [-1.0 + 0j, complex(-math.exp(rng.uniform(0.3, 1.5)))], [complex(-math.exp(rng.uniform(1.0, 2.5)))]
+    ),
+    "power of f, 1.3 to 5": lambda rng: power_db(1.0, rng.uniform(1.3, 5.0)),
+}
+
+STEEP = (
+    "Butterworth 3", "Butterworth 4", "Butterworth 5", "Chebyshev", "super-Gaussian", "elliptic, 0.2 dB",
+    "Butterworth 6 to 8", "Chebyshev, second kind",
+)  # fmt: skip

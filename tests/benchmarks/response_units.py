@@ -68,6 +68,7 @@ class Unit:
     rng: np.random.Generator
     reference_div: float
     wrong_at: int = -1
+    slip_chance: float = 0.0
     taken: int = 0
     slipped: tuple[float, float] | None = None
     level_error_db: float = 0.0
@@ -98,7 +99,7 @@ class Unit:
         shown = self.reference_div * 10.0 ** (gain_db / 20.0) * (1.0 - self.drift_per_reading) ** self.taken
         noisy = shown * (1.0 + reader.relative * self.rng.normal()) + reader.scatter_div * self.rng.normal()
         value = max(0.0, round(round(noisy / reader.resolution_div) * reader.resolution_div, 6))
-        if self.taken == self.wrong_at:
+        if self.taken == self.wrong_at or (self.slip_chance and self.rng.random() < self.slip_chance):
             meant, value = value, mistype(value, self.rng)
             self.slipped = (meant, value) if value != meant else None
         self.taken += 1
