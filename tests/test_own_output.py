@@ -18,8 +18,9 @@ from harness.models import Setup
 from harness.report.model import Report, Result
 from harness.sim.eyes import Person
 from harness.steps import Reading
+from sequences.comparing import Known
 from sequences.own_output.known import known_step
-from sequences.own_output.output import HEIGHT, PERIODS, Known, frequency_budget, level_budget
+from sequences.own_output.output import HEIGHT, PERIODS, frequency_budget, level_budget
 from sequences.own_output.steps import Options, plan, script
 from tests.helpers.demo_lab import DEMO, a_job, change
 from tests.helpers.setups import a_setup

@@ -14,8 +14,9 @@ from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult
 from harness.report.points import result_of
 from harness.report.readings import Group, Taken, grouped, missing
+from sequences.comparing import Known
 from sequences.own_output import Rated
-from sequences.own_output.output import EDGE, FREQUENCY, LEVEL, RISE, Known, frequency_budget, level_budget
+from sequences.own_output.output import EDGE, FREQUENCY, LEVEL, RISE, frequency_budget, level_budget
 
 _BUDGETS = {LEVEL.name: level_budget, FREQUENCY.name: frequency_budget}
 

@@ -6,18 +6,17 @@ Equations are numbered as in docs/inputs.md.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, Contribution
-from harness.analysis.graticule import Length, Reader, mean_length
-from harness.assess import instrument_for, record_u, source_contributions, true_level, true_period_ratio, values_of
+from harness.assess import instrument_for, source_contributions, true_level, true_period_ratio
 from harness.errors import AnalysisError
-from harness.measurement import Quantity, Rating, quantity_of
+from harness.measurement import Quantity, Rating
 from harness.models import Setup, rated
-from harness.steps import Measure, Reading, TimeMarks
+from harness.steps import Measure, TimeMarks
+from sequences.comparing import Known, Readings, compared, length_of, scaled, unequal
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.own_output import Rated
 from sequences.own_output.known import known_step, periods
@@ -25,19 +24,9 @@ from sequences.pulse.parameters import RISE_TIME
 from sequences.time_base.span import SPAN, time_tolerance
 from sequences.vertical import Rated as RatedDeflection
 
-Readings = Sequence[Reading]
 _NS_PER_S: Final = 1e9
-CUSTOMARY: Final = 0.03  # what factors of a display are within that nobody states; common practice
 _HIDDEN: Final = 1.2
 """A rise time that is no longer than so many of the unit's own says nothing of the output."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """A known signal of about the same size, read at the same setting."""
-
-    step: Measure
-    readings: Readings = ()
 
 
 def level_budget(
@@ -53,7 +42,7 @@ def level_budget(
     known = known or _planned(setup, step, readings)
     calibrator, stimulus = instrument_for(setup, known.step), known.step.stimulus
     given_v = true_level(setup, known.step)
-    ratio, lines = _compared(setup, step, readings, known, repeats)
+    ratio, lines = compared(setup, step, readings, known, repeats)
     per_unit = 100.0 * ratio * given_v / step.stimulus.level  # of what is relative
     source = (
         replace(line, sensitivity=line.sensitivity / given_v) for line in source_contributions(calibrator, stimulus)
@@ -62,8 +51,8 @@ def level_budget(
         quantity=f"level of the output, on channel {step.view.channel}",
         unit="%",
         estimate=per_unit - 100.0,
-        contributions=_scaled(
-            (*source, *lines, *_unequal(ratio, rated(setup.unit, RatedDeflection).deflection, "deflections")), per_unit
+        contributions=scaled(
+            (*source, *lines, *unequal(ratio, rated(setup.unit, RatedDeflection).deflection, "deflections")), per_unit
         ),
     )
 
@@ -83,18 +72,18 @@ def frequency_budget(
         true_hz, lines = _counted(setup, readings, nominal_hz)
     else:
         known = known or _planned(setup, step, readings)
-        ratio, compared = _compared(setup, step, readings, known, repeats)
+        ratio, lines_of_both = compared(setup, step, readings, known, repeats)
         period_s = true_period_ratio(setup, known.step) / (known.step.stimulus.rate_hz or math.nan)
         true_hz = periods(step) / (periods(known.step) * period_s * ratio)
         source = source_contributions(instrument_for(setup, known.step), known.step.stimulus)
-        unequal = _unequal(ratio, time_tolerance(setup.unit, step), "spans")
-        lines = _scaled((*source, *compared, *unequal), -1.0)
+        not_equal = unequal(ratio, time_tolerance(setup.unit, step), "spans")
+        lines = scaled((*source, *lines_of_both, *not_equal), -1.0)
     per_unit = 100.0 * true_hz / nominal_hz
     return Budget(
         quantity="frequency of the output",
         unit="%",
         estimate=per_unit - 100.0,
-        contributions=_scaled(lines, per_unit),
+        contributions=scaled(lines, per_unit),
     )
 
 
@@ -103,7 +92,7 @@ def rise_budget(
 ) -> Budget:
     """Return the output's rise time in ns, freed of the channel's as far as that is known: equations (5) and (6)."""
     s_per_div = step.view.s_per_div / step.view.magnifier
-    length = _length(setup, step, readings, repeats, in_one_div=s_per_div)
+    length = length_of(setup, step, readings, repeats, in_one_div=s_per_div)
     measured_s = length.value_div * s_per_div
     own_s = setup.unit.rise_time or 0.35 / setup.unit.bandwidth
     if measured_s < _HIDDEN * own_s:
@@ -121,7 +110,7 @@ def rise_budget(
         quantity="rise time of the output",
         unit="ns",
         estimate=rise_s * _NS_PER_S,
-        contributions=_scaled(lines, _NS_PER_S),
+        contributions=scaled(lines, _NS_PER_S),
     )
 
 
@@ -131,49 +120,6 @@ def _planned(setup: Setup, step: Measure, readings: Readings) -> Known:
     if readings or step_of_known is None:
         raise AnalysisError("the output was not compared: no known signal was read at its setting.")
     return Known(step=step_of_known)
-
-
-def _compared(
-    setup: Setup, step: Measure, readings: Readings, known: Known, repeats: int
-) -> tuple[float, tuple[Contribution, ...]]:
-    """How the output stands to what is known, and the lines of both lengths, relative."""
-    own = _length(setup, step, readings, repeats)
-    other = _length(setup, known.step, known.readings, repeats)
-    if not (own.value_div > 0.0 and other.value_div > 0.0):
-        raise AnalysisError("a length of nothing cannot be compared: check connection, coupling and ground line.")
-    lines = [
-        replace(line, name=f"{name}: {line.name}", sensitivity=sign / length.value_div)
-        for name, length, sign in (("output", own, 1.0), ("known signal", other, -1.0))
-        for line in length.contributions
-    ]
-    return own.value_div / other.value_div, tuple(lines)
-
-
-def _length(setup: Setup, step: Measure, readings: Readings, repeats: int, *, in_one_div: float = 1.0) -> Length:
-    """The mean of what was read, or of what is planned, in div."""
-    values = [value / in_one_div for value in values_of(readings)]
-    return mean_length(
-        values or [(step.expected or 0.0) / in_one_div],
-        _reader(setup, step),
-        edges="both read",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings) / in_one_div,
-    )
-
-
-def _reader(setup: Setup, step: Measure) -> Reader:
-    unit, reference = setup.unit, setup.bench.reference
-    if step.display == "reference" and reference is not None:
-        return Reader(resolution_div=reference.step_div, scatter_div=reference.scatter_div)
-    of_time = quantity_of(step).axis == "time"
-    return Reader(resolution_div=unit.time_resolution if of_time else unit.resolution, scatter_div=unit.scatter)
-
-
-def _unequal(ratio: float, within: float, what: str) -> tuple[Contribution, ...]:
-    """What a display may make of two lengths that are not the same: no more than its factor may be out."""
-    apart = abs(ratio - 1.0)
-    width = max(within, CUSTOMARY) * apart
-    return (estimate.rectangular(f"{what} not equal", half_width=width),) if apart > 1e-9 else ()
 
 
 def _counted(setup: Setup, readings: Readings, nominal_hz: float) -> tuple[float, tuple[Contribution, ...]]:
@@ -190,10 +136,6 @@ def _counted(setup: Setup, readings: Readings, nominal_hz: float) -> tuple[float
         lines.append(estimate.repeated(f"scatter of the mean of {len(counted)} counts", counted))
         lines[-1] = replace(lines[-1], sensitivity=1.0 / mean_hz, unit="Hz")
     return mean_hz, tuple(lines)
-
-
-def _scaled(lines: Sequence[Contribution], by: float) -> tuple[Contribution, ...]:
-    return tuple(replace(line, sensitivity=line.sensitivity * by) for line in lines)
 
 
 LEVEL: Final = Rating(
