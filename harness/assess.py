@@ -227,13 +227,13 @@ def _known_error(setup: Setup, step: Measure) -> KnownError | None:
 
 def applied_at_input(setup: Setup, step: Measure) -> float:
     """Voltage at the unit's input (V, or peak to peak): what the source gave, divided by its path, loaded."""
-    return true_level(setup, step) * _transfer(setup, setup.bench.path(step.path))
+    return true_level(setup, step) * _transfer(setup, step.path)
 
 
 def applied_lines(setup: Setup, step: Measure) -> tuple[Contribution, ...]:
     """Budget lines of the applied voltage, with sensitivities to V at the unit's input."""
     path = setup.bench.path(step.path)
-    transfer = _transfer(setup, path)
+    transfer = _transfer(setup, step.path)
     source = source_contributions(instrument_for(setup, step), step.stimulus)
     at_input = true_level(setup, step) * transfer
     return (
@@ -255,7 +255,7 @@ def applied_sum_lines(setup: Setup, weighted: Sequence[tuple[Measure, float]]) -
         if isinstance(step.stimulus, NoSignal):
             continue
         instrument, at_input = instrument_for(setup, step), applied_at_input(setup, step)
-        transfer = _transfer(setup, setup.bench.path(step.path))
+        transfer = _transfer(setup, step.path)
         for each in _holding(instrument, step.stimulus):
             common[step.source, each] = common.get((step.source, each), 0.0) + weight * at_input
             fixed = _line(instrument, each, value=0.0, unit="V")
@@ -280,12 +280,11 @@ def period_lines(setup: Setup, step: Measure) -> tuple[Contribution, ...]:
     return source_contributions(instrument_for(setup, step), step.stimulus)
 
 
-def _transfer(setup: Setup, path: SignalPath) -> float:
+def _transfer(setup: Setup, name: str) -> float:
     """1/ratio; a feed-through termination R also has the input in parallel: 2·Rin/(2·Rin + R) of a matched level."""
-    if path.termination is None:
-        return 1.0 / path.divides_by
-    resistance = setup.unit.input.resistance
-    return 2.0 * resistance / (2.0 * resistance + path.termination) / path.divides_by
+    path, resistance = setup.bench.path(name), setup.unit.input.resistance
+    ended = 1.0 if path.termination is None else 2.0 * resistance / (2.0 * resistance + path.termination)
+    return ended / setup.divides_by(name)
 
 
 def _path_lines(name: str, path: SignalPath) -> Iterator[Contribution]:

@@ -413,6 +413,12 @@ class SignalPath(Model):
         description="of the load that the source sees, without the input's capacitance; "
         f"left out: {ASSUMED_LOAD_VSWR:g} is assumed",
     )
+    series_resistance: Ohms | None = Field(
+        None, gt=0, description="a known resistor in its line, at the unit's input: from it that input's own is found"
+    )
+    series_tolerance: Ratio = Field(0.0, ge=0, description="limits of that resistor")
+    series_capacitance: Farads = Field(0.0, ge=0, description="what its holder adds to the capacitance of the input")
+    series_capacitance_within: Farads = Field(1e-12, ge=0, description="limits of that capacitance")
     tee_delay: Seconds = Field(
         1e-10, ge=0, description="two leads of it from one tee differ in delay by no more than this; 5 ns a metre"
     )
@@ -708,6 +714,11 @@ class Setup:
     bench: Bench
     unit: Unit
     job: Job
+
+    def divides_by(self, path: str) -> float:
+        """What a path divides by in all: its ratio, and a resistor in its line with the input as it is rated."""
+        lies = self.bench.path(path)
+        return lies.divides_by * (1.0 + (lies.series_resistance or 0.0) / self.unit.input.resistance)
 
     def leads(self, to: Connect) -> str | None:
         """The switch's channel list for a connection, or None where a hand is needed: also for tees, and for the unit's

@@ -382,7 +382,7 @@ class LiveBench:
         return settling.is_near(step, reading, self._divides_by(step))
 
     def _divides_by(self, step: Measure) -> float:
-        return self.setup.bench.path(step.path).divides_by
+        return self.setup.divides_by(step.path)
 
     def _in_question(self, step: Measure, reading: Reading) -> str:
         """Twice far from what was applied: a person may look at the connection; nobody there, nothing is judged."""

@@ -39,6 +39,8 @@ def check_paths(notes: Findings, bench: Bench) -> None:
         for key in ("termination_tolerance", "termination_power"):
             if path.termination is None and getattr(path, key):
                 notes.warn((*at, key), "is of no use without 'termination'")
+        if path.series_resistance is None and (path.series_tolerance or path.series_capacitance):
+            notes.warn(at, "says what a series resistor is like, and has no 'series_resistance'")
         if path.routes and bench.switch is None:
             notes.warn((*at, "routes"), "is of no use without [switch]")
         for place in path.routes:

@@ -56,7 +56,6 @@ def count(parts: Sequence[PartResult], *quantities: str, signal: type | None = N
 
 
 def _rest(parts: Sequence[PartResult]) -> Iterator[Heading]:
-    yield outside("Input resistance and capacitance", "taken from the unit file, not measured")
     judged = any(result.budget is not None for part in parts for result in part.results)
     yield heading("Uncertainties", judged, "a budget for every judged result", "there is no result with a budget")
     yield Heading(title="Documentation", coverage="covered", by="this report, and the record of the run")

@@ -231,6 +231,7 @@ class PathTruth(Model):
     resistance: Ohms | None = Field(None, gt=0, description="a divider's own input; none: no divider")
     capacitance: Farads = Field(0.0, ge=0, description="of the divider's input, or of the leads")
     termination: Ohms | None = Field(None, gt=0, description="true resistance of the feed-through termination")
+    series: Ohms | None = Field(None, gt=0, description="true resistance of a resistor in its line, at the input")
     delay: Seconds = Field(0.0, ge=0, description="of its line, one way: 5 ns a metre")
     response: ResponseTruth = ResponseTruth()
 

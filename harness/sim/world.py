@@ -307,7 +307,16 @@ class World:
         else:
             meter = self.level_meters[connection.display].truth
             ohm, farad = meter.resistance, meter.capacitance
+        if path.series:
+            return 1 / (path.series + ohm), 0.0  # what is behind it hardly loads the source
         return conductance + 1 / ohm, farad + path.capacitance
+
+    def _in_series(self, connection: Connection, path: PathTruth) -> Chain:
+        """A resistor in the line, into the input behind it."""
+        if not path.series or connection.display not in self.screens:
+            return ()
+        ohm, farad = self.screens[connection.display].load(connection.channel)
+        return (Loading(path.series, ohm, farad + path.capacitance),)
 
     def arriving(self, connection: Connection) -> tuple[Wave, Chain, float]:
         """The source's true voltage, the cascade up to the input, and the division by the path."""
@@ -319,7 +328,8 @@ class World:
         if source.truth.match is not None:  # what several inputs on a tee put on it stands at the end of its line
             loading = Line(source.resistance, path.delay, source.truth.match, load_ohm, load_farad)
         wave = source.emf(self.hours) if source.on else Silence()
-        return wave, (*source.truth.response.chain, loading, *path.response.chain), 1 / path.divides_by
+        behind = (*path.response.chain, *self._in_series(connection, path))
+        return wave, (*source.truth.response.chain, loading, *behind), 1 / path.divides_by
 
     # --- screens -----------------------------------------------------------------------------------------------
 

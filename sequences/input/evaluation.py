@@ -1,0 +1,129 @@
+"""What the heights and edges behind a known resistor say of an input, or what a meter showed.   [pure]"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+from harness.analysis import estimate
+from harness.analysis.estimate import Budget, state
+from harness.analysis.verdict import Limits, decide_statement
+from harness.measurement import Rating
+from harness.models import Setup, Unit, rated
+from harness.quantities import counted, show
+from harness.report import shown
+from harness.report.checklist import count, heading
+from harness.report.model import Evaluated, Heading, PartResult, Result
+from harness.report.points import result_of
+from harness.report.readings import Group, Taken, grouped, missing
+from sequences import channels_of, signal_range
+from sequences.comparing import Known
+from sequences.input import Rated
+from sequences.input.behind import CAPACITANCE, HEIGHT, RESISTANCE, RISE, capacitance_budget, resistance_budget
+from sequences.input.steps import Options
+
+
+def evaluate(
+    setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken], _earlier: Sequence[PartResult] = ()
+) -> Evaluated:
+    """The resistance and the capacitance of every channel."""
+    options = Options.model_validate(entry.get("options", {}), context={"si": True})
+    results = tuple(_said(setup, result) for result in (*_measured(setup, options, taken), *_entered(setup, options)))
+    there = ((r.channel, r.path, r.quantity, r.setting) for r in results)
+    return Evaluated(results=results, missing=tuple(missing(entry, there)))
+
+
+def _measured(setup: Setup, options: Options, taken: Sequence[Taken]) -> Iterator[Result]:
+    groups, _ = grouped(taken)
+    stated = rated(setup.unit, Rated)
+
+    def heights(channel: int, *, behind: bool) -> Known | None:
+        found = (g for g in groups if (g.step.quantity, g.step.view.channel) == (HEIGHT.name, channel) and g.read)
+        return next((_known(g) for g in found if (g.step.path == options.series) == behind), None)
+
+    for group in groups:
+        step, channel = group.step, group.step.view.channel
+        straight, behind = heights(channel, behind=False), heights(channel, behind=True)
+        if step.quantity == RISE.name:
+            pair = None if straight is None or behind is None else (behind, straight)
+            budget = partial(capacitance_budget, setup, step, group.readings, heights=pair)
+            yield result_of(setup, group, budget)
+        elif step.path == options.series and stated.input_resistance is not None and not options.entered_resistance:
+            budget = partial(resistance_budget, setup, step, group.readings, straight=straight)
+            yield result_of(setup, group, budget)
+
+
+def _known(group: Group) -> Known:
+    return Known(step=group.step, readings=group.readings)
+
+
+def _entered(setup: Setup, options: Options) -> Iterator[Result]:
+    """What a meter showed, channel by channel."""
+    nominal, within_f = setup.unit.input, options.entered_capacitance_within
+    for rating, values, unit, of, half_width in (
+        (RESISTANCE, options.entered_resistance, "Ω", nominal.resistance, options.entered_resistance_within),
+        (CAPACITANCE, options.entered_capacitance, "F", nominal.capacitance, within_f / nominal.capacitance),
+    ):
+        name = options.meter or "the meter"
+        line = estimate.rectangular(f"limits of {name}", half_width=half_width, sensitivity=100.0)
+        for channel, value in zip(channels_of(setup, options.channels), values, strict=False):
+            budget = Budget(
+                quantity=f"{rating.name} of channel {channel}", unit="%", estimate=100.0 * (value / of - 1.0),
+                contributions=(line,),
+            )  # fmt: skip
+            shown_there = replace(_from_meter(setup, rating, budget), channel=channel, readings=(value,), reading=value)
+            yield replace(shown_there, unit=unit, remarks=(f"entered, as {name} showed it",))
+
+
+def _from_meter(setup: Setup, rating: Rating, budget: Budget) -> Result:
+    stated = rated(setup.unit, Rated)
+    tolerance = stated.input_resistance
+    if rating is CAPACITANCE:
+        within = stated.input_capacitance
+        tolerance = None if within is None else within / setup.unit.input.capacitance
+    limits = None if tolerance is None else Limits.symmetric(100.0 * tolerance)
+    statement, volts_per_div = state(budget, setup.job.coverage), signal_range(setup.unit, None)
+    verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
+    return Result(
+        quantity=rating.name, is_error=True, channel=1, path="",
+        setting=f"{show(volts_per_div, 'V')}/div", setting_value=volts_per_div, setting_unit="V/div",
+        statement=statement, budget=budget, limits=limits, verdict=verdict,
+        word=verdict.word if verdict else "undecided",
+    )  # fmt: skip
+
+
+def _said(setup: Setup, result: Result) -> Result:
+    """The value itself, as it is rated."""
+    if result.statement is None:
+        return result
+    nominal, unit = (
+        (setup.unit.input.resistance, "Ω") if result.quantity == RESISTANCE.name
+        else (setup.unit.input.capacitance, "F")
+    )  # fmt: skip
+    value, u = nominal * (1 + result.statement.estimate / 100), nominal * result.statement.expanded / 100
+    sentence = (
+        f"Channel {result.channel}: {result.quantity} {show(value, unit)} ± {show(u, unit, 2)}, "
+        f"nominally {show(nominal, unit)}: {result.word}."
+    )
+    return replace(result, sentence=sentence)
+
+
+def specification(unit: Unit) -> Iterator[str]:
+    """What the unit is held against."""
+    stated = rated(unit, Rated)
+    if stated.input_resistance is not None:
+        yield f"input {shown.quantity(unit.input.resistance, 'Ω')} ±{shown.percent(stated.input_resistance)}"
+    if stated.input_capacitance is not None:
+        nominal, within = (shown.quantity(each, "F") for each in (unit.input.capacitance, stated.input_capacitance))
+        yield f"input {nominal} ±{within}"
+
+
+def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
+    """What the calibration guide asks of the inputs."""
+    read = count(parts, RESISTANCE.name, CAPACITANCE.name)
+    yield heading(
+        "Input resistance and capacitance", read > 0, counted(read, "result"),
+        "sequence input, where the unit file rates input_resistance or input_capacitance",
+    )  # fmt: skip
