@@ -31,7 +31,7 @@ BUILT_IN: Final = (  # in the order of the calibration guide
     "isolation",
     "pulse",
     "trigger",
-    "input",
+    "inputs",
     "channels_together",
     "own_output",
     "cursors",

@@ -19,7 +19,7 @@ from harness.quantities import round_to, show
 from harness.steps import Measure, Square
 from sequences.comparing import Known, Readings, compared, length_of, scaled, unequal
 from sequences.deflection import PEAK_TO_PEAK
-from sequences.input import Rated
+from sequences.inputs import Rated
 from sequences.pulse.parameters import RISE_TIME
 from sequences.time_base.span import time_tolerance
 from sequences.vertical import Rated as RatedDeflection
@@ -139,7 +139,7 @@ def _resistor(step: Measure, path: SignalPath) -> tuple[Contribution, ...]:
 
 
 RESISTANCE: Final = Rating(
-    name="input resistance",
+    name="resistance of the input",
     is_error=True,
     axis="none",
     tolerance=lambda unit, _step: rated(unit, Rated).input_resistance,
@@ -153,7 +153,7 @@ def _within(setup_farad: float, nominal_farad: float | None) -> float | None:
 
 
 CAPACITANCE: Final = Rating(
-    name="input capacitance",
+    name="capacitance of the input",
     is_error=True,
     axis="none",
     tolerance=lambda unit, _step: _within(unit.input.capacitance, rated(unit, Rated).input_capacitance),

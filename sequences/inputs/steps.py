@@ -15,8 +15,8 @@ from harness.quantities import round_to, show
 from harness.steps import Connect, Measure, Role, Square, View, measure
 from harness.values import Farads, Model, Ohms, Ratio, Volts
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, signal_range
-from sequences.input import Rated
-from sequences.input.behind import HEIGHT, QUANTITIES, RISE, RISE_OF_TIME_CONSTANT, known_ohm
+from sequences.inputs import Rated
+from sequences.inputs.behind import HEIGHT, QUANTITIES, RISE, RISE_OF_TIME_CONSTANT, known_ohm
 from sequences.vertical.levels import available_levels
 
 __all__ = ["JUDGES", "QUANTITIES", "TITLE", "Options", "needs", "plan", "script"]

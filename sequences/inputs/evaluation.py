@@ -20,9 +20,9 @@ from harness.report.points import result_of
 from harness.report.readings import Group, Taken, grouped, missing
 from sequences import channels_of, signal_range
 from sequences.comparing import Known
-from sequences.input import Rated
-from sequences.input.behind import CAPACITANCE, HEIGHT, RESISTANCE, RISE, capacitance_budget, resistance_budget
-from sequences.input.steps import Options
+from sequences.inputs import Rated
+from sequences.inputs.behind import CAPACITANCE, HEIGHT, RESISTANCE, RISE, capacitance_budget, resistance_budget
+from sequences.inputs.steps import Options
 
 
 def evaluate(
@@ -125,5 +125,5 @@ def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     read = count(parts, RESISTANCE.name, CAPACITANCE.name)
     yield heading(
         "Input resistance and capacitance", read > 0, counted(read, "result"),
-        "sequence input, where the unit file rates input_resistance or input_capacitance",
+        "sequence inputs, where the unit file rates input_resistance or input_capacitance",
     )  # fmt: skip

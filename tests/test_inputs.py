@@ -20,9 +20,9 @@ from harness.report.model import Report, Result
 from harness.run.rehearsal import ideal
 from harness.steps import Measure, Reading
 from sequences.comparing import Known
-from sequences.input import steps as sequence
-from sequences.input.behind import HEIGHT, RISE, capacitance_budget, resistance_budget
-from sequences.input.steps import Options, plan
+from sequences.inputs import steps as sequence
+from sequences.inputs.behind import HEIGHT, RISE, capacitance_budget, resistance_budget
+from sequences.inputs.steps import Options, plan
 from tests.helpers.demo_lab import DEMO, a_job, change
 from tests.helpers.played import played
 from tests.helpers.setups import a_setup
@@ -51,7 +51,7 @@ def ran(folder: Path, ohm: str, farad: str, *options: str) -> Report:
     text = simulated.read_text("utf-8")
     last = text.rindex("[[unit.truth.channel]]\n") + len("[[unit.truth.channel]]\n")
     simulated.write_text(f'{text[:last]}resistance = "{ohm}"\ncapacitance = "{farad}"\n{text[last:]}', "utf-8")
-    return runs.start(a_job(folder / "job.toml", "\n".join(('use = "input"', *options))), folder).report
+    return runs.start(a_job(folder / "job.toml", "\n".join(('use = "inputs"', *options))), folder).report
 
 
 def results(report: Report) -> dict[tuple[int, str], Result]:
@@ -66,12 +66,12 @@ def holds(result: Result, truth: float) -> bool:
 def test_a_sound_input_and_a_faulty_one_are_found_as_they_are(tmp_path: Path) -> None:
     found = results(ran(tmp_path, "0.94 Mohm", "26 pF"))
     truths = {(1, "resistance"): 0.0, (1, "capacitance"): 0.0, (2, "resistance"): -6.0, (2, "capacitance"): 30.0}
-    assert {(channel, name.split()[1]): holds(result, truths[channel, name.split()[1]])
+    assert {(channel, name.split()[0]): holds(result, truths[channel, name.split()[0]])
             for (channel, name), result in found.items()} == dict.fromkeys(truths, True)  # fmt: skip
-    assert [found[channel, "input resistance"].word for channel in (1, 2)] == ["pass", "fail"]
-    assert [found[channel, "input capacitance"].word for channel in (1, 2)] == ["pass", "fail"]
-    assert found[2, "input capacitance"].sentence.startswith("Channel 2: input capacitance 2")
-    assert "nominally 20 pF: fail." in found[2, "input capacitance"].sentence
+    assert [found[channel, "resistance of the input"].word for channel in (1, 2)] == ["pass", "fail"]
+    assert [found[channel, "capacitance of the input"].word for channel in (1, 2)] == ["pass", "fail"]
+    assert found[2, "capacitance of the input"].sentence.startswith("Channel 2: capacitance of the input 2")
+    assert "nominally 20 pF: fail." in found[2, "capacitance of the input"].sentence
 
 
 def test_what_a_meter_showed_is_stated_with_its_limits_and_nothing_is_measured(tmp_path: Path) -> None:
@@ -82,10 +82,10 @@ def test_what_a_meter_showed_is_stated_with_its_limits_and_nothing_is_measured(t
     )  # fmt: skip
     found = results(report)
     assert [result.word for result in found.values()] == ["pass", "fail", "pass", "fail"]
-    resistance = found[1, "input resistance"].statement
+    resistance = found[1, "resistance of the input"].statement
     assert resistance is not None
     assert (resistance.estimate, resistance.u) == pytest.approx((0.1, 0.1 / math.sqrt(3)))
-    assert "Northfen Wren no. 4, certificate BW-C-2240" in found[1, "input resistance"].remarks[0]
+    assert "Northfen Wren no. 4, certificate BW-C-2240" in found[1, "resistance of the input"].remarks[0]
 
 
 # --- by other hands ------------------------------------------------------------------------------------------------
