@@ -10,8 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from harness.analysis.estimate import Budget, Contribution
-from harness.analysis.graticule import Length, Reader, mean_length
+from harness.analysis import estimate
+from harness.analysis.estimate import COVERAGE, Budget, Contribution, coverage_factor
+from harness.analysis.graticule import ASSUMED, Length, Reader, mean_length
 from harness.analysis.verdict import relative_error
 from harness.assess import applied_at_input, applied_sum_lines, record_u, values_of
 from harness.errors import AnalysisError
@@ -109,7 +110,17 @@ def departure(setup: Setup, levels: Sequence[Level]) -> tuple[Budget, Level]:
         estimate=amount(at),
         contributions=_lines(setup, weighted, by_shown=1 / per_div, by_applied=-1 / per_div),
     )
-    return budget, levels[at]
+    return _as_chosen(budget, len(levels)), levels[at]
+
+
+def _as_chosen(budget: Budget, levels: int) -> Budget:
+    """The largest is chosen after reading, equation (8); of three levels nothing is chosen."""
+    free, dof = levels - 2, budget.dof_eff
+    if free < 2:
+        return budget
+    wider = coverage_factor(1.0 - (1.0 - COVERAGE) / free, dof) / coverage_factor(COVERAGE, dof)
+    line = estimate.normal(f"largest of {levels} chosen", u=budget.u * math.sqrt(wider**2 - 1.0), dof=dof, unit="div")
+    return replace(budget, contributions=(*budget.contributions, replace(line, known_from=ASSUMED)))
 
 
 def _lines(

@@ -34,7 +34,9 @@ class Options(Model):
     channels: tuple[int, ...] = Field((), description="channels; all if left out")
     path: str = "lead"
     ranges: tuple[Volts, ...] = Field((), description="deflection factors; all if left out")
-    positions: tuple[Divisions, ...] = Field((0.0,), description="where zero volts stands, from the screen's centre")
+    positions: tuple[Divisions, ...] | None = Field(
+        None, description="where zero volts stands, from the screen's centre; left out: -2, 0 and 2 div, by eye 0"
+    )
     offsets: tuple[Volts, ...] = Field((), description="voltages at the screen's centre, set as offset")
     levels: int = Field(3, ge=2, le=9, description="voltages a setting; 3 or more show linearity")
     zero: Zero = Field(
@@ -163,9 +165,11 @@ class _Setting:
 
 
 def _settings(setup: Setup, options: Options) -> Iterator[_Setting]:
+    usual = (0.0,) if setup.unit.read == "eye" else (-2.0, 0.0, 2.0)
+    positions = usual if options.positions is None else options.positions
     for channel in channels_of(setup, options.channels):
         for volts_per_div in sorted(options.ranges or setup.unit.volts_per_div):
-            about = [-position * volts_per_div + 0.0 for position in options.positions]
+            about = [-position * volts_per_div + 0.0 for position in positions]
             for centre_v in dict.fromkeys((*about, *options.offsets)):
                 yield _Setting(channel=channel, volts_per_div=volts_per_div, centre_v=centre_v)
 
