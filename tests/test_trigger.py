@@ -125,6 +125,20 @@ def test_a_slip_above_the_limit_is_searched_around_and_never_for_ever() -> None:
             assert -6 <= number <= 14
 
 
+def test_a_generator_worked_by_hand_is_set_to_two_digits_and_no_level_comes_twice() -> None:
+    setup = a_trigger_setup(read="eye")
+    by_hand = setup.bench.generator.model_copy(update={"driver": "manual"})
+    setup = replace(setup, bench=setup.bench.model_copy(update={"generator": by_hand}))
+    for need in (0.11, 0.22, 0.31, 0.44):
+        levels = [
+            s.stimulus.level
+            for s, _ in answered(setup, needing(need), frequencies=("50 kHz",))
+            if s.purpose == "trigger"
+        ]
+        assert all(float(f"{level:.2g}") == level for level in levels)
+        assert len(set(levels)) == len(levels)
+
+
 # --- the formulas -------------------------------------------------------------------------------------------------
 
 
@@ -208,6 +222,18 @@ def test_a_trigger_that_nothing_starts_fails_where_the_signal_is_on_the_screen()
     assert (result.word, result.statement, result.verdict) == ("fail", None, None)
     assert result.at_least == pytest.approx(5.5, abs=0.6)
     assert "no level up to" in result.remarks[0]
+
+
+@pytest.mark.parametrize(
+    ("rated", "says"),
+    [
+        ({"trigger_sensitivity_to": "60 MHz"}, "is not below the bandwidth of the trigger"),
+        ({"trigger_sensitivity": "1 div", "trigger_at_bandwidth": "0.5 div"}, "no trigger needs less there"),
+    ],
+)
+def test_ratings_that_no_trigger_has_are_doubted(rated: dict[str, str], says: str) -> None:
+    unit = a_trigger_setup(rated=rated).unit
+    assert [says in sentence for _, sentence in unit.tolerance.doubts(unit)] == [True]
 
 
 def test_what_is_assumed_of_the_generator_is_said_and_a_stated_accuracy_takes_its_place() -> None:

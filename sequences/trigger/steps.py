@@ -263,7 +263,9 @@ def _view(setup: Setup, options: Options, case: _Case) -> View:
 
 def _try(setup: Setup, options: Options, case: _Case, number: int) -> Measure:
     """One level: so many steps below the first."""
-    level_vpp = round_to(case.start_vpp * ratio(number * _step_db(setup, options)), _DIGITS)
+    step_db = _step_db(setup, options)
+    on_a_dial = generator_of(setup).driver == "manual" and step_db >= 1.0  # two digits tell such levels apart
+    level_vpp = round_to(case.start_vpp * ratio(number * step_db), 2 if on_a_dial else _DIGITS)
     least_vpp = case.start_vpp * IDEAL / ABOVE_RATING
     return Measure(
         purpose="trigger",
