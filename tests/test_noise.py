@@ -18,11 +18,12 @@ from harness.analysis.estimate import COVERAGE, state
 from harness.bench import limits
 from harness.bench.limits import connection_of
 from harness.measurement import Screenful
-from harness.report.model import Result
+from harness.report.model import PartResult, Result
 from harness.runs import RunResult
 from harness.steps import Dc, Reading
 from sequences.noise import budgets
 from sequences.noise import steps as noise
+from sequences.noise.evaluation import evaluate, headings
 from sequences.noise.statistics import HIDDEN, Spread, before_quantising, degrees_of_freedom, height_of, spread_of
 from tests.helpers.demo_lab import DEMO, a_job
 from tests.helpers.setups import a_setup
@@ -145,6 +146,19 @@ def test_what_is_not_rated_is_said_and_a_question_fits_a_line() -> None:
     assert all(len("Channel 1 of the unit: " + one.question) <= 80 for one in noise.QUANTITIES)
     eye = a_setup()
     assert {step.quantity for step in noise._noise(eye, noise.Options())} == {"noise_height"}
+
+
+def test_one_reading_of_a_line_is_no_drift_and_what_is_not_rated_is_still_covered() -> None:
+    line = next(noise._lines(SETUP, noise.Options(drift_over="1 min")))
+    entry: dict[str, object] = {}
+    one = evaluate(SETUP, entry, [(line, Reading(value=0.1)), (line, Reading(status="off_screen"))])
+    assert [(result.word, result.statement) for result in one.results] == [("undecided", None)]
+    assert "a drift needs two readings" in one.results[0].remarks[-1]
+    two = evaluate(SETUP, entry, [(line, Reading(value=0.1)), (replace(line, wait_s=60.0), Reading(value=0.3))])
+    (drift,) = (finding for finding in two.findings if finding.name == "line drift")
+    assert (drift.value, drift.unit) == (pytest.approx(0.2), "div")
+    part = PartResult(name="1 noise", use="noise", title="", finished=True, findings=two.findings)
+    assert [heading.coverage for heading in headings(SETUP, [part])] == ["covered"]
 
 
 # --- whole runs ---------------------------------------------------------------------------------------------------

@@ -47,8 +47,9 @@ def _before(setup: Setup) -> Iterator[Heading]:
 
 
 def count(parts: Sequence[PartResult], *quantities: str, signal: type | None = None) -> int:
-    """How many results of these quantities were read."""
-    return sum(
+    """How many results of these quantities were read; what is stated and not rated counts as well."""
+    unrated = sum(finding.name in quantities for part in parts for finding in part.findings) if signal is None else 0
+    return unrated + sum(
         result.quantity in quantities and result.reading is not None
         and (signal is None or isinstance(result.stimulus, signal))
         for part in parts for result in part.results

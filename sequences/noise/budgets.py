@@ -14,6 +14,7 @@ from harness.analysis import estimate
 from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader, mean_length
 from harness.assess import record_u, values_of
+from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import show
 from harness.steps import Measure, Reading
@@ -82,7 +83,10 @@ def drift(
     setup: Setup, step: Measure, readings: Sequence[Reading] = (), _ground: Sequence[Reading] = (), repeats: int = 1
 ) -> Budget:
     """Return how far the line has moved between the first and the last reading: equation (7)."""
-    pair = (readings[:1], readings[-1:]) if readings else ((), ())
+    read = [each for each in readings if each.status == "read" and each.value is not None]
+    if readings and len(read) < 2:
+        raise AnalysisError("a drift needs two readings of the line, and one at most was taken.")
+    pair = (read[:1], read[-1:])
     reader = Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
     ends = [
         mean_length(
