@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from harness.measurement import Screenful
-from harness.steps import Reading
+from harness.analysis.pulse import PulseFlag
+from harness.measurement import Quantity, Screenful
+from harness.steps import Measure, Reading
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
+
+
+_NOISE: Final = PulseFlag.NOISE.name.lower()
 
 
 def times(volts: Samples, screen: Screenful) -> Samples:
@@ -27,6 +32,16 @@ def in_div(value_v: float, u_v: float | None, screen: Screenful, flags: tuple[st
         flags=flags,
         more=more,
     )
+
+
+def edge_alone(quantity: Quantity) -> Quantity:
+    """The same of an edge, of which the overshoot is nobody's question: no record is too noisy for that."""
+
+    def read(step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
+        reading = quantity.from_record(step, volts, screen, lsb)
+        return replace(reading, flags=tuple(flag for flag in reading.flags if flag != _NOISE))
+
+    return replace(quantity, from_record=read)
 
 
 def words(flags: frozenset[Enum]) -> tuple[str, ...]:

@@ -70,7 +70,7 @@ def test_a_sound_input_and_a_faulty_one_are_found_as_they_are(tmp_path: Path) ->
             for (channel, name), result in found.items()} == dict.fromkeys(truths, True)  # fmt: skip
     assert [found[channel, "resistance of the input"].word for channel in (1, 2)] == ["pass", "fail"]
     assert [found[channel, "capacitance of the input"].word for channel in (1, 2)] == ["pass", "fail"]
-    assert found[2, "capacitance of the input"].sentence.startswith("Channel 2: capacitance of the input 2")
+    assert found[2, "capacitance of the input"].sentence.startswith("Channel 2: capacitance of the input (2")
     assert "nominally 20 pF: fail." in found[2, "capacitance of the input"].sentence
 
 

@@ -6,7 +6,6 @@ Equations are numbered as in docs/inputs.md.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -19,15 +18,16 @@ from harness.assess import record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Aliased, Quantity, Rating, Screenful
 from harness.models import Setup, rated
+from harness.quantities import round_to
 from harness.steps import Measure, Reading, Sine
 from sequences.channels_together import Rated
+from sequences.comparing import Readings, scaled
 from sequences.reading import times, words
 from sequences.time_base.span import time_tolerance
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
 
-Readings = Sequence[Reading]
 HEIGHT_DIV: Final = 6.0  # of one channel alone, where two are compared
 HALF_DIV: Final = 3.0  # where two are added
 _NS_PER_S: Final = 1e9
@@ -54,7 +54,7 @@ def phase_budget(
         if not ratio < 1.0:
             raise AnalysisError("the figure is as wide at its middle as it is high: its phase is near 90°.")
         value_deg = math.degrees(math.asin(ratio))
-        lines = _scaled(u_lines, math.degrees(1.0 / math.sqrt(1.0 - ratio**2)))
+        lines = scaled(u_lines, math.degrees(1.0 / math.sqrt(1.0 - ratio**2)))
     leads = _leads(setup, step, 360.0 * (step.stimulus.rate_hz or 0.0))
     return Budget(quantity=f"phase {_of(step)}", unit="°", estimate=value_deg, contributions=(*lines, leads))
 
@@ -84,7 +84,7 @@ def delay_budget(
         quantity=f"delay {_of(step)}",
         unit="ns",
         estimate=delay_s * _NS_PER_S,
-        contributions=_scaled(lines, _NS_PER_S),
+        contributions=scaled(lines, _NS_PER_S),
     )
 
 
@@ -107,7 +107,7 @@ def difference_budget(
         quantity=f"difference {_of(step)}",
         unit="%",
         estimate=100.0 * ratio,
-        contributions=_scaled((*lines, leads), 100.0),
+        contributions=scaled((*lines, leads), 100.0),
     )
 
 
@@ -207,10 +207,6 @@ def _leads(setup: Setup, step: Measure, sensitivity: float) -> Contribution:
     return replace(line, origin=path.label or step.path)
 
 
-def _scaled(lines: Sequence[Contribution], by: float) -> tuple[Contribution, ...]:
-    return tuple(replace(line, sensitivity=line.sensitivity * by) for line in lines)
-
-
 # --- from two records ------------------------------------------------------------------------------------------------
 
 
@@ -270,7 +266,7 @@ BETWEEN_DELAY: Final = Rating(
 
 
 def _left_at_most(common_mode_db: float | None) -> float | None:
-    return None if common_mode_db is None else 10 ** (-common_mode_db / 20)
+    return None if common_mode_db is None else round_to(10 ** (-common_mode_db / 20), 4)
 
 
 LEFT: Final = Rating(

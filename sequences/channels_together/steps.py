@@ -38,7 +38,7 @@ __all__ = ["JUDGES", "QUANTITIES", "TITLE", "Options", "needs", "plan", "script"
 TITLE: Final = "Channels together"
 JUDGES: Final[Judges] = {"unit": tuple(quantity.name for quantity in QUANTITIES if quantity.rating)}
 _EDGE_DIV: Final = 5.0
-_CYCLES_A_DIV: Final = 0.7
+_CYCLES_A_DIV: Final = 1.0
 Wanted: TypeAlias = Iterator[Measure | str]
 
 

@@ -21,6 +21,7 @@ from sequences.comparing import Known, Readings, compared, length_of, scaled, un
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.inputs import Rated
 from sequences.pulse.parameters import RISE_TIME
+from sequences.reading import edge_alone
 from sequences.time_base.span import time_tolerance
 from sequences.vertical import Rated as RatedDeflection
 
@@ -163,7 +164,7 @@ CAPACITANCE: Final = Rating(
 
 HEIGHT: Final[Quantity] = replace(PEAK_TO_PEAK, name="input_height", rating=RESISTANCE)
 RISE: Final[Quantity] = replace(
-    RISE_TIME,
+    edge_alone(RISE_TIME),
     name="input_rise",
     question="what is the rise time of the rounded edge, 10 % to 90 %?",
     rating=CAPACITANCE,

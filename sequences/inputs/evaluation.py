@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, state
+from harness.analysis.rounding import format_value_u
 from harness.analysis.verdict import Limits, decide_statement
 from harness.measurement import Rating
 from harness.models import Setup, Unit, rated
@@ -23,6 +24,8 @@ from sequences.comparing import Known
 from sequences.inputs import Rated
 from sequences.inputs.behind import CAPACITANCE, HEIGHT, RESISTANCE, RISE, capacitance_budget, resistance_budget
 from sequences.inputs.steps import Options
+
+_MEGA: Final = 1e6
 
 
 def evaluate(
@@ -98,14 +101,15 @@ def _said(setup: Setup, result: Result) -> Result:
     """The value itself, as it is rated."""
     if result.statement is None:
         return result
-    nominal, unit = (
-        (setup.unit.input.resistance, "Ω") if result.quantity == RESISTANCE.name
-        else (setup.unit.input.capacitance, "F")
+    nominal, scale, unit = (
+        (setup.unit.input.resistance, 1.0, "Ω") if result.quantity == RESISTANCE.name
+        else (setup.unit.input.capacitance, 1e12, "pF")
     )  # fmt: skip
+    scale, unit = (1e-6, "MΩ") if unit == "Ω" and nominal >= _MEGA else (scale, unit)
     value, u = nominal * (1 + result.statement.estimate / 100), nominal * result.statement.expanded / 100
     sentence = (
-        f"Channel {result.channel}: {result.quantity} {show(value, unit)} ± {show(u, unit, 2)}, "
-        f"nominally {show(nominal, unit)}: {result.word}."
+        f"Channel {result.channel}: {result.quantity} {format_value_u(value * scale, u * scale, unit)}, "
+        f"nominally {nominal * scale:g} {unit}: {result.word}."
     )
     return replace(result, sentence=sentence)
 

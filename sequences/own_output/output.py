@@ -21,6 +21,7 @@ from sequences.deflection import PEAK_TO_PEAK
 from sequences.own_output import Rated
 from sequences.own_output.known import known_step, periods
 from sequences.pulse.parameters import RISE_TIME
+from sequences.reading import edge_alone
 from sequences.time_base.span import SPAN, time_tolerance
 from sequences.vertical import Rated as RatedDeflection
 
@@ -166,6 +167,6 @@ RISE: Final = Rating(
 HEIGHT: Final = replace(PEAK_TO_PEAK, name="output_height", rating=LEVEL)
 PERIODS: Final = replace(SPAN, name="output_periods", rating=FREQUENCY)
 EDGE: Final = replace(
-    RISE_TIME, name="output_edge", question="what is the output's rise time, 10 % to 90 %?", rating=RISE
+    edge_alone(RISE_TIME), name="output_edge", question="what is the output's rise time, 10 % to 90 %?", rating=RISE
 )
 QUANTITIES: Final[tuple[Quantity, ...]] = (HEIGHT, PERIODS, EDGE)
