@@ -19,7 +19,9 @@ from harness.analysis.estimate import state
 from harness.bench import limits
 from harness.measurement import Screenful
 from harness.models import Setup
+from harness.report.html import html_page
 from harness.report.model import Report, Result
+from harness.report.screens import screen_of
 from harness.sim.eyes import Person
 from harness.steps import Connect, Measure, Reading, Sine, View
 from sequences.channels_together.between import (
@@ -282,3 +284,11 @@ def test_intervals_cover_the_truth(kind: str) -> None:
 
 def test_a_few_intervals_cover_the_truth() -> None:
     assert coverage("x-y", 100) >= 0.88
+
+
+def test_every_rendering_stands_a_delay_of_nothing(tmp_path: Path) -> None:
+    """A delay has no length that a screen could be drawn of; it must not end the page."""
+    report = ran(tmp_path, "2 ns", "0 %")
+    delay = next(result for result in results(report) if result.quantity == "delay between channels")
+    assert screen_of(report, delay) is None
+    assert "delay between channels" in html_page(report).lower()

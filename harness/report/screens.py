@@ -70,8 +70,10 @@ def _point(report: Report, point: Result, found: Result | None) -> Screen | None
             kind, period_div, in_div = "edge", 0.0, 1e-9 / sweep_s
         case _:
             return None
-    if kind != "edge" and (point.unit != "div" or not point.expected):
+    if not point.expected or (kind != "edge" and point.unit != "div"):
         return None  # no length to draw
+    if kind in ("level", "square", "sine") and point.setting_unit == "s/div":
+        return None  # a length along the other axis
 
     def trace(title: str, of: Result) -> Trace:
         if of.reading is None:

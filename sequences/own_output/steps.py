@@ -141,7 +141,7 @@ def _edge(options: Options, step: Measure, sweeps: Sequence[float], rated_s: flo
     if options.display == "reference":
         return "the bench file states no accuracy of the reference's time factors"
     sweep_s = min(sweeps, key=lambda s: abs(s / rated_s - 1.0), default=rated_s)
-    return replace(step, view=replace(step.view, s_per_div=sweep_s), quantity=EDGE.name, expected=rated_s / 2)
+    return replace(step, view=replace(step.view, s_per_div=sweep_s), quantity=EDGE.name, expected=rated_s)
 
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
