@@ -122,6 +122,18 @@ def test_an_empty_command_and_marks_that_do_not_fit_are_said_beforehand() -> Non
     )
 
 
+def test_a_calibrator_without_one_of_the_signals_tries_the_other() -> None:
+    setup = a_cursor_setup()
+    for functions, said, read in (
+        (("dc", "time_marks"), "ΔV: the calibrator gives no square wave.", {"cursor_time", "cursor_rate"}),
+        (("dc", "square"), "Δt and 1/Δt: the calibrator gives no time marks.", {"cursor_volts"}),
+    ):
+        changed = setup.bench.calibrator.model_copy(update={"functions": functions})  # type: ignore[union-attr]
+        other = replace(setup, bench=setup.bench.model_copy(update={"calibrator": changed}))
+        assert said in cursors.plan(other, cursors.Options()).left_out
+        assert set(asked(other)) == read
+
+
 def _decade(setup: Setup) -> dict[str, Any]:
     """Marks of 100 µs and of 2 ms alone."""
     assert setup.bench.calibrator is not None

@@ -109,11 +109,6 @@ def needs(_options: Options) -> tuple[Role, ...]:
     return ("calibrator",)
 
 
-def gives(_options: Options) -> tuple[str, ...]:
-    """What the calibrator must be able to give."""
-    return ("square", "time_marks")
-
-
 def accuracies(_options: Options) -> tuple[tuple[Role, Function], ...]:
     """What its verdicts rest on, in the bench file."""
     return (("calibrator", "square"), ("calibrator", "period"))
@@ -125,6 +120,9 @@ def accuracies(_options: Options) -> tuple[tuple[Role, Function], ...]:
 def _voltages(setup: Setup, options: Options) -> Iterator[Measure | str]:
     """ΔV of a square wave on every range that is asked for, or why not."""
     calibrator, unit, path = calibrator_of(setup), setup.unit, setup.bench.path(options.path)
+    if "square" not in calibrator.functions:
+        yield "ΔV: the calibrator gives no square wave."
+        return
     rate_hz = calibrator.square_frequency
     times = unit.s_per_div or (0.5 / rate_hz,)
     for channel in channels_of(setup, options.channels):
@@ -145,6 +143,9 @@ def _voltages(setup: Setup, options: Options) -> Iterator[Measure | str]:
 
 def _times(setup: Setup, options: Options) -> Iterator[Measure | str]:
     """Δt and 1/Δt between neighbouring marks on every sweep that is asked for, or why not."""
+    if "time_marks" not in calibrator_of(setup).functions:
+        yield "Δt and 1/Δt: the calibrator gives no time marks."
+        return
     marks = Marks(path=options.path, channel=channels_of(setup, options.channels)[0])
     usual = min(setup.unit.s_per_div or (_USUAL_S,), key=lambda each: abs(math.log(each / _USUAL_S)))
     for s_per_div in sorted(options.times or (usual,)):
