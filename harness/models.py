@@ -49,6 +49,8 @@ ASSUMED_SOURCE_VSWR: Final = 1.5
 ASSUMED_LOAD_VSWR: Final = 1.1
 ASSUMED_PEAKING_DB: Final = 0.3
 """What a second-order response of 9 % overshoot rises by; makers rate 5 to 10 % (common practice)."""
+ASSUMED_GAIN_CHANGE: Final = {"remote": 0.005, "eye": 0.01}
+"""Of a converter and of a tube, between a deflection and 0.71 of it; common practice."""
 LOW_OHM: Final = 1e3
 """An input below this ends a line, as one of 50 ohm does: it turns what is applied into heat, and needs a rating."""
 
@@ -535,6 +537,12 @@ class Unit(Model):
     vertical_div: Divisions = Field(8.0, description="height of the graticule")
     horizontal_div: Divisions = Field(10.0, description="width of the graticule")
     read: Literal["remote", "eye"] = Field("eye", description="over its interface, or by a person's eyes")
+    linearity: Ratio | None = Field(
+        None,
+        ge=0,
+        le=0.1,
+        description="largest change of the gain from a deflection to half power of it; left out: 0.5 %, by eye 1 %",
+    )
     subdivisions: Whole = Field(5, ge=1, le=20, description="small divisions in one, as its graticule has them")
     resolution: Divisions = Field(0.1, ge=0, description="finest step of a reading")
     scatter: Divisions = Field(0.03, ge=0, description="standard deviation of one reading")
@@ -545,6 +553,11 @@ class Unit(Model):
     self_calibration_by: Seconds = Field(600.0, gt=0, le=7200, description="longest wait for that")
     settled_within: SettledWithin = None
     settled_by: SettledBy = 30.0
+
+    @property
+    def gain_change(self) -> float:
+        """How far the gain may change from a deflection to half power of it: as stated, or what is assumed."""
+        return ASSUMED_GAIN_CHANGE[self.read] if self.linearity is None else self.linearity
 
     @property
     def usable_div(self) -> float:

@@ -35,7 +35,7 @@ def a_passband_setup(*, u_db: float = 0.0, reference: dict[str, Any] | None = No
     """Matched throughout and without capacitances, so that what is put in is all there is."""
     flat = [{"frequency": hz, "db": "0 dB", "u": f"{u_db} dB"} for hz in HZ]
     told = {"flatness": flat, "scatter": "0.002 div", "vswr": 1.0, **(reference or {})}
-    rated = {"resolution": "0 div", "scatter": "0.004 div", "tolerance": RATED, **unit}
+    rated = {"resolution": "0 div", "scatter": "0.004 div", "linearity": "0 %", "tolerance": RATED, **unit}
     setup = a_setup(read=rated.pop("read", "remote"), reference=told, **rated)
     paths = {name: path.model_copy(update={"vswr": 1.0}) for name, path in setup.bench.paths.items()}
     held = setup.unit.input.model_copy(update={"capacitance": 0.0})

@@ -15,7 +15,7 @@ from harness.analysis.verdict import Limits, decide_statement
 from harness.assess import origin_of
 from harness.errors import AnalysisError
 from harness.models import Setup, Unit
-from harness.quantities import HALF_POWER_DB, is_half_power, show
+from harness.quantities import HALF_POWER_DB, is_half_power, ratio_of_db, show
 from harness.report import shown
 from harness.report.checklist import heading, outside
 from harness.report.model import Evaluated, Heading, PartResult, Result, Word
@@ -32,6 +32,7 @@ from sequences.bandwidth.response_flags import too_near
 from sequences.bandwidth.response_model import HALF_POWER, HalfPower, of_drop
 from sequences.bandwidth.wanted import Wanted, on_range
 from sequences.deflection import RATING as DEFLECTION
+from sequences.levelling.compression import compression
 
 _BY_THE_OTHER: Final = "Decided by the response at the rated frequency, which says more than the bound."
 _BESIDE: Final = 0.05
@@ -164,6 +165,9 @@ def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *,
     """A channel's response at the rated frequency against half power."""
     first, rated_hz, limits = at_unit[0][0], setup.unit.bandwidth, Limits(low=-HALF_POWER_DB)
     budget = None if known is None else response_at_rated(known)
+    if budget is not None:
+        bend = compression(setup.unit, ratio_of_db(budget.estimate))
+        budget = replace(budget, contributions=(*budget.contributions, *([bend] if bend.u else [])))
     if budget is None and not reason:
         reason = f"Nothing was read at {show(rated_hz, 'Hz')}."
     statement = None if budget is None else state(budget, setup.job.coverage)
@@ -229,7 +233,7 @@ def _result(
         half = half_power(known.readings, known.plan)
         reason = _not_judged(setup, wanted, known, half)
     limits, verdict = held.limits, None
-    budget = None if half.budget is None else _with_origins(setup, half.budget)
+    budget = None if half.budget is None else _with_origins(setup, _with_compression(setup, wanted, half.budget))
     if budget is not None and known is not None and half.frequency_hz is not None:
         budget = level_apart(budget, known, half.frequency_hz)
     statement = None if budget is None else _stated(budget, setup.job.coverage)
@@ -278,6 +282,15 @@ def _stated(budget: Budget, probability: float) -> Statement:
     factor = math.exp(min(k * statement.u / statement.estimate, NOTHING_KNOWN))
     low, high = statement.estimate / factor, statement.estimate * factor
     return replace(statement, k=k, expanded=k * statement.u, method="gum", low=low, high=high)
+
+
+def _with_compression(setup: Setup, wanted: Wanted, budget: Budget) -> Budget:
+    """The two deflections of the ratio differ, but where the level was raised to make them equal."""
+    level = next(line for line in budget.contributions if line.name == LEVEL)
+    bend = compression(setup.unit, ratio_of_db(-wanted.drop_db), sensitivity=level.sensitivity)
+    if wanted.equal_deflection or not bend.u:
+        return budget
+    return replace(budget, contributions=(*budget.contributions, bend))
 
 
 def _with_origins(setup: Setup, budget: Budget) -> Budget:

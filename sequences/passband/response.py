@@ -19,6 +19,7 @@ from harness.models import Setup, Unit, rated
 from harness.quantities import DB_PER_NEPER, db
 from harness.steps import Measure, Reading, Sine
 from sequences.deflection import PEAK_TO_PEAK
+from sequences.levelling.compression import compression
 from sequences.levelling.reading import ReadingModel, reading_line
 from sequences.levelling.sine import (
     LEVEL,
@@ -98,6 +99,7 @@ def response(
         reading_line("readings at the reference frequency", base_div, len(reference.values), reader),
         *(replace(line, origin=origin) for line in (*known.contributions, *level_drift(plan, table, level))),
         *width_lines(thick, here_div, base_div),
+        compression(setup.unit, here_div / base_div),
     )
     levels = db(at.step.stimulus.level / reference.step.stimulus.level)
     return Budget(
@@ -120,6 +122,7 @@ def coupled(setup: Setup, direct: Shown, coupled: Shown, width: Sequence[Taken] 
         reading_line("readings, DC", dc_div, len(direct.values), reader),
         normal("frequency", u=_RATED_FREQUENCY_U * _CORNER_DB, unit="dB"),
         *width_lines(thick, ac_div, dc_div),
+        compression(setup.unit, ac_div / dc_div),
     )
     return Budget(
         quantity=f"AC coupling of channel {coupled.step.view.channel}",

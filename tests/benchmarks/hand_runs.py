@@ -56,10 +56,8 @@ def hand_setup(
     if known:
         points = [("50 kHz", 0.0), ("20 MHz", -0.2), ("50 MHz", -1.4)]
         reference["flatness"] = [{"frequency": f, "db": f"{db} dB", "u": "0.05 dB"} for f, db in points]
-    setup = a_setup(
-        reference=reference,
-        **{"bandwidth": "20 MHz", "resolution": "0.1 div", "scatter": "0.03 div", "volts_per_div": ("50 mV",), **unit},  # type: ignore[arg-type]
-    )
+    eye: dict[str, Any] = {"resolution": "0.1 div", "scatter": "0.03 div", "linearity": "0 %"}
+    setup = a_setup(reference=reference, **{"bandwidth": "20 MHz", "volts_per_div": ("50 mV",), **eye, **unit})
     described = setup.bench.model_dump(exclude_none=True)
     top_hz = float(top.split(maxsplit=1)[0]) * 1e6
     described["generator"] |= {"driver": "manual", "frequency_high": top_hz, "level_high": 10.0}
