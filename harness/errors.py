@@ -66,6 +66,10 @@ class JournalError(HalfpowerError):
     exit_code = 5
 
 
+class ChangedSince(JournalError):  # noqa: N818 - nothing is wrong with the journal
+    """A run cannot be gone on with: its files, or the program, are not those that it was begun with."""
+
+
 class SafetyError(HalfpowerError):
     """A rating would be exceeded, an output may still be on, or nobody would switch it off."""
 

@@ -21,6 +21,7 @@ from harness.journal import journal
 from harness.journal.lock import hold
 from harness.night import heartbeat, log, runner
 from harness.night.account import account
+from harness.night.in_doubt import UNSEEN
 from harness.night.runner import PAGE, write_report
 from harness.night.start import start_of
 from harness.report.night import marks, page
@@ -233,7 +234,9 @@ def test_a_fault_in_a_users_own_sequence_ends_its_job_and_the_outputs_go_off(lab
     night = lab.night("own", "first")
     assert [run.outcome for run in night.runs] == ["not done", "meets"]
     assert "own.py:17: your sequence fails: ZeroDivisionError: division by zero" in night.runs[0].sentence
-    assert night.runs[0].next_step.startswith("Put right what is named, then resume the run: halfpower resume")
+    assert night.runs[0].next_step.startswith(
+        "Put right what is named, then go on with the queue: halfpower queue --go"
+    )
     assert night.runs[0].outputs == "confirmed"
     assert night.runs[0].tries == 1  # it would go the same way again
 
@@ -340,6 +343,106 @@ def test_what_a_killed_runs_guardian_could_not_switch_off_stays_said(lab: Lab) -
     assert account(folder).may_be_on == (
         "first.toml: The output of the calibrator may still be ON: it does not answer.",
     )
+
+
+def killed(lab: Lab, *names: str, at: int = 3) -> Path:
+    """A queue that was killed in its first job: no ending stands in its log, and nothing after the last reading in its
+    run's journal, as after a power cut."""
+
+    def stop(_part: str, n: int) -> None:
+        if n == at:
+            raise StoppedError
+
+    lab.showing.on_step = stop
+    with pytest.raises(StoppedError):
+        lab.begin(*names)
+    lab.showing.on_step = lambda _part, _n: None
+    folder = lab.the_folder()
+    cut = {folder / log.NAME: b'"kind":"ended"', lab.runs / account(folder).runs[0].run / journal.NAME: b'"what":"off"'}
+    for path, last in cut.items():
+        lines = path.read_bytes().splitlines(keepends=True)
+        path.write_bytes(b"".join(lines[: next(n for n, line in enumerate(lines) if last in line)]))
+    return folder
+
+
+def another_try(folder: Path, job: int, off: bool | None) -> None:
+    """A later process that reaches the bench of a job or does not."""
+    opened = log.Log.reopen(folder, lambda: "2026-11-26T03:00:00.000+00:00")
+    attempt = opened.contents.begun.get(job, 0) + 1
+    opened.went_on()
+    opened.begun(job, attempt)
+    opened.ended(job, attempt, "failed", "As it went.", again=True, off=off, outputs=())
+    opened.close()
+
+
+def test_a_cut_off_run_of_which_nothing_is_known_stays_in_doubt_until_its_own_bench_has_confirmed(lab: Lab) -> None:
+    folder = killed(lab, "first", "second")
+    said = (f"first.toml: {UNSEEN}",)
+    assert account(folder).may_be_on == said
+    another_try(folder, 1, off=True)  # another bench
+    another_try(folder, 0, off=None)  # this one was not reached
+    assert account(folder).may_be_on == said
+    assert "An output may still be on" in marks(account(folder))
+    another_try(folder, 0, off=True)
+    assert account(folder).may_be_on == ()
+
+
+def test_what_a_guardian_could_not_switch_off_stays_said_when_the_queue_goes_on_without_that_bench(lab: Lab) -> None:
+    folder = killed(lab, "first", "second")
+    run, _ = journal.Journal.reopen(
+        lab.runs / account(folder).runs[0].run, stamp=lambda: "2026-11-25T19:00:00.000+00:00"
+    )
+    run.event("", "outputs", "The output of the calibrator may still be ON: it does not answer.")
+    run.close()
+    said = ("first.toml: The output of the calibrator may still be ON: it does not answer.",)
+    assert account(folder).may_be_on == said
+    another_try(folder, 0, off=None)
+    assert account(folder).may_be_on == said
+
+
+def test_a_job_that_was_corrected_is_named_as_its_run_is_and_takes_nothing_back_of_another_bench(lab: Lab) -> None:
+    """The file of a killed job had named another unit and bench; its own run stays, and the corrected job is new."""
+    folder = killed(lab, "first", "third")
+    old = account(folder).runs[0].run
+    lab.job("first", bench="second_bench", serial="Egret-3088")
+    lab.mend()
+    night = lab.go_on(folder)
+    assert (night.runs[0].serial, night.runs[0].outcome) == ("Egret-3088", "meets")
+    assert night.sentence.startswith("2 of 2 jobs are done; Egret-3088 meets its rating; Egret-3071 does not meet")
+    assert night.runs[0].run != old
+    assert (lab.runs / old).is_dir()
+    (anew,) = [event.text for event in night.events if "begun anew" in event.text]
+    assert anew.startswith(f"first.toml is begun anew; run {old} stays as it is, and is not gone on with: ")
+    assert [text for text in lab.showing.told if text.startswith("Job 1")][-1].endswith("no. Egret-3088")
+    assert night.may_be_on == ()  # the third job's bench is the first one's, and it has confirmed
+    assert log.read(folder).tries[0].bench != log.read(folder).tries[1].bench
+
+
+def test_a_refused_job_that_was_corrected_is_named_as_its_run_is(lab: Lab) -> None:
+    """Its file named a unit that does not answer there, so that no run was begun."""
+    lab.job("first", serial="Egret-9999")
+    folder = lab.begin("first", again=0)
+    refused = account(folder)
+    assert (refused.runs[0].serial, refused.runs[0].run) == ("Egret-9999", "")
+    lab.job("first")
+    night = lab.go_on(folder)
+    assert night.sentence == "1 of 1 job is done; Egret-3071 meets its rating."
+    assert night.runs[0].serial == "Egret-3071"
+    assert "Egret-9999" not in page(night)
+    assert [text for text in lab.showing.told if text.startswith("Job 1")][-1].endswith("no. Egret-3071")
+
+
+def test_own_python_that_was_corrected_can_be_gone_on_with_as_advised(lab: Lab) -> None:
+    own(lab, "1 / 0")
+    folder = lab.begin("own")
+    assert account(folder).runs[0].next_step == (
+        f"Put right what is named, then go on with the queue: halfpower queue --go-on {folder.resolve()}"
+    )
+    own(lab, "pass")
+    night = lab.go_on(folder)
+    assert night.finished
+    assert night.runs[0].outcome not in ("not done", "not tried")
+    assert any("own.toml is begun anew" in event.text for event in night.events)
 
 
 # --- cut off, and gone on with -------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
@@ -15,10 +16,11 @@ from typing import Any
 import pytest
 
 from harness.errors import QueueError
-from harness.night import runner
+from harness.night import heartbeat, runner
 from harness.night.awake import MISSING as NOT_AWAKE
 from harness.night.awake import REFUSED, awake
 from harness.night.notices import VARIABLE, Channel, Notices, addresses, channels
+from tests.helpers.demo_lab import halfpower
 from tests.helpers.night_lab import Lab
 
 SECRET = "hush-0f3c"
@@ -65,11 +67,34 @@ def test_each_job_and_the_end_of_the_night_are_told(tmp_path: Path) -> None:
         "first.toml: done", "second.toml: ended early", f"Queue {folder.name} finished",
     ]  # fmt: skip
     assert "Egret-3071, meets its rating" in heard[0]["message"]
+    assert [each["type"] for each in heard] == ["success", "failure", "failure"]
     assert "no answer in time" in heard[1]["message"]
     assert heard[2]["message"].startswith("1 of 2 jobs is done")
     kept = b"".join(path.read_bytes() for path in lab.folder.rglob("*") if path.is_file())
     assert SECRET.encode() not in kept
     assert SECRET not in " ".join(lab.showing.told)
+
+
+def test_a_unit_that_does_not_meet_is_a_warning_and_an_alarm_says_outputs_first(tmp_path: Path) -> None:
+    lab = Lab.make(tmp_path)
+    with listener() as (address, heard):
+        runner.begin(
+            lab.plan("third"),
+            runner.Settings(awake=False),
+            lab.runs,
+            clock=lab.clock,
+            channels=channels([address]),
+            showing=lab.showing,
+            keep=lab.keep,
+        )
+        beat = heartbeat.read(lab.the_folder())
+        late = replace(beat, doing="running", host="another", next_by=beat.at)
+        (lab.the_folder() / heartbeat.NAME).write_text(heartbeat.to_text(late), "utf-8")
+        told = halfpower("watch", lab.the_folder(), "--once", "--notify", address)
+    assert [each["type"] for each in heard] == ["warning", "warning", "failure"]
+    assert heard[-1]["title"] == "OUTPUT MAY BE ON! Halfpower: no sign of life"
+    assert heard[-1]["message"].startswith("Look at the bench: an output may be on.")
+    assert told.exit_code == 12
 
 
 def test_a_notice_is_plain_text_whatever_a_channel_understands(tmp_path: Path) -> None:

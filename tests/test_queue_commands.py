@@ -254,7 +254,7 @@ def test_an_overdue_sign_raises_the_alarm_with_a_bell_and_a_code_of_its_own(tmp_
     assert told.stderr.startswith("\a")
     assert f"{path}: The next sign of life is overdue by 1 h 00 min" in told.stderr
     assert "Look at the bench: an output may be on." in told.stderr
-    assert "channel 1 (JSON) did not take the notice 'Halfpower: no sign of life'" in told.stderr
+    assert "channel 1 (JSON) did not take the notice 'OUTPUT MAY BE ON! Halfpower: no sign of life'" in told.stderr
     assert "hush" not in told.stderr
 
 

@@ -339,10 +339,10 @@ def watch(heartbeat: Path, once: bool, notify: tuple[str, ...], quiet: bool) -> 
     if verdict.kind == "alarm":
         click.echo("\a", err=True, nl=False)
         to = notices.Notices(channels, trouble=lambda text: click.echo(text, err=True))
-        to.send("Halfpower: no sign of life", f"{heartbeat}: {verdict.sentence}", kind="failure")
-        look = (
-            "It was waiting, with nothing switched on."
-            if verdict.waiting
-            else "Look at the bench: an output may be on."
-        )
+        waiting = "It was waiting, with nothing switched on."
+        look = waiting if verdict.waiting else "Look at the bench: an output may be on."
+        to.send(
+            "Halfpower: no sign of life", f"{heartbeat}: {verdict.sentence}{f' {look}' if verdict.waiting else ''}",
+            kind="failure", may_be_on=() if verdict.waiting else (look,),
+        )  # fmt: skip
         raise Alarm(f"{heartbeat}: {verdict.sentence} {look}")

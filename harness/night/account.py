@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
 from harness.errors import HalfpowerError, shell_word
 from harness.journal import journal
 from harness.night import log as logs
+from harness.night.in_doubt import may_be_on
 from harness.night.log import Ending, QueuedJob
 from harness.report import shown
 from harness.report.model import PartResult, Report
@@ -24,7 +25,7 @@ _NEXT: Final = {
     "changed": "Check the changed files, then queue the job again.",
     "ended early": "Look at the instrument that is named, then resume the run: halfpower resume {folder}",
     "needs hands": "Resume the run at the bench: halfpower resume {folder}",
-    "failed": "Put right what is named, then resume the run: halfpower resume {folder}",
+    "failed": "Put right what is named, then go on with the queue: halfpower queue --go-on {queue}",
 }
 _NEXT_ANEW: Final = "Put right what is named, then run the job: halfpower run {job}"
 
@@ -35,11 +36,12 @@ def account(folder: Path) -> Night:
     folder = folder if folder.is_dir() else folder.parent
     header = contents.header
     runs_folder = Path(str(header.get("runs") or folder.resolve().parent))  # logs of before had no such key
+    queue = runs_folder / folder.resolve().name
     runs, simulated = [], False
     for number, job in enumerate(contents.jobs):
         record = _run_of(folder, contents, number)
         simulated = simulated or (record is not None and record[1].simulated)
-        runs.append(_run(contents, number, job, record, runs_folder))
+        runs.append(_run(contents, number, job, record, queue))
     warned = may_be_on(folder, contents)
     refused = tuple(
         Refused(
@@ -59,41 +61,12 @@ def account(folder: Path) -> Night:
         finished=finished,
         simulated=simulated,
         sentence=sentence(runs, refused),
-        next_step=next_step(
-            runs, shell_word(runs_folder / folder.resolve().name), finished=finished, warned=bool(warned)
-        ),
+        next_step=next_step(runs, shell_word(queue), finished=finished, warned=bool(warned)),
         may_be_on=warned,
         runs=tuple(runs),
         refused=refused,
         events=tuple(_events(contents)),
     )
-
-
-def may_be_on(folder: Path, contents: logs.LogContents) -> tuple[str, ...]:
-    """The outputs that may still be on: said until a later try on the same bench has confirmed that all are off."""
-    standing: dict[str, tuple[str, ...]] = {}
-    confirmed: dict[str, str] = {}
-    for ending in contents.endings:
-        bench = _bench(contents, ending.job)
-        if ending.off:
-            standing.pop(bench, None)
-            confirmed[bench] = ending.at
-        elif ending.off is False:
-            standing[bench] = tuple(f"{contents.jobs[ending.job].name}: {text}" for text in ending.outputs)
-    for number in contents.begun:
-        if contents.last(number) is None and (record := _run_of(folder, contents, number)):
-            bench, job = _bench(contents, number), contents.jobs[number].name
-            told = [event for event in record[0].may_be_on if not _later(confirmed.get(bench), event.at)]
-            standing[bench] = (*standing.get(bench, ()), *(f"{job}: {event.text}" for event in told))
-    return tuple(dict.fromkeys(text for bench in standing.values() for text in bench))
-
-
-def _bench(contents: logs.LogContents, number: int) -> str:
-    return contents.jobs[number].bench or contents.jobs[number].path
-
-
-def _later(stamp: str | None, than: str) -> bool:
-    return stamp is not None and dt.datetime.fromisoformat(stamp) > dt.datetime.fromisoformat(than)
 
 
 def _run_of(folder: Path, contents: logs.LogContents, number: int) -> tuple[journal.Contents, Report] | None:
@@ -112,20 +85,23 @@ def _run(
     number: int,
     job: QueuedJob,
     record: tuple[journal.Contents, Report] | None,
-    runs_folder: Path,
+    queue: Path,
 ) -> NightRun:
     last = contents.last(number)
     named = contents.folders.get(number, "")
     run, report = Path(named).name, record[1] if record else None
+    unit = report.setup.unit if report else None
+    path = queue.parent / run if run else ""
+    names = {"run": path, "folder": path and shell_word(path), "job": shell_word(job.path), "queue": shell_word(queue)}
     outcome = _outcome(last, report, contents.begun.get(number, 0))
     missing = tuple(_missing(job, report)) if report else tuple(part.title for part in job.parts)
     return NightRun(
         job=job.name,
-        unit=job.unit,
-        serial=job.serial,
+        unit=f"{unit.maker} {unit.model}" if unit else job.unit,
+        serial=report.setup.job.serial if report else job.serial,
         outcome=outcome,
         sentence=_sentence(last, report, outcome),
-        next_step=_next_step(last, report, outcome, str(runs_folder / run) if run else "", job),
+        next_step=_next_step(last, report, outcome, names),
         started=_local(report.started, contents) if report else "",
         ended=_local(report.ended, contents) if report else "",
         taken=sum(_taken(part) for part in report.parts) if report else 0,
@@ -162,14 +138,15 @@ def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> s
     return f"Ended early. {last.said}" if last.how == "ended early" else last.said
 
 
-def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, run: str, job: QueuedJob) -> str:
+def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, names: Mapping[str, object]) -> str:
+    """What to do about a job; `names` are the words that stand in a command: its folder, its file, its queue."""
     if last is not None and last.how == "done" and report is not None:
         return report.next_step
     if outcome == "not tried" or last is None:
         return "Go on with the queue."
     how = "failed" if last.how == "ended early" and not last.again else last.how
-    text = _NEXT_ANEW if how in ("failed", "needs hands") and not run else _NEXT[how]
-    return text.format(folder=shell_word(run), run=run, job=shell_word(job.path))
+    text = _NEXT_ANEW if how in ("failed", "needs hands") and not names["folder"] else _NEXT[how]
+    return text.format_map(names)
 
 
 def _outputs(last: Ending | None, tries: int, record: journal.Contents | None) -> str:

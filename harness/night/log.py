@@ -91,6 +91,28 @@ class Ending:
         return text
 
 
+@dataclass(slots=True, kw_only=True)
+class Try:
+    """One try of a job: on which bench, into which run, and how it ended; None where it was cut off."""
+
+    job: int
+    attempt: int
+    bench: str
+    folder: str = ""
+    at: str
+    ending: Ending | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interruption:
+    """A queue that was cut off or stopped, and gone on with; `under_way` is the try that has no ending."""
+
+    last_at: str
+    went_on_at: str
+    stopped: bool  # by a signal, in order
+    under_way: Try | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happened:
     """Something that concerns the whole night: the clock was set, a channel failed, the machine may sleep."""
@@ -110,6 +132,8 @@ class LogContents:
     begun: dict[int, int] = field(default_factory=dict)  # how many tries of each job were begun
     folders: dict[int, str] = field(default_factory=dict)  # of each job's run, from the queue's folder
     endings: list[Ending] = field(default_factory=list)
+    tries: list[Try] = field(default_factory=list)
+    interruptions: list[Interruption] = field(default_factory=list)
     events: list[Happened] = field(default_factory=list)
     start: str = ""  # the moment to wait for; "" for none
     started_at: str = ""
@@ -126,6 +150,10 @@ class LogContents:
         last = self.last(job)
         return last is not None and last.how == "done"
 
+    def bench(self, job: int) -> str:
+        """The bench of a job as it is now; of logs of before the job itself stands for it."""
+        return self.jobs[job].bench or self.jobs[job].path
+
 
 def read(folder: Path) -> LogContents:
     """Read a log back; `folder` is the queue's folder or the file itself."""
@@ -137,7 +165,7 @@ def read(folder: Path) -> LogContents:
                 contents = _begin(line.entry)
             else:
                 _take(contents, line.entry)
-        except (KeyError, ValueError, TypeError) as error:
+        except (LookupError, ValueError, TypeError) as error:
             raise JournalError(f"{path}:{line.number}: this line is no entry of a log ({error}).") from None
     if contents is None:
         raise JournalError(f"{path}: the log is empty: nothing was begun. Start the queue again.")
@@ -145,35 +173,61 @@ def read(folder: Path) -> LogContents:
 
 
 def _begin(entry: Mapping[str, Any]) -> LogContents:
-    jobs = tuple(
-        QueuedJob(**{**job, "parts": tuple(PlannedPart(**part) for part in job["parts"])}) for job in entry["jobs"]
-    )
+    jobs = tuple(_job(job) for job in entry["jobs"])
     left_out = tuple(
         LeftOut(path=refused["path"], problems=tuple(refused["problems"])) for refused in entry["left_out"]
     )
     return LogContents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]), last_at=str(entry["at"]))
 
 
+def _job(entry: Mapping[str, Any]) -> QueuedJob:
+    return QueuedJob(**{**entry, "parts": tuple(PlannedPart(**part) for part in entry["parts"])})
+
+
 def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
-    at = contents.last_at = str(entry["at"])
+    before, at = contents.last_at, str(entry["at"])
+    contents.last_at = at
     match entry["kind"]:
+        case "went on":
+            if contents.closed_at is None:
+                contents.interruptions.append(_interruption(contents, before, at))
+            contents.closed_at = None
+        case "job":
+            jobs = list(contents.jobs)
+            jobs[entry["job"]] = _job(entry["now"])
+            contents.jobs = tuple(jobs)
         case "start":
             contents.start = str(entry["start"])
         case "started":
             contents.started_at, contents.closed_at = contents.started_at or at, None
         case "begun":
-            contents.begun[entry["job"]] = entry["attempt"]
+            job = entry["job"]
+            contents.begun[job] = entry["attempt"]
+            contents.tries.append(
+                Try(job=job, attempt=entry["attempt"], bench=contents.bench(job),
+                    folder=contents.folders.get(job, ""), at=at)
+            )  # fmt: skip
         case "folder":
-            contents.folders[entry["job"]] = entry["folder"]
+            contents.folders[entry["job"]] = contents.tries[-1].folder = entry["folder"]
         case "ended":
             kept = {key: entry[key] for key in ("job", "attempt", "how", "text", "again", "off")}
-            contents.endings.append(Ending(**kept, outputs=tuple(entry["outputs"]), at=at))
+            ending = Ending(**kept, outputs=tuple(entry["outputs"]), at=at)
+            contents.endings.append(ending)
+            contents.tries[-1].ending = ending
         case "event":
             contents.events.append(Happened(what=entry["what"], text=entry["text"], at=at))
         case "end":
             contents.closed_at = at
         case other:
             raise ValueError(f"unknown kind {other!r}")
+
+
+def _interruption(contents: LogContents, last_at: str, went_on_at: str) -> Interruption:
+    last = contents.tries[-1] if contents.tries else None
+    return Interruption(
+        last_at=last_at, went_on_at=went_on_at, under_way=last if last is not None and last.ending is None else None,
+        stopped=last is not None and last.ending is not None and last.ending.how == "stopped",
+    )  # fmt: skip
 
 
 class Log:
@@ -194,6 +248,14 @@ class Log:
         """Continue a log: checks every line, then drops a torn tail."""
         contents = read(folder)
         return cls(SealedFile.reopen(folder / NAME, STYLE, stamp), contents)
+
+    def went_on(self) -> None:
+        """Another process goes on with the queue."""
+        self._append(kind="went on")
+
+    def job(self, job: int, now: QueuedJob) -> None:
+        """A job was changed since it was checked, and is another from here on."""
+        self._append(kind="job", job=job, now=asdict(now))
 
     def start_at(self, start: str) -> None:
         """Another moment to begin at was asked for."""

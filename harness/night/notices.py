@@ -26,7 +26,7 @@ MISSING: Final = (
 )
 
 
-Kind: TypeAlias = Literal["info", "failure"]
+Kind: TypeAlias = Literal["success", "info", "warning", "failure"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,60 +8,37 @@ from __future__ import annotations
 import datetime as dt
 import os
 import socket
-import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Protocol, TypeAlias
+from typing import Final, TypeAlias
 
 from harness import runs as opening
-from harness.errors import BusyError, HalfpowerError, InstrumentError, JournalError, OperatorStop, QueueError
-from harness.files.own_files import BeforeImport, OwnFile
-from harness.journal import journal
+from harness.errors import HalfpowerError, JournalError, QueueError
+from harness.files.own_files import BeforeImport
 from harness.journal.atomic import write_text
-from harness.journal.lock import PATIENCE_S, hold
+from harness.journal.lock import hold
 from harness.night import heartbeat, plan
-from harness.night.account import account, may_be_on
+from harness.night.account import account
+from harness.night.attempt import Attempt, Outcome, Showing
 from harness.night.awake import awake
-from harness.night.log import How, Log, header_of, read
-from harness.night.notices import Channel, Notices
+from harness.night.in_doubt import may_be_on
+from harness.night.log import Log, LogContents, header_of, read
+from harness.night.notices import Channel, Kind, Notices
 from harness.night.plan import CheckedJob, NightPlan, refusal
 from harness.night.start import SLICE_S, wait_until, waiting_text
-from harness.person.operator import Nobody
 from harness.report.night import Night, page
-from harness.steps import Reply, Step
 from harness.words.clock import AT_WORK_S, Clock
 from harness.words.version import program_version
 
 PAGE: Final = "night.html"
+LOOK_S: Final = 300.0  # to look through the jobs
+LOOKING: Final = "Looking through the jobs, to go on"
 
 
 Keep: TypeAlias = Callable[[Path], Sequence[str]]
 """What is done with the folder of a run that ended; returns what went wrong with that, a sentence each."""
-
-
-class RunShown(Protocol):
-    """What shows one run."""
-
-    def event(self, what: str, text: str) -> None:
-        """Something happened."""
-
-    def step(self, part: str, n: int, step: Step, reply: Reply) -> None:
-        """A step was answered, and is on disk."""
-
-
-class Showing(Protocol):
-    """What shows the night; nobody need look at it."""
-
-    def tell(self, text: str) -> None:
-        """Say something about the night."""
-
-    def waiting(self, text: str) -> None:
-        """The start is so far away: called again and again."""
-
-    def run(self, checked: CheckedJob, recorded: Mapping[str, int]) -> AbstractContextManager[RunShown]:
-        """Show one run; `recorded` are the steps that a resumed one finds done."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,17 +49,6 @@ class Settings:
     again: int = 1
     awake: bool = True
     queue_file: str = ""
-
-
-@dataclass(slots=True)
-class _Outcome:
-    """How a try went; `again` says whether another could go better."""
-
-    how: How
-    text: str
-    again: bool = False
-    off: bool | None = None
-    outputs: list[str] = field(default_factory=list)
 
 
 def begin(
@@ -139,7 +105,20 @@ def go_on(
     `start` is another moment to wait for than the log's, "" for none; `before` is told of the user's own Python.
     """
     with _alone(folder):  # a log that another process writes is not to be touched
-        log, checked = _reopened(folder, clock, before, leave_out=leave_out)
+        contents = read(folder)
+        heart = _heart(folder, len(contents.jobs), clock, showing.tell)
+        heart.warn(" ".join(may_be_on(folder, contents)))
+        heart.change(LOOK_S, doing="waiting", text=LOOKING)  # whoever watches sees that a process is at work again
+        try:
+            planned = plan.look_through(
+                [Path(contents.jobs[number].path) for number in _open(contents)], clock.utc(), before
+            )
+            if planned.refused and not leave_out:
+                raise refusal(planned)
+        except BaseException:
+            heart.end("nothing was started.")
+            raise
+        log, checked = _reopened(folder, clock, planned)
         if start is not None and start != log.contents.start:
             log.start_at(start)
         _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
@@ -150,21 +129,33 @@ def _alone(folder: Path) -> AbstractContextManager[object]:
     return hold((str(folder.resolve()),))
 
 
-def _reopened(
-    folder: Path, clock: Clock, before: BeforeImport, *, leave_out: bool
-) -> tuple[Log, Mapping[int, CheckedJob]]:
-    """The log, and the jobs that are still open, checked anew."""
-    contents = read(folder)
-    open_jobs = [number for number in range(len(contents.jobs)) if not contents.done(number)]
-    planned = plan.look_through([Path(contents.jobs[number].path) for number in open_jobs], clock.utc(), before)
-    if planned.refused and not leave_out:
-        raise refusal(planned)
-    by_path = {job.job.path: job for job in planned.checked}
-    checked = {n: by_path[contents.jobs[n].path] for n in open_jobs if contents.jobs[n].path in by_path}
+def _open(contents: LogContents) -> list[int]:
+    return [number for number in range(len(contents.jobs)) if not contents.done(number)]
+
+
+def _reopened(folder: Path, clock: Clock, planned: NightPlan) -> tuple[Log, Mapping[int, CheckedJob]]:
+    """The log, and the jobs that are still open, as they are now."""
     log = Log.reopen(folder, _stamp(clock))
+    log.went_on()
+    by_path = {job.job.path: job for job in planned.checked}
+    checked = {}
+    for number in _open(log.contents):
+        before = log.contents.jobs[number]
+        if now := by_path.get(before.path):
+            checked[number] = now
+            if now.job != before:
+                log.job(number, now.job)
     for refused in planned.refused:
         log.event("left out", " ".join(refused.problems))
     return log, checked
+
+
+def _heart(folder: Path, jobs: int, clock: Clock, trouble: Callable[[str], None]) -> heartbeat.Heart:
+    now = clock.utc()
+    first = heartbeat.Beat(
+        pid=os.getpid(), host=socket.gethostname(), doing="waiting", jobs=jobs, since=now, at=now, next_by=now
+    )
+    return heartbeat.Heart(folder / heartbeat.NAME, clock, first, trouble)
 
 
 def _stamp(clock: Clock) -> Callable[[], str]:
@@ -194,12 +185,7 @@ class _Runner:
     ) -> None:
         self._log, self._checked, self._clock, self._showing = log, checked, clock, showing
         self._keep = keep or write_report
-        now = clock.utc()
-        first = heartbeat.Beat(
-            pid=os.getpid(), host=socket.gethostname(), doing="waiting", jobs=len(log.contents.jobs), since=now, at=now,
-            next_by=now,
-        )  # fmt: skip
-        self._heart = heartbeat.Heart(log.folder / heartbeat.NAME, clock, first, self._trouble)
+        self._heart = _heart(log.folder, len(log.contents.jobs), clock, self._trouble)
         self._notices = Notices(channels, trouble=self._trouble, on_life=self._heart.sign)
         self._lost: set[int] = set()  # jobs whose last try ended in a way that another may not
         self._page_told = False
@@ -231,7 +217,9 @@ class _Runner:
         text = night.sentence if night else ""
         self._may_be_on()
         self._heart.end(f"{how}. {text}")
-        self._notices.send(f"Queue {self._log.folder.name} {how}", text, may_be_on=self._may_be_on())
+        kind: Kind = "success" if night and night.finished and night.kind == "good" else "warning"
+        kind = "failure" if night and night.word == "not all done" else kind
+        self._notices.send(f"Queue {self._log.folder.name} {how}", text, kind=kind, may_be_on=self._may_be_on())
 
     def _trouble(self, text: str) -> None:
         """What goes wrong beside the measuring: shown, kept if it can be, and no reason to stop."""
@@ -258,9 +246,12 @@ class _Runner:
             AT_WORK_S, doing="running", job=job.name, number=number + 1, jobs=len(contents.jobs), text=""
         )
         self._showing.tell(f"Job {number + 1} of {len(contents.jobs)}: {job.name}, {job.unit} no. {job.serial}")
-        outcome = _Outcome("stopped", "Stopped by a signal, outputs first.")
+        outcome = Outcome("stopped", "Stopped by a signal, outputs first.")
         try:
-            self._attempt(number, outcome)
+            Attempt(
+                number=number, checked=self._checked[number], folder=self.run_folder(number), log=self._log,
+                heart=self._heart, showing=self._showing,
+            ).run(outcome)  # fmt: skip
         finally:
             outputs = tuple(outcome.outputs)
             self._log.ended(
@@ -273,66 +264,13 @@ class _Runner:
         self._page()
         last = contents.last(number)
         told = f"{job.unit} no. {job.serial}. {last.said if last else outcome.text}"
-        self._notices.send(f"{job.name}: {outcome.how}", told, may_be_on=self._may_be_on())
+        self._notices.send(f"{job.name}: {outcome.how}", told, kind=outcome.kind, may_be_on=self._may_be_on())
 
     def _may_be_on(self) -> tuple[str, ...]:
         """The outputs that may still be on, for every notice and for whoever watches."""
         outputs = may_be_on(self._log.folder, self._log.contents)
         self._heart.warn(" ".join(outputs))
         return outputs
-
-    def _attempt(self, number: int, outcome: _Outcome) -> None:
-        """Run or resume one job and say how it went; only what is no `Exception` comes through."""
-        try:
-            result = self._measure(number, outcome)
-        except OperatorStop as error:
-            outcome.how, outcome.text = "needs hands", str(error)
-        except (InstrumentError, BusyError) as error:
-            outcome.how, outcome.text, outcome.again = "failed", str(error), True
-        except _ChangedError as error:
-            outcome.how, outcome.text = "changed", str(error)
-        except HalfpowerError as error:
-            outcome.how, outcome.text = "failed", str(error)
-        except Exception as error:  # noqa: BLE001 - a fault in one job, or in a user's own driver, must not cost the others
-            outcome.how, outcome.text = "fault", f"A fault of the program: {type(error).__name__}: {error}"
-            self._log.event("fault", traceback.format_exc())
-        else:
-            early = "; ".join(result.ended_early)
-            outcome.how = "ended early" if early else "done"
-            outcome.text = early or result.report.sentence
-            outcome.again = result.exit_code == InstrumentError.exit_code
-
-    def _measure(self, number: int, outcome: _Outcome) -> opening.RunResult:
-        checked, folder = self._checked[number], self.run_folder(number)
-        _refuse_changed(checked)
-        recorded = _recorded(folder)
-        planned = {part.name: len(part.steps) for part in checked.rehearsal.parts}
-        with self._showing.run(checked, recorded) as shown:
-
-            def on_event(what: str, text: str) -> None:
-                if what in ("off", "outputs"):
-                    outcome.off = what == "off"
-                    outcome.outputs += [text] if what == "outputs" and text not in outcome.outputs else []
-                shown.event(what, text)
-
-            def watch(part: str, n: int, step: Step, reply: Reply) -> None:
-                self._heart.step(part, n + 1, max(n + 1, planned.get(part, 0)))
-                shown.step(part, n, step, reply)
-
-            # Nobody is there, on a simulated bench as well: `by_hand` keeps its simulated hands and eyes out of it.
-            common: dict[str, Any] = {
-                "operator": Nobody(), "by_hand": True, "on_event": on_event, "watch": watch,
-                "on_life": self._heart.sign,
-            }  # fmt: skip
-            self._heart.sign(PATIENCE_S + 2 * AT_WORK_S)  # loaded and rehearsed; a guardian may be waited for
-            if folder is not None:
-                return opening.resume(folder, job_path=checked.job.path, **common)
-            return opening.start(
-                checked.job.path,
-                self._log.folder.parent,
-                on_folder=lambda made: self._log.run_folder(number, f"../{made.name}"),
-                **common,
-            )
 
     def run_folder(self, number: int) -> Path | None:
         """Where a job's run is, if it has begun."""
@@ -372,29 +310,3 @@ def write_report(folder: Path) -> Sequence[str]:
     except Exception as error:  # noqa: BLE001 - the readings are on disk; the page can be made again
         return (f"The report of {folder.name} could not be written: {error}",)
     return ()
-
-
-class _ChangedError(HalfpowerError):
-    """A job is no longer what was checked."""
-
-
-def _refuse_changed(checked: CheckedJob) -> None:
-    changed = _ChangedError(
-        f"{checked.job.path}: the job, its bench, its unit or a Python file of theirs was changed after it was "
-        "checked; check it and queue it again."
-    )
-
-    def before(own: OwnFile) -> None:
-        if checked.loaded.own.digests[own.beside].get(own.path.name) != own.digest:
-            raise changed  # and is not run
-
-    if plan.digest(opening.load(checked.job.path, before=before)) != checked.job.digest:
-        raise changed
-
-
-def _recorded(folder: Path | None) -> dict[str, int]:
-    """How many steps of each part a run has behind it."""
-    if folder is not None:
-        with suppress(HalfpowerError):  # resuming says what is wrong with it
-            return journal.read(folder).steps
-    return {}

@@ -56,9 +56,7 @@ def watch(
         except JournalError as error:
             away_s += POLL_S
             if away_s > AWAY_S:
-                return Judgement(
-                    kind="alarm", sentence=f"The heartbeat has gone: {error}", waiting=beat.doing == "waiting"
-                )
+                return Judgement(kind="alarm", sentence=f"The heartbeat has gone: {error}", waiting=_idle(beat))
             continue
         away_s = 0.0
         if latest != beat:
@@ -69,4 +67,9 @@ def _look(beat: Beat, clock: Clock, unchanged_s: float | None, lives: Callable[[
     here = socket.gethostname()
     alive = lives(beat.pid) if beat.host == here else None
     seen = Seen(now=clock.utc(), unchanged_s=unchanged_s, host=here, alive=alive)
-    return replace(judge(beat, seen), waiting=beat.doing == "waiting")
+    return replace(judge(beat, seen), waiting=_idle(beat))
+
+
+def _idle(beat: Beat) -> bool:
+    """Whether nothing is switched on by the queue, nor left on by what went before."""
+    return beat.doing == "waiting" and not beat.may_be_on

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.errors import ConfigError, JournalError
+from harness.errors import ChangedSince, ConfigError, JournalError
 from harness.files.own_files import BeforeImport, Beside, OwnFile
 from harness.journal.journal import Contents
 from harness.link.replies import folded, is_model, model_of, serial_of, short
@@ -120,7 +120,7 @@ def refuse_others(answering: Mapping[Role, str], contents: Contents) -> None:
 def _refuse_other_program(contents: Contents) -> None:
     """The program must be the one that the run was begun with."""
     if (begun := contents.header["program"]) != program_version():
-        raise JournalError(
+        raise ChangedSince(
             f"This run was begun with version {begun} and this is {program_version()}; "
             "go on with that version, or start a new run."
         )
@@ -134,7 +134,7 @@ def _unchanged(contents: Contents, tell: Callable[[str], None], *, corrected: bo
     def check(own: OwnFile) -> None:
         name = own.path.name
         if name not in named[own.beside]:
-            raise JournalError(
+            raise ChangedSince(
                 f"{own.path}: is named by the {own.beside} file, which has changed since the run was begun; "
                 "put it back as it was, or start a new run."
             )
@@ -145,7 +145,7 @@ def _unchanged(contents: Contents, tell: Callable[[str], None], *, corrected: bo
         elif corrected:
             tell(f"{own}. It was changed after the run was begun; its SHA-256 is now {own.digest}.")
         else:
-            raise JournalError(
+            raise ChangedSince(
                 f"{own.path}: has changed since the run was begun; put it back as it was, start a new run, "
                 "or, where it was corrected on purpose, resume with --corrected."
             )
@@ -171,7 +171,7 @@ def _refuse_changed(loaded: LoadedJob, contents: Contents) -> None:
     now = loaded.setup.to_header()
     for name in ("job", "bench", "unit"):
         if begun[name] != now[name]:
-            raise JournalError(
+            raise ChangedSince(
                 f"{getattr(loaded, f'{name}_path')}: the {name} file has changed since the run was begun; "
                 "put it back as it was, or start a new run."
             )
