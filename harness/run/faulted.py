@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, Self
 
 from harness import quantities
 from harness.errors import ConfigError
+from harness.steps import SOURCES
 
 if TYPE_CHECKING:
     from harness.journal.events import Events
@@ -83,7 +84,7 @@ class Faults:
         """Put them between the simulated instruments and whoever asks, beside what its file already wants."""
         update: dict[str, object] = {"rate": self.rate, "seed": self.seed, "roles": ()}
         update["kinds"] = tuple(kind for kind in self.kinds if kind not in STANDING)
-        sources = tuple(role for role in simulated.devices if role in simulated.world.sources)
+        sources = tuple(role for role in simulated.devices if role in SOURCES)
         if "slow" in self.kinds:
             update["slow"] = dict.fromkeys(simulated.devices, SLOW_S)
         if "drift" in self.kinds:
