@@ -21,7 +21,7 @@ EYE, EIGHT_BIT, PRECISE = READERS[0], READERS[3], READERS[4]
 @pytest.mark.timeout(1200)
 @pytest.mark.parametrize(
     ("reader", "readings", "to_bound", "steep_to_bound"),
-    [(EYE, 9.7, 1.12, 1.25), (EIGHT_BIT, 11.6, 1.14, 1.35), (PRECISE, 7.1, 1.25, 1.45)],
+    [(EYE, 9.8, 1.13, 1.3), (EIGHT_BIT, 11.6, 1.18, 1.5), (PRECISE, 7.3, 1.26, 1.4)],
     ids=["by eye", "8 bit", "precise"],
 )
 def test_readings_error_and_coverage_stay_where_they_are(
@@ -37,7 +37,7 @@ def test_readings_error_and_coverage_stay_where_they_are(
     assert np.mean([t.to_bound for t in pooled]) <= to_bound
     assert np.mean([t.to_bound for t in steep]) <= steep_to_bound
     assert 94.0 <= percent(c for t in pooled for c in t.covered) <= 97.2
-    assert percent(c for t in steep for c in t.covered) <= 98.7
+    assert percent(c for t in steep for c in t.covered) <= 99.3
 
 
 @pytest.mark.soak
@@ -48,7 +48,7 @@ def test_one_reading_in_ten_mistyped_is_survived() -> None:
     assert readings <= 16.0
 
 
-@pytest.mark.parametrize(("reader", "most"), [(EYE, 9), (PRECISE, 8)], ids=["by eye", "precise"])
+@pytest.mark.parametrize(("reader", "most"), [(EYE, 9), (PRECISE, 9)], ids=["by eye", "precise"])
 def test_a_steep_skirt_is_met_from_near(reader: Reader, most: int) -> None:
     """No reading is spent far beyond a steep crossing, where it is worth little: filters with twice the rating."""
     make = HELD_OUT["Butterworth 6 to 8"]

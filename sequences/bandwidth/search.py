@@ -49,9 +49,9 @@ StopReason = Literal[
     "too_many_readings",
 ]  # fmt: skip
 
-CONFIRM, CONFIRM_AUTOMATIC = 3, 2
+CONFIRM_TYPED, CONFIRM_AUTOMATIC = 3, 2
 CONFIRM_EACH_SLIP, MOST_FOR_SLIPS = 2, 4
-EXACT = 0.5  # in targets: what a single reading leaves where the shape, not the scatter, decides
+EXACT = (0.5, 0.3)  # of the target: below it, what one reading leaves, the shape decides and not the scatter
 LEAST_AT_CROSSING, LEAST_AT_REFERENCE = 4, 2
 AT_RATED_READINGS = 2
 TOP_RESOLUTION_DB = 0.058
@@ -288,10 +288,7 @@ def _refine_or_stop(
     n_used = sum(len(o.members) for o in reduced.observations if abs(o.log_f - fit.log_f) <= 0.7 / fit.narrowing)
     single_db = _single_db(reduced, plan)
     confirmations = _confirmations(near, fit.log_f, slope, single_db, result.u_readings_rel)
-    exact = single_db / slope < EXACT * plan.target_rel
-    wanted = CONFIRM if plan.typed or exact else CONFIRM_AUTOMATIC
-    if plan.typed:  # who has slipped may have slipped unseen
-        wanted += min(CONFIRM_EACH_SLIP * sum(r.replaces is not None for r in readings), MOST_FOR_SLIPS)
+    wanted = _wanted(readings, single_db / slope, plan)
     lonely = _lonely(reduced, fit, plan) if plan.typed else None
     settled = n_used >= LEAST_AT_CROSSING and confirmations >= wanted and lonely is None
     if result.u_readings_rel <= plan.target_rel and settled:
@@ -310,6 +307,14 @@ def _refine_or_stop(
     # Below the top itself: the test of a claim above the generator is made once, not at every further reading.
     log_f = min(max(log_f, math.log(plan.min_hz)), math.log(plan.max_hz) - 2.0 * AT_TOP)
     return ask_at_crossing(log_f, n_near, purpose, readings, plan)
+
+
+def _wanted(readings: Sequence[ResponseReading], single_rel: float, plan: ResponsePlan) -> int:
+    """Return how many readings have to confirm the crossing: who has slipped may have slipped unseen."""
+    if plan.typed:
+        slips = sum(r.replaces is not None for r in readings)
+        return CONFIRM_TYPED + min(CONFIRM_EACH_SLIP * slips, MOST_FOR_SLIPS)
+    return CONFIRM_AUTOMATIC + sum(single_rel < share * plan.target_rel for share in EXACT)
 
 
 def _lonely(reduced: Reduced, fit: CrossingFit, plan: ResponsePlan) -> Observation | None:
