@@ -15,7 +15,9 @@ from GTC import ureal
 
 from harness import runs
 from harness.models import Setup
-from harness.report.model import Result
+from harness.report import short
+from harness.report.blocks import Section
+from harness.report.model import Report, Result
 from harness.run.rehearsal import ideal
 from harness.steps import Connect, Measure, Reading
 from sequences.levelling.sine import LEVEL, Taken
@@ -194,16 +196,22 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run(lab: Path, sequence: str) -> dict[tuple[str, int], Result]:
-    job = a_job(lab / "job.toml", f'use = "passband"\n{sequence}')
-    return {(r.quantity, r.channel): r for r in runs.start(job, lab / "runs").report.parts[0].results}
+def run(lab: Path, sequence: str) -> Report:
+    return runs.start(a_job(lab / "job.toml", f'use = "passband"\n{sequence}'), lab / "runs").report
+
+
+def by_name(report: Report) -> dict[tuple[str, int], Result]:
+    return {(r.quantity, r.channel): r for r in report.parts[0].results}
 
 
 def test_a_sound_channel_passes_and_the_truth_lies_in_what_is_stated(lab: Path) -> None:
     job = a_job(lab / "job.toml", 'use = "passband"\nchannels = [1]\npoints_per_decade = 1')
     rehearsal = runs.rehearse(runs.load(job))
     assert rehearsal.parts[0].points == rehearsal.parts[0].decidable == 3
-    found = run(lab, "channels = [1]\npoints_per_decade = 1")
+    report = run(lab, "channels = [1]\npoints_per_decade = 1")
+    found = by_name(report)
+    titles = [block.title for block in short.blocks(report) if isinstance(block, Section)]
+    assert titles[:2] == ["Passband", "Half power with the limiter"]  # and no bandwidth, which was not tried
     assert {r.word for r in found.values()} == {"pass"}
     coupled = found["AC coupling at its rated corner", 1].statement
     assert coupled is not None
@@ -219,7 +227,7 @@ def test_hidden_faults_are_found(lab: Path) -> None:
         (f'{FIRST}gain = "0.6 %"', f'[unit.truth]\nlimiter = "40 MHz"\ncoupling = "14 Hz"\n\n{FIRST}gain = "0.6 %"'),
         ('by = "-0.05 dB"', 'by = "-0.9 dB"'),
     )
-    found = run(lab, "channels = [1]\npoints_per_decade = 2")
+    found = by_name(run(lab, "channels = [1]\npoints_per_decade = 2"))
     assert {name: r.word for (name, _), r in found.items()} == {
         "passband": "fail", "half power with the limiter": "fail", "AC coupling at its rated corner": "fail",
     }  # fmt: skip

@@ -221,8 +221,9 @@ def _responses(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]
     results = [result for part in report.parts for result in part.results if result.curve is not None]
     groups: dict[str, list[Result]] = {}
     for result in results:
-        in_hertz = result.curve is not None and result.curve.drop_db is not None
-        groups.setdefault(_HALF_POWER if in_hertz else result.quantity, []).append(result)
+        drop_db = None if result.curve is None else result.curve.drop_db
+        bandwidth = drop_db is not None and (result.limits is None or result.limits.high is None)
+        groups.setdefault(_HALF_POWER if bandwidth else result.quantity, []).append(result)
     for title, some in groups.items():
         several = len({r.channel for r in some}) < len(some)
         said = [
