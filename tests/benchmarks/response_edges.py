@@ -10,10 +10,11 @@ import sys
 from dataclasses import replace
 
 import numpy as np
+import scipy.signal
 
 from sequences.bandwidth.response import half_power
-from tests.benchmarks.response import EVERY, percent, say
-from tests.benchmarks.response_families import FAMILIES, HELD_OUT
+from tests.benchmarks.response import EVERY, percent, run_family, say
+from tests.benchmarks.response_families import FAMILIES, HELD_OUT, filter_db, power_db
 from tests.benchmarks.response_units import RATED_HZ, READERS, Reader, make_unit, search
 
 SMOOTH = ("single pole", "Gaussian", "Butterworth 2", "Bessel 4")
@@ -129,12 +130,32 @@ def frequent_slips(runs: int, reader: Reader = READERS[0], seed: int = 59) -> tu
     return percent(held), float(np.mean(counts))
 
 
+def hard_families(runs: int) -> None:
+    """Families held out, one too slow, one too steep: values, coverage, readings, error over the bound, by reader."""
+    families = {
+        **HELD_OUT,
+        "loss as the root of f alone": lambda _: power_db(3.0, 0.5),
+        "Chebyshev of order 8, 1 dB": lambda _: filter_db(scipy.signal.cheby1(8, 1.0, 1.0, analog=True, output="zpk")),
+    }
+    for n, (name, make) in enumerate(families.items()):
+        cells = ""
+        for reader in (READERS[0], READERS[3], READERS[4]):
+            t = run_family(make, reader, runs, 61 + n)
+            cells += (
+                f"{len(t.errors):4d}"
+                if not t.errors
+                else (f"{len(t.errors):4d}{percent(t.covered):7.1f} %{np.median(t.counts):5.0f}{t.to_bound:6.2f}")
+            )
+        say(f"{name:30s}{cells}")
+
+
 def main(runs: int = 24) -> None:
     top(runs)
     drift(2 * runs)
     peaks(2 * runs)
     old_slips(runs)
     frequent_slips(runs)
+    hard_families(runs)
 
 
 if __name__ == "__main__":
