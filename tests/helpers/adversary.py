@@ -419,7 +419,7 @@ class Script:
             step.display,
             f"INP{channel}:COUP DC;:SENS{channel}:VOLT:RANG:PTP {8 * view.volts_per_div:.6g};"
             f":SENS{channel}:VOLT:RANG:OFFS {centre_v:.6g};:SENS:SWE:TIME {10 * view.s_per_div:.6g};"
-            ":TRIG:ATR ON;:SENS:SWE:POIN 1000;:FORM REAL,32;:FORM:BORD NORM",
+            ":TRIG:ATR ON;:SENS:SWE:OFFS:TIME 0;:SENS:SWE:POIN 1000;:FORM REAL,32;:FORM:BORD NORM",
         )
         self._set(step.source, f"{_setting(step.stimulus)};:OUTP ON")
         self._set(step.display, "INIT")
