@@ -241,3 +241,19 @@ def test_a_process_is_known_to_live_or_to_be_gone(tmp_path: Path) -> None:
     (tmp_path / heartbeat.NAME).write_text(to_text(replace(BEAT, host=HERE, pid=gone.pid)), "utf-8")
     verdict = watch(tmp_path, clock=VirtualClock(NOW), once=False, tell=lambda _text: None)
     assert (verdict.kind, f"The process {gone.pid} is gone" in verdict.sentence) == ("alarm", True)
+
+
+def test_a_watcher_started_with_a_queue_that_goes_on_is_not_misled_by_what_the_killed_one_left(tmp_path: Path) -> None:
+    path, mine = tmp_path / heartbeat.NAME, os.getpid()
+    path.write_text(to_text(replace(BEAT, host=HERE, pid=mine + 1)), "utf-8")
+    at_work = to_text(replace(BEAT, host=HERE, pid=mine, at=NOW + seconds(8), next_by=NOW + seconds(38))).encode()
+    told: list[str] = []
+    script: dict[int, bytes | None] = {8: at_work, 20: beat_at(20, doing="ended", text="finished.")}
+    clock = Watched(path, script)
+    verdict = watch(path, clock=clock, once=False, tell=told.append, lives=lambda pid: pid == mine)
+    assert verdict.kind == "ended"
+    assert told[0].endswith("Looking for 15 s whether another goes on.")
+    path.write_text(to_text(replace(BEAT, host=HERE, pid=mine + 1)), "utf-8")
+    clock = Watched(path, {})
+    assert watch(path, clock=clock, once=False, tell=told.append, lives=lambda pid: pid == mine).kind == "alarm"
+    assert clock.now() <= 16

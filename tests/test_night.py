@@ -12,6 +12,8 @@ import signal
 import subprocess
 import sys
 import textwrap
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,7 +26,9 @@ from harness.night.account import account
 from harness.night.in_doubt import UNSEEN
 from harness.night.runner import PAGE, write_report
 from harness.night.start import start_of
+from harness.report import shown
 from harness.report.night import marks, page
+from harness.report.summary import summarise
 from harness.sim.clock import VirtualClock
 from tests.helpers.demo_lab import a_job
 from tests.helpers.journals import comparable
@@ -345,7 +349,7 @@ def test_what_a_killed_runs_guardian_could_not_switch_off_stays_said(lab: Lab) -
     )
 
 
-def killed(lab: Lab, *names: str, at: int = 3) -> Path:
+def killed(lab: Lab, go: Callable[[], object], at: int = 3) -> Path:
     """A queue that was killed in its first job: no ending stands in its log, and nothing after the last reading in its
     run's journal, as after a power cut."""
 
@@ -355,13 +359,13 @@ def killed(lab: Lab, *names: str, at: int = 3) -> Path:
 
     lab.showing.on_step = stop
     with pytest.raises(StoppedError):
-        lab.begin(*names)
+        go()
     lab.showing.on_step = lambda _part, _n: None
     folder = lab.the_folder()
     cut = {folder / log.NAME: b'"kind":"ended"', lab.runs / account(folder).runs[0].run / journal.NAME: b'"what":"off"'}
     for path, last in cut.items():
         lines = path.read_bytes().splitlines(keepends=True)
-        path.write_bytes(b"".join(lines[: next(n for n, line in enumerate(lines) if last in line)]))
+        path.write_bytes(b"".join(lines[: max(n for n, line in enumerate(lines) if last in line)]))
     return folder
 
 
@@ -376,7 +380,7 @@ def another_try(folder: Path, job: int, off: bool | None) -> None:
 
 
 def test_a_cut_off_run_of_which_nothing_is_known_stays_in_doubt_until_its_own_bench_has_confirmed(lab: Lab) -> None:
-    folder = killed(lab, "first", "second")
+    folder = killed(lab, lambda: lab.begin("first", "second"))
     said = (f"first.toml: {UNSEEN}",)
     assert account(folder).may_be_on == said
     another_try(folder, 1, off=True)  # another bench
@@ -388,7 +392,7 @@ def test_a_cut_off_run_of_which_nothing_is_known_stays_in_doubt_until_its_own_be
 
 
 def test_what_a_guardian_could_not_switch_off_stays_said_when_the_queue_goes_on_without_that_bench(lab: Lab) -> None:
-    folder = killed(lab, "first", "second")
+    folder = killed(lab, lambda: lab.begin("first", "second"))
     run, _ = journal.Journal.reopen(
         lab.runs / account(folder).runs[0].run, stamp=lambda: "2026-11-25T19:00:00.000+00:00"
     )
@@ -402,7 +406,7 @@ def test_what_a_guardian_could_not_switch_off_stays_said_when_the_queue_goes_on_
 
 def test_a_job_that_was_corrected_is_named_as_its_run_is_and_takes_nothing_back_of_another_bench(lab: Lab) -> None:
     """The file of a killed job had named another unit and bench; its own run stays, and the corrected job is new."""
-    folder = killed(lab, "first", "third")
+    folder = killed(lab, lambda: lab.begin("first", "third"))
     old = account(folder).runs[0].run
     lab.job("first", bench="second_bench", serial="Egret-3088")
     lab.mend()
@@ -536,6 +540,75 @@ def test_a_killed_queue_goes_on_in_the_run_that_was_under_way(lab: Lab) -> None:
     shutil.move(lab.runs, lab.folder / "kept")
     other.begin("first", "third")
     assert without_times(lab.folder / "kept") == without_times(other.runs)
+
+
+def test_each_time_a_night_was_killed_stands_on_the_page_and_in_the_customers_report(lab: Lab) -> None:
+    folder = killed(lab, lambda: lab.begin("first", "third"))
+    lab.clock.sleep(3600)
+    killed(lab, lambda: lab.go_on(folder), at=5)
+    lab.clock.sleep(7200)
+    night = lab.go_on(folder)
+    assert [run.outcome for run in night.runs] == ["meets", "does not meet"]
+    at = [EVENING + dt.timedelta(minutes=minutes) for minutes in (10, 60, 180)]  # the bench's own clock begins at 18:00
+    first, second, third = (shown.moment(each.astimezone().isoformat()) for each in at)
+    assert [event.text for event in night.events] == [
+        f"first.toml was cut off: its last entry is of {first}; the queue went on at {second}.",
+        f"first.toml was cut off: its last entry is of {second}; the queue went on at {third}.",
+    ]
+    assert [times[-5:] for times in night.interrupted] == [f"{each.astimezone():%H:%M}" for each in at[1:]]
+    assert "twice: 2026-11-25" in page(night)
+    report = summarise(journal.read(lab.runs / night.runs[0].run))
+    (told,) = [each for each in report.deviations if "interrupted" in each]
+    assert told.startswith("The work was interrupted twice and went on where it had stopped: from 2026-11-25 18:00:00")
+    assert not [each for each in report.deviations if each.startswith("resumed")]
+
+
+def test_a_queue_stopped_by_a_signal_says_when_and_when_it_went_on(lab: Lab) -> None:
+    def stop(_part: str, _n: int) -> None:
+        raise StoppedError
+
+    lab.showing.on_step = stop
+    with pytest.raises(StoppedError):
+        lab.begin("first")
+    lab.showing.on_step = lambda _part, _n: None
+    lab.clock.sleep(3600)
+    (event,) = lab.go_on(lab.the_folder()).events
+    assert re.fullmatch(r"The queue was stopped by a signal at .*; the queue went on at .*\.", event.text)
+
+
+def test_nothing_is_warned_of_twice(lab: Lab) -> None:
+    folder = lab.begin("first", "third")
+    for hour in (1, 2):
+        stamp = f"2026-11-26T0{hour}:00:00.000+00:00"
+        opened = log.Log.reopen(folder, lambda stamp=stamp: stamp)  # type: ignore[misc]
+        opened.event("trouble", "The machine may go to sleep.")
+        opened.close()
+        run, _ = journal.Journal.reopen(lab.runs / account(folder).runs[0].run, lambda stamp=stamp: stamp)  # type: ignore[misc]
+        run.event("", "not guarded", "Nothing switches the calibrator off from outside.")
+        run.close()
+    night = account(folder)
+    assert [event.text for event in night.events] == [
+        f"The machine may go to sleep. Said again at {shown.moment('2026-11-26T02:00:00.000+00:00')}."
+    ]
+    report = summarise(journal.read(lab.runs / night.runs[0].run))
+    assert report.deviations.count("Nothing switches the calibrator off from outside.") == 1
+
+
+def test_whoever_watches_sees_at_once_that_a_process_goes_on_or_that_nothing_was_started(lab: Lab) -> None:
+    own(lab, "pass")
+    folder = killed(lab, lambda: lab.begin("own", "third"), at=1)
+    beat = heartbeat.read(folder)
+    dead = replace(beat, doing="running", pid=2**22 - 3)
+    (folder / heartbeat.NAME).write_text(heartbeat.to_text(dead), "utf-8")
+    (lab.folder / "third.toml").rename(lab.folder / "away")
+    with pytest.raises(QueueError):
+        lab.go_on(folder)
+    assert heartbeat.read(folder).text == "nothing was started."
+    (lab.folder / "away").rename(lab.folder / "third.toml")
+    seen: list[heartbeat.Beat] = []
+    lab.go_on(folder, before=lambda _own: seen.append(heartbeat.read(folder)))
+    assert (seen[0].pid, seen[0].doing, seen[0].text) == (os.getpid(), "waiting", runner.LOOKING)
+    assert seen[0].may_be_on == f"own.toml: {UNSEEN}"
 
 
 def test_going_on_skips_what_is_done_and_tries_what_is_not(lab: Lab) -> None:

@@ -58,6 +58,14 @@ class Event:
     line: int = 0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interruption:
+    """A run that stopped and was gone on with: when its last entry before was written, and when it went on."""
+
+    last_at: str
+    went_on_at: str
+
+
 PartState = Literal["finished"]
 """What is marked of a part; one that ended early is not: it is tried again by resume, and an event says why."""
 
@@ -102,6 +110,22 @@ class Contents:
             elif event.what == "outputs":
                 standing.append(event)
         return tuple(standing)
+
+    @property
+    def written(self) -> list[Record | Event]:
+        """Each reading and event, in the order of the file."""
+        every: list[Record | Event] = [*self.records, *self.withdrawn, *self.events]
+        return sorted(every, key=lambda each: each.line)
+
+    @property
+    def interruptions(self) -> tuple[Interruption, ...]:
+        """Each time the run stopped, in order or cut off, and was gone on with."""
+        found, last_at = [], str(self.header.get("started", ""))
+        for each in self.written:
+            if isinstance(each, Event) and each.what == "resumed":
+                found.append(Interruption(last_at=last_at, went_on_at=each.at))
+            last_at = each.at
+        return tuple(found)
 
     def roles(self, part: str | None = None) -> frozenset[Role]:
         """The instruments with which a reading was taken that stands, of one part or of all."""

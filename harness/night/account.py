@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -14,7 +16,7 @@ from harness.night.in_doubt import may_be_on
 from harness.night.log import Ending, QueuedJob
 from harness.report import shown
 from harness.report.model import PartResult, Report
-from harness.report.night import Night, NightEvent, NightRun, Outcome, Refused, next_step, sentence
+from harness.report.night import Night, NightEvent, NightRun, Outcome, Refused, next_step, sentence, span
 from harness.report.summary import summarise
 from harness.report.words import AS_PLANNED
 
@@ -42,7 +44,7 @@ def account(folder: Path) -> Night:
         record = _run_of(folder, contents, number)
         simulated = simulated or (record is not None and record[1].simulated)
         runs.append(_run(contents, number, job, record, queue))
-    warned = may_be_on(folder, contents)
+    warned, interruptions = may_be_on(folder, contents), _interruptions(folder, contents)
     refused = tuple(
         Refused(
             job=Path(left_out.path).name,
@@ -65,7 +67,8 @@ def account(folder: Path) -> Night:
         may_be_on=warned,
         runs=tuple(runs),
         refused=refused,
-        events=tuple(_events(contents)),
+        events=tuple(_events(contents, interruptions)),
+        interrupted=tuple(span(each.last_at, each.went_on_at) for each in interruptions),
     )
 
 
@@ -112,6 +115,11 @@ def _run(
         outputs=_outputs(last, contents.begun.get(number, 0), record[0] if record else None),
         outputs_off=last.off if last else None,
         run=run,
+        interrupted=tuple(
+            span(_local(each.last_at, contents), _local(each.went_on_at, contents)) for each in record[0].interruptions
+        )
+        if record
+        else (),
         link=f"{named}/report.html" if record else "",
     )
 
@@ -196,8 +204,45 @@ def _missing(job: QueuedJob, report: Report) -> Iterator[str]:
     yield from shown.not_measured(report)
 
 
-def _events(contents: logs.LogContents) -> Iterator[NightEvent]:
-    for event in contents.events:
+def _events(contents: logs.LogContents, interruptions: Iterable[logs.Interruption]) -> Iterator[NightEvent]:
+    """What happened, each once: what was said again, as by a queue that went on, stands where it was said first."""
+    told = iter(interruptions)
+    said: dict[tuple[str, int], list[str]] = {}
+    for place, event in enumerate(contents.events):
         first, *more = event.text.strip().splitlines() or [""]
         text = f"{more[-1]} (the traceback stands in queue.jsonl)" if event.what == "fault" and more else first
-        yield NightEvent(at=event.at, text=text)
+        key = (_interrupted(contents, next(told)), place) if event.what == "interrupted" else (text, 0)
+        said.setdefault(key, []).append(event.at)
+    for (text, _), (at, *again) in said.items():
+        yield NightEvent(at=at, text=f"{text} Said again at {', '.join(map(shown.moment, again))}." if again else text)
+
+
+def _interruptions(folder: Path, contents: logs.LogContents) -> list[logs.Interruption]:
+    """Each time the queue was cut off or stopped and gone on with, with the last sign that is known."""
+    return [replace(each, last_at=_last_entry(folder, contents, each)) for each in contents.interruptions]
+
+
+def _interrupted(contents: logs.LogContents, each: logs.Interruption) -> str:
+    last_at, went_on = shown.moment(each.last_at), f"the queue went on at {shown.moment(each.went_on_at)}."
+    if each.under_way is not None:
+        name = contents.jobs[each.under_way.job].name
+        return f"{name} was cut off: its last entry is of {last_at}; {went_on}"
+    if each.stopped:
+        return f"The queue was stopped by a signal at {last_at}; {went_on}"
+    return f"The queue was interrupted with no job under way, after {last_at}; {went_on}"
+
+
+def _last_entry(folder: Path, contents: logs.LogContents, each: logs.Interruption) -> str:
+    """The last sign of a queue before it went on: of the journal of the run under way, else of the log."""
+    last_at = each.last_at
+    if each.under_way is None or not each.under_way.folder:
+        return last_at
+    with suppress(HalfpowerError):
+        for entry in journal.read(folder.parent / Path(each.under_way.folder).name).written:
+            if not _later(last_at, entry.at) and not _later(entry.at, each.went_on_at):
+                last_at = _local(entry.at, contents)
+    return last_at
+
+
+def _later(stamp: str, than: str) -> bool:
+    return dt.datetime.fromisoformat(stamp) > dt.datetime.fromisoformat(than)

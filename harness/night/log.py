@@ -115,7 +115,10 @@ class Interruption:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happened:
-    """Something that concerns the whole night: the clock was set, a channel failed, the machine may sleep."""
+    """Something that concerns the whole night: the clock was set, a channel failed, the machine may sleep.
+
+    An interruption has its place among them, and no text: `LogContents.interruptions` says what it was.
+    """
 
     what: str
     text: str
@@ -191,6 +194,7 @@ def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
         case "went on":
             if contents.closed_at is None:
                 contents.interruptions.append(_interruption(contents, before, at))
+                contents.events.append(Happened(what="interrupted", text="", at=before))
             contents.closed_at = None
         case "job":
             jobs = list(contents.jobs)

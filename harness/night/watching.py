@@ -15,6 +15,7 @@ from harness.words.clock import Clock
 
 POLL_S: Final = 2.0
 AWAY_S: Final = 30.0  # a file on a network may be away for a moment
+STARTS_S: Final = 15.0  # a queue that goes on, started with its watcher, leaves the old heartbeat so long at most
 
 
 def process_lives(pid: int) -> bool | None:
@@ -38,9 +39,13 @@ def watch(
     tell: Callable[[str], None],
     lives: Callable[[int], bool | None] = process_lives,
 ) -> Judgement:
-    """Look until the queue has ended or is silent; what is no heartbeat from the first raises a JournalError."""
-    beat = read(path)
-    changed_s, away_s = clock.now(), 0.0
+    """Look until the queue has ended or is silent; what is no heartbeat from the first raises a JournalError.
+
+    A process that is gone at the first look is no alarm yet: another may be starting to go on with the queue.
+    """
+    beat = first = read(path)
+    began_s = changed_s = clock.now()
+    away_s = 0.0
     told: tuple[object, ...] = ()
     while True:
         verdict = _look(beat, clock, None if once else clock.now() - changed_s, lives)
@@ -48,8 +53,11 @@ def watch(
             told := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid, beat.may_be_on)
         ):
             tell(verdict.sentence)
-        if once or verdict.kind in ("ended", "alarm"):
+        goes_on = beat is first and clock.now() - began_s < STARTS_S
+        if once or verdict.kind == "ended" or (verdict.kind == "alarm" and not goes_on):
             return verdict
+        if verdict.kind == "alarm" and clock.now() == began_s:
+            tell(f"{verdict.sentence} Looking for {STARTS_S:.0f} s whether another goes on.")
         clock.sleep(POLL_S)
         try:
             latest = read(path)

@@ -43,6 +43,7 @@ class NightRun:
     outputs_off: bool | None
     run: str  # its folder's name; empty where none was begun
     link: str  # its report, from the night's folder
+    interrupted: tuple[str, ...] = ()  # from when to when, each time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +79,7 @@ class Night:
     runs: tuple[NightRun, ...]
     refused: tuple[Refused, ...]
     events: tuple[NightEvent, ...]
+    interrupted: tuple[str, ...] = ()  # the queue itself: from when to when, each time
     may_be_on: tuple[str, ...] = ()  # outputs that nobody has confirmed to be off since, a sentence each
 
     @property
@@ -179,7 +181,8 @@ def blocks(night: Night) -> Iterator[b.Block]:
         next_step=b.Paragraph(said=b.line(night.next_step), whole=True),
     )  # fmt: skip
     queue = f"{shown.moment(night.started)} to {shown.moment(night.ended)}, on {night.host}"
-    yield b.facts([("Queue", queue), ("Outputs", _outputs(night))])
+    interrupted = [("Interrupted", _often(night.interrupted))] if night.interrupted else []
+    yield b.facts([("Queue", queue), *interrupted, ("Outputs", _outputs(night))])
     yield _jobs(night)
     for n, run in enumerate(night.runs, 1):
         yield b.Section(title=run.job, key=f"job{n}", blocks=tuple(_job(run)))
@@ -189,6 +192,11 @@ def blocks(night: Night) -> Iterator[b.Block]:
     if night.events:
         told = b.bullets(f"{shown.moment(event.at)}: {event.text}" for event in night.events)
         yield b.Section(title="What else happened", key="events", blocks=(told,))
+
+
+def _often(times: Sequence[str]) -> str:
+    """How often and when: "twice: 2026-11-25 22:10 – 23:40; …"."""
+    return f"{ {1: 'once', 2: 'twice'}.get(len(times), f'{len(times)} times') }: {'; '.join(times)}"
 
 
 def _outputs(night: Night) -> b.Span:
@@ -219,6 +227,8 @@ def _job(run: NightRun) -> Iterator[b.Block]:
     yield b.paragraph((*b.word(run.outcome), b.Span(text=f": {run.sentence}")))
     if run.missing:
         yield b.Section(title="What is missing", blocks=(b.bullets(run.missing),))
+    if run.interrupted:
+        yield b.paragraph(f"Interrupted {_often(run.interrupted)}. It went on where it had stopped.")
     if run.tries and run.outputs_off is not True:
         yield b.paragraph(f"Outputs: {run.outputs}")
     yield b.Paragraph(said=(b.strong("Next:"), b.Span(text=f" {run.next_step}")), whole=True)

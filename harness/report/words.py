@@ -15,7 +15,7 @@ from harness.quantities import counted, show
 from harness.report import by_eye
 from harness.report.model import Agreement, PartResult, Result, Standard
 from harness.report.particulars import places
-from harness.report.shown import capital
+from harness.report.shown import capital, moment
 from harness.steps import Reading
 from harness.words.clean import shortened
 
@@ -207,12 +207,29 @@ def deviations(
         yield f"{len(skipped)} readings were left out by the operator."
     if contents.withdrawn:
         yield f"{len(contents.withdrawn)} readings were withdrawn and taken again; both are in the journal."
+    yield from _interrupted(contents)
     yield from _happened(contents, {part.name: part for part in parts})
+
+
+_IN_PASSING: Final = ("resumed", "guardian")  # events that are told as interruptions, or as what came of them
+
+
+def _interrupted(contents: Contents) -> Iterator[str]:
+    """When the run stood still, in plain words: what was read before stands, and nothing was read twice."""
+    if times := [f"from {moment(each.last_at)} to {moment(each.went_on_at)}" for each in contents.interruptions]:
+        often = {1: "once", 2: "twice"}.get(len(times), f"{len(times)} times")
+        yield (
+            f"The work was interrupted {often} and went on where it had stopped: {'; '.join(times)}. Readings taken "
+            "before stand."
+        )
+    if any(event.what == "guardian" for event in contents.events):
+        yield "A second program beside the run had to see to its outputs; the journal has what it did."
 
 
 def _happened(contents: Contents, parts: Mapping[str, PartResult]) -> Iterator[str]:
     """The events of the run: as they stand, or how many there were of a kind."""
     counts: Counter[str] = Counter()
+    told: set[str] = set()
     for event in contents.events:
         if event.what == "ended early" and event.part in parts:
             part = parts[event.part]
@@ -220,8 +237,10 @@ def _happened(contents: Contents, parts: Mapping[str, PartResult]) -> Iterator[s
         elif event.what == "not judged" and event.part in parts:
             yield f"{parts[event.part].title} could not be judged when it ended: {event.text}"
         elif event.what in _TOLD:
-            yield event.text
-        elif event.what not in AS_PLANNED:
+            if event.text not in told:  # a run that is gone on with may say it again
+                yield event.text
+            told.add(event.text)
+        elif event.what not in (*AS_PLANNED, *_IN_PASSING):
             counts[event.what] += 1
     for what, count in sorted(counts.items()):
         times = "once; it" if count == 1 else f"{count} times; each"
