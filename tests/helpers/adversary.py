@@ -262,7 +262,7 @@ class Watch:
     def _excess(self) -> bool:
         """Whether more stands at an input than its rating, or than its range can show, now."""
         world = self.sim.world
-        if not any(box.live for box in world.sources.values()):
+        if not any(box.live and box.switched for box in world.sources.values()):
             return False
         for joined in world.connections():
             box = world.sources[joined.source]
