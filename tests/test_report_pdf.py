@@ -56,6 +56,11 @@ def line(spans: list[dict[str, str]]) -> str:
     return "".join(span["text"] for span in spans if span.get("look") != "remark")
 
 
+def all_of(told: dict[str, Any]) -> list[dict[str, Any]]:
+    """The blocks of both parts."""
+    return [*told["blocks"], *told["annex"]]
+
+
 def texts_of(blocks: list[dict[str, Any]]) -> Iterator[str]:
     for block in blocks:
         match block:
@@ -75,7 +80,7 @@ def texts_of(blocks: list[dict[str, Any]]) -> Iterator[str]:
 
 
 def rows_of(told: dict[str, Any]) -> list[tuple[str, ...]]:
-    tables = [block for block in told["blocks"] if block["is"] == "table"]
+    tables = [block for block in all_of(told) if block["is"] == "table"]
     return [tuple(map(line, row["cells"])) for table in tables for row in table["rows"]]
 
 
@@ -100,22 +105,52 @@ def test_every_value_of_the_report_is_laid_out(name: str) -> None:
             assert any(row[3:] == told for row in rows)
         if point.budget is not None and s is not None:
             scale, _ = shown.scale_of(s.unit, s.estimate)
+            for c in point.budget.contributions:  # every line, half power like the rest
+                assert any(row[0] == c.name or row[0].endswith(f": {c.name}") for row in rows)
             given = [shown.number(abs(c.contribution) / scale, "", 2) for c in point.budget.contributions]
-            named = point.setting if point.curve is None else f"channel {point.channel}"
-            assert any(row[0] == named and set(given) <= set(row) for row in rows)
+            if point.curve is None:
+                assert any(row[0] == point.setting and set(given) <= set(row) for row in rows)
         for one in point.curve.points if point.curve is not None else ():
             assert any(row[:2] == (shown.hertz(one.frequency_hz), shown.decibels(one.response_db)) for row in rows)
-    words = set(texts_of(sheet(report)["blocks"]))
+    words = set(texts_of(all_of(sheet(report))))
     assert {*report.deviations, *report.notes, *(h.by for h in report.checklist)} <= words
     on_first = set(texts_of([block for column in sheet(report)["groups"] for block in column]))
     for fact in (fact for group in report.facts for fact in group.facts):
         assert {fact.name, fact.text} <= on_first or {fact.name, fact.text} <= words
-    assert (sheet(report)["sentence"], sheet(report)["next_step"]) == (report.sentence, report.next_step)
+    assert sheet(report)["sentence"] == report.sentence
+
+
+def test_of_its_two_parts_the_first_is_signed_and_the_second_has_what_it_rests_on() -> None:
+    report = report_of(DIGITAL)
+    whole, first, second = (sheet(report, part=part) for part in ("both", "certificate", "annex"))
+    assert (first["blocks"], second["annex"]) == (whole["blocks"], whole["annex"])
+    assert first["annex"] == second["blocks"] == second["groups"] == []
+    signed, behind = (list(texts_of(blocks)) for blocks in (first["blocks"], second["annex"]))
+    named = ("Statement of conformity", "Uncertainty and traceability", "Standards used", "Deviations and notes")
+    assert [text for text in signed if text in named] == [*named]
+    assert first["blocks"][-1]["is"] == "signatures"
+    assert [text for text in behind if text in ("Method", "Checklist")] == ["Method", "Checklist"]
+    assert first["statements"][-1] == f"End of part 1 of 2 of report {report.number}; part 2 is its annex."
+    assert second["statements"][-1] == f"End of report {report.number}."
+
+
+def test_paper_has_no_advice_but_an_opinion_that_is_asked_for_and_called_one() -> None:
+    """ISO/IEC 17025:2017, 7.8.7, from memory: opinions are marked as such; what to do next is for the laboratory."""
+    report = report_of(DIGITAL)
+    plain, with_opinion = (" ".join(texts_of(sheet(report, advice=asked)["blocks"])) for asked in (False, True))
+    assert report.next_step not in plain + with_opinion
+    assert report.advice.startswith("On the points that fail")
+    assert report.advice not in plain
+    assert f"Opinion of the laboratory, and no part of the statement of conformity {report.advice}" in with_opinion
+    said = [" ".join(sheet(report, advice=asked)["statements"]) for asked in (False, True)]
+    assert "It contains no opinions and no interpretations." in said[0]
+    assert "no other opinions" in said[1]
+    assert sheet(EXAMPLES["meets"](), advice=True)["statements"] == sheet(EXAMPLES["meets"]())["statements"]
 
 
 def test_a_point_that_does_not_pass_is_told_by_sign_and_word() -> None:
     told = sheet(EXAMPLES["does_not_meet"]())
-    cells = [cell for b in told["blocks"] if b["is"] == "table" for row in b["rows"] for cell in row["cells"]]
+    cells = [cell for b in all_of(told) if b["is"] == "table" for row in b["rows"] for cell in row["cells"]]
     failed = [span for cell in cells for span in cell if span["text"] == "fail"]
     assert failed
     assert {span["sign"] for span in failed} == {"✗"}
@@ -268,9 +303,9 @@ def test_every_text_is_on_the_pages(name: str, files: Any) -> None:
     told = sheet(report)
     pages = joined(told_by("pdftotext", "-raw", files(name), "-"))
     facts = [text for fact in (f for group in report.facts for f in group.facts) for text in (fact.name, fact.text)]
-    for text in (report.sentence, report.next_step, told["found"], *facts, *told["statements"]):
+    for text in (report.sentence, told["found"], *facts, *told["statements"]):
         assert joined(text) in pages
-    for text in texts_of(told["blocks"]):
+    for text in texts_of(all_of(told)):
         assert joined(text) in pages, text
     for point in (p for part in report.parts for p in part.results if p.statement is not None):
         said = shown.cells(point)
@@ -290,6 +325,24 @@ def test_every_page_is_numbered_marked_and_named(files: Any) -> None:
         assert f"Report {report.number}" in page
         assert shown.OVERDUE in page
         assert shown.SIMULATED in page
+
+
+@pytest.mark.e2e
+def test_the_first_part_of_the_demo_has_four_pages_and_a_table_that_goes_on_says_of_what(tmp_path: Path) -> None:
+    pages = []
+    for part in ("both", "certificate", "annex"):
+        (tmp_path / part).write_bytes(pdf(report_of(DIGITAL), part=part))  # type: ignore[arg-type]
+        pages.append(told_by("pdftotext", "-layout", tmp_path / part, "-").split("\f")[:-1])
+    whole, first, second = pages
+    assert 3 <= len(first) <= 4
+    assert len(whole) == len(first) + len(second)
+    assert all("part 1 of 2" in page for page in first)
+    assert all("part 2 of 2: annex" in page for page in second)
+    assert ["annex" in page.splitlines()[0] for page in whole] == [n >= len(first) for n in range(len(whole))]
+    assert any("Deflection, channel 1, 1 m lead, high impedance, continued" in page for page in first[1:])
+    for page in second:  # letters stand with their names
+        if re.search(r"^ *Setting +Readings +a ", page, re.MULTILINE):
+            assert "a: limits of" in page or "a: reading" in page
 
 
 @pytest.mark.e2e
@@ -318,10 +371,10 @@ def test_the_file_can_be_heard(name: str, files: Any) -> None:
     assert re.search(r"Page size: +595\.\d+ x 841\.\d+ pts \(A4\)", about)
     structure = told_by("pdfinfo", "-struct-text", files(name))
     told = sheet(report, pictures(report))
-    tables = [block for block in told["blocks"] if block["is"] == "table"]
+    tables = [block for block in all_of(told) if block["is"] == "table"]
     assert len(re.findall(r"^ *Table", structure, re.MULTILINE)) == len(tables)
     assert len(re.findall(r"^ *TH ", structure, re.MULTILINE)) == sum(len(table["columns"]) for table in tables)
-    headings = [block for block in told["blocks"] if block["is"] == "heading"]
+    headings = [block for block in all_of(told) if block["is"] == "heading"]
     assert len(re.findall(r"^ *H[123] ", structure, re.MULTILINE)) == len(headings)
     objects = json.loads(told_by("qpdf", "--json=2", files(name)))["qpdf"][1]
     spoken = [

@@ -32,7 +32,7 @@ def page_of(name: str) -> str:
 
 def tables(report: Report) -> list[dict[str, Any]]:
     found = []
-    for beside in (block for block in sheet(report, short=True)["blocks"] if block["is"] == "beside"):
+    for beside in (block for block in sheet(report, part="short")["blocks"] if block["is"] == "beside"):
         for column in beside["columns"]:
             heads = [block for block in column if block["is"] == "heading"]
             bodies = [block for block in column if block["is"] == "table"]
@@ -145,9 +145,9 @@ def test_paper_folds_a_long_table_and_leaves_no_row_out() -> None:
 @pytest.mark.parametrize("name", NAMES[:1] + NAMES[2:])
 def test_it_is_one_printed_page_the_same_each_time(name: str) -> None:
     report: Report = EXAMPLES[name]()
-    once = pdf(report, short=True)
+    once = pdf(report, part="short")
     assert pages(once) == 1
-    assert pdf(report, short=True) == once
+    assert pdf(report, part="short") == once
 
 
 @pytest.mark.soak
@@ -156,7 +156,7 @@ def test_a_scope_of_many_channels_stays_on_one_page(channels: int) -> None:
     report: Report = EXAMPLES["does_not_meet"]()
     part = report.parts[0]
     more = tuple(replace(r, channel=c) for c in range(1, channels + 1) for r in part.results if r.channel == 1)
-    assert pages(pdf(replace(report, parts=(replace(part, results=more), *report.parts[1:])), short=True)) == 1
+    assert pages(pdf(replace(report, parts=(replace(part, results=more), *report.parts[1:])), part="short")) == 1
 
 
 def pages(file: bytes) -> int:

@@ -134,7 +134,7 @@ def test_all_renderings_say_the_same_besides_the_numbers(name: str) -> None:
     texts += [*report.deviations, *report.notes]
     assert len(texts) > 80
     for text in texts:
-        assert " ".join(text.split()) in printed, text
+        assert " ".join(text.partition("; what to do next")[0].split()) in printed, text  # paper has no advice
         assert " ".join(text.split()) in seen, text
         assert " ".join(text.split()) in shown_there, text
     assert [f["text"] for group in told["facts"] for f in group["facts"]] == texts[

@@ -105,6 +105,7 @@ class Table:
     rows: tuple[Row, ...]
     caption: str = ""
     note: str = ""
+    foot: str = ""  # what its letters mean: below it, on each of its pages
     look: Literal["", "cards", "wordy", "compact"] = ""  # on a narrow screen, each row becomes a card
     small: bool = False
     listed: bool = False  # has too many words for a terminal, which lists its rows

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Final
 
@@ -36,17 +37,12 @@ def in_full(report: Report) -> b.Section:
     return b.Section(title=TITLE, key="budgets", blocks=(*curves, *budgets))
 
 
-def in_short(report: Report) -> Iterator[b.Section]:
-    """The same for paper: a table a group of results, with what each source contributes."""
+def on_paper(report: Report) -> Iterator[b.Section]:
+    """The same for paper: points share a table of what each source contributes, and one of the lines' origins."""
     if not any(part.results for part in report.parts):
         return
-    where = b.paragraph(
-        "Every line of every budget, with half-widths, distributions, divisors, sensitivities and degrees of freedom, "
-        "is in the results attached to this file.",
-        small=True,
-    )
-    sections = ((*_curves(report, part), *_contributions(report, part)) for part in report.parts)
-    yield b.Section(title=TITLE, blocks=(where, *(section for some in sections for section in some)))
+    sections = ((*_contributions(report, part), *_curves(report, part)) for part in report.parts)
+    yield b.Section(title=TITLE, blocks=tuple(section for some in sections for section in some))
 
 
 # --- responses ---------------------------------------------------------------------------------------------------
@@ -156,19 +152,55 @@ def _judged(r: Result) -> Iterator[str]:
 
 
 def _contributions(report: Report, part: PartResult) -> Iterator[b.Section]:
-    """One table a group of results: a row a result, a column a contribution, named by a letter below."""
+    """Every line of the budgets of a group of points, in two tables; the whole budget of what has a curve."""
     for group in shown.result_groups(part):
         known = [result for result in group if result.budget is not None and result.statement is not None]
+        if group[0].curve is not None:
+            yield from (_without_caption(_budget(report, result, "")) for result in known)
+            continue
         names = list(dict.fromkeys(c.name for r in known if r.budget is not None for c in r.budget.contributions))
         letters = dict(zip(names, _letters(), strict=False))
         table = b.table(
             ("Setting", "Readings", *(f">{letters[name]}" for name in names), ">u", ">k", ">U", ">TUR"),
             (_contributed(result, names) for result in known), small=True,
+            foot="; ".join(f"{letters[name]}: {name}" for name in names) + ".",
         )  # fmt: skip
-        legend = b.paragraph("; ".join(f"{letters[name]}: {name}" for name in names) + ".", small=True)
         if known:
             title, note = f"Uncertainty: {shown.group_title(report, group[0])}", "what each source contributes"
-            yield b.Section(title=title, note=note, blocks=(table, legend))
+            yield b.Section(title=title, note=note, blocks=(table, _lines(known, letters)))
+
+
+def _without_caption(section: b.Section) -> b.Section:
+    """On paper the heading stands above, whole."""
+    blocks = (replace(each, caption="") if isinstance(each, b.Table) else each for each in section.blocks)
+    return replace(section, blocks=tuple(blocks))
+
+
+def _lines(known: Sequence[Result], letters: Mapping[str, str]) -> b.Table:
+    """Where each line of the budgets of a group comes from; what differs from result to result as a span."""
+    every = [c for r in known if r.budget is not None for c in r.budget.contributions]
+    rows = []
+    for name, letter in letters.items():
+        some = [c for c in every if c.name == name]
+        rows.append(
+            b.row(
+                f"{letter}: {name}", _span((c.half_width, c.unit) for c in some),
+                ", ".join(dict.fromkeys(c.distribution for c in some)), _span((c.divisor, "") for c in some),
+                _span((c.u, c.unit) for c in some), _span((abs(c.sensitivity), "") for c in some),
+                _span((c.dof, "") for c in some),
+            )
+        )  # fmt: skip
+    return b.table(
+        ("Line", ">Half-width or U", "Distribution", ">Divisor", ">u", ">|Sensitivity|", ">Degrees of freedom"),
+        rows, small=True,
+    )  # fmt: skip
+
+
+def _span(some: Iterable[tuple[float | None, str]]) -> str:
+    """Values of one line of several budgets: one, or the least and the largest."""
+    known = [(value, unit) for value, unit in some if value is not None]
+    texts = dict.fromkeys(shown.number(value, unit, 3) for value, unit in (min(known), max(known))) if known else ["–"]
+    return " to ".join(texts)
 
 
 def _letters() -> Iterator[str]:

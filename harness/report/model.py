@@ -262,6 +262,7 @@ class Report:
     adjustment: Adjustment | None = None  # the unit as found, where this report is of the unit as left
     by_eye: tuple[Agreement, ...] = ()  # of a unit that is read by eye, where something is neither proved nor failed
     photographs: tuple[Photograph, ...] = ()
+    advice: str = ""  # an opinion for the customer, printed where the laboratory wants one (ISO/IEC 17025:2017, 7.8.7)
     may_be_on: bool = False  # an output, as far as this run knows
     reanalysed: str = ""  # worked out again later: when, by what, and why, in a sentence
 

@@ -109,6 +109,14 @@ def _looks(part: PartResult) -> b.Table:
 
 def behind(part: PartResult, figures: Sequence[b.Figure] = ()) -> Iterator[b.Block]:
     """What stands behind the tables of a part: sentences, further results, pictures, what was left out."""
+    yield from in_words(part)
+    yield from figures
+    if part.left_out:
+        yield b.Section(title="Left out, said before the run", blocks=(b.bullets(part.left_out),))
+
+
+def in_words(part: PartResult) -> Iterator[b.Block]:
+    """The results of a part that are no rows of a table."""
     for result in part.results:
         if said := shown.in_words(result):
             yield b.paragraph(said)
@@ -116,9 +124,6 @@ def behind(part: PartResult, figures: Sequence[b.Figure] = ()) -> Iterator[b.Blo
             yield from _chart(result, result.curve)
     if part.findings:
         yield b.Section(title="Further results", blocks=(b.bullets(map(_finding, part.findings)),))
-    yield from figures
-    if part.left_out:
-        yield b.Section(title="Left out, said before the run", blocks=(b.bullets(part.left_out),))
 
 
 def _by_setting(report: Report, group: Sequence[Result], budgets: Mapping[int, str]) -> b.Table:

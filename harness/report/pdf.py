@@ -21,16 +21,17 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 from harness.errors import HalfpowerError
 from harness.report.plots import NARROW_IN, pictures, response_pictures
 from harness.report.results import to_json
-from harness.report.sheet import sheet
+from harness.report.sheet import Part, sheet
 from harness.words.clean import clean
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from types import ModuleType
 
     from typst import PDFStandard
 
     from harness.report.model import Report
+    from harness.report.plot_style import Picture
 
 Paper: TypeAlias = Literal["a4", "us-letter"]
 
@@ -52,7 +53,8 @@ def pdf(
     paper: Paper = "a4",
     fonts: Path | None = None,
     point: str = "",
-    short: bool = False,
+    part: Part = "both",
+    advice: bool = False,
     photographs: Mapping[str, bytes] | None = None,
 ) -> bytes:
     """
@@ -68,8 +70,10 @@ def pdf(
         A folder with further fonts, for names in scripts that the program's own fonts lack.
     point
         The result whose screen and budget are drawn, by words of its name: "channel 2, 50 mV". Left out: the worst.
-    short
-        The short form, on one page.
+    part
+        Certificate and annex in one file, one of them as a file of its own, or the short form, on one page.
+    advice
+        With an opinion for the customer, where the verdict gives rise to one.
     photographs
         The files of the photographs that the report names, by their names.
 
@@ -83,8 +87,10 @@ def pdf(
     HalfpowerError
         The type-setter or its fonts are missing, it refuses the document, or no single result fits `point`.
     """
-    drawn = response_pictures(report, width_in=NARROW_IN) if short else pictures(report, point=point)
-    document = sheet(report, drawn, short=short, photographs=photographs) | {"paper": paper}
+    drawn: Sequence[Picture] = ()
+    if part != "certificate":
+        drawn = response_pictures(report, width_in=NARROW_IN) if part == "short" else pictures(report, point=point)
+    document = sheet(report, drawn, part=part, advice=advice, photographs=photographs) | {"paper": paper}
     return typeset(TEMPLATE, document, report, fonts=fonts, results=to_json(report))
 
 

@@ -92,20 +92,31 @@ def on_terminal(report: Report) -> Iterator[b.Block]:
     yield answer(report)
 
 
-def on_paper(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
-    """The report below what its first page says."""
+def certificate(report: Report, opinion: str = "") -> Iterator[b.Block]:
+    """What is signed, below what its first page says: results with U, conformity, traceability."""
     overview = replace(parts.overview(report), caption="")
     yield b.Section(title="Overview", blocks=(overview, *parts.by_eye(report), *parts.left_open(report)))
     yield from _adjustment(report)
-    for n, part in enumerate(report.parts):
-        blocks = (*parts.results(report, part, {}), *parts.behind(part, _of_part(figures, n)))
-        yield parts.part_section(part, "", blocks)
+    for part in report.parts:
+        said = (*parts.results(report, part, {}), *parts.in_words(part))
+        yield parts.part_section(part, "", said)
     first = {title for titles in FIRST for title in titles}
     yield from rest.groups([group for group in report.facts if group.title not in first])
     yield from rest.not_stated(report)
-    yield from (rest.standards(report), rest.method(report), rest.deviations(report), rest.checklist(report))
+    yield from (rest.standards(report), rest.deviations(report))
+    if opinion:
+        note = "of the laboratory, and no part of the statement of conformity"
+        yield b.Section(title="Opinion", note=note, blocks=(b.paragraph(opinion),))
     yield rest.signatures(report)
-    yield from budgets.in_short(report)
+
+
+def annex(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
+    """What the results rest on: pictures, method, checklist, readings and budgets."""
+    for n, part in enumerate(report.parts):
+        if some := _of_part(figures, n):
+            yield b.Section(title=part.title, note="pictures", blocks=tuple(some))
+    yield from (rest.method(report), rest.checklist(report))
+    yield from budgets.on_paper(report)
 
 
 def _adjustment(report: Report) -> Iterator[b.Section]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from harness.report import blocks as b
@@ -74,11 +74,14 @@ def method(report: Report) -> b.Section:
 def deviations(report: Report) -> b.Section:
     """What departed from the plan, and what the operator noted."""
     named = (("Deviations from the plan", report.deviations), ("Notes of the operator", report.notes))
-    lists = (
-        b.Section(title=title, blocks=(b.bullets(some, brief=True) if some else b.paragraph("None."),))
-        for title, some in named
-    )
-    return b.Section(title="Deviations and notes", key="deviations", blocks=tuple(lists))
+    lists = [b.Section(title=title, blocks=(b.bullets(some, brief=True),)) for title, some in named if some]
+    return b.Section(title="Deviations and notes", key="deviations", blocks=(*lists, *_none_of(named)))
+
+
+def _none_of(named: Iterable[tuple[str, Sequence[str]]]) -> Iterator[b.Paragraph]:
+    """What there is none of, in one line."""
+    if none := [title for title, some in named if not some]:
+        yield b.paragraph(f"{'; '.join(none)}: none.")
 
 
 def checklist(report: Report) -> b.Section:

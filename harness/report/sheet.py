@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from harness.report import blocks as b
 from harness.report import rest, shown
 from harness.report.photographs import figures as photographed
-from harness.report.report_page import FIRST, on_paper
+from harness.report.report_page import FIRST, annex, certificate
 from harness.report.short import below, whole
 from harness.words.clean import shortened
 
@@ -16,6 +16,14 @@ if TYPE_CHECKING:
     from harness.report.model import Report
     from harness.report.plot_style import Picture
 
+Part: TypeAlias = Literal["both", "certificate", "annex", "short"]
+"""What is printed: the report as one file, one of its two parts as a file of its own, or the short form."""
+
+_OPINIONS: Final = {
+    False: "It contains no opinions and no interpretations.",
+    True: "What stands under “Opinion” rests on the results and is no part of the statement of conformity; it contains "
+    "no other opinions and no interpretations.",
+}
 _WHOLE_LINE: Final = 90  # characters in a line of a table
 _AS_WIDE: Final = 14  # characters of a cell that is as wide as it is
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
@@ -25,16 +33,17 @@ def sheet(
     report: Report,
     pictures: Sequence[Picture] = (),
     *,
-    short: bool = False,
+    part: Part = "both",
+    advice: bool = False,
     photographs: Mapping[str, bytes] | None = None,
 ) -> dict[str, Any]:
-    """Everything that is printed, ready for JSON; the pictures come under the part that they belong to."""
+    """Everything that is printed, ready for JSON; `advice`: with an opinion for the customer, if there is one."""
     figures = [b.Figure(picture=picture) for picture in pictures]
-    figures += [] if short else photographed(report, photographs or {})
-    blocks = below(report, figures, folded=True) if short else on_paper(report, figures)
+    opinion = report.advice if advice else ""
     unit, job = report.setup.unit, report.setup.job
     name = shortened(f"{unit.maker} {unit.model}", _MARGIN_TEXT)
-    return {
+    told: dict[str, Any] = {
+        "part": part,
         "title": report.title,
         "subject": f"{unit.maker} {unit.model}, no. {job.serial}",
         "laboratory": job.laboratory,
@@ -42,29 +51,48 @@ def sheet(
         "issued": report.issued,
         "overall": _line(b.word(report.overall))[0],
         "sentence": report.sentence,
-        "next_step": "" if short else report.next_step,
         "found": report.adjustment.sentence if report.adjustment is not None else "",
         "running": f"{name}, no. {shortened(job.serial, _MARGIN_TEXT)}",
         "marks": [*shown.marks(report)],
-        "short": short,
-        "groups": []
-        if short
-        else [
+        "groups": [],
+        "blocks": [],
+        "annex": [],
+        "statements": [*_statements(report, opinion)],
+    }
+    if part == "short":
+        return told | {
+            "blocks": [*printed(below(report, figures, folded=True))], "statements": [whole(report)],
+        }  # fmt: skip
+    if part != "annex":
+        told["groups"] = [
             [*printed(rest.groups([g for title in titles for g in report.facts if g.title == title]), 2)]
             for titles in FIRST
-        ],
-        "blocks": [*printed(blocks)],
-        "statements": [whole(report)] if short else [fact.text for fact in report.statements],
-    }
+        ]
+        told["blocks"] = [*printed(certificate(report, opinion))]
+    if part != "certificate":
+        behind = annex(report, [*figures, *photographed(report, photographs or {})])
+        told["annex"] = [_heading("Annex", f"to report {report.number}", 1), *printed(behind)]
+    else:
+        told["statements"][-1] = f"End of part 1 of 2 of report {report.number}; part 2 is its annex."
+    return told
 
 
-def printed(blocks: Iterable[b.Block], level: int = 1) -> Iterator[dict[str, Any]]:
-    """Blocks one below another, each section's heading before them; the kind of each goes under "is"."""
+def _statements(report: Report, opinion: str) -> Iterator[str]:
+    """What the report says about itself; paper has no advice besides an opinion that is called one."""
+    for fact in report.statements:
+        yield _OPINIONS[bool(opinion)] if fact.name == "Opinions" else fact.text
+
+
+def printed(blocks: Iterable[b.Block], level: int = 1, named: str = "") -> Iterator[dict[str, Any]]:
+    """Blocks one below another, each section's heading before them; the kind of each goes under "is".
+
+    A table has the name of the heading above it, for the pages that it goes on.
+    """
     for block in blocks:
         match block:
             case b.Section():
                 yield _heading(block.title, block.note, level)
-                yield from printed(block.blocks, 2)
+                yield from printed(block.blocks, 2, block.title)
             case b.Paragraph():
                 yield {"is": "paragraph", "said": _line(block.said), "small": block.small}
             case b.Facts():
@@ -74,7 +102,8 @@ def printed(blocks: Iterable[b.Block], level: int = 1) -> Iterator[dict[str, Any
             case b.Table():
                 if block.caption:
                     yield _heading(block.caption, block.note, level)
-                yield _table(block)
+                    named = block.caption
+                yield _table(block) | {"named": named}
             case b.Figure(picture=picture):
                 yield {"is": "figure", "caption": picture.caption, "alt": picture.alt, "svg": picture.svg}
             case b.Gallery():
@@ -96,6 +125,7 @@ def _table(table: b.Table) -> dict[str, Any]:
     return {
         "is": "table",
         "small": table.small,
+        "foot": table.foot,
         "compact": table.look == "compact",
         "columns": [
             {"name": column.name, "right": column.right, "share": share}

@@ -22,7 +22,7 @@ from harness.report.checklist import checklist
 from harness.report.model import KINDS, Evaluated, LookedAt, PartResult, Photograph, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import Taken, missing, planned_place, taken_of
-from harness.report.words import deviations, next_step, sentence, standards
+from harness.report.words import advice, deviations, next_step, sentence, standards
 from harness.steps import Look, Measure, Reading, Seen, from_plain
 from harness.words.signals import describe
 
@@ -107,6 +107,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         signatures=particulars.signatures(setup.job),
         checklist=checklist(setup, parts),
         by_eye=seen,
+        advice=advice(whole, finished=finished),
         photographs=tuple(_photographs(contents)),
     )
     return with_particulars(report, issued_stated=issued is not None)

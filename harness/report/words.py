@@ -35,6 +35,15 @@ _TOLD: Final = (
     "self-calibration",
 )  # events that a reader is told as they stand
 AS_PLANNED: Final = ("note", "off", "warm-up", "photograph")
+_ADVICE: Final[dict[Overall, str]] = {
+    "meets": "",
+    "conditionally meets": "Where a limit has to be proved, the points that conditionally pass need a verification "
+    "with a smaller uncertainty.",
+    "does not meet": "On the points that fail, readings of this oscilloscope should not rest on its rating until it "
+    "has been adjusted or repaired, and verified again.",
+    "cannot be decided": "The points that are open have been shown neither to keep their limits nor to miss them; "
+    "whoever rests on them should not take the rating as confirmed.",
+}
 _LONGEST_NAME: Final = 60  # characters: a sentence stays one
 
 
@@ -119,6 +128,11 @@ def next_step(setup: Setup, whole: Overall, parts: Sequence[PartResult], *, fini
             "File this report with the unit. Where a limit must be proved, rehearse the job: it names what would help."
         )
     return "File this report with the unit."
+
+
+def advice(whole: Overall, *, finished: bool) -> str:
+    """What whoever owns the unit may make of the verdict: an opinion, and never part of the statement."""
+    return _ADVICE[whole] if finished else ""
 
 
 def _to_decide(setup: Setup, parts: Sequence[PartResult]) -> Iterator[str]:

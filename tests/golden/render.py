@@ -38,8 +38,8 @@ def printed(report: Report) -> str:
 
     def said() -> Iterator[object]:
         told = sheet(report)
-        yield {name: value for name, value in told.items() if name != "blocks"}
-        for block in told["blocks"]:
+        yield {name: value for name, value in told.items() if name not in ("blocks", "annex")}
+        for block in (*told["blocks"], *told["annex"]):
             yield {name: value for name, value in block.items() if name != "rows"}
             yield from block.get("rows", ())
 
