@@ -30,7 +30,8 @@ from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
 from harness.commands.records import records
 from harness.commands.rehearse import rehearse
-from harness.commands.run import report, resume, run
+from harness.commands.report import report
+from harness.commands.run import resume, run
 from harness.commands.start import new
 from harness.errors import HalfpowerError
 

@@ -1,4 +1,4 @@
-"""Commands about a run: begin it, go on with it, report it."""
+"""Commands about a run: begin it, go on with it."""
 
 from __future__ import annotations
 
@@ -12,14 +12,12 @@ from typing import TYPE_CHECKING, Any, TextIO
 import rich_click as click
 
 from harness.commands.faults import fault_options
-from harness.commands.helping import Day, PlainHelpCommand, not_both, once_told, say, warn
+from harness.commands.helping import PlainHelpCommand, not_both, once_told, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
 from harness.journal.atomic import write_bytes, write_text
 
 if TYPE_CHECKING:
-    import datetime as dt
-
     from rich.console import Console
 
     from harness.journal.journal import Contents
@@ -132,71 +130,6 @@ def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options
         begun=(run_folder,),
         **options,
     )
-
-
-@click.command(cls=PlainHelpCommand)
-@click.argument("run_folder", type=PATH)
-@click.option("--as-left", type=PATH, help="The run after an adjustment: one report of both, as found beside as left.")
-@click.option("--issued", type=Day(), metavar="YYYY-MM-DD", help="Day of issue; else the day on which the run ended.")
-@click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
-@click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
-@click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
-@click.option("--json", "json_path", type=PATH, help="Write the whole report as JSON.")
-@click.option("--annex", "annex_path", type=PATH, help="Write the annex to a PDF of its own; --pdf is the first part.")
-@click.option("--advice", is_flag=True, help="With an opinion for the customer in the PDF; else it has none.")
-@click.option("--short", is_flag=True, help="On one page and in plain words: verdict, ranges, response, who, when.")
-@click.option("--letter", is_flag=True, help="Letter paper for the PDF; else A4.")
-@click.option("--fonts", type=PATH, help="A folder of fonts for the PDF, for scripts that the program's own lack.")
-@click.option("--point", default="", help="The result to draw closely, by words of its name; else the worst.")
-@click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
-def report(
-    *, run_folder: Path, as_left: Path | None, issued: dt.datetime | None, html_path: Path | None,
-    pdf_path: Path | None, annex_path: Path | None, advice: bool, csv_path: Path | None, json_path: Path | None,
-    letter: bool, fonts: Path | None, point: str, open_page: bool, short: bool,
-) -> None:  # fmt: skip
-    """Make the report of a run from its journal alone; without options, show it here.
-
-    \b
-    Examples:
-      halfpower report runs/2026-05-04-Plover
-      halfpower report runs/2026-05-04-Plover --html report.html --open
-      halfpower report runs/2026-05-04-Plover --pdf r.pdf --point "ch 2, 50 mV"
-      halfpower report runs/2026-05-04-Plover --pdf report.pdf --annex annex.pdf
-      halfpower report runs/2026-05-04-Plover --short --pdf short.pdf
-      halfpower report runs/2026-05-04-Plover --csv points.csv --json report.json
-      halfpower report runs/2026-05-04-Plover --as-left runs/2026-05-06-Plover
-    """
-    from harness.journal import journal
-    from harness.report.summary import summarise
-
-    if (letter or advice or fonts is not None or annex_path is not None) and pdf_path is None:
-        raise click.UsageError(
-            "--letter, --fonts, --advice and --annex are about the PDF; say where to write it: --pdf FILE."
-        )
-    if point and pdf_path is None and html_path is None and not open_page:
-        raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
-    contents, day = journal.read(run_folder), issued.date() if issued else None
-    made = summarise(journal.read(as_left), issued=day, found=contents) if as_left else summarise(contents, issued=day)
-    not_both(point, short, "--point is about the whole report: use it or --short")
-    not_both(annex_path or advice, short, "--annex and --advice are about the whole report: use them or --short")
-    if open_page and html_path is None:
-        html_path = (as_left or run_folder) / "report.html"
-    if html_path is not None:
-        write_html(made, html_path, folder=as_left or run_folder, point=point, short=short)
-    if pdf_path is not None:
-        printed: dict[str, Any] = {
-            "folder": as_left or run_folder, "letter": letter, "fonts": fonts, "point": point, "advice": advice,
-        }  # fmt: skip
-        write_pdf(made, pdf_path, part="short" if short else "certificate" if annex_path else "both", **printed)
-        if annex_path is not None:
-            write_pdf(made, annex_path, part="annex", **printed)
-    _write_tables(made, csv_path, json_path)
-    written = [path for path in (html_path, pdf_path, annex_path, csv_path, json_path) if path is not None]
-    say(*(f"Written: {path}" for path in written))
-    if not written:
-        show_report(made, short=short)
-    if open_page:
-        click.launch(str(written[0].resolve()))
 
 
 # --- measuring ---------------------------------------------------------------------------------------------------
@@ -393,14 +326,3 @@ def _photographs(made: Report, folder: Path) -> dict[str, bytes]:
 
     paths = [folder / FOLDER / each.name for each in made.photographs]
     return {path.name: path.read_bytes() for path in paths if path.is_file()}
-
-
-def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:
-    if csv_path is not None:
-        from harness.report.tables import points_csv
-
-        write_text(csv_path, points_csv(made))
-    if json_path is not None:
-        from harness.report.results import to_json
-
-        write_text(json_path, to_json(made))
