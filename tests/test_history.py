@@ -22,7 +22,7 @@ from harness.report.history_page import blocks, history_page
 from harness.report.terminal_page import on_terminal
 from harness.years import history
 from harness.years.records.folder import RunFolders
-from harness.years.records.rows import Selection
+from harness.years.records.rows import Selection, StandardRow, newest
 from harness.years.records.store import Store
 from tests.helpers.demo_lab import halfpower
 from tests.helpers.sample_years import Visit, as_real, reseal, run_visits
@@ -226,6 +226,28 @@ def test_a_standard_names_every_run_and_verdict_that_it_touched(runs):
     assert len(history.read(RunFolders(runs), since).uses) == 5
     with pytest.raises(RecordsError, match="no run was made with the standard 'Nare-0093'"):
         history.read(RunFolders(runs), Selection(simulated=True, standard="Nare-0093"))  # on the bench, not used
+
+
+def test_a_standard_is_judged_by_its_newest_certificate_whichever_unit_it_was_last_used_on(runs, tmp_path):
+    with Store.open(str(tmp_path / "store.sqlite")) as store:
+        for file in sorted(runs.rglob(journal.NAME)):
+            store.add(file)
+        for records in (RunFolders(runs), store):  # the unit was last here in 2024, the standard in 2025
+            of_unit = history.read(records, replace(EVERY, serial="Egret-3090"))
+            (source,) = [row for row in of_unit.standards if row.serial == "Orme-0417"]
+            assert (source.certificate, source.due) == ("BW-C-2025", dt.date(2026, 4, 14))
+
+
+def test_a_bench_file_with_an_old_certificate_hides_no_newer_one():
+    row = StandardRow(
+        run_id="1", role="calibrator", label="Orme", maker="Northfen", model="Orme", serial="Orme-0417", identity="",
+        certificate="BW-2", certified=dt.date(2025, 4, 14), due=dt.date(2026, 4, 14), used=True, overdue=False,
+        started=dt.datetime(2025, 5, 1, tzinfo=dt.UTC), finished=True, simulated=False, bench="Bench 1",
+    )  # fmt: skip
+    old = replace(row, certificate="BW-1", certified=dt.date(2024, 4, 14), label="Orme, bench 2", bench="Bench 2")
+    unsaid = replace(row, certificate="BW-3", certified=None)
+    assert list(newest([row, old]).values()) == [row]
+    assert list(newest([row, unsaid]).values()) == [unsaid]
 
 
 def test_a_store_gives_the_same_history_as_a_folder(runs, found, tmp_path):

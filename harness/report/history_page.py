@@ -143,7 +143,10 @@ def _standards(history: History, today: dt.date) -> b.Section:
         ),
     )  # fmt: skip
     return b.Section(
-        title="Standards", note="on the benches, as the newest run had each", key="standards", blocks=(table,)
+        title="Standards",
+        note="on the benches, each by the newest certificate that is known of it",
+        key="standards",
+        blocks=(table,),
     )
 
 

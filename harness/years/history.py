@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
@@ -20,7 +20,7 @@ from harness.measurement import axis_of, rating_names
 from harness.words import moments
 from harness.years.history_facts import JournalFacts, Shared, is_error_of, nothing_found, point_of, tried_by
 from harness.years.records.folder import is_standard
-from harness.years.records.rows import ResultRow, RunRow, Selection, StandardRow
+from harness.years.records.rows import ResultRow, RunRow, Selection, StandardRow, newest, same_standard
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -138,7 +138,7 @@ class History:
     where: Selection
     units: tuple[UnitState, ...]
     tracks: tuple[Track, ...]
-    standards: tuple[StandardRow, ...]  # as the newest run had each
+    standards: tuple[StandardRow, ...]  # each by the newest certificate that is known of it
     uses: tuple[StandardUse, ...]  # where the choice names a standard
     problems: tuple[str, ...] = ()
     unfinished: int = 0  # runs that would fit and were left out because they have no end
@@ -176,7 +176,7 @@ def read(
         where=where,
         units=units,
         tracks=followed,
-        standards=tuple(_newest(records.standards(where))),
+        standards=tuple(_newest(records, where)),
         uses=uses,
         problems=tuple(facts.problems),
         unfinished=len(records.runs(replace(where, finished=False))) if where.finished else 0,
@@ -282,12 +282,12 @@ def _units(runs: Sequence[RunRow], facts: JournalFacts, interval: str) -> Iterat
         yield UnitState(maker=maker, model=model, serial=serial, runs=tuple(of_unit), due=due)
 
 
-def _newest(rows: Iterable[StandardRow]) -> Iterator[StandardRow]:
-    """Each standard as the newest run had it, the first due first."""
-    newest: dict[tuple[str, ...], StandardRow] = {}
-    for row in rows:
-        newest[row.maker, row.model, row.serial, row.label] = row
-    yield from sorted(newest.values(), key=lambda row: (row.due or dt.date.max, row.label))
+def _newest(records: Records, where: Selection) -> Iterator[StandardRow]:
+    """Each standard of these runs by the newest certificate that is known of it anywhere, the first due first."""
+    of_runs = {same_standard(row): row for row in records.standards(where)}
+    known = newest(records.certificates(where.simulated))
+    rows = (known.get(standard, row) for standard, row in of_runs.items())
+    yield from sorted(rows, key=lambda row: (row.due or dt.date.max, row.label))
 
 
 def _uses(records: Records, where: Selection, runs: Sequence[RunRow], facts: JournalFacts) -> Iterator[StandardUse]:

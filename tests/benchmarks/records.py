@@ -198,7 +198,7 @@ def plans(store: Store, sqlite: bool) -> None:
         ("history", queries.results(HISTORY)),
         ("standard", queries.runs(OF_A_STANDARD)),
         ("month", queries.runs(A_MONTH)),
-        ("due", queries.due(DUE)),
+        ("due", queries.certificates(False)),
     ):
         with store.connection() as connection:
             sa.event.listen(

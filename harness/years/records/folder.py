@@ -41,6 +41,9 @@ class Records(Protocol):
     def standards(self, where: Selection) -> tuple[StandardRow, ...]:
         """The standards, one row a run and role, by the moment the run began."""
 
+    def certificates(self, simulated: bool | None) -> tuple[StandardRow, ...]:
+        """Each certificate of each standard once, as the last run with it had it, by the moment that run began."""
+
     def journal(self, run_id: str) -> bytes:
         """The journal of a run."""
 
@@ -79,6 +82,10 @@ class RunFolders:
             for row in derived.standards
             if where.standard is None or is_standard(row, where.standard)
         )
+
+    def certificates(self, simulated: bool | None) -> tuple[StandardRow, ...]:
+        """Every certificate of every standard, by the moment its run began."""
+        return self.standards(Selection(simulated=simulated, finished=None))
 
     def journal(self, run_id: str) -> bytes:
         """The journal of a run."""

@@ -47,17 +47,14 @@ def standards(where: Selection) -> sa.Select[Any]:
     return _standards().where(*conditions).order_by(runs_.c.started, runs_.c.id, standards_.c.role)
 
 
-def due(until: dt.date) -> sa.Select[Any]:
-    """The newest row of each standard, where its certificate runs out by a day."""
-    same = (standards_.c.maker, standards_.c.model, standards_.c.serial, standards_.c.label)
-    age = sa.func.row_number().over(partition_by=same, order_by=(runs_.c.started.desc(), runs_.c.id.desc()))
-    real = _standards().add_columns(age.label("age")).where(runs_.c.simulated.is_(False)).subquery()
-    columns = [column for column in real.c if column.name != "age"]
-    return (
-        sa.select(*columns)
-        .where(real.c.age == 1, real.c.due <= until)
-        .order_by(real.c.due, real.c.label, real.c.run_id, real.c.role)
-    )
+def certificates(simulated: bool | None) -> sa.Select[Any]:
+    """Each certificate of each standard once, as the last run with it had it, by the moment that run began."""
+    one = [standards_.c[name] for name in ("maker", "model", "serial", "label", "certificate", "certified", "due")]
+    age = sa.func.row_number().over(partition_by=one, order_by=(runs_.c.started.desc(), runs_.c.id.desc()))
+    kind = () if simulated is None else (runs_.c.simulated.is_(simulated),)
+    each = _standards().add_columns(age.label("age")).where(*kind).subquery()
+    columns = [column for column in each.c if column.name != "age"]
+    return sa.select(*columns).where(each.c.age == 1).order_by(each.c.started, each.c.run_id, each.c.role)
 
 
 def journal(run_id: str) -> sa.Select[Any]:

@@ -6,6 +6,7 @@ Times are UTC. A number that is not finite is None, as in the tables of a report
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
@@ -85,6 +86,25 @@ class StandardRow:
     finished: bool
     simulated: bool
     bench: str
+
+
+def same_standard(row: StandardRow) -> tuple[str, ...]:
+    """By what a standard is known again on another bench: its serial number, else how it is called."""
+    return (row.maker, row.model, row.serial) if row.serial else ("", "", "", row.label)
+
+
+def newest(rows: Iterable[StandardRow]) -> dict[tuple[str, ...], StandardRow]:
+    """Each standard with the newest certificate that is known of it; `rows` are in the order of time.
+
+    A bench file may still have an old certificate after another has the newer one.
+    """
+    known: dict[tuple[str, ...], StandardRow] = {}
+    for row in rows:
+        before = known.get(same_standard(row))
+        older = before is not None and before.certified and row.certified and row.certified < before.certified
+        if not older:
+            known[same_standard(row)] = row
+    return known
 
 
 RESULT_REPEATS: Final = ("started", "finished", "simulated", "maker", "model", "serial", "condition", "bench")

@@ -23,7 +23,7 @@ from harness.words.clean import shortened
 from harness.words.clock import Clock, RealClock
 from harness.years.records import database, migrate, queries, writing
 from harness.years.records.derive import Origin, derive, derive_read
-from harness.years.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow
+from harness.years.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow, newest
 
 Row = TypeVar("Row", RunRow, ResultRow, StandardRow)
 
@@ -141,8 +141,13 @@ class Store:
         return self._rows(StandardRow, queries.standards(where))
 
     def due(self, until: dt.date) -> tuple[StandardRow, ...]:
-        """The standards whose certificate runs out by a day, as the newest real run had each; the earliest first."""
-        return self._rows(StandardRow, queries.due(until))
+        """The standards whose newest certificate runs out by a day, of real runs; the earliest first."""
+        rows = [row for row in newest(self.certificates(False)).values() if row.due is not None and row.due <= until]
+        return tuple(sorted(rows, key=lambda row: (row.due or until, row.label, row.run_id, row.role)))
+
+    def certificates(self, simulated: bool | None) -> tuple[StandardRow, ...]:
+        """Each certificate of each standard once, as the last run with it had it, by the moment that run began."""
+        return self._rows(StandardRow, queries.certificates(simulated))
 
     def journal(self, run_id: str) -> bytes:
         """The journal of a run, as it was added; raises RecordsError where it is not what was added."""
