@@ -3,8 +3,9 @@
 A sequence is a folder. What its maker rates is `Rated` in its `__init__.py`. `steps.py` has `Options` (a model of its
 options), `needs(options)` (the roles it uses), `plan(setup, options)` (the points known beforehand) and
 `script(setup, options)`, which yields the steps; `accuracies(options)` where its verdicts rest on certain lines of the
-bench file, `gives(options)` where the calibrator must have certain functions. What this package does not list may come
-from a file of the user's beside the job file.
+bench file, `gives(options)` where the calibrator must have certain functions, `also_needs(setup, options)` where what
+the unit file rates takes further roles. What this package does not list may come from a file of the user's beside the
+job file.
 """
 
 from __future__ import annotations

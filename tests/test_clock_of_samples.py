@@ -11,6 +11,7 @@ from helpers.setups import a_setup
 from harness.analysis.estimate import state
 from harness.analysis.planning import reach
 from harness.assess import budget_for, limits_for
+from harness.bench.settling import is_near
 from harness.errors import AnalysisError
 from harness.measurement import Screenful
 from harness.models import Counter, Setup, UnitLink
@@ -159,6 +160,17 @@ def test_a_record_that_the_unit_itself_calls_no_real_one_is_refused():
     marked = Reading(value=reading.value, scatter=reading.scatter, more={**reading.more, "sample_rate_hz": 5e6})
     with pytest.raises(AnalysisError, match="samples at 5 MHz"):
         clock_error(SETUP, STEPS[-1], [marked])
+
+
+def test_noise_alone_is_no_signal_and_no_clock():
+    nominal_s = 10 * STEPS[0].view.s_per_div / 1000
+    volts = 0.002 * np.random.default_rng(10).standard_normal(1000)
+    screen = Screenful(interval_s=nominal_s, low_v=-0.4, high_v=0.4, volts_per_div=0.1, s_per_div=nominal_s * 100)
+    reading = ALIAS.from_record(STEPS[0], volts, screen, None)
+    assert not is_near(STEPS[0], reading)
+    assert is_near(
+        STEPS[0], taken(0.02, np.random.default_rng(11))[0]
+    )  # a signal all the same
 
 
 def test_a_unit_that_is_asked_for_its_rate_needs_no_key():
