@@ -118,6 +118,15 @@ def test_jitter_is_told_from_noise():
     assert abs(s2) < 3 * u_s2
 
 
+@pytest.mark.soak
+def test_the_uncertainty_of_a_jitter_is_its_scatter():
+    """150 times four sines: what each says of 20 and of 60 ps scatters as it states, where noise or jitter rules."""
+    for jitter_s in (20e-12, 60e-12):
+        rng = np.random.default_rng(12)
+        said = [jitter_of(taken(0.0, rng, jitter_s=jitter_s)) for _ in range(150)]
+        assert np.std([s2 for s2, _ in said]) == pytest.approx(np.mean([u for _, u in said]), rel=0.2)
+
+
 def test_multiples_that_disagree_say_that_the_samples_are_not_real():
     """A record that is interpolated from another rate: the high multiple folds elsewhere."""
     readings = taken(0.0, np.random.default_rng(6))
@@ -168,9 +177,7 @@ def test_noise_alone_is_no_signal_and_no_clock():
     screen = Screenful(interval_s=nominal_s, low_v=-0.4, high_v=0.4, volts_per_div=0.1, s_per_div=nominal_s * 100)
     reading = ALIAS.from_record(STEPS[0], volts, screen, None)
     assert not is_near(STEPS[0], reading)
-    assert is_near(
-        STEPS[0], taken(0.02, np.random.default_rng(11))[0]
-    )  # a signal all the same
+    assert is_near(STEPS[0], taken(0.02, np.random.default_rng(11))[0])  # a signal all the same
 
 
 def test_a_unit_that_is_asked_for_its_rate_needs_no_key():

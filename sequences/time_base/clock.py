@@ -233,12 +233,12 @@ def _jitter(at: Samples, volts: Samples, fit: SineFit, signal_hz: float) -> tupl
     power = float(slope2 @ slope2)
     b = float(slope2 @ (squares - squares.mean())) / power
     mean = float(squares.mean())
-    u_b = math.sqrt(2.0) * mean / math.sqrt(power)
+    rises = max(0.0, b) / mean if mean > 0.0 else 0.0
+    u_b = mean * math.sqrt(2.0 / power * (1.0 + 3.0 / 16.0 * rises**2))
     per_s2 = (2 * math.pi * signal_hz * fit.amplitude) ** 2
     if not per_s2 > 0.0:
         return 0.0, 0.0, 1.0
-    wider = math.sqrt(1.0 + max(0.0, b) / (4.0 * mean)) if mean > 0.0 else 1.0
-    return b / per_s2, u_b / per_s2, wider
+    return b / per_s2, u_b / per_s2, math.sqrt(1.0 + rises / 4.0)
 
 
 CLOCK: Final = Rating(
