@@ -205,7 +205,7 @@ def true_level(setup: Setup, step: Measure) -> float:
     if not level or isinstance(step.stimulus, TimeMarks):
         return level
     error = _known_error(setup, step)
-    return level if error is None else level * (1.0 + error.of_value) + math.copysign(error.floor or 0.0, level)
+    return level if error is None else level * (1.0 + error.of_value) + math.copysign(1.0, level) * (error.floor or 0.0)
 
 
 def true_period_ratio(setup: Setup, step: Measure) -> float:

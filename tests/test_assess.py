@@ -148,6 +148,12 @@ def test_a_known_error_is_in_what_was_applied_and_in_what_is_ideal():
     assert lines(budget)["limits of Northfen C1"].half_width == pytest.approx(0.015)
 
 
+@pytest.mark.parametrize("level", [6.0, -6.0])
+def test_a_fixed_part_that_is_negative_makes_a_level_smaller(level):
+    low = setup(calibrator=known({"function": "dc", "floor": "-2 mV"}))
+    assert applied_at_input(low, measure(Dc(level_v=level))) == pytest.approx(math.copysign(5.998, level))
+
+
 def test_the_first_known_error_that_holds_counts_even_at_the_end_of_its_range():
     lines_ = known({"function": "dc", "level_to": "6 V", "of_value": "1 %"}, {"function": "dc", "of_value": "-1 %"})
     assert applied_at_input(setup(calibrator=lines_), SIX_VOLTS) == pytest.approx(6.06)
