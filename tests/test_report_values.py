@@ -8,7 +8,9 @@ import io
 import json
 import math
 import re
+from collections import Counter
 from collections.abc import Iterator
+from copy import deepcopy
 from dataclasses import fields, replace
 from functools import cache
 from typing import Any
@@ -17,14 +19,18 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
-from harness.report import shown
+from harness.journal import journal
+from harness.quantities import parse
+from harness.report import blocks, report_page, shown
 from harness.report.frame import budget_frame, frame, response_frame
 from harness.report.model import Report
 from harness.report.parts import change_text
 from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.sheet import sheet
+from harness.report.summary import summarise
 from harness.report.tables import PointRow, budget_csv, point_rows, points_csv, response_csv, safe_cell
 from harness.report.terminal import render
+from tests.golden.render import FORMATS
 from tests.helpers.report_examples import EXAMPLES, HOSTILE, html_of
 
 NAMES = tuple(EXAMPLES)
@@ -294,3 +300,33 @@ def test_contributions_add_up_to_the_uncertainty() -> None:
     both = pd.merge(points[points["kind"] == "point"], squares, on=keys)
     assert len(both) == 32
     assert both["standard_u"].tolist() == pytest.approx((both["square"] ** 0.5).tolist(), rel=1e-12)
+
+
+def test_what_a_corrected_standard_applied_is_printed_so_that_the_error_can_be_worked_out_again() -> None:
+    """By hand from the printed row: error = (indicated − applied)/applied; what was set stands beside."""
+    contents = journal.read(FORMATS[0] / "digital")
+    header = deepcopy(dict(contents.header))
+    header["setup"]["bench"]["calibrator"]["known_error"] = [
+        {"function": "dc", "of_value": 0.021, "floor": -0.00001},
+        {"function": "period", "of_value": 0.001},
+    ]
+    report = summarise(replace(contents, header=header))
+    rows = [row.cells for table in blocks.tables([*report_page.certificate(report)]) for row in table.rows]
+    seen: Counter[str] = Counter()
+    for setting, (applied, *beside), _, reading, error, *_ in (row for row in rows if len(row) == 9):
+        unit = "V" if applied.text.endswith(" DC") else "s" if applied.text.startswith("time marks") else ""
+        if not unit:
+            continue
+        (set_to,) = beside
+        assert (set_to.look, set_to.text[:5]) == ("remark", "set: ")
+        true, was_set = (parse(re.sub("^set: |time marks of | DC$", "", each.text), unit) for each in (applied, set_to))
+        read_div, error_percent = (float(each[0].text.replace("−", "-").split()[0]) for each in (reading, error))
+        per_div = parse(setting[0].text.split("/div")[0], unit)
+        assert true == pytest.approx(was_set * 1.021 - 1e-5 if unit == "V" else was_set * 1.001, rel=1e-8)
+        if unit == "V":
+            assert 100 * (read_div * per_div / true - 1) == pytest.approx(error_percent, abs=0.015)
+        else:  # of a span of marks, `read_div` over what as many marks ideally are
+            ideal_div = round(read_div) * 1.001
+            assert 100 * (read_div / ideal_div - 1) == pytest.approx(error_percent, abs=0.015)
+        seen[unit] += 1
+    assert seen == {"V": 22, "s": 23}

@@ -44,6 +44,7 @@ class Result:
     setting_value: float  # V/div or s/div, for axes
     setting_unit: Literal["V/div", "s/div"]
     applied: str = ""  # "300 mV", "marks of 1 µs"; "" where it is not one thing
+    corrected: str = ""  # the same by all that is known of its source, where that is not what was set
     applied_value: float | None = None
     applied_unit: Literal["", "V", "s"] = ""
     expected: float | None = None  # what an ideal unit shows, in `unit`

@@ -132,7 +132,7 @@ def _by_setting(report: Report, group: Sequence[Result], budgets: Mapping[int, s
         ("Setting", ">Applied", "?>Ideal", ">Reading", stated, ">U", "?>k", ">Limits", "Verdict"),
         (
             b.row(
-                r.setting, r.applied, b.Span(text=shown.number(r.expected, r.unit), number=r.expected),
+                r.setting, _applied(r), b.Span(text=shown.number(r.expected, r.unit), number=r.expected),
                 b.Span(text=shown.reading_text(r), number=r.reading), *_amount(r, budgets),
                 shown.limits_text(r.limits, r.result_unit), b.word(r.word, r.remarks), kind=shown.KIND[r.word],
             )
@@ -140,6 +140,15 @@ def _by_setting(report: Report, group: Sequence[Result], budgets: Mapping[int, s
         ),
         caption=shown.group_title(report, group[0]), look="cards",
     )  # fmt: skip
+
+
+def _applied(r: Result) -> b.Line:
+    """What was applied as it is known, and below it what was set, where that is another thing."""
+    return (
+        (b.Span(text=r.corrected), b.Span(text=f"set: {r.applied}", look="remark"))
+        if r.corrected
+        else b.line(r.applied)
+    )
 
 
 def _by_channel(report: Report, group: Sequence[Result], budgets: Mapping[int, str]) -> b.Table:

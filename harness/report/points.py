@@ -13,7 +13,15 @@ from harness.analysis.record import CLIPPED
 from harness.analysis.rounding import format_pair, format_value_u
 from harness.analysis.sine_fit import SineFlag
 from harness.analysis.verdict import Limits, decide_statement
-from harness.assess import applied_at_input, as_applied, budget_for, ideal, limits_for
+from harness.assess import (
+    applied_at_input,
+    as_applied,
+    budget_for,
+    ideal,
+    limits_for,
+    true_level,
+    true_period_ratio,
+)
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup
@@ -31,10 +39,11 @@ from harness.report.readings import (
     setting_value,
 )
 from harness.report.words import NO_SIGNAL
-from harness.steps import NOT_SETTLED, Measure, Reading, Status, TimeMarks
+from harness.steps import NOT_SETTLED, Dc, Measure, NoSignal, Reading, Status, Stimulus, TimeMarks
 from harness.words.signals import describe
 
 DRIFT: Final = "drift over the run"
+_CORRECTED_DIGITS: Final = 9
 _MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
 _FLAGS: Final = {
     "clipped": CLIPPED,
@@ -117,6 +126,7 @@ def result_of(setup: Setup, group: Group, budget_of: Callable[[], Budget] | None
         setting_value=setting_value(step),
         setting_unit="V/div" if quantity_of(step).axis == "level" else "s/div",
         applied=_applied(step, applied),
+        corrected=_corrected(setup, applied),
         applied_value=_applied_value(setup, applied),
         applied_unit="s" if isinstance(applied.stimulus, TimeMarks) else "V",
         expected=ideal(setup, applied) * scale,
@@ -196,8 +206,20 @@ def _applied(step: Measure, applied: Measure) -> str:
 
 def _applied_value(setup: Setup, step: Measure) -> float:
     if isinstance(step.stimulus, TimeMarks):
-        return step.stimulus.period_s
+        return step.stimulus.period_s * true_period_ratio(setup, step)
     return applied_at_input(setup, step)
+
+
+def _corrected(setup: Setup, step: Measure) -> str:
+    """What was put out by the known error of its source, with the digits to work the error out again."""
+    set_to, level, ratio = step.stimulus, true_level(setup, step), true_period_ratio(setup, step)
+    if isinstance(set_to, TimeMarks):
+        true: Stimulus = replace(set_to, period_s=set_to.period_s * ratio)
+    elif isinstance(set_to, NoSignal):
+        true = set_to
+    else:
+        true = replace(set_to, **{"level_v" if isinstance(set_to, Dc) else "level_vpp": level})
+    return "" if true == set_to else describe(true, _CORRECTED_DIGITS)
 
 
 def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:

@@ -194,6 +194,7 @@ def _result(r: Result) -> dict[str, Any]:
         "setting": r.setting,
         **keyed("setting_value", r.setting_unit, r.setting_value),
         "applied": r.applied,
+        **({"applied_corrected": r.corrected} if r.corrected else {}),
         **(keyed("applied_value", r.applied_unit, r.applied_value) if r.applied_unit else {}),
         **keyed("ideal", r.unit, r.expected),
         **keyed("reading", r.unit, r.reading),

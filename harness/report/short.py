@@ -133,7 +133,7 @@ def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
         own = ["; ".join(dict.fromkeys(_limit(r) for r in these))] if column else []
         rows.append(b.row(_whole(setting), *own, *cells, _u(these)))
     columns = (unit, *([">Limits"] if column else []), *(f">{name}" for name in names), ">±")
-    applied = dict.fromkeys(r.applied for r in results)
+    applied = dict.fromkeys(r.corrected or r.applied for r in results)
     alone = len({r.quantity for r in part.results}) == 1
     what = _PLAIN[unit] if results[0].is_error and alone else results[0].quantity
     note = ", ".join(filter(None, (*(applied if len(applied) == 1 else ()), said)))

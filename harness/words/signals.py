@@ -17,17 +17,17 @@ _KNOBS: Final = (
 )
 
 
-def describe(stimulus: Stimulus) -> str:
+def describe(stimulus: Stimulus, digits: int = _DIGITS) -> str:
     """Name a signal in one phrase."""
     match stimulus:
         case NoSignal():
             return f"{stimulus.words}, output off"
         case Dc():
-            return f"{show(stimulus.level_v, 'V', _DIGITS)} {stimulus.words}"
+            return f"{show(stimulus.level_v, 'V', digits)} {stimulus.words}"
         case TimeMarks():
-            return f"{stimulus.words} of {show(stimulus.period_s, 's', _DIGITS)}"
+            return f"{stimulus.words} of {show(stimulus.period_s, 's', digits)}"
     about = "about " if getattr(stimulus, "turned", False) else ""
-    level, frequency = about + show(stimulus.level_vpp, "Vpp", _DIGITS), show(stimulus.frequency_hz, "Hz", _DIGITS)
+    level, frequency = about + show(stimulus.level_vpp, "Vpp", digits), show(stimulus.frequency_hz, "Hz", _DIGITS)
     return f"{level} {stimulus.words}, {frequency}"
 
 
