@@ -107,7 +107,7 @@ def test_every_value_of_the_report_is_laid_out(name: str) -> None:
             scale, _ = shown.scale_of(s.unit, s.estimate)
             for c in point.budget.contributions:  # every line, half power like the rest
                 assert any(row[0] == c.name or row[0].endswith(f": {c.name}") for row in rows)
-            given = [shown.number(abs(c.contribution) / scale, "", 2) for c in point.budget.contributions]
+            given = [shown.rounded(abs(c.contribution) / scale) for c in point.budget.contributions]
             if point.curve is None:
                 assert any(row[0] == point.setting and set(given) <= set(row) for row in rows)
         for one in point.curve.points if point.curve is not None else ():

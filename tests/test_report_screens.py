@@ -238,7 +238,7 @@ def test_the_bars_are_told_in_words() -> None:
     assert point.budget is not None
     for line in point.budget.contributions:
         if abs(line.contribution) > 0.01 * point.statement.u:
-            assert f"{line.name}: {shown.number(abs(line.contribution), '%', 2)}" in drawn.alt
+            assert f"{line.name}: {shown.rounded(abs(line.contribution), '%')}" in drawn.alt
     assert f"k = {point.statement.k:.2f}" in drawn.alt
     assert budget_picture(report, Chosen(part=0, one=skipped(point, "left out")), key="b", width_in=8.0) is None
 

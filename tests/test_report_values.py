@@ -330,3 +330,28 @@ def test_what_a_corrected_standard_applied_is_printed_so_that_the_error_can_be_w
             assert 100 * (read_div / ideal_div - 1) == pytest.approx(error_percent, abs=0.015)
         seen[unit] += 1
     assert seen == {"V": 22, "s": 23}
+
+
+def test_an_uncertainty_keeps_its_noughts_and_a_value_its_u_and_its_interval_have_one_place() -> None:
+    """GUM 7.2.6: 0.10 beside 0.099."""
+    said = [shown.rounded(value, "%") for value in (0.0998, 0.0993, 0.2, 12.0, 1234.0, 0.0, None)]
+    assert said == ["0.10 %", "0.099 %", "0.20 %", "12 %", "1200 %", "0 %", "–"]
+    assert shown.value_and_u(3.5, 0.0996, "%") == ("3.50 %", "0.10 %")
+    assert shown.value_and_u(118.04e6, 2.0e6, "Hz") == ("118.0 MHz", "2.0 MHz")
+    seen = 0
+    for row in (row for name in ("digital", "by_eye") for row in rows_with_u(name)):
+        places = {len(text.split()[0].partition(".")[2]) for text in row}
+        assert len(places) == 1, row
+        seen += len(row)
+    assert seen > 150
+
+
+def rows_with_u(name: str) -> Iterator[list[str]]:
+    """Value, U and the ends of the interval of each result, wherever a table has them."""
+    report = summarise(journal.read(FORMATS[0] / name))
+    for table in blocks.tables([*report_page.certificate(report)]):
+        at = [n for n, column in enumerate(table.columns) if column.name in ("Error", "Result", "U", "Interval")]
+        for row in table.rows if len(at) > 1 and table.columns[at[0]].right else ():
+            texts = [blocks.text_of(row.cells[n]) for n in at]
+            if texts[1] != "–":
+                yield [end for text in texts for end in text.split(" to ")]

@@ -168,21 +168,25 @@ def _within(value: float, low: float | None, high: float | None) -> bool:
     return (low is None or value >= low) and (high is None or value <= high)
 
 
+def _in_words(point: Compared) -> str:
+    """The interval and the truth, to the place of its half-width."""
+    from harness.analysis.rounding import format_pair, readable
+
+    scale, unit = readable(point.true, point.unit)
+    half, some = (point.high - point.low) / 2, (point.low, point.high, point.true)
+    low, high, true = (format_pair(each / scale, half / scale, signed=point.unit != "Hz")[0] for each in some)
+    return f"{low} to {high} {unit}; true {true} {unit}"
+
+
 def truth_lines(compared: tuple[Compared, ...]) -> Iterator[str]:
     """The comparison in words."""
-    from harness.quantities import show
-
     held = sum(point.held for point in compared)
     yield ""
     yield "Beside the hidden truth of the simulated unit, which no measurement sees:"
     yield f"  {held} of {len(compared)} stated intervals hold the true value; about 95 % should."
     for point in compared:
-        if point.unit == "Hz":
-            low, high, true = (show(value, "Hz", 4) for value in (point.low, point.high, point.true))
-            yield f"  {point.what}: {low} to {high}; true {true}: {'held' if point.held else 'NOT held'}"
-        elif not point.held:
-            stated = f"{point.low:+.3g} to {point.high:+.3g} {point.unit}"
-            yield f"  {point.what}: {stated}; true {point.true:+.3g}: NOT held"
+        if point.unit == "Hz" or not point.held:
+            yield f"  {point.what}: {_in_words(point)}: {'held' if point.held else 'NOT held'}"
     for point in compared:
         if point.wrong:
             side = "within" if point.within_rating else "beyond"

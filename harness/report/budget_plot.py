@@ -103,7 +103,7 @@ def _tolerance(axes: Axes, bars: Bars, *, at: float, far: bool) -> None:
 
 
 def _amount(value: float, bars: Bars) -> str:
-    return shown.number(value, bars.unit, 2)
+    return shown.rounded(value, bars.unit)
 
 
 def _bar(axes: Axes, n: int, said: tuple[str, float, str], colour: str) -> None:

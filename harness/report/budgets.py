@@ -109,8 +109,8 @@ def _budget(report: Report, r: Result, key: str) -> b.Section:
     lines = (
         b.row(
             c.name, shown.number(c.half_width, c.unit if c.half_width is not None else "", 3), c.distribution,
-            shown.number(c.divisor, "", 3), shown.number(c.u, c.unit, 3), shown.number(c.sensitivity, "", 4),
-            b.Span(text=shown.number(c.contribution, "", 3), number=c.contribution), shown.number(c.dof),
+            shown.number(c.divisor, "", 3), shown.rounded(c.u, c.unit, 3), shown.number(c.sensitivity, "", 4),
+            b.Span(text=shown.rounded(c.contribution, "", 3), number=c.contribution), shown.number(c.dof),
         )
         for c in budget.contributions
     )  # fmt: skip
@@ -140,7 +140,7 @@ def _shared(budget: Budget) -> Iterator[str]:
 def _combined(s: Statement | None) -> Iterator[b.Row]:
     if s is not None:
         text = f"Combined; k = {s.k:.2f} at {shown.percent(s.probability, 4)} ({_METHOD[s.method]})"
-        combined = b.Span(text=shown.number(s.u, "", 3), number=s.u)
+        combined = b.Span(text=shown.rounded(s.u, "", 3), number=s.u)
         yield b.row(text, "", "", "", "", "", combined, shown.number(s.dof_eff, "", 3), total=True)
 
 
@@ -217,7 +217,7 @@ def _contributed(r: Result, names: list[str]) -> b.Row:
     scale, unit = shown.scale_of(s.unit, s.estimate)
     return b.row(
         r.setting if r.curve is None else f"channel {r.channel}", shown.readings_text(r),
-        *("–" if name not in given else shown.number(abs(given[name].contribution) / scale, "", 2) for name in names),
-        b.strong(shown.number(s.u / scale, unit, 2)), said.k, said.u,
-        shown.number(r.verdict.tur if r.verdict is not None else None, "", 2),
+        *("–" if name not in given else shown.rounded(abs(given[name].contribution) / scale) for name in names),
+        b.strong(shown.rounded(s.u / scale, unit)), said.k, said.u,
+        shown.rounded(r.verdict.tur if r.verdict is not None else None),
     )  # fmt: skip

@@ -166,8 +166,10 @@ def _hundred(share: float | None) -> float | None:
 def _within(value: float | None, within: float | None) -> str:
     if value is None:
         return ""
-    text = shown.number(value, "", 3)
-    return text if within is None else f"({text} ± {shown.number(within, '', 2)})"
+    texts = [shown.number(value, "", 3)] + ([] if within is None else [shown.number(within, "", 2)])
+    places = max(len(text.partition(".")[2]) for text in texts)  # to the same place
+    texts = [shown.minus(f"{each:.{places}f}") for each in (value, within) if each is not None]
+    return texts[0] if within is None else f"({' ± '.join(texts)})"
 
 
 # --- the statement of conformity ---------------------------------------------------------------------------------

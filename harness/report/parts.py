@@ -209,10 +209,11 @@ def _plain(report: Report, part: PartResult) -> b.Table:
 
 def _finding(f: Finding) -> b.Line:
     """A further result as a sentence with its number."""
-    value = b.Span(text=shown.number(f.value, f.unit, 3), number=f.value, look="faint")
+    text, text_u = shown.value_and_u(f.value, f.u, f.unit)
+    value = b.Span(text=text, number=f.value, look="faint")
     u = () if f.u is None else (
-        b.Span(text=", U = ", look="faint"), b.Span(text=shown.number(f.u, f.unit, 2), number=f.u, look="faint"),
-        b.Span(text=f", k = {f.k:.3g}", look="faint"),
+        b.Span(text=", U = ", look="faint"), b.Span(text=text_u, number=f.u, look="faint"),
+        b.Span(text=f", k = {f.k:.2f}", look="faint"),
     )  # fmt: skip
     said = b.Span(text=f"{shown.capital(f.name)}: {shown.minus(f.sentence)} ")
     return (said, b.Span(text="(", look="faint"), value, *u, b.Span(text=")", look="faint"))

@@ -218,7 +218,7 @@ def _corrected(setup: Setup, step: Measure) -> str:
     elif isinstance(set_to, NoSignal):
         true = set_to
     else:
-        true = replace(set_to, **{"level_v" if isinstance(set_to, Dc) else "level_vpp": level})
+        true = replace(set_to, **{"level_v" if isinstance(set_to, Dc) else "level_vpp": level})  # type: ignore[arg-type]
     return "" if true == set_to else describe(true, _CORRECTED_DIGITS)
 
 

@@ -63,19 +63,24 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def number(value: float | None, unit: str = "", digits: int = 4) -> str:
+def number(value: float | None, unit: str = "", digits: int = 4, *, zeros: bool = False) -> str:
     """Write a number with its unit to significant digits; a dash where there is none."""
     if value is None:
         return "–"
     if not math.isfinite(value):
         return "∞" if value > 0 else "−∞" if value < 0 else "–"
-    text = f"{value:.{digits}g}"
+    text = f"{value:#.{digits}g}".removesuffix(".") if zeros and value else f"{value:.{digits}g}"
     if "e" in text and 1 <= abs(value) < 1e9:
         text = f"{float(text):.0f}"
     mantissa, _, exponent = text.partition("e")
     if exponent:
         mantissa += f" × 10{str(int(exponent)).translate(_RAISED)}"
     return f"{minus(mantissa)} {unit}".rstrip()
+
+
+def rounded(value: float | None, unit: str = "", digits: int = 2) -> str:
+    """The same with every digit, as it becomes an uncertainty: 0.10 beside 0.099."""
+    return number(value, unit, digits, zeros=True)
 
 
 def quantity(value: float | None, unit: str, digits: int = 4) -> str:
@@ -125,6 +130,15 @@ def scale_of(unit: str, size: float) -> tuple[float, str]:
     return frequency_scale(size) if unit == "Hz" else (1.0, unit)
 
 
+def value_and_u(value: float, expanded: float | None, unit: str) -> tuple[str, str]:
+    """A value and its expanded uncertainty to the same place, each with its unit."""
+    if not expanded:
+        return number(value, unit, 3), number(expanded, unit, 2)
+    scale, unit = scale_of(unit, value)
+    some = format_pair(value / scale, expanded / scale)
+    return minus(f"{some[0]} {unit}".rstrip()), f"{some[1]} {unit}".rstrip()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
     """A statement as text: value and expanded uncertainty rounded together, without their unit."""
@@ -146,7 +160,7 @@ def stated(statement: Statement, *, with_sign: bool = True, size: float | None =
     low, high = (format_pair(end / scale, expanded)[0] for end in (statement.low, statement.high))
     return Stated(
         value=signed(value), u=u, unit=unit, k=f"{statement.k:.2f}",
-        relative=percent(statement.expanded / abs(statement.estimate), 2) if is_share else "–",
+        relative=rounded(100.0 * statement.expanded / abs(statement.estimate), "%") if is_share else "–",
         interval=f"{minus(low)} to {minus(high)} {unit}".rstrip(),
     )  # fmt: skip
 
