@@ -41,7 +41,7 @@ from harness.values import (
     Watts,
     Whole,
 )
-from harness.words import moments
+from harness.words import moments, numbering
 
 # Standing-wave ratios that are assumed where none is stated; common practice: makers state 1.2 to 2 of a generator, and
 # 1.05 to 1.2 of a feed-through termination.
@@ -438,11 +438,18 @@ class SignalPath(Model):
         return self.vswr or ASSUMED_LOAD_VSWR
 
 
+def _scheme(value: object) -> object:
+    return numbering.checked(value) if isinstance(value, str) else value
+
+
 class Bench(Model):
     """The instruments of a bench by role, and the paths between them."""
 
     name: str = Field(description="name of the bench")
     location: str = Field("", description="where it stands")
+    report_number: Annotated[str, BeforeValidator(_scheme)] | None = Field(
+        None, description="scheme of the numbers of its reports, such as 'BW-{year}-{count:04}'"
+    )
     simulation: str | None = Field(None, description="a simulated bench's file: no real instrument is opened")
     calibrator: Calibrator | None = Field(None, description="source of known voltages, time marks and fast edges")
     generator: Generator | None = Field(None, description="source of the levelled sine")

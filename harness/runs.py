@@ -6,8 +6,8 @@ import datetime as dt
 import hashlib
 import re
 import uuid
-from collections.abc import Callable, Mapping
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Collection, Mapping
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -17,6 +17,7 @@ from harness.bench.guarding import charges_of, unguarded
 from harness.bench.perform import LiveBench
 from harness.errors import ConfigError, JournalError, SafetyError
 from harness.files.own_files import OWN_CODE
+from harness.journal.atomic import OWNERS_FOLDER
 from harness.journal.events import Events, OnEvent
 from harness.journal.journal import Contents, Journal
 from harness.journal.journal import read as read_journal
@@ -34,9 +35,11 @@ from harness.run.own_code import keep_traceback
 from harness.run.refusals import day_of, from_the_future, is_the_unit, load_again, overdue, past_due, refuse_others
 from harness.steps import Reading, Role
 from harness.words.clock import OnLife, Stamps, no_sign
+from harness.words.numbering import USUAL, numbers
 from harness.words.version import program_version
 
 if TYPE_CHECKING:
+    from harness.models import Setup
     from harness.run.adjusting import Present, Show
     from harness.run.faulted import Faults
     from harness.run.rehearsal import Rehearsal
@@ -98,10 +101,12 @@ def start(
     on_life: OnLife = no_sign,
     on_folder: OnFolder = lambda _folder: None,
     faults: Faults | None = None,
+    store: str | None = None,
 ) -> RunResult:
     """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only.
 
-    `on_folder` is told the run's folder once its journal is on disk, before anything is measured.
+    `on_folder` is told the run's folder once its journal is on disk, before anything is measured. No number is given
+    that stands in the `store` already; None is the one that is set up.
     """
     events = Events(on_event)
     loaded = load(job_path, before=lambda own: events(OWN_CODE, str(own)))
@@ -112,13 +117,15 @@ def start(
     if rehearsed.refused:
         raise SafetyError(f"Not begun. {'; '.join(rehearsed.refused[:5])}. Change the level, the range or the path.")
 
+    given = _given(store) if simulated is None or store is not None else ()
+
     def begin(bench: LiveBench) -> tuple[Journal, Contents | None]:
         identities = bench.identify()
         is_the_unit(loaded, identities.get("unit", ""), bench.on_event)
         bench.try_settings(rehearsed.views)
         tell_who_reads(bench.on_event, (), operator, by_hand=by_hand and simulated is not None)
         started = bench.clock.utc()
-        folder = _new_folder(Path(runs), started, loaded.setup.job.serial)
+        folder = _new_folder(Path(runs), loaded.setup, started, given)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
         journal = Journal.create(folder, header, stamp=Stamps(bench.clock, bench.on_event))
         on_folder(folder)
@@ -279,13 +286,36 @@ def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role,
     }
 
 
-def _new_folder(runs: Path, started: dt.datetime, serial: str) -> Path:
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", serial).strip("-.")[:40] or hashlib.sha256(serial.encode()).hexdigest()[:8]
-    for number in range(1, 1000):
-        folder = runs / f"{started:%Y-%m-%d}-{safe}-{number:02d}"
-        if not folder.exists():
-            return folder
-    raise JournalError(f"{runs}: a thousand runs of this unit today; name another folder with --runs.")
+def _new_folder(runs: Path, setup: Setup, started: dt.datetime, given: Collection[str]) -> Path:
+    """The folder of a new run, made for it alone: its name is the run's number, which nothing else has here.
+
+    `given` are numbers that stand elsewhere.
+    """
+    bench, serial = setup.bench, setup.job.serial
+    values = {
+        "year": f"{started:%Y}", "month": f"{started:%m}", "date": f"{started:%Y-%m-%d}",
+        "serial": _as_a_name(serial), "bench": _as_a_name(bench.name),
+    }  # fmt: skip
+    try:
+        taken = {*given, *(each.name for each in runs.iterdir())} if runs.is_dir() else given
+        for number in numbers(bench.report_number or USUAL, values, taken):
+            with suppress(FileExistsError):  # another bench was quicker
+                (runs / number).mkdir(mode=OWNERS_FOLDER, parents=True)
+                return runs / number
+    except OSError as error:
+        raise JournalError(f"{runs}: cannot be written: {error.strerror}. Name another folder with --runs.") from None
+    raise JournalError(f"{runs}: a thousand numbers in a row are taken; name another folder with --runs.")
+
+
+def _given(store: str | None) -> Collection[str]:
+    from harness.years.records.push import numbers_given
+
+    return numbers_given(store)
+
+
+def _as_a_name(text: str) -> str:
+    """What may stand in the name of a folder."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", text).strip("-.")[:40] or hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def today(loaded: LoadedJob) -> dt.date:

@@ -119,7 +119,7 @@ def test_a_store_is_checked(store: Path, tmp_path: Path) -> None:
         connection.exec_driver_sql("UPDATE runs SET finished = 0")
     checked = halfpower("records", "check")
     assert checked.exit_code == 10
-    assert "its row and its journal disagree" in checked.stderr
+    assert "is not what its journal says" in checked.stderr
 
 
 def test_runs_are_pushed_to_another_store(store: Path, tmp_path: Path) -> None:

@@ -306,3 +306,40 @@ def test_a_store_with_a_damaged_value_or_table_says_that_it_is_damaged(change: s
         connection.commit()
     with pytest.raises(RecordsError, match=said), Store.open(str(tmp_path / "records.sqlite")) as store:
         store.runs(Selection(simulated=None, finished=None))
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (
+            "UPDATE results SET verdict = 'pass' WHERE position = 3",
+            "result 4, verdict is 'pass', by the journal 'fail'",
+        ),
+        ("UPDATE runs SET overall = 'meets'", "overall is 'meets', by the journal 'does not meet'"),
+        ("UPDATE results SET result = result + 1e-12 WHERE position = 0", "result 1, result is"),
+        ("UPDATE standards SET due = '2031-01-01' WHERE role = 'calibrator'", "standard 1, due is '2031-01-01'"),
+        ("DELETE FROM results WHERE position > 5", "6 results here and"),
+        ("UPDATE runs SET finished = 0", "finished is 'False', by the journal 'True'"),
+    ],
+)
+def test_a_row_that_was_changed_in_the_database_is_told(tmp_path: Path, change: str, told: str) -> None:
+    file = tmp_path / "records.sqlite"
+    with Store.open(str(file)) as store:
+        store.add(told_again(tmp_path / "runs", gain=1.1))
+        assert not list(problems(store))
+        with closing(sqlite3.connect(file)) as database:
+            database.execute(change)
+            database.commit()
+        found = [each for each in problems(store) if told in each]
+        assert len(found) == 1, list(problems(store))
+        assert "Somebody changed the store" in found[0]
+        store.rebuild(f"{1:032x}")
+        assert not list(problems(store))
+
+
+def test_a_number_that_was_given_twice_is_told(tmp_path: Path) -> None:
+    with Store.open(str(tmp_path / "records.sqlite")) as store:
+        for n in (1, 2):
+            store.add(told_again(tmp_path / str(n), n, header={"run": "BW-7"}))
+        (found,) = problems(store)
+    assert found.endswith("2 runs carry the report number BW-7; it should have been given once.")

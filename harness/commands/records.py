@@ -147,7 +147,9 @@ def list_(as_json: bool, store: str | None, **options: Any) -> None:
 @records.command()
 @store_option
 def check(store: str | None) -> None:
-    """Check the store: the database itself, and every journal in it against its checksums.
+    """Check the store: the database itself, every journal against its checksums, every row against its journal.
+
+    Each run is worked out again, which takes about as long as 'records rebuild'.
 
     \b
     Examples:
@@ -219,6 +221,7 @@ def push(server: str | None, simulated: bool, source: str | None) -> None:
             return
         with opened(server) as there:
             done = pushed(local, there, run_ids, lambda added: say(f"{added.number}: {added.outcome}"))
+    warn(clash for added in done.sent for clash in added.clashes)
     say(*done.refused, err=True)
     say(f"{len(done.sent)} sent to {place.name}, {done.known} there already")
     if done.refused:
@@ -246,6 +249,7 @@ def _add(store: Store, folder: Path, simulated: bool, *, again: bool = False) ->
     if contents.header["setup"]["bench"].get("simulation") is not None and not simulated:
         return f"{number}: left out, a run on a simulated bench; --simulated keeps it, marked"
     added = store.add(folder)
+    warn(added.clashes)
     anew = again and added.outcome == "known"
     outcome = store.rebuild(added.run_id, journal.sound(folder)) if anew else added.outcome
     return f"{number}: {outcome}{'' if contents.closed_at else ', a run without an end'}"

@@ -86,7 +86,10 @@ def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
     loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))
     _measure(
-        loaded, lambda began, asked: opening.start(job, runs, on_folder=began, **asked), by_hand=by_hand, **options
+        loaded,
+        lambda began, asked: opening.start(job, runs, on_folder=began, store=options["store"], **asked),
+        by_hand=by_hand,
+        **options,
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -21,6 +22,7 @@ from harness.years.records.rows import Added, Selection
 from harness.years.records.store import Store
 
 PATIENCE_S: Final = 60.0
+NUMBERS_S: Final = 10.0  # the longest that a run waits for the numbers that were given
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,11 +84,11 @@ def _remembered(run_folder: Path, url: str | None, patience_s: float) -> tuple[s
     told: list[str] = []
     if place.file is not None:
         with Store.open(url, tell=told.append) as store:
-            store.add(run_folder)
+            told += store.add(run_folder).clashes
         return tuple(told)
     try:
         with Store.open(database.local_url(), tell=told.append) as local:
-            local.add(run_folder, for_server=place.name)
+            told += local.add(run_folder, for_server=place.name).clashes
     except RecordsError as error:
         return (str(error), *_in_time(lambda: _straight(run_folder, url), place.name, patience_s))
     return (*told, *_in_time(lambda: _sent(url, place.name), place.name, patience_s))
@@ -94,19 +96,38 @@ def _remembered(run_folder: Path, url: str | None, patience_s: float) -> tuple[s
 
 def _straight(run_folder: Path, url: str | None) -> tuple[str, ...]:
     with Store.open(url) as server:
-        server.add(run_folder)
-    return ()
+        return server.add(run_folder).clashes
 
 
 def _sent(url: str | None, server_name: str) -> tuple[str, ...]:
     with Store.open(database.local_url()) as local:
         try:
             with Store.open(url) as server:
-                return push(local, server, local.waiting(server_name)).refused
+                done = push(local, server, local.waiting(server_name))
+                return (*done.refused, *(clash for added in done.sent for clash in added.clashes))
         except RecordsError as error:
             count = len(local.waiting(server_name))
             runs = f"{count} {'run waits' if count == 1 else 'runs wait'} for it in {local.name}"
             return (f"{error} {runs}; the next finished run takes them along, or 'halfpower records push'.",)
+
+
+def numbers_given(url: str | None = None, *, patience_s: float = NUMBERS_S) -> frozenset[str]:
+    """The numbers of all runs in the store that is set up. None where there is no store, or it does not answer: that
+    must keep no run from beginning, and a number that was given twice is told when the run is added.
+    """
+    answers: SimpleQueue[frozenset[str]] = SimpleQueue()
+
+    def ask() -> None:
+        found: frozenset[str] = frozenset()
+        with suppress(Exception), Store.open(url, create=False) as store:
+            found = store.numbers()
+        answers.put(found)
+
+    if url != database.NONE:
+        Thread(target=ask, daemon=True).start()
+        with suppress(Empty):
+            return answers.get(timeout=patience_s)
+    return frozenset()
 
 
 def _in_time(work: Callable[[], tuple[str, ...]], server_name: str, patience_s: float) -> tuple[str, ...]:

@@ -66,6 +66,15 @@ def journal(run_id: str) -> sa.Select[Any]:
     )
 
 
+NUMBERS: Final = sa.select(runs_.c.number)
+
+
+def same_number(number: str, run_id: str) -> sa.Select[Any]:
+    """The other runs with a number."""
+    columns = runs_.c.id, runs_.c.started, runs_.c.bench, runs_.c.folder
+    return sa.select(*columns).where(runs_.c.number == storable(number), runs_.c.id != run_id).order_by(runs_.c.started)
+
+
 def waiting(server: str) -> sa.Select[Any]:
     """The runs that wait for a server, those that waited longest first."""
     return sa.select(outbox.c.run_id).where(outbox.c.server == server).order_by(outbox.c.since, outbox.c.run_id)

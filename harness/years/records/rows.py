@@ -132,6 +132,7 @@ class Added:
     run_id: str
     number: str
     outcome: Outcome
+    clashes: tuple[str, ...] = ()  # that another run has its number, a sentence each
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -89,7 +89,7 @@ class Store:
             if for_server:
                 now = self._clock.utc()
                 self._transaction(lambda connection: writing.wait(connection, contents.id, for_server, now))
-            return Added(run_id=contents.id, number=str(contents.header["run"]), outcome="known")
+            return self._added(contents.id, str(contents.header["run"]), "known")
         folder = (journal_path if journal_path.is_dir() else journal_path.parent).resolve()
         origin = Origin(host=socket.gethostname(), folder=str(folder), added=self._clock.utc())
         return self.put(derive_read(contents, data, journal_path, origin), for_server=for_server)
@@ -104,7 +104,17 @@ class Store:
             return outcome
 
         outcome = self._transaction(write)
-        return Added(run_id=derived.run.id, number=derived.run.number, outcome=outcome)
+        return self._added(derived.run.id, derived.run.number, outcome)
+
+    def _added(self, run_id: str, number: str, outcome: Outcome) -> Added:
+        rows = self._ask(lambda connection: connection.execute(queries.same_number(number, run_id)).all())
+        clashes = tuple(
+            f"Report number {number} was given twice: run {run_id[:8]}, added now, has it, and run {row.id[:8]}, "
+            f"begun {row.started:%Y-%m-%d %H:%M} UTC on {row.bench!r} (folder {row.folder}). Both are kept. Set "
+            "'report_number' in the bench files, so that benches number apart."
+            for row in rows
+        )
+        return Added(run_id=run_id, number=number, outcome=outcome, clashes=clashes)
 
     def rebuild(self, run_id: str, journal: bytes | None = None) -> Literal["equal", "changed"]:
         """Work a run out again from its journal; say whether anything else stood there.
@@ -161,6 +171,10 @@ class Store:
         where = Selection(run_ids=(run_id,), simulated=None, finished=None)
         run, data = self._run(run_id), self.journal(run_id)
         return Derived(run=run, results=self.results(where), standards=self.standards(where), journal=data)
+
+    def numbers(self) -> frozenset[str]:
+        """Every number that was given, simulated and unfinished runs' too."""
+        return frozenset(self._ask(lambda connection: connection.execute(queries.NUMBERS).scalars().all()))
 
     # --- waiting for a server ----------------------------------------------------------------------------------------
 
