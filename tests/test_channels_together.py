@@ -50,9 +50,12 @@ gain = "{gain}"
 RESPONSE = 'response.stages = [{ kind = "pole", at = "120 MHz" }]'
 
 
-def ran(folder: Path, delay: str, gain: str, *options: str, by_eye: bool = False, adder: str = "0 %") -> Report:
+def ran(
+    folder: Path, delay: str, gain: str, *options: str, by_eye: bool = False, adder: str = "0 %", there: bool = False
+) -> Report:
     """The demo's laboratory with two channels that differ by no more than is said."""
-    shutil.copytree(DEMO, folder, dirs_exist_ok=True)
+    if not there:
+        shutil.copytree(DEMO, folder, dirs_exist_ok=True)
     unit, bench = ("skua", "hand_bench") if by_eye else ("egret", "bench")
     rated = "".join(f'{key} = "{value}"\n' for key, value in RATED.items())
     change(folder / f"aldermoor_{unit}.toml", ("[tolerance]\n", f"[tolerance]\n{rated}"))
@@ -108,6 +111,14 @@ def test_eyes_see_it_in_x_y_in_the_difference_and_in_the_sum(tmp_path: Path) -> 
     assert holds(total, -9.0)
     assert (phase.word, total.word) == ("fail", "fail")
     assert report.parts[0].left_out == ("Delay: the generator gives no fast edge (edge_rise_time in the bench file).",)
+
+
+def test_eyes_see_one_edge_behind_the_other(tmp_path: Path) -> None:
+    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
+    change(tmp_path / "hand_bench.toml", ("[generator]\n", '[generator]\nedge_rise_time = "900 ps"\n'))
+    delay = next(r for r in results(ran(tmp_path, "30 ns", "0 %", by_eye=True, there=True)) if r.unit == "ns")
+    assert holds(delay, 30.0)
+    assert delay.word == "fail"
 
 
 def test_hands_put_the_tee_on_and_the_switchs_leads_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -33,9 +33,12 @@ def _opening(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> flo
     return abs(one.imag)
 
 
-def _delay(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float:
-    other = bench.world.look(step.display, step.second or step.view.channel)
-    return (trace.late_s - other.late_s) * (1 + bench.world.time_error(step.display))
+def _delay(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float | None:
+    """From edge to edge, where both are on the screen; the other one stands in its middle."""
+    other, screen = bench.world.look(step.display, step.second or step.view.channel), bench.world.screens[step.display]
+    apart_s = (trace.late_s - other.late_s) * (1 + bench.world.time_error(step.display))
+    half_s = screen.horizontal_div / 2 * step.view.s_per_div / step.view.magnifier
+    return apart_s if abs(apart_s) < half_s else None
 
 
 def _phase(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float:
