@@ -27,7 +27,8 @@ from harness.commands.page import built, code
 from harness.errors import HalfpowerError
 from harness.journal import journal
 from harness.person import expected
-from harness.person.page_server import Access, Watching, served
+from harness.person.page_server import served
+from harness.person.page_web import Access, Watching
 from harness.person.progress import Progress
 from harness.steps import Sine, Square, TimeMarks, View
 from tests.helpers.demo_lab import DEMO, LEAD, a_job, halfpower

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -14,20 +16,44 @@ UNSEEN: Final = "it was cut off, or is still under way, and nothing says that it
 _SAID: Final = ("off", "outputs", "guardian")  # events after which it is known how the outputs are
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """What a try or a run said of the outputs of its bench; no sentence: all of them are off."""
+
+    bench: str
+    at: str
+    sentences: tuple[str, ...]
+    adds: bool = False  # it does not know how things were before
+
+
 def may_be_on(folder: Path, contents: LogContents) -> tuple[str, ...]:
-    """The outputs that may still be on, a sentence each; what another bench does takes nothing back.
+    """The outputs that may still be on, a sentence each; what another bench does takes nothing back."""
+    return standing(said(folder, contents))
+
+
+def standing(each_said: Iterable[Said]) -> tuple[str, ...]:
+    """What stands of all that was said, in the order in which it was said."""
+    benches: dict[str, tuple[str, ...]] = {}
+    for each in each_said:
+        before = benches.get(each.bench, ()) if each.adds else ()
+        benches[each.bench] = (*before, *each.sentences)
+    return tuple(dict.fromkeys(text for sentences in benches.values() for text in sentences))
+
+
+def said(folder: Path, contents: LogContents) -> Iterator[Said]:
+    """What the tries of a queue said, in their order.
 
     A try that did not reach its bench confirms nothing. Of one that was cut off, the run's own journal tells what its
     guardian could do.
     """
-    standing: dict[str, tuple[str, ...]] = {}
     for each in contents.tries:
-        name, ending, before = contents.jobs[each.job].name, each.ending, standing.get(each.bench, ())
+        name, ending = contents.jobs[each.job].name, each.ending
         if ending is None:
-            standing[each.bench] = (*before, *(f"{name}: {text}" for text in _cut_off(folder, each.folder)))
+            left = tuple(f"{name}: {text}" for text in _cut_off(folder, each.folder))
+            yield Said(bench=each.bench, at=each.at, sentences=left, adds=True)
         elif ending.off is not None:
-            standing[each.bench] = () if ending.off else tuple(f"{name}: {text}" for text in ending.outputs)
-    return tuple(dict.fromkeys(text for said in standing.values() for text in said))
+            left = () if ending.off else tuple(f"{name}: {text}" for text in ending.outputs)
+            yield Said(bench=each.bench, at=ending.at, sentences=left)
 
 
 def _cut_off(folder: Path, run: str) -> tuple[str, ...]:
@@ -38,6 +64,11 @@ def _cut_off(folder: Path, run: str) -> tuple[str, ...]:
         record = journal.read(folder.parent / Path(run).name)
     except HalfpowerError:
         return (UNSEEN,)  # moved, removed or damaged
+    return left_on(record)
+
+
+def left_on(record: Contents) -> tuple[str, ...]:
+    """What a run has left on, as far as its own journal knows."""
     if told := record.may_be_on:
         return tuple(event.text for event in told)
     return () if _known(record) else (UNSEEN,)

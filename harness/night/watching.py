@@ -48,7 +48,7 @@ def watch(
     away_s = 0.0
     told: tuple[object, ...] = ()
     while True:
-        verdict = _look(beat, clock, None if once else clock.now() - changed_s, lives)
+        verdict = look(beat, clock, None if once else clock.now() - changed_s, lives)
         if verdict.kind != "alarm" and told != (
             told := (verdict.kind, beat.doing, beat.number, beat.part, beat.pid, beat.may_be_on)
         ):
@@ -71,7 +71,10 @@ def watch(
             beat, changed_s = latest, clock.now()
 
 
-def _look(beat: Beat, clock: Clock, unchanged_s: float | None, lives: Callable[[int], bool | None]) -> Judgement:
+def look(
+    beat: Beat, clock: Clock, unchanged_s: float | None, lives: Callable[[int], bool | None] = process_lives
+) -> Judgement:
+    """Judge one beat, which has been the same for so long; None at the first look."""
     here = socket.gethostname()
     alive = lives(beat.pid) if beat.host == here else None
     seen = Seen(now=clock.utc(), unchanged_s=unchanged_s, host=here, alive=alive)

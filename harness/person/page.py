@@ -90,6 +90,10 @@ class Page(Silent):
     _part: str = ""
     _round: int = 0  # goes up with each answer that is more than an aside: what is being typed is void then
 
+    def tells(self, whom: Callable[[], None]) -> None:
+        """Who is told of every change."""
+        self.on_change = whom
+
     # --- the run's side ------------------------------------------------------------------------------------------
 
     @contextmanager

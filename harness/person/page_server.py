@@ -1,28 +1,14 @@
-"""Serves the page of a run: to whoever holds its secret, on one address, and nothing but the page.
-
-The secret comes in the address once and is exchanged for a cookie. Beside the secret every request must name this
-server as its host, and every answer must come from a page of this server: so no other page that a browser has open can
-answer, and no name that is made to lead here is served.
-"""
+"""Serves the page of a run: what it shows, and the answers and photographs that are sent to it."""
 
 from __future__ import annotations
 
-import asyncio
 import json
-import os
-import secrets
-import socket
-import threading
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from html import escape
-from ipaddress import ip_address
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Final
 
-from harness.errors import HalfpowerError
 from harness.person.page import Page, Refused
+from harness.person.page_web import FILES, HEADERS, KINDS, LOOPBACK, Access, Watching, body_of, file, refuse, serving
 from harness.person.photographs import LARGEST, NoPhotograph, too_large
 
 if TYPE_CHECKING:
@@ -30,101 +16,28 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-LOOPBACK: Final = "127.0.0.1"
-FILES: Final = Path(__file__).parent / "page_files"
-KINDS: Final = {"html": "text/html", "css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-HEADERS: Final = {
-    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
-    "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-    "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
-    "cross-origin-resource-policy": "same-origin",
-    "cache-control": "no-store",
-}
-_A_DAY_S: Final = 86400
 _LONGEST_ANSWER: Final = 4096  # bytes, the JSON around it included
 _DRAINED: Final = 10 * LARGEST  # bytes that are read and dropped, so that a browser hears why
-_BEAT_S: Final = 3.0
-_MOST_CONNECTIONS: Final = 64
-_STARTED_WITHIN_S: Final = 10.0
-NO_SECRET: Final = "This page needs the whole address that the terminal shows, or its code scanned anew."
-OTHER_HOST: Final = "This is served under the address that the terminal shows, and under no other."
-ELSEWHERE: Final = "This did not come from the page of this run, and was not taken."
-
-Handler: TypeAlias = "Callable[[Request], Awaitable[Response]]"
-
-
-@dataclass(slots=True, kw_only=True)
-class Access:
-    """Who is let in, and by which address."""
-
-    host: str  # as it was asked for
-    port: int
-    secret: str = field(default_factory=lambda: secrets.token_urlsafe(24))
-    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))  # what the secret is exchanged for
-
-    @property
-    def cookie(self) -> str:
-        """Its name: a browser keeps one jar for all ports of a host."""
-        return f"halfpower_{self.port}"
-
-    def is_here(self, named: str) -> bool:
-        """Whether a Host header names this server: as it was asked for, or by the number of an address of this machine.
-
-        A name may be made to lead here by whoever owns it, a number not.
-        """
-        host, _, port = named.rpartition(":")
-        if port != str(self.port):
-            return False
-        host = host.strip("[]")
-        try:
-            anywhere = ip_address(self.host).is_unspecified
-        except ValueError:  # a name was asked for
-            return host == self.host
-        if not anywhere:
-            return host == self.host or (host == "localhost" and ip_address(self.host).is_loopback)
-        try:
-            return not ip_address(host).is_unspecified
-        except ValueError:
-            return False
 
 
 def app(page: Page, access: Access, watching: Watching) -> Starlette:
     """The page as an ASGI application."""
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
-    from starlette.responses import JSONResponse, Response, StreamingResponse
+    from starlette.responses import Response
     from starlette.routing import Route
 
-    def refuse(status: int, sentence: str) -> Response:
-        return JSONResponse({"sentence": sentence}, status, HEADERS)
-
-    def guarded(handler: Handler, *, enters: bool = False) -> Handler:
-        async def checked(request: Request) -> Response:
-            if not access.is_here(request.headers.get("host", "")):
-                return refuse(421, OTHER_HOST)
-            if request.method == "POST" and request.headers.get("origin") != f"http://{request.headers['host']}":
-                return refuse(403, ELSEWHERE)
-            brought = _same(request.cookies.get(access.cookie, ""), access.token)
-            if not brought and not (enters and _same(request.query_params.get("key", ""), access.secret)):
-                return _sentence_page(NO_SECRET) if enters else refuse(403, NO_SECRET)
-            return await handler(request)
-
-        return checked
-
     async def index(_request: Request) -> Response:
-        response = _file("index.html")
-        response.set_cookie(access.cookie, access.token, max_age=_A_DAY_S, httponly=True, samesite="strict", path="/")
-        return response
+        return access.welcome(file(FILES / "index.html"), access.token)
 
     async def one_file(request: Request) -> Response:
-        return _file(request.url.path[1:])
+        return file(FILES / request.url.path[1:])
 
     async def events(_request: Request) -> Response:
-        return StreamingResponse(watching.states(page), headers={**HEADERS, "content-type": "text/event-stream"})
+        return watching.stream(page)
 
     async def answer(request: Request) -> Response:
-        body = await _body(request, _LONGEST_ANSWER)
+        body = await body_of(request, _LONGEST_ANSWER, _DRAINED)
         try:
             sent = json.loads(body or b"")
             run, number, text = sent["run"], sent["question"], sent["text"]
@@ -135,7 +48,7 @@ def app(page: Page, access: Access, watching: Watching) -> Starlette:
         return await _done(lambda: page.answer(run, number, text))
 
     async def photograph(request: Request) -> Response:
-        body = await _body(request, LARGEST)
+        body = await body_of(request, LARGEST, _DRAINED)
         if body is None:
             return refuse(413, too_large())
         run, number = request.query_params.get("run", ""), request.query_params.get("question", "")
@@ -155,165 +68,20 @@ def app(page: Page, access: Access, watching: Watching) -> Starlette:
     files = [path.name for path in FILES.iterdir() if path.name != "index.html" and path.suffix[1:] in KINDS]
     return Starlette(
         routes=[
-            Route("/", guarded(index, enters=True)),
-            *(Route(f"/{name}", guarded(one_file)) for name in files),
-            Route("/events", guarded(events)),
-            Route("/answer", guarded(answer), methods=["POST"]),
-            Route("/photograph", guarded(photograph), methods=["POST"]),
+            Route("/", access.guarded(index, enters=True)),
+            *(Route(f"/{name}", access.guarded(one_file)) for name in files),
+            Route("/events", access.guarded(events)),
+            Route("/answer", access.guarded(answer), methods=["POST"]),
+            Route("/photograph", access.guarded(photograph), methods=["POST"]),
         ]
     )
-
-
-def _file(name: str) -> Response:
-    from starlette.responses import Response
-
-    kind = KINDS[name.rpartition(".")[2]]
-    return Response((FILES / name).read_bytes(), media_type=kind, headers=HEADERS)
-
-
-def _sentence_page(sentence: str) -> Response:
-    from starlette.responses import HTMLResponse
-
-    return HTMLResponse(
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">'
-        f"<title>Halfpower</title><h1>Halfpower</h1><p>{escape(sentence)}</p>",
-        403,
-        HEADERS,
-    )
-
-
-def _same(brought: str, kept: str) -> bool:
-    return secrets.compare_digest(brought.encode(), kept.encode())
-
-
-async def _body(request: Request, most: int) -> bytes | None:
-    """The body; None where it is longer, once it has been read and dropped."""
-    taken, size = bytearray(), 0
-    async for chunk in request.stream():
-        size += len(chunk)
-        if size > _DRAINED:
-            return None
-        if size <= most:
-            taken += chunk
-    return bytes(taken) if size <= most else None
-
-
-@dataclass(slots=True)
-class Watching:
-    """The pages that are open, each waiting for the next change in the loop of the server."""
-
-    loop: asyncio.AbstractEventLoop | None = None
-    changed: set[asyncio.Event] = field(default_factory=set)
-
-    def tell(self) -> None:
-        """There is something new to show; called in any thread."""
-        if self.loop is not None and not self.loop.is_closed():
-            self.loop.call_soon_threadsafe(self._set)
-
-    def _set(self) -> None:
-        for event in self.changed:
-            event.set()
-
-    async def states(self, page: Page) -> AsyncIterator[str]:
-        """The state of the page, again after every change; a beat between, by which a page knows that it is heard."""
-        self.loop = asyncio.get_running_loop()
-        event = asyncio.Event()
-        self.changed.add(event)
-        try:
-            while True:
-                event.clear()
-                last = bool(page.ended)  # looked at first: it may end while this state is on its way
-                yield f"event: state\ndata: {page.state()}\n\n"
-                if last:
-                    return
-                while not event.is_set():
-                    try:
-                        await asyncio.wait_for(event.wait(), _BEAT_S)
-                    except TimeoutError:
-                        yield "event: beat\ndata:\n\n"
-        finally:
-            self.changed.discard(event)
 
 
 @contextmanager
 def served(page: Page, where: str = LOOPBACK) -> Iterator[str]:
     """Serve a page at HOST[:PORT] in a thread; gives the address with its secret."""
-    try:
-        import uvicorn
-    except ImportError:
-        raise HalfpowerError(
-            "The page needs its extra packages; install them with: pip install 'halfpower[web]'."
-        ) from None
-
-    listening = _listening(where)
-    host, port = _host_and_port(where)[0], listening.getsockname()[1]
-    access, watching = Access(host=host, port=port), Watching()
-    config: Any = uvicorn.Config(
-        app(page, access, watching), log_config=None, access_log=False, lifespan="off", ws="none", http="h11",
-        loop="asyncio", server_header=False, date_header=False, limit_concurrency=_MOST_CONNECTIONS,
-        timeout_graceful_shutdown=2, timeout_keep_alive=5,
-    )  # fmt: skip
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, name="page", daemon=True)
-    page.on_change = watching.tell
-    thread.start()
-    try:
-        yield f"http://{_shown(host, listening)}:{port}/?key={access.secret}"
-    finally:
-        if not page.ended:
-            page.end("The run has ended; the terminal says how.")
-        server.should_exit = True
-        thread.join(_STARTED_WITHIN_S)
-        listening.close()
-
-
-def _host_and_port(where: str) -> tuple[str, int]:
-    """HOST[:PORT], or an address of IPv6, in brackets where a port follows."""
-    try:
-        return str(ip_address(where)), 0
-    except ValueError:
-        pass
-    host, colon, port = where.rpartition(":")
-    if not colon:
-        return where, 0
-    if not (port.isdecimal() and int(port) < 65536):
-        raise HalfpowerError(f"--page {where}: a port is a number up to 65535, as in 192.0.2.7:8080.")
-    return host.strip("[]"), int(port)
-
-
-def _listening(where: str) -> socket.socket:
-    host, port = _host_and_port(where)
-    try:
-        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
-        listening = socket.socket(family, socket.SOCK_STREAM)
-        try:
-            if os.name == "posix":  # elsewhere it would let another program take the port as well
-                listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listening.bind(address)
-            listening.listen(_MOST_CONNECTIONS)
-        except OSError:
-            listening.close()
-            raise
-    except (OSError, UnicodeError) as error:
-        why = getattr(error, "strerror", None) or error
-        raise HalfpowerError(
-            f"--page {where}: the page cannot be served there ({why}). Name an address of this computer, such as "
-            "127.0.0.1, or 0.0.0.0 for all of them."
-        ) from None
-    return listening
-
-
-def _shown(host: str, listening: socket.socket) -> str:
-    """The host as another device reaches it."""
-    try:
-        address = ip_address(host)
-    except ValueError:
-        return host
-    if address.is_unspecified:
-        with socket.socket(listening.family, socket.SOCK_DGRAM) as probe:
-            try:
-                probe.connect(("192.0.2.1" if address.version == 4 else "2001:db8::1", 9))  # sends nothing
-                address = ip_address(probe.getsockname()[0])
-            except OSError:
-                address = ip_address(LOOPBACK if address.version == 4 else "::1")
-    return f"[{address}]" if address.version == 6 else str(address)
+    with serving(
+        page, where, lambda host, port: Access(host=host, port=port), lambda let_in, to: app(page, let_in, to),
+        ended="The run has ended; the terminal says how.",
+    ) as address:  # fmt: skip
+        yield address
