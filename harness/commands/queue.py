@@ -45,6 +45,7 @@ NOTIFY = click.option(
 @NOTIFY
 @click.option("--awake/--no-awake", default=None, help="Keep the machine from going to sleep, or let it.")
 @click.option("--rehearse", is_flag=True, help="Say what would be run and what is refused, and start nothing.")
+@click.option("--unasked", is_flag=True, help="Ask no instrument beforehand who it is and whether it is well.")
 @shown_options
 @store_option
 def queue(
@@ -53,7 +54,8 @@ def queue(
     """Run jobs one after another with nobody there; in the morning a page says what happened.
 
     Name job files, or one queue file. Every job is loaded and rehearsed first; one that needs a person, applies
-    hazardous voltage without permission or exceeds a rating is refused before anything starts.
+    hazardous voltage without permission or exceeds a rating is refused before anything starts. So is one of whose
+    instruments one does not answer, or is another: all are asked who they are while somebody is there to hear it.
 
     \b
     Examples:
@@ -81,15 +83,16 @@ def queue(
 
 def _refuse_beside(options: Mapping[str, Any], *, page: bool) -> None:
     """What would be ignored beside --go-on or --page is refused."""
-    ignored = ("again", "awake", "rehearse", *(("at",) if page else ()))
-    if named := [name for name in ignored if options[name] is not None and (name != "rehearse" or options[name])]:
+    ignored = ("again", "awake", "rehearse", *(("at", "unasked") if page else ()))
+    flags = ("rehearse", "unasked")
+    if named := [name for name in ignored if options[name] is not None and (name not in flags or options[name])]:
         raise click.UsageError(f"--{named[0]} changes nothing here: leave it out.")
 
 
 def _begin(
     jobs: tuple[Path, ...], runs: Path, notify: tuple[str, ...], options: Mapping[str, Any], showing: _Shown
 ) -> None:
-    from harness.night import notices, plan, runner
+    from harness.night import evening, notices, plan, runner
     from harness.night.start import start_of
     from harness.words.clock import RealClock
 
@@ -97,6 +100,8 @@ def _begin(
     paths, at, settings, addresses, leave_out = _asked(jobs, notify, options)
     start = start_of(at, clock)  # once: after the check the next such time may be tomorrow's
     planned = plan.look_through(paths, start or clock.utc(), once_told())
+    if not options["unasked"]:
+        planned = evening.asked(planned, showing.tell)
     for line in _plan_lines(planned, start):
         showing.tell(line)
     if planned.refused and not (leave_out and planned.checked):
@@ -175,7 +180,7 @@ def _keeper(store: str | None) -> Keep:
 
 def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *, showing: _Shown, keep: Keep) -> None:
     from harness.files import files
-    from harness.night import log, notices, runner
+    from harness.night import evening, log, notices, runner
     from harness.night.start import start_of
     from harness.words.clock import RealClock
 
@@ -207,6 +212,7 @@ def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *,
             showing=showing,
             keep=keep,
             before=once_told(),
+            ask=(lambda _planned: ()) if options["unasked"] else evening.troubles,
         )
     _finish(folder, showing)
 

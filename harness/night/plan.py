@@ -67,7 +67,7 @@ def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImpor
         except HalfpowerError as error:
             refused.append(_refusal(path, str(error)))
             continue
-        warnings += looked_at.loaded.warnings
+        warnings += looked_at.loaded.warnings if problems else opening.warnings(looked_at.loaded)
         if problems:
             refused.append(_refusal(path, *problems))
         else:

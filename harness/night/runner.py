@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 import socket
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -99,10 +99,12 @@ def go_on(
     showing: Showing,
     keep: Keep | None = None,
     before: BeforeImport = lambda _own: None,
+    ask: Callable[[NightPlan], Iterable[str]] = lambda _planned: (),
 ) -> None:
     """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped.
 
-    `start` is another moment to wait for than the log's, "" for none; `before` is told of the user's own Python.
+    `start` is another moment to wait for than the log's, "" for none; `before` is told of the user's own Python. What
+    `ask` finds on the benches is said and refuses nothing: a bench that does not answer costs its own jobs alone.
     """
     with _alone(folder):  # a log that another process writes is not to be touched
         contents = read(folder)
@@ -115,6 +117,8 @@ def go_on(
             )
             if planned.refused and not leave_out:
                 raise refusal(planned)
+            for found in ask(planned):
+                showing.tell(found)
         except BaseException:
             heart.end("nothing was started.")
             raise

@@ -14,7 +14,7 @@ from harness.errors import HalfpowerError
 from harness.files import files
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.journal.lock import hold
-from harness.models import Instrument
+from harness.models import Bench, Instrument
 from harness.steps import Role
 from harness.words.clock import Clock, RealClock
 
@@ -44,29 +44,35 @@ def talk(bench_path: str | Path, before: BeforeImport = lambda _own: None) -> tu
 
     `before` is told of every file of the user's own before it is imported.
     """
-    from drivers.loading import problem_of
-
     path = Path(bench_path)
     bench = files.load_bench(path)
+    ask = asking(bench, path, OwnCode(before))
+    return (
+        *(ask(role, instrument) for role, instrument in bench.instruments()),
+        *(replace(ask("unit", link), place=name) for name, link in bench.positions.items()),
+    )
+
+
+def asking(
+    bench: Bench, path: Path, own: OwnCode, position: str | None = None
+) -> Callable[[Role, Instrument], InstrumentState]:
+    """What asks an instrument of a bench; `path` is the bench file's, `own` what was imported of the user's."""
+    from drivers.loading import problem_of
+
     clock: Clock = RealClock()
     factory: ResourceManagerFactory
     seen_on: SeenOn | None = None
     if bench.simulation is not None:
         from harness.sim.bench import SimulatedBench
 
-        simulated = SimulatedBench.load(path.parent / bench.simulation)
+        simulated = SimulatedBench.load(path.parent / bench.simulation, position=position)
         clock, factory = simulated.clock, simulated.resource_manager
     else:
         from harness.link.visa import resource_manager
 
         factory, seen_on = resource_manager(), SeenOn()
-    places: list[tuple[Role, str, Instrument]] = [(role, "", instrument) for role, instrument in bench.instruments()]
-    places += [("unit", name, link) for name, link in bench.positions.items()]
-    wrong_with = partial(problem_of, folder=path.parent, own=OwnCode(before))
-    return tuple(
-        replace(_state(role, instrument, factory, clock, seen_on, wrong_with=wrong_with), place=name)
-        for role, name, instrument in places
-    )
+    wrong_with = partial(problem_of, folder=path.parent, own=own)
+    return lambda role, instrument: _state(role, instrument, factory, clock, seen_on, wrong_with=wrong_with)
 
 
 def _state(
