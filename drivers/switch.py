@@ -32,3 +32,7 @@ class ScpiSwitch(Remote):
             ),
             held=self.commands.read_backs("close", channel_list=channel_list),
         )
+
+    def open(self) -> None:
+        """Open every channel."""
+        self.establish(self.commands.text("open_all"))

@@ -24,6 +24,7 @@ from sequences.inputs import steps as sequence
 from sequences.inputs.behind import HEIGHT, RISE, capacitance_budget, resistance_budget
 from sequences.inputs.steps import Options, plan
 from tests.helpers.demo_lab import DEMO, a_job, change
+from tests.helpers.journals import comparable
 from tests.helpers.played import played
 from tests.helpers.setups import a_setup
 
@@ -86,6 +87,26 @@ def test_what_a_meter_showed_is_stated_with_its_limits_and_nothing_is_measured(t
     assert resistance is not None
     assert (resistance.estimate, resistance.u) == pytest.approx((0.1, 0.1 / math.sqrt(3)))
     assert "Northfen Wren no. 4, certificate BW-C-2240" in found[1, "resistance of the input"].remarks[0]
+
+
+class Cut(Exception):  # noqa: N818 - what happens to the run
+    """The process is gone."""
+
+
+def test_a_run_that_was_cut_off_before_hands_took_over_from_the_switch_goes_on_alike(tmp_path: Path) -> None:
+    """What the switch had closed is opened, or it would load the calibrator in one of the two and not in the other."""
+    ran(tmp_path, "1 Mohm", "20 pF")
+    whole = next(path for path in tmp_path.iterdir() if path.name.startswith("2026"))
+
+    def cut(_part: str, n: int, *_: object) -> None:
+        if n == 3:
+            raise Cut
+
+    with pytest.raises(Cut):
+        runs.start(tmp_path / "job.toml", tmp_path / "cut", watch=cut)
+    resumed = next((tmp_path / "cut").iterdir())
+    runs.resume(resumed)
+    assert comparable(resumed) == comparable(whole)
 
 
 # --- by other hands ------------------------------------------------------------------------------------------------

@@ -220,7 +220,7 @@ class LiveBench:
     def _connect(self, step: Connect) -> Done:
         self._before(step)
         self._connected = self._to_plug = None
-        self._route = self.setup.leads(step)
+        before, self._route = self._route, self.setup.leads(step)
         if self._route is None:
             self._standing, self._route_in_doubt = None, False  # no path of the switch's is in use any more
             if not self._is_remote(step.source):  # the same hands, in one question
@@ -228,6 +228,9 @@ class LiveBench:
             else:
                 self.outputs.for_hands()
                 self._by_hand(step)
+            opens = getattr(self.drivers.get("switch"), "open", None)
+            if before is not None and opens is not None:  # what it had closed still loads the source
+                self._tried(opens)
         else:
             if step.replugged:
                 self.outputs.for_hands()
