@@ -513,6 +513,9 @@ WARNINGS: list[tuple[list[Edit], str]] = [
       "line <[[calibrator.accuracy]]> holds too; expected one of them")),
     ([("bench.toml", "due = 2027-03-02", "")],
      "bench.toml:<[calibrator]>: calibrator.due: no due date; expected the day on which the certificate runs out"),
+    ([("bench.toml", 'certificate = "BW-2026-021"', 'certificate = "BW-2026-017"  # twice')],
+     ("bench.toml:<# twice>: generator.certificate: is also that of calibrator (Northfen Naze no. 2041); "
+      "one of the two is wrong")),
     ([("bench.toml", 'frequency_high = "500 MHz"', 'frequency_high = "50 MHz"')],
      "bench.toml:<frequency_high>: generator.frequency_high: is below the unit's rated bandwidth of 100 MHz"),
     ([("bench.toml", "vswr = 1.3", "")],

@@ -197,6 +197,8 @@ def test_years_of_many_units_hold_their_true_drifts_about_as_often_as_they_say(t
 def test_a_unit_is_due_an_interval_after_its_last_run(found):
     due = {unit.serial: unit.due for unit in found.units}
     assert due == {"Egret-3071": dt.date(2026, 5, 10), "Egret-3090": dt.date(2025, 9, 1)}
+    (table,) = next(each for each in blocks(found, dt.date(2026, 1, 1)) if getattr(each, "key", "") == "units").blocks
+    assert [row.cells[0][0].text[-10:] for row in table.rows] == ["Egret-3090", "Egret-3071"]  # the first due first
     assert trends.headline(found, dt.date(2026, 1, 1)).startswith(
         "10 runs of 2 units; 2 of 4 points drift; no drift can be stated yet of 4 points; 1 unit overdue"
     )

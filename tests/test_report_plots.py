@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import xml.etree.ElementTree as ET
 from functools import cache
@@ -9,8 +10,9 @@ from functools import cache
 import matplotlib as mpl
 import pytest
 
-from harness.report.plot_style import INKS, SERIES, Ink, Picture, themed
-from harness.report.plots import NARROW_IN, pictures, response_picture
+from harness.report import error_plot
+from harness.report.plot_style import INKS, SERIES, Ink, Picture, drawing, themed
+from harness.report.plots import NARROW_IN, WIDE_IN, pictures, response_picture
 from tests.helpers.report_examples import EXAMPLES
 
 NAMES = ("does_not_meet", "hostile", "several_crossings", "incomplete")
@@ -104,3 +106,20 @@ def test_lines_stand_out_from_the_paper(ink: Ink) -> None:
 
 def test_every_ink_has_its_own_light_colour() -> None:
     assert len({ink.light for ink in INKS}) == len(INKS)
+
+
+@pytest.mark.parametrize(("width_in", "panels"), [(WIDE_IN, 1), (WIDE_IN, 2), (NARROW_IN, 1)])
+def test_the_names_of_23_settings_do_not_touch(width_in: float, panels: int) -> None:
+    """Lines of text that are turned by an angle lie their distance along the axis times its sine from one another."""
+    settings = [f"{n}00 µs/div" for n in range(1, 24)]
+    with drawing(width_in, 3.0, margins_in=(0.6, 0.12, 0.3, 0.95)) as figure:
+        grid = figure.subplots(1, panels, squeeze=False).flat
+        for axes in grid:
+            error_plot._setting_axis(axes, error_plot._Axis(settings=settings, turned=True))
+        figure.canvas.draw()
+        for axes in grid:
+            names = axes.get_xticklabels()
+            apart_pt = 72 / figure.dpi * axes.bbox.width / len(names)
+            for name in names:
+                assert apart_pt * math.sin(math.radians(name.get_rotation())) >= name.get_fontsize()
+                assert name.get_fontsize() > 4

@@ -24,6 +24,7 @@ from harness.quantities import parse
 from harness.report import blocks, report_page, shown
 from harness.report.frame import budget_frame, frame, response_frame
 from harness.report.model import Report
+from harness.report.particulars import coverage
 from harness.report.parts import change_text
 from harness.report.results import FORMAT, VERSION, results, to_json
 from harness.report.sheet import sheet
@@ -355,3 +356,24 @@ def rows_with_u(name: str) -> Iterator[list[str]]:
             texts = [blocks.text_of(row.cells[n]) for n in at]
             if texts[1] != "–":
                 yield [end for text in texts for end in text.split(" to ")]
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [(["lead", "probe"], "lead, probe"), ([], "none"), (True, "yes"), ("-3 dB", "−3 dB"), ({"at": 5}, "at 5")],
+)
+def test_an_option_is_told_in_words(given: Any, said: str) -> None:
+    assert shown.option(given) == said
+
+
+def test_one_coverage_factor_is_no_span() -> None:
+    (result, *_) = EXAMPLES["meets"]().parts[0].results
+    part = replace(EXAMPLES["meets"]().parts[0], results=(result, result))
+    assert result.statement is not None
+    assert f"each result ({result.statement.k:.2f}), for" in coverage([part])
+
+
+def test_no_number_is_torn_from_its_uncertainty() -> None:
+    text = page("does_not_meet")
+    assert "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}" in text
+    assert " ± " not in re.sub("<svg.*?</svg>|<[^>]*>", "", text, flags=re.DOTALL)

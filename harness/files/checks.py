@@ -98,6 +98,7 @@ def check_bench(
         for sentence in check_overrides(role, instrument.commands) if check_overrides else ():
             _override(notes, at, role, instrument, sentence)
     _addresses(notes, instruments)
+    _certificates(notes, instruments)
     _calibrator(notes, bench.calibrator)
     _reference(notes, bench)
     _positions(notes, bench)
@@ -205,6 +206,13 @@ def _addresses(notes: Findings, instruments: list[Placed]) -> None:
                 f"is also the address of [{first_name}] (line {line}); expected another, "
                 "or the same maker, model and serial where one instrument serves both roles",
             )
+
+
+def _certificates(notes: Findings, instruments: list[Placed]) -> None:
+    for (first_at, _, first), (at, _, second) in combinations(instruments, 2):
+        one, other = ((x.certificate, x.certificate_by) for x in (first, second))
+        if second.certificate and one == other and first.label != second.label:
+            notes.warn((*at, "certificate"), f"is also that of {first_at[0]} ({first.label}); one of the two is wrong")
 
 
 # --- accuracy ----------------------------------------------------------------------------------------------------

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 MOST_SERIES: Final = len(SERIES)  # of one picture: more would be told apart by nobody
 _LONGEST_SETTING: Final = 15
 _LONGEST_PATH: Final = 24
+_NAME_PT: Final = 8.5  # of a setting
+_UPRIGHT_BELOW_PT: Final = 14.0  # names that are turned by 55° need this from one to the next
 _ROTATE_FROM: Final = 9  # settings on an axis
 _PANEL_IN: Final = 2.4
 
@@ -190,9 +192,13 @@ def _signs(axes: Axes, slots: Sequence[_Slot]) -> None:
 
 def _setting_axis(axes: Axes, along: _Axis) -> None:
     settings, turned = along.settings, along.turned
+    room_pt = 72.0 * axes.bbox.width / axes.figure.dpi / len(settings)  # for one name
+    upright = turned and room_pt < _UPRIGHT_BELOW_PT
+    size_pt = min(_NAME_PT, room_pt) if upright else _NAME_PT
     axes.set_xticks(
-        range(len(settings)), [shortened(s, _LONGEST_SETTING) for s in settings], rotation=55 if turned else 0,
-        ha="right" if turned else "center", rotation_mode="anchor",
+        range(len(settings)), [shortened(s, _LONGEST_SETTING) for s in settings], fontsize=size_pt,
+        rotation=90 if upright else 55 if turned else 0, ha="right" if turned else "center",
+        va="center" if upright else "top", rotation_mode="anchor",
     )  # fmt: skip
     axes.set_xticks([x - 0.5 for x in range(1, len(settings))], minor=True)
     axes.tick_params(axis="x", which="both", length=0)

@@ -55,7 +55,7 @@ def _units(history: History, today: dt.date) -> b.Section:
                 str(unit.runs[0].started.date()), f"{unit.last.started.date()}, {unit.last.condition}",
                 _due(unit.due, today), b.word(unit.last.overall or "not judged"), kind=_late(unit.due, today),
             )
-            for unit in history.units
+            for unit in sorted(history.units, key=lambda unit: unit.due or dt.date.max)
         ),
         look="wordy",
     )  # fmt: skip
@@ -63,7 +63,7 @@ def _units(history: History, today: dt.date) -> b.Section:
 
 
 def _uses(history: History) -> b.Section:
-    table = b.table(("Run", "Unit", "As", "Verdicts", "Whole run"), map(_use, history.uses), look="wordy")
+    table = b.table(("Run", "Unit", "As", "Verdicts", "Whole run"), map(_use, history.uses), look="wordy", listed=True)
     return b.Section(
         title=f"Runs with {history.where.standard}", key="uses", blocks=(table,),
         note="the verdicts of the parts that rest on it",

@@ -21,6 +21,7 @@ _SHORT: Final = 20  # characters of a cell that is not broken
 # Letters that are written from the right (Unicode 16, blocks of Hebrew, Arabic and their neighbours) or none of ASCII,
 # Latin, Greek, Cyrillic and common signs: such text stands apart from what is around it.
 _APART: Final = re.compile("[\u0590-\u1fff\u2c00-\ud7ff\uf900-\U0010ffff]")
+_PLUS_OR_MINUS: Final = "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}"  # a number keeps its uncertainty on a narrow screen
 
 
 def html(page: b.Page) -> str:
@@ -78,7 +79,7 @@ def _plain(text: str) -> str:
 
 
 def _text(text: str) -> str:
-    written = _plain(text)
+    written = _plain(text).replace(" ± ", _PLUS_OR_MINUS)
     return f"<bdi>{written}</bdi>" if _APART.search(written) else written
 
 

@@ -309,7 +309,7 @@ def coverage(parts: Sequence[PartResult]) -> str:
     statements = [result.statement for part in parts for result in part.results if result.statement is not None]
     k = [statement.k for statement in statements]
     probability = shown.percent(statements[0].probability if statements else COVERAGE, 4)
-    span = f" ({min(k):.2f} to {max(k):.2f})" if k else ""
+    span = f" ({' to '.join(dict.fromkeys(f'{end:.2f}' for end in (min(k), max(k))))})" if k else ""
     return (
         "U is the expanded uncertainty: the standard uncertainty times the coverage factor k that stands beside each "
         f"result{span}, for a coverage probability of about {probability}; worked out after JCGM 100:2008, in the "

@@ -50,7 +50,11 @@ def method(report: Report) -> b.Section:
     sequences = b.table(
         ("Sequence", "Options of the job file"),
         (
-            b.row(use.use, "; ".join(f"{key} = {given}" for key, given in use.options.items()) or "none")
+            b.row(
+                use.use,
+                "; ".join(f"{key.replace('_', ' ')}: {shown.option(given)}" for key, given in use.options.items())
+                or "none",
+            )
             for use in report.setup.job.sequence
         ),
         caption="Sequences and their options",

@@ -336,6 +336,19 @@ def not_measured(report: Report) -> tuple[str, ...]:
     return tuple(f"{title}: {', '.join(settings)}" for title, settings in lines.items())
 
 
+def option(given: object) -> str:
+    """What somebody wrote for an option, in words."""
+    match given:
+        case bool():
+            return "yes" if given else "no"
+        case dict():
+            return ", ".join(f"{key} {option(each)}" for key, each in given.items())
+        case list() | tuple():
+            return ", ".join(map(option, given)) or "none"
+        case _:
+            return minus(str(given))
+
+
 def readings_text(result: Result) -> str:
     """The readings of a result in their order."""
     return f"{', '.join(number(x) for x in result.readings)} {result.unit}".strip() if result.readings else "–"
