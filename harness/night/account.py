@@ -207,14 +207,21 @@ def _missing(job: QueuedJob, report: Report) -> Iterator[str]:
 def _events(contents: logs.LogContents, interruptions: Iterable[logs.Interruption]) -> Iterator[NightEvent]:
     """What happened, each once: what was said again, as by a queue that went on, stands where it was said first."""
     told = iter(interruptions)
-    said: dict[tuple[str, int], list[str]] = {}
-    for place, event in enumerate(contents.events):
+    events: list[NightEvent] = []
+    again: dict[str, list[str]] = {}
+    for event in contents.events:
         first, *more = event.text.strip().splitlines() or [""]
         text = f"{more[-1]} (the traceback stands in queue.jsonl)" if event.what == "fault" and more else first
-        key = (_interrupted(contents, next(told)), place) if event.what == "interrupted" else (text, 0)
-        said.setdefault(key, []).append(event.at)
-    for (text, _), (at, *again) in said.items():
-        yield NightEvent(at=at, text=f"{text} Said again at {', '.join(map(shown.moment, again))}." if again else text)
+        if event.what == "interrupted":
+            events.append(_interrupted(contents, next(told)))
+        elif text in again:
+            again[text].append(shown.moment(event.at))
+        else:
+            again[text] = []
+            events.append(NightEvent(at=event.at, text=text))
+    for each in events:
+        at = ", ".join(again.get(each.text, ()))
+        yield replace(each, text=f"{each.text} Said again at {at}.") if at else each
 
 
 def _interruptions(folder: Path, contents: logs.LogContents) -> list[logs.Interruption]:
@@ -222,14 +229,15 @@ def _interruptions(folder: Path, contents: logs.LogContents) -> list[logs.Interr
     return [replace(each, last_at=_last_entry(folder, contents, each)) for each in contents.interruptions]
 
 
-def _interrupted(contents: logs.LogContents, each: logs.Interruption) -> str:
-    last_at, went_on = shown.moment(each.last_at), f"the queue went on at {shown.moment(each.went_on_at)}."
+def _interrupted(contents: logs.LogContents, each: logs.Interruption) -> NightEvent:
+    """One of them, at the moment of the last sign."""
     if each.under_way is not None:
-        name = contents.jobs[each.under_way.job].name
-        return f"{name} was cut off: its last entry is of {last_at}; {went_on}"
-    if each.stopped:
-        return f"The queue was stopped by a signal at {last_at}; {went_on}"
-    return f"The queue was interrupted with no job under way, after {last_at}; {went_on}"
+        text = f"{contents.jobs[each.under_way.job].name} was cut off; this is the time of its last entry."
+    elif each.stopped:
+        text = "The queue was stopped by a signal."
+    else:
+        text = "The queue was interrupted with no job under way."
+    return NightEvent(at=each.last_at, text=f"{text} The queue went on at {shown.moment(each.went_on_at)}.")
 
 
 def _last_entry(folder: Path, contents: logs.LogContents, each: logs.Interruption) -> str:
