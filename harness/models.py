@@ -451,6 +451,9 @@ class Bench(Model):
         None, description="scheme of the numbers of its reports, such as 'BW-{year}-{count:04}'"
     )
     simulation: str | None = Field(None, description="a simulated bench's file: no real instrument is opened")
+    standards: str | None = Field(
+        None, description="the laboratory's register of standards: what it has of a 'serial' is taken from there"
+    )
     calibrator: Calibrator | None = Field(None, description="source of known voltages, time marks and fast edges")
     generator: Generator | None = Field(None, description="source of the levelled sine")
     counter: Counter | None = Field(None, description="frequency counter")

@@ -27,12 +27,21 @@ from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
 from harness.report.summary import summarise
+from harness.run.days import day_of
 from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
 from harness.run.opening import opened, simulated_bench
 from harness.run.own_code import keep_traceback
-from harness.run.refusals import day_of, from_the_future, is_the_unit, load_again, overdue, past_due, refuse_others
+from harness.run.refusals import (
+    from_the_future,
+    is_the_unit,
+    load_again,
+    nearly_out,
+    overdue,
+    past_due,
+    refuse_others,
+)
 from harness.steps import Reading, Role
 from harness.words.clock import OnLife, Stamps, no_sign
 from harness.words.numbering import USUAL, numbers
@@ -76,7 +85,8 @@ def warnings(loaded: LoadedJob) -> tuple[str, ...]:
     day = today(loaded)
     late = past_due(loaded.setup.bench, day)
     allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
-    told = (*(f"{standard}, {allowed}" for standard in late), *from_the_future(loaded.setup.bench, day))
+    bench = loaded.setup.bench
+    told = (*(f"{standard}, {allowed}" for standard in late), *from_the_future(bench, day), *nearly_out(bench, day))
     return (*loaded.warnings, *(f"{loaded.bench_path}: {sentence}" for sentence in (*told, *not_guarded(loaded))))
 
 

@@ -79,8 +79,9 @@ def _serve(bench_file: Path, faults: Faults | None) -> None:
     import threading
 
     from harness.files.files import load_bench
+    from harness.run.days import day_on
 
-    loaded = load_bench(bench_file)
+    loaded = load_bench(bench_file, day_of=day_on)
     if loaded.simulation is None:
         raise ConfigError(f"{bench_file}: is no simulated bench: it has no key 'simulation'")
     from harness.sim.bench import SimulatedBench

@@ -1,4 +1,4 @@
-"""Commands about the four kinds of files: validate them, describe them to an editor, start one."""
+"""Commands about the kinds of files: validate them, describe them to an editor, start one."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from harness.files.own_files import BeforeImport
     from harness.run.jobs import LoadedJob
 
-KIND = click.Choice(["bench", "unit", "job", "queue"])
+KIND = click.Choice(["bench", "unit", "job", "queue", "register"])
 
 
 @click.command(cls=PlainHelpCommand)
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 def check(files: tuple[Path, ...]) -> None:
-    """Validate bench, unit, job and queue files: every problem at once, each with its line.
+    """Validate bench, unit, job, queue and register files: every problem at once, each with its line.
 
     A job file is checked together with the bench and unit files that it names, a queue file with its jobs. The file of
     a simulated bench and one of corrections are checked too.
@@ -73,6 +73,8 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
             return f"{path}: a sound unit file: {unit.value.maker} {unit.value.model}", unit.warnings
         case "queue":
             return _checked_queue(path, before)
+        case "register":
+            return _checked_register(path)
 
 
 def _checked_job(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
@@ -89,12 +91,13 @@ def _checked_bench(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ..
     from drivers.loading import problem_of
     from harness.files import files
     from harness.files.own_files import OwnCode
-    from harness.run.refusals import day_of, from_the_future, past_due, simulated_bench_of
+    from harness.run.days import day_of, day_on, simulated_bench_of
+    from harness.run.refusals import from_the_future, nearly_out, past_due
 
     check_driver = partial(problem_of, own=OwnCode(before))
-    bench = files.read_bench(path, check_overrides=check_overrides, check_driver=check_driver)
+    bench = files.read_bench(path, check_overrides=check_overrides, check_driver=check_driver, day_of=day_on)
     day = day_of(simulated_bench_of(bench.value, path))
-    late = past_due(bench.value, day) + from_the_future(bench.value, day)
+    late = past_due(bench.value, day) + from_the_future(bench.value, day) + nearly_out(bench.value, day)
     roles = ", ".join(role for role, _ in bench.value.instruments()) or "no instruments"
     return f"{path}: a sound bench file: {roles}", (*bench.warnings, *(f"{path}: {standard}" for standard in late))
 
@@ -133,6 +136,17 @@ def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ..
     if problems:
         raise ConfigError(*dict.fromkeys(problems))
     return f"{path}: a sound queue file, {counted(len(jobs), 'job')}", tuple(dict.fromkeys(warnings))
+
+
+def _checked_register(path: Path) -> tuple[str, tuple[str, ...]]:
+    """A register of standards, and what of it is out, or nearly, today."""
+    from harness.files import files
+    from harness.files.register import states
+
+    register = files.read_register(path)
+    told = states(register.value, files.this_day())
+    count = counted(len(register.value.standard), "standard")
+    return f"{path}: a sound register, {count}", (*register.warnings, *(f"{path}: {each}" for each in told))
 
 
 def _tables(path: Path) -> dict[str, object]:

@@ -222,7 +222,7 @@ def _accuracy(notes: Findings, table: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.accuracy):
         check_line(notes, (*table, "accuracy", place), line)
     for (before, first), (place, second) in combinations(enumerate(instrument.accuracy), 2):
-        if first.function == second.function and _overlap(first, second):
+        if (first.function, first.stated_as) == (second.function, second.stated_as) and _overlap(first, second):
             line_no = notes.text.lines.line((*table, "accuracy", before))
             notes.warn(
                 (*table, "accuracy", place),

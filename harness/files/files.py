@@ -1,4 +1,4 @@
-"""Bench, unit, job and queue files: from paths to frozen models, with every problem of every file at once.
+"""Bench, unit, job, queue and register files: from paths to frozen models, with every problem of every file at once.
 
 A problem is one line, `file:line: key: what is wrong; what is expected`. Warnings have the same form and
 are returned, not raised.
@@ -6,6 +6,7 @@ are returned, not raised.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,15 +25,21 @@ from harness.files.job_checks import (
     known_position,
     read_options,
 )
+from harness.files.register import InRegister, Register, check_register, with_certificates
 from harness.files.toml_text import BadText, Problem, Text, read, read_sound
 from harness.files.unit_checks import check_unit, with_own_ratings
 from harness.files.words import in_order, one_of, shown, validation_problems
 from harness.models import Bench, Job, Queue, Setup, Unit
 from harness.values import Model
+from harness.words.clock import RealClock
 
-Kind: TypeAlias = Literal["bench", "unit", "job", "queue"]
+Kind: TypeAlias = Literal["bench", "unit", "job", "queue", "register"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
-MODELS: Final[Mapping[Kind, type[Model]]] = {"bench": Bench, "unit": Unit, "job": Job, "queue": Queue}
+MODELS: Final[Mapping[Kind, type[Model]]] = {
+    "bench": Bench, "unit": Unit, "job": Job, "queue": Queue, "register": Register,
+}  # fmt: skip
+DayOf: TypeAlias = Callable[[Bench, Path], dt.date]
+"""The day on which a bench, read from a file, is used: by it a register is asked."""
 
 STARTERS: Final = Path(__file__).parent / "starters"
 
@@ -60,16 +67,30 @@ class LoadedFiles:
     warnings: tuple[str, ...]
 
 
-def load_bench(path: str | Path, *, check_overrides: CheckOverrides | None = None) -> Bench:
+def this_day(_bench: Bench | None = None, _path: Path | None = None) -> dt.date:
+    """Today, UTC."""
+    return RealClock().utc().date()
+
+
+def load_bench(path: str | Path, *, check_overrides: CheckOverrides | None = None, day_of: DayOf = this_day) -> Bench:
     """Read a bench file; raises ConfigError with all its problems."""
-    return read_bench(path, check_overrides=check_overrides).value
+    return read_bench(path, check_overrides=check_overrides, day_of=day_of).value
 
 
 def read_bench(
-    path: str | Path, *, check_overrides: CheckOverrides | None = None, check_driver: CheckDriver | None = None
+    path: str | Path,
+    *,
+    check_overrides: CheckOverrides | None = None,
+    check_driver: CheckDriver | None = None,
+    day_of: DayOf = this_day,
 ) -> CheckedFile[Bench]:
-    """Read a bench file and keep its warnings."""
-    return _checked(_bench(Path(path), check_overrides, check_driver))
+    """Read a bench file, with what its register has of its instruments that day, and keep its warnings."""
+    return _checked(_bench(Path(path), check_overrides, check_driver, day_of))
+
+
+def read_register(path: str | Path) -> CheckedFile[Register]:
+    """Read a register of standards and keep its warnings."""
+    return _checked(_register(Path(path)))
 
 
 def read_unit(path: str | Path) -> CheckedFile[Unit]:
@@ -101,6 +122,7 @@ def load_job(
     sequences: Sequences = MappingProxyType({}),
     check_overrides: CheckOverrides | None = None,
     check_driver: CheckDriver | None = None,
+    day_of: DayOf = this_day,
 ) -> LoadedFiles:
     """Read a job file and the bench and unit files that it names, relative to itself.
 
@@ -109,7 +131,7 @@ def load_job(
     """
     job = _read(Path(path), "job", Job, check_job)
     chosen = _options(job, sequences)
-    bench = _named_in(job, "bench", lambda notes: _bench(notes, check_overrides, check_driver))
+    bench = _named_in(job, "bench", lambda path: _bench(path, check_overrides, check_driver, day_of))
     unit = _named_in(
         job, "unit", lambda notes: _unit(notes, [sequence.rated for sequence in sequences.values() if sequence.rated])
     )
@@ -128,16 +150,16 @@ def load_job(
 
 
 def kind_of(path: str | Path) -> Kind:
-    """Which of the four kinds a file is, by its keys; raises ConfigError for a file that is none of them."""
+    """Which of the kinds a file is, by its keys; raises ConfigError for a file that is none of them."""
     text = read_sound(Path(path))
     likely = max(KINDS, key=lambda kind: _likeness(text, kind))
     if _simulated(text) or not set(text.data) & set(MODELS[likely].model_fields):
-        raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job or queue file")
+        raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job, queue or register file")
     return likely
 
 
 def starter(kind: Kind) -> str:
-    """Return a complete, commented file of this kind to start from; the four belong together, and name each other."""
+    """Return a complete, commented file of this kind to start from; the first four name each other."""
     return (STARTERS / f"{kind}.toml").read_text("utf-8")
 
 
@@ -165,8 +187,42 @@ class _Reading(Generic[M]):
         return list(dict.fromkeys(str(problem) for problem in in_order(every)))
 
 
-def _bench(path: Path, check_overrides: CheckOverrides | None, check_driver: CheckDriver | None) -> _Reading[Bench]:
-    return _read(path, "bench", Bench, lambda text, bench: check_bench(text, bench, check_overrides, check_driver))
+def _bench(
+    path: Path, check_overrides: CheckOverrides | None, check_driver: CheckDriver | None, day_of: DayOf
+) -> _Reading[Bench]:
+    before: list[Problem] = []
+
+    def check(text: Text, bench: Bench) -> Findings:
+        resolved.append(_resolved(text, bench, day_of, before))
+        return check_bench(text, resolved[-1], check_overrides, check_driver)
+
+    resolved: list[Bench] = []
+    reading = _read(path, "bench", Bench, check)
+    reading.value = resolved[-1] if resolved else None
+    reading.errors += before
+    return reading
+
+
+def _resolved(text: Text, bench: Bench, day_of: DayOf, problems: list[Problem]) -> Bench:
+    """The bench with what its register has of its instruments on the day on which it is used."""
+    if bench.standards is None:
+        return bench
+    register = _register(text.path.parent / bench.standards)
+    problems += [
+        problem if problem.line else text.problem(("standards",), f"{shown(bench.standards)}: {problem.text}")
+        for problem in (*register.errors, *(register.notes.errors if register.notes else ()))
+    ]
+    if problems or register.text is None or register.value is None:
+        return bench
+    notes = Findings(text)
+    found = InRegister(name=bench.standards, text=register.text, register=register.value)
+    bench = with_certificates(notes, bench, found, day_of(bench, text.path))
+    problems += notes.errors
+    return bench
+
+
+def _register(path: Path) -> _Reading[Register]:
+    return _read(path, "register", Register, check_register)
 
 
 def _named_jobs(text: Text) -> tuple[str, ...]:

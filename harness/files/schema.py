@@ -1,4 +1,4 @@
-"""JSON Schema (draft 2020-12) of the four kinds of files, from the same models that read them.
+"""JSON Schema (draft 2020-12) of the kinds of files, from the same models that read them.
 
 An editor that knows TOML picks it up from a comment in the first line, `#:schema ./bench.schema.json`, and
 then completes keys, shows their meaning and marks a value with the wrong unit.
@@ -22,7 +22,7 @@ _OWN_SEQUENCE: Final = r"^[^/\\]+\.py$"
 
 
 def schema(kind: Kind, options: Mapping[str, type[BaseModel]] | None = None) -> dict[str, Any]:
-    """The schema of a bench, unit, job or queue file; `options` are the models of the sequences' options, by name."""
+    """The schema of a kind of file; `options` are the models of the sequences' options, by name."""
     model = MODELS[kind]
     choices = dict(options or {}) if kind == "job" else {}
     mode: JsonSchemaMode = "validation"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, fields
@@ -20,6 +21,7 @@ from harness.files.job_checks import Known, nothing
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.measurement import Quantity, facts_of, knowing
 from harness.models import Setup
+from harness.run.days import day_on
 from harness.run.own_code import Judged
 from harness.run.own_measurement import OwnMeasurement, check_apart, own_measurement
 from harness.steps import Role, Sequence, to_plain
@@ -103,8 +105,10 @@ class LoadedJob(LoadedFiles):
         return tuple(dict.fromkeys((*roles, "unit")))
 
 
-def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> LoadedJob:
+def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None, day: dt.date | None = None) -> LoadedJob:
     """Load a job with its bench, unit and sequences; every problem at once, as a ConfigError.
+
+    `day` is the one on which a register is asked for certificates: today, if left out.
 
     `before` is told of every file of the user's own before it is imported, and may refuse it.
     """
@@ -118,6 +122,7 @@ def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None) -> L
         sequences={name: _known(module) for name, module in known.items()},
         check_overrides=check_overrides,
         check_driver=partial(problem_of, own=own),
+        day_of=day_on if day is None else lambda _bench, _path: day,
     )
     uses = []
     for place, chosen in enumerate(loaded.setup.job.sequence, 1):

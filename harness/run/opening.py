@@ -18,8 +18,8 @@ from harness.journal.lock import hold
 from harness.person.guide import Guide, Guided
 from harness.person.operator import Nobody, Operator
 from harness.person.people import Awaited, Mirrored
+from harness.run.days import simulated_bench_of
 from harness.run.jobs import LoadedJob, lock_names
-from harness.run.refusals import simulated_bench_of
 from harness.steps import SOURCES, Role
 from harness.words.clock import AT_WORK_S, BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
 

@@ -6,45 +6,18 @@ import datetime as dt
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from harness.errors import ChangedSince, ConfigError, JournalError
 from harness.files.own_files import BeforeImport, Beside, OwnFile
+from harness.files.register import NEARLY_OUT
 from harness.journal.journal import Contents
 from harness.link.replies import folded, is_model, model_of, serial_of, short
 from harness.models import Bench, Setup
+from harness.quantities import counted
 from harness.run.jobs import LoadedJob, load
 from harness.steps import Role
-from harness.words.clock import RealClock
 from harness.words.version import program_version
-
-if TYPE_CHECKING:
-    from harness.sim.bench import SimulatedBench
-
-
-def simulated_bench_of(bench: Bench, bench_path: Path, position: str | None = None) -> SimulatedBench | None:
-    """The simulated bench that a bench file names, if any; ConfigError where it has not what the bench file has."""
-    if bench.simulation is None:
-        return None
-    from harness.sim.bench import SimulatedBench, full_address
-
-    simulated = SimulatedBench.load(bench_path.parent / bench.simulation, position=position)
-    there = set(simulated.addresses.values())
-    named: list[tuple[str, str | None]] = [(role, instrument.address) for role, instrument in bench.instruments()]
-    named += [(f"positions.{name}", link.address) for name, link in bench.positions.items()]
-    missing = [
-        f"{bench_path}: {name}.address: {address!r} is none of {bench.simulation}; expected one of its instruments"
-        for name, address in named
-        if address and full_address(address) not in there
-    ]
-    if missing:
-        raise ConfigError(*missing)
-    return simulated
-
-
-def day_of(simulated: SimulatedBench | None) -> dt.date:
-    """The day by the bench's own clock: a simulated bench may have its own."""
-    return (simulated.clock if simulated else RealClock()).utc().date()
 
 
 def past_due(bench: Bench, day: dt.date) -> tuple[str, ...]:
@@ -65,13 +38,27 @@ def from_the_future(bench: Bench, day: dt.date) -> tuple[str, ...]:
     )
 
 
+def nearly_out(bench: Bench, day: dt.date) -> tuple[str, ...]:
+    """The standards whose certificates run out on a day, or within 30 days of it."""
+    return tuple(
+        f"the certificate of the {role} ({instrument.label}) runs out on {instrument.due}, "
+        + _within(instrument.due - day)
+        for role, instrument in bench.instruments()
+        if role not in ("unit", "switch") and instrument.due is not None and day <= instrument.due <= day + NEARLY_OUT
+    )
+
+
+def _within(left: dt.timedelta) -> str:
+    return "today" if left.days == 0 else f"in {counted(left.days, 'day')}"
+
+
 def overdue(setup: Setup, day: dt.date) -> str:
     """The standards past their due date on a day, in a sentence; empty where there are none or the job allows it."""
     past = past_due(setup.bench, day)
     if not past or setup.job.allow_overdue:
         return ""
     return (
-        f"Past the due date: {'; '.join(past)}. Renew the certificate in the bench file, or set "
+        f"Past the due date: {'; '.join(past)}. Renew the certificate in the bench file or the register, or set "
         "allow_overdue = true in the job: every page is then marked."
     )
 
@@ -186,6 +173,7 @@ def load_again(
     """
     _refuse_other_program(contents)
     before = _unchanged(contents, tell, corrected=corrected)
-    loaded = load(job_path or contents.header["files"]["job"], before=before)
+    began = dt.date.fromisoformat(contents.header["started"][:10])
+    loaded = load(job_path or contents.header["files"]["job"], before=before, day=began)
     _refuse_changed(loaded, contents)
     return loaded

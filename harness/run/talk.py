@@ -15,6 +15,7 @@ from harness.files import files
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.journal.lock import hold
 from harness.models import Bench, Instrument
+from harness.run.days import day_on
 from harness.steps import Role
 from harness.words.clock import Clock, RealClock
 
@@ -45,7 +46,7 @@ def talk(bench_path: str | Path, before: BeforeImport = lambda _own: None) -> tu
     `before` is told of every file of the user's own before it is imported.
     """
     path = Path(bench_path)
-    bench = files.load_bench(path)
+    bench = files.load_bench(path, day_of=day_on)
     ask = asking(bench, path, OwnCode(before))
     return (
         *(ask(role, instrument) for role, instrument in bench.instruments()),
