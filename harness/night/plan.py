@@ -124,17 +124,14 @@ def _problems(checked: CheckedJob, begins: dt.datetime) -> Iterator[str]:
         yield f"above a rating: {_some(rehearsal.refused)}. Change the level, the range or the path."
     for sentence in opening.not_guarded(checked.loaded):
         yield f"needs a person: {sentence} Run it attended."
-    if past := overdue(checked.loaded.setup, _day_of(checked, begins)):
+    day = opening.today(checked.loaded) if checked.loaded.setup.bench.simulation else begins.date()
+    if past := overdue(checked.loaded.setup, day):
         yield past[:1].lower() + past[1:]
     try:
         with hold(lock_names(checked.loaded)):
             pass
     except BusyError as error:
         yield f"the bench is not free: {error}"
-
-
-def _day_of(checked: CheckedJob, begins: dt.datetime) -> dt.date:
-    return opening.today(checked.loaded) if checked.loaded.setup.bench.simulation else begins.date()
 
 
 def _other_unit(checked: CheckedJob, earlier: Sequence[CheckedJob]) -> Iterator[str]:
