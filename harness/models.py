@@ -484,6 +484,18 @@ class Bench(Model):
         return self if position is None else self.model_copy(update={"unit": self.positions[position]})
 
 
+class Document(Model):
+    """Where the maker's ratings are written."""
+
+    title: str = Field(min_length=1, description="title of the document that the ratings come from")
+    edition: str = Field("", description="its edition or date")
+    page: str = Field("", description="the page or pages on which the ratings stand")
+
+    def __str__(self) -> str:
+        edition, page = self.edition and f"edition {self.edition}", self.page and f"page {self.page}"
+        return ", ".join(filter(None, (self.title, edition, page)))
+
+
 class UnitInput(Model):
     """The unit's input."""
 
@@ -543,6 +555,7 @@ class Unit(Model):
     tolerance: Tolerances = Field(Tolerances(), description="the maker's tolerances: the table [tolerance]")
     rated_from: Celsius | None = Field(None, description="coolest room in which the tolerances hold as they stand")
     rated_to: Celsius | None = Field(None, description="warmest room in which the tolerances hold as they stand")
+    document: Document | None = Field(None, description="the document that the ratings come from: the table [document]")
     input: UnitInput = Field(description="the table [input]")
     vertical_div: Divisions = Field(8.0, description="height of the graticule")
     horizontal_div: Divisions = Field(10.0, description="width of the graticule")

@@ -64,7 +64,20 @@ def test_every_clause_that_a_tool_can_meet_is_met_by_a_full_job() -> None:
     assert report.title  # a
     assert report.deviations  # n
     assert [signature.role for signature in report.signatures] == ["Performed by", "Authorised by"]  # o
+    assert report.not_stated == ("the document that the ratings come from",)
+
+
+def test_the_specification_names_the_document_that_it_comes_from_with_edition_and_page() -> None:
+    contents = kept(DIGITAL)
+    header = copy.deepcopy(dict(contents.header))
+    header["setup"]["unit"]["document"] = {"title": "Egret service manual", "edition": "3, 2021", "page": "14"}
+    report = summarise(replace(contents, header=header))
+    said = "the maker's ratings after Egret service manual, edition 3, 2021, page 14, as the unit file states them: "
+    assert facts(report)["Specification"].startswith(said)
     assert report.not_stated == ()
+    del header["setup"]["unit"]["document"]["page"]
+    said = "the maker's ratings after Egret service manual, edition 3, 2021, as the unit file states them: "
+    assert facts(summarise(replace(contents, header=header)))["Specification"].startswith(said)
 
 
 def test_every_clause_stands_in_the_documents() -> None:

@@ -205,7 +205,8 @@ def specification(setup: Setup, parts: Sequence[PartResult]) -> str:
     some = [text for measured in evaluations() for text in measured.specification(setup.unit)]
     results = (result for part in parts for result in part.results if result.quantity not in rating_names())
     own = [f"{one.quantity} {shown.limits_text(one.limits, one.result_unit)}" for one in results if one.limits]
-    return f"the maker's ratings as the unit file states them: {_joined(*dict.fromkeys((*some, *own)))}"
+    after = f" after {setup.unit.document}," if setup.unit.document else ""
+    return f"the maker's ratings{after} as the unit file states them: {_joined(*dict.fromkeys((*some, *own)))}"
 
 
 def applies_to(parts: Sequence[PartResult]) -> str:
@@ -355,6 +356,7 @@ def not_stated(setup: Setup, used: Sequence[Standard]) -> tuple[str, ...]:
         ("the temperature", room.temperature),
         ("the humidity", room.humidity),
         ("the customer's agreement to the decision rule", job.rule_agreed),
+        ("the document that the ratings come from", str(setup.unit.document or "")),
         ("who did the work", job.operator),
         ("who authorises the report", job.authorised_by),
     )
