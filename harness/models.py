@@ -442,6 +442,30 @@ def _scheme(value: object) -> object:
     return numbering.checked(value) if isinstance(value, str) else value
 
 
+class ScopeLine(Model):
+    """One line of a scope of accreditation: the smallest uncertainty of a quantity over a range."""
+
+    quantity: str = Field(min_length=1, description="what is stated, as the report calls it: 'deflection'")
+    volts_per_div_from: Volts | None = Field(None, description="lowest deflection factor the line holds for")
+    volts_per_div_to: Volts | None = Field(None, description="highest deflection factor the line holds for")
+    s_per_div_from: Seconds | None = Field(None, description="fastest time factor the line holds for")
+    s_per_div_to: Seconds | None = Field(None, description="slowest time factor the line holds for")
+    frequency_from: Hertz | None = Field(None, description="lowest frequency the line holds for")
+    frequency_to: Hertz | None = Field(None, description="highest frequency the line holds for")
+    smallest: Ratio | None = Field(
+        None, gt=0, description="smallest U, k = 2: of an error in percent, else as a part of the value"
+    )
+    smallest_db: Decibels | None = Field(None, gt=0, description="smallest U of a result in dB, k = 2")
+
+    def covers(self, *, volts_per_div: float | None, s_per_div: float | None, frequency_hz: float | None) -> bool:
+        """Whether the line holds at a setting and a frequency; a result without one of them is in every range of it."""
+        return (
+            _within(volts_per_div, self.volts_per_div_from, self.volts_per_div_to)
+            and _within(s_per_div, self.s_per_div_from, self.s_per_div_to)
+            and _within(frequency_hz, self.frequency_from, self.frequency_to)
+        )
+
+
 class Bench(Model):
     """The instruments of a bench by role, and the paths between them."""
 
@@ -453,6 +477,9 @@ class Bench(Model):
     simulation: str | None = Field(None, description="a simulated bench's file: no real instrument is opened")
     standards: str | None = Field(
         None, description="the laboratory's register of standards: what it has of a 'serial' is taken from there"
+    )
+    scope: tuple[ScopeLine, ...] = Field(
+        (), description="the scope of accreditation, one [[scope]] table a line; it may stand in the register instead"
     )
     calibrator: Calibrator | None = Field(None, description="source of known voltages, time marks and fast edges")
     generator: Generator | None = Field(None, description="source of the levelled sine")

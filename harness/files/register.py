@@ -14,11 +14,11 @@ from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from harness.files.checks import Findings, check_line, rising_flatness
+from harness.files.checks import Findings, check_line, check_scope, rising_flatness
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Text
 from harness.files.words import hint, shown
-from harness.models import Accuracy, Bench, FlatnessPoint, Instrument, KnownError
+from harness.models import Accuracy, Bench, FlatnessPoint, Instrument, KnownError, ScopeLine
 from harness.values import Day, Flag, Model, Seconds
 
 STANDARDS: Final = ("calibrator", "generator", "counter", "reference")
@@ -115,6 +115,7 @@ class Register(Model):
     standard: tuple[Standard, ...] = Field(
         min_length=1, description="the instruments that results rest on, one [[standard]] table each"
     )
+    scope: tuple[ScopeLine, ...] = Field((), description="the scope of accreditation, one [[scope]] table a line")
 
 
 # --- the file by itself ------------------------------------------------------------------------------------------
@@ -139,6 +140,7 @@ def check_register(text: Text, register: Register) -> Findings:
                     ("standard", place, "certificate", index, "number"),
                     f"{shown(certificate.number)} is the certificate of {other} too; expected one for each instrument",
                 )
+    check_scope(notes, register.scope)
     return notes
 
 
@@ -215,7 +217,7 @@ class InRegister:
 def with_certificates(notes: Findings, bench: Bench, found: InRegister, day: dt.date) -> Bench:
     """The bench with what the register has of its instruments on a day; what stands against it is noted."""
     known = {standard.serial: place for place, standard in enumerate(found.register.standard)}
-    update: dict[str, Instrument] = {}
+    update: dict[str, Any] = {}
     for role, instrument in bench.instruments():
         if role not in STANDARDS or not instrument.serial:
             continue
@@ -236,7 +238,9 @@ def with_certificates(notes: Findings, bench: Bench, found: InRegister, day: dt.
         else:
             values = dict(_taken(instrument, standard, certificate))
             update[role] = instrument.model_copy(update=values)
-    return bench.model_copy(update=update)
+    if bench.scope and found.register.scope:
+        notes.error(("scope",), f"stands in {found.name} too; expected it in one of them")
+    return bench.model_copy(update={"scope": bench.scope or found.register.scope, **update})
 
 
 def _check_told_once(notes: Findings, role: str, instrument: Instrument, standard: Standard, name: str) -> None:

@@ -22,6 +22,8 @@ from harness.report.checklist import checklist
 from harness.report.model import KINDS, Evaluated, LookedAt, PartResult, Photograph, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import Taken, missing, planned_place, taken_of
+from harness.report.scope import facts as of_scope
+from harness.report.scope import within_scope
 from harness.report.words import advice, deviations, next_step, sentence, standards
 from harness.steps import Look, Measure, Reading, Seen, from_plain
 from harness.words.signals import describe
@@ -125,12 +127,13 @@ def with_particulars(report: Report, *, issued_stated: bool = False, found: Repo
         issued=report.issued,
         issued_stated=issued_stated,
     )
+    shown_results = [result for part in report.parts for result in part.results]
     worked = Worked(setup=report.setup, parts=report.parts, standards=report.standards, found=found)
     return replace(
         report,
         facts=particulars.facts(identity, worked),
         not_stated=particulars.not_stated(report.setup, report.standards),
-        statements=particulars.statements(identity, report.setup.job),
+        statements=(*of_scope(report.setup, shown_results), *particulars.statements(identity, report.setup.job)),
     )
 
 
@@ -160,6 +163,7 @@ def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents, earlier: S
         results = _kept(setup, contents.results[name], name)
     else:
         results = _listed(entry, taken) if judged is None else judged.evaluate(setup, entry, taken, earlier)
+    results = replace(results, results=within_scope(setup, results.results))
     made = part_result(entry, results, finished=contents.parts.get(name) == "finished")
     return replace(made, looks=tuple(_looks(contents, name)))
 
