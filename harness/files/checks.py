@@ -19,7 +19,6 @@ from harness.files.path_checks import check_paths, heated
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Problem, Text, printable
 from harness.files.words import hint, shown
-from harness.measurement import rating_names
 from harness.models import (
     Accuracy,
     Bench,
@@ -114,7 +113,6 @@ def check_bench(
     _reference(notes, bench)
     _positions(notes, bench)
     check_paths(notes, bench)
-    check_scope(notes, bench.scope)
     return notes
 
 
@@ -172,7 +170,7 @@ def _ranges(notes: Findings, at: KeyPath, instrument: Instrument) -> None:
 
 def _settling(notes: Findings, at: KeyPath, instrument: Instrument) -> None:
     for place, line in enumerate(getattr(instrument, "settling", ())):
-        _ranges_of(notes, (*at, "settling", place), line)
+        ranges_of(notes, (*at, "settling", place), line)
     settled_within(notes, at, instrument)
 
 
@@ -262,10 +260,10 @@ def check_line(notes: Findings, at: KeyPath, line: Accuracy | KnownError) -> Non
         notes.error((*at, "db"), f"belongs to a levelled sine, not to '{line.function}'; expected of_value or floor")
     if line.floor is not None and line.function in ("frequency", "period"):
         notes.error((*at, "floor"), f"is a level, which a {line.function} has not; expected of_value")
-    _ranges_of(notes, at, line)
+    ranges_of(notes, at, line)
 
 
-def _ranges_of(notes: Findings, at: KeyPath, line: Model) -> None:
+def ranges_of(notes: Findings, at: KeyPath, line: Model) -> None:
     """A line holds from a lower to a higher value, on each axis that it has."""
     for axis in ("level", "frequency", "volts_per_div", "s_per_div"):
         bottom, top = getattr(line, f"{axis}_from", None), getattr(line, f"{axis}_to", None)
@@ -274,19 +272,6 @@ def _ranges_of(notes: Findings, at: KeyPath, line: Model) -> None:
         for end in (f"{axis}_from", f"{axis}_to"):
             if (getattr(line, end, None) or 0.0) < 0:
                 notes.error((*at, end), "is negative; a line holds for both signs, by the size of the level")
-
-
-def check_scope(notes: Findings, scope: Iterable[ScopeLine]) -> None:
-    """A line of a scope states the smallest U of something that a report states."""
-    for place, line in enumerate(scope):
-        at: KeyPath = ("scope", place)
-        if line.smallest is None and line.smallest_db is None:
-            notes.error(at, "states no uncertainty; expected smallest, or smallest_db")
-        if line.quantity not in (names := rating_names()):
-            near = hint(line.quantity, names)
-            notes.warn((*at, "quantity"), f"{shown(line.quantity)} is nothing that the program's own measurements "
-                       f"state{near}; expected the name that a report has for it")  # fmt: skip
-        _ranges_of(notes, at, line)
 
 
 def rising_flatness(notes: Findings, at: KeyPath, flatness: Iterable[FlatnessPoint]) -> None:

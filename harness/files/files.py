@@ -25,7 +25,7 @@ from harness.files.job_checks import (
     known_position,
     read_options,
 )
-from harness.files.register import InRegister, Register, check_register, with_certificates
+from harness.files.register import InRegister, Register, check_register, check_scope, with_certificates
 from harness.files.toml_text import BadText, Problem, Text, read, read_sound
 from harness.files.unit_checks import check_unit, with_own_ratings
 from harness.files.words import in_order, one_of, shown, validation_problems
@@ -194,7 +194,9 @@ def _bench(
 
     def check(text: Text, bench: Bench) -> Findings:
         resolved.append(_resolved(text, bench, day_of, before))
-        return check_bench(text, resolved[-1], check_overrides, check_driver)
+        notes = check_bench(text, resolved[-1], check_overrides, check_driver)
+        check_scope(notes, bench.scope)
+        return notes
 
     resolved: list[Bench] = []
     reading = _read(path, "bench", Bench, check)

@@ -7,17 +7,18 @@ and when, stands here once. A run takes what held on the day on which it began.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from harness.files.checks import Findings, check_line, check_scope, rising_flatness
+from harness.files.checks import Findings, check_line, ranges_of, rising_flatness
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Text
 from harness.files.words import hint, shown
+from harness.measurement import rating_names
 from harness.models import Accuracy, Bench, FlatnessPoint, Instrument, KnownError, ScopeLine
 from harness.values import Day, Flag, Model, Seconds
 
@@ -142,6 +143,19 @@ def check_register(text: Text, register: Register) -> Findings:
                 )
     check_scope(notes, register.scope)
     return notes
+
+
+def check_scope(notes: Findings, scope: Iterable[ScopeLine]) -> None:
+    """A line of a scope states the smallest U of something that a report states."""
+    for place, line in enumerate(scope):
+        at: KeyPath = ("scope", place)
+        if line.smallest is None and line.smallest_db is None:
+            notes.error(at, "states no uncertainty; expected smallest, or smallest_db")
+        if line.quantity not in (names := rating_names()):
+            near = hint(line.quantity, names)
+            notes.warn((*at, "quantity"), f"{shown(line.quantity)} is nothing that the program's own measurements "
+                       f"state{near}; expected the name that a report has for it")  # fmt: skip
+        ranges_of(notes, at, line)
 
 
 def _check_standard(notes: Findings, at: KeyPath, standard: Standard) -> None:
