@@ -19,17 +19,7 @@ from harness.files.path_checks import check_paths, heated
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Problem, Text, printable
 from harness.files.words import hint, shown
-from harness.models import (
-    Accuracy,
-    Bench,
-    Calibrator,
-    FlatnessPoint,
-    Instrument,
-    KnownError,
-    Reference,
-    ScopeLine,
-    Unit,
-)
+from harness.models import Accuracy, Bench, Calibrator, FlatnessPoint, Instrument, KnownError, Reference, Unit
 from harness.steps import Role
 from harness.values import Model
 
