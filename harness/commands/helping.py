@@ -77,6 +77,11 @@ def warn(warnings: Iterable[str]) -> None:
     say(*(f"warning: {warning}" for warning in warnings), err=True)
 
 
+bom_option = click.option(
+    "--bom", is_flag=True, help="Begin the CSV with a byte order mark, for spreadsheets that misread it without."
+)
+
+
 def say(*lines: object, err: bool = False) -> None:
     """Say something, a line each: whatever stands in it steers no terminal."""
     from harness.words.clean import clean

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import PlainHelpCommand, not_both, say
+from harness.commands.helping import PlainHelpCommand, bom_option, not_both, say
 from harness.commands.records import opened, selected, selection_options, store_option
 from harness.errors import JournalError
 
@@ -32,11 +32,13 @@ _MOST_UNITS: Final = 20  # whose points are followed without being asked to
 @click.option("--points/--units", default=None, help="Follow every point, or list the units alone.")
 @click.option("--html", "html_path", type=PATH, help="Write the page with a picture of every point.")
 @click.option("--csv", "csv_path", type=PATH, help="Write every result with the drift of its point.")
+@bom_option
+@click.option("--xlsx", "xlsx_path", type=PATH, help="Write the same as a spreadsheet.")
 @click.option("--json", "json_path", type=PATH, help="Write the same as JSON.")
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def history(
     *, runs: Path | None, store: str | None, interval: str | None, points: bool | None, html_path: Path | None,
-    csv_path: Path | None, json_path: Path | None, open_page: bool, **where: Any,
+    csv_path: Path | None, bom: bool, xlsx_path: Path | None, json_path: Path | None, open_page: bool, **where: Any,
 ) -> None:  # fmt: skip
     """Follow units over the years: drift of every point, what is due, and what a standard has touched.
 
@@ -52,14 +54,17 @@ def history(
     """
     not_both(runs, store, "Name the folder that holds the runs, or a store with --store")
     _check_interval(interval)
+    if bom and csv_path is None:
+        raise click.UsageError("--bom is about the table; write one: --csv FILE.")
     chosen = selected(where)
     with _records(runs, store) as records:
         made = _read(records, chosen, interval or "", points)
-    written = [path for path in (html_path, csv_path, json_path) if path is not None]
+    written = [path for path in (html_path, csv_path, xlsx_path, json_path) if path is not None]
     today = _today()
     if open_page and html_path is None:
         raise click.UsageError("--open shows the page that --html writes; name a file with --html.")
-    _write(made, html_path, csv_path, json_path)
+    _write(made, html_path, json_path)
+    _write_tables(made, csv_path, xlsx_path, "\ufeff" if bom else "")
     for path in written:
         click.echo(f"Written: {path}")
     if not written:
@@ -102,7 +107,7 @@ def _read(records: Records, where: Selection, interval: str, points: bool | None
     return read(records, where, interval=interval, tracks=points)
 
 
-def _write(made: History, html_path: Path | None, csv_path: Path | None, json_path: Path | None) -> None:
+def _write(made: History, html_path: Path | None, json_path: Path | None) -> None:
     from harness.journal.atomic import write_text
     from harness.words.version import program_version
 
@@ -110,15 +115,24 @@ def _write(made: History, html_path: Path | None, csv_path: Path | None, json_pa
         from harness.report.history_page import history_page
 
         write_text(html_path, history_page(made, today=_today(), program=program_version()))
-    if csv_path is not None or json_path is not None:
-        from harness.report.tables import csv_text
+    if json_path is not None:
         from harness.years import history as histories
 
-        rows = list(histories.table(made))
-        if csv_path is not None:
-            write_text(csv_path, csv_text(histories.COLUMNS, rows))
-        if json_path is not None:
-            write_text(json_path, _json(histories.COLUMNS, rows))
+        write_text(json_path, _json(histories.COLUMNS, list(histories.table(made))))
+
+
+def _write_tables(made: History, csv_path: Path | None, xlsx_path: Path | None, mark: str) -> None:
+    from harness.journal.atomic import write_bytes, write_text
+    from harness.years import history as histories
+
+    if csv_path is not None:
+        from harness.report.tables import csv_text
+
+        write_text(csv_path, mark + csv_text(histories.COLUMNS, histories.table(made)))
+    if xlsx_path is not None:
+        from harness.report.spreadsheet import workbook
+
+        write_bytes(xlsx_path, workbook({"history": (histories.COLUMNS, histories.table(made))}))
 
 
 def _show(made: History, today: dt.date) -> None:

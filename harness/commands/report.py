@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
-from harness.commands.helping import Day, PlainHelpCommand, not_both, say
+from harness.commands.helping import Day, PlainHelpCommand, bom_option, not_both, say
 from harness.commands.run import PATH, show_report, write_html, write_pdf
-from harness.journal.atomic import write_text
+from harness.journal.atomic import write_bytes, write_text
 
 if TYPE_CHECKING:
     from harness.report.model import Report
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 @click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
 @click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
 @click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
+@click.option("--budgets", "budget_path", type=PATH, help="Write every line of every budget as a table (CSV).")
+@bom_option
+@click.option("--xlsx", "xlsx_path", type=PATH, help="Write results, budgets, responses and particulars (.xlsx).")
 @click.option("--json", "json_path", type=PATH, help="Write the whole report as JSON.")
 @click.option("--annex", "annex_path", type=PATH, help="Write the annex to a PDF of its own; --pdf is the first part.")
 @click.option("--advice", is_flag=True, help="With an opinion for the customer in the PDF; else it has none.")
@@ -34,6 +37,7 @@ if TYPE_CHECKING:
 def report(
     *, run_folder: Path, as_left: Path | None, issued: dt.datetime | None, html_path: Path | None,
     pdf_path: Path | None, annex_path: Path | None, advice: bool, csv_path: Path | None, json_path: Path | None,
+    budget_path: Path | None, bom: bool, xlsx_path: Path | None,
     letter: bool, fonts: Path | None, point: str, open_page: bool, short: bool,
 ) -> None:  # fmt: skip
     """Make the report of a run from its journal alone; without options, show it here.
@@ -46,6 +50,7 @@ def report(
       halfpower report runs/2026-05-04-Plover --pdf report.pdf --annex annex.pdf
       halfpower report runs/2026-05-04-Plover --short --pdf short.pdf
       halfpower report runs/2026-05-04-Plover --csv points.csv --json report.json
+      halfpower report runs/2026-05-04-Plover --xlsx report.xlsx
       halfpower report runs/2026-05-04-Plover --as-left runs/2026-05-06-Plover
     """
     from harness.journal import journal
@@ -57,6 +62,8 @@ def report(
         )
     if point and pdf_path is None and html_path is None and not open_page:
         raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
+    if bom and csv_path is None and budget_path is None:
+        raise click.UsageError("--bom is about the tables; write one: --csv FILE.")
     contents, day = journal.read(run_folder), issued.date() if issued else None
     made = summarise(journal.read(as_left), issued=day, found=contents) if as_left else summarise(contents, issued=day)
     not_both(point, short, "--point is about the whole report: use it or --short")
@@ -72,8 +79,10 @@ def report(
         write_pdf(made, pdf_path, part="short" if short else "certificate" if annex_path else "both", **printed)
         if annex_path is not None:
             write_pdf(made, annex_path, part="annex", **printed)
-    _write_tables(made, csv_path, json_path)
-    written = [path for path in (html_path, pdf_path, annex_path, csv_path, json_path) if path is not None]
+    _write_tables(made, csv_path, budget_path, "\ufeff" if bom else "")
+    _write_whole(made, xlsx_path, json_path)
+    places = (html_path, pdf_path, annex_path, csv_path, budget_path, xlsx_path, json_path)
+    written = [path for path in places if path is not None]
     say(*(f"Written: {path}" for path in written))
     if not written:
         show_report(made, short=short)
@@ -81,11 +90,19 @@ def report(
         click.launch(str(written[0].resolve()))
 
 
-def _write_tables(made: Report, csv_path: Path | None, json_path: Path | None) -> None:
-    if csv_path is not None:
-        from harness.report.tables import points_csv
+def _write_tables(made: Report, csv_path: Path | None, budget_path: Path | None, mark: str) -> None:
+    from harness.report.tables import budget_csv, points_csv
 
-        write_text(csv_path, points_csv(made))
+    for path, table in ((csv_path, points_csv), (budget_path, budget_csv)):
+        if path is not None:
+            write_text(path, mark + table(made))
+
+
+def _write_whole(made: Report, xlsx_path: Path | None, json_path: Path | None) -> None:
+    if xlsx_path is not None:
+        from harness.report.spreadsheet import report_sheets
+
+        write_bytes(xlsx_path, report_sheets(made))
     if json_path is not None:
         from harness.report.results import to_json
 
