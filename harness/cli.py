@@ -21,6 +21,7 @@ import rich_click as click
 
 from harness.commands.adjust import adjust
 from harness.commands.bench import bench
+from harness.commands.board import board
 from harness.commands.demo import demo
 from harness.commands.files import check, schema
 from harness.commands.helping import PlainHelpGroup, say
@@ -185,8 +186,8 @@ def cli() -> None:
 
 
 for _command in (
-    demo, check, new, schema, bench, rehearse, run, resume, adjust, queue, watch, report, label, records, history,
-    reanalyse,
+    demo, check, new, schema, bench, rehearse, run, resume, adjust, queue, watch, board, report, label, records,
+    history, reanalyse,
 ):  # fmt: skip
     cli.add_command(_command)
 

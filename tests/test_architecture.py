@@ -23,7 +23,7 @@ BASE: Final = (
 )  # fmt: skip
 SHELL: Final = (
     "harness.cli", "harness.commands*", "harness.person.console", "harness.person.live", "harness.person.page*",
-    "harness.person.several",
+    "harness.person.several", "harness.office.board_server",
 )  # fmt: skip
 
 # Folder → what it may import of ours; the first line that matches holds. A new folder gets a line here, deliberately.
@@ -58,6 +58,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.fakes", (*BASE, "harness.link.port", "harness.sim.clock")),
     ("harness.runs", ("harness*", "drivers*")),
     ("harness.night*", ("harness*",)),
+    ("harness.office*", (*BASE, "harness.[jnory]*", "harness.person.page_web")),
     ("harness.commands*", ("harness*", "drivers*")),
     ("harness.cli", ("harness.errors", "harness.commands*", "harness.person*", "harness.words*")),
 )

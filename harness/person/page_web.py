@@ -272,6 +272,19 @@ def host_and_port(where: str) -> tuple[str, int]:
     return host.strip("[]"), int(port)
 
 
+def is_loopback(where: str) -> bool:
+    """Whether what is served there is reached from this computer alone; a name is so where every address of it is."""
+    host = host_and_port(where)[0]
+    try:
+        found = [str(address[4][0]) for address in socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)]
+    except (OSError, UnicodeError):
+        found = [host]
+    try:
+        return all(ip_address(each.partition("%")[0]).is_loopback for each in found)
+    except ValueError:
+        return False
+
+
 def _listening(where: str) -> socket.socket:
     host, port = host_and_port(where)
     try:

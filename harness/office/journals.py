@@ -1,0 +1,79 @@
+"""What the office asks of a run's journal: where and when it was, how far it is, and what it has left on."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from harness.errors import HalfpowerError
+from harness.journal import journal
+from harness.night.in_doubt import left_on
+
+if TYPE_CHECKING:
+    from harness.office.sight import Kind
+
+_ROLES: Final = ("calibrator", "generator", "counter", "reference", "unit", "switch")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """One run, as far as the office needs it."""
+
+    id: str
+    folder: Path
+    number: str
+    unit: str
+    bench: str
+    bench_key: str  # the same for every run on this bench, whichever file describes it
+    simulated: bool
+    part: str
+    readings: int
+    at: dt.datetime  # of its last entry
+    ended: bool
+    left_on: tuple[str, ...]
+
+
+def facts_of(folder: Path) -> RunFacts:
+    """Read a run's journal; raises JournalError where that cannot be."""
+    contents = journal.read(folder)
+    header = contents.header
+    bench, unit = header["setup"]["bench"], header["setup"]["unit"]
+    simulated = bench.get("simulation") is not None
+    last = contents.records[-1].part if contents.records else ""
+    return RunFacts(
+        id=contents.id, folder=folder, number=str(header["run"]),
+        unit=f"{unit['maker']} {unit['model']}, no. {header['setup']['job']['serial']}", bench=str(bench["name"]),
+        bench_key="\n".join((str(bench["name"]), *sorted(_addresses(bench)))), simulated=simulated,
+        part=last.partition(" ")[2].replace("_", " "), readings=len(contents.records),
+        at=_written(folder) if simulated else moment(contents.last_at or str(header["started"])),
+        ended=contents.closed_at is not None, left_on=left_on(contents),
+    )  # fmt: skip
+
+
+def verdict_of(folder: Path) -> tuple[str, Kind]:
+    """The word of a run's report, worked out from its journal, and the colour that goes with it."""
+    from harness.report.shown import KIND
+    from harness.report.summary import summarise
+
+    try:
+        word = summarise(journal.read(folder)).overall
+    except HalfpowerError:
+        return "no report can be made", "bad"
+    return word, KIND.get(word, "none")
+
+
+def moment(text: str) -> dt.datetime:
+    """A moment as a log or journal has it."""
+    at = dt.datetime.fromisoformat(text)
+    return at if at.tzinfo else at.replace(tzinfo=dt.UTC)
+
+
+def _written(folder: Path) -> dt.datetime:
+    """When the journal was last written: the clock of a simulated bench knows nothing of the day."""
+    return dt.datetime.fromtimestamp((folder / journal.NAME).stat().st_mtime, dt.UTC)
+
+
+def _addresses(bench: dict[str, Any]) -> list[str]:
+    return [str(bench[role].get("address") or "") for role in _ROLES if isinstance(bench.get(role), dict)]

@@ -1,0 +1,142 @@
+// The office page: it shows the last state that was sent, and sends nothing but that somebody signs out.
+
+const $ = id => document.getElementById(id);
+const SILENT_MS = 12000;
+let source = null, heardAt = 0, ended = false, shown = "";
+
+if (location.search) history.replaceState(null, "", "/"); // the secret has been exchanged for a cookie
+
+function connect() {
+  source?.close();
+  heardAt = Date.now();
+  source = new EventSource("events");
+  source.addEventListener("state", event => { heard(); render(JSON.parse(event.data)); });
+  source.addEventListener("beat", heard);
+  source.onerror = () => lost(source.readyState === EventSource.CLOSED);
+}
+
+function heard() {
+  heardAt = Date.now();
+  $("lost").hidden = true;
+  document.body.classList.remove("old");
+}
+
+function lost(refused = false) {
+  if (ended) return;
+  say(refused
+    ? "This page is not let in any more: load it again and sign in, or open the address that the terminal shows."
+    : "No connection. What stands here may be old; this page tries again by itself.");
+}
+
+function say(text) {
+  if ($("lost").textContent !== text) $("lost").textContent = text;
+  $("lost").hidden = false;
+}
+
+setInterval(() => {
+  if (ended || Date.now() - heardAt < SILENT_MS) return;
+  lost();
+  connect();
+}, 2000);
+addEventListener("visibilitychange", () => { if (!document.hidden && !ended) connect(); });
+
+// --- what is shown --------------------------------------------------------------------------------------------------
+
+function render(state) {
+  $("name").textContent = state.title;
+  $("looked-at").textContent = state.at && `looked at ${time(state.at, true)}`;
+  $("mark").textContent = state.marks.join("; ");
+  $("mark").hidden = !state.marks.length;
+  const { at, ...rest } = state, key = JSON.stringify(rest);
+  if (key !== shown) { shown = key; all(state); } // what has not changed is not drawn anew under a reader
+  if (state.ended) {
+    ended = true;
+    source.close();
+    say(state.ended);
+  }
+}
+
+function all(state) {
+  doubt(state.in_doubt, Boolean(state.at));
+  list("queues", state.queues.map(queue), "No queue is at work or ended lately.");
+  list("runs", state.runs.map(run => card({ title: run.unit, word: "not finished", kind: "open", beside: `${run.number} · ${run.bench}`, said: run.sentence })));
+  list("failed", state.failed.map(one => card({ title: one.unit || one.where, word: time(one.at), kind: "bad", beside: one.unit && one.where, said: one.sentence })), "Nothing failed in the last two weeks.");
+  list("reports", state.reports.map(one => card({ title: one.unit, word: one.word, kind: one.kind, beside: `${one.number} · ${time(one.at)} · ${one.bench}`, small: one.folder })), "No run has ended yet.");
+  list("drafts", state.drafts.map(one => card({ title: one.unit, word: time(one.at), kind: "open", beside: one.number, said: one.sentence })));
+  list("standards", state.standards.map(due), "None is due soon.");
+  list("units", state.units.map(due), "None is due soon.");
+  list("problems", state.problems.map(text => card({ kind: "bad", said: text })));
+  $("looked").textContent = state.looked;
+}
+
+function doubt(sentences, known) {
+  const some = sentences.length;
+  $("doubt").classList.toggle("on", Boolean(some));
+  $("doubt").setAttribute("role", some ? "alert" : "status");
+  $("title").textContent = some ? "An output may still be on" : known ? "✓ No output is in doubt" : "Looking through the folders …";
+  document.title = `${some ? "! An output may still be on" : "The office"} · Halfpower`;
+  $("doubt").querySelector("ul").replaceChildren(...sentences.map(text => made("li", text)));
+  $("doubt").querySelector(".next").hidden = !some;
+}
+
+function queue(one) {
+  const bar = made("progress");
+  bar.max = 1;
+  bar.value = one.done;
+  bar.setAttribute("aria-label", `Progress of ${one.name}`);
+  const jobs = made("ul");
+  jobs.append(...one.jobs.map(job => {
+    const item = made("li", "", job.kind);
+    item.append(made("span", `${job.name}: ${job.unit}`), made("span", job.word, "word"));
+    return item;
+  }));
+  return card({ title: one.title, word: one.word, kind: one.kind, beside: `${one.name} · ${one.host} · ${time(one.at)}`, said: one.sentence }, bar, jobs);
+}
+
+function due(one) {
+  return card({ title: one.what, word: one.word, kind: one.kind, beside: [one.day, one.detail].filter(Boolean).join(" · ") });
+}
+
+function card({ title = "", word = "", kind = "none", beside = "", said = "", small = "" }, ...more) {
+  const place = made("article", "", `card ${kind}`);
+  if (title) {
+    const top = made("p", "", "top");
+    top.append(made("strong", title), made("span", word, "word"));
+    place.append(top);
+  }
+  if (beside) place.append(made("p", beside, "beside"));
+  if (said) place.append(made("p", said, "said"));
+  if (small) place.append(made("p", small, "beside"));
+  place.append(...more);
+  return place;
+}
+
+// A list that is empty says so, or is not there.
+function list(id, cards, none = "") {
+  $(id).hidden = !cards.length && !none;
+  $(id).querySelector(".list").replaceChildren(...(cards.length ? cards : [made("p", none, "none")]));
+}
+
+function made(name, text = "", kind = "") {
+  const place = document.createElement(name);
+  if (kind) place.className = kind;
+  place.textContent = text;
+  return place;
+}
+
+function time(text, seconds = false) {
+  const at = new Date(text), two = number => String(number).padStart(2, "0");
+  if (Number.isNaN(at.getTime())) return text;
+  const clock = `${two(at.getHours())}:${two(at.getMinutes())}${seconds ? `:${two(at.getSeconds())}` : ""}`;
+  return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())} ${clock}`;
+}
+
+// --- signing out ----------------------------------------------------------------------------------------------------
+
+$("leave").addEventListener("click", async () => {
+  await fetch("leave", { method: "POST" }).catch(() => {});
+  location.replace("/");
+});
+fetch("account").then(reply => reply.json()).then(({ signed }) => { $("leave").hidden = !signed; }).catch(() => {});
+
+connect();
