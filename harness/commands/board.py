@@ -45,7 +45,7 @@ def board(
     \b
     Examples:
       halfpower board runs                                  on this computer
-      halfpower board /srv/benches --store postgresql://office@records.lab.example/halfpower
+      halfpower board /srv/benches --store /srv/records.sqlite
       halfpower board --accounts office.json --add Orme     asks for a password
       halfpower board /srv/benches --page 192.0.2.7:8080 --accounts office.json
     """

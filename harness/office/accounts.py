@@ -18,7 +18,7 @@ from typing import Final
 
 from pydantic import ConfigDict, TypeAdapter
 
-from harness.errors import ConfigError
+from harness.errors import ConfigError, shell_word
 from harness.journal.atomic import make_file, write_text
 
 FORMAT: Final = 1
@@ -80,7 +80,8 @@ def read(path: Path) -> Mapping[str, Hashed]:
             raise ValueError
     except OSError as error:
         raise ConfigError(
-            f"{path}: cannot be read: {error.strerror}. 'halfpower board --accounts {path} --add NAME' makes it."
+            f"{path}: cannot be read: {error.strerror}. This makes it: halfpower board --accounts {shell_word(path)} "
+            "--add NAME"
         ) from None
     except (ValueError, RecursionError):
         raise ConfigError(
@@ -93,8 +94,8 @@ def add(path: Path, name: str, password: str) -> bool:
     """Add an account, or give it a new password; says whether it is new. The file is its owner's alone."""
     if not 0 < len(name.strip()) <= MOST_NAME or not name.isprintable():
         raise ConfigError(f"A name has 1 to {MOST_NAME} characters, such as 'Orme'.")
-    made = hashed(password)
     known = dict(read(path)) if path.exists() else {}
+    made = hashed(password)
     is_new = name not in known
     _write(path, {**known, name: made})
     return is_new

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from harness.errors import HalfpowerError
+from harness.errors import HalfpowerError, shell_word
 from harness.office import accounts
 from harness.person import page_web
 from harness.person.page_web import A_DAY_S, HEADERS, LOOPBACK, Access, Shown, Watching, body_of, file, refuse, serving
@@ -175,7 +175,8 @@ def served(page: Shown, where: str = LOOPBACK, account_file: Path | None = None)
         )
     if account_file is not None and not accounts.read(account_file):
         raise HalfpowerError(
-            f"{account_file}: has no account; 'halfpower board --accounts {account_file} --add NAME' adds one."
+            f"{account_file}: has no account. This adds one: halfpower board --accounts {shell_word(account_file)} "
+            "--add NAME"
         )
 
     def access(host: str, port: int) -> Access:

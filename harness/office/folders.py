@@ -104,11 +104,17 @@ class Folders:
         logs: dict[Path, Stamp] = {}
         journals: dict[Path, Stamp] = {}
         for root in self.roots:
+            closed: list[str] = []
             try:
-                for path, stamp in _below(root, DEEP):
+                for path, stamp in _below(root, DEEP, closed):
                     (logs if path.name == log.NAME else journals)[path] = stamp
             except OSError as error:
                 problems.append(f"{error.filename or root}: cannot be looked into: {error.strerror}.")
+            if closed:
+                problems.append(
+                    f"{root}: {counted(len(closed), 'folder')} may be looked into by another user alone, {closed[0]} "
+                    "first: what is in doubt there is not seen. Start this page as the user who owns them."
+                )
         return logs, journals
 
     def _once(self, path: Path, stamp: Stamp, read: Callable[[Path], T], problems: list[str]) -> T | None:
@@ -150,8 +156,11 @@ class Folders:
         return beat, alarm or judged(beat, self.clock, self.clock.now() - since_s)
 
 
-def _below(folder: Path, deep: int) -> Iterator[tuple[Path, Stamp]]:
-    """The logs and journals below a folder; a run's or a queue's own folder is not gone into."""
+def _below(folder: Path, deep: int, closed: list[str]) -> Iterator[tuple[Path, Stamp]]:
+    """The logs and journals below a folder; a run's or a queue's own folder is not gone into.
+
+    What may not be looked into is named in `closed`.
+    """
     with os.scandir(folder) as entries:
         each = sorted(entries, key=lambda entry: entry.name)
     files = [entry for entry in each if entry.name in (log.NAME, journal.NAME) and entry.is_file()]
@@ -163,9 +172,9 @@ def _below(folder: Path, deep: int) -> Iterator[tuple[Path, Stamp]]:
     for entry in each:
         if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
             try:
-                yield from _below(Path(entry.path), deep - 1)
+                yield from _below(Path(entry.path), deep - 1, closed)
             except PermissionError:
-                continue  # another user's own
+                closed.append(entry.name)
             except FileNotFoundError:
                 continue  # gone in this instant
 

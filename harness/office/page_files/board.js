@@ -114,7 +114,7 @@ function card({ title = "", word = "", kind = "none", beside = "", said = "", sm
 // A list that is empty says so, or is not there.
 function list(id, cards, none = "") {
   $(id).hidden = !cards.length && !none;
-  $(id).querySelector(".list").replaceChildren(...(cards.length ? cards : [made("p", none, "none")]));
+  $(id).querySelector(".list").replaceChildren(...(cards.length ? cards : [made("p", none, "empty")]));
 }
 
 function made(name, text = "", kind = "") {
