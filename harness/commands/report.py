@@ -10,9 +10,11 @@ import rich_click as click
 
 from harness.commands.helping import Day, PlainHelpCommand, bom_option, not_both, say
 from harness.commands.run import PATH, show_report, write_html, write_pdf
+from harness.errors import ConfigError
 from harness.journal.atomic import write_bytes, write_text
 
 if TYPE_CHECKING:
+    from harness.journal.journal import Contents
     from harness.report.model import Report
 
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 @click.argument("run_folder", type=PATH)
 @click.option("--as-left", type=PATH, help="The run after an adjustment: one report of both, as found beside as left.")
 @click.option("--issued", type=Day(), metavar="YYYY-MM-DD", help="Day of issue; else the day on which the run ended.")
+@click.option("--room", "room_path", type=PATH, help="A logger's CSV: the room at the moments of the readings.")
 @click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
 @click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
 @click.option("--csv", "csv_path", type=PATH, help="Write every judged point as a table.")
@@ -36,11 +39,14 @@ if TYPE_CHECKING:
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def report(
     *, run_folder: Path, as_left: Path | None, issued: dt.datetime | None, html_path: Path | None,
+    room_path: Path | None,
     pdf_path: Path | None, annex_path: Path | None, advice: bool, csv_path: Path | None, json_path: Path | None,
     budget_path: Path | None, bom: bool, xlsx_path: Path | None,
     letter: bool, fonts: Path | None, point: str, open_page: bool, short: bool,
 ) -> None:  # fmt: skip
     """Make the report of a run from its journal alone; without options, show it here.
+
+    With --room a logger's table stands beside the journal: time, temperature and humidity in the docs' columns.
 
     \b
     Examples:
@@ -51,6 +57,7 @@ def report(
       halfpower report runs/2026-05-04-Plover --short --pdf short.pdf
       halfpower report runs/2026-05-04-Plover --csv points.csv --json report.json
       halfpower report runs/2026-05-04-Plover --xlsx report.xlsx
+      halfpower report runs/2026-05-04-Plover --room room.csv --pdf report.pdf
       halfpower report runs/2026-05-04-Plover --as-left runs/2026-05-06-Plover
     """
     from harness.journal import journal
@@ -66,6 +73,8 @@ def report(
         raise click.UsageError("--bom is about the tables; write one: --csv FILE.")
     contents, day = journal.read(run_folder), issued.date() if issued else None
     made = summarise(journal.read(as_left), issued=day, found=contents) if as_left else summarise(contents, issued=day)
+    if room_path is not None:
+        made = _with_room(made, journal.read(as_left) if as_left else contents, room_path)
     not_both(point, short, "--point is about the whole report: use it or --short")
     not_both(annex_path or advice, short, "--annex and --advice are about the whole report: use them or --short")
     if open_page and html_path is None:
@@ -107,3 +116,13 @@ def _write_whole(made: Report, xlsx_path: Path | None, json_path: Path | None) -
         from harness.report.results import to_json
 
         write_text(json_path, to_json(made))
+
+
+def _with_room(made: Report, contents: Contents, path: Path) -> Report:
+    from harness.report import room
+
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror}; name the logger's CSV with --room") from None
+    return room.with_room(made, contents, room.parse(data, path.name))

@@ -1,0 +1,231 @@
+"""The room by time: a logger's table, tied to the moments of the readings.   [pure]
+
+The journal stays what it is; the table comes beside it when a report is made, and the report has its digest.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import hashlib
+import math
+import re
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import Final, Literal, TypeAlias
+
+from harness.errors import ConfigError
+from harness.journal.journal import Contents
+from harness.models import Job
+from harness.quantities import counted
+from harness.report.model import Fact, FactGroup, PartResult, Report, Result
+from harness.report.readings import name_of
+from harness.steps import RETURN, Measure, Reading
+
+LONGEST_GAP: Final = dt.timedelta(minutes=30)
+"""Between two rows that stand for the time between them; common practice: loggers write every 1 to 15 minutes."""
+_PREAMBLE: Final = 50  # lines before the columns are named
+_OFFSET: Final = re.compile(r"(utc|z|[+-]\d\d:\d\d)$")
+_NAMED: Final = ("time", "temperature", "humidity")
+_GROUP: Final = "Conditions"
+
+State: TypeAlias = Literal["inside", "outside", "not logged"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """What a logger wrote down."""
+
+    at: dt.datetime  # UTC
+    temperature: float  # °C
+    humidity: float | None = None  # percent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """A logger's table."""
+
+    name: str
+    sha256: str
+    rows: tuple[Row, ...]  # by time
+
+    def at(self, moment: dt.datetime) -> Row | None:
+        """The room at a moment, between its two neighbours; None where they are too far apart, or one is missing."""
+        place = bisect_left(self.rows, moment, key=lambda row: row.at)
+        if place < len(self.rows) and self.rows[place].at == moment:
+            return self.rows[place]
+        if not 0 < place < len(self.rows):
+            return None
+        before, after = self.rows[place - 1 : place + 1]
+        if after.at - before.at > LONGEST_GAP:
+            return None
+        share = (moment - before.at) / (after.at - before.at)
+        humid = None
+        if before.humidity is not None and after.humidity is not None:
+            humid = before.humidity + share * (after.humidity - before.humidity)
+        warm = before.temperature + share * (after.temperature - before.temperature)
+        return Row(at=moment, temperature=warm, humidity=humid)
+
+
+# --- reading -----------------------------------------------------------------------------------------------------
+
+
+def parse(data: bytes, name: str) -> Room:
+    """Read a logger's table; ConfigError with the line of what cannot be read."""
+    try:
+        lines = data.decode("utf-8-sig").splitlines()
+    except UnicodeDecodeError:
+        raise ConfigError(f"{name}: is no UTF-8 text; save the logger's table as CSV in UTF-8") from None
+    first = next(
+        (n for n, line in enumerate(lines[:_PREAMBLE]) if line.strip(' "').casefold().startswith("time")), None
+    )
+    if first is None:
+        raise ConfigError(f"{name}: no line names the columns; expected 'time UTC,temperature,humidity'")
+    between = ";" if ";" in lines[first] else "\t" if "\t" in lines[first] else ","
+    reader = csv.reader(lines[first:], delimiter=between)
+    columns = [cell.strip().casefold() for cell in next(reader)]
+    places = {key: next((n for n, cell in enumerate(columns) if cell.startswith(key)), None) for key in _NAMED}
+    if places["temperature"] is None:
+        raise ConfigError(f"{name}:{first + 1}: there is no column 'temperature'; expected it in °C")
+    stated = _OFFSET.search(columns[0].replace(" ", ""))
+    zone = "" if stated is None else "+00:00" if stated[1] in ("utc", "z") else stated[1]
+    rows = []
+    for cells in reader:
+        where = f"{name}:{first + reader.line_num}"
+        if any(cell.strip() for cell in cells) and (row := _row(cells, places, zone, where)) is not None:
+            rows.append(row)
+    if not rows:
+        raise ConfigError(f"{name}: holds no row with a time and a temperature; expected the hours of the run")
+    rows.sort(key=lambda row: row.at)
+    return Room(name=name, sha256=hashlib.sha256(data).hexdigest(), rows=tuple(rows))
+
+
+def _row(cells: Sequence[str], places: Mapping[str, int | None], zone: str, where: str) -> Row | None:
+    def cell(key: str) -> str:
+        place = places[key]
+        return cells[place].strip() if place is not None and place < len(cells) else ""
+
+    try:
+        at = dt.datetime.fromisoformat(cell("time"))
+        at = at if at.tzinfo or not zone else dt.datetime.fromisoformat(f"{at.isoformat()}{zone}")
+    except ValueError:
+        raise ConfigError(f"{where}: {cell('time')[:40]!r} is no time; expected such as 2026-11-25 18:00:00") from None
+    if at.tzinfo is None:
+        raise ConfigError(f"{where}: a time of which zone? Call the column 'time UTC' or 'time +01:00'")
+    numbers: list[float | None] = []
+    for key, low, high in (("temperature", -40.0, 80.0), ("humidity", 0.0, 100.0)):
+        text = cell(key).replace(",", ".").rstrip("°C% ")
+        try:
+            numbers.append(float(text) if text else None)
+        except ValueError:
+            numbers.append(math.nan)
+        if (number := numbers[-1]) is not None and not low <= number <= high:
+            raise ConfigError(f"{where}: {cell(key)[:40]!r} is no {key}; expected a number from {low:g} to {high:g}")
+    warm, humid = numbers
+    return None if warm is None else Row(at=at.astimezone(dt.UTC), temperature=warm, humidity=humid)
+
+
+# --- tied to the readings ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tied:
+    """A reading, and the room then."""
+
+    at: dt.datetime
+    step: Measure
+    room: Row | None
+    said: str  # how it was outside; "" if it was not
+
+    @property
+    def state(self) -> State:
+        return "not logged" if self.room is None else "outside" if self.said else "inside"
+
+
+def with_room(report: Report, contents: Contents, room: Room) -> Report:
+    """The report with the room at its readings, and with the points that were read outside its limits marked."""
+    job = report.setup.job
+    tied = {part.name: tuple(_tied(part, contents, room, job)) for part in report.parts}
+    every = sorted((one for some in tied.values() for one in some), key=lambda one: one.at)
+    fact = Fact(name="Room by a logger", text=_summary(every, room), clause="7.8.4.1 b")
+    groups = [group for group in report.facts if group.title == _GROUP]
+    facts = tuple(replace(g, facts=(*g.facts, fact)) if g.title == _GROUP else g for g in report.facts)
+    return replace(
+        report,
+        parts=tuple(replace(part, results=tuple(_marked(part, tied[part.name]))) for part in report.parts),
+        facts=facts if groups else (*facts, FactGroup(title=_GROUP, facts=(fact,))),
+        deviations=(*report.deviations, *_told(every)),
+    )
+
+
+def _tied(part: PartResult, contents: Contents, room: Room, job: Job) -> Iterator[_Tied]:
+    for record in contents.replies(part.name):
+        if isinstance(record.step, Measure) and isinstance(record.reply, Reading):
+            at = dt.datetime.fromisoformat(record.at)
+            at = (at if at.tzinfo else at.replace(tzinfo=dt.UTC)).astimezone(dt.UTC)
+            then = room.at(at)
+            yield _Tied(at=at, step=record.step, room=then, said="" if then is None else _outside(then, job))
+
+
+def _outside(room: Row, job: Job) -> str:
+    """How the room was outside what the job says it stayed within; "" if it was inside, or nothing is said."""
+    stated = job.environment
+    said = []
+    if _is_off(room.temperature, stated.temperature, stated.temperature_within):
+        said.append(f"{room.temperature:.1f} °C, not {stated.temperature:g} ± {stated.temperature_within:g} °C")
+    if _is_off(room.humidity, _hundred(stated.humidity), _hundred(stated.humidity_within)):
+        middle, within = 100.0 * (stated.humidity or 0.0), 100.0 * (stated.humidity_within or 0.0)
+        said.append(f"{room.humidity:.0f} % humidity, not {middle:g} ± {within:g} %")
+    return " and ".join(said)
+
+
+def _is_off(value: float | None, middle: float | None, within: float | None) -> bool:
+    return None not in (value, middle, within) and abs(value - middle) > within + 1e-9  # type: ignore[operator]
+
+
+def _hundred(share: float | None) -> float | None:
+    return None if share is None else 100.0 * share
+
+
+def _marked(part: PartResult, tied: Sequence[_Tied]) -> Iterator[Result]:
+    """The results of a part, each with how the room was at its readings where that is to be said."""
+    of_point: dict[object, list[_Tied]] = {}
+    of_channel: dict[int, list[_Tied]] = {}
+    for one in tied:
+        step = one.step
+        if step.purpose != RETURN:
+            of_point.setdefault((name_of(step), step.path, step.view, step.stimulus), []).append(one)
+        if step.display == "unit":
+            of_channel.setdefault(step.view.channel, []).append(one)
+    for result in part.results:
+        point = result.quantity, result.path, result.view, result.stimulus
+        rests_on = of_point.get(point) or of_channel.get(result.channel, [])
+        said = [f"the room was at {one.said}" for one in rests_on if one.said][:1]
+        said += ["the room was not logged"] if any(one.room is None for one in rests_on) else []
+        yield replace(result, remarks=(*result.remarks, *said)) if said else result
+
+
+def _summary(every: Sequence[_Tied], room: Room) -> str:
+    logged = [one.room for one in every if one.room is not None]
+    by = f"by {room.name}, SHA-256 {room.sha256}"
+    if not logged:
+        return f"no reading was taken within the time of the log, {by}"
+    warm = [row.temperature for row in logged]
+    humid = [row.humidity for row in logged if row.humidity is not None]
+    text = f"{min(warm):.1f} °C to {max(warm):.1f} °C"
+    text += f", {min(humid):.0f} % to {max(humid):.0f} % relative humidity" if humid else ""
+    return f"{text}, at {counted(len(logged), 'reading')} of {len(every)}, {by}"
+
+
+def _told(every: Sequence[_Tied]) -> Iterator[str]:
+    """Each departure and each stretch that was not logged, with the readings that it touches."""
+    for state, some in groupby(every, key=lambda one: one.state):
+        there = list(some)
+        span = f"from {there[0].at:%Y-%m-%d %H:%M:%S} to {there[-1].at:%H:%M:%S} UTC"
+        readings = f"{counted(len(there), 'reading')}, marked at the points"
+        if state == "outside":
+            yield f"The room left its limits: {there[0].said}; {span}, {readings}."
+        elif state == "not logged":
+            yield f"The room was not logged {span}: {readings}."
