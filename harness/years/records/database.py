@@ -155,17 +155,21 @@ def told(place: Address) -> Iterator[None]:
     try:
         yield
     except exc.DBAPIError as error:
-        original = error.orig
-        if isinstance(original, sqlite3.Error):
-            raise RecordsError(f"{place.name}: {_of_sqlite(original, place)}") from None
-        sentence = _of_server(original)
+        sentence = _sentence(error.orig, place)
         if sentence is None:
             raise
         raise RecordsError(f"{place.name}: {sentence}") from None
     except UnicodeDecodeError:  # a name of a table or a column; no value, for those are asked for by their kind
         raise RecordsError(f"{place.name}: {_SQLITE['SQLITE_CORRUPT']}") from None
-    except sqlite3.Error as error:  # while a connection is prepared SQLAlchemy does not stand between
-        raise RecordsError(f"{place.name}: {_of_sqlite(error, place)}") from None
+    except Exception as error:  # a driver's own, where SQLAlchemy does not stand between
+        sentence = _sentence(error, place) if isinstance(error, sqlite3.Error) or hasattr(error, "sqlstate") else None
+        if sentence is None:
+            raise
+        raise RecordsError(f"{place.name}: {sentence}") from None
+
+
+def _sentence(error: Any, place: Address) -> str | None:
+    return _of_sqlite(error, place) if isinstance(error, sqlite3.Error) else _of_server(error)
 
 
 def _of_sqlite(error: sqlite3.Error, place: Address) -> str:

@@ -21,6 +21,24 @@ _MOST_IDS: Final = 10_000  # SQLite takes 32 766 values in one statement, Postgr
 Conditions = list[sa.ColumnElement[bool]]
 
 
+def values(where: Selection) -> dict[str, Any]:
+    """What a statement is given for a selection, by the names of its parameters."""
+    given = {name: value for name in Selection.__slots__ if (value := getattr(where, name)) is not None}
+    if where.since is not None:
+        given["since"] = dt.datetime.combine(where.since, dt.time.min, dt.UTC)
+    if where.until is not None:
+        given["until"] = dt.datetime.combine(where.until, dt.time.max, dt.UTC)
+    for n, run_id in enumerate(given.pop("run_ids", ())):
+        given[f"run_{n}"] = run_id
+    return {name: storable(value) if isinstance(value, str) else value for name, value in given.items()}
+
+
+def shape(where: Selection) -> tuple[Any, ...]:
+    """What two selections have in common whose statements differ by their values alone."""
+    asked = (name for name in Selection.__slots__ if getattr(where, name) is not None)
+    return (*asked, None if where.run_ids is None else len(where.run_ids))
+
+
 def runs(where: Selection) -> sa.Select[Any]:
     """The runs that fit, by the moment they began."""
     conditions = [*_of_the_run(where), *_with_such_a_result(where)]
@@ -43,18 +61,19 @@ def standards(where: Selection) -> sa.Select[Any]:
     """The standards that fit, of the runs that fit; all on their benches where none is named."""
     conditions = [*_of_the_run(where), *_with_such_a_result(where)]
     if where.standard is not None:
-        conditions.append(_is(where.standard))
+        conditions.append(_is_the_standard())
     return _standards().where(*conditions).order_by(runs_.c.started, runs_.c.id, standards_.c.role)
 
 
-def certificates(simulated: bool | None) -> sa.Select[Any]:
+def certificates(where: Selection) -> sa.Select[Any]:
     """Each certificate of each standard once, as the last run with it had it, by the moment that run began."""
     one = [standards_.c[name] for name in ("maker", "model", "serial", "label", "certificate", "certified", "due")]
     age = sa.func.row_number().over(partition_by=one, order_by=(runs_.c.started.desc(), runs_.c.id.desc()))
-    kind = () if simulated is None else (runs_.c.simulated.is_(simulated),)
-    each = _standards().add_columns(age.label("age")).where(*kind).subquery()
-    columns = [column for column in each.c if column.name != "age"]
-    return sa.select(*columns).where(each.c.age == 1).order_by(each.c.started, each.c.run_id, each.c.role)
+    kind = _equal(runs_, ("simulated",), where)
+    key = (standards_.c.run_id, standards_.c.role)
+    each = sa.select(*key, age.label("age")).join_from(runs_, standards_).where(*kind).subquery()
+    newest = sa.and_(each.c.run_id == standards_.c.run_id, each.c.role == standards_.c.role, each.c.age == 1)
+    return _standards().join(each, newest).order_by(runs_.c.started, runs_.c.id, standards_.c.role)
 
 
 def journal(run_id: str) -> sa.Select[Any]:
@@ -88,17 +107,18 @@ def _standards() -> sa.Select[Any]:
 def _of_the_run(where: Selection) -> Conditions:
     conditions = list(_equal(runs_, BY_RUN, where))
     if where.since is not None:
-        conditions.append(runs_.c.started >= dt.datetime.combine(where.since, dt.time.min, dt.UTC))
+        conditions.append(runs_.c.started >= _given("since", runs_.c.started))
     if where.until is not None:
-        conditions.append(runs_.c.started <= dt.datetime.combine(where.until, dt.time.max, dt.UTC))
+        conditions.append(runs_.c.started <= _given("until", runs_.c.started))
     if where.run_ids is not None:
         if len(where.run_ids) > _MOST_IDS:
             raise RecordsError(
                 f"{len(where.run_ids)} runs are asked for by name, and {_MOST_IDS} is the most; ask by date or unit."
             )
-        conditions.append(runs_.c.id.in_([storable(run_id) for run_id in where.run_ids]))
+        named = [_given(f"run_{n}", runs_.c.id) for n in range(len(where.run_ids))]
+        conditions.append(runs_.c.id.in_(named) if named else sa.false())
     if where.standard is not None:
-        used = sa.select(standards_.c.run_id).where(_is(where.standard), standards_.c.used.is_(True))
+        used = sa.select(standards_.c.run_id).where(_is_the_standard(), standards_.c.used.is_(True))
         conditions.append(runs_.c.id.in_(used))
     return conditions
 
@@ -110,10 +130,13 @@ def _with_such_a_result(where: Selection) -> Conditions:
 
 def _equal(table: sa.Table, names: tuple[str, ...], where: Selection) -> Iterator[sa.ColumnElement[bool]]:
     for name in names:
-        value = getattr(where, name)
-        if value is not None:
-            yield table.c[name] == (storable(value) if isinstance(value, str) else value)
+        if getattr(where, name) is not None:
+            yield table.c[name] == _given(name, table.c[name])
 
 
-def _is(name: str) -> sa.ColumnElement[bool]:
-    return sa.or_(*(standards_.c[column] == storable(name) for column in BY_STANDARD))
+def _is_the_standard() -> sa.ColumnElement[bool]:
+    return sa.or_(*(column == _given("standard", column) for column in (standards_.c[name] for name in BY_STANDARD)))
+
+
+def _given(name: str, column: sa.Column[Any]) -> sa.BindParameter[Any]:
+    return sa.bindparam(name, type_=column.type)

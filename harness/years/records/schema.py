@@ -7,6 +7,7 @@ it. A finite number or NULL: SQLite keeps no NaN, and PostgreSQL would.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import fields
 from typing import Any, Final
 
@@ -38,11 +39,20 @@ class Moment(sa.types.TypeDecorator[dt.datetime]):
         value = value.astimezone(dt.UTC)
         return value if dialect.name == "postgresql" else value.isoformat(timespec="microseconds")
 
-    def process_result_value(self, value: Any, dialect: sa.Dialect) -> dt.datetime | None:  # noqa: ARG002 - SQLAlchemy's
-        """Read it."""
-        if value is None:
-            return None
-        return (dt.datetime.fromisoformat(value) if isinstance(value, str) else value).astimezone(dt.UTC)
+    def result_processor(self, dialect: sa.Dialect, coltype: object) -> Callable[[Any], Any]:  # noqa: ARG002 - SQLAlchemy's
+        """Read it; a store has many, so nothing stands between the column and this."""
+        return _in_utc if dialect.name == "postgresql" else _of_text
+
+
+def _of_text(value: str | None) -> dt.datetime | None:
+    if value is None:
+        return None
+    at = dt.datetime.fromisoformat(value)
+    return at if at.tzinfo is dt.UTC else at.astimezone(dt.UTC)
+
+
+def _in_utc(value: dt.datetime | None) -> dt.datetime | None:
+    return None if value is None else value.astimezone(dt.UTC)
 
 
 def text() -> sa.types.TypeEngine[str]:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 import sqlalchemy as sa
 
@@ -22,10 +22,9 @@ from harness.journal.atomic import make_file, make_folder
 from harness.words.clean import shortened
 from harness.words.clock import Clock, RealClock
 from harness.years.records import database, migrate, queries, writing
+from harness.years.records.asking import Questions, Row, Wording
 from harness.years.records.derive import Origin, derive, derive_read
 from harness.years.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow, newest
-
-Row = TypeVar("Row", RunRow, ResultRow, StandardRow)
 
 
 class Store:
@@ -33,7 +32,10 @@ class Store:
 
     def __init__(self, place: database.Address, engine: sa.Engine, clock: Clock) -> None:
         self.place, self.name, self._engine, self._clock = place, place.name, engine, clock
-        self._reading = engine.execution_options(reading=True)
+        # One SELECT sees one state of a server as it is; a transaction around it would be two more journeys.
+        alone = {} if place.file is not None else {"isolation_level": "AUTOCOMMIT"}
+        self._reading = engine.execution_options(reading=True, **alone)
+        self._questions = Questions(engine.dialect)
 
     @classmethod
     def open(
@@ -140,15 +142,15 @@ class Store:
 
     def runs(self, where: Selection = Selection()) -> tuple[RunRow, ...]:  # noqa: B008 - frozen
         """The runs, by the moment they began."""
-        return self._rows(RunRow, queries.runs(where))
+        return self._rows(RunRow, queries.runs, where)
 
     def results(self, where: Selection = Selection()) -> tuple[ResultRow, ...]:  # noqa: B008 - frozen
         """The results, by the moment their run began and their place in its report."""
-        return self._rows(ResultRow, queries.results(where))
+        return self._rows(ResultRow, queries.results, where)
 
     def standards(self, where: Selection = Selection()) -> tuple[StandardRow, ...]:  # noqa: B008 - frozen
         """The standards, one row a run and role, by the moment the run began."""
-        return self._rows(StandardRow, queries.standards(where))
+        return self._rows(StandardRow, queries.standards, where)
 
     def due(self, until: dt.date) -> tuple[StandardRow, ...]:
         """The standards whose newest certificate runs out by a day, of real runs; the earliest first."""
@@ -157,7 +159,7 @@ class Store:
 
     def certificates(self, simulated: bool | None) -> tuple[StandardRow, ...]:
         """Each certificate of each standard once, as the last run with it had it, by the moment that run began."""
-        return self._rows(StandardRow, queries.certificates(simulated))
+        return self._rows(StandardRow, queries.certificates, Selection(simulated=simulated))
 
     def journal(self, run_id: str) -> bytes:
         """The journal of a run, as it was added; raises RecordsError where it is not what was added."""
@@ -202,13 +204,9 @@ class Store:
 
     # --- what they share ---------------------------------------------------------------------------------------------
 
-    def _rows(self, row: type[Row], statement: sa.Select[Any]) -> tuple[Row, ...]:
-        def ask(connection: sa.Connection) -> tuple[Row, ...]:
-            result = connection.execute(statement)
-            names = tuple(result.keys())
-            return tuple(row(**dict(zip(names, values, strict=True))) for values in result)
-
-        rows: tuple[Row, ...] = self._ask(ask)
+    def _rows(self, row: type[Row], wording: Wording, where: Selection) -> tuple[Row, ...]:
+        question = self._questions.of(row, wording, where)
+        rows: tuple[Row, ...] = self._ask(lambda connection: question.ask(connection, where))
         return rows
 
     @contextmanager
