@@ -53,12 +53,13 @@ class JournalFacts:
         return self._known[run_id]
 
     def job(self, run_id: str) -> Job | None:
-        """The job of a run, for which nothing is worked out; None where its journal cannot be read, as in `of`."""
-        return self._read(run_id, lambda contents: Setup.from_header(contents.header["setup"]).job)
+        """The job of a run, from the first line alone; None where its journal cannot be read, as in `of`."""
+        return self._read(run_id, lambda contents: Setup.from_header(contents.header["setup"]).job, lines=1)
 
-    def _read(self, run_id: str, take: Callable[[Contents], T]) -> T | None:
+    def _read(self, run_id: str, take: Callable[[Contents], T], lines: int | None = None) -> T | None:
         try:
-            return take(journal.parse(self._records.journal(run_id), Path(journal.NAME)))
+            data = b"".join(self._records.journal(run_id).splitlines(keepends=True)[:lines])
+            return take(journal.parse(data, Path(journal.NAME)))
         except HalfpowerError as error:
             problem = f"{error} Its results are taken for independent of all others."
             if problem not in self.problems:

@@ -22,7 +22,15 @@ from harness.report.tables import point_rows
 from harness.report.words import standards
 from harness.steps import RETURN, Measure, Reading
 from harness.words.version import program_version
-from harness.years.records.rows import RESULT_REPEATS, STANDARD_REPEATS, Derived, ResultRow, RunRow, StandardRow
+from harness.years.records.rows import (
+    RESULT_REPEATS,
+    STANDARD_REPEATS,
+    Derived,
+    ResultRow,
+    RunRow,
+    StandardRow,
+    storable,
+)
 
 # What one may search by is indexed, and PostgreSQL refuses an index entry beyond 2.7 kB: 4 bytes a character at most.
 SHORT: Final = 300
@@ -189,8 +197,3 @@ def _fit(name: str, value: Any, where: Path) -> Any:
             return storable(value)
         case _:
             return value
-
-
-def storable(text: str) -> str:
-    """A text as both databases keep it: no NUL, no half of a surrogate pair."""
-    return text.replace("\0", "\ufffd").encode("utf-8", "replace").decode()

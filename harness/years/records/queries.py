@@ -9,8 +9,15 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from harness.errors import RecordsError
-from harness.years.records.derive import storable
-from harness.years.records.rows import BY_RESULT, BY_RUN, BY_STANDARD, RESULT_REPEATS, STANDARD_REPEATS, Selection
+from harness.years.records.rows import (
+    BY_RESULT,
+    BY_RUN,
+    BY_STANDARD,
+    RESULT_REPEATS,
+    STANDARD_REPEATS,
+    Selection,
+    storable,
+)
 from harness.years.records.schema import journals, outbox
 from harness.years.records.schema import results as results_
 from harness.years.records.schema import runs as runs_

@@ -168,3 +168,8 @@ BY_RESULT: Final = ("quantity", "channel", "setting", "path", "verdict")
 """The fields of a selection that a run, or a result, has under the same name and must equal."""
 BY_STANDARD: Final = ("label", "serial", "certificate", "identity")
 """The fields of a standard any of which may be the name that is asked for."""
+
+
+def storable(text: str) -> str:
+    """A text as both databases keep it: no NUL, no half of a surrogate pair."""
+    return text.replace("\0", "\ufffd").encode("utf-8", "replace").decode()

@@ -23,7 +23,6 @@ from harness.words.clean import shortened
 from harness.words.clock import Clock, RealClock
 from harness.years.records import database, migrate, queries, writing
 from harness.years.records.asking import Questions, Row, Wording
-from harness.years.records.derive import Origin, derive, derive_read
 from harness.years.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow, newest
 
 
@@ -85,6 +84,8 @@ class Store:
         since. `for_server` notes in the same transaction that the run waits for that server.
         Raises JournalError for a damaged journal, RecordsError for another journal under the same identity.
         """
+        from harness.years.records.derive import Origin, derive_read  # what computes, and is slow to import
+
         data = journals_of_runs.sound(journal_path)
         contents = journals_of_runs.parse(data, journal_path)
         if self.held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest():
@@ -124,6 +125,8 @@ class Store:
         `journal` is the journal from the run's folder: it takes the place of one that was damaged in the store, and
         is left alone where it is none that the store has added.
         """
+        from harness.years.records.derive import Origin, derive
+
         run = self._run(run_id)
         if journal is None or hashlib.sha256(journal).hexdigest() != run.journal_sha256:
             journal = self.journal(run_id)
