@@ -87,7 +87,18 @@ BUILT_ON_HEAVY: Final = (
     "harness.sim.library",
     *(
         f"harness.years.records.{name}"
-        for name in ("schema", "database", "migrate", "queries", "writing", "store", "push", "check", "migrations.*")
+        for name in (
+            "schema",
+            "asking",
+            "database",
+            "migrate",
+            "queries",
+            "writing",
+            "store",
+            "push",
+            "check",
+            "migrations.*",
+        )
     ),
 )
 
