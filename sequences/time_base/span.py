@@ -23,6 +23,9 @@ from harness.steps import Measure, Reading
 from sequences.reading import times
 from sequences.time_base import Rated
 
+_MANY_MARKS: Final = 8  # whose scatter about a line says enough of itself
+_FEWEST_ON_EDGE: Final = 5  # samples from a quarter to three quarters of its height, for a scatter about its line
+
 if TYPE_CHECKING:
     from harness.analysis.verdict import ErrorDefinition
     from harness.measurement import Samples
@@ -160,11 +163,12 @@ def _span(step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -
         )
     middles = (marks[first] + marks[first + periods]) / 2
     start = int(first[np.abs(middles - at.mean()).argmin()])
-    period_s, u_period_s = _slope(marks[start : start + periods + 1])
-    u_end_s = screen.interval_s * math.sqrt(2) / math.sqrt(12) if u_period_s is None else u_period_s * periods
+    chosen = marks[start : start + periods + 1]
+    u_mark_s = math.hypot(*(_u_crossing_s(at, volts, mark) for mark in (chosen[0], chosen[-1]))) / math.sqrt(2)
+    period_s, u_period_s = _slope(chosen, u_mark_s)
     return Reading(
         value=period_s * periods / screen.s_per_div,
-        scatter=u_end_s / screen.s_per_div,
+        scatter=u_period_s * periods / screen.s_per_div,
         more={"period_s": period_s, "periods": float(periods)},
     )
 
@@ -184,21 +188,43 @@ def rising(at: Samples, volts: Samples, lsb: float | None) -> Samples:
     return np.asarray(marks)
 
 
+def _u_crossing_s(at: Samples, volts: Samples, mark_s: float) -> float:
+    """
+    Return how uncertain one crossing is.
+
+    An edge between two samples lies anywhere there. Of a slower one the samples scatter about a straight line; the
+    crossing is drawn between two of them at any part f of their distance, and f² + (1 − f)² is 2/3 in the mean.
+    """
+    low, high = float(volts.min()), float(volts.max())
+    outside = np.abs(volts - (low + high) / 2) > (high - low) / 4
+    crossing = int(np.searchsorted(at, mark_s))
+    first = int(np.flatnonzero(outside[:crossing])[-1]) + 1 if outside[:crossing].any() else 0
+    edge = slice(first, crossing + int(np.argmax(outside[crossing:])))
+    if edge.stop - edge.start < _FEWEST_ON_EDGE:
+        return float(at[1] - at[0]) / math.sqrt(12)
+    slope, start = np.polyfit(at[edge] - mark_s, volts[edge], 1)
+    rest = volts[edge] - start - slope * (at[edge] - mark_s)
+    return math.sqrt(2 / 3 * float(rest @ rest) / (rest.size - 2)) / abs(slope)
+
+
 def _dwells(volts: Samples) -> bool:
     """Whether both halves of the range hold enough samples to call them states."""
     upper = int(np.count_nonzero(volts > (volts.min() + volts.max()) / 2))
     return min(upper, volts.size - upper) >= 8
 
 
-def _slope(marks: Samples) -> tuple[float, float | None]:
-    """Period from a straight line through the marks, and its standard uncertainty from three marks on."""
+def _slope(marks: Samples, u_mark_s: float) -> tuple[float, float]:
+    """Period from a straight line through the marks, and its standard uncertainty, by their scatter or their edges."""
     number = np.arange(marks.size) - (marks.size - 1) / 2
     power = float(number @ number)
     period_s = float(number @ marks) / power
     if marks.size < 3:
-        return period_s, None
+        return period_s, u_mark_s / math.sqrt(power)
     rest = marks - marks.mean() - period_s * number
-    return period_s, math.sqrt(float(rest @ rest) / (marks.size - 2) / power)
+    scatter_s = math.sqrt(float(rest @ rest) / (marks.size - 2))
+    if marks.size < _MANY_MARKS:  # a few may lie on a line by chance
+        scatter_s = max(scatter_s, u_mark_s)
+    return period_s, scatter_s / math.sqrt(power)
 
 
 RATING: Final = Rating(
