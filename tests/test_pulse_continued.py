@@ -23,7 +23,7 @@ from harness.report.model import Result
 from harness.steps import Reading, Square
 from sequences.pulse import Rated
 from sequences.pulse.further import FALL_TIME, SAG, SETTLING, UNDERSHOOT, settling_of
-from sequences.pulse.steps import Options, plan
+from sequences.pulse.steps import Options, also_needs, plan
 
 RATINGS = {"settling_time": "60 ns", "settling_band": "2 %", "sag": "1 %", "overshoot": "20 %"}
 UNIT = {
@@ -175,6 +175,19 @@ def test_a_person_sees_what_a_record_shows(tmp_path: Path):
     assert first["fall time"].word == "fail"
     assert abs(first["sag"].statement.estimate - SAGS) <= 1.5 * first["sag"].statement.expanded
     assert abs(second["sag"].statement.estimate) <= 1.5 * second["sag"].statement.expanded
+
+
+def test_the_sag_is_the_calibrators_where_the_generator_gives_the_edge():
+    setup, options = rated_setup(), Options(channels=(1,), path="terminated", source="generator")
+    generator = setup.bench.generator.model_copy(update={"edge_rise_time": 1e-9})
+    bench = setup.bench.model_copy(update={"generator": generator})
+    planned = plan(type(setup)(bench=bench, unit=setup.unit, job=setup.job), options)
+    assert [(p.step.source, p.step.path) for p in planned.points if p.step.quantity == "sag"] == [("calibrator", "lead")]
+    assert {p.step.source for p in planned.points if p.step.quantity != "sag"} == {"generator"}
+    assert also_needs(setup, options) == ("calibrator",)
+    alone = bench.model_copy(update={"calibrator": None})
+    planned = plan(type(setup)(bench=alone, unit=setup.unit, job=setup.job), options)
+    assert any("square wave of a calibrator" in sentence for sentence in planned.left_out)
 
 
 @pytest.mark.soak

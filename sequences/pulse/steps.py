@@ -14,7 +14,7 @@ from harness.models import Calibrator, Generator, Setup, rated
 from harness.quantities import show
 from harness.steps import FastEdge, Measure, Role, Square, Trigger, View
 from harness.values import Flag, Model, Volts
-from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
+from sequences import Judges, Plan, Planned, channels_of, read_all, signal_range
 from sequences.pulse import Rated
 from sequences.pulse.further import FALL_TIME, SAG, SETTLING, UNDERSHOOT, settling_of
 from sequences.pulse.parameters import OVERSHOOT, RISE_TIME, TOP_ABERRATION
@@ -37,11 +37,19 @@ class Options(Model):
     repeats: int = Field(1, ge=1, le=20)
     falling: Flag | None = Field(None, description="the falling edge too; left out: no")
     every_range: Flag | None = Field(None, description="on every deflection factor; left out: on one")
+    sag_path: str | None = Field(
+        None, description="path of the calibrator's square wave for the sag, where the generator gives the edge"
+    )
 
 
 def needs(options: Options) -> tuple[Role, ...]:
     """The roles that the sequence uses."""
     return (options.source,)
+
+
+def also_needs(setup: Setup, options: Options) -> tuple[Role, ...]:
+    """The calibrator's square wave, where the unit file rates the sag."""
+    return ("calibrator",) if SAG in _stated(setup, options)[0] else ()
 
 
 def gives(options: Options) -> tuple[str, ...]:
@@ -83,10 +91,18 @@ def _stated(setup: Setup, options: Options) -> tuple[list[Quantity], list[str]]:
         asked = [quantity for quantity in stated if quantity.own is None and quantity is not TOP_ABERRATION]
         left_out += [f"{_called(quantity)}: it takes a record, and the unit gives none." for quantity in asked]
         stated = [quantity for quantity in stated if quantity not in asked]
-    if SAG in stated and (options.source != "calibrator" or "square" not in calibrator_of(setup).functions):
+    calibrator, path = setup.bench.calibrator, _sag_path(setup, options)
+    if SAG in stated and (path is None or calibrator is None or "square" not in calibrator.functions):
         stated.remove(SAG)
-        left_out.append("Sag: it takes the square wave of a calibrator.")
+        left_out.append("Sag: it takes the square wave of a calibrator, and a path for it (sag_path).")
     return stated, left_out
+
+
+def _sag_path(setup: Setup, options: Options) -> str | None:
+    """Where the square wave of the sag goes: the edge's path where the calibrator gives that too."""
+    if options.source == "calibrator":
+        return options.path
+    return options.sag_path or ("lead" if "lead" in setup.bench.paths else None)
 
 
 def _called(quantity: Quantity) -> str:
@@ -122,13 +138,14 @@ def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, qu
     expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
     is_rise = quantity in (RISE_TIME, FALL_TIME)
     s_per_div, magnifier = sweep_for(setup, expected_s if is_rise else _wanted_s(setup, quantity, 10 * expected_s))
-    level_vpp = round(_EDGE_DIV * volts_per_div * setup.bench.path(options.path).divides_by, 9)
-    frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
     slow = quantity is SAG
+    path = (_sag_path(setup, options) if slow else None) or options.path
+    level_vpp = round(_EDGE_DIV * volts_per_div * setup.bench.path(path).divides_by, 9)
+    frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
     return Measure(
         purpose=quantity.name.replace("_", " "),
-        path=options.path,
-        source=options.source,
+        path=path,
+        source="calibrator" if slow else options.source,
         stimulus=Square(level_vpp=level_vpp, frequency_hz=rated(unit, Rated).sag_hz)
         if slow
         else FastEdge(level_vpp=level_vpp, frequency_hz=frequency_hz),
