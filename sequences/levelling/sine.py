@@ -10,9 +10,10 @@ from typing import Final
 from harness.analysis.curve import LevelPoint
 from harness.analysis.estimate import Contribution, expanded, rectangular
 from harness.errors import AnalysisError
-from harness.models import LOW_OHM, Generator, Reference, Setup, SignalPath
+from harness.models import LOW_OHM, Generator, Reference, Setup, SignalPath, rated
 from harness.quantities import DB_PER_NEPER, db, show
 from harness.steps import Measure, Reading, Sine
+from sequences.inputs import Rated as Inputs
 from sequences.levelling import corrections
 from sequences.levelling.harmonics import harmonic_lines, matter
 from sequences.levelling.mismatch import end_of, mismatch, mismatch_through_one_line
@@ -21,7 +22,7 @@ from sequences.levelling.table import LevelCorrection, LevelTable
 
 LEVEL: Final = "level"
 LEVEL_CHECK: Final = "level check"
-_CAPACITANCE_KNOWN_TO: Final = 0.1  # of a stated input capacitance: common practice
+_CAPACITANCE_KNOWN_TO: Final = 0.1  # of an input capacitance without a tolerance: common practice
 Taken = tuple[Measure, Reading]
 
 
@@ -139,7 +140,8 @@ def _at_the_unit(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> list[L
     """From the plane where the level was read to the unit's input: termination on its capacitance, mismatch."""
     bench, read_on = setup.bench, setup.bench.reference
     path, there = bench.path(wanted.path), bench.path(wanted.level_path)
-    unit = _end(path, setup.unit.input.resistance, setup.unit.input.capacitance)
+    within_f = rated(setup.unit, Inputs).input_capacitance
+    unit = _end(path, setup.unit.input.resistance, setup.unit.input.capacitance, within_f)
     reference = _end(there, read_on.input_ohm, read_on.input_capacitance) if read_on is not None else None
     return [
         *_loadings(setup, wanted, frequency_hz, unit, reference),
@@ -147,7 +149,9 @@ def _at_the_unit(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> list[L
     ]
 
 
-def _end(path: SignalPath, input_ohm: float, capacitance_f: float) -> corrections.Termination | None:
+def _end(
+    path: SignalPath, input_ohm: float, capacitance_f: float, within_f: float | None = None
+) -> corrections.Termination | None:
     """A termination with the input beside it, or an input alone; None where an input or a divider ends the line."""
     if path.termination is None and (input_ohm < LOW_OHM or path.divides_by != 1.0):
         return None
@@ -157,7 +161,7 @@ def _end(path: SignalPath, input_ohm: float, capacitance_f: float) -> correction
         termination_tolerance_ohm=path.termination_tolerance * (path.termination or 0.0),
         input_ohm=input_ohm,
         input_capacitance_f=capacitance_f,
-        capacitance_tolerance_f=_CAPACITANCE_KNOWN_TO * capacitance_f,
+        capacitance_tolerance_f=_CAPACITANCE_KNOWN_TO * capacitance_f if within_f is None else within_f,
         source_ohm=path.termination or 50.0,
     )
 
