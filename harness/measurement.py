@@ -211,6 +211,12 @@ def seen(name: str) -> Callable[..., float | None]:
     return found
 
 
+def true_value(rating: str) -> Callable[..., float] | None:
+    """What is true of a result, by the true values of a simulated bench, setup and result; None where it is not told."""
+    found: Callable[..., float] | None = _true_values().get(rating)
+    return found
+
+
 def evaluation(name: str) -> ModuleType | None:
     """The module that evaluates a measurement of this program; None for any other, whose readings are listed."""
     return _evaluations().get(name)
@@ -255,6 +261,11 @@ def _rating(name: str) -> Rating | None:
 @cache
 def _evaluations() -> Mapping[str, ModuleType]:
     return {module.__name__.split(".")[1]: module for module in _modules(".evaluation")}
+
+
+@cache
+def _true_values() -> Mapping[str, Any]:
+    return {name: true for module in _modules(".simulated") for name, true in getattr(module, "TRUE", {}).items()}
 
 
 @cache

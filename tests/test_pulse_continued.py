@@ -182,7 +182,9 @@ def test_the_sag_is_the_calibrators_where_the_generator_gives_the_edge():
     generator = setup.bench.generator.model_copy(update={"edge_rise_time": 1e-9})
     bench = setup.bench.model_copy(update={"generator": generator})
     planned = plan(type(setup)(bench=bench, unit=setup.unit, job=setup.job), options)
-    assert [(p.step.source, p.step.path) for p in planned.points if p.step.quantity == "sag"] == [("calibrator", "lead")]
+    assert [(p.step.source, p.step.path) for p in planned.points if p.step.quantity == "sag"] == [
+        ("calibrator", "lead")
+    ]
     assert {p.step.source for p in planned.points if p.step.quantity != "sag"} == {"generator"}
     assert also_needs(setup, options) == ("calibrator",)
     alone = bench.model_copy(update={"calibrator": None})

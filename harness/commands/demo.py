@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Final
 
 import rich_click as click
 
+from harness import measurement
 from harness.commands.helping import PlainHelpCommand
 from harness.errors import HalfpowerError
-from harness.measurement import axis_of
 
 if TYPE_CHECKING:
     from harness.person.live import Silent
@@ -23,7 +23,13 @@ if TYPE_CHECKING:
     from harness.steps import Reply, Step
 
 WATCHABLE_S: Final = 0.04  # a step, at a terminal
-JOBS: Final = {"digital": "digital.toml", "by-eye": "by_eye.toml", "by-hand": "by_hand.toml"}
+JOBS: Final = {
+    "digital": "digital.toml",
+    "by-eye": "by_eye.toml",
+    "by-hand": "by_hand.toml",
+    "whole-digital": "whole_digital.toml",
+    "whole-analogue": "whole_analogue.toml",
+}
 
 
 @click.command(cls=PlainHelpCommand)
@@ -38,7 +44,8 @@ def demo(which: str, out: Path, quiet: bool, fast: bool) -> None:
     """Verify a simulated oscilloscope from the first volt to the half-power frequency.
 
     'digital' reads a 100 MHz scope over its interface; 'by-eye' a 40 MHz scope without one, through simulated eyes;
-    'by-hand' a 20 MHz scope on a bench where nothing has an interface.
+    'by-hand' a 20 MHz scope on a bench where nothing has an interface. 'whole-digital' and 'whole-analogue' try all
+    that a scope is rated for: a 100 MHz one over its interface, a 20 MHz one by hand.
     The job, bench and unit files are written beside the run: change them and run them again.
 
     \b
@@ -135,33 +142,15 @@ def compare(made: Report, truth: TrueValues) -> tuple[Compared, ...]:
 
 
 def _compared(made: Report, result: Result, truth: TrueValues) -> Compared | None:
-    statement, limits = result.statement, result.limits
-    if statement is None or limits is None:
+    statement, limits, true_value = result.statement, result.limits, measurement.true_value(result.quantity)
+    if statement is None or limits is None or true_value is None:
         return None
-    if result.curve is not None:
-        true = truth.half_power_hz(result.channel)
-    elif result.is_error and statement.unit == "%":
-        true = 100 * _true_error(made, result, truth)
-    else:
-        return None
-    where = "" if result.curve is not None else f", {result.setting}, {result.path}"
+    true = true_value(truth, made.setup, result)
     return Compared(
-        what=f"{result.quantity}, channel {result.channel}{where}",
+        what=f"{result.quantity}, channel {result.channel}, {result.setting}, {result.path}",
         low=statement.low, high=statement.high, true=true, unit=statement.unit, word=result.word,
         within_rating=_within(true, limits.low, limits.high),
     )  # fmt: skip
-
-
-def _true_error(made: Report, result: Result, truth: TrueValues) -> float:
-    """The hidden error as a ratio, by the definition of the job."""
-    if axis_of(result.quantity) == "level":
-        path = made.setup.bench.paths[result.path]
-        shown = (1 + truth.gain_error(result.channel, result.setting_value)) * path.divides_by
-        shown /= truth.divides_by(result.path)
-    else:
-        magnifier = made.setup.unit.magnifier if "×" in result.setting else 1.0
-        shown = 1 + truth.time_error(result.setting_value, magnifier)
-    return 1 / shown - 1 if made.setup.job.error == "deflection factor" else shown - 1
 
 
 def _within(value: float, low: float | None, high: float | None) -> bool:

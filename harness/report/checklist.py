@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from harness.measurement import evaluations
+from harness.quantities import counted
 from harness.report.model import Coverage, Heading, PartResult
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ def checklist(setup: Setup, parts: Sequence[PartResult]) -> tuple[Heading, ...]:
     """Every heading with what covers it: results with a reading, never a point that was only planned or skipped."""
     asked = (heading for module in evaluations() for heading in module.headings(setup, parts))
     own = (heading for part in parts for heading in part.headings)
-    return (*_before(setup), *asked, *own, *_rest(parts))
+    return (_before(setup, parts), *asked, *own, *_rest(parts))
 
 
 def heading(title: str, covered: bool, by: str, could: str) -> Heading:
@@ -38,12 +39,12 @@ def outside(title: str, why: str) -> Heading:
     return Heading(title=title, coverage="out of scope", by=why)
 
 
-def _before(setup: Setup) -> Iterator[Heading]:
-    seen = setup.job.item_condition
-    yield outside(
-        "Visual and preliminary checks",
-        "the person's, before the run" + (f"; condition as stated: {seen}" if seen else "; the job can state it"),
-    )
+def _before(setup: Setup, parts: Sequence[PartResult]) -> Heading:
+    title, seen = "Visual and preliminary checks", setup.job.item_condition
+    stated = f"; condition as stated: {seen}" if seen else ""
+    if looks := sum(len(part.looks) for part in parts):
+        return heading(title, True, f"{counted(looks, 'check')} by looking{stated}", "")
+    return outside(title, "the person's, before the run" + (stated or "; the job can state it"))
 
 
 def count(parts: Sequence[PartResult], *quantities: str, signal: type | None = None) -> int:

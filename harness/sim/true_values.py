@@ -10,6 +10,11 @@ from harness.sim.waves import step_response
 from harness.sim.world import World
 
 
+def percent_off(shown: float, definition: str) -> float:
+    """An error in percent, by the definition of a job, of what is shown over what is applied."""
+    return 100 * ((1 / shown if definition == "deflection factor" else shown) - 1)
+
+
 class TrueValues:
     """Answers about the truth; for tests and demonstrations, never for a measurement."""
 
@@ -60,6 +65,10 @@ class TrueValues:
         """Overshoot of that answer, as a ratio of the amplitude."""
         chain = self._world.screens[display].channel(channel).response.chain
         return step_response(chain, source_rise_s).overshoot()
+
+    def shown(self, channel: int, volts_per_div: float, path: str, nominal: float = 1.0) -> float:
+        """What is shown of a voltage behind a path of this nominal ratio, over what is applied."""
+        return (1 + self.gain_error(channel, volts_per_div)) * nominal / self.divides_by(path)
 
     def divides_by(self, path: str) -> float:
         """A path's true division ratio."""

@@ -1,4 +1,4 @@
-"""What a person sees of time marks on a simulated screen."""
+"""What a person sees of time marks on a simulated screen, and what is true of the time factors."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.sim.sweep import when
+from harness.sim.true_values import TrueValues, percent_off
 from harness.steps import Measure
 
 if TYPE_CHECKING:
@@ -58,6 +59,11 @@ def _shift(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float
     return late_s / step.view.s_per_div * (1 + bench.world.time_error(step.display))
 
 
+def _true(truth: TrueValues, setup: Any, result: Any) -> float:
+    magnifier = setup.unit.magnifier if "×" in result.setting else 1.0
+    return percent_off(1 + truth.time_error(result.setting_value, magnifier), setup.job.error)
+
+
 SEEN = {
     "span": _span,
     "span_at_start": _span,
@@ -67,3 +73,4 @@ SEEN = {
     "mark_shift": _shift,
     "alias": lambda _bench, _step, _trace: None,
 }
+TRUE = {"time factor": _true}

@@ -15,7 +15,7 @@ from harness.measurement import Rating, quantity_of
 from harness.models import Setup, Unit, rated
 from harness.quantities import counted, show
 from harness.report import shown
-from harness.report.checklist import count, heading
+from harness.report.checklist import count, heading, outside
 from harness.report.model import Evaluated, Heading, PartResult, Result, Word
 from harness.report.points import remarks_of
 from harness.report.readings import Taken, missing, setting_of
@@ -115,7 +115,7 @@ def specification(unit: Unit) -> Iterator[str]:
         yield f"trigger level ±({shown.number(within, 'div')}{part})"
 
 
-def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
+def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the trigger."""
     results = [result for part in parts for result in part.results if result.quantity == SENSITIVITY.name]
     frequencies = {result.stimulus.rate_hz for result in results if result.stimulus and result.reading is not None}
@@ -125,7 +125,10 @@ def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     yield heading("Trigger bandwidth", fast > 0, f"{by}, at its bandwidth among them", "sequence trigger")
     yield heading("Trigger sensitivity", read > 0, by, "sequence trigger")
     fired = count(parts, FIRES_AT.name)
-    yield heading("Trigger level", fired > 0, counted(fired, "level"), "sequence trigger, of a remote unit")
+    if setup.unit.read == "eye":
+        yield outside("Trigger level", "a knob has no number that the level could be held against")
+    else:
+        yield heading("Trigger level", fired > 0, counted(fired, "level"), "sequence trigger")
 
 
 # --- sensitivity --------------------------------------------------------------------------------------------------

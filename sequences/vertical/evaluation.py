@@ -58,7 +58,7 @@ def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     )  # fmt: skip
     yield outside(
         "Vertical deflection by alternating voltage",
-        "a sine serves as the reference of the response alone; its level is not stated as a deflection factor",
+        "it takes a calibrator of alternating voltage; the sine here is levelled, its volts are not stated",
     )
 
 

@@ -1,9 +1,10 @@
-"""What a person sees of a deflection on a simulated screen."""
+"""What a person sees of a deflection on a simulated screen, and what is true of it."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from harness.sim.true_values import TrueValues, percent_off
 from harness.sim.waves import SeenSquare
 from harness.steps import Measure
 
@@ -25,4 +26,10 @@ def _height(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> floa
     return high - low + bench.world.screens[step.display].truth.trace_width
 
 
+def _true(truth: TrueValues, setup: Any, result: Any) -> float:
+    nominal = setup.bench.paths[result.path].divides_by
+    return percent_off(truth.shown(result.channel, result.setting_value, result.path, nominal), setup.job.error)
+
+
 SEEN = {"deflection": _from_ground, "peak_to_peak": _height}
+TRUE = {"deflection": _true}
