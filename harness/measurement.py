@@ -212,7 +212,7 @@ def seen(name: str) -> Callable[..., float | None]:
 
 
 def true_value(rating: str) -> Callable[..., float] | None:
-    """What is true of a result, by the true values of a simulated bench, setup and result; None where it is not told."""
+    """What is true of a result, by the true values of a simulated bench, setup and result; None where untold."""
     found: Callable[..., float] | None = _true_values().get(rating)
     return found
 

@@ -204,7 +204,7 @@ def _u_crossing_s(at: Samples, volts: Samples, mark_s: float) -> float:
         return float(at[1] - at[0]) / math.sqrt(12)
     slope, start = np.polyfit(at[edge] - mark_s, volts[edge], 1)
     rest = volts[edge] - start - slope * (at[edge] - mark_s)
-    return math.sqrt(2 / 3 * float(rest @ rest) / (rest.size - 2)) / abs(slope)
+    return math.sqrt(2 / 3 * float(rest @ rest) / (rest.size - 2)) / abs(float(slope))
 
 
 def _dwells(volts: Samples) -> bool:
