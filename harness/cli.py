@@ -26,6 +26,7 @@ from harness.commands.demo import demo
 from harness.commands.files import check, schema
 from harness.commands.helping import PlainHelpGroup, say
 from harness.commands.history import history
+from harness.commands.issue import amend, approve, key, signed
 from harness.commands.label import label
 from harness.commands.queue import queue, watch
 from harness.commands.reanalyse import reanalyse
@@ -186,8 +187,8 @@ def cli() -> None:
 
 
 for _command in (
-    demo, check, new, schema, bench, rehearse, run, resume, adjust, queue, watch, board, report, label, records,
-    history, reanalyse,
+    demo, check, new, schema, bench, rehearse, run, resume, adjust, queue, watch, board, report, label, approve,
+    amend, key, signed, records, history, reanalyse,
 ):  # fmt: skip
     cli.add_command(_command)
 

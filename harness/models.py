@@ -474,6 +474,9 @@ class Bench(Model):
     report_number: Annotated[str, BeforeValidator(_scheme)] | None = Field(
         None, description="scheme of the numbers of its reports, such as 'BW-{year}-{count:04}'"
     )
+    approval: Literal["required"] | None = Field(
+        None, description="'required': a report is a draft until somebody other than its operator approves it"
+    )
     simulation: str | None = Field(None, description="a simulated bench's file: no real instrument is opened")
     standards: str | None = Field(
         None, description="the laboratory's register of standards: what it has of a 'serial' is taken from there"

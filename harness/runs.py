@@ -26,7 +26,6 @@ from harness.person.guide import Guide
 from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
-from harness.report.summary import summarise
 from harness.run.days import day_of
 from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
@@ -46,6 +45,7 @@ from harness.steps import Reading, Role
 from harness.words.clock import OnLife, Stamps, no_sign
 from harness.words.numbering import USUAL, numbers
 from harness.words.version import program_version
+from harness.years.issuing import report_of
 
 if TYPE_CHECKING:
     from harness.models import Setup
@@ -167,7 +167,7 @@ def resume(
     events = Events(on_event)
     loaded = load_again(contents, tell=partial(events, OWN_CODE), job_path=job_path, corrected=corrected)
     if contents.closed_at is not None:
-        return RunResult(folder=folder, report=summarise(contents), ended_early=())
+        return RunResult(folder=folder, report=report(folder), ended_early=())
     simulated = simulated_bench(loaded)
 
     def go_on(bench: LiveBench) -> tuple[Journal, Contents | None]:
@@ -223,8 +223,8 @@ def _attended(loaded: LoadedJob) -> LoadedJob:
 
 
 def report(run_folder: str | Path) -> Report:
-    """The report of a run folder, from its journal alone."""
-    return summarise(read_journal(Path(run_folder)))
+    """The report of a run folder that is in force, from its journal and what was approved or amended of it."""
+    return report_of(Path(run_folder))
 
 
 def _run(

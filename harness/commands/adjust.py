@@ -10,6 +10,7 @@ import rich_click as click
 from harness.commands.helping import PlainHelpCommand, once_told
 from harness.commands.records import remember, store_option
 from harness.commands.run import PATH, a_console, page_option, warm_option, write_html
+from harness.errors import HalfpowerError
 from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
@@ -37,13 +38,17 @@ def adjust(run_folder: Path, point: str, *, page: str | None, warm: bool, store:
     """
     from harness import runs as opening
     from harness.commands.page import built, serving
-    from harness.journal import journal
+    from harness.journal import issues, journal
     from harness.person.console import Terminal
     from harness.person.progress import Progress
     from harness.person.several import Several
     from harness.run.adjusting import as_plain
 
     contents, console = journal.read(run_folder), a_console()
+    if any(issue.approval for issue in issues.read(run_folder, contents)):
+        raise HalfpowerError(
+            f"The report of {run_folder.name} was approved, so its record is closed. Run the job again; adjust there."
+        )
     loaded = opening.load_again(contents, tell=once_told())
     shown = built(loaded, Progress(planned={}), contents)
     shown.album.folder = run_folder

@@ -43,13 +43,12 @@ def label(run_folder: Path, path: Path | None, size: tuple[float, float], link: 
       halfpower label runs/2026-05-04-Plover
       halfpower label runs/2026-05-04-Plover --size 50x25 --pdf plover.pdf
     """
-    from harness.journal import journal
     from harness.journal.atomic import write_bytes
     from harness.report.label import label as made
-    from harness.report.summary import summarise
+    from harness.years.issuing import report_of
 
     width_mm, height_mm = size
-    report = summarise(journal.read(run_folder))
+    report = report_of(run_folder)
     path = path or run_folder / "label.pdf"
     write_bytes(path, made(report, width_mm=width_mm, height_mm=height_mm, link=link, fonts=fonts))
     say(f"Written: {path}")

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 @click.command(cls=PlainHelpCommand)
 @click.argument("run_folder", type=PATH)
 @click.option("--as-left", type=PATH, help="The run after an adjustment: one report of both, as found beside as left.")
-@click.option("--issued", type=Day(), metavar="YYYY-MM-DD", help="Day of issue; else the day on which the run ended.")
+@click.option("--number", default="", help="Which report of the run, where it was amended; else the one in force.")
+@click.option(
+    "--issued", type=Day(), metavar="YYYY-MM-DD", help="Day of issue; else that of its approval, or the run's."
+)
 @click.option("--room", "room_path", type=PATH, help="A logger's CSV: the room at the moments of the readings.")
 @click.option("--html", "html_path", type=PATH, help="Write the HTML page to this file.")
 @click.option("--pdf", "pdf_path", type=PATH, help="Write the printed report, with its results attached (PDF/A-3a).")
@@ -38,7 +41,7 @@ if TYPE_CHECKING:
 @click.option("--point", default="", help="The result to draw closely, by words of its name; else the worst.")
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def report(
-    *, run_folder: Path, as_left: Path | None, issued: dt.datetime | None, html_path: Path | None,
+    *, run_folder: Path, as_left: Path | None, number: str, issued: dt.datetime | None, html_path: Path | None,
     room_path: Path | None,
     pdf_path: Path | None, annex_path: Path | None, advice: bool, csv_path: Path | None, json_path: Path | None,
     budget_path: Path | None, bom: bool, xlsx_path: Path | None,
@@ -61,7 +64,7 @@ def report(
       halfpower report runs/2026-05-04-Plover --as-left runs/2026-05-06-Plover
     """
     from harness.journal import journal
-    from harness.report.summary import summarise
+    from harness.years.issuing import report_of
 
     if (letter or advice or fonts is not None or annex_path is not None) and pdf_path is None:
         raise click.UsageError(
@@ -71,10 +74,11 @@ def report(
         raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
     if bom and csv_path is None and budget_path is None:
         raise click.UsageError("--bom is about the tables; write one: --csv FILE.")
-    contents, day = journal.read(run_folder), issued.date() if issued else None
-    made = summarise(journal.read(as_left), issued=day, found=contents) if as_left else summarise(contents, issued=day)
+    day = issued.date() if issued else None
+    found = journal.read(run_folder) if as_left else None
+    made = report_of(as_left or run_folder, number, issued=day, found=found)
     if room_path is not None:
-        made = _with_room(made, journal.read(as_left) if as_left else contents, room_path)
+        made = _with_room(made, journal.read(as_left or run_folder), room_path)
     not_both(point, short, "--point is about the whole report: use it or --short")
     not_both(annex_path or advice, short, "--annex and --advice are about the whole report: use them or --short")
     if open_page and html_path is None:

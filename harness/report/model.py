@@ -8,6 +8,7 @@ from typing import Final, Literal, TypeAlias
 from harness.analysis.curve import Band, Curve, CurvePoint, Flag, LevelPoint
 from harness.analysis.estimate import Budget, Contribution, Statement
 from harness.analysis.verdict import Limits, Overall, Verdict
+from harness.journal.issues import Issue
 from harness.models import Setup
 from harness.steps import KINDS as STEPS
 from harness.steps import Stimulus, View
@@ -265,6 +266,7 @@ class Report:
     photographs: tuple[Photograph, ...] = ()
     advice: str = ""  # an opinion for the customer, printed where the laboratory wants one (ISO/IEC 17025:2017, 7.8.7)
     may_be_on: bool = False  # an output, as far as this run knows
+    issue: Issue | None = None  # what became of it, where it was approved or amended, or is to be
     reanalysed: str = ""  # worked out again later: when, by what, and why, in a sentence
 
 

@@ -8,7 +8,6 @@ them against the standard before citing them elsewhere. Sampling (k) and results
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -17,10 +16,11 @@ from harness.analysis.estimate import COVERAGE
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, worst_false_acceptance
 from harness.measurement import evaluations, rating_names
 from harness.quantities import counted
-from harness.report import shown
+from harness.report import issued, shown
 from harness.report.model import Fact, FactGroup, Signature
 
 if TYPE_CHECKING:
+    from harness.journal.issues import Issue
     from harness.models import Bench, Job, Setup, Unit
     from harness.report.model import PartResult, Report, Result, Standard
 
@@ -44,6 +44,7 @@ class Identity:
     ended: str
     issued: str
     issued_stated: bool = False  # else it is the day on which the run ended
+    issue: Issue | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,19 +85,13 @@ def _joined(*texts: str) -> str:
 
 def _report(identity: Identity, found: Report | None) -> Iterator[Fact]:
     yield _fact("Number", f"{identity.number}, identity {identity.id}", "7.8.2.1 d")
-    issued = identity.issued if identity.issued_stated else f"{identity.issued}, the day (UTC) on which the run ended"
-    yield _fact("Issued", issued, "7.8.2.1 j")
+    yield from issued.facts(identity.issue, issued.day(identity.issued, stated=identity.issued_stated))
     if found is not None:
         by = f"by {found.setup.job.operator}" if found.setup.job.operator else ""
         yield _fact("As found", _joined(f"run {found.number}", f"identity {found.id}", by), "7.8.4.1 d")
-        yield _fact("Journal, as found", _digest(found.journal_sha256))
-    yield _fact("Journal", _digest(identity.journal_sha256))
+        yield _fact("Journal, as found", issued.digest(found.journal_sha256))
+    yield _fact("Journal", issued.digest(identity.journal_sha256))
     yield _fact("Made by", f"{identity.program}, from the record of the run alone")
-
-
-def _digest(sha256: str) -> str:
-    """A digest in groups that an eye can compare and a line can break between."""
-    return f"SHA-256 {' '.join(re.findall('.{8}', sha256))}" if sha256 else ""
 
 
 def _laboratory(job: Job, bench: Bench) -> Iterator[Fact]:
@@ -342,7 +337,7 @@ def traceability(worked: Worked) -> str:
 # --- what is not there, and what must be said --------------------------------------------------------------------
 
 
-def not_stated(setup: Setup, used: Sequence[Standard]) -> tuple[str, ...]:
+def not_stated(setup: Setup, used: Sequence[Standard], issue: Issue | None = None) -> tuple[str, ...]:
     """The particulars that the files leave open, by what a reader would call them."""
     job, room = setup.job, setup.job.environment
     asked = (
@@ -358,7 +353,7 @@ def not_stated(setup: Setup, used: Sequence[Standard]) -> tuple[str, ...]:
         ("the customer's agreement to the decision rule", job.rule_agreed),
         ("the document that the ratings come from", str(setup.unit.document or "")),
         ("who did the work", job.operator),
-        ("who authorises the report", job.authorised_by),
+        ("who authorises the report", job.authorised_by if issue is None else "whoever approves it"),
     )
     missing = [name for name, value in asked if value is None or value == ""]
     missing += [f"the certificate of the {s.role}" for s in used if not s.certificate]
@@ -388,9 +383,12 @@ def statements(identity: Identity, job: Job) -> tuple[Fact, ...]:
     )
 
 
-def signatures(job: Job) -> tuple[Signature, ...]:
-    """Who did the work and who authorises the report (7.8.2.1 o)."""
+def signatures(job: Job, issue: Issue | None = None) -> tuple[Signature, ...]:
+    """Who did the work and who authorises the report (7.8.2.1 o): what the job says of that was said beforehand."""
+    name, function = job.authorised_by, job.authorised_function
+    if issue is not None:
+        name, function = (issue.approval.by, issue.approval.function) if issue.approval is not None else ("", "")
     return (
         Signature(role="Performed by", name=job.operator, function=job.operator_function),
-        Signature(role="Authorised by", name=job.authorised_by, function=job.authorised_function),
+        Signature(role="Authorised by", name=name, function=function),
     )

@@ -29,7 +29,8 @@ def page(report: Report, figures: Sequence[b.Figure]) -> b.Page:
     return b.Page(
         title=f"{shortened(report.title, whole)} – {unit.maker} {unit.model} no. {shortened(serial, short)} – "
         f"{report.number}",
-        heading=report.title, beside=f"Report {report.number}, issued {report.issued}", program=report.program,
+        heading=report.title, beside=f"Report {report.number}, issued {report.issued or 'not yet'}",
+        program=report.program,
         running=f"{shortened(f'{unit.maker} {unit.model} no. {serial}', _MARGIN_TEXT)} · "
         f"{shortened(f'Report {report.number}', _MARGIN_TEXT)}",
         marks=shown.marks(report), blocks=tuple(_on_a_page(report, figures)), footer=rest.statements(report),

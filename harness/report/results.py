@@ -71,6 +71,8 @@ def results(report: Report) -> dict[str, Any]:
         "checklist": [_plain(heading) for heading in report.checklist],
         "adjustment": None if report.adjustment is None else _adjustment(report.adjustment),
     }
+    if report.issue is not None:
+        plain["issue"] = asdict(report.issue)
     return {key: _finite(value) for key, value in plain.items()}
 
 

@@ -48,7 +48,7 @@ def sheet(
         "subject": f"{unit.maker} {unit.model}, no. {job.serial}",
         "laboratory": job.laboratory,
         "number": report.number,
-        "issued": report.issued,
+        "issued": report.issued or "not yet",
         "overall": _line(b.word(report.overall))[0],
         "sentence": report.sentence,
         "found": report.adjustment.sentence if report.adjustment is not None else "",

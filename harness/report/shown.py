@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal, TypeAlias, TypeVar
 
 from harness import quantities
 from harness.analysis.rounding import format_pair
+from harness.words.clean import shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -42,6 +43,7 @@ SIMULATED: Final = "Simulated bench: no real instrument was measured"
 OVERDUE: Final = "A standard was past its due date on the day of the run"
 REANALYSED: Final = "Re-analysed: not the original report, which stands as it was issued"
 MAY_BE_ON: Final = "An output may still be on"
+DRAFT: Final = "Draft: not approved, not to be handed out"
 INCOMPLETE: Final = "Incomplete: the run has not reached its end"
 DEFINITION_OF_BANDWIDTH: Final = (
     "The half-power frequency is the lowest frequency at which the response, relative to the reference frequency, "
@@ -367,7 +369,11 @@ def rated_input(rated: UnitInput) -> str:
 
 def marks(report: Report) -> tuple[str, ...]:
     """What every page must be marked with."""
+    issue = report.issue
+    replaced = f"Replaced by report {shortened(issue.replaced_by, 60)}" if issue is not None else ""
     said = (
+        (DRAFT, issue is not None and issue.state == "draft"),
+        (replaced, issue is not None and issue.state == "replaced"),
         (SIMULATED, report.simulated),
         (MAY_BE_ON, report.may_be_on),
         (OVERDUE, any(standard.overdue for standard in report.standards)),

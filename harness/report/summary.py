@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Rule, decide_statement, overall
 from harness.errors import AnalysisError, HalfpowerError, JournalError
+from harness.journal.issues import Issue, changed, unissued
 from harness.journal.journal import Contents
 from harness.measurement import evaluation, knowing, quantity_of
 from harness.models import Setup
@@ -33,7 +34,9 @@ _KEPT: Final = re.compile(r"(\d{3}\.(?:jpg|png)) ([0-9a-f]{64}) (.+)")
 _FURTHEST_WEST: Final = dt.timedelta(hours=12)  # a laboratory's own day may be that far behind UTC
 
 
-def summarise(contents: Contents, *, issued: dt.date | None = None, found: Contents | None = None) -> Report:
+def summarise(
+    contents: Contents, *, issued: dt.date | None = None, found: Contents | None = None, issue: Issue | None = None
+) -> Report:
     """
     Work out everything that a report says of a run, finished or not.
 
@@ -45,19 +48,33 @@ def summarise(contents: Contents, *, issued: dt.date | None = None, found: Conte
         The day of issue; else it is the day on which the run ended, so that one journal gives one report.
     found
         The journal of the same unit as found, where `contents` is of the unit as left.
+    issue
+        Which report of the run, as `harness.journal.issues` reads them; else the one of which nothing is approved.
 
     Raises
     ------
     HalfpowerError
         If the day of issue lies before the end of the run, or the two runs are not one unit before and after.
     """
-    left = _summary(contents, issued)
-    return left if found is None else beside(left, _summary(found, None), issued_stated=issued is not None)
+    left = _summary(contents, issued, issue)
+    return left if found is None else beside(left, _summary(found, None, None), issued_stated=issued is not None)
 
 
-def _summary(contents: Contents, issued: dt.date | None) -> Report:
+def _summary(contents: Contents, issued: dt.date | None, issue: Issue | None) -> Report:
+    issue = issue or unissued(contents)
+    if issue.approval is not None:
+        issued = dt.date.fromisoformat(issue.approval.issued)
     with knowing(contents.quantities):
-        return _worked_out(contents, issued)
+        made = _worked_out(changed(contents, issue), issued)
+    if issue.state == "unreviewed":
+        return made
+    made = replace(
+        made,
+        issue=issue,
+        issued="" if issue.state == "draft" else made.issued,
+        signatures=particulars.signatures(made.setup.job, issue),
+    )
+    return with_particulars(made, issued_stated=issued is not None)
 
 
 def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
@@ -126,13 +143,14 @@ def with_particulars(report: Report, *, issued_stated: bool = False, found: Repo
         ended=report.ended,
         issued=report.issued,
         issued_stated=issued_stated,
+        issue=report.issue,
     )
     shown_results = [result for part in report.parts for result in part.results]
     worked = Worked(setup=report.setup, parts=report.parts, standards=report.standards, found=found)
     return replace(
         report,
         facts=particulars.facts(identity, worked),
-        not_stated=particulars.not_stated(report.setup, report.standards),
+        not_stated=particulars.not_stated(report.setup, report.standards, report.issue),
         statements=(*of_scope(report.setup, shown_results), *particulars.statements(identity, report.setup.job)),
     )
 

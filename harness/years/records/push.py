@@ -111,14 +111,19 @@ def _sent(url: str | None, server_name: str) -> tuple[str, ...]:
             return (f"{error} {runs}; the next finished run takes them along, or 'halfpower records push'.",)
 
 
-def numbers_given(url: str | None = None, *, patience_s: float = NUMBERS_S) -> frozenset[str]:
-    """The numbers of all runs in the store that is set up. None where there is no store, or it does not answer: that
+def numbers_given(url: str | None = None) -> frozenset[str]:
+    """The numbers of all reports in the store that is set up, as `given` has them."""
+    return frozenset(number for number, _ in given(url))
+
+
+def given(url: str | None = None, *, patience_s: float = NUMBERS_S) -> frozenset[tuple[str, str]]:
+    """Every number in the store that is set up, with its run. None where there is no store, or it does not answer: that
     must keep no run from beginning, and a number that was given twice is told when the run is added.
     """
-    answers: SimpleQueue[frozenset[str]] = SimpleQueue()
+    answers: SimpleQueue[frozenset[tuple[str, str]]] = SimpleQueue()
 
     def ask() -> None:
-        found: frozenset[str] = frozenset()
+        found: frozenset[tuple[str, str]] = frozenset()
         with suppress(Exception), Store.open(url, create=False) as store:
             found = store.numbers()
         answers.put(found)

@@ -92,7 +92,7 @@ def journal(run_id: str) -> sa.Select[Any]:
     )
 
 
-NUMBERS: Final = sa.select(runs_.c.number)
+NUMBERS: Final = sa.select(runs_.c.number, runs_.c.id)
 
 
 def same_number(number: str, run_id: str) -> sa.Select[Any]:

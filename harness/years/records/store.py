@@ -177,9 +177,9 @@ class Store:
         run, data = self._run(run_id), self.journal(run_id)
         return Derived(run=run, results=self.results(where), standards=self.standards(where), journal=data)
 
-    def numbers(self) -> frozenset[str]:
-        """Every number that was given, simulated and unfinished runs' too."""
-        return frozenset(self._ask(lambda connection: connection.execute(queries.NUMBERS).scalars().all()))
+    def numbers(self) -> frozenset[tuple[str, str]]:
+        """Every number that was given, simulated and unfinished runs' too, with the run that has it."""
+        return frozenset(self._ask(lambda connection: [tuple(row) for row in connection.execute(queries.NUMBERS)]))
 
     # --- waiting for a server ----------------------------------------------------------------------------------------
 
