@@ -221,6 +221,8 @@ def test_what_the_job_says_goes_before_the_option(tmp_path):
 
 def test_a_standard_names_every_run_and_verdict_that_it_touched(runs):
     of_2023 = history.read(RunFolders(runs), Selection(simulated=True, standard="BW-C-2023"))
+    lines = printed(of_2023).split("Runs with BW-C-2023")[1]
+    assert all(use.run.number in lines for use in of_2023.uses)  # no number is broken at 80 columns
     assert [use.run.serial for use in of_2023.uses] == ["Egret-3071", "Egret-3090"]
     assert [trends.tally(use.results) for use in of_2023.uses] == ["4 pass", "2 pass, 2 fail"]
     assert "fail: deflection, channel 2, 5 V/div" in trends.use_points(of_2023.uses[1])
