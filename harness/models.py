@@ -675,7 +675,8 @@ Rule: TypeAlias = Literal["simple", "guarded", "binary", "non-binary", "managed"
 ErrorDefinition: TypeAlias = Literal["indication", "deflection factor"]
 
 
-def _interval(value: object) -> object:
+def an_interval(value: object) -> object:
+    """Refuse what is no interval; it stays as it is written."""
     if isinstance(value, str) and value:
         moments.interval(value)
     return value
@@ -710,11 +711,14 @@ class Job(Model):
     authorised_function: str = Field("", description="their function")
     laboratory: str = Field("", description="name of the laboratory")
     laboratory_address: str = Field("", description="its address")
+    customers: str | None = Field(
+        None, description="the laboratory's file of customers: 'customer' is then one of them, and its contact is there"
+    )
     customer: str = Field("", description="whose unit it is")
     customer_contact: str = Field("", description="the customer's address or contact")
     customer_reference: str = Field("", description="the customer's order or inventory number")
     next_due: Day | None = Field(None, description="next verification, only where the customer asked for a date")
-    interval: Annotated[str, BeforeValidator(_interval)] = Field(
+    interval: Annotated[str, BeforeValidator(an_interval)] = Field(
         "", description="time until the unit is due again, such as '12 months'; for the history, never in a report"
     )
     environment: Environment = Field(Environment(), description="the room: the table [environment]")

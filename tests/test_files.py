@@ -28,7 +28,7 @@ from harness.words import moments
 from tests.helpers.thorough import examples
 
 Edit = tuple[str, str, str]  # file, old text, new text
-FILE_NAMES = {kind: f"{kind}.toml" for kind in ("bench", "unit", "job", "queue", "register")}
+FILE_NAMES = {kind: f"{kind}.toml" for kind in ("bench", "unit", "job", "queue", "register", "customers")}
 
 
 class Vertical(Model):
@@ -136,7 +136,7 @@ def test_kind_is_known_by_the_keys(folder: Path) -> None:
     assert [files.kind_of(name) for name in FILE_NAMES.values()] == list(FILE_NAMES)
     Path("other.toml").write_text("[tool]\n")
     assert problems(lambda: files.kind_of("other.toml")) == [
-        "other.toml: is neither a bench file nor a unit, job, queue or register file"
+        "other.toml: is neither a bench file nor a unit, job, queue, register or customers file"
     ]
 
 

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from harness.files.own_files import BeforeImport
     from harness.run.jobs import LoadedJob
 
-KIND = click.Choice(["bench", "unit", "job", "queue", "register"])
+KIND = click.Choice(["bench", "unit", "job", "queue", "register", "customers"])
 
 
 @click.command(cls=PlainHelpCommand)
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 def check(files: tuple[Path, ...]) -> None:
-    """Validate bench, unit, job, queue and register files: every problem at once, each with its line.
+    """Validate bench, unit, job, queue, register and customers files: every problem at once, each with its line.
 
     A job file is checked together with the bench and unit files that it names, a queue file with its jobs. The file of
     a simulated bench and one of corrections are checked too.
@@ -75,6 +75,9 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
             return _checked_queue(path, before)
         case "register":
             return _checked_register(path)
+        case "customers":
+            customers = files.read_customers(path)
+            return f"{path}: a sound file, {counted(len(customers.value.customer), 'customer')}", customers.warnings
 
 
 def _checked_job(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:

@@ -43,6 +43,7 @@ _SELECTION: Final[dict[str, dict[str, Any]]] = {
     "model": {"help": "Model of the unit."},
     "standard": {"help": "A standard that was used: its label, serial number, certificate or identity."},
     "bench": {"help": "Name of the bench."},
+    "customer": {"help": "Whose unit it was, by the name in the report."},
     "since": {"type": Day(), "metavar": "YYYY-MM-DD", "help": "First day on which a run began (UTC)."},
     "until": {"type": Day(), "metavar": "YYYY-MM-DD", "help": "Last day on which a run began (UTC)."},
     "condition": {"type": click.Choice(("as found", "as left")), "help": "Condition of the unit."},
@@ -191,6 +192,38 @@ def rebuild(folder: Path | None, simulated: bool, store: str | None) -> None:
             return
         everything = there.runs(Selection(simulated=None, finished=None))
         _each(everything, lambda run: f"{run.number}: {there.rebuild(run.id)}")
+
+
+@records.command()
+@click.argument("run", metavar="RUN")
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@store_option
+def forget(run: str, yes: bool, store: str | None) -> None:
+    """Remove a run from the store, whole: its results, standards and journal. RUN is its number or its identity.
+
+    For what must no longer be kept, such as names. Its folder and copies of the store are not touched.
+
+    \b
+    Examples:
+      halfpower records list --customer "Training ship Petrel"
+      halfpower records forget 2026-11-25-Skua-0958-01
+    """
+    from harness.years.records.rows import Selection
+
+    with opened(store, create=False) as there:
+        every = there.runs(Selection(simulated=None, finished=None))
+        found = [each for each in every if run in (each.number, each.id)]
+        if len(found) != 1:
+            why = "holds no run" if not found else f"holds {len(found)} runs"
+            raise RecordsError(
+                f"{there.name}: {why} {run!r}; name one by its identity, which 'halfpower records list --json' shows."
+            )
+        (one,) = found
+        named = f"{one.number} ({one.maker} {one.model}, no. {one.serial})"
+        if not yes:
+            click.confirm(f"Remove run {named} from {there.name}? It cannot be brought back from there", abort=True)
+        there.forget(one.id)
+        say(f"{named}: removed from {there.name}. Its folder, {one.folder} on {one.host}, is as it was.")
 
 
 @records.command()

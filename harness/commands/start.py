@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from harness.person.operator import Operator
     from harness.start.write import Written
 
-KIND = click.Choice(["bench", "unit", "job", "queue", "register"])
+KIND = click.Choice(["bench", "unit", "job", "queue", "register", "customers"])
 
 
 @click.command(cls=PlainHelpCommand)
@@ -51,6 +51,7 @@ def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None, p
       halfpower new job > job.toml
       halfpower new queue > queue.toml
       halfpower new register > register.toml
+      halfpower new customers > customers.toml
     """
     from harness.files.files import starter
 
@@ -58,7 +59,7 @@ def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None, p
     if by_hand:
         _asked(into, remembered, page)
     elif kind is None:
-        raise click.UsageError("Name what to start with: bench, unit, job, queue, register, or --by-hand.")
+        raise click.UsageError("Name what to start with: bench, unit, job, queue, register, customers, or --by-hand.")
     else:
         click.echo(starter(kind), nl=False)
 

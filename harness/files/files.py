@@ -1,4 +1,4 @@
-"""Bench, unit, job, queue and register files: from paths to frozen models, with every problem of every file at once.
+"""The files that a person writes: from paths to frozen models, with every problem of every file at once.
 
 A problem is one line, `file:line: key: what is wrong; what is expected`. Warnings have the same form and
 are returned, not raised.
@@ -17,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from harness.errors import ConfigError
 from harness.files.checks import CheckDriver, CheckOverrides, Findings, check_bench, check_queue, exists
+from harness.files.customers import Customers, check_customers, with_customer
 from harness.files.job_checks import (
     Sequences,
     Together,
@@ -33,10 +34,10 @@ from harness.models import Bench, Job, Queue, Setup, Unit
 from harness.values import Model
 from harness.words.clock import RealClock
 
-Kind: TypeAlias = Literal["bench", "unit", "job", "queue", "register"]
+Kind: TypeAlias = Literal["bench", "unit", "job", "queue", "register", "customers"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 MODELS: Final[Mapping[Kind, type[Model]]] = {
-    "bench": Bench, "unit": Unit, "job": Job, "queue": Queue, "register": Register,
+    "bench": Bench, "unit": Unit, "job": Job, "queue": Queue, "register": Register, "customers": Customers,
 }  # fmt: skip
 DayOf: TypeAlias = Callable[[Bench, Path], dt.date]
 """The day on which a bench, read from a file, is used: by it a register is asked."""
@@ -129,7 +130,7 @@ def load_job(
     Without `sequences` neither their names nor their options are checked. Raises ConfigError with all problems of all
     three files.
     """
-    job = _read(Path(path), "job", Job, check_job)
+    job = _job(Path(path))
     chosen = _options(job, sequences)
     bench = _named_in(job, "bench", lambda path: _bench(path, check_overrides, check_driver, day_of))
     unit = _named_in(
@@ -154,7 +155,7 @@ def kind_of(path: str | Path) -> Kind:
     text = read_sound(Path(path))
     likely = max(KINDS, key=lambda kind: _likeness(text, kind))
     if _simulated(text) or not set(text.data) & set(MODELS[likely].model_fields):
-        raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job, queue or register file")
+        raise ConfigError(f"{text.file}: is neither a bench file nor a unit, job, queue, register or customers file")
     return likely
 
 
@@ -223,6 +224,29 @@ def _resolved(text: Text, bench: Bench, day_of: DayOf, problems: list[Problem]) 
     return bench
 
 
+def _job(path: Path) -> _Reading[Job]:
+    """A job, with what the file of customers has of its own."""
+    job = _read(path, "job", Job, check_job)
+    if job.value is None or job.text is None or job.value.customers is None:
+        return job
+    customers = _customers(path.parent / job.value.customers)
+    wrong = (*customers.errors, *(customers.notes.errors if customers.notes else ()))
+    named = shown(job.value.customers)
+    job.errors += [each if each.line else job.text.problem(("customers",), f"{named}: {each.text}") for each in wrong]
+    if customers.value is not None and job.notes is not None and not wrong:
+        job.value = with_customer(job.notes, job.value, customers.value)
+    return job
+
+
+def read_customers(path: str | Path) -> CheckedFile[Customers]:
+    """Read a file of customers and keep its warnings."""
+    return _checked(_customers(Path(path)))
+
+
+def _customers(path: Path) -> _Reading[Customers]:
+    return _read(path, "customers", Customers, check_customers)
+
+
 def _register(path: Path) -> _Reading[Register]:
     return _read(path, "register", Register, check_register)
 
@@ -265,6 +289,8 @@ def _likeness(text: Text, kind: Kind) -> int:
     known = set(MODELS[kind].model_fields)
     if isinstance(text.data.get("unit"), dict) == (kind == "job"):
         known -= {"unit"}
+    if isinstance(text.data.get("customer"), list) == (kind != "customers"):
+        known -= {"customer"}
     return sum(1 if key in known else -1 for key in text.data)
 
 

@@ -130,7 +130,7 @@ def nothing_found(records: Records, where: Selection) -> str:
             f"{records.name}: holds no run yet. 'halfpower records add RUN_FOLDER' adds one, with --simulated also "
             "one on a simulated bench."
         )
-    for name in ("serial", "model", "maker", "bench"):
+    for name in ("serial", "model", "maker", "bench", "customer"):
         wanted = getattr(where, name)
         known = sorted({str(getattr(run, name)) for run in every})
         if wanted is not None and wanted not in known:

@@ -149,6 +149,7 @@ class Selection:
     model: str | None = None
     standard: str | None = None  # label, serial number, certificate or identity of a standard that was used
     bench: str | None = None
+    customer: str | None = None
     since: dt.date | None = None  # first and last day on which a run began, UTC
     until: dt.date | None = None
     condition: str | None = None
@@ -163,7 +164,7 @@ class Selection:
     run_ids: tuple[str, ...] | None = None
 
 
-BY_RUN: Final = ("serial", "maker", "model", "bench", "condition", "overall", "simulated", "finished")
+BY_RUN: Final = ("serial", "maker", "model", "bench", "customer", "condition", "overall", "simulated", "finished")
 BY_RESULT: Final = ("quantity", "channel", "setting", "path", "verdict")
 """The fields of a selection that a run, or a result, has under the same name and must equal."""
 BY_STANDARD: Final = ("label", "serial", "certificate", "identity")

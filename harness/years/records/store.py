@@ -141,6 +141,11 @@ class Store:
         self._transaction(lambda connection: writing.rewrite(connection, after, only_if=run.journal_sha256))
         return "changed"
 
+    def forget(self, run_id: str) -> None:
+        """Remove a run with its results, standards and journal; its folder is not touched."""
+        self._run(run_id)
+        self._transaction(lambda connection: writing.forget(connection, run_id))
+
     # --- asking ------------------------------------------------------------------------------------------------------
 
     def runs(self, where: Selection = Selection()) -> tuple[RunRow, ...]:  # noqa: B008 - frozen

@@ -62,6 +62,13 @@ def rewrite(connection: sa.Connection, derived: Derived, *, only_if: str) -> Non
         _rewrite(connection, derived)
 
 
+def forget(connection: sa.Connection, run_id: str) -> None:
+    """Remove a run with everything that hangs on it; in a file nothing of it is left to be read."""
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql("PRAGMA secure_delete = ON")  # what is deleted is written over
+    connection.execute(sa.delete(runs).where(runs.c.id == run_id))
+
+
 def wait(connection: sa.Connection, run_id: str, server: str, since: dt.datetime) -> None:
     """Note that a run waits for a server."""
     entry = {"server": server, "run_id": run_id, "since": since}
