@@ -34,6 +34,11 @@ _NUMBER: Final = re.compile(rf"\s*(±|\+/-|\+-)?\s*({_SIGNED})\s*(.*?)\s*")
 _LONGEST: Final = 64  # characters; a longer text is no quantity, and Decimal is slow on megabytes
 
 
+def with_unit(number: str, unit: str) -> str:
+    """A number before its unit, with a space between them; degrees of an angle have none (SI brochure, 5.4.3)."""
+    return f"{number}{unit}" if unit in ("", "°") else f"{number} {unit}"
+
+
 def parse(text: str | float, unit: str) -> float:
     """Read a quantity in the unit asked for: Hz, V, Vpp, Vrms, s, Ω, F, W, dB, dBc, div, °C, ° or "ratio".
 

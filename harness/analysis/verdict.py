@@ -19,6 +19,7 @@ from scipy.special import ndtr, ndtri, roots_legendre
 from harness.analysis.estimate import normal_probability_between
 from harness.analysis.rounding import format_value_u, readable
 from harness.errors import AnalysisError
+from harness.quantities import with_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -87,7 +88,7 @@ class Limits:
 
     def text(self, unit: str = "") -> str:
         """Return the limits as a report shows them: "−3 % to 3 %", "at least 100 MHz"."""
-        suffix = f" {unit}" if unit else ""
+        suffix = with_unit("", unit)
         if self.low is None:
             return f"at most {self.high:.6g}{suffix}"
         if self.high is None:

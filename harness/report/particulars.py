@@ -125,7 +125,7 @@ def _work(identity: Identity, worked: Worked) -> Iterator[Fact]:
         days = f"as found {shown.moment(found.started)} to {shown.moment(found.ended)}; as left {days}"
     yield _fact("Performed", days, "7.8.2.1 i")
     yield _fact("Method", worked.setup.job.method, "7.8.2.1 f")
-    yield _fact("Sequences", "; ".join(part.title for part in worked.parts), "7.8.2.1 f")
+    yield _fact("Sequences", "; ".join(dict.fromkeys(part.title for part in worked.parts)), "7.8.2.1 f")
     step = f", to {shown.number(unit.resolution, 'div')}" if unit.resolution else ""
     yield _fact(
         "Reading",
@@ -232,11 +232,11 @@ def applies_not_to(parts: Sequence[PartResult]) -> str:
 def places(part: PartResult, chosen: Callable[[Result], bool]) -> list[str]:
     """Where the chosen results belong, short: "channel 2, 50 mV/div", "channel 1, half-power frequency"."""
     several_paths = len({result.path for result in part.results if result.curve is None}) > 1
-    several_errors = len({result.quantity for result in part.results if result.is_error}) > 1
+    several = len({result.quantity for result in part.results}) > 1
     texts = []
     for result in filter(chosen, part.results):
         setting = f", {result.setting}" if result.curve is None else ""
-        what = "" if result.is_error and not several_errors else f", {result.quantity}"
+        what = "" if result.is_error and not several else f", {result.quantity}"
         path = f", {result.path}" if several_paths and setting else ""
         texts.append(f"channel {result.channel}{setting}{what}{path}")
     return texts

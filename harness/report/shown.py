@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal, TypeAlias, TypeVar
 
 from harness import quantities
 from harness.analysis.rounding import format_pair
+from harness.quantities import with_unit
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def number(value: float | None, unit: str = "", digits: int = 4, *, zeros: bool 
     mantissa, _, exponent = text.partition("e")
     if exponent:
         mantissa += f" × 10{str(int(exponent)).translate(_RAISED)}"
-    return f"{minus(mantissa)} {unit}".rstrip()
+    return with_unit(minus(mantissa), unit)
 
 
 def rounded(value: float | None, unit: str = "", digits: int = 2) -> str:
@@ -138,7 +139,7 @@ def value_and_u(value: float, expanded: float | None, unit: str) -> tuple[str, s
         return number(value, unit, 3), number(expanded, unit, 2)
     scale, unit = scale_of(unit, value)
     some = format_pair(value / scale, expanded / scale)
-    return minus(f"{some[0]} {unit}".rstrip()), f"{some[1]} {unit}".rstrip()
+    return with_unit(minus(some[0]), unit), with_unit(some[1], unit)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +164,7 @@ def stated(statement: Statement, *, with_sign: bool = True, size: float | None =
     return Stated(
         value=signed(value), u=u, unit=unit, k=f"{statement.k:.2f}",
         relative=rounded(100.0 * statement.expanded / abs(statement.estimate), "%") if is_share else "–",
-        interval=f"{minus(low)} to {minus(high)} {unit}".rstrip(),
+        interval=with_unit(f"{minus(low)} to {minus(high)}", unit),
     )  # fmt: skip
 
 
@@ -325,7 +326,7 @@ def stated_text(result: Result | None) -> str:
 def with_u(statement: Statement, *, with_sign: bool = True, size: float | None = None) -> str:
     """An estimate with its expanded uncertainty."""
     s = stated(statement, with_sign=with_sign, size=size)
-    return f"({s.value} ± {s.u}) {s.unit}".rstrip()
+    return with_unit(f"({s.value} ± {s.u})", s.unit)
 
 
 def not_measured(report: Report) -> tuple[str, ...]:
