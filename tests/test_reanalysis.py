@@ -18,6 +18,7 @@ import pytest
 from harness.errors import ConfigError, HalfpowerError, RecordsError
 from harness.journal import journal
 from harness.years import corrections, reanalysis, reanalysis_record, workers
+from harness.years.outcomes import Outcomes
 from harness.years.records.rows import Selection
 from harness.years.records.store import Store
 from tests.helpers.demo_lab import halfpower
@@ -106,6 +107,39 @@ def test_a_corrected_accuracy_changes_uncertainties_alone(runs, correction):
     assert again[0].results == plain[0].results  # not in its time
 
 
+def test_a_result_that_moved_is_told_where_its_verdict_stands_too(runs, correction):
+    """Channel 1 goes from +2.2 % to +0.2 %, a pass as before; what moved by less than the stated share is left out."""
+    known = corrections.load(correction()).value
+    again = worked(runs, corrections=known, share=0.1)
+    assert [bool(each.moves) for each in again] == [False, True, True, False]
+    of_one = [move for move in again[1].moves if "deflection, channel 1" in move.point]
+    assert {(move.verdict_before, move.verdict_after) for move in of_one} == {("pass", "pass")}
+    for move in of_one:
+        # By hand: (shown/applied)/1.02 − 1, over the U that was stated.
+        moved = abs(100 * ((1 + move.result_before / 100) / HIGH - 1) - move.result_before)
+        assert move.share_of_u == pytest.approx(moved / move.expanded_u_before, rel=1e-3)
+    far = 1 + max(move.share_of_u for move in again[1].moves)
+    words_alone = worked(runs, corrections=known, share=far)[1].moves
+    assert len(words_alone) == len(again[1].changes)
+
+
+def test_an_uncertainty_that_grew_is_told_though_the_result_stands(runs, correction):
+    poor = CORRECTION.replace("known_error", "accuracy").replace('"+2 %"', '"0.5 %"')
+    (move, *_) = worked(runs, corrections=corrections.load(correction(poor)).value)[1].moves
+    assert move.result_before == move.result_after
+    assert move.share_of_u == pytest.approx(move.expanded_u_after / move.expanded_u_before - 1)
+
+
+def test_outcomes_on_disk_are_those_that_were_put_aside_by_date_and_each_run_once(runs):
+    one, two, three, four = worked(runs)
+    longer = replace(two, run=replace(two.run, journal_bytes=two.run.journal_bytes + 1))
+    unreadable = reanalysis.Outcome(where="a", problem="damaged")
+    with Outcomes(iter([four, unreadable, two, one, longer, three, two])) as kept:
+        assert list(kept) == [one, longer, three, four, unreadable]
+        assert reanalysis.digest(kept) == reanalysis.digest(list(kept))
+        assert kept[1] == longer
+
+
 def test_another_rule_and_another_definition(runs):
     for outcome in worked(runs, rule="simple"):
         assert not outcome.moved
@@ -124,14 +158,15 @@ def test_a_page_has_its_own_number_and_borrows_neither_consent_nor_authority(run
     names = {"rule_agreed": "order SAN-118", "authorised_by": "E. Quill", "operator": "I. Marrow"}
     reseal(copied, lambda header: header["setup"]["job"].update(names))
     (task,) = tasks_of(tmp_path)
-    anew = reanalysis.page(task, reanalysis.Changes(rule="simple"), "Re-analysed: for a test.", MADE)
+    both = task, reanalysis.reanalyse(task, reanalysis.Changes())
+    anew = reanalysis.page(both, reanalysis.Changes(rule="simple"), "Re-analysed: for a test.", MADE)
     assert "End of report 2020-06-01-Egret-3071-01, re-analysed 2026-11-27 09:30:05." in anew
     assert "SAN-118" not in anew
     assert "E. Quill" not in anew
     assert "I. Marrow" in anew
-    same_rule = reanalysis.page(task, reanalysis.Changes(error="deflection factor"), "r", MADE)
+    same_rule = reanalysis.page(both, reanalysis.Changes(error="deflection factor"), "r", MADE)
     assert "SAN-118" in same_rule
-    later = reanalysis.page(task, reanalysis.Changes(rule="simple"), "r", MADE + dt.timedelta(minutes=5))
+    later = reanalysis.page(both, reanalysis.Changes(rule="simple"), "r", MADE + dt.timedelta(minutes=5))
     assert "Egret-3071-01, re-analysed 2026-11-27 09:35:05." in later  # the same run again, on the same day
 
 
@@ -331,6 +366,11 @@ def test_a_record_says_what_why_when_and_by_which_version(runs, correction, tmp_
     rows = list(csv.DictReader((record / "changes.csv").read_text("utf-8").splitlines()))
     assert len(rows) == 6
     assert {row["after"] for row in rows} == {"fail"}
+    told = list(csv.DictReader((record / "concerned.csv").read_text("utf-8").splitlines()))
+    assert {row["run_number"][:4] for row in told} == {"2021", "2022"}
+    assert sum(each["results"] for each in said["concerned"]) == len(told) > len(rows)
+    assert f"{len(told)} results in 2 runs, by up to" in result.output
+    assert [each["run"][:4] for each in said["each"]] == ["2020", "2021", "2022", "2023"]
     pages = sorted((record / "reports").iterdir())
     assert [page.name[:10] for page in pages] == ["2021-06-01", "2022-06-01"]
     text = pages[0].read_text("utf-8")

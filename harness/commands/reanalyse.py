@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
+from itertools import islice, tee
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,6 +19,7 @@ from harness.quantities import counted
 
 if TYPE_CHECKING:
     from harness.years.corrections import CorrectionsFile
+    from harness.years.outcomes import Outcomes
     from harness.years.reanalysis import Changes, Done, Outcome, Task
     from harness.years.records.rows import RunRow
     from harness.years.workers import Spread
@@ -36,6 +38,13 @@ _WORTH_A_PROCESS: Final = 25  # runs; a process takes as long to start as these 
 @click.option("--rule", type=click.Choice(RULES), help="Decide by this rule instead.")
 @click.option("--error", type=click.Choice(ERRORS), help="State errors by this definition instead.")
 @selection_options
+@click.option(
+    "--moved-by",
+    type=click.FloatRange(0, 1e6),
+    default=10.0,
+    metavar="PERCENT",
+    help="Name the customers of results that moved by more than this share of their U. Default: 10.",
+)
 @click.option("--reason", help="Why, in a sentence, for the record; the corrections' own reason by default.")
 @click.option("--by", default="", help="Who, for the record.")
 @click.option("--workers", type=click.IntRange(1, 512), help="Processes; as many as this machine has cores by default.")
@@ -43,8 +52,9 @@ _WORTH_A_PROCESS: Final = 25  # runs; a process takes as long to start as these 
 @click.option("--write", "write_to", type=PATH, metavar="FOLDER", help="Keep it as a record in this new folder.")
 @click.option("--quiet", is_flag=True, help="No progress, and the totals alone.")
 def reanalyse(
-    *, runs: Path | None, store: str | None, corrections: Path | None, rule: Any, error: Any, reason: str | None,
-    by: str, workers: int | None, cluster: str | None, write_to: Path | None, quiet: bool, **where: Any,
+    *, runs: Path | None, store: str | None, corrections: Path | None, rule: Any, error: Any, moved_by: float,
+    reason: str | None, by: str, workers: int | None, cluster: str | None, write_to: Path | None, quiet: bool,
+    **where: Any,
 ) -> None:  # fmt: skip
     """Work finished runs out again from their journals, and say which verdicts change.
 
@@ -68,10 +78,14 @@ def reanalyse(
         reanalysis_record.free_folder(write_to)
     file = load(corrections) if corrections else None
     changes = reanalysis.Changes(
-        corrections=file.value if file else None, rule=rule, error=error, where=selected(where)
+        corrections=file.value if file else None, rule=rule, error=error, where=selected(where), share=moved_by / 100
     )
-    with _tasks(runs, store, changes) as (source, count, tasks, again), _spread(workers, cluster, count) as spread:
-        outcomes = _refuse_empty(_worked_out(spread, tasks(), changes, count, quiet=quiet), source)
+    with (
+        _tasks(runs, store, changes) as (source, count, tasks, again),
+        _spread(workers, cluster, count) as spread,
+        _worked_out(spread, tasks(), changes, count, quiet=quiet) as outcomes,
+    ):
+        _refuse_empty(outcomes, source)
         done = reanalysis_record.Reanalysis(
             made=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"), reason=reason or _reason(file, changes), by=by,
             source=source, changes=changes, corrections=file, outcomes=outcomes,
@@ -81,7 +95,7 @@ def reanalyse(
         if write_to is not None:
             reanalysis_record.write(done, write_to, _pages(spread, done, again))
             click.echo(f"Record: {write_to.resolve()}")
-    _end(done)
+        _end(done)
 
 
 def _reason(file: CorrectionsFile | None, changes: Changes) -> str:
@@ -114,17 +128,17 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
         yield str(runs), len(files), lambda: map(of_file, files), lambda outcome: of_file(Path(outcome.where))
         return
     with opened(store, create=False) as there:
-        rows = there.runs(changes.where)
+        names = [(row.id, row.number) for row in there.runs(changes.where)]
 
-        def of_run(row: Any) -> Task:
-            where = f"{there.name}: run {row.number}"
+        def of_run(name: tuple[str, str]) -> Task:
+            where = f"{there.name}: run {name[1]}"
             try:
-                stored = there.derived(row.id)
+                stored = there.derived(name[0])
             except RecordsError as error:
                 return Task(data=b"", where=where, problem=str(error))
             return Task(data=stored.journal, where=where, stored=stored)
 
-        yield there.name, len(rows), lambda: map(of_run, rows), lambda outcome: of_run(outcome.run)
+        yield there.name, len(names), lambda: map(of_run, names), lambda done: of_run((done.run.id, done.run.number))
 
 
 # --- working -----------------------------------------------------------------------------------------------------
@@ -143,25 +157,20 @@ def _spread(workers: int | None, address: str | None, count: int) -> Iterator[Sp
     yield Serial() if number == 1 else Processes(number)
 
 
-def _worked_out(
-    spread: Spread, tasks: Iterator[Task], changes: Changes, count: int, *, quiet: bool
-) -> tuple[Outcome, ...]:
+def _worked_out(spread: Spread, tasks: Iterator[Task], changes: Changes, count: int, *, quiet: bool) -> Outcomes:
     from harness.years import reanalysis
+    from harness.years.outcomes import Outcomes
 
     function = partial(reanalysis.reanalyse, changes=changes)
-    outcomes: list[Outcome] = []
-    with _progress(count, quiet=quiet) as advance:
+
+    def each(advance: Callable[[], object]) -> Iterator[Outcome]:
         for done in spread.map(function, tasks, _lost):
             advance()
             if done is not None:
-                outcomes.append(done)
-    # By date, whatever the folders are called; what cannot be read comes last.
-    return tuple(sorted(reanalysis.each_once(outcomes), key=_by_date))
+                yield done
 
-
-def _by_date(outcome: Outcome) -> tuple[bool, str, str]:
-    run = outcome.run
-    return run is None, run.started.isoformat() if run else "", outcome.where
+    with _progress(count, quiet=quiet) as advance:
+        return Outcomes(each(advance))
 
 
 def _lost(task: Task) -> Done:
@@ -189,19 +198,19 @@ def _pages(spread: Spread, done: Any, again: Callable[[Outcome], Task]) -> Itera
     """The page of every run that changed, made by the same workers."""
     from harness.years.reanalysis import page
 
-    moved = [outcome for outcome in done.outcomes if outcome.changes]
+    changed, them = tee(outcome for outcome in done.outcomes if outcome.changes)
     function = partial(page, changes=done.changes, remark=done.remark, issued=dt.datetime.fromisoformat(done.made))
-    texts = spread.map(function, map(again, moved), lambda task: f"{task.where}: the worker died over this page.")
-    return zip((outcome.run for outcome in moved), texts, strict=True)
+    things = ((again(outcome), outcome) for outcome in changed)
+    texts = spread.map(function, things, lambda thing: f"{thing[0].where}: the worker died over this page.")
+    return ((outcome.run, text) for text, outcome in zip(texts, them, strict=True) if outcome.run is not None)
 
 
-def _refuse_empty(outcomes: tuple[Outcome, ...], source: str) -> tuple[Outcome, ...]:
-    if not outcomes:
+def _refuse_empty(outcomes: Outcomes, source: str) -> None:
+    if not len(outcomes):
         raise RecordsError(
             f"{source}: no run fits what was asked. Simulated runs count only with --simulated, and runs "
             "without an end never."
         )
-    return outcomes
 
 
 # --- saying ------------------------------------------------------------------------------------------------------
@@ -212,14 +221,14 @@ def summary_lines(done: Any, *, quiet: bool) -> Iterator[str]:
     from harness.years.reanalysis import digest, totals
 
     sums = totals(done.outcomes)
-    moved = [outcome for outcome in done.outcomes if outcome.changes]
-    for outcome in moved[: 0 if quiet else _MOST_SHOWN]:
+    moved = (outcome for outcome in done.outcomes if outcome.changes)
+    for outcome in islice(moved, 0 if quiet else _MOST_SHOWN):
         yield _heading(outcome)
         yield from (
             f"  {change.point}: {change.before} → {change.after}{_numbers(change)}" for change in outcome.changes
         )
-    if len(moved) > _MOST_SHOWN and not quiet:
-        yield f"… and {len(moved) - _MOST_SHOWN} runs more; with --write, all of them are in changes.csv."
+    if sums.changed_runs > _MOST_SHOWN and not quiet:
+        yield f"… and {sums.changed_runs - _MOST_SHOWN} runs more; with --write, all of them are in changes.csv."
     moved_results = counted(sums.moved_results, "result") if sums.moved_results else "no result"
     verb = "have" if sums.moved_results > 1 else "has"
     yield f"{counted(sums.runs, 'run')} worked out again; {moved_results} {verb} another number or uncertainty."
@@ -229,10 +238,25 @@ def summary_lines(done: Any, *, quiet: bool) -> Iterator[str]:
         if pairs:
             yield f"{title}:"
             yield from (f"  {n:>6} × {before} → {after}" for (before, after), n in sorted(pairs.items()))
+    yield from _concerned_lines(done)
     if done.corrections is not None:
         for index in range(len(done.corrections.value.standard)):
             yield f"{done.corrections.place(index)}: concerns {counted(sums.touched.get(index, 0), 'run')}"
     yield f"Digest of every number: {digest(done.outcomes)[:16]}"
+
+
+def _concerned_lines(done: Any) -> Iterator[str]:
+    """Whom the laboratory's own procedure may have to tell."""
+    from harness.report.shown import number
+    from harness.years.reanalysis import concerned
+
+    if them := concerned(done.outcomes):
+        share = number(100 * done.changes.share, "%")
+        yield f"Customers with another verdict, or a result or U that moved by more than {share} of U:"
+    for each in them:
+        by = "" if each.furthest is None else f", by up to {number(100 * each.furthest, '%', 2)} of U"
+        name = each.customer or "(no customer named)"
+        yield f"  {name}: {counted(each.results, 'result')} in {counted(each.runs, 'run')}{by}"
 
 
 def _heading(outcome: Outcome) -> str:

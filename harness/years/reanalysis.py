@@ -44,6 +44,7 @@ class Changes:
     rule: Rule | None = None
     error: ErrorDefinition | None = None
     where: Selection = _EVERY_RUN
+    share: float = 0.1  # of its U by which a result has to move for its customer to be told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +70,21 @@ class VerdictChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A result whose customer is to be told: another verdict, or moved by more than the stated share of its U."""
+
+    point: str
+    verdict_before: str
+    verdict_after: str
+    result_before: float | None
+    result_after: float | None
+    expanded_u_before: float | None
+    expanded_u_after: float | None
+    unit: str
+    share_of_u: float | None  # by how much it, or its U, moved, over the U that was stated; None: not to be said
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What became of one run."""
 
@@ -78,6 +94,8 @@ class Outcome:
     overall_after: str = ""
     results: tuple[ResultRow, ...] = ()  # as they are now
     changes: tuple[VerdictChange, ...] = ()
+    moves: tuple[Move, ...] = ()
+    standards: tuple[StandardRow, ...] = ()  # of a run that a correction concerns
     moved: int = 0  # results whose number or uncertainty is another one, whatever the verdict
     touched: tuple[int, ...] = ()  # corrections that concerned it
     problem: str = ""
@@ -109,6 +127,8 @@ def reanalyse(task: Task, changes: Changes) -> Done:
         overall_after=after.run.overall,
         results=after.results,
         changes=tuple(_verdict_changes(pairs)),
+        moves=tuple(_moves(pairs, changes.share)),
+        standards=before.standards if touched else (),
         moved=sum(
             1 for was, now in pairs if was and now and (was.result, was.expanded_u) != (now.result, now.expanded_u)
         ),
@@ -132,16 +152,16 @@ def changed(contents: Contents, standards: Iterable[StandardRow], changes: Chang
     return replace(contents, header={**contents.header, "setup": again.to_header()}), touched
 
 
-def page(task: Task, changes: Changes, remark: str, issued: dt.datetime) -> str:
+def page(again: tuple[Task, Outcome], changes: Changes, remark: str, issued: dt.datetime) -> str:
     """Return the report of a run with the changes, issued anew and marked on every page as re-analysed."""
     from harness.report.html import html_page
 
-    contents = journal.parse(task.data, Path(task.where))
-    before = task.stored or derive_read(contents, task.data, Path(task.where), _ORIGIN)
-    day = max(issued.date(), before.run.ended.date())  # a simulated bench may have a clock of its own
-    again, _ = changed(contents, before.standards, changes)
-    made = summarise(_issued_anew(again, f"{day} {issued:%H:%M:%S}"), issued=day)
-    told = (remark, *(_AS_STATED.format(part.title) for part in made.parts if part.name in again.results))
+    task, outcome = again
+    read = journal.parse(task.data, Path(task.where))
+    day = issued.date() if outcome.run is None else max(issued.date(), outcome.run.ended.date())  # a clock of its own
+    contents, _ = changed(read, outcome.standards, changes)
+    made = summarise(_issued_anew(contents, f"{day} {issued:%H:%M:%S}"), issued=day)
+    told = (remark, *(_AS_STATED.format(part.title) for part in made.parts if part.name in contents.results))
     return html_page(replace(made, reanalysed=remark, deviations=(*told, *made.deviations)))
 
 
@@ -154,17 +174,6 @@ def _issued_anew(contents: Contents, when: str) -> Contents:
     job = setup.job.model_copy(update={"authorised_by": "", "authorised_function": ""})
     number = f"{contents.header['run']}, re-analysed {when}"
     return replace(contents, header={**contents.header, "run": number, "setup": replace(setup, job=job).to_header()})
-
-
-def each_once(outcomes: Iterable[Outcome]) -> list[Outcome]:
-    """Drop copies of a run; of a run that was copied and then resumed the longer journal counts."""
-    kept: dict[str, Outcome] = {}
-    for outcome in outcomes:
-        key = outcome.run.id if outcome.run is not None else outcome.where
-        known = kept.setdefault(key, outcome)
-        if known.run and outcome.run and known.run.journal_bytes < outcome.run.journal_bytes:
-            kept[key] = outcome
-    return list(kept.values())
 
 
 def digest(outcomes: Iterable[Outcome]) -> str:
@@ -215,6 +224,27 @@ def _verdict_changes(pairs: Iterable[Pair]) -> Iterator[VerdictChange]:
             )
 
 
+def _moves(pairs: Iterable[Pair], share: float) -> Iterator[Move]:
+    for was, now in pairs:
+        moved = _share(was, now)
+        row = now or was
+        words = [each.verdict if each is not None else "not there" for each in (was, now)]
+        if row is not None and (words[0] != words[1] or (moved is not None and moved > share)):
+            yield Move(
+                point=point_name(row), verdict_before=words[0], verdict_after=words[1],
+                result_before=was.result if was else None, result_after=now.result if now else None,
+                expanded_u_before=was.expanded_u if was else None, expanded_u_after=now.expanded_u if now else None,
+                unit=row.result_unit, share_of_u=moved,
+            )  # fmt: skip
+
+
+def _share(was: PointRow | None, now: PointRow | None) -> float | None:
+    """By how much a result, or its U, moved, over the U that was stated."""
+    if was is None or now is None or not was.expanded_u or was.result is None or now.result is None:
+        return None
+    return max(abs(now.result - was.result), abs((now.expanded_u or 0.0) - was.expanded_u)) / was.expanded_u
+
+
 def point_name(row: PointRow) -> str:
     """What a point is called in a list: quantity, channel, path, setting."""
     channel = "" if row.channel is None else f"channel {row.channel}"
@@ -240,13 +270,47 @@ class Totals:
 
 def totals(outcomes: Iterable[Outcome]) -> Totals:
     """Count."""
-    every = list(outcomes)
-    read = [outcome for outcome in every if outcome.run is not None]
-    overall = Counter((outcome.overall_before, outcome.overall_after) for outcome in read)
+    runs = unreadable = changed_runs = moved_results = 0
+    verdicts, overall = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
+    touched = Counter[int]()
+    for outcome in outcomes:
+        if outcome.run is None:
+            unreadable += 1
+            continue
+        runs += 1
+        changed_runs += bool(outcome.changes)
+        moved_results += outcome.moved
+        verdicts.update((change.before, change.after) for change in outcome.changes)
+        overall.update([(outcome.overall_before, outcome.overall_after)])
+        touched.update(outcome.touched)
     overall = Counter({pair: times for pair, times in overall.items() if pair[0] != pair[1]})
     return Totals(
-        runs=len(read), unreadable=len(every) - len(read), changed_runs=sum(bool(outcome.changes) for outcome in read),
-        changed_overall=overall.total(), moved_results=sum(outcome.moved for outcome in read),
-        verdicts=Counter((change.before, change.after) for outcome in read for change in outcome.changes),
-        overall=overall, touched=Counter(index for outcome in read for index in outcome.touched),
+        runs=runs, unreadable=unreadable, changed_runs=changed_runs, changed_overall=overall.total(),
+        moved_results=moved_results, verdicts=verdicts, overall=overall, touched=touched,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Concerned:
+    """A customer with results that moved."""
+
+    customer: str
+    runs: int
+    results: int
+    furthest: float | None  # share of U; None where no number can be compared
+
+
+def concerned(outcomes: Iterable[Outcome]) -> tuple[Concerned, ...]:
+    """Every customer who is to be told, by name."""
+    found: dict[str, Concerned] = {}
+    for outcome in outcomes:
+        if outcome.run is None or not outcome.moves:
+            continue
+        name = outcome.run.customer
+        known = found.get(name) or Concerned(customer=name, runs=0, results=0, furthest=None)
+        shares = [share for each in (known.furthest, *(move.share_of_u for move in outcome.moves)) if (share := each)]
+        found[name] = Concerned(
+            customer=name, runs=known.runs + 1, results=known.results + len(outcome.moves),
+            furthest=max(shares, default=None),
+        )  # fmt: skip
+    return tuple(found[name] for name in sorted(found))

@@ -3,14 +3,14 @@
 A re-analysis is a decision of its own: taken later, for a reason, by a version of the program, about many runs. It is
 kept as one folder that says all of that and holds every number, so that it can be read, filed and sent without the
 store, and a store stays what its journals say: `record.json`, `corrections.toml` (verbatim), `results.csv`,
-`changes.csv`, and a page for every run with another verdict.
+`changes.csv`, `concerned.csv` (whom to tell), and a page for every run with another verdict.
 """
 
 from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Final
@@ -21,7 +21,8 @@ from harness.report.tables import csv_text
 from harness.words.json_text import json_text
 from harness.words.version import program_version
 from harness.years.corrections import CorrectionsFile
-from harness.years.reanalysis import Changes, Outcome, VerdictChange, digest, totals
+from harness.years.outcomes import Outcomes
+from harness.years.reanalysis import Changes, Move, Outcome, VerdictChange, concerned, digest, totals
 from harness.years.records.rows import ResultRow, RunRow
 
 FORMAT: Final = 1
@@ -38,7 +39,7 @@ class Reanalysis:
     source: str  # the folder, or the store
     changes: Changes
     corrections: CorrectionsFile | None
-    outcomes: tuple[Outcome, ...]
+    outcomes: Outcomes | tuple[Outcome, ...]
 
     @property
     def remark(self) -> str:
@@ -62,12 +63,13 @@ def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[RunRow, str]]) -
         shutil.rmtree(beside, ignore_errors=True)
         make_folder(beside)
         for run, text in pages:
-            _write(beside / "reports" / page_name(run), text)
+            _write(beside / "reports" / page_name(run), [text])
         _write(beside / "results.csv", results_csv(done.outcomes))
         _write(beside / "changes.csv", changes_csv(done.outcomes))
+        _write(beside / "concerned.csv", concerned_csv(done.outcomes))
         if done.corrections is not None:
-            _write(beside / "corrections.toml", done.corrections.text)
-        _write(beside / RECORD, json_text(as_plain(done), indent=2) + "\n")
+            _write(beside / "corrections.toml", [done.corrections.text])
+        _write(beside / RECORD, record_json(done))
         if folder.exists():
             folder.rmdir()  # it is empty: `free_folder` has looked
         sync_folder(beside)
@@ -78,10 +80,10 @@ def write(done: Reanalysis, folder: Path, pages: Iterable[tuple[RunRow, str]]) -
         raise RecordsError(f"{folder}: cannot be written: {error.strerror}. Name another folder.") from None
 
 
-def _write(path: Path, text: str) -> None:
+def _write(path: Path, pieces: Iterable[str]) -> None:
     path.parent.mkdir(exist_ok=True)
     with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
+        file.writelines(pieces)
         file.flush()
         sync(file.fileno())
 
@@ -116,9 +118,23 @@ def as_plain(done: Reanalysis) -> dict[str, Any]:
         "results_with_another_number": counted.moved_results,
         "verdicts": _counts(counted.verdicts),
         "overall": _counts(counted.overall),
+        "told_above_share_of_u": done.changes.share,
+        "concerned": [asdict(each) for each in concerned(done.outcomes)],
         "problems": [outcome.problem for outcome in done.outcomes if outcome.problem],
-        "each": [_run(outcome, outcome.run) for outcome in done.outcomes if outcome.run is not None],
+        "each": [],
     }
+
+
+def record_json(done: Reanalysis) -> Iterator[str]:
+    """The record, a run after the other, since there may be many."""
+    before, after = json_text(as_plain(done), indent=2).rsplit('"each": []', 1)
+    yield f'{before}"each": ['
+    between = "\n"
+    for outcome in done.outcomes:
+        if outcome.run is not None:
+            yield f"{between}    {json_text(_run(outcome, outcome.run))}"
+            between = ",\n"
+    yield f"\n  ]{after}\n"
 
 
 def _counts(counted: Mapping[tuple[str, str], int]) -> list[dict[str, Any]]:
@@ -136,19 +152,40 @@ def _run(outcome: Outcome, run: RunRow) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def results_csv(outcomes: Sequence[Outcome]) -> str:
+def results_csv(outcomes: Iterable[Outcome]) -> Iterator[str]:
     """Every result as it is now, one row a result, the run's columns with it."""
     names = [f.name for f in fields(ResultRow)]
-    return csv_text(names, ([getattr(row, name) for name in names] for outcome in outcomes for row in outcome.results))
+    return _csv(names, ([[getattr(row, name) for name in names] for row in outcome.results] for outcome in outcomes))
 
 
-def changes_csv(outcomes: Sequence[Outcome]) -> str:
+_OF_RUN: Final = ("number", "id", "started", "serial")
+
+
+def changes_csv(outcomes: Iterable[Outcome]) -> Iterator[str]:
     """Every verdict that is another one, one row each."""
-    of_run = ("number", "id", "started", "serial")
-    of_change = [f.name for f in fields(VerdictChange)]
-    rows = (
-        [*(getattr(outcome.run, name) for name in of_run), *(getattr(change, name) for name in of_change)]
+    return _of_runs(outcomes, _OF_RUN, VerdictChange, lambda outcome: outcome.changes)
+
+
+def concerned_csv(outcomes: Outcomes | tuple[Outcome, ...]) -> Iterator[str]:
+    """Every result whose customer is to be told, one row each, customer by customer."""
+    of_run = ("customer", "customer_reference", *_OF_RUN, "maker", "model", "condition")
+    places = sorted((each.run.customer, n) for n, each in enumerate(outcomes) if each.run is not None and each.moves)
+    return _of_runs((outcomes[n] for _, n in places), of_run, Move, lambda outcome: outcome.moves)
+
+
+def _of_runs(
+    outcomes: Iterable[Outcome], of_run: Sequence[str], kind: type, rows: Callable[[Outcome], Sequence[Any]]
+) -> Iterator[str]:
+    names = [f.name for f in fields(kind)]
+    blocks = (
+        [[*(getattr(outcome.run, n) for n in of_run), *(getattr(row, n) for n in names)] for row in rows(outcome)]
         for outcome in outcomes
-        for change in outcome.changes
     )
-    return csv_text([*(f"run_{name}" for name in of_run), *of_change], rows)
+    return _csv([*(name if name.startswith("customer") else f"run_{name}" for name in of_run), *names], blocks)
+
+
+def _csv(names: Sequence[str], blocks: Iterable[Sequence[Sequence[Any]]]) -> Iterator[str]:
+    """A table a block of rows after the other, since there may be many."""
+    head = csv_text(names, ())
+    yield head
+    yield from (csv_text(names, rows).removeprefix(head) for rows in blocks)
