@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from harness.errors import ConfigError, HalfpowerError
-from harness.journal import journal
+from harness.journal import issues, journal
 from harness.night import heartbeat
 from harness.office import accounts
 from harness.office.board_server import Signed, served
@@ -25,12 +25,14 @@ from harness.office.stored import Stored
 from harness.person import page_web
 from harness.person.page_server import served as served_run
 from harness.sim.clock import VirtualClock
+from harness.years import issuing
+from harness.years.issuing import Who
 from harness.years.records.store import Store
 from tests.helpers.demo_lab import halfpower, piped
 from tests.helpers.office_lab import EVENING, LEFT_ON, a_beat, a_board, a_job, a_queue, ended, under_way
 from tests.helpers.page_bench import Bench
 from tests.helpers.page_client import Client
-from tests.helpers.sample_years import Visit, as_real, run_visits
+from tests.helpers.sample_years import Visit, as_real, reseal, run_visits
 
 MORNING = EVENING + dt.timedelta(hours=14)
 PASSWORD = "three scopes and a lamp"
@@ -182,6 +184,32 @@ def test_reports_come_from_folder_and_store_each_once_and_simulated_ones_apart(
     assert {report.word for report in alone.reports} == {report.word for report in with_both.reports}
     assert a_board(visits, clock, stored=stored_at(tmp_path / "s.sqlite", None, simulated=True), simulated=True).look(
     ).reports == ()  # fmt: skip
+
+
+def test_a_draft_waits_until_somebody_else_has_approved_it(tmp_path: Path, visits: Path, clock: VirtualClock) -> None:
+    run = shutil.copytree(max(visits.iterdir()), tmp_path / "runs" / "run")
+    reseal(run / journal.NAME, as_a_draft)
+    board = a_board(tmp_path / "runs", clock, stored=stored_at(tmp_path / "s.sqlite", tmp_path / "runs"))
+    sight = board.look()
+    number = journal.read(run).header["run"]
+    assert [(draft.number, draft.sentence) for draft in sight.drafts] == [
+        (number, f"Waits for approval by somebody other than M. Orme: halfpower approve {run} --by NAME")
+    ]
+    assert [(report.number, report.state) for report in sight.reports] == [(number, "draft")]
+    issuing.approve(run, Who(by="S. Garland", issued=MORNING.date()), MORNING)
+    sight = board.look()
+    assert (sight.drafts, [report.state for report in sight.reports]) == ((), ["approved"])
+    issuing.amend(run, "The name was wrong", {"customer": "Training ship Petrel"}, MORNING)
+    sight = board.look()
+    assert [draft.number for draft in sight.drafts] == [report.number for report in sight.reports] == [f"{number}-A1"]
+    (run / issues.NAME).write_bytes(b"x\n")
+    sight = board.look()
+    assert (len(sight.problems), len(sight.reports)) == (1, 1)
+
+
+def as_a_draft(header: dict[str, Any]) -> None:
+    header["setup"]["bench"]["approval"] = "required"
+    header["setup"]["job"]["operator"] = "M. Orme"
 
 
 def test_standards_and_units_that_are_due_soon_are_told_by_day(tmp_path: Path, visits: Path) -> None:

@@ -8,11 +8,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from harness.errors import shell_word
 from harness.night.heartbeat import sentence as doing
 from harness.night.log import Ending
 from harness.office.folders import Folders, Found, Queue, outputs_in_doubt, queued, quiet_s, quiet_text
 from harness.office.journals import RunFacts, verdict_of
-from harness.office.sight import Failure, JobSight, Kind, QueueSight, ReportSight, RunSight, Sight
+from harness.office.sight import Draft, Failure, JobSight, Kind, QueueSight, ReportSight, RunSight, Sight
 from harness.office.stored import MOST, InStore, Stored
 from harness.report.shown import SIMULATED
 from harness.words.clock import Clock
@@ -76,8 +77,8 @@ class Board:
             in_doubt=outputs_in_doubt(found, now),
             queues=tuple(_queue(found, queue) for queue in _shown(found, now)),
             runs=tuple(_runs(found, now)), failed=tuple(_failed(found, now))[:_MOST_FAILED],
-            reports=self._reports(found, kept), standards=kept.standards, units=kept.units,
-            problems=(*found.problems, *kept.problems), looked=found.looked,
+            reports=self._reports(found, kept), drafts=tuple(_drafts(found)), standards=kept.standards,
+            units=kept.units, problems=(*found.problems, *kept.problems), looked=found.looked,
         )  # fmt: skip
         self._tell()
         return self._sight
@@ -95,8 +96,10 @@ class Board:
 
     def _reports(self, found: Found, kept: InStore) -> tuple[ReportSight, ...]:
         """The latest of the store, and of the folders what the store has not."""
+        known = {run.id: run for run in found.runs}
         others = [run for run in found.runs if run.ended and run.id not in kept.ids][:MOST]
         every = [*kept.reports, *(self._report(run) for run in others)]
+        every = [_with_state(report, known.get(report.run_id)) for report in every]
         return tuple(sorted(every, key=lambda report: dt.datetime.fromisoformat(report.at), reverse=True)[:MOST])
 
     def _report(self, run: RunFacts) -> ReportSight:
@@ -105,8 +108,8 @@ class Board:
             self._verdicts[key] = verdict_of(run.folder)
         word, kind = self._verdicts[key]
         return ReportSight(
-            number=run.number, unit=run.unit, bench=run.bench, at=run.at.isoformat(timespec="seconds"), word=word,
-            kind=kind, folder=str(run.folder),
+            run_id=run.id, number=run.number, unit=run.unit, bench=run.bench, at=run.at.isoformat(timespec="seconds"),
+            word=word, kind=kind, folder=str(run.folder),
         )  # fmt: skip
 
 
@@ -197,6 +200,24 @@ def _failed(found: Found, now: dt.datetime) -> Iterator[Failure]:
             said = left.problems[0].removeprefix(f"{left.path}: ") if left.problems else ""
             at = str(queue.contents.header["at"])
             yield Failure(where=f"{queue.folder.name}, {name}", unit="", at=at, sentence=f"Left out beforehand: {said}")
+
+
+def _with_state(report: ReportSight, run: RunFacts | None) -> ReportSight:
+    """A report as its run's folder knows it: its number in force, and whether it is approved."""
+    if run is None or run.state in ("", "unreviewed"):
+        return report
+    return replace(report, number=run.number, state=run.state)
+
+
+def _drafts(found: Found) -> Iterator[Draft]:
+    """The reports that wait for approval, the oldest first."""
+    for run in reversed(found.runs):
+        if run.ended and run.state == "draft":
+            by = f" by somebody other than {run.operator}" if run.operator else ""
+            yield Draft(
+                number=run.number, unit=run.unit, at=run.at.isoformat(timespec="seconds"),
+                sentence=f"Waits for approval{by}: halfpower approve {shell_word(run.folder)} --by NAME",
+            )  # fmt: skip
 
 
 def _why(last: Ending) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final, TypeVar
 
 from harness.errors import HalfpowerError, JournalError
-from harness.journal import journal
+from harness.journal import issues, journal
 from harness.night import heartbeat, in_doubt, log
 from harness.night.heartbeat import Beat, Judgement
 from harness.night.in_doubt import Said
@@ -95,7 +95,8 @@ class Folders:
         some_of = f", the newest {MOST_RUNS} of them" if len(journals) > MOST_RUNS else ""
         return Found(
             queues=tuple(sorted(queues, key=lambda queue: queue.at, reverse=True)),
-            runs=tuple(sorted(runs, key=lambda run: run.at, reverse=True)), problems=tuple(problems),
+            runs=tuple(sorted(runs, key=lambda run: run.at, reverse=True)),
+            problems=(*problems, *(run.trouble for run in runs if run.trouble)),
             looked=f"{counted(len(journals), 'run')}{some_of} and {counted(len(logs), 'queue')} in "
             + ", ".join(map(str, self.roots)) if self.roots else "",
         )  # fmt: skip
@@ -164,9 +165,10 @@ def _below(folder: Path, deep: int, closed: list[str]) -> Iterator[tuple[Path, S
     with os.scandir(folder) as entries:
         each = sorted(entries, key=lambda entry: entry.name)
     files = [entry for entry in each if entry.name in (log.NAME, journal.NAME) and entry.is_file()]
+    beside = [entry.stat().st_mtime_ns for entry in each if entry.name == issues.NAME]  # an approval changes no journal
     for entry in files:
         status = entry.stat()
-        yield Path(entry.path), (status.st_mtime_ns, status.st_size)
+        yield Path(entry.path), (max([status.st_mtime_ns, *beside]), status.st_size)
     if files or not deep:
         return
     for entry in each:

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from harness.errors import HalfpowerError
-from harness.journal import journal
+from harness.journal import issues, journal
+from harness.journal.journal import Contents
 from harness.night.in_doubt import left_on
 
 if TYPE_CHECKING:
@@ -33,6 +34,9 @@ class RunFacts:
     at: dt.datetime  # of its last entry
     ended: bool
     left_on: tuple[str, ...]
+    state: str  # of its report: "draft", "approved", …; "" where it cannot be read
+    operator: str
+    trouble: str = ""  # why it cannot
 
 
 def facts_of(folder: Path) -> RunFacts:
@@ -42,14 +46,25 @@ def facts_of(folder: Path) -> RunFacts:
     bench, unit = header["setup"]["bench"], header["setup"]["unit"]
     simulated = bench.get("simulation") is not None
     last = contents.records[-1].part if contents.records else ""
+    number, state, trouble = _issued(folder, contents)
     return RunFacts(
-        id=contents.id, folder=folder, number=str(header["run"]),
+        id=contents.id, folder=folder, number=number, state=state, trouble=trouble,
+        operator=str(header["setup"]["job"].get("operator") or ""),
         unit=f"{unit['maker']} {unit['model']}, no. {header['setup']['job']['serial']}", bench=str(bench["name"]),
         bench_key="\n".join((str(bench["name"]), *sorted(_addresses(bench)))), simulated=simulated,
         part=last.partition(" ")[2].replace("_", " "), readings=len(contents.records),
         at=_written(folder) if simulated else moment(contents.last_at or str(header["started"])),
         ended=contents.closed_at is not None, left_on=left_on(contents),
     )  # fmt: skip
+
+
+def _issued(folder: Path, contents: Contents) -> tuple[str, str, str]:
+    """The number of the report in force and how it stands; else the run's own, and why nothing is known."""
+    try:
+        issue = issues.read(folder, contents)[-1]
+    except HalfpowerError as error:  # what the journal says of outputs counts all the same
+        return str(contents.header["run"]), "", str(error)
+    return issue.number, issue.state, ""
 
 
 def verdict_of(folder: Path) -> tuple[str, Kind]:

@@ -64,6 +64,7 @@ class Failure:
 class ReportSight:
     """The report of a run that has ended."""
 
+    run_id: str
     number: str
     unit: str
     bench: str
@@ -71,6 +72,7 @@ class ReportSight:
     word: str
     kind: Kind
     folder: str
+    state: str = ""  # "draft", "approved", …; "" where nobody has asked for approval, or it is not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

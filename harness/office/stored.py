@@ -81,6 +81,7 @@ class Stored:
 
 def _report(run: RunRow) -> ReportSight:
     return ReportSight(
+        run_id=run.id,
         number=run.number, unit=f"{run.maker} {run.model}, no. {run.serial}", bench=run.bench,
         at=run.ended.isoformat(timespec="seconds"), word=run.overall, kind=KIND.get(run.overall, "none"),
         folder=f"{run.host}: {run.folder}",

@@ -132,7 +132,8 @@ BUSY = Sight(
     ),
     reports=tuple(
         ReportSight(
-            number=f"2026-11-25-Egret-307{n}-01", unit=f"Aldermoor Egret, no. Egret-307{n}", bench="Brackwater lab",
+            run_id=str(n), state="draft" if n == 1 else "", number=f"2026-11-25-Egret-307{n}-01",
+             unit=f"Aldermoor Egret, no. Egret-307{n}", bench="Brackwater lab",
             at="2026-11-25T19:04:00+00:00", word=word, kind=kind,
             folder=f"bench-2: /srv/runs/2026-11-25-Egret-307{n}-01",
         )
@@ -141,7 +142,8 @@ BUSY = Sight(
     drafts=(
         Draft(
             number="2026-11-25-Egret-3071-01", unit="Aldermoor Egret, no. Egret-3071", at="2026-11-25T19:04:00+00:00",
-            sentence="Waits for approval by somebody other than Orme.",
+            sentence="Waits for approval by somebody other than Orme: "
+            "halfpower approve /srv/runs/2026-11-25-Egret-3071-01 --by NAME",
         ),
     ),
     standards=(

@@ -61,7 +61,7 @@ function all(state) {
   list("queues", state.queues.map(queue), "No queue is at work or ended lately.");
   list("runs", state.runs.map(run => card({ title: run.unit, word: "not finished", kind: "open", beside: `${run.number} · ${run.bench}`, said: run.sentence })));
   list("failed", state.failed.map(one => card({ title: one.unit || one.where, word: time(one.at), kind: "bad", beside: one.unit && one.where, said: one.sentence })), "Nothing failed in the last two weeks.");
-  list("reports", state.reports.map(one => card({ title: one.unit, word: one.word, kind: one.kind, beside: `${one.number} · ${time(one.at)} · ${one.bench}`, small: one.folder })), "No run has ended yet.");
+  list("reports", state.reports.map(one => card({ title: one.unit, word: one.word, kind: one.kind, beside: [one.number, one.state, time(one.at), one.bench].filter(Boolean).join(" · "), small: one.folder })), "No run has ended yet.");
   list("drafts", state.drafts.map(one => card({ title: one.unit, word: time(one.at), kind: "open", beside: one.number, said: one.sentence })));
   list("standards", state.standards.map(due), "None is due soon.");
   list("units", state.units.map(due), "None is due soon.");
