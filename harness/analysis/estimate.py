@@ -167,7 +167,7 @@ def _bounded(
 
 
 def reflection_of(vswr: float) -> float:
-    """Return |Γ| = (VSWR − 1)/(VSWR + 1)."""
+    """Return the magnitude of Γ, (VSWR − 1)/(VSWR + 1)."""
     if not vswr >= 1.0:
         raise AnalysisError(f"a standing-wave ratio is 1 or more, not {vswr}")
     return (vswr - 1.0) / (vswr + 1.0)
