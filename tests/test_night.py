@@ -533,6 +533,7 @@ def test_a_killed_queue_goes_on_in_the_run_that_was_under_way(lab: Lab) -> None:
     assert killed.returncode == -signal.SIGKILL
     cut = account(lab.the_folder())
     assert cut.runs[1].sentence.startswith("It was under way when the program was cut off")
+    assert f"Its last entry is of {shown.moment(cut.runs[1].ended)}." in cut.runs[1].sentence
     assert cut.runs[1].outputs == "not confirmed: cut off"
     night = lab.go_on(lab.the_folder())
     assert [run.outcome for run in night.runs] == ["meets", "does not meet"]

@@ -94,6 +94,7 @@ def _run(
     named = contents.folders.get(number, "")
     run, report = Path(named).name, record[1] if record else None
     unit = report.setup.unit if report else None
+    ended = _local(report.ended, contents) if report else ""
     path = queue.parent / run if run else ""
     names = {"run": path, "folder": path and shell_word(path), "job": shell_word(job.path), "queue": shell_word(queue)}
     outcome = _outcome(last, report, contents.begun.get(number, 0))
@@ -103,10 +104,10 @@ def _run(
         unit=f"{unit.maker} {unit.model}" if unit else job.unit,
         serial=report.setup.job.serial if report else job.serial,
         outcome=outcome,
-        sentence=_sentence(last, report, outcome),
+        sentence=_sentence(last, report, outcome, ended),
         next_step=_next_step(last, report, outcome, names),
         started=_local(report.started, contents) if report else "",
-        ended=_local(report.ended, contents) if report else "",
+        ended=ended,
         taken=sum(_taken(part) for part in report.parts) if report else 0,
         planned=_planned(job, report),
         missing=missing if outcome not in ("meets", "does not meet", "not tried") or report else (),
@@ -136,11 +137,12 @@ def _outcome(last: Ending | None, report: Report | None, tries: int) -> Outcome:
     return "not done" if tries else "not tried"
 
 
-def _sentence(last: Ending | None, report: Report | None, outcome: Outcome) -> str:
+def _sentence(last: Ending | None, report: Report | None, outcome: Outcome, ended: str) -> str:
     if outcome == "not tried":
         return "It has not been tried yet."
     if last is None:
-        return "It was under way when the program was cut off, or is still under way."
+        since = f" Its last entry is of {shown.moment(ended)}." if ended else ""
+        return f"It was under way when the program was cut off, or is still under way.{since}"
     if last.how == "done":
         return report.sentence if report else "It was done, but its record cannot be read any more."
     return f"Ended early. {last.said}" if last.how == "ended early" else last.said
