@@ -147,7 +147,8 @@ def pattern(unit: str) -> str:
     if unit == "ratio":
         return rf"{number}(?:%|ppm)?\s*$"
     if unit in _PLAIN:
-        return rf"{number}(?:{unit}){'?' if unit == 'div' else ''}\s*$"
+        spelt = "deg|°" if unit == "°" else unit
+        return rf"{number}(?:{spelt}){'?' if unit == 'div' else ''}\s*$"
     names = "(?:ohm|Ohm|Ω|\u2126)" if unit == "Ω" else unit
     longer = "|min|h" if unit == "s" else ""
     return rf"{number}(?:[{''.join(_PREFIX)}]?{names}{longer})\s*$"

@@ -59,6 +59,8 @@ def test_the_room_at_the_readings_is_stated_with_the_files_digest(contents: Cont
         f"22.5 °C to 22.5 °C, 40 % to 40 % relative humidity, at {count} readings of {count}, by"
     )
     assert "room.csv, SHA-256 " in fact.text
+    (made,) = [fact for group in report.facts for fact in group.facts if fact.name == "Made by"]
+    assert made.text.endswith("from the record of the run and room.csv")
     plain = summarise(contents)
     assert (report.parts, report.deviations) == (plain.parts, plain.deviations)
 

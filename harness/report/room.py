@@ -14,6 +14,7 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from textwrap import wrap
 from typing import Final, Literal, TypeAlias
 
 from harness.errors import ConfigError
@@ -138,6 +139,7 @@ class _Tied:
     step: Measure
     room: Row | None
     said: str  # how it was outside; "" if it was not
+    far: float = 0.0  # how many times as far from the middle as allowed, the farthest
 
     @property
     def state(self) -> State:
@@ -150,12 +152,26 @@ def with_room(report: Report, contents: Contents, room: Room) -> Report:
     tied = {part.name: tuple(_tied(part, contents, room, job)) for part in report.parts}
     every = sorted((one for some in tied.values() for one in some), key=lambda one: one.at)
     fact = Fact(name="Room by a logger", text=_summary(every, room), clause="7.8.4.1 b")
-    groups = [group for group in report.facts if group.title == _GROUP]
-    facts = tuple(replace(g, facts=(*g.facts, fact)) if g.title == _GROUP else g for g in report.facts)
+    alone = "from the record of the run alone"
+    facts = tuple(
+        replace(
+            group,
+            facts=(
+                *(
+                    replace(f, text=f.text.replace(alone, f"from the record of the run and {room.name}"))
+                    for f in group.facts
+                ),
+                *((fact,) if group.title == _GROUP else ()),
+            ),
+        )
+        for group in report.facts
+    )
     return replace(
         report,
         parts=tuple(replace(part, results=tuple(_marked(part, tied[part.name]))) for part in report.parts),
-        facts=facts if groups else (*facts, FactGroup(title=_GROUP, facts=(fact,))),
+        facts=facts
+        if any(group.title == _GROUP for group in facts)
+        else (*facts, FactGroup(title=_GROUP, facts=(fact,))),
         deviations=(*report.deviations, *_told(every)),
     )
 
@@ -166,23 +182,22 @@ def _tied(part: PartResult, contents: Contents, room: Room, job: Job) -> Iterato
             at = dt.datetime.fromisoformat(record.at)
             at = (at if at.tzinfo else at.replace(tzinfo=dt.UTC)).astimezone(dt.UTC)
             then = room.at(at)
-            yield _Tied(at=at, step=record.step, room=then, said="" if then is None else _outside(then, job))
+            said = [] if then is None else list(_outside(then, job))
+            far = max((each for each, _ in said), default=0.0)
+            yield _Tied(at=at, step=record.step, room=then, said=" and ".join(words for _, words in said), far=far)
 
 
-def _outside(room: Row, job: Job) -> str:
-    """How the room was outside what the job says it stayed within; "" if it was inside, or nothing is said."""
+def _outside(room: Row, job: Job) -> Iterator[tuple[float, str]]:
+    """How far and how the room was outside what the job says it stayed within."""
     stated = job.environment
-    said = []
-    if _is_off(room.temperature, stated.temperature, stated.temperature_within):
-        said.append(f"{room.temperature:.1f} °C, not {stated.temperature:g} ± {stated.temperature_within:g} °C")
-    if _is_off(room.humidity, _hundred(stated.humidity), _hundred(stated.humidity_within)):
-        middle, within = 100.0 * (stated.humidity or 0.0), 100.0 * (stated.humidity_within or 0.0)
-        said.append(f"{room.humidity:.0f} % humidity, not {middle:g} ± {within:g} %")
-    return " and ".join(said)
-
-
-def _is_off(value: float | None, middle: float | None, within: float | None) -> bool:
-    return None not in (value, middle, within) and abs(value - middle) > within + 1e-9  # type: ignore[operator]
+    for value, middle, within, digits, unit in (
+        (room.temperature, stated.temperature, stated.temperature_within, 1, " °C"),
+        (room.humidity, _hundred(stated.humidity), _hundred(stated.humidity_within), 0, " % humidity"),
+    ):
+        if value is not None and middle is not None and within is not None:
+            off = abs(value - middle)
+            if off > within + 1e-9:
+                yield off / max(within, 1e-9), f"{value:.{digits}f}{unit}, not {middle:g} ± {within:g}{unit[:3]}"
 
 
 def _hundred(share: float | None) -> float | None:
@@ -209,7 +224,7 @@ def _marked(part: PartResult, tied: Sequence[_Tied]) -> Iterator[Result]:
 
 def _summary(every: Sequence[_Tied], room: Room) -> str:
     logged = [one.room for one in every if one.room is not None]
-    by = f"by {room.name}, SHA-256 {room.sha256}"
+    by = f"by {room.name}, SHA-256 {' '.join(wrap(room.sha256, 8))}"
     if not logged:
         return f"no reading was taken within the time of the log, {by}"
     warm = [row.temperature for row in logged]
@@ -226,6 +241,7 @@ def _told(every: Sequence[_Tied]) -> Iterator[str]:
         span = f"from {there[0].at:%Y-%m-%d %H:%M:%S} to {there[-1].at:%H:%M:%S} UTC"
         readings = f"{counted(len(there), 'reading')}, marked at the points"
         if state == "outside":
-            yield f"The room left its limits: {there[0].said}; {span}, {readings}."
+            farthest = max(there, key=lambda one: one.far)
+            yield f"The room left its limits: {farthest.said} at the farthest; {span}, {readings}."
         elif state == "not logged":
             yield f"The room was not logged {span}: {readings}."
