@@ -1,4 +1,4 @@
-"""Commands about the store of finished runs: add, list, check, rebuild, push."""
+"""Commands about the store of finished runs: add, list, check, copy, rebuild, push."""
 
 from __future__ import annotations
 
@@ -165,6 +165,27 @@ def check(store: str | None) -> None:
         if count:
             raise RecordsError(f"{there.name}: {counted(count, 'problem')}, see above.")
         say(f"{there.name}: sound")
+
+
+@records.command()
+@click.argument("file", type=PATH)
+@store_option
+def copy(file: Path, store: str | None) -> None:
+    """Copy the store into a new FILE while others write to it, and try the copy: it is opened and checked.
+
+    A server's runs are copied into a file too. To go back to a copy, put the file in the store's place while nothing
+    runs, or name it with --store.
+
+    \b
+    Examples:
+      halfpower records copy /mnt/backup/records-2026-11-30.sqlite
+      halfpower records list --store /mnt/backup/records-2026-11-30.sqlite
+    """
+    from harness.years.records.copying import copy as copied
+
+    with opened(store, create=False) as there:
+        runs = copied(there, file)
+        say(f"{file}: {counted(runs, 'run')} of {there.name}, sound")
 
 
 @records.command()
