@@ -67,7 +67,7 @@ def amend(run_folder: Path, why: str, changes: tuple[str, ...], store: str | Non
 
     \b
     Examples:
-      halfpower amend runs/BW-2026-0041 --set customer="Training ship Sanderling" --why "The customer's name was wrong"
+      halfpower amend runs/BW-2026-0041 --set customer="Sloop Petrel" --why "Wrong name"
     """
     from harness.words.clock import RealClock
     from harness.years.issuing import amend
