@@ -146,10 +146,9 @@ def pattern(unit: str) -> str:
     number = rf"^\s*(?:±|\+/-|\+-)?\s*{_SIGNED}\s*"
     if unit == "ratio":
         return rf"{number}(?:%|ppm)?\s*$"
+    names = f"(?:{'|'.join((*(spelt for spelt, sign in _SPELLING.items() if sign == unit), unit))})"
     if unit in _PLAIN:
-        spelt = "deg|°" if unit == "°" else unit
-        return rf"{number}(?:{spelt}){'?' if unit == 'div' else ''}\s*$"
-    names = "(?:ohm|Ohm|Ω|\u2126)" if unit == "Ω" else unit
+        return rf"{number}{names}{'?' if unit == 'div' else ''}\s*$"
     longer = "|min|h" if unit == "s" else ""
     return rf"{number}(?:[{''.join(_PREFIX)}]?{names}{longer})\s*$"
 

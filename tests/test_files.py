@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import Field, create_model
 
+from harness import runs
 from harness.errors import ConfigError
 from harness.files import files
 from harness.files.files import starter
@@ -25,6 +26,7 @@ from harness.models import Setup, rated
 from harness.steps import Role
 from harness.values import Model, Ratio, Volts
 from harness.words import moments
+from sequences import BUILT_IN
 from tests.helpers.thorough import examples
 
 Edit = tuple[str, str, str]  # file, old text, new text
@@ -659,6 +661,19 @@ def test_the_reference_has_a_row_for_every_key_with_its_default_and_meaning(kind
             written = "required" if key in table.get("required", ()) else f"`{json.dumps(default, ensure_ascii=False)}`"
             shown = "–" if written in ("`null`", '`""`', "`[]`") else written
             assert [row for row in rows if (row[0], *row[2:]) == (f"`{key}`", shown, value["description"])], key
+
+
+@pytest.mark.parametrize("scope", ["analogue", "digital"])
+def test_a_job_for_a_kind_of_scope_can_be_done_on_the_starter_bench(scope: files.Scope, tmp_path: Path) -> None:
+    for kind in ("unit", "job"):
+        (tmp_path / f"{kind}.toml").write_text(starter(kind, scope), encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(starter("bench"), encoding="utf-8")
+    loaded = runs.load(tmp_path / "job.toml")
+    assert runs.warnings(loaded) == ()
+    assert all(part.steps for part in runs.rehearse(loaded).parts)
+    assert loaded.setup.unit.read == {"analogue": "eye", "digital": "remote"}[scope]
+    every = starter("job", scope).replace("# [[seq", "[[seq").replace("# use", "use")
+    assert set(re.findall(r'use = "(\w+)"', every)) >= set(BUILT_IN) - {"look", "dc_accuracy", "inputs"}
 
 
 def test_the_examples_of_the_reference_load(tmp_path: Path) -> None:

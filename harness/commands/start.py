@@ -13,7 +13,7 @@ from harness.commands.helping import PlainHelpCommand, not_both, say
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from harness.files.files import Kind
+    from harness.files.files import Kind, Scope
     from harness.person.operator import Operator
     from harness.start.write import Written
 
@@ -35,11 +35,19 @@ KIND = click.Choice(["bench", "unit", "job", "queue", "register", "customers"])
     "--page", is_flag=False, flag_value="127.0.0.1", metavar="[HOST]",
     help="With --by-hand: serve a page to answer from: on this computer alone, or at HOST[:PORT].",
 )  # fmt: skip
-def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None, page: str | None) -> None:
+@click.option(
+    "--scope",
+    type=click.Choice(["analogue", "digital"]),
+    help="With unit or job: for an analogue scope, read by eye, or a digital one, over its interface.",
+)
+def new(
+    kind: Kind | None, *, scope: Scope | None, by_hand: bool, into: Path, remembered: Path | None, page: str | None
+) -> None:
     """Start: write a complete, commented file, or answer a few questions about a bench worked by hand.
 
     With --by-hand fourteen questions are asked, one line each, as in "decades 10 mV to 100 V, 0.25 %"; then the
-    files are written, never over others. A bench.toml that is there is used, and not asked for.
+    files are written, never over others. A bench.toml that is there is used, and not asked for. With --scope a unit
+    file has the ratings that such a scope's manual states, and a job the measurements that go with them.
 
     \b
     Examples:
@@ -47,8 +55,8 @@ def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None, p
       halfpower new --by-hand --into petrel
       halfpower new --by-hand --page 192.0.2.7
       halfpower new bench > bench.toml
-      halfpower new unit > unit.toml
-      halfpower new job > job.toml
+      halfpower new unit --scope digital > unit.toml
+      halfpower new job --scope digital > job.toml
       halfpower new queue > queue.toml
       halfpower new register > register.toml
       halfpower new customers > customers.toml
@@ -56,12 +64,14 @@ def new(kind: Kind | None, by_hand: bool, into: Path, remembered: Path | None, p
     from harness.files.files import starter
 
     not_both(kind, by_hand, "Name a kind of file or --by-hand")
+    if scope and kind not in ("unit", "job"):
+        raise click.UsageError("--scope goes with unit or job: 'halfpower new job --scope digital'.")
     if by_hand:
         _asked(into, remembered, page)
     elif kind is None:
         raise click.UsageError("Name what to start with: bench, unit, job, queue, register, customers, or --by-hand.")
     else:
-        click.echo(starter(kind), nl=False)
+        click.echo(starter(kind, scope), nl=False)
 
 
 def _asked(into: Path, remembered: Path | None, page: str | None) -> None:

@@ -35,6 +35,7 @@ from harness.values import Model
 from harness.words.clock import RealClock
 
 Kind: TypeAlias = Literal["bench", "unit", "job", "queue", "register", "customers"]
+Scope: TypeAlias = Literal["analogue", "digital"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 MODELS: Final[Mapping[Kind, type[Model]]] = {
     "bench": Bench, "unit": Unit, "job": Job, "queue": Queue, "register": Register, "customers": Customers,
@@ -159,9 +160,9 @@ def kind_of(path: str | Path) -> Kind:
     return likely
 
 
-def starter(kind: Kind) -> str:
-    """Return a complete, commented file of this kind to start from; the first four name each other."""
-    return (STARTERS / f"{kind}.toml").read_text("utf-8")
+def starter(kind: Kind, scope: Scope | None = None) -> str:
+    """Return a complete, commented file of this kind to start from; a unit and a job may be of a kind of scope."""
+    return (STARTERS / f"{kind}_{scope}.toml" if scope else STARTERS / f"{kind}.toml").read_text("utf-8")
 
 
 # --- one file ----------------------------------------------------------------------------------------------------
