@@ -58,7 +58,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.fakes", (*BASE, "harness.link.port", "harness.sim.clock")),
     ("harness.runs", ("harness*", "drivers*")),
     ("harness.night*", ("harness*",)),
-    ("harness.office*", (*BASE, "harness.[jnory]*", "harness.person.page_web")),
+    ("harness.office*", (*BASE, "harness.[fjnory]*", "harness.person.page_web")),
     ("harness.commands*", ("harness*", "drivers*")),
     ("harness.cli", ("harness.errors", "harness.commands*", "harness.person*", "harness.words*")),
 )

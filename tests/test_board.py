@@ -15,11 +15,13 @@ from typing import Any
 import pytest
 
 from harness.errors import ConfigError, HalfpowerError
+from harness.files.files import read_register, starter
 from harness.journal import issues, journal
 from harness.night import heartbeat
 from harness.office import accounts
 from harness.office.board_server import Signed, served
 from harness.office.folders import QUIET_S
+from harness.office.registered import Registered
 from harness.office.sight import Sight
 from harness.office.stored import Stored
 from harness.person import page_web
@@ -62,7 +64,7 @@ def test_an_output_in_doubt_stands_until_the_same_bench_has_confirmed_in_whichev
 ) -> None:
     board = a_board(tmp_path, clock)
     a_queue(tmp_path / "night-1", clock, FIRST, does=lambda log: ended(log, off=False))
-    said = (f"night-1, first.toml: {LEFT_ON}",)
+    said = (f"bench-pc, {tmp_path.name}/night-1, first.toml: {LEFT_ON}",)
     assert board.look().in_doubt == said
     clock.sleep(60)
     a_queue(tmp_path / "night-2", clock, OTHER, does=lambda log: ended(log, off=True))  # another bench
@@ -128,6 +130,14 @@ def test_a_queue_at_work_says_how_far_it_is_and_its_own_try_is_not_in_doubt(
     ]
 
 
+def test_a_job_that_is_done_is_not_counted_twice_while_its_report_is_made(tmp_path: Path, clock: VirtualClock) -> None:
+    folder = a_queue(tmp_path / "night", clock, FIRST, OTHER, does=lambda log: ended(log, off=True, how="done"))
+    heart = a_beat(folder, clock)
+    heart.step("1 vertical", 8, 8)
+    heart.sign(60.0)
+    assert [queue.done for queue in a_board(tmp_path, clock).look().queues] == [0.5]
+
+
 def test_a_queue_without_a_sign_of_life_is_told_with_its_output_until_it_is_heard_of(
     tmp_path: Path, clock: VirtualClock
 ) -> None:
@@ -157,7 +167,7 @@ def test_what_failed_stands_there_with_its_reason_until_the_run_was_gone_on_with
     board = a_board(tmp_path, clock)
     (failure,) = board.look().failed
     assert (failure.where, failure.unit, failure.sentence) == (
-        "night, first.toml", "Aldermoor Skua, no. Skua-first", "It fell.",
+        f"{tmp_path.name}/night, first.toml", "Aldermoor Skua, no. Skua-first", "It fell.",
     )  # fmt: skip
     shutil.copytree(run, tmp_path / run.name)  # it ended before the queue left it
     (failure,) = board.look().failed
@@ -223,6 +233,26 @@ def test_standards_and_units_that_are_due_soon_are_told_by_day(tmp_path: Path, v
     assert [(due.what, due.day, due.word) for due in late.units] == [
         ("Aldermoor Egret, no. Egret-3071", "2027-11-20", "overdue by 1 day")
     ]
+
+
+def test_the_register_says_what_of_the_standards_is_due_and_the_store_what_it_does_not_know(
+    tmp_path: Path, visits: Path, clock: VirtualClock
+) -> None:
+    """The starter's register and the samples' store have different certificates of one calibrator."""
+    register = tmp_path / "register.toml"
+    register.write_text(starter("register"), "utf-8")
+    standard = read_register(register).value.standard[0]
+    last = standard.by_date[-1].last_day
+    board = a_board(visits, VirtualClock(dt.datetime.combine(last, dt.time(8), dt.UTC)))
+    board.stored = stored_at(tmp_path / "s.sqlite", visits)
+    board.registered = Registered(path=register, within=dt.timedelta(days=42))
+    assert [(due.day, due.word) for due in board.look().standards if "Orme-0417" in due.what] == [
+        (str(last), "due today")
+    ]
+    before = board.look().standards
+    register.write_text("[[standard]]\n", "utf-8")
+    sight = board.look()
+    assert (sight.standards, len(sight.problems)) == (before, 1)
 
 
 def test_a_store_that_cannot_be_asked_is_a_sentence_and_what_it_said_last_stays(tmp_path: Path, visits: Path) -> None:

@@ -15,6 +15,7 @@ from harness.commands.records import store_option
 from harness.errors import HalfpowerError, RecordsError
 
 if TYPE_CHECKING:
+    from harness.office.registered import Registered
     from harness.office.stored import Stored
     from harness.words.moments import Interval
     from harness.years.records.store import Store
@@ -29,13 +30,14 @@ TITLE: Final = "Halfpower: the office"
 @click.option("--accounts", "account_file", type=PATH, metavar="FILE", help="The file of those who may look.")
 @click.option("--add", metavar="NAME", help="Add an account, or give it a new password, and end.")
 @click.option("--remove", metavar="NAME", help="Take an account away, and end.")
+@click.option("--standards", type=PATH, metavar="FILE", help="The register of standards, for what of it is due.")
 @click.option("--within", default="6 weeks", show_default=True, help="What is due so soon is shown.")
 @click.option("--interval", help="Time until a unit is due again, where its job does not say: '12 months'.")
 @click.option("--simulated", is_flag=True, help="Runs on simulated benches, and only these.")
 @store_option
 def board(
     *, folders: tuple[Path, ...], page: str, account_file: Path | None, add: str | None, remove: str | None,
-    within: str, interval: str | None, simulated: bool, store: str | None,
+    standards: Path | None, within: str, interval: str | None, simulated: bool, store: str | None,
 ) -> None:  # fmt: skip
     """Show the office what all benches do: outputs in doubt, what runs, what failed, reports, what is due.
 
@@ -53,12 +55,18 @@ def board(
         not_both(add, remove, "Use --add or --remove")
         _change(account_file, add, remove)
         return
-    _serve(folders, page, account_file, _stored(store, within, interval, simulated), simulated)
+    soon = _soon(within)
+    stored, registered = _stored(store, soon, interval, simulated), _registered(standards, soon)
+    _serve(
+        folders=folders, where=page, account_file=account_file, stored=stored, registered=registered,
+        simulated=simulated,
+    )  # fmt: skip
 
 
 def _serve(
-    folders: tuple[Path, ...], where: str, account_file: Path | None, stored: Stored | None, simulated: bool
-) -> None:
+    *, folders: tuple[Path, ...], where: str, account_file: Path | None, stored: Stored | None,
+    registered: Registered | None, simulated: bool,
+) -> None:  # fmt: skip
     from harness.office.board import Board
     from harness.office.board_server import served
     from harness.office.folders import Folders
@@ -71,7 +79,7 @@ def _serve(
     clock = RealClock()
     made = Board(
         title=TITLE, folders=Folders([folder.resolve() for folder in folders], clock), stored=stored,
-        simulated=simulated, clock=clock,
+        registered=registered, simulated=simulated, clock=clock,
     )  # fmt: skip
     with served(made, where, account_file) as address:
         say(f"The office page: {address}", "Ctrl-C ends it; the benches go on.")
@@ -79,9 +87,18 @@ def _serve(
         made.work()
 
 
-def _stored(store: str | None, within: str, interval: str | None, simulated: bool) -> Stored | None:
+def _registered(path: Path | None, soon: dt.timedelta) -> Registered | None:
+    if path is None:
+        return None
+    from harness.files.files import read_register
+    from harness.office.registered import Registered
+
+    read_register(path)  # what is wrong with it is said at once
+    return Registered(path=path.resolve(), within=soon)
+
+
+def _stored(store: str | None, soon: dt.timedelta, interval: str | None, simulated: bool) -> Stored | None:
     """The store that is set up, or None where there is none yet and none was named."""
-    soon = _interval("--within", within)
     if interval is not None:
         _interval("--interval", interval)
     from harness.office.stored import Stored
@@ -105,8 +122,12 @@ def _stored(store: str | None, within: str, interval: str | None, simulated: boo
         if named is not None:
             raise
         return None
+    return Stored(opened=opened, simulated=simulated, within=soon, interval=interval or "")
+
+
+def _soon(within: str) -> dt.timedelta:
     today = dt.date(2000, 1, 1)
-    return Stored(opened=opened, simulated=simulated, within=soon.after(today) - today, interval=interval or "")
+    return _interval("--within", within).after(today) - today
 
 
 def _interval(option: str, text: str) -> Interval:

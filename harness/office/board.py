@@ -13,9 +13,11 @@ from harness.night.heartbeat import sentence as doing
 from harness.night.log import Ending
 from harness.office.folders import Folders, Found, Queue, outputs_in_doubt, queued, quiet_s, quiet_text
 from harness.office.journals import RunFacts, verdict_of
+from harness.office.registered import Registered
 from harness.office.sight import Draft, Failure, JobSight, Kind, QueueSight, ReportSight, RunSight, Sight
 from harness.office.stored import MOST, InStore, Stored
 from harness.report.shown import SIMULATED
+from harness.words.clean import shortened
 from harness.words.clock import Clock
 
 EVERY_S: Final = 5.0
@@ -24,6 +26,7 @@ _FAILED_FOR: Final = dt.timedelta(days=14)
 _UNFINISHED_FOR: Final = dt.timedelta(days=14)
 _MOST_QUEUES: Final = 12
 _MOST_FAILED: Final = 30
+_LONGEST: Final = 300  # characters of a reason; the page of the night has the whole
 
 _JOB: Final[dict[str, tuple[str, Kind]]] = {
     "done": ("done", "good"), "stopped": ("stopped", "open"), "needs hands": ("needs hands", "bad"),
@@ -37,6 +40,7 @@ class Board:
     title: str
     folders: Folders
     stored: Stored | None
+    registered: Registered | None = None
     simulated: bool
     clock: Clock
     ended: str = ""
@@ -68,7 +72,7 @@ class Board:
         """Look at everything once."""
         now = self.clock.utc()
         found = self.folders.look()
-        kept = self.stored.look(now.date(), self.clock.now()) if self.stored else InStore()
+        kept = self._kept(now.date())
         found = replace(found, queues=tuple(self._wanted(found)), runs=tuple(
             run for run in found.runs if run.simulated is self.simulated
         ))  # fmt: skip
@@ -86,6 +90,15 @@ class Board:
     def _tell(self) -> None:
         for whom in self._whom:
             whom()
+
+    def _kept(self, today: dt.date) -> InStore:
+        """What the store says; of a standard that stands in the register the register alone."""
+        kept = self.stored.look(today, self.clock.now()) if self.stored else InStore()
+        if self.registered is None:
+            return kept
+        standards, known, trouble = self.registered.look(today)
+        others = (each for each in kept.standards if each.serial not in known)
+        return replace(kept, standards=(*standards, *others), problems=(*kept.problems, *filter(None, (trouble,))))
 
     def _wanted(self, found: Found) -> Iterator[Queue]:
         """The queues of real runs, or of simulated ones; one that has begun none yet is shown with both."""
@@ -145,9 +158,10 @@ def _queue(found: Found, queue: Queue) -> QueueSight:
     contents, beat = queue.contents, queue.beat
     jobs = tuple(_job(found, queue, number) for number in range(len(contents.jobs)))
     over = sum(job.word == "done" for job in jobs)
-    share = beat.step / beat.steps if queue.works and beat and beat.doing == "running" and beat.steps else 0.0
+    under_way = queue.works and bool(contents.tries) and contents.tries[-1].ending is None
+    share = beat.step / beat.steps if under_way and beat and beat.steps else 0.0
     return QueueSight(
-        name=queue.folder.name, title=str(contents.header["title"]) or "Unattended night",
+        name=queue.place, title=str(contents.header["title"]) or "Unattended night",
         host=str(contents.header["host"]), at=queue.at.isoformat(timespec="seconds"), word=word, kind=kind,
         sentence=sentence, done=min((over + share) / max(len(jobs), 1), 1.0), jobs=jobs,
     )  # fmt: skip
@@ -192,14 +206,15 @@ def _failed(found: Found, now: dt.datetime) -> Iterator[Failure]:
             last = found.last(queue, number)
             if last is not None and last.how != "done":
                 yield Failure(
-                    where=f"{queue.folder.name}, {job.name}", unit=_unit(found, queue, number), at=last.at,
+                    where=f"{queue.place}, {job.name}", unit=_unit(found, queue, number), at=last.at,
                     sentence=_why(last),
                 )  # fmt: skip
         for left in queue.contents.left_out:
             name = left.path.replace("\\", "/").rpartition("/")[2]
             said = left.problems[0].removeprefix(f"{left.path}: ") if left.problems else ""
             at = str(queue.contents.header["at"])
-            yield Failure(where=f"{queue.folder.name}, {name}", unit="", at=at, sentence=f"Left out beforehand: {said}")
+            said = shortened(f"Left out beforehand: {said}", _LONGEST)
+            yield Failure(where=f"{queue.place}, {name}", unit="", at=at, sentence=said)
 
 
 def _with_state(report: ReportSight, run: RunFacts | None) -> ReportSight:
@@ -221,4 +236,4 @@ def _drafts(found: Found) -> Iterator[Draft]:
 
 
 def _why(last: Ending) -> str:
-    return f"Ended early. {last.said}" if last.how == "ended early" else last.said
+    return shortened(f"Ended early. {last.said}" if last.how == "ended early" else last.said, _LONGEST)

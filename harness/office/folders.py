@@ -46,6 +46,11 @@ class Queue:
         """Whether its process is at work."""
         return self.judgement is not None and self.judgement.kind in ("alive", "asked")
 
+    @property
+    def place(self) -> str:
+        """Its folder's name and the one above, which tells it from another bench's queue of the same night."""
+        return f"{self.folder.parent.name}/{self.folder.name}"
+
     def run_of(self, job: int) -> Path | None:
         """The folder of a job's run."""
         named = self.contents.folders.get(job)
@@ -203,7 +208,7 @@ def _of_queues(found: Found) -> Iterator[Said]:
         for said in in_doubt.said(queue.folder, replace(queue.contents, tries=tries)):
             yield replace(
                 said, bench=keys.get(said.bench, f"{queue.contents.header['host']}\n{said.bench}"),
-                sentences=tuple(f"{queue.folder.name}, {text}" for text in said.sentences),
+                sentences=tuple(f"{queue.contents.header['host']}, {queue.place}, {text}" for text in said.sentences),
             )  # fmt: skip
 
 

@@ -94,6 +94,7 @@ class Due:
     day: str
     word: str
     kind: Kind
+    serial: str = ""  # of a standard
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

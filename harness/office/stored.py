@@ -91,20 +91,22 @@ def _report(run: RunRow) -> ReportSight:
 def _standards(rows: tuple[StandardRow, ...], today: dt.date, soon: dt.date) -> Iterator[Due]:
     for row in rows:
         if row.due is not None and row.due <= soon:
-            yield _due(row.label, f"certificate {row.certificate}" if row.certificate else "", row.due, today)
+            detail = f"certificate {row.certificate}" if row.certificate else ""
+            yield due(row.label, detail, row.due, today, serial=row.serial)
 
 
 def _units(units: tuple[UnitState, ...], today: dt.date, soon: dt.date) -> Iterator[Due]:
     some = sorted((unit.due, unit.serial, unit) for unit in units if unit.due is not None and unit.due <= soon)
     for day, _, unit in some:
-        yield _due(
+        yield due(
             f"{unit.maker} {unit.model}, no. {unit.serial}", f"last verified {unit.last.started.date()}", day, today
         )
 
 
-def _due(what: str, detail: str, day: dt.date, today: dt.date) -> Due:
+def due(what: str, detail: str, day: dt.date, today: dt.date, *, serial: str = "") -> Due:
+    """Something that is due on a day, and how soon that is."""
     left = (day - today).days
     word = (
         f"overdue by {counted(-left, 'day')}" if left < 0 else "due today" if not left else f"in {counted(left, 'day')}"
     )
-    return Due(what=what, detail=detail, day=str(day), word=word, kind="bad" if left < 0 else "open")
+    return Due(what=what, detail=detail, day=str(day), word=word, kind="bad" if left < 0 else "open", serial=serial)
