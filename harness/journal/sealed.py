@@ -112,6 +112,20 @@ def _encode(entry: Mapping[str, Any], previous: int) -> tuple[bytes, int]:
     return f'{body[:-1]},"crc":"{crc:08x}"}}\n'.encode(), crc
 
 
+def unsealed(data: bytes) -> bytes:
+    """Lines without their checksums, as many bytes of each as `sealed` needs to give the same lines again."""
+    return b"".join(line.rpartition(b',"crc":"')[0] + b"\n" for line in data.splitlines())
+
+
+def sealed(text: bytes) -> bytes:
+    """Lines with the checksums that follow from them."""
+    made, previous = [], 0
+    for line in text.splitlines():
+        previous = zlib.crc32(line + b"}", previous)
+        made.append(b'%b,"crc":"%08x"}\n' % (line, previous))
+    return b"".join(made)
+
+
 class SealedFile:
     """The open file; every `append` is on disk when it returns."""
 

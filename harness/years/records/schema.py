@@ -108,7 +108,7 @@ journals: Final = sa.Table(
     "journals",
     METADATA,
     _run_id(primary_key=True),
-    sa.Column("packed", sa.LargeBinary(), nullable=False),  # zlib's format, RFC 1950
+    sa.Column("packed", sa.LargeBinary(), nullable=False),  # see `packing`
 )
 outbox: Final = sa.Table(
     "outbox",

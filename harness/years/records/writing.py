@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, Final
@@ -13,6 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from harness.errors import RunRefused
+from harness.years.records.packing import pack, unpack
 from harness.years.records.rows import Derived, Outcome
 from harness.years.records.schema import journals, outbox, results, runs, standards
 
@@ -84,8 +84,8 @@ def arrived(connection: sa.Connection, server: str, run_id: str, journal_sha256:
 def unpacked(packed: bytes | None, sha256: str, name: str) -> bytes:
     """The journal's bytes, held against their checksum."""
     try:
-        data = zlib.decompress(packed or b"")
-    except zlib.error:
+        data = unpack(packed or b"")
+    except ValueError:
         data = b""
     if hashlib.sha256(data).hexdigest() != sha256:
         raise RunRefused(
@@ -108,7 +108,7 @@ def _rewrite(connection: sa.Connection, derived: Derived) -> None:
 
 
 def _write_the_rest(connection: sa.Connection, derived: Derived) -> None:
-    connection.execute(sa.insert(journals), [{"run_id": derived.run.id, "packed": zlib.compress(derived.journal)}])
+    connection.execute(sa.insert(journals), [{"run_id": derived.run.id, "packed": pack(derived.journal)}])
     for table, rows in ((results, derived.results), (standards, derived.standards)):
         if rows:
             names = table.c.keys()
