@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,9 @@ from harness.report.results import results
 from harness.report.sheet import sheet
 from harness.runs import report
 from harness.years.issuing import ADMINISTRATIVE, Who, amend, approve, report_of
+from harness.years.records.check import problems
+from harness.years.records.push import everything, push
+from harness.years.records.store import Store
 from tests.helpers.demo_lab import halfpower
 from tests.helpers.record_examples import measured, told_again
 
@@ -199,3 +204,28 @@ def test_a_changed_file_and_another_journal_are_told(tmp_path: Path) -> None:
         torn.write(b"{")
     with pytest.raises(JournalError, match="approved of another journal"):
         report(folder)
+
+
+def test_both_reports_and_their_states_stand_in_the_store(tmp_path: Path) -> None:
+    folder, url = a_run(tmp_path / "runs"), str(tmp_path / "records.sqlite")
+    with Store.open(url) as store, Store.open(str(tmp_path / "server.sqlite")) as server:
+        store.add(folder)
+        push(store, server, everything(store, simulated=True))
+        assert not store.reports()
+        approve(folder, GARLAND, NOW)
+        amend(folder, "the customer's name was wrong", {"customer": "x"}, NOW)
+        approve(folder, GARLAND, NOW)
+        assert (store.add(folder).outcome, store.add(folder).outcome) == ("replaced", "known")
+        assert len(push(store, server, everything(store, simulated=True)).sent) == 1, "the server learns of it too"
+        for each in (store, server):
+            assert [(row.number, row.state, row.approved_by, row.issued) for row in each.reports()] == [
+                ("BW-2026-0041", "replaced", "S. Garland", GARLAND.issued),
+                ("BW-2026-0041-A1", "approved", "S. Garland", GARLAND.issued),
+            ]
+        assert {number for number, _ in store.numbers()} == {"BW-2026-0041", "BW-2026-0041-A1"}
+        assert not list(problems(store))
+        with closing(sqlite3.connect(url)) as database:
+            database.execute("UPDATE reports SET approved_by = 'M. Thorne'")
+            database.commit()
+        (found,) = problems(store)
+        assert "report 1, approved_by is 'M. Thorne', by the journal 'S. Garland', and 1 more" in found

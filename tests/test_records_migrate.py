@@ -1,6 +1,6 @@
 """Layouts of the store: brought up to date once, whole or not at all, with a copy before; a newer one is refused.
 
-The program has one layout so far. A second one stands here, in a folder of the test's own.
+The layout after the newest stands here, in a folder of the test's own.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ SECOND = """
 import sqlalchemy as sa
 from alembic import op
 
-revision, down_revision, branch_labels, depends_on = "2", "1", None, None
+revision, down_revision, branch_labels, depends_on = "3", "2", None, None
 
 
 def upgrade():
@@ -45,8 +45,8 @@ def upgrade():
 def second(tmp_path: Path) -> Layouts:
     folder = tmp_path / "layouts"
     folder.mkdir()
-    (folder / "layout_2.py").write_text(SECOND, "utf-8")
-    return Layouts(newest="2", folders=(*SHIPPED, folder))
+    (folder / "layout_3.py").write_text(SECOND, "utf-8")
+    return Layouts(newest="3", folders=(*SHIPPED, folder))
 
 
 def tables(url: str) -> set[str]:
@@ -89,15 +89,15 @@ def test_the_file_is_copied_before_and_the_copy_is_told(tmp_path: Path, second: 
         store.add(told_again(tmp_path / "runs"))
         before = store.derived(f"{1:032x}")
     Store.open(str(file), tell=told.append, layouts=second).close()
-    (copy,) = tmp_path.glob("records-layout-1-20*.sqlite")
-    assert told == [f"{file}: brought from layout 1 to 2; a copy as it was: {copy}"]
+    (copy,) = tmp_path.glob("records-layout-2-20*.sqlite")
+    assert told == [f"{file}: brought from layout 2 to 3; a copy as it was: {copy}"]
     with Store.open(str(copy)) as store:
         assert store.derived(f"{1:032x}") == before
 
 
 def test_a_layout_of_a_newer_version_is_refused_and_left_alone(store_url: str, second: Layouts) -> None:
     Store.open(store_url, layouts=second).close()
-    with pytest.raises(RecordsError, match="has layout 2, of a newer version of this program; this one knows layouts"):
+    with pytest.raises(RecordsError, match="has layout 3, of a newer version of this program; this one knows layouts"):
         Store.open(store_url)
     assert "shelves" in tables(store_url)
 
@@ -109,7 +109,7 @@ def test_a_layout_of_a_newer_version_is_refused_and_left_alone(store_url: str, s
 def test_a_step_that_breaks_half_way_changes_nothing(
     store_url: str, tmp_path: Path, second: Layouts, ending: str
 ) -> None:
-    step = second.folders[-1] / "layout_2.py"
+    step = second.folders[-1] / "layout_3.py"
     step.write_text(SECOND.rstrip() + ending + "\n", "utf-8")
     with Store.open(store_url) as store:
         store.add(told_again(tmp_path / "runs"))
@@ -137,19 +137,19 @@ def opener(url: str, layouts: Layouts) -> subprocess.Popen[str]:
 
 
 @posix
-@pytest.mark.parametrize("there", ["nothing", "layout 1"])
+@pytest.mark.parametrize("there", ["nothing", "layout 2"])
 def test_many_that_open_a_store_at_once_bring_it_up_to_date_once(
     store_url: str, tmp_path: Path, second: Layouts, there: str
 ) -> None:
-    if there == "layout 1":
+    if there == "layout 2":
         Store.open(store_url).close()
     process = opener(store_url, second)
     out, err = process.communicate(timeout=100)
     assert process.returncode == 0, err
     told = [sentence for each in json.loads(out) for sentence in each]
-    brought = there == "layout 1" and "postgresql" not in store_url
+    brought = there == "layout 2" and "postgresql" not in store_url
     assert len(told) == (1 if brought else 0)
-    copies = [] if "postgresql" in store_url else list(Path(store_url).parent.glob("*layout-1*"))
+    copies = [] if "postgresql" in store_url else list(Path(store_url).parent.glob("*layout-2*"))
     assert len(copies) == len(told)
     Store.open(store_url, layouts=second).close()
 
@@ -162,3 +162,17 @@ def test_a_file_of_another_program_is_not_taken_over(tmp_path: Path) -> None:
         Store.open(str(file))
     with closing(sqlite3.connect(file)) as connection:
         assert connection.execute("SELECT name FROM sqlite_master").fetchall() == [("albums",)]
+
+
+def test_a_store_of_the_first_layout_is_brought_to_the_second_with_its_runs(tmp_path: Path) -> None:
+    file, told = tmp_path / "records.sqlite", []
+    with Store.open(str(file)) as store:
+        store.add(told_again(tmp_path / "runs"))
+        before = store.derived(f"{1:032x}")
+    with closing(sqlite3.connect(file)) as database_:  # as the first layout had it
+        database_.executescript("DROP TABLE reports; DROP TABLE issued;")
+        database_.execute(f"UPDATE {VERSION_TABLE} SET version_num = '1'")
+        database_.commit()
+    with Store.open(str(file), tell=told.append) as store:
+        assert store.derived(f"{1:032x}") == before
+    assert "brought from layout 1 to 2" in told[0]

@@ -83,6 +83,15 @@ def read(folder: Path, contents: Contents) -> tuple[Issue, ...]:
     return parse(whole(path, STYLE), path, contents) if path.exists() else (unissued(contents),)
 
 
+def sound(folder: Path) -> bytes:
+    """The bytes of a folder's file up to its last whole line, every line checked; none where there is no file."""
+    path = folder / NAME
+    if not path.exists():
+        return b""
+    data = whole(path, STYLE)
+    return data[: max((line.end for line in lines(path, STYLE, data)), default=0)]
+
+
 def parse(data: bytes, path: Path, contents: Contents) -> tuple[Issue, ...]:
     """Read the same from the file's bytes."""
     first = unissued(contents)

@@ -46,11 +46,12 @@ def _of_the_run(store: Store, run: RunRow) -> Iterator[str]:
     """What stands in the store of a run, held against its journal."""
     name = f"{store.name}: run {run.number}"
     kept = store.derived(run.id)
-    made = derive(kept.journal, Path(name), Origin(host=run.host, folder=run.folder, added=run.added))
+    made = derive(kept.journal, Path(name), Origin(host=run.host, folder=run.folder, added=run.added), kept.issued)
     changed = [
         *_changed("", kept.run, made.run),
         *_changed_rows("result", kept.results, made.results),
         *_changed_rows("standard", kept.standards, made.standards),
+        *_changed_rows("report", kept.reports, made.reports),
     ]
     if not changed:
         return

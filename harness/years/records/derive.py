@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from harness.errors import HalfpowerError, RunRefused
-from harness.journal import journal
+from harness.journal import issues, journal
 from harness.journal.journal import Contents
 from harness.measurement import knowing
 from harness.report.model import PartResult, Report
@@ -26,6 +26,7 @@ from harness.years.records.rows import (
     RESULT_REPEATS,
     STANDARD_REPEATS,
     Derived,
+    ReportRow,
     ResultRow,
     RunRow,
     StandardRow,
@@ -42,7 +43,7 @@ _SEARCHED: Final = frozenset({
 _ID: Final = re.compile(r"[0-9A-Za-z_-]{1,64}")
 _INTEGER: Final = 2**31
 
-Row = TypeVar("Row", RunRow, ResultRow, StandardRow)
+Row = TypeVar("Row", RunRow, ResultRow, StandardRow, ReportRow)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +55,9 @@ class Origin:
     added: dt.datetime
 
 
-def derive(data: bytes, where: Path, origin: Origin) -> Derived:
-    """Work out everything that the store holds of a run; `data` is its journal, `where` names it in an error.
+def derive(data: bytes, where: Path, origin: Origin, issued: bytes = b"") -> Derived:
+    """Work out everything that the store holds of a run; `data` is its journal, `where` names it in an error, and
+    `issued` is the file beside the journal, if there is one.
 
     Raises
     ------
@@ -64,10 +66,10 @@ def derive(data: bytes, where: Path, origin: Origin) -> Derived:
     RunRefused
         It holds what no record can hold; the sentence names it.
     """
-    return derive_read(journal.parse(data, where), data, where, origin)
+    return derive_read(journal.parse(data, where), data, where, origin, issued)
 
 
-def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin) -> Derived:
+def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin, issued: bytes = b"") -> Derived:
     """Work out the same of a journal that was read, `contents`, from its bytes `data`; RecordsError as `derive`."""
     if not _ID.fullmatch(contents.id):
         raise RunRefused(f"{where}: its 'id' is none that this program gives: 1 to 64 letters and digits.")
@@ -91,7 +93,21 @@ def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin) ->
         results=tuple(_checked(row, where) for row in rows),
         standards=tuple(_checked(row, where) for row in standards),
         journal=data,
+        reports=tuple(_checked(row, where) for row in _reports(contents, issued, where)),
+        issued=issued,
     )
+
+
+def _reports(contents: Contents, issued: bytes, where: Path) -> Iterator[ReportRow]:
+    for position, issue in enumerate(issues.parse(issued, where / issues.NAME, contents) if issued else ()):
+        approval = issue.approval
+        yield ReportRow(
+            run_id=contents.id, position=position, number=issue.number, state=issue.state, replaces=issue.replaces,
+            why=issue.why, replaced_by=issue.replaced_by, approved_by=approval.by if approval else "",
+            place=approval.place if approval else "", issued=_day(approval.issued) if approval else None,
+            approved_at=_moment(approval.at) if approval else None, key=approval.key if approval else "",
+            signature=approval.signature if approval else "",
+        )  # fmt: skip
 
 
 def _run(made: Report, contents: Contents, data: bytes, origin: Origin) -> RunRow:

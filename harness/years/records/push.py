@@ -40,10 +40,11 @@ def push(
     """Send runs from one store to another; raises RecordsError where the server, or the store here, fails."""
     sent, known, refused = [], 0, []
     here, there = local.held(run_ids), server.held(run_ids)
+    issued, issued_there = local.issued_digests(), server.issued_digests()
     for run_id in run_ids:
         if run_id not in here:
             continue  # gone from the store since
-        if there.get(run_id) == here[run_id]:
+        if there.get(run_id) == here[run_id] and issued.get(run_id) in (None, issued_there.get(run_id)):
             known += 1
         else:
             try:

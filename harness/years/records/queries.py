@@ -18,7 +18,9 @@ from harness.years.records.rows import (
     Selection,
     storable,
 )
+from harness.years.records.schema import issued as issued_
 from harness.years.records.schema import journals, outbox
+from harness.years.records.schema import reports as reports_
 from harness.years.records.schema import results as results_
 from harness.years.records.schema import runs as runs_
 from harness.years.records.schema import standards as standards_
@@ -92,13 +94,28 @@ def journal(run_id: str) -> sa.Select[Any]:
     )
 
 
-NUMBERS: Final = sa.select(runs_.c.number, runs_.c.id)
+NUMBERS: Final = sa.union(
+    sa.select(runs_.c.number, runs_.c.id), sa.select(reports_.c.number, reports_.c.run_id.label("id"))
+)
 
 
 def same_number(number: str, run_id: str) -> sa.Select[Any]:
     """The other runs with a number."""
     columns = runs_.c.id, runs_.c.started, runs_.c.bench, runs_.c.folder
-    return sa.select(*columns).where(runs_.c.number == storable(number), runs_.c.id != run_id).order_by(runs_.c.started)
+    of_reports = sa.select(reports_.c.run_id).where(reports_.c.number == storable(number))
+    has_it = sa.or_(runs_.c.number == storable(number), runs_.c.id.in_(of_reports))
+    return sa.select(*columns).where(has_it, runs_.c.id != run_id).order_by(runs_.c.started)
+
+
+def reports(run_id: str | None) -> sa.Select[Any]:
+    """What became of the reports of a run, or of all."""
+    chosen = sa.select(reports_).order_by(reports_.c.run_id, reports_.c.position)
+    return chosen if run_id is None else chosen.where(reports_.c.run_id == storable(run_id))
+
+
+def issued(run_id: str) -> sa.Select[Any]:
+    """The file that says so, packed, and what it should be."""
+    return sa.select(issued_.c.sha256, issued_.c.packed).where(issued_.c.run_id == storable(run_id))
 
 
 def waiting(server: str) -> sa.Select[Any]:

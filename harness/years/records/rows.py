@@ -107,6 +107,25 @@ def newest(rows: Iterable[StandardRow]) -> dict[tuple[str, ...], StandardRow]:
     return known
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportRow:
+    """A report of a run that was approved or amended: `harness.journal.issues` says what the words mean."""
+
+    run_id: str
+    position: int
+    number: str
+    state: str
+    replaces: str
+    why: str
+    replaced_by: str
+    approved_by: str
+    place: str
+    issued: dt.date | None
+    approved_at: dt.datetime | None
+    key: str
+    signature: str
+
+
 RESULT_REPEATS: Final = ("started", "finished", "simulated", "maker", "model", "serial", "condition", "bench")
 STANDARD_REPEATS: Final = ("started", "finished", "simulated", "bench")
 """What the row of a result, and that of a standard, say again of their run; a database holds it once, with the run."""
@@ -114,12 +133,14 @@ STANDARD_REPEATS: Final = ("started", "finished", "simulated", "bench")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Derived:
-    """Everything that a store holds of one run; all of it follows from the journal."""
+    """Everything that a store holds of one run; all of it follows from its two files."""
 
     run: RunRow
     results: tuple[ResultRow, ...]
     standards: tuple[StandardRow, ...]
     journal: bytes
+    reports: tuple[ReportRow, ...] = ()
+    issued: bytes = b""  # the file beside the journal that says what became of its reports
 
 
 Outcome: TypeAlias = Literal["added", "known", "replaced"]

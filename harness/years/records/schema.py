@@ -14,9 +14,17 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 
-from harness.years.records.rows import BY_STANDARD, RESULT_REPEATS, STANDARD_REPEATS, ResultRow, RunRow, StandardRow
+from harness.years.records.rows import (
+    BY_STANDARD,
+    RESULT_REPEATS,
+    STANDARD_REPEATS,
+    ReportRow,
+    ResultRow,
+    RunRow,
+    StandardRow,
+)
 
-LAYOUT: Final = "1"  # the newest of migrations/versions
+LAYOUT: Final = "2"  # the newest of migrations/versions
 VERSION_TABLE: Final = "halfpower_layout"
 
 
@@ -109,6 +117,21 @@ journals: Final = sa.Table(
     METADATA,
     _run_id(primary_key=True),
     sa.Column("packed", sa.LargeBinary(), nullable=False),  # see `packing`
+)
+reports: Final = sa.Table(
+    "reports",
+    METADATA,
+    _run_id(primary_key=True),
+    sa.Column("position", sa.Integer(), primary_key=True, autoincrement=False),
+    *_columns(ReportRow, but=("run_id", "position")),
+    sa.Index("reports_by_number", "number"),
+)
+issued: Final = sa.Table(
+    "issued",
+    METADATA,
+    _run_id(primary_key=True),
+    sa.Column("sha256", text(), nullable=False),
+    sa.Column("packed", sa.LargeBinary(), nullable=False),  # as a journal
 )
 outbox: Final = sa.Table(
     "outbox",

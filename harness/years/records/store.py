@@ -17,13 +17,24 @@ from typing import Any, Literal
 import sqlalchemy as sa
 
 from harness.errors import RecordsError, RunRefused
+from harness.journal import issues
 from harness.journal import journal as journals_of_runs
 from harness.journal.atomic import make_file, make_folder
 from harness.words.clean import shortened
 from harness.words.clock import Clock, RealClock
 from harness.years.records import database, migrate, queries, writing
 from harness.years.records.asking import Questions, Row, Wording
-from harness.years.records.rows import Added, Derived, Outcome, ResultRow, RunRow, Selection, StandardRow, newest
+from harness.years.records.rows import (
+    Added,
+    Derived,
+    Outcome,
+    ReportRow,
+    ResultRow,
+    RunRow,
+    Selection,
+    StandardRow,
+    newest,
+)
 
 
 class Store:
@@ -88,14 +99,16 @@ class Store:
 
         data = journals_of_runs.sound(journal_path)
         contents = journals_of_runs.parse(data, journal_path)
-        if self.held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest():
+        folder = (journal_path if journal_path.is_dir() else journal_path.parent).resolve()
+        issued = issues.sound(folder)
+        same = self.held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest()
+        if same and self.issued(contents.id) == issued:
             if for_server:
                 now = self._clock.utc()
                 self._transaction(lambda connection: writing.wait(connection, contents.id, for_server, now))
             return self._added(contents.id, str(contents.header["run"]), "known")
-        folder = (journal_path if journal_path.is_dir() else journal_path.parent).resolve()
         origin = Origin(host=socket.gethostname(), folder=str(folder), added=self._clock.utc())
-        return self.put(derive_read(contents, data, journal_path, origin), for_server=for_server)
+        return self.put(derive_read(contents, data, journal_path, origin, issued), for_server=for_server)
 
     def put(self, derived: Derived, *, for_server: str = "") -> Added:
         """Add a run that was worked out already, from another store say; as `add`."""
@@ -131,7 +144,7 @@ class Store:
         if journal is None or hashlib.sha256(journal).hexdigest() != run.journal_sha256:
             journal = self.journal(run_id)
         origin = Origin(host=run.host, folder=run.folder, added=run.added)
-        after = derive(journal, Path(f"{self.name}: run {run.number}"), origin)
+        after = derive(journal, Path(f"{self.name}: run {run.number}"), origin, self.issued(run_id))
         try:
             if after == self.derived(run_id):
                 return "equal"
@@ -180,7 +193,25 @@ class Store:
         """Everything the store holds of a run."""
         where = Selection(run_ids=(run_id,), simulated=None, finished=None)
         run, data = self._run(run_id), self.journal(run_id)
-        return Derived(run=run, results=self.results(where), standards=self.standards(where), journal=data)
+        return Derived(
+            run=run, results=self.results(where), standards=self.standards(where), journal=data,
+            reports=self.reports(run_id), issued=self.issued(run_id),
+        )  # fmt: skip
+
+    def reports(self, run_id: str | None = None) -> tuple[ReportRow, ...]:
+        """The reports of a run that were approved or amended, in their order; of every run where none is named."""
+        rows = self._ask(lambda connection: connection.execute(queries.reports(run_id)).mappings().all())
+        return tuple(ReportRow(**row) for row in rows)
+
+    def issued(self, run_id: str) -> bytes:
+        """The file that says what became of the reports of a run; empty where nothing did."""
+        row = self._ask(lambda connection: connection.execute(queries.issued(run_id)).one_or_none())
+        return b"" if row is None else writing.unpacked(row.packed, row.sha256, f"{self.name}: approvals of {run_id}")
+
+    def issued_digests(self) -> Mapping[str, str]:
+        """The checksum of that file, of each run that has one."""
+        digests: Mapping[str, str] = self._ask(writing.issued_digests)
+        return digests
 
     def numbers(self) -> frozenset[tuple[str, str]]:
         """Every number that was given, simulated and unfinished runs' too, with the run that has it."""

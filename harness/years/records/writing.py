@@ -14,7 +14,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from harness.errors import RunRefused
 from harness.years.records.packing import pack, unpack
 from harness.years.records.rows import Derived, Outcome
-from harness.years.records.schema import journals, outbox, results, runs, standards
+from harness.years.records.schema import issued, journals, outbox, reports, results, runs, standards
 
 _CHUNK: Final = 5_000  # identities in one statement
 
@@ -41,7 +41,7 @@ def place(connection: sa.Connection, derived: Derived, store: str) -> Outcome:
         return "added"
     there = held(connection, (run.id,), lock=True)[run.id]
     if there == run.journal_sha256:
-        return "known"
+        return _place_issued(connection, derived, f"{store}: run {run.number}")
     name = f"{store}: run {run.number}"
     packed = connection.execute(sa.select(journals.c.packed).where(journals.c.run_id == run.id)).scalar_one_or_none()
     old = unpacked(packed, there, name)
@@ -54,6 +54,36 @@ def place(connection: sa.Connection, derived: Derived, store: str) -> Outcome:
         )
     _rewrite(connection, derived)
     return "replaced"
+
+
+def _place_issued(connection: sa.Connection, derived: Derived, name: str) -> Outcome:
+    """What became of the reports of a run that is here already: the longer file stands."""
+    of_the_run = derived.run.id
+    row = connection.execute(sa.select(issued).where(issued.c.run_id == of_the_run)).one_or_none()
+    old = unpacked(row.packed, row.sha256, f"{name}: approvals") if row is not None else b""
+    if old.startswith(derived.issued):
+        return "known"
+    if not derived.issued.startswith(old):
+        raise RunRefused(
+            f"{name}: other approvals are kept here than those in its folder, and neither go on from the other; those "
+            "that are here stay. One of the two files was changed: compare them."
+        )
+    for table in (reports, issued):
+        connection.execute(sa.delete(table).where(table.c.run_id == of_the_run))
+    _write_issued(connection, derived)
+    return "replaced"
+
+
+def issued_digests(connection: sa.Connection) -> Mapping[str, str]:
+    """The checksum of the approvals of each run that has some."""
+    return {row.run_id: row.sha256 for row in connection.execute(sa.select(issued.c.run_id, issued.c.sha256))}
+
+
+def _write_issued(connection: sa.Connection, derived: Derived) -> None:
+    if derived.issued:
+        packed, sha256 = pack(derived.issued), hashlib.sha256(derived.issued).hexdigest()
+        connection.execute(sa.insert(issued), [{"run_id": derived.run.id, "sha256": sha256, "packed": packed}])
+    _write_rows(connection, reports, derived.reports)
 
 
 def rewrite(connection: sa.Connection, derived: Derived, *, only_if: str) -> None:
@@ -101,7 +131,7 @@ def _insert(connection: sa.Connection, table: sa.Table) -> Any:
 
 def _rewrite(connection: sa.Connection, derived: Derived) -> None:
     of_the_run = derived.run.id
-    for table in (results, standards, journals):
+    for table in (results, standards, journals, reports, issued):
         connection.execute(sa.delete(table).where(table.c.run_id == of_the_run))
     connection.execute(sa.update(runs).where(runs.c.id == of_the_run).values(asdict(derived.run)))
     _write_the_rest(connection, derived)
@@ -109,7 +139,12 @@ def _rewrite(connection: sa.Connection, derived: Derived) -> None:
 
 def _write_the_rest(connection: sa.Connection, derived: Derived) -> None:
     connection.execute(sa.insert(journals), [{"run_id": derived.run.id, "packed": pack(derived.journal)}])
-    for table, rows in ((results, derived.results), (standards, derived.standards)):
-        if rows:
-            names = table.c.keys()
-            connection.execute(sa.insert(table), [{name: getattr(row, name) for name in names} for row in rows])
+    _write_rows(connection, results, derived.results)
+    _write_rows(connection, standards, derived.standards)
+    _write_issued(connection, derived)
+
+
+def _write_rows(connection: sa.Connection, table: sa.Table, rows: Sequence[Any]) -> None:
+    if rows:
+        names = table.c.keys()
+        connection.execute(sa.insert(table), [{name: getattr(row, name) for name in names} for row in rows])
