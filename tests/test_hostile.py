@@ -60,6 +60,9 @@ REFERENCES = (
     r"bench\..*\.link\..*",
     r"bench\..*\.setup\.0",
     r"bench\.paths\..*\.routes\..*",
+    r"bench\.(standards|report_number)",
+    r"bench\.scope\..*",
+    r"job\.customers",
 )  # fmt: skip
 
 
