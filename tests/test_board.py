@@ -18,7 +18,7 @@ from harness.errors import ConfigError, HalfpowerError
 from harness.files.files import read_register, starter
 from harness.journal import issues, journal
 from harness.night import heartbeat
-from harness.office import accounts
+from harness.office import accounts, folders
 from harness.office.board_server import Signed, served
 from harness.office.folders import QUIET_S
 from harness.office.registered import Registered
@@ -297,6 +297,15 @@ def test_what_cannot_be_read_is_a_sentence_and_the_rest_is_shown_and_nothing_is_
     assert "torn" in "".join(sight.problems)
     assert "2 runs and 2 queues" in sight.looked
     assert digest(tmp_path) == before
+
+
+def test_it_says_that_it_looked_at_the_newest_alone(
+    visits: Path, clock: VirtualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(folders, "MOST_RUNS", 1)
+    sight = a_board(visits, clock).look()
+    assert sight.looked == f"the newest 1 of 2 runs and 0 queues in {visits}"
+    assert len(sight.reports) == 1
 
 
 def test_folders_of_another_user_are_counted_and_not_passed_over(

@@ -97,12 +97,11 @@ class Folders:
             made for path in some if (made := self._once(path, journals[path], lambda p: facts_of(p.parent), problems))
         ]
         self._kept = {path: kept for path, kept in self._kept.items() if path in logs or path in journals}
-        some_of = f", the newest {MOST_RUNS} of them" if len(journals) > MOST_RUNS else ""
         return Found(
             queues=tuple(sorted(queues, key=lambda queue: queue.at, reverse=True)),
             runs=tuple(sorted(runs, key=lambda run: run.at, reverse=True)),
             problems=(*problems, *(run.trouble for run in runs if run.trouble)),
-            looked=f"{counted(len(journals), 'run')}{some_of} and {counted(len(logs), 'queue')} in "
+            looked=f"{_of_all(len(journals), MOST_RUNS, 'run')} and {_of_all(len(logs), MOST_QUEUES, 'queue')} in "
             + ", ".join(map(str, self.roots)) if self.roots else "",
         )  # fmt: skip
 
@@ -184,6 +183,11 @@ def _below(folder: Path, deep: int, closed: list[str]) -> Iterator[tuple[Path, S
                 closed.append(entry.name)
             except FileNotFoundError:
                 continue  # gone in this instant
+
+
+def _of_all(count: int, most: int, what: str) -> str:
+    """How many were looked at: "3 runs", or "the newest 300 of 412 runs"."""
+    return f"the newest {most} of {counted(count, what)}" if count > most else counted(count, what)
 
 
 def _newest(files: dict[Path, Stamp]) -> list[Path]:

@@ -57,7 +57,7 @@ function render(state) {
 }
 
 function all(state) {
-  doubt(state.in_doubt, Boolean(state.at));
+  doubt(state);
   list("queues", state.queues.map(queue), "No queue is at work or ended lately.");
   list("runs", state.runs.map(run => card({ title: run.unit, word: "not finished", kind: "open", beside: `${run.number} · ${run.bench}`, said: run.sentence })));
   list("failed", state.failed.map(one => card({ title: one.unit || one.where, word: time(one.at), kind: "bad", beside: one.unit && one.where, said: one.sentence })), "Nothing failed in the last two weeks.");
@@ -69,11 +69,16 @@ function all(state) {
   $("looked").textContent = state.looked;
 }
 
-function doubt(sentences, known) {
-  const some = sentences.length;
+function doubt({ in_doubt: sentences, at, looked, problems }) {
+  const some = sentences.length, sure = at && looked && !problems.length;
   $("doubt").classList.toggle("on", Boolean(some));
+  $("doubt").classList.toggle("unsure", !some && !sure);
   $("doubt").setAttribute("role", some ? "alert" : "status");
-  $("title").textContent = some ? "An output may still be on" : known ? "✓ No output is in doubt" : "Looking through the folders …";
+  $("title").textContent = some ? "An output may still be on"
+    : sure ? "✓ No output is known to be in doubt"
+    : !at ? "Looking through the folders …"
+    : looked ? "No output is known to be in doubt, but not everything could be read"
+    : "Outputs are not looked at: no folder of runs was named";
   document.title = `${some ? "! An output may still be on" : "The office"} · Halfpower`;
   $("doubt").querySelector("ul").replaceChildren(...sentences.map(text => made("li", text)));
   $("doubt").querySelector(".next").hidden = !some;
