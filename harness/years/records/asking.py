@@ -86,5 +86,9 @@ class Questions:
             write={name: process for name, process in write.items() if process is not None},
             row=row,
             names=tuple(name for name, _ in columns),
-            read=tuple(kind.result_processor(self._dialect, None) for _, kind in columns),
+            # A number is read as it stands: both drivers give floats, and PostgreSQL's would ask for the column's code.
+            read=tuple(
+                None if isinstance(kind, sa.Numeric | sa.Float) else kind.result_processor(self._dialect, None)
+                for _, kind in columns
+            ),
         )
