@@ -187,7 +187,7 @@ def cells(result: Result) -> Cells:
         return Cells(value=known if bound is None else known_text(None, bound, result.result_unit), u="–")
     s = stated(result.statement, with_sign=result.is_error)
     return Cells(
-        value=f"{s.value} {s.unit}".rstrip(), u=f"{s.u} {s.unit}".rstrip(), k=s.k, relative=s.relative,
+        value=with_unit(s.value, s.unit), u=with_unit(s.u, s.unit), k=s.k, relative=s.relative,
         interval=s.interval,
     )  # fmt: skip
 
@@ -214,7 +214,7 @@ def reading_text(result: Result) -> str:
     typed = str(round(result.reading, 10))
     if len(result.readings) == 1 and "e" not in typed:  # what an eye read as 1.9 is not 1.90
         value = min(value, typed, key=lambda text: len(text.partition(".")[2]))
-    return f"{minus(value)} {result.unit}"
+    return with_unit(minus(value), result.unit)
 
 
 def own_remarks(result: Result) -> tuple[str, ...]:
