@@ -102,6 +102,8 @@ def put(data: dict[str, Any], path: Path_, value: str) -> None:
     """Set a field; a table that is not there is made."""
     at: Any = data
     for part, following in pairwise(path):
+        if isinstance(part, int) and not at:
+            at.append({})
         at = at[part] if isinstance(part, int) else at.setdefault(part, [] if isinstance(following, int) else {})
     if path[-1] == KEY:
         at[value] = {"label": value} if path[-2] == "paths" else value
