@@ -189,3 +189,12 @@ def test_a_signature_is_of_everything_that_makes_a_report(approved: Path, key: P
     assert not signing.is_signed(public, issue.signed, "no base64")
     with pytest.raises(HalfpowerError, match="has no report"):
         issuing.chosen((issue,), "other")
+
+
+def test_the_store_is_checked_by_a_named_key(tmp_path: Path, key: Path, approved: Path) -> None:
+    url = str(tmp_path / "records.sqlite")
+    assert halfpower("records", "add", approved, "--store", url).exit_code == 0
+    assert halfpower("records", "check", "--by", pub(key), "--store", url).exit_code == 0
+    signing.make(tmp_path / "other.pem")
+    told = halfpower("records", "check", "--by", tmp_path / "other.pem.pub", "--store", url)
+    assert (told.exit_code, "or another key has signed it" in told.stderr) == (10, True)

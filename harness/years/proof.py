@@ -20,6 +20,8 @@ from harness.years.signing import is_signed
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+    from harness.years.records.store import Store
+
 _LARGEST_BYTES = 64 << 20
 
 
@@ -52,6 +54,17 @@ def of_run(contents: Contents, some: tuple[Issue, ...], key: Ed25519PublicKey) -
         same = results_digest(results(summarise(contents, issue=issue))) == issue.approval.results_sha256
         other = f"; version {program_version()} words or works it out otherwise than the one that signed"
         yield f"{_said(issue)}{'' if same else other}"
+
+
+def unsigned(store: Store, key: Ed25519PublicKey) -> Iterator[str]:
+    """The approved reports of a store that are not as a key has signed them, a sentence each."""
+    for run_id in store.issued_digests():
+        try:
+            data, where = store.journal(run_id), Path(store.name)
+            contents = journal.parse(data, where)
+            tuple(of_run(contents, issues.parse(store.issued(run_id), where, contents), key))
+        except HalfpowerError as error:
+            yield f"{store.name}: {error}"
 
 
 def _check(issue: Issue, key: Ed25519PublicKey) -> None:
