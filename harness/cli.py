@@ -7,13 +7,11 @@ Start-up imports nothing but click: every command imports what it needs when it 
 from __future__ import annotations
 
 import _thread
-import importlib.util
 import signal
 import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from pathlib import Path
 from types import FrameType
 from typing import Any, Final, NoReturn
 
@@ -38,7 +36,6 @@ from harness.commands.start import new
 from harness.errors import HalfpowerError
 
 SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")  # Ctrl-C, an order to end, a terminal that was closed
-PACKAGES: Final = ("drivers", "sequences", "sim_profiles", "demo")
 PATIENCE: Final = 3  # how many signals it takes to end the switching-off itself
 AGAIN_S: Final = 0.02
 """An exception is lost where Python itself called what it interrupted (a weak reference's callback, a finaliser): then
@@ -64,7 +61,6 @@ class Program(PlainHelpGroup):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command."""
         try:
-            _check_neighbours()
             with _signals():
                 return super().invoke(ctx)
         except HalfpowerError as error:
@@ -79,20 +75,6 @@ class Program(PlainHelpGroup):
         except KeyboardInterrupt as stopped:
             _say("\n".join(["Stopped.", *_notes(stopped)]))
             ctx.exit(getattr(stopped, "exit_code", 130))
-
-
-def _check_neighbours() -> None:
-    """Our packages have plain names: one of a stranger's, in the current folder say, must not be taken for ours."""
-    home = Path(__file__).resolve().parent.parent
-    for name in PACKAGES:
-        spec = importlib.util.find_spec(name)
-        folder = Path(spec.origin).resolve().parent.parent if spec and spec.origin else None
-        if folder != home:
-            where = f"the one in {folder} hides it" if folder else "it is not there"
-            raise HalfpowerError(
-                f"Halfpower's own package {name!r} cannot be used: {where}. Start the command 'halfpower' from an "
-                "environment of its own."
-            )
 
 
 @contextmanager

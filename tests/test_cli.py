@@ -92,8 +92,7 @@ def test_a_strangers_package_of_the_same_name_is_not_taken_for_ours(tmp_path: Pa
         [sys.executable, "-m", "harness.cli", "new", "job"], cwd=tmp_path, env=environment,
         capture_output=True, encoding="utf-8", check=False, timeout=60,
     )  # fmt: skip
-    assert told.returncode == 1
-    assert "Halfpower's own package 'drivers'" in told.stderr
+    assert told.returncode == 0, told.stderr
     assert "started" not in told.stderr
 
 
