@@ -134,6 +134,27 @@ def test_nothing_more_is_asked_than_before_unless_it_is_rated_or_wanted():
     assert ranges == set(setup.unit.volts_per_div)
 
 
+def test_a_source_of_steps_gives_an_edge_of_a_height_that_it_has():
+    setup = rated_setup()
+    calibrator = setup.bench.calibrator.model_copy(update={"levels": "decade"})
+    setup = type(setup)(bench=setup.bench.model_copy(update={"calibrator": calibrator}), unit=setup.unit, job=setup.job)
+    planned = plan(setup, Options(channels=(1,), every_range=True))
+    steps = [point.step for point in planned.points]
+    tried = {s.view.volts_per_div for s in steps}
+    assert tried
+    assert tried < set(setup.unit.volts_per_div)
+    for each in steps:
+        height_div = each.stimulus.level_vpp / each.view.volts_per_div
+        assert math.log10(each.stimulus.level_vpp) == pytest.approx(round(math.log10(each.stimulus.level_vpp)))
+        assert 3 <= height_div <= 6
+        assert each.view.ground_line_div == -height_div / 2
+    alone = plan(setup, Options(channels=(1,)))  # 100 mV/div has no decade of 3 to 6 div: the nearest that has one
+    assert {p.step.view.volts_per_div for p in alone.points} <= tried
+    refused = plan(setup, Options(channels=(1,), volts_per_div="100 mV"))
+    assert not refused.points
+    assert "100 mV/div: the calibrator gives no edge of its height." in refused.left_out
+
+
 def test_a_band_that_is_not_tried_is_refused():
     with pytest.raises(ValidationError, match=r"expected 0.5 %, 1 %, 2 % or 5 %"):
         Rated.model_validate({"settling_band": "3 %"})

@@ -14,10 +14,11 @@ from harness.models import Calibrator, Generator, Setup, rated
 from harness.quantities import show
 from harness.steps import FastEdge, Measure, Role, Square, Trigger, View
 from harness.values import Flag, Model, Volts
-from sequences import Judges, Plan, Planned, channels_of, read_all, signal_range
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
 from sequences.pulse import Rated
 from sequences.pulse.further import FALL_TIME, SAG, SETTLING, UNDERSHOOT, settling_of
 from sequences.pulse.parameters import OVERSHOOT, RISE_TIME, TOP_ABERRATION
+from sequences.vertical.levels import available_levels
 
 TITLE: Final = "Pulse response"
 QUANTITIES: Final = (RISE_TIME, OVERSHOOT, TOP_ABERRATION, FALL_TIME, UNDERSHOOT, *SETTLING, SAG)
@@ -111,15 +112,29 @@ def _called(quantity: Quantity) -> str:
 
 
 def _ranges(setup: Setup, options: Options) -> tuple[list[float], list[str]]:
-    """The deflection factors for which the source has the height of the edge."""
-    if not options.every_range:
-        return [signal_range(setup.unit, options.volts_per_div)], []
+    """The deflection factors for which the source has the height of the edge, and what is to be said of the others."""
     source, divides_by = _source(setup, options), setup.bench.path(options.path).divides_by
-    high, low = source.level_high * (1 + 1e-9), source.level_low * (1 - 1e-9)
+    wanted = signal_range(setup.unit, options.volts_per_div)
     every = sorted(setup.unit.volts_per_div)
-    given = [volts for volts in every if low <= _EDGE_DIV * volts * divides_by <= high]
-    beyond = [f"{show(v, 'V')}/div: the {options.source} gives no edge of its height." for v in every if v not in given]
-    return given, beyond
+    given = [volts for volts in every if _height_div(source, volts * divides_by)]
+    if options.every_range:
+        asked = every
+    elif options.volts_per_div is not None or wanted in given or not given:
+        asked = [wanted]
+    else:  # the nearest that the source has a height for
+        asked = [min(given, key=lambda volts: abs(math.log(volts / wanted)))]
+    beyond = [f"{show(v, 'V')}/div: the {options.source} gives no edge of its height." for v in asked if v not in given]
+    return [volts for volts in asked if volts in given], beyond
+
+
+def _height_div(source: Calibrator | Generator, volts_a_div: float) -> float | None:
+    """The height of the edge that the source has and a graticule's 0 and 100 % lines are for, or the nearest to it."""
+    levels = available_levels(source) if isinstance(source, Calibrator) else None
+    if levels is None:
+        low, high = source.level_low * (1 - 1e-9), source.level_high * (1 + 1e-9)
+        return _EDGE_DIV if low <= _EDGE_DIV * volts_a_div <= high else None
+    heights = [round(level / volts_a_div, 9) for level in levels]
+    return min((h for h in heights if 3 <= h <= 6), key=lambda h: abs(h - _EDGE_DIV), default=None)
 
 
 def _source(setup: Setup, options: Options) -> Calibrator | Generator:
@@ -140,7 +155,9 @@ def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, qu
     s_per_div, magnifier = sweep_for(setup, expected_s if is_rise else _wanted_s(setup, quantity, 10 * expected_s))
     slow = quantity is SAG
     path = (_sag_path(setup, options) if slow else None) or options.path
-    level_vpp = round(_EDGE_DIV * volts_per_div * setup.bench.path(path).divides_by, 9)
+    volts_a_div = volts_per_div * setup.bench.path(path).divides_by
+    height_div = _height_div(calibrator_of(setup) if slow else source, volts_a_div) or _EDGE_DIV
+    level_vpp = round(height_div * volts_a_div, 9)
     frequency_hz = source.edge_frequency if isinstance(source, Calibrator) else 1e5
     return Measure(
         purpose=quantity.name.replace("_", " "),
@@ -155,7 +172,7 @@ def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, qu
             volts_per_div=volts_per_div,
             s_per_div=s_per_div,
             magnifier=magnifier,
-            ground_line_div=-_EDGE_DIV / 2,
+            ground_line_div=-height_div / 2,
             trigger=Trigger(slope="falling") if quantity in _FALLING else None,
         ),
         quantity=quantity.name,
