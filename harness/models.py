@@ -753,6 +753,7 @@ class Queue(Model):
     )
     leave_out: Flag = Field(False, description="leave refused jobs out and run the others")
     awake: Flag = Field(True, description="keep the machine from going to sleep")
+    together: Flag = Field(False, description="run jobs at positions of one bench at the same time, behind its switch")
     notify: tuple[SecretStr, ...] = Field(
         (), description="addresses of the channels that are told, which hold secrets: keep the file to yourself"
     )

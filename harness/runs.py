@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from harness.run.adjusting import Present, Show
     from harness.run.faulted import Faults
     from harness.run.rehearsal import Rehearsal
+    from harness.run.together import Seat
     from harness.sim.bench import SimulatedBench
 
 __all__ = [
@@ -112,11 +113,13 @@ def start(
     on_folder: OnFolder = lambda _folder: None,
     faults: Faults | None = None,
     store: str | None = None,
+    seat: Seat | None = None,
 ) -> RunResult:
     """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only.
 
     `on_folder` is told the run's folder once its journal is on disk, before anything is measured. No number is given
-    that stands in the `store` already; None is the one that is set up.
+    that stands in the `store` already; None is the one that is set up. `seat` is a place on a bench that several
+    runs share.
     """
     events = Events(on_event)
     loaded = load(job_path, before=lambda own: events(OWN_CODE, str(own)))
@@ -141,7 +144,7 @@ def start(
         on_folder(folder)
         return journal, None
 
-    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat)
     return _run(loaded, simulated, bench, begin, events=events, watch=watch, faults=faults, guided=operator is not None)
 
 
@@ -157,6 +160,7 @@ def resume(
     on_life: OnLife = no_sign,
     faults: Faults | None = None,
     corrected: bool = False,
+    seat: Seat | None = None,
 ) -> RunResult:
     """Go on with a run that stopped; refused where job, bench, unit, program or the user's own Python have changed.
 
@@ -177,7 +181,7 @@ def resume(
         last = contents.last_at if simulated is None else ""  # a simulated bench may have a day of its own
         return Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
 
-    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life)
+    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat)
     return _run(loaded, simulated, bench, go_on, events=events, watch=watch, faults=faults, guided=operator is not None)
 
 

@@ -18,7 +18,7 @@ from harness.report.points import DRIFT
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultInjector, FaultPlan
 from harness.steps import RETURN, Measure, Reading, Reply, Step
-from tests.helpers.demo_lab import DEMO, a_job, change
+from tests.helpers.demo_lab import DEMO, a_job, change, with_two_places
 from tests.helpers.journals import comparable
 
 
@@ -132,38 +132,10 @@ def test_every_repeat_is_an_event_with_instrument_and_reason(lab: Path, tmp_path
 
 # --- several units behind one switch -----------------------------------------------------------------------------
 
-RIGHT = """
-[positions.right]
-address = "TCPIP0::192.0.2.31::5025::SOCKET"
-settle = "20 ms"
-"""
-RIGHT_SIM = """
-[positions.right]
-profile = "aldermoor_digital_scope"
-address = "TCPIP0::192.0.2.31::5025::SOCKET"
-serial = "Egret-0002"
-
-[[positions.right.truth.channel]]
-gain = "-2.0 %"
-"""
-
 
 @pytest.fixture
 def two_places(lab: Path) -> Path:
-    change(
-        lab / "bench.toml",
-        ("[switch]\n", f"{RIGHT}\n[switch]\n"),
-        ('routes = { unit-1 = "(@101)", unit-2', 'routes = { right-1 = "(@103)", unit-1 = "(@101)", unit-2'),
-    )
-    change(
-        lab / "bench_sim.toml",
-        ("[switch]\n", f"{RIGHT_SIM}\n[switch]\n"),
-        (
-            "[switch.routes]",
-            '[switch.routes]\n103 = { path = "lead", source = "calibrator", display = "right", channel = 1 }',
-        ),
-    )
-    return lab
+    return with_two_places(lab)
 
 
 ONE_RANGE = 'use = "vertical"\nranges = ["100 mV"]\nchannels = [1]'

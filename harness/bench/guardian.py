@@ -95,7 +95,7 @@ class Watch:
     parent: int
     charges: tuple[Charge, ...] = ()
     locks: tuple[str, ...] = ()
-    folder: Path | None = None
+    folders: tuple[Path, ...] = ()
     until: float = math.inf
     beats_until: float = math.inf
     messages: queue.SimpleQueue[Mapping[str, Any] | None] = field(default_factory=queue.SimpleQueue)
@@ -136,8 +136,8 @@ class Watch:
             case {"library": library}:
                 self.factory(library)
                 _answer(ready=True)
-            case {"folder": folder}:
-                self.folder = Path(folder)
+            case {"folders": folders}:
+                self.folders = tuple(map(Path, folders))
             case {"end": end, "roles": roles}:
                 self.charges = tuple(charge for charge in self.charges if charge.role in roles)
                 return str(end)
@@ -223,9 +223,9 @@ def _act(watch: Watch, why: str) -> None:
             work.until = time.monotonic()
         for problem in work.problems():
             voice.say(problem, "outputs")
-        if gone and mine and watch.folder is not None:
-            _record(watch.folder, voice)
-            voice.say(kept("halfpower resume", watch.folder))
+        for folder in watch.folders if gone and mine else ():
+            _record(folder, voice)
+            voice.say(kept("halfpower resume", folder))
     voice.finish()
 
 

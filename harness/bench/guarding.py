@@ -48,7 +48,7 @@ class NoGuardian:
     def alive(self, within_s: float) -> None:
         """Nobody listens."""
 
-    def records_into(self, folder: Path) -> None:
+    def records_into(self, *folders: Path) -> None:
         """Nothing is recorded."""
 
     def listens(self) -> None:
@@ -154,9 +154,9 @@ class Guardian:
                 "The run ends here with outputs off; resume it, and a new one stands by."
             )
 
-    def records_into(self, folder: Path) -> None:
-        """What it does belongs into the journal of this folder."""
-        self._send(folder=str(folder.resolve()))
+    def records_into(self, *folders: Path) -> None:
+        """What it does belongs into the journals of these folders, and of no others any more."""
+        self._send(folders=[str(folder.resolve()) for folder in folders])
 
     def dismiss(self, on: tuple[Role, ...]) -> tuple[Role, ...]:
         """Send it away; sources that this process could not switch off it tries first. Returns what may still be on."""

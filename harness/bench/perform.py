@@ -7,7 +7,7 @@ what makes a bench safe and what is done on it must be read together.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
@@ -80,12 +80,13 @@ class LiveBench:
         guardian: Guardian | NoGuardian | None = None,
         idle: Mapping[Role, Driver] | None = None,
         unreachable: Mapping[Role, str] | None = None,
+        outputs: Outputs | None = None,
     ) -> None:
         self.setup = setup
         self.clock = clock
         self.drivers = drivers
-        self._idle = dict(idle or {})  # sources that the job does not use: an earlier user may have left them on
-        self._unreachable = dict(unreachable or {})  # and those that do not answer, with the reason
+        self.idle = dict(idle or {})  # sources that the job does not use: an earlier user may have left them on
+        self.unreachable = dict(unreachable or {})  # and those that do not answer, with the reason
         self.guardian = guardian or NoGuardian()
         self._operator = operator
         self.on_event = on_event
@@ -94,7 +95,7 @@ class LiveBench:
         self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
         self._cautioned = self._controls_asked = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
-        self.outputs = Outputs(
+        self.outputs = outputs or Outputs(  # those of all who share the bench
             setup.bench,
             {role: driver for role, driver in self._all().items() if role in SOURCES},
             alive=self._alive,
@@ -141,7 +142,7 @@ class LiveBench:
 
     def prepare(self) -> None:
         """Bring every remote instrument to a known state, every output off and confirmed, before anything is done."""
-        for role, reason in self._unreachable.items():
+        for role, reason in self.unreachable.items():
             self._operator.tell(self._not_known(role, reason))
             self.on_event("outputs", self._not_known(role, reason))
         if problems := self.outputs.off(but=self.outputs.by_hand()):
@@ -209,7 +210,7 @@ class LiveBench:
         return instrument is not None and instrument.driver != "manual" and read != "eye"
 
     def _all(self) -> dict[Role, Driver]:
-        return {**self.drivers, **self._idle}
+        return {**self.drivers, **self.idle}
 
     def _not_known(self, role: Role, reason: str) -> str:
         label = getattr(self.setup.bench, role).label
@@ -315,7 +316,7 @@ class LiveBench:
 
     def _ask_for_unreachable(self, step: Connect) -> None:
         """No hand is sent to a cable before a person says that a source which does not answer is off."""
-        for role, reason in self._unreachable.items():
+        for role, reason in self.unreachable.items():
             prompt = Prompt(
                 kind="choose",
                 title=f"{self._not_known(role, reason)} Look at it before you touch a cable.",
@@ -326,7 +327,7 @@ class LiveBench:
             if ask_choice(self._operator, prompt) != "it is off":
                 raise OperatorStop(f"Stopped: the {role} may be on. Switch it off, then resume.")
             self.on_event("outputs", f"A person says that the output of the {role} is off.")
-        self._unreachable.clear()
+        self.unreachable.clear()
 
     # --- readings ----------------------------------------------------------------------------------------------
 
@@ -646,7 +647,13 @@ class LiveBench:
 
     def close(self) -> None:
         """Let go of every instrument."""
-        for driver in self._all().values():
+        self.let_go()
+
+    def let_go(self, roles: Collection[Role] | None = None) -> None:
+        """Let go of some instruments, or of all."""
+        for role, driver in self._all().items():
+            if roles is not None and role not in roles:
+                continue
             try:
                 self._alive(driver).close()
             except Exception as error:  # noqa: BLE001 - whatever a driver of the user's own raises, the others are open
@@ -690,7 +697,7 @@ class LiveBench:
                 else:
                     by_whom = "was switched off by the guardian, because the run could not"
                     self.on_event("guardian", f"The output of the {role} {by_whom}: {why(error)}")
-        if not problems and not self._unreachable:  # nobody has said of such a one that it is off
+        if not problems and not self.unreachable:  # nobody has said of such a one that it is off
             self.on_event("off", ALL_OFF)
         return _last_word(ended, stopped, problems)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -102,7 +102,7 @@ def _begin(
     planned = plan.look_through(paths, start or clock.utc(), once_told())
     if not options["unasked"]:
         planned = evening.asked(planned, showing.tell)
-    for line in _plan_lines(planned, start):
+    for line in _plan_lines(planned, start, together=settings.together):
         showing.tell(line)
     if planned.refused and not (leave_out and planned.checked):
         raise plan.refusal(planned)
@@ -144,7 +144,13 @@ def _asked(
         raise click.UsageError(f"{queued[0]} is a queue file, which is run alone; add the other jobs to it.")
     path = queued[0]
     wanted = files.read_queue(path).value
-    settings = {"title": wanted.title, "again": wanted.again, "awake": wanted.awake, **given}
+    settings = {
+        "title": wanted.title,
+        "again": wanted.again,
+        "awake": wanted.awake,
+        "together": wanted.together,
+        **given,
+    }
     addresses = notices.addresses(notify, (address.get_secret_value() for address in wanted.notify))
     paths = [path.parent / name for name in wanted.jobs]
     made = Settings(**settings, queue_file=str(path.resolve()))
@@ -234,7 +240,8 @@ def _finish(folder: Path, showing: _Shown) -> None:
         )
 
 
-def _plan_lines(planned: NightPlan, start: dt.datetime | None) -> Iterator[str]:
+def _plan_lines(planned: NightPlan, start: dt.datetime | None, *, together: bool) -> Iterator[str]:
+    from harness.night.plan import in_groups
     from harness.quantities import duration
 
     for number, checked in enumerate(planned.checked, 1):
@@ -247,6 +254,9 @@ def _plan_lines(planned: NightPlan, start: dt.datetime | None) -> Iterator[str]:
             f"{counted(points, 'point')}{more}, "
             f"about {duration(checked.job.estimated_s)}{warm}"
         )
+    for group in in_groups(dict(enumerate(planned.checked, 1)), together=together):
+        if len(group) > 1:
+            yield f"{' and '.join(map(str, group))} together, each at its position of one bench"
     for warning in planned.warnings:
         yield f"warning: {warning}"
     if planned.checked:
@@ -264,6 +274,7 @@ class _Shown:
         self._console = a_console(stderr=as_json)
         self._status: Status | None = None
         self._waited = False
+        self._live: Silent | None = None  # the run that is shown
 
     def tell(self, text: str) -> None:
         """Say something about the night."""
@@ -276,7 +287,8 @@ class _Shown:
         if self._as_json:
             JsonLines(sys.stdout).write(event="queue", text=text)
         elif not self._quiet:
-            self._console.print(Text(clean(text)), soft_wrap=True)
+            with self._live.aside() if self._live else nullcontext():
+                self._console.print(Text(clean(text)), soft_wrap=True)
 
     def waiting(self, text: str) -> None:
         """The start is so far away: one line that changes, or one line once where nothing can be redrawn."""
@@ -292,10 +304,16 @@ class _Shown:
 
     @contextmanager
     def run(self, checked: CheckedJob, recorded: Mapping[str, int]) -> Iterator[Silent]:
-        """Show one run as 'halfpower run' does."""
+        """Show one run as 'halfpower run' does; of several at once the first."""
         self._end_waiting()
-        with shown(self._quiet, self._as_json, lambda: checked.rehearsal, dict(recorded)) as (live, _):
-            yield live
+        quiet = self._quiet or (self._live is not None and not self._as_json)
+        with shown(quiet, self._as_json, lambda: checked.rehearsal, dict(recorded)) as (live, _):
+            first = self._live is None
+            self._live = live if first else self._live
+            try:
+                yield live
+            finally:
+                self._live = None if first else self._live
 
     def night(self, night: Night, page: Path) -> None:
         """The end of the night."""

@@ -233,8 +233,9 @@ def _interruptions(folder: Path, contents: logs.LogContents) -> list[logs.Interr
 
 def _interrupted(contents: logs.LogContents, each: logs.Interruption) -> NightEvent:
     """One of them, at the moment of the last sign."""
-    if each.under_way is not None:
-        text = f"{contents.jobs[each.under_way.job].name} was cut off; this is the time of its last entry."
+    if names := [contents.jobs[under_way.job].name for under_way in each.under_way]:
+        were, their = ("was", "its") if len(names) == 1 else ("were", "their")
+        text = f"{' and '.join(names)} {were} cut off; this is the time of {their} last entry."
     elif each.stopped:
         text = "The queue was stopped by a signal."
     else:
@@ -243,14 +244,13 @@ def _interrupted(contents: logs.LogContents, each: logs.Interruption) -> NightEv
 
 
 def _last_entry(folder: Path, contents: logs.LogContents, each: logs.Interruption) -> str:
-    """The last sign of a queue before it went on: of the journal of the run under way, else of the log."""
+    """The last sign of a queue before it went on: of the journals of the runs under way, else of the log."""
     last_at = each.last_at
-    if each.under_way is None or not each.under_way.folder:
-        return last_at
-    with suppress(HalfpowerError):
-        for entry in journal.read(folder.parent / Path(each.under_way.folder).name).written:
-            if not _later(last_at, entry.at) and not _later(entry.at, each.went_on_at):
-                last_at = _local(entry.at, contents)
+    for run in (under_way.folder for under_way in each.under_way if under_way.folder):
+        with suppress(HalfpowerError):
+            for entry in journal.read(folder.parent / Path(run).name).written:
+                if not _later(last_at, entry.at) and not _later(entry.at, each.went_on_at):
+                    last_at = _local(entry.at, contents)
     return last_at
 
 

@@ -20,6 +20,7 @@ from harness.night.log import How, Log
 from harness.night.notices import Kind
 from harness.night.plan import CheckedJob
 from harness.person.operator import Nobody
+from harness.run.together import Seat
 from harness.steps import Reply, Step
 from harness.words.clock import AT_WORK_S
 
@@ -76,6 +77,7 @@ class Attempt:
     log: Log
     heart: Heart
     showing: Showing
+    seat: Seat | None = None  # where the bench is shared with other jobs
 
     def run(self, outcome: Outcome) -> None:
         """Run or resume the job and say how it went; only what is no `Exception` comes through."""
@@ -112,12 +114,14 @@ class Attempt:
                 shown.event(what, text)
 
             def watch(part: str, n: int, step: Step, reply: Reply) -> None:
-                heart.step(part, n + 1, max(n + 1, planned.get(part, 0)))
+                steps = max(n + 1, planned.get(part, 0))
+                heart.step(checked.job.name, self.number + 1, part, n + 1, steps)
                 shown.step(part, n, step, reply)
 
             # Nobody is there, on a simulated bench as well: `by_hand` keeps its simulated hands and eyes out of it.
             common: dict[str, Any] = {
                 "operator": Nobody(), "by_hand": True, "on_event": on_event, "watch": watch, "on_life": heart.sign,
+                "seat": self.seat,
             }  # fmt: skip
             heart.sign(PATIENCE_S + 2 * AT_WORK_S)  # loaded and rehearsed; a guardian may be waited for
             if self.folder is not None:

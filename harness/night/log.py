@@ -105,12 +105,12 @@ class Try:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interruption:
-    """A queue that was cut off or stopped, and gone on with; `under_way` is the try that has no ending."""
+    """A queue that was cut off or stopped, and gone on with; `under_way` are the tries that have no ending."""
 
     last_at: str
     went_on_at: str
     stopped: bool  # by a signal, in order
-    under_way: Try | None
+    under_way: tuple[Try, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +135,8 @@ class LogContents:
     begun: dict[int, int] = field(default_factory=dict)  # how many tries of each job were begun
     folders: dict[int, str] = field(default_factory=dict)  # of each job's run, from the queue's folder
     endings: list[Ending] = field(default_factory=list)
-    tries: list[Try] = field(default_factory=list)
+    tries: list[Try] = field(default_factory=list)  # in the order in which they ended, those under way last
+    under_way: list[Try] = field(default_factory=list)
     interruptions: list[Interruption] = field(default_factory=list)
     events: list[Happened] = field(default_factory=list)
     start: str = ""  # the moment to wait for; "" for none
@@ -168,7 +169,7 @@ def read(folder: Path) -> LogContents:
                 contents = _begin(line.entry)
             else:
                 _take(contents, line.entry)
-        except (LookupError, ValueError, TypeError) as error:
+        except (LookupError, ValueError, TypeError, StopIteration) as error:
             raise JournalError(f"{path}:{line.number}: this line is no entry of a log ({error}).") from None
     if contents is None:
         raise JournalError(f"{path}: the log is empty: nothing was begun. Start the queue again.")
@@ -196,6 +197,7 @@ def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
                 contents.interruptions.append(_interruption(contents, before, at))
                 contents.events.append(Happened(what="interrupted", text="", at=before))
             contents.closed_at = None
+            contents.under_way = []
         case "job":
             jobs = list(contents.jobs)
             jobs[entry["job"]] = _job(entry["now"])
@@ -207,17 +209,21 @@ def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
         case "begun":
             job = entry["job"]
             contents.begun[job] = entry["attempt"]
-            contents.tries.append(
-                Try(job=job, attempt=entry["attempt"], bench=contents.bench(job),
-                    folder=contents.folders.get(job, ""), at=at)
-            )  # fmt: skip
+            begun = Try(job=job, attempt=entry["attempt"], bench=contents.bench(job),
+                        folder=contents.folders.get(job, ""), at=at)  # fmt: skip
+            contents.tries.append(begun)
+            contents.under_way.append(begun)
         case "folder":
-            contents.folders[entry["job"]] = contents.tries[-1].folder = entry["folder"]
+            contents.folders[entry["job"]] = _of(contents, entry).folder = entry["folder"]
         case "ended":
             kept = {key: entry[key] for key in ("job", "attempt", "how", "text", "again", "off")}
             ending = Ending(**kept, outputs=tuple(entry["outputs"]), at=at)
             contents.endings.append(ending)
-            contents.tries[-1].ending = ending
+            ended = _of(contents, entry)
+            ended.ending = ending
+            contents.under_way.remove(ended)
+            contents.tries = [each for each in contents.tries if each not in (ended, *contents.under_way)]
+            contents.tries += [ended, *contents.under_way]
         case "event":
             contents.events.append(Happened(what=entry["what"], text=entry["text"], at=at))
         case "end":
@@ -226,10 +232,15 @@ def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
             raise ValueError(f"unknown kind {other!r}")
 
 
+def _of(contents: LogContents, entry: Mapping[str, Any]) -> Try:
+    """The try of a job that is under way."""
+    return next(each for each in contents.under_way if each.job == entry["job"])
+
+
 def _interruption(contents: LogContents, last_at: str, went_on_at: str) -> Interruption:
     last = contents.tries[-1] if contents.tries else None
     return Interruption(
-        last_at=last_at, went_on_at=went_on_at, under_way=last if last is not None and last.ending is None else None,
+        last_at=last_at, went_on_at=went_on_at, under_way=tuple(contents.under_way),
         stopped=last is not None and last.ending is not None and last.ending.how == "stopped",
     )  # fmt: skip
 

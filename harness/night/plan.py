@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -18,6 +18,7 @@ from harness.night.log import LeftOut, PlannedPart, QueuedJob
 from harness.run.jobs import LoadedJob, lock_names
 from harness.run.refusals import overdue
 from harness.run.rehearsal import Rehearsal
+from harness.steps import Measure
 
 MOST: Final = 12  # sentences of one kind about one job
 
@@ -73,6 +74,40 @@ def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImpor
         else:
             checked.append(looked_at)
     return NightPlan(checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))
+
+
+def in_groups(checked: Mapping[int, CheckedJob], *, together: bool) -> list[list[int]]:
+    """The numbers of the jobs in their order, those that run at the same time with the first of them.
+
+    They stand at places of one bench, each at its own, and use the same instruments. What a person, a wait of a step's
+    own, a hazardous voltage or Python of the user's own has to do with runs alone.
+    """
+    groups: list[list[int]] = []
+    for number, each in checked.items():
+        fits = (group for group in groups if together and all(_beside(each, checked[other]) for other in group))
+        if (group := next(fits, None)) is not None:
+            group.append(number)
+        else:
+            groups.append([number])
+    return groups
+
+
+def _beside(one: CheckedJob, other: CheckedJob) -> bool:
+    """Whether two jobs may take turns on one bench."""
+    return (
+        one.job.bench == other.job.bench
+        and one.loaded.setup.job.position != other.loaded.setup.job.position
+        and set(one.loaded.roles) == set(other.loaded.roles)
+        and _takes_turns(one)
+        and _takes_turns(other)
+    )
+
+
+def _takes_turns(checked: CheckedJob) -> bool:
+    rehearsal, loaded = checked.rehearsal, checked.loaded
+    waits = any(isinstance(step, Measure) and step.wait_s for part in rehearsal.parts for step in part.steps)
+    alone = rehearsal.hands or rehearsal.hazards or waits or any(loaded.own.digests.values())
+    return not alone and loaded.setup.bench.switch is not None
 
 
 def refusal(plan: NightPlan) -> QueueError:

@@ -11,6 +11,7 @@ import socket
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -29,6 +30,8 @@ from harness.night.notices import Channel, Kind, Notices
 from harness.night.plan import CheckedJob, NightPlan, refusal
 from harness.night.start import SLICE_S, wait_until, waiting_text
 from harness.report.night import Night, page
+from harness.run.opening import share
+from harness.run.together import Seat
 from harness.words.clock import AT_WORK_S, Clock
 from harness.words.version import program_version
 
@@ -48,6 +51,7 @@ class Settings:
     title: str = ""
     again: int = 1
     awake: bool = True
+    together: bool = False
     queue_file: str = ""
 
 
@@ -79,6 +83,7 @@ def begin(
         start=start.isoformat() if start else "",
         again=settings.again,
         awake=settings.awake,
+        together=settings.together,
         queue_file=settings.queue_file,
     )
     with _alone(folder):
@@ -202,8 +207,8 @@ class _Runner:
                 self._may_be_on()
                 self._wait(self._log.contents.start)
                 self._log.started()
-                for number in self._checked:
-                    self._try(number)
+                for jobs in plan.in_groups(self._checked, together=bool(header.get("together"))):
+                    self._try_together(jobs) if len(jobs) > 1 else self._try(jobs[0])
                 for _ in range(int(header["again"])):
                     for number in sorted(self._lost):
                         self._try(number)
@@ -241,7 +246,13 @@ class _Runner:
 
     # --- one job ---------------------------------------------------------------------------------------------------
 
-    def _try(self, number: int) -> None:
+    def _try_together(self, jobs: Sequence[int]) -> None:
+        """Try jobs at places of one bench, a step of one after another's."""
+        checked = [self._checked[number] for number in jobs]
+        self._showing.tell(f"Together, on one bench: {', '.join(each.job.name for each in checked)}")
+        share([each.loaded for each in checked]).run([partial(self._try, number) for number in jobs])
+
+    def _try(self, number: int, seat: Seat | None = None) -> None:
         job, contents = self._log.contents.jobs[number], self._log.contents
         attempt = contents.begun.get(number, 0) + 1
         self._log.begun(number, attempt)
@@ -254,7 +265,7 @@ class _Runner:
         try:
             Attempt(
                 number=number, checked=self._checked[number], folder=self.run_folder(number), log=self._log,
-                heart=self._heart, showing=self._showing,
+                heart=self._heart, showing=self._showing, seat=seat,
             ).run(outcome)  # fmt: skip
         finally:
             outputs = tuple(outcome.outputs)

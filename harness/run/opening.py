@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import secrets
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -20,15 +20,18 @@ from harness.person.operator import Nobody, Operator
 from harness.person.people import Awaited, Mirrored
 from harness.run.days import simulated_bench_of
 from harness.run.jobs import LoadedJob, lock_names
+from harness.run.together import Shared, SharedBench
 from harness.steps import SOURCES, Role
 from harness.words.clock import AT_WORK_S, BETWEEN_SIGNS_S, SLICE_S, BeatingClock, Clock, OnLife, RealClock, no_sign
 
 if TYPE_CHECKING:
+    from harness.bench.guardian import Charge
     from harness.bench.guarding import Guardian, NoGuardian
     from harness.journal.events import OnEvent
     from harness.link.link import Link
     from harness.link.visa import ResourceManagerFactory
     from harness.models import Instrument
+    from harness.run.together import Seat
     from harness.sim.bench import SimulatedBench
 
 
@@ -43,16 +46,18 @@ def opened(
     on_life: OnLife = no_sign,
     simulated: SimulatedBench | None = None,
     guide: Guide | None = None,
+    seat: Seat | None = None,
 ) -> Iterator[LiveBench]:
     """Open the bench of a job, hold it against others, and leave it with every output off.
 
     `guide` is what a person is told besides the questions. `simulated` is the job's simulated bench where the caller
     has it already. `on_life` is told before every step, exchange, wait and question by when the next sign of life
-    comes. `warm` says that every instrument has warmed up already, whatever is known of it.
+    comes. `warm` says that every instrument has warmed up already, whatever is known of it. `seat` is a place on a
+    bench that other runs use as well: what they have in common is opened by the first, and let go of by the last.
     """
     from drivers.loading import longest_of
 
-    simulated = simulated or simulated_bench(loaded)
+    simulated = simulated or simulated_bench(loaded) if seat is None else seat.shared.simulated
     person = _person(operator, simulated, by_hand=by_hand)
     roles, folder = loaded.roles, loaded.bench_path.parent
     charges = charges_of(loaded.setup, (*roles, *SOURCES), folder, loaded.own)
@@ -61,16 +66,34 @@ def opened(
         raise SafetyError(f"Not begun with nobody there. {' '.join(alone)}")
     longest = partial(longest_of, roles, loaded.setup, folder, loaded.own)
     silent_s, work_s = longest(unsaid_s=0.0), max(AT_WORK_S, longest())
-    with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
+    guard = partial(_held, lock_names(loaded) if seat is None else seat.shared.locks, charges, silent_s)
+    with guard() if seat is None else nullcontext(seat.lent(guard)) as guardian:
         alive, told = _signs(guardian, on_life, on_event, work_s)
+        if seat is not None:
+            seat.told, told = told, seat.shared.told
         opening = _Opening(
             loaded=loaded, simulated=simulated, on_event=told, on_life=alive, work_s=work_s,
-            person=Guided(Awaited(person, alive), guide or Guide()),
+            person=Guided(Awaited(person, alive), guide or Guide()), seat=seat,
         )  # fmt: skip
-        bench = opening.bench(guardian, alone, warm=warm)
+        opens = partial(opening.bench, guardian, alone, warm=warm)
+        bench = opens() if seat is None else seat.opened(opens)
         with bench.guarded():
             bench.prepare()
             yield bench
+
+
+def share(jobs: Sequence[LoadedJob]) -> Shared:
+    """One bench for several jobs, each at a position of its own; it is opened by the first run that comes."""
+    first = jobs[0]
+    names = tuple(dict.fromkeys(name for loaded in jobs for name in lock_names(loaded)))
+    return Shared(names, simulated_bench_of(first.setup.bench, first.bench_path))
+
+
+@contextmanager
+def _held(names: tuple[str, ...], charges: tuple[Charge, ...], silent_s: float) -> Iterator[Guardian | NoGuardian]:
+    """A bench held against others, and its guardian."""
+    with hold(names) as held, guarding(charges, held, silent_s=silent_s) as guardian:
+        yield guardian
 
 
 def _signs(
@@ -111,6 +134,7 @@ class _Opening:
     on_event: OnEvent
     on_life: OnLife
     work_s: float
+    seat: Seat | None = None
     links: dict[Role, Link] = field(default_factory=dict)
     clock: Clock = field(init=False)
     factory: ResourceManagerFactory = field(init=False)
@@ -129,20 +153,28 @@ class _Opening:
         """Open every instrument; `alone` says what the guardian could not switch off."""
         from harness.link.visa import library_of
 
-        loaded, simulated = self.loaded, self.simulated
+        loaded, simulated, seat = self.loaded, self.simulated, self.seat
+        core = None if seat is None else seat.shared.core
         seen_on = None if simulated else SeenOn()
         try:
-            drivers = self.drivers(loaded.roles)
-            idle, unreachable = self.idle_sources()
+            if core is None:
+                drivers = self.drivers(loaded.roles)
+                idle, unreachable = self.idle_sources()
+            else:
+                self.links |= core.links
+                drivers = {**core.drivers, **self.drivers(("unit",))}
+                idle, unreachable = core.idle, core.unreachable
         finally:  # what was opened before one that could not be has told its power-on bit, and tells it once
             in_use = warming(loaded.setup.bench, loaded.roles, self.links, seen_on, self.clock.utc())
         guardian.listens()
         guardian.prepare(lambda: library_of(self.factory))
         for sentence in alone:
             self.on_event(NOT_GUARDED, sentence)
-        return LiveBench(
+        made = LiveBench if seat is None else partial(SharedBench, seat, links=self.links)
+        return made(
             loaded.setup, drivers, operator=self.person, clock=self.clock, on_event=self.on_event,
-            before=simulated.begin if simulated else lambda _step: None, on_life=self.on_life, guardian=guardian,
+            before=partial(simulated.begin, position=loaded.setup.job.position) if simulated else lambda _step: None,
+            on_life=self.on_life, guardian=guardian,
             warm_up=WarmUp(
                 in_use, clock=self.clock, operator=self.person, on_event=self.on_event, seen_on=seen_on, warm=warm
             ),

@@ -206,9 +206,9 @@ class SimulatedBench:
 
         return Servers({self.addresses[role]: end for role, end in self._endpoints.items()}, host=host, port=port)
 
-    def begin(self, step: Step) -> None:
+    def begin(self, step: Step, position: str | None = None) -> None:
         """Make the noise a function of the seed and this step alone, so that a resumed run equals an unbroken one."""
-        self.world.begin((self._position or "") + json.dumps(to_plain(step), sort_keys=True))
+        self.world.begin((position or self._position or "") + json.dumps(to_plain(step), sort_keys=True))
 
     # --- hands -------------------------------------------------------------------------------------------------
 

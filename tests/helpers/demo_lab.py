@@ -74,3 +74,37 @@ def serving(bench: Path, *options: str) -> Iterator[tuple[subprocess.Popen[str],
             yield process, said
         finally:
             process.kill()
+
+
+_RIGHT: Final = """
+[positions.right]
+address = "TCPIP0::192.0.2.31::5025::SOCKET"
+settle = "20 ms"
+"""
+_RIGHT_SIM: Final = """
+[positions.right]
+profile = "aldermoor_digital_scope"
+address = "TCPIP0::192.0.2.31::5025::SOCKET"
+serial = "Egret-0002"
+
+[[positions.right.truth.channel]]
+gain = "-2.0 %"
+"""
+
+
+def with_two_places(lab: Path) -> Path:
+    """Put a second unit behind the switch of the demo's bench, at the position `right`."""
+    change(
+        lab / "bench.toml",
+        ("[switch]\n", f"{_RIGHT}\n[switch]\n"),
+        ('routes = { unit-1 = "(@101)", unit-2', 'routes = { right-1 = "(@103)", unit-1 = "(@101)", unit-2'),
+    )
+    change(
+        lab / "bench_sim.toml",
+        ("[switch]\n", f"{_RIGHT_SIM}\n[switch]\n"),
+        (
+            "[switch.routes]",
+            '[switch.routes]\n103 = { path = "lead", source = "calibrator", display = "right", channel = 1 }',
+        ),
+    )
+    return lab

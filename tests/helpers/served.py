@@ -119,8 +119,11 @@ class Lab:
 
 
 @contextmanager
-def a_lab(folder: Path, sequences: str = SMALL, *, chance: bool = False) -> Iterator[Lab]:
+def a_lab(
+    folder: Path, sequences: str = SMALL, *, chance: bool = False, prepare: Callable[[Path], object] = lambda _lab: None
+) -> Iterator[Lab]:
     shutil.copytree(DEMO, folder)
+    prepare(folder)
     job = with_sequences(folder / "digital.toml", "digital.toml", sequences)
     simulated = SimulatedBench.load(folder / "bench_sim.toml")
     if not chance:
