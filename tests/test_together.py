@@ -268,10 +268,9 @@ def test_each_can_be_resumed_alone(lab: Lab, unbroken: dict[str, list[dict[str, 
         assert without_header(lab.runs, serial) == entries
 
 
-@pytest.mark.parametrize("mine", ["left", "right"])
-def test_a_unit_that_fails_ends_its_own_run_alone(
-    lab: Lab, unbroken: dict[str, list[dict[str, object]]], monkeypatch: pytest.MonkeyPatch, mine: str
-) -> None:
+@pytest.fixture
+def loaded(monkeypatch: pytest.MonkeyPatch) -> list[SimulatedBench]:
+    """Every simulated bench, to meddle with."""
     benches: list[SimulatedBench] = []
     load = SimulatedBench.load.__func__  # type: ignore[attr-defined]  # a class method
 
@@ -280,11 +279,18 @@ def test_a_unit_that_fails_ends_its_own_run_alone(
         return benches[-1]
 
     monkeypatch.setattr(SimulatedBench, "load", classmethod(kept))
+    return benches
+
+
+@pytest.mark.parametrize("mine", ["left", "right"])
+def test_a_unit_that_fails_ends_its_own_run_alone(
+    lab: Lab, unbroken: dict[str, list[dict[str, object]]], loaded: list[SimulatedBench], mine: str
+) -> None:
     place, count = {"left": "unit", "right": "right"}[mine], itertools.count(1)
 
     def unplug(_part: str, _n: int) -> None:
         if next(count) == 6:
-            for bench in benches:
+            for bench in loaded:
                 if place in bench.devices:
                     bench.inject(FaultPlan(rate=1.0, kinds=("lost",), roles=(place,)))
 
@@ -295,6 +301,23 @@ def test_a_unit_that_fails_ends_its_own_run_alone(
     assert [run.outputs for run in night.runs] == ["confirmed", "confirmed"]
     serial = {"left": "Egret-3071", "right": "Egret-0002"}[theirs]
     assert without_header(lab.runs, serial) == unbroken[serial]
+
+
+def test_an_output_that_stays_on_is_told_by_every_run(lab: Lab, loaded: list[SimulatedBench]) -> None:
+    count = itertools.count(1)
+
+    def deafen(_part: str, _n: int) -> None:
+        if next(count) == 6:
+            for bench in loaded:
+                bench.inject(FaultPlan(deaf=("calibrator",)))
+
+    lab.showing.on_step = deafen
+    night = lab.night("left", "right", together=True, again=0)
+    assert [run.outputs_off for run in night.runs] == [False, False]
+    assert night.may_be_on
+    for serial in ("Egret-3071", "Egret-0002"):
+        (run,) = lab.runs.glob(f"*-{serial}-*")
+        assert "The output of the calibrator" in " ".join(event.text for event in read(run).may_be_on)
 
 
 def test_a_unit_that_is_another_costs_its_own_run_alone(lab: Lab) -> None:

@@ -29,7 +29,7 @@ class Outputs:
         self.unsure: dict[Role, BaseException] = {}  # the sources that would not go off when last asked
         self.dark: set[Role] = set()  # those that were switched off, and not on since
         self._bench, self._alive, self._tell, self._on_event = bench, alive, tell, on_event
-        self._warned: set[str] = set()
+        self.warned: set[str] = set()  # what was said already
         # Peak that each may be giving, in V, and those of a hazardous one: nobody knows how a panel was left.
         self.driven: dict[Role, float] = {}
         self.hazardous: set[Role] = set()
@@ -69,7 +69,7 @@ class Outputs:
                 problems.append(self.may_be_on(role, error))
                 self.unsure[role] = error
         if not problems and not but:
-            self._warned.clear()
+            self.warned.clear()
         if stopped is not None:
             raise stopped
         return problems
@@ -129,8 +129,8 @@ class Outputs:
 
     def warn(self, problem: str) -> bool:
         """Record an output that may be on, once; whether it is news."""
-        news = problem not in self._warned
-        self._warned.add(problem)
+        news = problem not in self.warned
+        self.warned.add(problem)
         if news:
             self._on_event("outputs", problem)
         return news

@@ -257,32 +257,40 @@ class SharedBench(LiveBench):
         self._seat, core, self.links = seat, seat.shared.core, dict(links)
         super().__init__(setup, drivers, outputs=None if core is None else core.outputs, **more)
         seat.shared.core = core or self
+        self._warned: set[str] = set()
+
+    def _turn(self, do: Callable[[], T], step: Step | None = None) -> T:
+        def as_this_run() -> T:
+            self.outputs.warned = self._warned  # that an output may be on is said by every run, once
+            return do()
+
+        return self._seat.turn(as_this_run, step)
 
     def perform(self, step: Step) -> Reply:
         """Do what a step says when it is this run's turn."""
-        return self._seat.turn(partial(super().perform, step), step)
+        return self._turn(partial(super().perform, step), step)
 
     def prepare(self) -> None:
         """Bring the instruments to a known state; no run has begun with its steps."""
-        self._seat.turn(super().prepare)
+        self._turn(super().prepare)
 
     def try_settings(self, views: Iterable[tuple[Display, View]]) -> None:
         """Set remote displays to every view once."""
-        self._seat.turn(partial(super().try_settings, views))
+        self._turn(partial(super().try_settings, views))
 
     def identify(self) -> dict[Role, str]:
         """Who answers in each role."""
-        return self._seat.turn(super().identify)
+        return self._turn(super().identify)
 
     def make_safe(self) -> None:
         """Switch every source off, for all; each run has its own set again before its next reading."""
         if threading.current_thread() is self._seat.thread:
-            self._seat.turn(super().make_safe)
+            self._turn(super().make_safe)
         else:
             super().make_safe()
 
     def _end(self, ended: Ending) -> Ending:
-        return self._seat.turn(partial(super()._end, ended))
+        return self._turn(partial(super()._end, ended))
 
     def close(self) -> None:
         """Let go of the unit, and with the last run of every instrument."""
