@@ -7,7 +7,7 @@ what makes a bench safe and what is done on it must be read together.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
@@ -649,10 +649,10 @@ class LiveBench:
         """Let go of every instrument."""
         self.let_go()
 
-    def let_go(self, roles: Collection[Role] | None = None) -> None:
-        """Let go of some instruments, or of all."""
+    def let_go(self, of: Role | None = None) -> None:
+        """Let go of one instrument, or of all."""
         for role, driver in self._all().items():
-            if roles is not None and role not in roles:
+            if of not in (None, role):
                 continue
             try:
                 self._alive(driver).close()

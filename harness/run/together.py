@@ -166,6 +166,8 @@ class Shared:
                 stands = level_of(chosen.step) or stands
                 last = seat if chosen.step is not None else None  # outputs may be off, for a reason of one run's own
                 self._hear()
+            if self.core is not None:  # the last run never came as far as to have it
+                self.core.let_go()
         self.check()
 
     def _hear(self) -> None:
@@ -294,5 +296,8 @@ class SharedBench(LiveBench):
 
     def close(self) -> None:
         """Let go of the unit, and with the last run of every instrument."""
-        own: tuple[Role, ...] = ("unit",)
-        self.let_go(None if self._seat.shared.alone(self._seat) else own)
+        if not self._seat.shared.alone(self._seat):
+            self.let_go("unit")
+        else:
+            self.let_go()
+            self._seat.shared.core = None
