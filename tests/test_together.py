@@ -14,7 +14,7 @@ from harness.bench.perform import LiveBench
 from harness.journal.journal import read
 from harness.night import log, plan, runner
 from harness.night.account import account
-from harness.night.in_doubt import may_be_on
+from harness.night.in_doubt import may_be_on, said
 from harness.run.together import Level, Waiting, level_of, next_of
 from harness.sim.bench import SimulatedBench
 from harness.sim.faults import FaultPlan
@@ -338,7 +338,10 @@ def logged(folder: Path, entries: Iterator[str]) -> log.LogContents:
         )
         for name in ("left", "right")
     ]  # fmt: skip
-    made = log.Log.create(folder, log.header_of(tuple(queued), (), start=""), stamp=lambda: "2026-11-25T18:00:00+00:00")
+    seconds = itertools.count()
+    made = log.Log.create(
+        folder, log.header_of(tuple(queued), (), start=""), stamp=lambda: f"2026-11-25T18:00:{next(seconds):02d}+00:00"
+    )
     for entry in entries:
         what, number = entry.split()
         if what == "begun":
@@ -367,6 +370,8 @@ def test_a_try_that_was_cut_off_is_in_doubt_although_the_one_beside_it_had_ended
     assert cut.folders == {0: "../0", 1: "../1"}
     (told,) = may_be_on(tmp_path / "a", cut)
     assert told.startswith("left.toml: it was cut off")
+    moments = [each.at for each in said(tmp_path / "a", cut)]
+    assert moments == sorted(moments)  # who puts them in order by their moments comes to the same
 
 
 # --- killed --------------------------------------------------------------------------------------------------------

@@ -115,7 +115,7 @@ class Attempt:
 
             def watch(part: str, n: int, step: Step, reply: Reply) -> None:
                 steps = max(n + 1, planned.get(part, 0))
-                heart.step(checked.job.name, self.number + 1, part, n + 1, steps)
+                heart.step(part, n + 1, steps, job=checked.job.name, number=self.number + 1)
                 shown.step(part, n, step, reply)
 
             # Nobody is there, on a simulated bench as well: `by_hand` keeps its simulated hands and eyes out of it.

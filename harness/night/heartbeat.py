@@ -84,9 +84,9 @@ class Heart:
         """What may still be on from now on; it is written with the next sign, or with what is done next."""
         self._beat = replace(self._beat, may_be_on=may_be_on)
 
-    def step(self, job: str, number: int, part: str, step: int, steps: int) -> None:
-        """A step of a job is done; it is written with the next sign."""
-        self._beat = replace(self._beat, job=job, number=number, part=part, step=step, steps=steps)
+    def step(self, part: str, step: int, steps: int, **of: Any) -> None:
+        """A step of a job is done, `of` which where several are under way; it is written with the next sign."""
+        self._beat = replace(self._beat, part=part, step=step, steps=steps, **of)
 
     def sign(self, within_s: float) -> None:
         """Still alive; the next sign comes within so many seconds (`harness.words.clock.OnLife`)."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,17 +42,21 @@ def standing(each_said: Iterable[Said]) -> tuple[str, ...]:
 
 
 def said(folder: Path, contents: LogContents) -> Iterator[Said]:
-    """What the tries of a queue said, in their order.
+    """What the tries of a queue said, in the order in which they ended; what was cut off ended last.
 
     A try that did not reach its bench confirms nothing. Of one that was cut off, the run's own journal tells what its
     guardian could do.
     """
+    ended_at: list[str] = []
     for each in contents.tries:
         name, ending = contents.jobs[each.job].name, each.ending
         if ending is None:
             left = tuple(f"{name}: {text}" for text in _cut_off(folder, each.folder))
-            yield Said(bench=each.bench, at=each.at, sentences=left, adds=True)
-        elif ending.off is not None:
+            at = max((each.at, *ended_at), key=dt.datetime.fromisoformat)
+            yield Said(bench=each.bench, at=at, sentences=left, adds=True)
+            continue
+        ended_at.append(ending.at)
+        if ending.off is not None:
             left = () if ending.off else tuple(f"{name}: {text}" for text in ending.outputs)
             yield Said(bench=each.bench, at=ending.at, sentences=left)
 

@@ -158,7 +158,7 @@ def _queue(found: Found, queue: Queue) -> QueueSight:
     contents, beat = queue.contents, queue.beat
     jobs = tuple(_job(found, queue, number) for number in range(len(contents.jobs)))
     over = sum(job.word == "done" for job in jobs)
-    under_way = queue.works and bool(contents.tries) and contents.tries[-1].ending is None
+    under_way = queue.works and bool(contents.under_way)
     share = beat.step / beat.steps if under_way and beat and beat.steps else 0.0
     return QueueSight(
         name=queue.place, title=str(contents.header["title"]) or "Unattended night",
@@ -175,7 +175,7 @@ def _job(found: Found, queue: Queue, number: int) -> JobSight:
     elif not contents.begun.get(number):
         word, kind = "not tried yet", "none"
     else:
-        under_way = queue.works and contents.tries[-1].job == number
+        under_way = queue.works and any(each.job == number for each in contents.under_way)
         word, kind = ("under way", "good") if under_way else ("cut off", "bad")
     return JobSight(name=job.name, unit=_unit(found, queue, number), word=word, kind=kind)
 

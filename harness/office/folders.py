@@ -207,8 +207,8 @@ def _of_queues(found: Found) -> Iterator[Said]:
     for queue in found.queues:
         keys = _benches(found, queue)
         tries = queue.contents.tries
-        if queue.works and tries and tries[-1].ending is None:
-            tries = tries[:-1]  # it is under way, and its outputs are its own affair
+        if queue.works:  # what is under way: its outputs are its own affair
+            tries = [each for each in tries if each not in queue.contents.under_way]
         for said in in_doubt.said(queue.folder, replace(queue.contents, tries=tries)):
             yield replace(
                 said, bench=keys.get(said.bench, f"{queue.contents.header['host']}\n{said.bench}"),
