@@ -79,7 +79,7 @@ def test_a_laboratory_that_asks_for_no_approval_has_reports_as_ever(tmp_path: Pa
     assert made.signatures[1].name == "S. Garland"
 
 
-@pytest.mark.parametrize("name", ["M. Thorne", "  m.  THORNE "])
+@pytest.mark.parametrize("name", ["M. Thorne", "  m.  THORNE ", "m.thorne", "Thorne, M."])
 def test_the_operator_does_not_approve(tmp_path: Path, name: str) -> None:
     folder = a_run(tmp_path)
     told = command("approve", folder, "--by", name)
@@ -111,10 +111,9 @@ def test_an_amended_report_has_a_number_a_reason_and_the_same_results(tmp_path: 
     folder = a_run(tmp_path, customer="Training ship Sanderlin")
     approve(folder, GARLAND, NOW)
     first = report(folder)
-    told = command(
-        "amend", folder, "--set", "customer=Training ship Sanderling", "--why", "the customer's name was wrong"
-    )
-    assert told.stdout.splitlines()[0] == "Report BW-2026-0041-A1: draft, replaces BW-2026-0041"
+    why = "the customer's name was wrong"
+    told = command("amend", folder, "--set", "customer=Training ship Sanderling", "--why", why)
+    assert told.stdout.splitlines()[0] == f"Report BW-2026-0041-A1: draft, replaces BW-2026-0041, because: {why}"
     assert report_of(folder, "BW-2026-0041") == first, "until the new one is approved, the old one stands"
     assert "Report BW-2026-0041-A1" in (folder / "report.html").read_text("utf-8")
     assert command("approve", folder, "--by", "S. Garland", "--unsigned").exit_code == 0
@@ -150,6 +149,15 @@ def test_a_draft_is_corrected_as_it_is(tmp_path: Path) -> None:
     (draft,) = issues.read(folder, journal.read(folder))
     assert (draft.number, draft.state, draft.replaces) == ("BW-2026-0041", "draft", "")
     assert report(folder).setup.job.customer == "Training ship Sanderling"
+
+
+def test_an_amended_draft_corrected_again_says_the_last_reason(tmp_path: Path) -> None:
+    folder = a_run(tmp_path)
+    approve(folder, GARLAND, NOW)
+    amend(folder, "typing error", {"customer": "Training ship Petrel"}, NOW)
+    told = command("amend", folder, "--set", "customer=Training ship Sanderling", "--why", "Another ship's name")
+    assert "draft, replaces BW-2026-0041, because: Another ship's name" in told.stdout
+    assert issues.read(folder, journal.read(folder))[-1].why == "Another ship's name"
 
 
 @pytest.mark.parametrize("key", ["serial", "rule", "coverage", "environment", "operator", "condition", "sequence"])

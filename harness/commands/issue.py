@@ -56,7 +56,7 @@ def approve(
 
 @click.command(cls=PlainHelpCommand)
 @click.argument("run_folder", type=PATH)
-@click.option("--why", required=True, help="Why: the amended report says it.")
+@click.option("--why", required=True, help="Why: the amended report says it; of a draft corrected again, the last.")
 @click.option("--set", "changes", multiple=True, metavar="KEY=TEXT", help="A particular of the job, as it should be.")
 @store_option
 def amend(run_folder: Path, why: str, changes: tuple[str, ...], store: str | None) -> None:
@@ -67,7 +67,7 @@ def amend(run_folder: Path, why: str, changes: tuple[str, ...], store: str | Non
 
     \b
     Examples:
-      halfpower amend runs/BW-2026-0041 --set customer="Sloop Petrel" --why "Wrong name"
+      halfpower amend runs/BW-2026-0041 --set customer="Petrel" --why "Misspelt"
     """
     from harness.words.clock import RealClock
     from harness.years.issuing import amend
@@ -77,7 +77,7 @@ def amend(run_folder: Path, why: str, changes: tuple[str, ...], store: str | Non
         raise click.UsageError(f'--set {wrong[0]}: expected KEY=TEXT, such as customer="Training ship Sanderling".')
     pairs = dict(text.split("=", 1) for text in changes)
     made = amend(run_folder, why, {key.strip(): text.strip() for key, text in pairs.items()}, RealClock().utc())
-    replaces = f", replaces {made.replaces}" if made.replaces else ""
+    replaces = f", replaces {made.replaces}, because: {made.why}" if made.replaces else ""
     say(f"Report {made.number}: {made.state}{replaces}")
     _written_anew(run_folder, store)
 

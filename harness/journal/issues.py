@@ -123,8 +123,8 @@ def _take(entry: Mapping[str, Any], issues: list[Issue], first: Issue) -> None:
         case "amendment":
             changes = {str(key): str(value) for key, value in entry["changes"].items()}
             new = replace(last, number=str(entry["number"]), changes={**last.changes, **changes}, approval=None)
-            if not entry["replaces"]:  # a draft, corrected before anybody had it
-                issues[-1] = new
+            if not entry["replaces"]:  # a draft, corrected before anybody had it, and with it why it replaces another
+                issues[-1] = replace(new, why=str(entry["why"])) if last.replaces else new
                 return
             asked = first.state == "draft" or any(issue.approval for issue in issues)
             state: State = "draft" if asked else "amended"

@@ -226,7 +226,7 @@ def _summary(every: Sequence[_Tied], room: Room) -> str:
     logged = [one.room for one in every if one.room is not None]
     by = f"by {room.name}, SHA-256 {' '.join(wrap(room.sha256, 8))}"
     if not logged:
-        return f"no reading was taken within the time of the log, {by}"
+        return f"not logged at any reading, {by}"
     warm = [row.temperature for row in logged]
     humid = [row.humidity for row in logged if row.humidity is not None]
     text = f"{min(warm):.1f} °C to {max(warm):.1f} °C"

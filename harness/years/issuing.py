@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -108,8 +109,8 @@ def _may_approve(contents: Contents, last: Issue, who: Who) -> None:
 
 
 def _same(name: str) -> str:
-    """A name as it is compared: however it is spaced, and in capitals or not."""
-    return " ".join(name.casefold().split())
+    """A name as it is compared: its words, however they are ordered, spaced, pointed, and in capitals or not."""
+    return "".join(sorted(re.findall(r"\w+", name.casefold())))
 
 
 def amend(folder: Path, why: str, changes: Mapping[str, str], now: dt.datetime) -> Issue:
