@@ -334,7 +334,7 @@ def test_without_a_record_the_units_own_mean_is_taken(lab: Path) -> None:
     found = {result.quantity: result for result in report.parts[0].results}
     assert {result.word for result in found.values()} == {"pass"}
     settings = [result.setting for result in report.parts[0].results if result.quantity == "DC gain"]
-    assert sorted(settings) == ["100 mV/div", "100 mV/div about -200 mV", "100 mV/div about 200 mV"]  # over positions
+    assert sorted(settings) == ["100 mV/div", "100 mV/div about 200 mV", "100 mV/div about −200 mV"]  # over positions
     assert found["DC gain"].statement.low <= -0.8 <= found["DC gain"].statement.high
 
 

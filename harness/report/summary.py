@@ -82,7 +82,9 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
     setup = Setup.from_header(header["setup"])
     parts: tuple[PartResult, ...] = ()
     for entry in header["parts"]:
-        parts += (_part(setup, entry, contents, parts),)
+        part = _part(setup, entry, contents, parts)
+        again = sum(earlier.use == part.use and earlier.title.startswith(part.title) for earlier in parts)
+        parts += (replace(part, title=f"{part.title} ({again + 1})") if again else part,)
     finished = contents.closed_at is not None
     ended = contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"]))
     last_day = dt.date.fromisoformat(ended[:10])

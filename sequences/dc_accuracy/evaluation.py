@@ -153,7 +153,7 @@ def _result(
     remarks += [f"at {_said(step)}: {not_read(of)}" for step, of in group.taken if not _has_value(of)]
     common: dict[str, Any] = {
         "quantity": rating.name, "is_error": True, "channel": group.view.channel, "path": step.path,
-        "setting": f"{setting_of(step)}{_ABOUT}{show(group.centre_v, 'V')}" if group.centre_v else setting_of(step),
+        "setting": setting_of(step) + (f"{_ABOUT}{shown.quantity(group.centre_v, 'V')}" if group.centre_v else ""),
         "setting_value": group.view.volts_per_div, "setting_unit": "V/div",
         "applied": _applied(read if read.taken else group), "applied_value": group.centre_v, "applied_unit": "V",
         "unit": "div",
@@ -206,8 +206,8 @@ def _in_divisions(rating: Rating, low: Level, high: Level) -> tuple[float, float
 
 def _applied(group: _Group) -> str:
     """The outermost voltages: "±300 mV DC"."""
-    low, high = (_said(step) for step, _ in (group.taken[0], group.taken[-1]))
-    return f"±{high} DC" if low == f"-{high}" else f"{low} to {high} DC"
+    low, high = (shown.minus(_said(step)) for step, _ in (group.taken[0], group.taken[-1]))
+    return f"±{high} DC" if low == f"−{high}" else f"{low} to {high} DC"
 
 
 def _said(step: Measure) -> str:

@@ -294,7 +294,7 @@ def _level(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Result:
         is_error=True,
         channel=step.view.channel,
         path=step.path,
-        setting=f"{step.expected or 0.0:g} div, {trigger.slope}, {setting_of(step)}",
+        setting=f"{shown.minus(f'{step.expected or 0.0:g}')} div, {trigger.slope}, {setting_of(step)}",
         setting_value=step.view.volts_per_div,
         setting_unit="V/div",
         applied=f"level {show(trigger.level_v or 0.0, 'V')}",
