@@ -25,7 +25,7 @@ from harness.measurement import knowing, quantity_names
 from harness.run.judging import judging
 from harness.runs import RunResult
 from harness.sim.bench import SimulatedBench
-from harness.years.reanalysis import Changes, Task, page
+from harness.years.reanalysis import Changes, Task, page, reanalyse
 from tests.golden.render import RENDERINGS
 from tests.helpers.demo_lab import DEMO, a_job, change, halfpower
 from tests.helpers.sample_years import reseal
@@ -130,7 +130,10 @@ def test_a_run_worked_out_again_says_the_same(run: RunResult) -> None:
 
 def test_a_page_that_is_issued_anew_says_whose_numbers_stand(run: RunResult) -> None:
     task = Task(data=(run.folder / NAME).read_bytes(), where=NAME)
-    text = page(task, Changes(rule="simple"), "Another rule.", dt.datetime(2026, 12, 1, tzinfo=dt.UTC))
+    changes = Changes(rule="simple")
+    outcome = reanalyse(task, changes)
+    assert outcome is not None
+    text = page((task, outcome), changes, "Another rule.", dt.datetime(2026, 12, 1, tzinfo=dt.UTC))
     assert "Noise: a measurement of the user's own; its numbers are as the run stated them" in html.unescape(text)
 
 
