@@ -98,6 +98,18 @@ def test_what_is_in_doubt_stands_first_and_comes_and_goes_by_itself(browser: Bro
         expect(page.locator("#lost")).to_have_text(ENDED)
 
 
+def test_nothing_is_said_of_what_was_not_looked_at_yet(browser: Browser) -> None:
+    nothing = Sight(title=QUIET.title, at="", looked="")
+    still = Still(nothing)
+    with served(still) as address, opened(browser, address, 390) as page:
+        expect(page.locator("#title")).to_have_text("Looking through the folders …")
+        expect(page.locator("#failed .list")).to_have_text("…")
+        expect(page.locator("#reports .list")).to_have_text("…")
+        still.show(replace(nothing, at=QUIET.at))
+        expect(page.locator("#failed .list")).to_have_text("Nothing failed in the last two weeks.")
+        expect(page.locator("#title")).to_have_text("Outputs are not looked at: no folder of runs was named")
+
+
 def test_a_connection_that_is_lost_is_told(browser: Browser) -> None:
     with served(Still(QUIET)) as address, opened(browser, address, 390) as page:
         expect(page.locator("#title")).to_contain_text("No output is known to be in doubt")

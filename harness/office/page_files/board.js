@@ -47,7 +47,7 @@ function render(state) {
   $("looked-at").textContent = state.at && `looked at ${time(state.at, true)}`;
   $("mark").textContent = state.marks.join("; ");
   $("mark").hidden = !state.marks.length;
-  const { at, ...rest } = state, key = JSON.stringify(rest);
+  const { at, ...rest } = state, key = JSON.stringify([Boolean(at), rest]);
   if (key !== shown) { shown = key; all(state); } // what has not changed is not drawn anew under a reader
   if (state.ended) {
     ended = true;
@@ -57,14 +57,15 @@ function render(state) {
 }
 
 function all(state) {
+  const none = text => state.at ? text : "…"; // nothing is said of what was not looked at yet
   doubt(state);
-  list("queues", state.queues.map(queue), "No queue is at work or ended lately.");
+  list("queues", state.queues.map(queue), none("No queue is at work or ended lately."));
   list("runs", state.runs.map(run => card({ title: run.unit, word: "not finished", kind: "open", beside: `${run.number} · ${run.bench}`, said: run.sentence })));
-  list("failed", state.failed.map(one => card({ title: one.unit || one.where, word: time(one.at), kind: "bad", beside: one.unit && one.where, said: one.sentence })), "Nothing failed in the last two weeks.");
-  list("reports", state.reports.map(one => card({ title: one.unit, word: one.word, kind: one.kind, beside: [one.number, one.state, time(one.at), one.bench].filter(Boolean).join(" · "), small: one.folder })), "No run has ended yet.");
+  list("failed", state.failed.map(one => card({ title: one.unit || one.where, word: time(one.at), kind: "bad", beside: one.unit && one.where, said: one.sentence })), none("Nothing failed in the last two weeks."));
+  list("reports", state.reports.map(one => card({ title: one.unit, word: one.word, kind: one.kind, beside: [one.number, one.state, time(one.at), one.bench].filter(Boolean).join(" · "), small: one.folder })), none("No run has ended yet."));
   list("drafts", state.drafts.map(one => card({ title: one.unit, word: time(one.at), kind: "open", beside: one.number, said: one.sentence })));
-  list("standards", state.standards.map(due), "None is due soon.");
-  list("units", state.units.map(due), "None is due soon.");
+  list("standards", state.standards.map(due), none("None is due soon."));
+  list("units", state.units.map(due), none("None is due soon."));
   list("problems", state.problems.map(text => card({ kind: "bad", said: text })));
   $("looked").textContent = state.looked;
 }
@@ -117,7 +118,7 @@ function card({ title = "", word = "", kind = "none", beside = "", said = "", sm
 }
 
 // A list that is empty says so, or is not there.
-function list(id, cards, none = "") {
+function list(id, cards, none) {
   $(id).hidden = !cards.length && !none;
   $(id).querySelector(".list").replaceChildren(...(cards.length ? cards : [made("p", none, "empty")]));
 }
