@@ -163,6 +163,15 @@ def test_a_word_longer_than_its_column_may_break_and_no_other() -> None:
     assert spelt("1234567890", 8).count("\u200b") == 9
 
 
+def test_a_word_of_a_remark_is_hyphenated_and_not_torn() -> None:
+    spelt = printed._speller((frozenset(map(chr, range(32, 127))), True), set())
+    remark = {"text": "outside the scope of accreditation", "look": "remark"}
+    torn = {"text": remark["text"], "look": "faint"}
+    read = printed._texts({"rows": [{"cells": [[remark, torn]]}]}, spelt)["rows"][0]["cells"][0]
+    assert read[0] == remark
+    assert "\u200b" in read[1]["text"]
+
+
 def test_what_the_fonts_lack_is_said() -> None:
     lacking: set[str] = set()
     assert printed._speller((frozenset("ab"), False), lacking)("a\u4e2db\x07", 20) != ""

@@ -44,6 +44,7 @@ _LACKING: Final = "\N{REPLACEMENT CHARACTER}"
 _BREAK: Final = "\N{ZERO WIDTH SPACE}"
 _LONG_WORD: Final = 40  # characters of a word in running text; longer ones may be broken anywhere
 _SHORT_WORD: Final = 12  # the same in a table
+_REMARK_WORD: Final = 20  # the same in a remark, which the type-setter hyphenates
 _NAMED: Final = 12  # characters that no font has, named one by one
 
 
@@ -159,6 +160,7 @@ def _texts(value: Any, spelt: Callable[[str, int], str], longest: int = _LONG_WO
         case list():
             return [_texts(item, spelt, longest) for item in value]
         case dict():
+            longest = _REMARK_WORD if value.get("look") == "remark" else longest
             held = {name: _SHORT_WORD if name == "rows" else longest for name in value}
             return {
                 name: _drawn(item, spelt) if name == "svg" else _texts(item, spelt, held[name])
