@@ -160,7 +160,7 @@ def _texts(value: Any, spelt: Callable[[str, int], str], longest: int = _LONG_WO
         case list():
             return [_texts(item, spelt, longest) for item in value]
         case dict():
-            longest = _REMARK_WORD if value.get("look") == "remark" else longest
+            longest = _REMARK_WORD if "remark" in value.values() else longest
             held = {name: _SHORT_WORD if name == "rows" else longest for name in value}
             return {
                 name: _drawn(item, spelt) if name == "svg" else _texts(item, spelt, held[name])
