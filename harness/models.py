@@ -244,6 +244,9 @@ class Calibrator(Instrument):
     mark_level: Level = Field(1.0, description="level of the time marks")
     edge_rise_time: Seconds | None = Field(None, gt=0, description="rise time of the fast edge, 10 % to 90 %")
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of the edge's rise time")
+    edge_aberration: Ratio | None = Field(
+        None, ge=0, description="largest aberration of the edge; left out: nothing is allowed for it"
+    )
     edge_frequency: Hertz = Field(1e5, description="repetition frequency of the fast edge")
     output_switch: Flag = Field(
         True, description="its output can be switched off; else it is turned down or unplugged, where that matters"
@@ -273,6 +276,9 @@ class Generator(Instrument):
         None, gt=0, description="rise time of its square wave, if it serves as the fast edge"
     )
     edge_rise_time_u: Seconds | None = Field(None, ge=0, description="standard uncertainty of that rise time")
+    edge_aberration: Ratio | None = Field(
+        None, ge=0, description="largest aberration of that edge; left out: nothing is allowed for it"
+    )
     output_switch: Flag = Field(
         True, description="its output can be switched off; else it is turned down or unplugged, where that matters"
     )

@@ -227,3 +227,35 @@ def test_the_interval_of_a_settling_time_holds_as_often_as_it_says():
         stated = state(budget_for(setup, point, [Reading(value=read.value * off, scatter=read.scatter)]))
         held += abs(stated.estimate - 1e9 * settled_s(at, value, 0.02)) <= stated.expanded
     assert 0.94 <= held / 2000 <= 0.975, held / 2000
+
+
+def test_a_rise_time_is_corrected_by_the_time_factor_that_an_earlier_part_has_read(tmp_path):
+    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
+    change(tmp_path / "bench_sim.toml", ('[[unit.truth.channel]]\ngain = "0.6 %"',
+        '[unit.truth]\ntime_by_range = { "5 ns" = "0.4 %" }\n\n[[unit.truth.channel]]\ngain = "0.6 %"'))  # fmt: skip
+    edge = '[[sequence]]\nuse = "pulse"\npath = "terminated"\nsource = "generator"\nchannels = [1]\n'
+    marks = '[[sequence]]\nuse = "time_base"\npath = "lead"\nranges = ["5 ns"]\n'
+    alone, timed = (
+        next(r for part in runs.start(job, tmp_path / "runs").report.parts for r in part.results
+             if r.quantity == "rise time")
+        for job in (with_sequences(tmp_path / "digital.toml", "edge.toml", edge),
+                    with_sequences(tmp_path / "digital.toml", "both.toml", marks + edge))
+    )  # fmt: skip
+    assert timed.reading == alone.reading
+    # The unit shows 0.4 % too much: 3.5 ns of its own in 3.8 ns that are shown come out 0.4 % · 3.8²/3.5² shorter.
+    shorter = 1 - timed.statement.estimate / alone.statement.estimate
+    assert shorter == pytest.approx(0.004 * (alone.reading / alone.statement.estimate) ** 2, rel=0.15)
+    assert "time factor, as read" in [line.name for line in timed.budget.contributions]
+    assert timed.statement.expanded < alone.statement.expanded
+
+
+def test_what_the_edge_itself_departs_by_is_a_line_of_the_overshoot():
+    plain = rated_setup()
+    calibrator = plain.bench.calibrator.model_copy(update={"edge_aberration": 0.03})
+    allowed = type(plain)(
+        bench=plain.bench.model_copy(update={"calibrator": calibrator}), unit=plain.unit, job=plain.job
+    )
+    step = next(p.step for p in plan(plain, Options(channels=(1,))).points if p.step.quantity == "overshoot")
+    without, within = (budget_for(setup, step) for setup in (plain, allowed))
+    # ±3 % of an edge, rectangular: 1.732 % (GUM 4.3.7).
+    assert math.sqrt(within.u**2 - without.u**2) == pytest.approx(1.7321, abs=5e-5)

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from harness.analysis.estimate import Statement, normal, state
+from harness.analysis.verdict import decide_statement
 from harness.models import Setup, Unit, rated
 from harness.quantities import show
 from harness.report import shown
@@ -14,16 +16,46 @@ from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import evaluate_points
 from harness.report.readings import Taken
 from sequences.pulse import Rated
+from sequences.pulse.parameters import TIME_FACTOR
 from sequences.pulse.steps import QUANTITIES
+from sequences.time_base.span import RATING as TIME_FACTOR_RATING
 
 
 def evaluate(
-    setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken], _earlier: Sequence[PartResult] = ()
+    setup: Setup, entry: Mapping[str, Any], taken: Sequence[Taken], earlier: Sequence[PartResult] = ()
 ) -> Evaluated:
     """The points of one part; of several ranges each with its own in its setting."""
     evaluated = evaluate_points(setup, entry, taken)
+    known = {r.setting: r.statement for part in earlier for r in part.results if r.quantity == TIME_FACTOR_RATING.name}
+    timed = (_by_its_time_factor(setup, result, known.get(result.setting)) for result in evaluated.results)
+    evaluated = replace(evaluated, results=tuple(timed))
     ranges = {result.view.volts_per_div for result in evaluated.results if result.view is not None}
     return replace(evaluated, results=tuple(map(_with_range, evaluated.results))) if len(ranges) > 1 else evaluated
+
+
+def _by_its_time_factor(setup: Setup, result: Result, known: Statement | None) -> Result:
+    """A rise time by the error of the time factor where an earlier part has read it, instead of by its tolerance."""
+    lines = () if result.budget is None else result.budget.contributions
+    rated_line = next((line for line in lines if line.name == TIME_FACTOR), None)
+    if known is None or known.unit != "%" or result.budget is None or rated_line is None or result.statement is None:
+        return result
+    longer = 1.0 if setup.job.error == "deflection factor" else -1.0  # an indication that is too long
+    read = normal(
+        "time factor, as read", value=longer * known.estimate / 100.0, u=known.u / 100.0, dof=known.dof_eff,
+        sensitivity=rated_line.sensitivity,
+    )  # fmt: skip
+    budget = replace(
+        result.budget,
+        estimate=result.budget.estimate + read.value * read.sensitivity,
+        contributions=tuple(read if line is rated_line else line for line in lines),
+    )
+    statement = state(budget, setup.job.coverage)
+    verdict = None
+    if result.limits is not None:
+        verdict = decide_statement(statement, result.limits, setup.job.rule, budget=budget)
+    return replace(
+        result, budget=budget, statement=statement, verdict=verdict, word=verdict.word if verdict else result.word
+    )
 
 
 def _with_range(result: Result) -> Result:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from harness.analysis import estimate
-from harness.analysis.estimate import Budget
+from harness.analysis.estimate import Budget, Contribution
 from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import Pulse, measure_pulse
 from harness.assess import applied_at_input, instrument_for, origin_of, record_u, values_of
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 # A rise time stated without uncertainty is a rated figure: it is taken to hold within a fifth either way.
 RATED_RISE_TIME_SPREAD: Final = 0.2
+TIME_FACTOR: Final = "time factor within its tolerance"
+"""The line of a rise time that an earlier part replaces where it has read the time factor."""
 NS_PER_S: Final = 1e9  # rise times are stated in ns, as errors are in percent
 
 
@@ -57,7 +59,7 @@ def rise_time_budget(
     unit = remove_source(measured_s, source_s, u_source_rise_time_s=u_edge_s * edge_s / source_s)
     gain = measured_s / unit.rise_time_s
     time_factor = estimate.rectangular(
-        "time factor within its tolerance", half_width=time_tolerance(setup.unit, step), sensitivity=measured_s * gain
+        TIME_FACTOR, half_width=time_tolerance(setup.unit, step), sensitivity=measured_s * gain
     )
     path = estimate.normal(f"rise time of {label}", u=u_path_s, sensitivity=-path_s / unit.rise_time_s, unit="s")
     in_s = (
@@ -98,8 +100,19 @@ def aberration_budget(
         quantity=f"{step.quantity.replace('_', ' ')} of channel {step.view.channel}",
         unit="%",
         estimate=length.value_div * per_div,
-        contributions=tuple(replace(line, sensitivity=line.sensitivity * per_div) for line in length.contributions),
+        contributions=(
+            *(replace(line, sensitivity=line.sensitivity * per_div) for line in length.contributions),
+            *_of_the_source(setup, step),
+        ),
     )
+
+
+def _of_the_source(setup: Setup, step: Measure) -> Iterator[Contribution]:
+    """What the edge itself departs from a step by, which the unit's response may show whole."""
+    source = instrument_for(setup, step)
+    if isinstance(source, Calibrator | Generator) and source.edge_aberration:
+        line = estimate.rectangular("aberration of the edge", half_width=source.edge_aberration, sensitivity=100.0)
+        yield replace(line, origin=origin_of(source))
 
 
 def _edge_rise_time(setup: Setup, step: Measure) -> tuple[float, float]:
