@@ -24,7 +24,9 @@ from harness.report.sheet import sheet
 from harness.runs import report
 from harness.years.issuing import ADMINISTRATIVE, Who, amend, approve, report_of
 from harness.years.records.check import problems
+from harness.years.records.folder import RunFolders
 from harness.years.records.push import everything, push
+from harness.years.records.rows import Selection
 from harness.years.records.store import Store
 from tests.helpers.demo_lab import halfpower
 from tests.helpers.record_examples import measured, told_again
@@ -230,6 +232,10 @@ def test_both_reports_and_their_states_stand_in_the_store(tmp_path: Path) -> Non
                 ("BW-2026-0041", "replaced", "S. Garland", GARLAND.issued),
                 ("BW-2026-0041-A1", "approved", "S. Garland", GARLAND.issued),
             ]
+            assert [run.customer for run in each.runs(Selection(simulated=None))] == [
+                "x"
+            ]  # as the report says that is in force
+        assert [run.customer for run in RunFolders(tmp_path / "runs").runs(Selection(simulated=None))] == ["x"]
         assert {number for number, _ in store.numbers()} == {"BW-2026-0041", "BW-2026-0041-A1"}
         assert not list(problems(store))
         with closing(sqlite3.connect(url)) as database:

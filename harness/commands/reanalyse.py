@@ -112,6 +112,7 @@ def _reason(file: CorrectionsFile | None, changes: Changes) -> str:
 @contextmanager
 def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[tuple[str, int, Any, Any]]:
     """The source's name, how many journals it has, the tasks, and how to get that of one outcome again."""
+    from harness.journal import issues
     from harness.years.reanalysis import Task
 
     if runs is not None:
@@ -121,9 +122,11 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
 
         def of_file(file: Path) -> Task:
             try:
-                return Task(data=file.read_bytes(), where=str(file))
+                return Task(data=file.read_bytes(), where=str(file), issued=issues.sound(file.parent))
             except OSError as error:
                 return Task(data=b"", where=str(file), problem=f"{file}: cannot be read: {error.strerror}.")
+            except JournalError as error:
+                return Task(data=b"", where=str(file), problem=str(error))
 
         yield str(runs), len(files), lambda: map(of_file, files), lambda outcome: of_file(Path(outcome.where))
         return

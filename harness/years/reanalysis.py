@@ -54,6 +54,7 @@ class Task:
     data: bytes
     where: str
     stored: Derived | None = None
+    issued: bytes = b""  # the file beside the journal, of one that no store holds
     problem: str = ""  # why there are no data
 
 
@@ -111,7 +112,7 @@ def reanalyse(task: Task, changes: Changes) -> Done:
         return Outcome(where=task.where, problem=task.problem)
     try:
         contents = journal.parse(task.data, Path(task.where))
-        before = task.stored or derive_read(contents, task.data, Path(task.where), _ORIGIN)
+        before = task.stored or derive_read(contents, task.data, Path(task.where), _ORIGIN, task.issued)
         if task.stored is None and not run_fits(before, changes.where):
             return None  # a store has chosen already, by what it holds
         again, touched = changed(contents, before.standards, changes)

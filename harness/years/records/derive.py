@@ -6,13 +6,14 @@ import datetime as dt
 import hashlib
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from harness.errors import HalfpowerError, RunRefused
 from harness.journal import issues, journal
+from harness.journal.issues import Issue
 from harness.journal.journal import Contents
 from harness.measurement import knowing
 from harness.report.model import PartResult, Report
@@ -42,6 +43,8 @@ _SEARCHED: Final = frozenset({
 })  # fmt: skip
 _ID: Final = re.compile(r"[0-9A-Za-z_-]{1,64}")
 _INTEGER: Final = 2**31
+_AMENDED: Final = ("title", "laboratory", "customer", "customer_reference")
+"""What a row says of a run that an amended report may say otherwise."""
 
 Row = TypeVar("Row", RunRow, ResultRow, StandardRow, ReportRow)
 
@@ -84,7 +87,8 @@ def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin, is
             f"{where}: no report can be made from this journal ({type(error).__name__}); it is not added. It was "
             f"written by version {contents.header.get('program')!r}, and this is {program_version()!r}."
         ) from error
-    run = _run(made, contents, data, origin)
+    known = issues.parse(issued, where / issues.NAME, contents) if issued else ()
+    run = _as_amended(_run(made, contents, data, origin), known)
     with knowing(contents.quantities):
         rows = tuple(_results(made, contents, run))
     standards = tuple(_standards(made, contents, run))
@@ -93,13 +97,20 @@ def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin, is
         results=tuple(_checked(row, where) for row in rows),
         standards=tuple(_checked(row, where) for row in standards),
         journal=data,
-        reports=tuple(_checked(row, where) for row in _reports(contents, issued, where)),
+        reports=tuple(_checked(row, where) for row in _reports(contents, known)),
         issued=issued,
     )
 
 
-def _reports(contents: Contents, issued: bytes, where: Path) -> Iterator[ReportRow]:
-    for position, issue in enumerate(issues.parse(issued, where / issues.NAME, contents) if issued else ()):
+def _as_amended(run: RunRow, known: Sequence[Issue]) -> RunRow:
+    """With the particulars of the report that is in force: whose it is, the last approved one says."""
+    changes = next((issue.changes for issue in reversed(known) if issue.approval is not None), {})
+    amended: dict[str, Any] = {key: value for key, value in changes.items() if key in _AMENDED}
+    return replace(run, **amended)
+
+
+def _reports(contents: Contents, known: Sequence[Issue]) -> Iterator[ReportRow]:
+    for position, issue in enumerate(known):
         approval = issue.approval
         yield ReportRow(
             run_id=contents.id, position=position, number=issue.number, state=issue.state, replaces=issue.replaces,

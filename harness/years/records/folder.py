@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from harness.errors import HalfpowerError, RecordsError
+from harness.journal import issues
 from harness.journal import journal as journals
 from harness.years.records.derive import Origin, derive
 from harness.years.records.rows import (
@@ -102,7 +103,8 @@ class RunFolders:
         by_id: dict[str, Derived] = {}
         for file in self._files:
             try:
-                derived = derive(journals.sound(file), file, Origin(host="", folder=str(file.parent), added=_EPOCH))
+                origin = Origin(host="", folder=str(file.parent), added=_EPOCH)
+                derived = derive(journals.sound(file), file, origin, issues.sound(file.parent))
             except HalfpowerError as error:
                 self.problems.append(str(error))
             else:

@@ -68,9 +68,7 @@ def _place_issued(connection: sa.Connection, derived: Derived, name: str) -> Out
             f"{name}: other approvals are kept here than those in its folder, and neither go on from the other; those "
             "that are here stay. One of the two files was changed: compare them."
         )
-    for table in (reports, issued):
-        connection.execute(sa.delete(table).where(table.c.run_id == of_the_run))
-    _write_issued(connection, derived)
+    _rewrite(connection, derived)  # an amended report may name another customer of the run
     return "replaced"
 
 
