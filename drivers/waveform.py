@@ -41,7 +41,7 @@ def read_record(step: Measure, volts: Samples, screen: Screenful, second: Sample
 
 def quantising_step(volts: Samples, *, span_v: float) -> float | None:
     """Return the converter's step as the record shows it, or None where it shows too few levels or too many."""
-    levels = np.unique(volts)
+    levels = np.unique(volts[np.isfinite(volts)])
     steps = np.diff(levels)
     steps = steps[steps > 1e-6 * span_v]  # neighbours in the last bit of a float are one level
     if not 1 <= steps.size <= 4096:
