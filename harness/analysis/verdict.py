@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Literal, assert_never
 
 import numpy as np
@@ -262,13 +263,20 @@ def worst_false_acceptance(u: float, limits: Limits, w: float) -> float | None:
         return None
     if not 0.0 < u < math.inf or w >= half_width:
         return 0.0
-    nodes, weights = roots_legendre(64)
+    nodes, weights = _quadrature()
     beyond = 4.0 * (nodes + 1.0)  # of the limit, in u: what lies 8 u outside is never accepted
     true = half_width + u * beyond
     accepted = ndtr((half_width - w - true) / u) - ndtr((w - half_width - true) / u)
     spread = half_width * np.geomspace(0.05, 50.0, 200)[:, np.newaxis]
     density = np.exp(-0.5 * (true / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
     return float(np.max(2.0 * u * 4.0 * (density * accepted) @ weights))
+
+
+@cache
+def _quadrature() -> tuple[np.ndarray, np.ndarray]:
+    """Nodes and weights of Gauss and Legendre, which a report asks for once a result."""
+    nodes, weights = roots_legendre(64)
+    return nodes, weights
 
 
 def acceptance_limits(limits: Limits, w: float) -> Limits | None:
@@ -364,6 +372,6 @@ def _sentence(
         else f"outside the limits by more than the guard band of {band}",
         "undecided": f"within the guard band of {band} about a limit",
     }[word]
-    if word in ("undecided", "fail") and rule != "simple" and not pass_possible and "outside" not in where:
+    if not pass_possible and (word == "undecided" or rule == "binary"):
         where = f"no result can pass: the guard band of {band} leaves no acceptance zone"
     return f"{result} against {limits.text(unit)}: {word}; {where}."
