@@ -29,6 +29,8 @@ ERROR_TEXT: Final = {
     "deflection factor": "Error as deflection factor: the set factor's true value against its nominal, "
     "(applied − indicated) / indicated.",
 }
+ALONE: Final = "from the record of the run alone"
+"""What a report is made from."""
 _READ: Final = {"eye": "by eye", "remote": "over its interface"}
 
 
@@ -91,7 +93,7 @@ def _report(identity: Identity, found: Report | None) -> Iterator[Fact]:
         yield _fact("As found", _joined(f"run {found.number}", f"identity {found.id}", by), "7.8.4.1 d")
         yield _fact("Journal, as found", issued.digest(found.journal_sha256))
     yield _fact("Journal", issued.digest(identity.journal_sha256))
-    yield _fact("Made by", f"{identity.program}, from the record of the run alone")
+    yield _fact("Made by", f"{identity.program}, {ALONE}")
 
 
 def _laboratory(job: Job, bench: Bench) -> Iterator[Fact]:
@@ -149,12 +151,13 @@ def _room(job: Job) -> Iterator[Fact]:
     room = job.environment
     temperature = _within(room.temperature, room.temperature_within)
     yield _fact("Temperature", f"{temperature} °C" if temperature else "", "7.8.4.1 b")
-    humidity = _within(_hundred(room.humidity), _hundred(room.humidity_within))
+    humidity = _within(hundred(room.humidity), hundred(room.humidity_within))
     yield _fact("Relative humidity", f"{humidity} %" if humidity else "", "7.8.4.1 b")
     yield _fact("Room", room.note, "7.8.4.1 b")
 
 
-def _hundred(share: float | None) -> float | None:
+def hundred(share: float | None) -> float | None:
+    """A share in percent."""
     return None if share is None else 100.0 * share
 
 

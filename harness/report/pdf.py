@@ -23,6 +23,7 @@ from harness.report.plots import NARROW_IN, pictures, response_pictures
 from harness.report.results import to_json
 from harness.report.sheet import Part, sheet
 from harness.words.clean import clean
+from harness.words.moments import in_utc
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -142,11 +143,9 @@ def _typesetter() -> ModuleType:
 def _made(report: Report) -> dt.datetime:
     """When the run ended, for the file's own date: never the clock's, so that the bytes stay the same."""
     try:
-        at = dt.datetime.fromisoformat(report.ended)
+        return in_utc(report.ended).replace(microsecond=0)
     except ValueError:
         return dt.datetime.fromtimestamp(0, dt.UTC)
-    at = at.replace(microsecond=0)
-    return at.astimezone(dt.UTC) if at.tzinfo is not None else at.replace(tzinfo=dt.UTC)
 
 
 # --- text --------------------------------------------------------------------------------------------------------

@@ -14,16 +14,18 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
-from textwrap import wrap
 from typing import Final, Literal, TypeAlias
 
 from harness.errors import ConfigError
 from harness.journal.journal import Contents
 from harness.models import Job
 from harness.quantities import counted
+from harness.report import issued
 from harness.report.model import Fact, FactGroup, PartResult, Report, Result
+from harness.report.particulars import ALONE, hundred
 from harness.report.readings import name_of
 from harness.steps import RETURN, Measure, Reading
+from harness.words.moments import in_utc
 
 LONGEST_GAP: Final = dt.timedelta(minutes=30)
 """Between two rows that stand for the time between them; common practice: loggers write every 1 to 15 minutes."""
@@ -152,13 +154,12 @@ def with_room(report: Report, contents: Contents, room: Room) -> Report:
     tied = {part.name: tuple(_tied(part, contents, room, job)) for part in report.parts}
     every = sorted((one for some in tied.values() for one in some), key=lambda one: one.at)
     fact = Fact(name="Room by a logger", text=_summary(every, room), clause="7.8.4.1 b")
-    alone = "from the record of the run alone"
     facts = tuple(
         replace(
             group,
             facts=(
                 *(
-                    replace(f, text=f.text.replace(alone, f"from the record of the run and {room.name}"))
+                    replace(f, text=f.text.replace(ALONE, f"from the record of the run and {room.name}"))
                     for f in group.facts
                 ),
                 *((fact,) if group.title == _GROUP else ()),
@@ -179,8 +180,7 @@ def with_room(report: Report, contents: Contents, room: Room) -> Report:
 def _tied(part: PartResult, contents: Contents, room: Room, job: Job) -> Iterator[_Tied]:
     for record in contents.replies(part.name):
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading):
-            at = dt.datetime.fromisoformat(record.at)
-            at = (at if at.tzinfo else at.replace(tzinfo=dt.UTC)).astimezone(dt.UTC)
+            at = in_utc(record.at)
             then = room.at(at)
             said = [] if then is None else list(_outside(then, job))
             far = max((each for each, _ in said), default=0.0)
@@ -192,16 +192,12 @@ def _outside(room: Row, job: Job) -> Iterator[tuple[float, str]]:
     stated = job.environment
     for value, middle, within, digits, unit in (
         (room.temperature, stated.temperature, stated.temperature_within, 1, " °C"),
-        (room.humidity, _hundred(stated.humidity), _hundred(stated.humidity_within), 0, " % humidity"),
+        (room.humidity, hundred(stated.humidity), hundred(stated.humidity_within), 0, " % humidity"),
     ):
         if value is not None and middle is not None and within is not None:
             off = abs(value - middle)
             if off > within + 1e-9:
                 yield off / max(within, 1e-9), f"{value:.{digits}f}{unit}, not {middle:g} ± {within:g}{unit[:3]}"
-
-
-def _hundred(share: float | None) -> float | None:
-    return None if share is None else 100.0 * share
 
 
 def _marked(part: PartResult, tied: Sequence[_Tied]) -> Iterator[Result]:
@@ -224,7 +220,7 @@ def _marked(part: PartResult, tied: Sequence[_Tied]) -> Iterator[Result]:
 
 def _summary(every: Sequence[_Tied], room: Room) -> str:
     logged = [one.room for one in every if one.room is not None]
-    by = f"by {room.name}, SHA-256 {' '.join(wrap(room.sha256, 8))}"
+    by = f"by {room.name}, {issued.digest(room.sha256)}"
     if not logged:
         return f"not logged at any reading, {by}"
     warm = [row.temperature for row in logged]

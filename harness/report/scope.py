@@ -12,6 +12,7 @@ from typing import Final
 
 from harness.analysis.estimate import Budget, Statement, coverage_factor, normal, state
 from harness.analysis.verdict import decide_statement
+from harness.assess import PER_RATIO
 from harness.models import ScopeLine, Setup
 from harness.quantities import counted
 from harness.report import shown
@@ -22,7 +23,6 @@ OUTSIDE: Final = "outside the scope of accreditation"
 _RAISED: Final = "raised to the smallest U of the scope"
 _LINE: Final = "raised to the smallest uncertainty of the scope of accreditation"
 _STEPS: Final = 40  # of a bisection: to the last bits of what is added
-_PARTS: Final = {"%": 100.0, "ppm": 1e6}  # of a relative error, in its unit
 
 
 def within_scope(setup: Setup, results: Iterable[Result]) -> tuple[Result, ...]:
@@ -69,7 +69,7 @@ def _least(line: ScopeLine, statement: Statement) -> float | None:
     if statement.unit == "dB":
         least = line.smallest_db
     else:
-        least = line.smallest and line.smallest * _PARTS.get(statement.unit, abs(statement.estimate))
+        least = line.smallest and line.smallest * PER_RATIO.get(statement.unit, abs(statement.estimate))
     return None if least is None else least * coverage_factor(statement.probability) / 2.0
 
 

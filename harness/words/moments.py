@@ -30,6 +30,12 @@ class Interval:
         return dt.date(year, month + 1, min(day.day, last)) + dt.timedelta(days=self.days)
 
 
+def in_utc(text: str) -> dt.datetime:
+    """A journal's time stamp in UTC, which is meant where none says its zone; ValueError for what is no time."""
+    at = dt.datetime.fromisoformat(text)
+    return at.astimezone(dt.UTC) if at.tzinfo else at.replace(tzinfo=dt.UTC)
+
+
 def interval(text: str) -> Interval:
     """Understand an interval; raises ValueError with one sentence."""
     match = _INTERVAL.fullmatch(" ".join(text.split()))

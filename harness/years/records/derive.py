@@ -22,6 +22,7 @@ from harness.report.summary import summarise
 from harness.report.tables import point_rows
 from harness.report.words import standards
 from harness.steps import RETURN, Measure, Reading
+from harness.words.moments import in_utc
 from harness.words.version import program_version
 from harness.years.records.rows import (
     RESULT_REPEATS,
@@ -79,7 +80,7 @@ def derive_read(contents: Contents, data: bytes, where: Path, origin: Origin, is
     try:
         made = summarise(contents)
         for at in (made.started, made.ended, *(record.at for record in contents.records)):
-            _moment(at)
+            in_utc(at)
     except HalfpowerError:
         raise
     except (KeyError, ValueError, TypeError, AttributeError) as error:
@@ -116,7 +117,7 @@ def _reports(contents: Contents, known: Sequence[Issue]) -> Iterator[ReportRow]:
             run_id=contents.id, position=position, number=issue.number, state=issue.state, replaces=issue.replaces,
             why=issue.why, replaced_by=issue.replaced_by, approved_by=approval.by if approval else "",
             place=approval.place if approval else "", issued=_day(approval.issued) if approval else None,
-            approved_at=_moment(approval.at) if approval else None, key=approval.key if approval else "",
+            approved_at=in_utc(approval.at) if approval else None, key=approval.key if approval else "",
             signature=approval.signature if approval else "",
         )  # fmt: skip
 
@@ -124,7 +125,7 @@ def _reports(contents: Contents, known: Sequence[Issue]) -> Iterator[ReportRow]:
 def _run(made: Report, contents: Contents, data: bytes, origin: Origin) -> RunRow:
     job, unit, bench = made.setup.job, made.setup.unit, made.setup.bench
     return RunRow(
-        id=contents.id, number=made.number, started=_moment(made.started), ended=_moment(made.ended),
+        id=contents.id, number=made.number, started=in_utc(made.started), ended=in_utc(made.ended),
         finished=made.finished, simulated=made.simulated, title=made.title, maker=unit.maker, model=unit.model,
         serial=job.serial, condition=job.condition, bench=bench.name, location=bench.location,
         laboratory=job.laboratory, customer=job.customer, customer_reference=job.customer_reference,
@@ -134,11 +135,6 @@ def _run(made: Report, contents: Contents, data: bytes, origin: Origin) -> RunRo
         journal_sha256=hashlib.sha256(data).hexdigest(), journal_bytes=len(data), host=origin.host,
         folder=origin.folder, added=origin.added,
     )  # fmt: skip
-
-
-def _moment(text: str) -> dt.datetime:
-    at = dt.datetime.fromisoformat(text)
-    return (at if at.tzinfo else at.replace(tzinfo=dt.UTC)).astimezone(dt.UTC)
 
 
 def _results(made: Report, contents: Contents, run: RunRow) -> Iterator[ResultRow]:
@@ -151,7 +147,7 @@ def _results(made: Report, contents: Contents, run: RunRow) -> Iterator[ResultRo
 def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]:
     """When the last reading of each result was taken, in the order of `point_rows`; a finding has no such time."""
     taken = [
-        (record.step, _moment(record.at))
+        (record.step, in_utc(record.at))
         for record in contents.replies(part.name)
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
     ]
