@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, TypeAlias
 
 from harness.errors import JournalError
+from harness.journal import sealed
 from harness.journal.journal import Contents
 from harness.journal.lock import hold
 from harness.journal.sealed import SealedFile, Style, lines, whole
@@ -86,10 +87,7 @@ def read(folder: Path, contents: Contents) -> tuple[Issue, ...]:
 def sound(folder: Path) -> bytes:
     """The bytes of a folder's file up to its last whole line, every line checked; none where there is no file."""
     path = folder / NAME
-    if not path.exists():
-        return b""
-    data = whole(path, STYLE)
-    return data[: max((line.end for line in lines(path, STYLE, data)), default=0)]
+    return sealed.sound(path, STYLE) if path.exists() else b""
 
 
 def parse(data: bytes, path: Path, contents: Contents) -> tuple[Issue, ...]:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from harness.errors import JournalError
+from harness.journal import sealed
 from harness.journal.sealed import Line, SealedFile, Style, lines, whole
 from harness.measurement import Quantity, from_facts, knowing
 from harness.steps import Reply, Role, Step, from_plain, roles_of, to_plain
@@ -146,12 +147,7 @@ def _file(path: Path) -> Path:
 
 def sound(path: Path) -> bytes:
     """Return the bytes of a journal up to its last whole line, every line checked; `path` as in `read`."""
-    path = _file(path)
-    data = whole(path, STYLE)
-    end = 0
-    for line in lines(path, STYLE, data):
-        end = line.end
-    return data[:end]
+    return sealed.sound(_file(path), STYLE)
 
 
 def read(path: Path) -> Contents:

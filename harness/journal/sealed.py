@@ -76,6 +76,15 @@ def lines(path: Path, style: Style, data: bytes | None = None) -> Iterator[Line]
         yield Line(number=number, end=offset, entry=entry, crc=previous)
 
 
+def sound(path: Path, style: Style) -> bytes:
+    """Return a file's bytes up to its last whole line, every line checked."""
+    data = whole(path, style)
+    end = 0
+    for line in lines(path, style, data):
+        end = line.end
+    return data[:end]
+
+
 def _decode(path: Path, number: int, line: bytes, previous: int) -> tuple[dict[str, Any], int]:
     text, mark, rest = line.decode("utf-8", "replace").rpartition(',"crc":"')
     try:
