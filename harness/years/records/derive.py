@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -132,7 +131,7 @@ def _run(made: Report, contents: Contents, data: bytes, origin: Origin) -> RunRo
         operator=job.operator, temperature_celsius=job.environment.temperature,
         humidity_ratio=job.environment.humidity, rule=job.rule, error_definition=job.error, overall=made.overall,
         sentence=made.sentence, program=str(contents.header["program"]), derived_by=program_version(),
-        journal_sha256=hashlib.sha256(data).hexdigest(), journal_bytes=len(data), host=origin.host,
+        journal_sha256=contents.digest, journal_bytes=len(data), host=origin.host,
         folder=origin.folder, added=origin.added,
     )  # fmt: skip
 

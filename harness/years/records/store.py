@@ -101,7 +101,7 @@ class Store:
         contents = journals_of_runs.parse(data, journal_path)
         folder = (journal_path if journal_path.is_dir() else journal_path.parent).resolve()
         issued = issues.sound(folder)
-        same = self.held((contents.id,)).get(contents.id) == hashlib.sha256(data).hexdigest()
+        same = self.held((contents.id,)).get(contents.id) == contents.digest
         if same and self.issued(contents.id) == issued:
             if for_server:
                 now = self._clock.utc()

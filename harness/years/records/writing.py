@@ -40,9 +40,9 @@ def place(connection: sa.Connection, derived: Derived, store: str) -> Outcome:
         _write_the_rest(connection, derived)
         return "added"
     there = held(connection, (run.id,), lock=True)[run.id]
-    if there == run.journal_sha256:
-        return _place_issued(connection, derived, f"{store}: run {run.number}")
     name = f"{store}: run {run.number}"
+    if there == run.journal_sha256:
+        return _place_issued(connection, derived, name)
     packed = connection.execute(sa.select(journals.c.packed).where(journals.c.run_id == run.id)).scalar_one_or_none()
     old = unpacked(packed, there, name)
     if old.startswith(derived.journal):
