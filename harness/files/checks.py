@@ -29,6 +29,8 @@ CheckOverrides = Callable[[Role, Mapping[str, str]], list[str]]
 CheckDriver = Callable[[str, Role, Path], str]
 """What is wrong with a driver of the user's own, by its name, its role and the bench file's folder; "" if nothing."""
 
+STANDARDS: Final = ("calibrator", "generator", "counter", "reference")
+"""The roles whose instruments the results rest on."""
 DRIVERS: Final = ("scpi", "manual")
 _OWN_FILE: Final = re.compile(r"[^/\\:]+\.py")
 _OWN_DRIVER: Final = re.compile(r"([^/\\:]+\.py):[A-Za-z_][A-Za-z0-9_]*")
@@ -144,7 +146,7 @@ def _certificate(notes: Findings, at: KeyPath, instrument: Instrument) -> None:
     certified, due = instrument.certified, instrument.due
     if certified and due and due < certified:
         notes.error((*at, "due"), f"{due} lies before the certificate's own date {certified}; expected a later day")
-    if at[0] in ("calibrator", "generator", "counter", "reference") and due is None:
+    if at[0] in STANDARDS and due is None:
         notes.warn((*at, "due"), "no due date; expected the day on which the certificate runs out")
 
 

@@ -14,7 +14,7 @@ from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from harness.files.checks import Findings, check_line, ranges_of, rising_flatness
+from harness.files.checks import STANDARDS, Findings, check_line, ranges_of, rising_flatness
 from harness.files.toml_lines import KeyPath
 from harness.files.toml_text import Text
 from harness.files.words import hint, shown
@@ -22,8 +22,6 @@ from harness.measurement import rating_names
 from harness.models import Accuracy, Bench, FlatnessPoint, Instrument, KnownError, ScopeLine
 from harness.values import Day, Flag, Model, Seconds
 
-STANDARDS: Final = ("calibrator", "generator", "counter", "reference")
-"""The roles whose instruments the results rest on."""
 _HERE_ALONE: Final = ("certificate", "certificate_by", "certified", "due", "known_error")
 NEARLY_OUT: Final = dt.timedelta(days=30)
 _AS_CERTIFIED: Final = ("flatness", "edge_rise_time", "edge_rise_time_u")

@@ -5,17 +5,16 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from harness.errors import HalfpowerError
 from harness.journal import issues, journal
 from harness.journal.journal import Contents
 from harness.night.in_doubt import left_on
+from harness.steps import ROLES
 
 if TYPE_CHECKING:
     from harness.office.sight import Kind
-
-_ROLES: Final = ("calibrator", "generator", "counter", "reference", "unit", "switch")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,4 +90,4 @@ def _written(folder: Path) -> dt.datetime:
 
 
 def _addresses(bench: dict[str, Any]) -> list[str]:
-    return [str(bench[role].get("address") or "") for role in _ROLES if isinstance(bench.get(role), dict)]
+    return [str(bench[role].get("address") or "") for role in ROLES if isinstance(bench.get(role), dict)]
