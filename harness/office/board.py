@@ -45,13 +45,13 @@ class Board:
     clock: Clock
     ended: str = ""
     _sight: Sight = field(default_factory=lambda: Sight(at="", title=""))
-    _whom: list[Callable[[], None]] = field(default_factory=list)
+    _tell: Callable[[], None] = lambda: None
     _over: threading.Event = field(default_factory=threading.Event)
     _verdicts: dict[str, tuple[str, Kind]] = field(default_factory=dict)
 
     def tells(self, whom: Callable[[], None]) -> None:
         """Who is told of every change."""
-        self._whom = [whom]
+        self._tell = whom
 
     def state(self) -> str:
         """What is to be seen, as JSON."""
@@ -86,10 +86,6 @@ class Board:
         )  # fmt: skip
         self._tell()
         return self._sight
-
-    def _tell(self) -> None:
-        for whom in self._whom:
-            whom()
 
     def _kept(self, today: dt.date) -> InStore:
         """What the store says; of a standard that stands in the register the register alone."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from harness.errors import RecordsError
@@ -60,10 +60,7 @@ class Stored:
                 else:
                     standards, units = self._last.standards, self._last.units
         except RecordsError as error:
-            return InStore(
-                reports=self._last.reports, ids=self._last.ids, standards=self._last.standards, units=self._last.units,
-                problems=(str(error),),
-            )  # fmt: skip
+            return replace(self._last, problems=(str(error),))
         reports = tuple(_report(run) for run in reversed(recent[-MOST:]))
         self._last = InStore(reports=reports, ids=frozenset(run.id for run in recent), standards=standards, units=units)
         return self._last
