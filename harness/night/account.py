@@ -77,7 +77,7 @@ def _run_of(folder: Path, contents: logs.LogContents, number: int) -> tuple[jour
     if named is None:
         return None
     try:
-        record = journal.read(folder.parent / Path(named).name)
+        record = journal.read(logs.run_folder(folder, named))
         return record, summarise(record)
     except HalfpowerError:
         return None  # moved, removed or damaged: the log still says how it ended
@@ -248,7 +248,7 @@ def _last_entry(folder: Path, contents: logs.LogContents, each: logs.Interruptio
     last_at = each.last_at
     for run in (under_way.folder for under_way in each.under_way if under_way.folder):
         with suppress(HalfpowerError):
-            for entry in journal.read(folder.parent / Path(run).name).written:
+            for entry in journal.read(logs.run_folder(folder, run)).written:
                 if not _later(last_at, entry.at) and not _later(entry.at, each.went_on_at):
                     last_at = _local(entry.at, contents)
     return last_at

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,7 +11,7 @@ from typing import Final
 from harness.errors import HalfpowerError
 from harness.journal import journal
 from harness.journal.journal import Contents
-from harness.night.log import LogContents
+from harness.night.log import LogContents, run_folder
 
 UNSEEN: Final = "it was cut off, or is still under way, and nothing says that its outputs are off."
 _SAID: Final = ("off", "outputs", "guardian")  # events after which it is known how the outputs are
@@ -41,35 +41,32 @@ def standing(each_said: Iterable[Said]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(text for sentences in benches.values() for text in sentences))
 
 
-def said(folder: Path, contents: LogContents) -> Iterator[Said]:
+def left_in(run: Path) -> tuple[str, ...]:
+    """What the run of a folder has left on; its journal is read for this."""
+    try:
+        return left_on(journal.read(run))
+    except HalfpowerError:
+        return (UNSEEN,)  # moved, removed or damaged
+
+
+def said(folder: Path, contents: LogContents, by_run: Callable[[Path], tuple[str, ...]] = left_in) -> Iterator[Said]:
     """What the tries of a queue said, in the order in which they ended; what was cut off ended last.
 
     A try that did not reach its bench confirms nothing. Of one that was cut off, the run's own journal tells what its
-    guardian could do.
+    guardian could do, and without one nothing was applied; `by_run` is for who knows that journal already.
     """
     ended_at: list[str] = []
     for each in contents.tries:
         name, ending = contents.jobs[each.job].name, each.ending
         if ending is None:
-            left = tuple(f"{name}: {text}" for text in _cut_off(folder, each.folder))
+            left = by_run(run_folder(folder, each.folder)) if each.folder else ()
             at = max((each.at, *ended_at), key=dt.datetime.fromisoformat)
-            yield Said(bench=each.bench, at=at, sentences=left, adds=True)
+            yield Said(bench=each.bench, at=at, sentences=tuple(f"{name}: {text}" for text in left), adds=True)
             continue
         ended_at.append(ending.at)
         if ending.off is not None:
             left = () if ending.off else tuple(f"{name}: {text}" for text in ending.outputs)
             yield Said(bench=each.bench, at=ending.at, sentences=left)
-
-
-def _cut_off(folder: Path, run: str) -> tuple[str, ...]:
-    """What a try that was cut off has left on, as far as its run's journal knows; without one nothing was applied."""
-    if not run:
-        return ()
-    try:
-        record = journal.read(folder.parent / Path(run).name)
-    except HalfpowerError:
-        return (UNSEEN,)  # moved, removed or damaged
-    return left_on(record)
 
 
 def left_on(record: Contents) -> tuple[str, ...]:

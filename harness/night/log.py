@@ -159,6 +159,11 @@ class LogContents:
         return self.jobs[job].bench or self.jobs[job].path
 
 
+def run_folder(folder: Path, named: str) -> Path:
+    """Where a run is that a log names: beside the queue's folder, wherever both were moved to."""
+    return folder.parent / Path(named).name
+
+
 def read(folder: Path) -> LogContents:
     """Read a log back; `folder` is the queue's folder or the file itself."""
     path = folder / NAME if folder.is_dir() else folder

@@ -25,7 +25,7 @@ from harness.night.account import account
 from harness.night.attempt import Attempt, Outcome, Showing
 from harness.night.awake import awake
 from harness.night.in_doubt import may_be_on
-from harness.night.log import Log, LogContents, header_of, read
+from harness.night.log import Log, LogContents, header_of, read, run_folder
 from harness.night.notices import Channel, Kind, Notices
 from harness.night.plan import CheckedJob, NightPlan, refusal
 from harness.night.start import SLICE_S, wait_until, waiting_text
@@ -224,11 +224,11 @@ class _Runner:
     def _finish(self, how: str) -> None:
         night = self._page()
         text = night.sentence if night else ""
-        self._may_be_on()
+        outputs = self._may_be_on()
         self._heart.end(f"{how}. {text}")
         kind: Kind = "success" if night and night.finished and night.kind == "good" else "warning"
         kind = "failure" if night and night.word == "not all done" else kind
-        self._notices.send(f"Queue {self._log.folder.name} {how}", text, kind=kind, may_be_on=self._may_be_on())
+        self._notices.send(f"Queue {self._log.folder.name} {how}", text, kind=kind, may_be_on=outputs)
 
     def _trouble(self, text: str) -> None:
         """What goes wrong beside the measuring: shown, kept if it can be, and no reason to stop."""
@@ -290,7 +290,7 @@ class _Runner:
     def run_folder(self, number: int) -> Path | None:
         """Where a job's run is, if it has begun."""
         named = self._log.contents.folders.get(number)
-        return None if named is None else self._log.folder.parent / Path(named).name
+        return None if named is None else run_folder(self._log.folder, named)
 
     # --- what is left behind ---------------------------------------------------------------------------------------
 

@@ -54,7 +54,7 @@ class Queue:
     def run_of(self, job: int) -> Path | None:
         """The folder of a job's run."""
         named = self.contents.folders.get(job)
-        return None if named is None else self.folder.parent / Path(named).name
+        return None if named is None else log.run_folder(self.folder, named)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +142,8 @@ class Folders:
         if contents is None:
             return None
         beat, judgement = self._beat(folder / heartbeat.NAME)
-        at = max(moment(contents.last_at), beat.at if beat else moment(contents.last_at))
+        at = moment(contents.last_at)
+        at = max(at, beat.at) if beat else at
         return Queue(folder=folder, contents=contents, judgement=judgement, beat=beat, at=at)
 
     def _beat(self, path: Path) -> tuple[Beat | None, Judgement | None]:
@@ -204,12 +205,17 @@ def outputs_in_doubt(found: Found, now: dt.datetime) -> tuple[str, ...]:
 
 
 def _of_queues(found: Found) -> Iterator[Said]:
+
+    def left_on(folder: Path) -> tuple[str, ...]:
+        run = found.run(folder)
+        return run.left_on if run else in_doubt.left_in(folder)
+
     for queue in found.queues:
         keys = _benches(found, queue)
         tries = queue.contents.tries
         if queue.works:  # what is under way: its outputs are its own affair
             tries = [each for each in tries if each not in queue.contents.under_way]
-        for said in in_doubt.said(queue.folder, replace(queue.contents, tries=tries)):
+        for said in in_doubt.said(queue.folder, replace(queue.contents, tries=tries), left_on):
             yield replace(
                 said, bench=keys.get(said.bench, f"{queue.contents.header['host']}\n{said.bench}"),
                 sentences=tuple(f"{queue.contents.header['host']}, {queue.place}, {text}" for text in said.sentences),
@@ -220,7 +226,7 @@ def _benches(found: Found, queue: Queue) -> dict[str, str]:
     """By what each bench of a queue is known in the journals of its runs."""
     keys: dict[str, str] = {}
     for each in queue.contents.tries:
-        run = found.run(queue.folder.parent / Path(each.folder).name) if each.folder else None
+        run = found.run(log.run_folder(queue.folder, each.folder)) if each.folder else None
         if run is not None:
             keys[each.bench] = run.bench_key
     return keys
@@ -246,7 +252,7 @@ def queued(queues: Iterable[Queue]) -> dict[Path, dt.datetime | None]:
         for each in queue.contents.tries:
             if each.folder:
                 ended = moment(each.ending.at) if each.ending else None if queue.works else queue.at
-                left[queue.folder.parent / Path(each.folder).name] = ended
+                left[log.run_folder(queue.folder, each.folder)] = ended
     return left
 
 
