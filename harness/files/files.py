@@ -95,6 +95,11 @@ def read_register(path: str | Path) -> CheckedFile[Register]:
     return _checked(_register(Path(path)))
 
 
+def read_customers(path: str | Path) -> CheckedFile[Customers]:
+    """Read a file of customers and keep its warnings."""
+    return _checked(_customers(Path(path)))
+
+
 def read_unit(path: str | Path) -> CheckedFile[Unit]:
     """Read a unit file and keep its warnings."""
     return _checked(_unit(Path(path)))
@@ -178,10 +183,14 @@ class _Reading(Generic[M]):
     notes: Findings | None = None
     errors: list[Problem] = field(default_factory=list)
 
+    @property
+    def wrong(self) -> list[Problem]:
+        """Everything that is wrong so far."""
+        return [*self.errors, *(self.notes.errors if self.notes else ())]
+
     def problems(self) -> list[str]:
         """Everything that is wrong, in the order of the file, each once."""
-        every = [*self.errors, *(self.notes.errors if self.notes else ())]
-        return list(dict.fromkeys(str(problem) for problem in in_order(every)))
+        return list(dict.fromkeys(str(problem) for problem in in_order(self.wrong)))
 
     def warnings(self) -> list[str]:
         """The warnings, in the order of the file."""
@@ -192,36 +201,27 @@ class _Reading(Generic[M]):
 def _bench(
     path: Path, check_overrides: CheckOverrides | None, check_driver: CheckDriver | None, day_of: DayOf
 ) -> _Reading[Bench]:
-    before: list[Problem] = []
-
-    def check(text: Text, bench: Bench) -> Findings:
-        resolved.append(_resolved(text, bench, day_of, before))
-        notes = check_bench(text, resolved[-1], check_overrides, check_driver)
-        check_scope(notes, bench.scope)
-        return notes
-
-    resolved: list[Bench] = []
-    reading = _read(path, "bench", Bench, check)
-    reading.value = resolved[-1] if resolved else None
-    reading.errors += before
+    reading = _read(path, "bench", Bench, lambda text, _bench: Findings(text))
+    if reading.text is not None and reading.value is not None:
+        scope = reading.value.scope
+        reading.value = _resolved(reading, reading.text, reading.value, day_of)
+        reading.notes = check_bench(reading.text, reading.value, check_overrides, check_driver)
+        check_scope(reading.notes, scope)
     return reading
 
 
-def _resolved(text: Text, bench: Bench, day_of: DayOf, problems: list[Problem]) -> Bench:
+def _resolved(reading: _Reading[Bench], text: Text, bench: Bench, day_of: DayOf) -> Bench:
     """The bench with what its register has of its instruments on the day on which it is used."""
     if bench.standards is None:
         return bench
     register = _register(text.path.parent / bench.standards)
-    problems += [
-        problem if problem.line else text.problem(("standards",), f"{shown(bench.standards)}: {problem.text}")
-        for problem in (*register.errors, *(register.notes.errors if register.notes else ()))
-    ]
-    if problems or register.text is None or register.value is None:
+    reading.errors += [_where_named(problem, text, "standards", bench.standards) for problem in register.wrong]
+    if reading.errors or register.text is None or register.value is None:
         return bench
     notes = Findings(text)
     found = InRegister(name=bench.standards, text=register.text, register=register.value)
     bench = with_certificates(notes, bench, found, day_of(bench, text.path))
-    problems += notes.errors
+    reading.errors += notes.errors
     return bench
 
 
@@ -231,17 +231,10 @@ def _job(path: Path) -> _Reading[Job]:
     if job.value is None or job.text is None or job.value.customers is None:
         return job
     customers = _customers(path.parent / job.value.customers)
-    wrong = (*customers.errors, *(customers.notes.errors if customers.notes else ()))
-    named = shown(job.value.customers)
-    job.errors += [each if each.line else job.text.problem(("customers",), f"{named}: {each.text}") for each in wrong]
-    if customers.value is not None and job.notes is not None and not wrong:
+    job.errors += [_where_named(problem, job.text, "customers", job.value.customers) for problem in customers.wrong]
+    if customers.value is not None and job.notes is not None and not customers.wrong:
         job.value = with_customer(job.notes, job.value, customers.value)
     return job
-
-
-def read_customers(path: str | Path) -> CheckedFile[Customers]:
-    """Read a file of customers and keep its warnings."""
-    return _checked(_customers(Path(path)))
 
 
 def _customers(path: Path) -> _Reading[Customers]:
@@ -250,6 +243,11 @@ def _customers(path: Path) -> _Reading[Customers]:
 
 def _register(path: Path) -> _Reading[Register]:
     return _read(path, "register", Register, check_register)
+
+
+def _where_named(problem: Problem, text: Text, key: str, name: str) -> Problem:
+    """A problem of a file that another names: what is wrong with it as a whole is said at the line that names it."""
+    return problem if problem.line else text.problem((key,), f"{shown(name)}: {problem.text}")
 
 
 def _named_jobs(text: Text) -> tuple[str, ...]:
@@ -332,14 +330,12 @@ def _options(job: _Reading[Job], sequences: Sequences) -> list[BaseModel | None]
 
 
 def _named_in(job: _Reading[Job], key: Kind, load: Callable[[Path], _Reading[M]]) -> _Reading[M]:
-    """Read the file that the job names; what is wrong with the file as a whole is said at the job's line."""
+    """Read the file that the job names."""
     name = job.text.data.get(key) if job.text else None
     if job.text is None or not isinstance(name, str):
         return _Reading(path=job.path)
     reading = load(job.path.parent / name)
-    for place, problem in enumerate(reading.errors):
-        if not problem.line:
-            reading.errors[place] = job.text.problem((key,), f"{shown(name)}: {problem.text}")
+    reading.errors = [_where_named(problem, job.text, key, name) for problem in reading.errors]
     return reading
 
 
