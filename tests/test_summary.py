@@ -16,12 +16,13 @@ from typing import Any
 import pytest
 
 from harness.analysis.estimate import Statement
-from harness.journal.journal import Record
+from harness.journal.journal import Contents, Record
 from harness.models import Reference, Setup
 from harness.report import shown
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.results import to_json
+from harness.report.summary import summarise
 from harness.run import rehearsal
 from harness.run.jobs import Use
 from harness.steps import NOT_SETTLED, Dc, Measure, Reading, Reply, Sine, Step
@@ -381,3 +382,14 @@ def test_a_reading_that_never_stood_still_is_remarked_on() -> None:
     assert below.remarks == tuple(f"ground line: {remark}" for remark in moved.remarks)
     assert below.statement is not None
     assert below.statement.u > 5 * still.statement.u
+
+
+def test_parts_of_one_title_are_numbered_and_one_whose_title_begins_like_another_is_not() -> None:
+    setup = remote(a_setup())
+    titles = ("Pulse response", "Pulse", "Pulse response", "Pulse", "Pulse response")
+    parts = [{"name": str(n), "use": "pulse", "title": title} for n, title in enumerate(titles)]
+    header = {"run": "r", "program": "test", "started": AT, "setup": setup.to_header(), "parts": parts}
+    report = summarise(Contents(header=header, records=(), withdrawn=(), events=(), parts={}, closed_at=AT))
+    assert [part.title for part in report.parts] == [
+        "Pulse response", "Pulse", "Pulse response (2)", "Pulse (2)", "Pulse response (3)",
+    ]  # fmt: skip

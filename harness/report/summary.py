@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -81,10 +82,12 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
     header = contents.header
     setup = Setup.from_header(header["setup"])
     parts: tuple[PartResult, ...] = ()
+    alike: Counter[tuple[str, str]] = Counter()
     for entry in header["parts"]:
         part = _part(setup, entry, contents, parts)
-        again = sum(earlier.use == part.use and earlier.title.startswith(part.title) for earlier in parts)
-        parts += (replace(part, title=f"{part.title} ({again + 1})") if again else part,)
+        alike[part.use, part.title] += 1
+        nth = alike[part.use, part.title]
+        parts += (part if nth == 1 else replace(part, title=f"{part.title} ({nth})"),)
     finished = contents.closed_at is not None
     ended = contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"]))
     last_day = dt.date.fromisoformat(ended[:10])
