@@ -42,8 +42,10 @@ def with_unit(number: str, unit: str) -> str:
 def parse(text: str | float, unit: str) -> float:
     """Read a quantity in the unit asked for: Hz, V, Vpp, Vrms, s, Ω, F, W, dB, dBc, div, °C, ° or "ratio".
 
-    A bare number is taken only for "ratio" and "div"; everything else says its unit.
+    The unit may be spelled as in a text, "ohm" or "deg". A bare number is taken only for "ratio" and "div"; everything
+    else says its unit.
     """
+    unit = _SPELLING.get(unit, unit)
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         kind = {bool: "true or false", list: "a list", dict: "a table"}.get(type(text), "a value of that kind")
         raise ValueError(f"{kind} is not a quantity; expected {example(unit)}")
@@ -93,6 +95,7 @@ def unphysical(value: float, unit: str) -> str:
     """What is wrong with a number as a quantity of a bench, in words that follow it; empty if nothing is."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return "is no number"
+    unit = _SPELLING.get(unit, unit)
     if unit not in _PHYSICAL:
         return ""
     least, most = _PHYSICAL[unit]

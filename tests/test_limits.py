@@ -122,6 +122,13 @@ def test_a_factor_that_no_screen_has_is_refused(key, value):
     assert f"View({key}={value!r})" in refusal(step, connection_of(step), a_setup())
 
 
+@pytest.mark.parametrize(("ohm", "why"), [(1e-9, "less than the 1 mΩ"), (1e15, "more than the 1 TΩ")])
+def test_an_input_resistance_that_no_screen_has_is_refused(ohm, why):
+    step = measure(Dc(level_v=1.0))
+    step = replace(step, view=replace(step.view, input_ohm=ohm))
+    assert f"View(input_ohm={ohm!r}), which is {why} that can be meant" in refusal(step, connection_of(step), a_setup())
+
+
 @pytest.mark.parametrize("key", ["expected", "expected_low", "expected_high", "tune_to_div"])
 def test_what_is_expected_is_a_number(key):
     step = replace(measure(Dc(level_v=1.0)), **{key: math.inf})

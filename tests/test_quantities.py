@@ -39,6 +39,7 @@ def test_prefixes_are_those_of_the_si(unit: str, prefix: str) -> None:
     ("1 h", "s", 3600.0), ("1 Mohm", "Ω", 1e6), ("1 MOhm", "Ω", 1e6), ("50 \u2126", "Ω", 50.0), ("1e3 Hz", "Hz", 1e3),
     ("1E-3V", "V", 1e-3), (".5 V", "V", 0.5), ("5. V", "V", 5.0), ("0.1 V", "V", 0.1), ("3 uV", "V", 3e-6),
     ("3 \u00b5V", "V", 3e-6), ("3 \u03bcV", "V", 3e-6), ("100 pF", "F", 1e-10),
+    ("1 Mohm", "ohm", 1e6), ("3 deg", "deg", 3.0),
 ])  # fmt: skip
 def test_reads(text: str | float, unit: str, value: float) -> None:
     assert quantities.parse(text, unit) == value  # exact: decimal scaling, rounded once

@@ -206,7 +206,6 @@ def read_tuned(text: str, step: Measure) -> Tuned | None:
     return None
 
 
-_SIGN_OF = {"ohm": "Ω", "deg": "°", "share": "ratio"}  # of a quantity's unit, as it is written
 _BARE = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 
@@ -259,7 +258,7 @@ def _number(amount: str, step: Measure) -> float:
             return quantities.parse(amount, "s") / s_per_div
         if unit == "s" and amount.endswith("div"):
             return quantities.parse(amount, "div") * s_per_div
-    return quantities.parse(amount, _SIGN_OF.get(unit, unit))
+    return quantities.parse(amount, "ratio" if unit == "share" else unit)
 
 
 def called(channel: int) -> str:

@@ -20,8 +20,6 @@ from harness.values import Divisions, Farads, Hertz, Model, Ohms, Seconds, Volts
 
 Kind: TypeAlias = Literal["source", "counter", "scope", "level meter", "switch"]
 
-_SI: Final = {"V": "V", "Hz": "Hz", "s": "s", "ohm": "Ω", "": "ratio"}
-
 KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
     "source": {
         "sets": frozenset({"function", "level_v", "offset_v", "frequency_hz", "period_s", "transition_s", "output"}),
@@ -126,11 +124,9 @@ class ProfileCommand(Model):
     def _number(self, value: str | float | bool | None, otherwise: float) -> float:
         if value is None:
             return otherwise
-        return quantities.parse(value, _SI[self.unit]) if isinstance(value, str) or not self.unit else _refuse(value)
-
-
-def _refuse(value: float | bool) -> float:
-    raise ValueError(f"{value!r} has no unit; write it as text with its unit, such as '5 V'")
+        if isinstance(value, str) or not self.unit:
+            return quantities.parse(value, self.unit or "ratio")
+        raise ValueError(f"{value!r} has no unit; write it as text with its unit, such as '5 V'")
 
 
 class Output(Model):
