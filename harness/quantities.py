@@ -240,3 +240,8 @@ def duration(seconds: float | None) -> str:
 def counted(count: int, what: str) -> str:
     """Write how many there are of something: "1 run", "3 runs"."""
     return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def often(count: int) -> str:
+    """Write how often something was: "once", "twice", "3 times"."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")

@@ -9,7 +9,7 @@ import datetime as dt
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
-from harness.quantities import counted
+from harness.quantities import counted, often
 from harness.report import blocks as b
 from harness.report import shown
 from harness.report.markup import html
@@ -196,7 +196,7 @@ def blocks(night: Night) -> Iterator[b.Block]:
 
 def _often(times: Sequence[str]) -> str:
     """How often and when: "twice: 2026-11-25 22:10 – 23:40; …"."""
-    return f"{ {1: 'once', 2: 'twice'}.get(len(times), f'{len(times)} times') }: {'; '.join(times)}"
+    return f"{often(len(times))}: {'; '.join(times)}"
 
 
 def _outputs(night: Night) -> b.Span:

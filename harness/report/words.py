@@ -11,7 +11,7 @@ from harness.analysis.planning import reach
 from harness.analysis.verdict import Overall
 from harness.journal.journal import Contents
 from harness.models import Setup
-from harness.quantities import counted, show
+from harness.quantities import counted, often, show
 from harness.report import by_eye
 from harness.report.model import Agreement, PartResult, Result, Standard
 from harness.report.particulars import places
@@ -231,10 +231,9 @@ _IN_PASSING: Final = ("resumed", "guardian")  # events that are told as interrup
 def _interrupted(contents: Contents) -> Iterator[str]:
     """When the run stood still, in plain words: what was read before stands, and nothing was read twice."""
     if times := [f"from {moment(each.last_at)} to {moment(each.went_on_at)}" for each in contents.interruptions]:
-        often = {1: "once", 2: "twice"}.get(len(times), f"{len(times)} times")
         yield (
-            f"The work was interrupted {often} and went on where it had stopped: {'; '.join(times)}. Readings taken "
-            "before stand."
+            f"The work was interrupted {often(len(times))} and went on where it had stopped: {'; '.join(times)}. "
+            "Readings taken before stand."
         )
     if any(event.what == "guardian" for event in contents.events):
         yield "A second program beside the run had to see to its outputs; the journal has what it did."
