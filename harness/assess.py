@@ -11,9 +11,9 @@ from dataclasses import replace
 from typing import Final
 
 from harness.analysis import estimate
-from harness.analysis.estimate import Budget, Contribution
+from harness.analysis.estimate import Budget, Contribution, Statement
 from harness.analysis.graticule import Length, length_on_lines
-from harness.analysis.verdict import Limits
+from harness.analysis.verdict import Limits, Verdict, decide_statement
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath
@@ -82,6 +82,16 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
         tolerance += rating.per_kelvin(setup.unit) * setup.unit.kelvin_outside(setup.job.environment.temperature)
     scale = PER_RATIO[rating.error_in] if rating.is_error and not rating.absolute else quantity.shown_in[0]
     return Limits.symmetric(scale * tolerance) if rating.is_error else Limits(high=scale * tolerance)
+
+
+def judge(
+    setup: Setup, step: Measure, readings: Sequence[Reading], ground: Sequence[Reading] = ()
+) -> tuple[Statement, Verdict]:
+    """What readings of a point state by themselves, and the word on it; AnalysisError where they cannot be judged."""
+    limits = limits_for(setup, step)
+    budget = budget_for(setup, step, readings, ground)
+    statement = estimate.state(budget, setup.job.coverage)
+    return statement, decide_statement(statement, limits, setup.job.rule, budget=budget)
 
 
 def values_of(readings: Sequence[Reading]) -> list[float]:

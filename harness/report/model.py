@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias
 
 from harness.analysis.curve import Band, Curve, CurvePoint, Flag, LevelPoint
 from harness.analysis.estimate import Budget, Contribution, Statement
-from harness.analysis.verdict import Limits, Overall, Verdict
+from harness.analysis.verdict import Limits, Overall, Rule, Verdict, decide_statement
 from harness.journal.issues import Issue
 from harness.models import Setup
 from harness.steps import KINDS as STEPS
@@ -64,6 +64,13 @@ class Result:
     stimulus: Stimulus | None = None  # what was put out, and how the screen was set: for a drawing of it
     view: View | None = None
     curve: Curve | None = None
+
+    def decided(self, rule: Rule) -> Result:
+        """With the word on its statement by a rule; as it is where nothing is stated, or no limit is rated."""
+        if self.statement is None or self.limits is None:
+            return self
+        verdict = decide_statement(self.statement, self.limits, rule, budget=self.budget)
+        return replace(self, verdict=verdict, word=verdict.word)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

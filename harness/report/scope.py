@@ -11,7 +11,6 @@ from dataclasses import replace
 from typing import Final
 
 from harness.analysis.estimate import Budget, Statement, coverage_factor, normal, state
-from harness.analysis.verdict import decide_statement
 from harness.assess import PER_RATIO
 from harness.models import ScopeLine, Setup
 from harness.quantities import counted
@@ -45,9 +44,8 @@ def _stated(setup: Setup, lines: Sequence[ScopeLine], result: Result) -> Result:
     was = shown.number(statement.expanded, statement.unit, 2)
     remark = f"U {_RAISED}; by its budget it is {was}"
     made = replace(result, budget=budget, statement=raised, remarks=(*result.remarks, remark))
-    if result.limits is not None and result.verdict is not None:
-        verdict = decide_statement(raised, result.limits, setup.job.rule, budget=budget)
-        made = replace(made, verdict=verdict, word=verdict.word)
+    if result.verdict is not None:
+        made = made.decided(setup.job.rule)
     if not result.sentence:
         return made
     said = f"Channel {made.channel}: {made.quantity} {shown.with_u(raised)}: {made.word}."  # with no U but the raised

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Rule, decide_statement, overall
+from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, Rule, overall
 from harness.errors import AnalysisError, HalfpowerError, JournalError
 from harness.journal.issues import Issue, changed, unissued
 from harness.journal.journal import Contents
@@ -204,16 +204,13 @@ def _kept(setup: Setup, plain: Any, part: str) -> Evaluated:
     """The results of a part as a journal keeps them, their words by the rule that the job has now."""
     try:
         made: Evaluated = from_plain(plain, KINDS)
-        return replace(made, results=tuple(_by_rule(setup.job.rule, result) for result in made.results))
+        return replace(made, results=tuple(_by_rule(result, setup.job.rule) for result in made.results))
     except (AttributeError, KeyError, TypeError, ValueError, AnalysisError) as error:
         raise JournalError(f"The journal's results of part {part!r} cannot be read: {error}") from None
 
 
-def _by_rule(rule: Rule, result: Result) -> Result:
-    if result.statement is None or result.limits is None or result.verdict is None or result.verdict.rule == rule:
-        return result
-    verdict = decide_statement(result.statement, result.limits, rule, budget=result.budget)
-    return replace(result, verdict=verdict, word=verdict.word)
+def _by_rule(result: Result, rule: Rule) -> Result:
+    return result if result.verdict is None or result.verdict.rule == rule else result.decided(rule)
 
 
 def part_result(entry: Mapping[str, Any], results: Evaluated, *, finished: bool) -> PartResult:

@@ -13,10 +13,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Protocol, TypeAlias
 
 from drivers.manual import Manual
-from harness.analysis.estimate import state
 from harness.analysis.rounding import format_pair
-from harness.analysis.verdict import decide_statement
-from harness.assess import budget_for, limits_for
+from harness.assess import judge, limits_for
 from harness.bench.perform import LiveBench
 from harness.errors import AnalysisError, HalfpowerError, OperatorStop
 from harness.journal.journal import Contents, Record
@@ -280,12 +278,10 @@ def seen(setup: Setup, point: Point, reading: Reading, ground: Sequence[Reading]
     if reading.status != "read":
         return Sight(name=point.name, said=reading.status.replace("_", " "))
     try:
-        limits = limits_for(setup, point.step)
-        budget = budget_for(setup, point.step, (reading,), ground)
+        statement, verdict = judge(setup, point.step, (reading,), ground)
     except AnalysisError as error:
         return Sight(name=point.name, said=str(error))
-    statement = state(budget, setup.job.coverage)
-    verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
+    limits = verdict.limits
     value, _ = format_pair(statement.estimate, statement.expanded, signed=limits.low is not None)
     return Sight(
         name=point.name, said=f"{value} {statement.unit}", limits=limits.text(statement.unit), word=verdict.word,

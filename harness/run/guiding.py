@@ -8,10 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from harness.analysis.estimate import state
 from harness.analysis.rounding import format_pair
-from harness.analysis.verdict import decide_statement
-from harness.assess import budget_for, limits_for
+from harness.assess import judge
 from harness.errors import AnalysisError
 from harness.journal.journal import Contents
 from harness.models import Setup
@@ -54,12 +52,10 @@ def judged(setup: Setup, step: Measure, reading: Reading) -> Judged:
     if reading.status != "read" or step.display != "unit":
         return "", ""
     try:
-        limits = limits_for(setup, step)
-        budget = budget_for(setup, step, (reading,))
+        statement, verdict = judge(setup, step, (reading,))
     except AnalysisError:
         return "", ""
-    statement = state(budget, setup.job.coverage)
-    verdict = decide_statement(statement, limits, setup.job.rule, budget=budget)
+    limits = verdict.limits
     value, expanded = format_pair(statement.estimate, statement.expanded, signed=limits.low is not None)
     unit = statement.unit
     shown = f"{value} {unit}, limit {limits.text(unit)}"
