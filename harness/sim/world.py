@@ -53,6 +53,11 @@ class Connection:
     display: str
     channel: int
 
+    @property
+    def at(self) -> tuple[str, int]:
+        """The input that it leads to."""
+        return self.display, self.channel
+
 
 @dataclass(slots=True, kw_only=True)
 class SimulatedSource:
@@ -259,42 +264,40 @@ class World:
         self.by_hand = [
             old
             for old in self.by_hand
-            if old.path != connection.path
-            and old.source != connection.source
-            and (old.display, old.channel) != (connection.display, connection.channel)
+            if old.path != connection.path and old.source != connection.source and old.at != connection.at
         ]
-        at = connection.display, connection.channel
-        if connection not in self.routes.values() and any(at == (r.display, r.channel) for r in self.routes.values()):
-            self.unplugged.add(at)
-        elif connection not in self.routes.values():  # the lead that a switch brings to another input
-            led = (self.routes[number] for number in self.closed if number in self.routes)
-            same = (r for r in led if (r.path, r.source) == (connection.path, connection.source))
-            self.unplugged.update((r.display, r.channel) for r in same)
+        if connection not in self.routes.values():
+            here = {connection.at} & self._led_to()
+            same = (r for r in self._closed() if (r.path, r.source) == (connection.path, connection.source))
+            self.unplugged |= here or {r.at for r in same}  # the lead that a switch brings to another input
         self.by_hand.append(connection)
 
     def tee(self, connection: Connection) -> None:
         """Plug a further input into what is connected already."""
-        at = connection.display, connection.channel
-        self.replug(*at)
-        self.unplugged |= {at} if any(at == (r.display, r.channel) for r in self.routes.values()) else set()
+        self.replug(*connection.at)
+        self.unplugged |= {connection.at} & self._led_to()
         self.by_hand.append(connection)
 
     def replug(self, display: str, channel: int) -> None:
         """Put the switch's lead back."""
-        self.by_hand = [made for made in self.by_hand if (made.display, made.channel) != (display, channel)]
+        self.by_hand = [made for made in self.by_hand if made.at != (display, channel)]
         self.unplugged.discard((display, channel))
 
     def connections(self) -> Iterable[Connection]:
         """All that is joined now, by the switch first."""
-        closed = (self.routes[number] for number in sorted(self.closed) if number in self.routes)
-        return [made for made in closed if (made.display, made.channel) not in self.unplugged] + self.by_hand
+        return [made for made in self._closed() if made.at not in self.unplugged] + self.by_hand
+
+    def _closed(self) -> list[Connection]:
+        """What the switch has closed, in the order of its channels."""
+        return [self.routes[number] for number in sorted(self.closed) if number in self.routes]
+
+    def _led_to(self) -> set[tuple[str, int]]:
+        """The inputs that have a lead of the switch's."""
+        return {route.at for route in self.routes.values()}
 
     def connection_to(self, display: str, channel: int) -> Connection | None:
         """What is plugged into an input."""
-        for connection in self.connections():
-            if connection.display == display and connection.channel == channel:
-                return connection
-        return None
+        return next((made for made in self.connections() if made.at == (display, channel)), None)
 
     def _load(self, connection: Connection) -> tuple[float, float]:
         """Conductance and capacitance that one connection puts on its source."""
