@@ -148,14 +148,13 @@ def _leads(made: Connect, wanted: Connect) -> bool:
 def _together(step: Measure | Look, setup: Setup) -> Iterator[str]:
     """What is wrong with a reading of two channels."""
     second = step.second if isinstance(step, Measure) else None
-    by_eye = setup.unit.read == "eye" if step.display == "unit" else False
     if second is None and step.view.together:
         yield f"asks for {step.view.together} of one channel; say which is the second"
     elif second is not None and (step.display != "unit" or not 1 <= second <= setup.unit.channels):
         yield f"reads channel {second} of the {step.display} besides, which has no such channel to compare"
     elif second == step.view.channel:
         yield f"compares channel {second} with itself"
-    elif step.view.together and not by_eye:
+    elif step.view.together and setup.unit.read != "eye":
         yield f"asks for {step.view.together} on a display that is read over its interface, which gives records instead"
 
 

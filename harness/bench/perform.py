@@ -470,11 +470,7 @@ class LiveBench:
         turned = by_person and step.tune == "level"
         if turned:
             self.outputs.turned(step.source, hazardous=bool(hazards))  # until somebody says how far
-        if (
-            step.tune_to_div is not None
-            and hasattr(source, "is_turned")
-            and not getattr(step.stimulus, "turned", False)
-        ):
+        if by_person and hasattr(source, "is_turned") and not getattr(step.stimulus, "turned", False):
             source.is_turned(step.tune)
         try:
             reading = self._read(step, screen)
