@@ -221,9 +221,7 @@ def _refuse_empty(outcomes: Outcomes, source: str) -> None:
 
 def summary_lines(done: Any, *, quiet: bool) -> Iterator[str]:
     """The re-analysis in words: each run that changed, then the totals."""
-    from harness.years.reanalysis import digest, totals
-
-    sums = totals(done.outcomes)
+    sums = done.totals
     moved = (outcome for outcome in done.outcomes if outcome.changes)
     for outcome in islice(moved, 0 if quiet else _MOST_SHOWN):
         yield _heading(outcome)
@@ -245,18 +243,17 @@ def summary_lines(done: Any, *, quiet: bool) -> Iterator[str]:
     if done.corrections is not None:
         for index in range(len(done.corrections.value.standard)):
             yield f"{done.corrections.place(index)}: concerns {counted(sums.touched.get(index, 0), 'run')}"
-    yield f"Digest of every number: {digest(done.outcomes)[:16]}"
+    yield f"Digest of every number: {done.digest[:16]}"
 
 
 def _concerned_lines(done: Any) -> Iterator[str]:
     """Whom the laboratory's own procedure may have to tell."""
     from harness.report.shown import number
-    from harness.years.reanalysis import concerned
 
-    if them := concerned(done.outcomes):
+    if done.concerned:
         share = number(100 * done.changes.share, "%")
         yield f"Customers with another verdict, or a result or U that moved by more than {share} of U:"
-    for each in them:
+    for each in done.concerned:
         by = "" if each.furthest is None else f", by up to {number(100 * each.furthest, '%', 2)} of U"
         name = each.customer or "(no customer named)"
         yield f"  {name}: {counted(each.results, 'result')} in {counted(each.runs, 'run')}{by}"
@@ -284,12 +281,10 @@ def _numbers(change: Any) -> str:
 
 def _refuse_missed(done: Any) -> None:
     """A correction that concerns no run is a slip of the pen, as a rule: nothing is written."""
-    from harness.years.reanalysis import totals
-
     if done.corrections is None:
         return
-    touched = totals(done.outcomes).touched
-    missed = [done.corrections.place(i) for i in range(len(done.corrections.value.standard)) if i not in touched]
+    standards = range(len(done.corrections.value.standard))
+    missed = [done.corrections.place(index) for index in standards if index not in done.totals.touched]
     if missed:
         raise ConfigError(*(f"{place}: concerns none of these runs; check the number and the days" for place in missed))
 

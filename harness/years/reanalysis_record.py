@@ -12,6 +12,7 @@ import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,18 +21,19 @@ from harness.journal.atomic import make_folder, sync, sync_folder
 from harness.report.tables import csv_text
 from harness.words.json_text import json_text
 from harness.words.version import program_version
+from harness.years import reanalysis
 from harness.years.corrections import CorrectionsFile
 from harness.years.outcomes import Outcomes
-from harness.years.reanalysis import Changes, Move, Outcome, VerdictChange, concerned, digest, totals
+from harness.years.reanalysis import Changes, Concerned, Move, Outcome, Totals, VerdictChange
 from harness.years.records.rows import ResultRow, RunRow
 
 FORMAT: Final = 1
 RECORD: Final = "record.json"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Reanalysis:
-    """A re-analysis that is done, and what is said of it."""
+    """A re-analysis that is done, and what is said of it; many outcomes are gone over once for each of its sums."""
 
     made: str  # ISO
     reason: str
@@ -46,6 +48,21 @@ class Reanalysis:
         """The sentence that stands on every page."""
         by = f" by {self.by}" if self.by else ""
         return f"Re-analysed on {self.made[:10]}{by} with version {program_version()}: {self.reason}"
+
+    @cached_property
+    def totals(self) -> Totals:
+        """All of it in numbers."""
+        return reanalysis.totals(self.outcomes)
+
+    @cached_property
+    def concerned(self) -> tuple[Concerned, ...]:
+        """The customers who are to be told."""
+        return reanalysis.concerned(self.outcomes)
+
+    @cached_property
+    def digest(self) -> str:
+        """The checksum of every number."""
+        return reanalysis.digest(self.outcomes)
 
 
 def free_folder(folder: Path) -> Path:
@@ -96,7 +113,7 @@ def page_name(run: RunRow) -> str:
 
 def as_plain(done: Reanalysis) -> dict[str, Any]:
     """What the record says, for JSON."""
-    counted = totals(done.outcomes)
+    counted = done.totals
     selected = {name: value for name, value in asdict(done.changes.where).items() if value is not None}
     return {
         "format": FORMAT,
@@ -110,7 +127,7 @@ def as_plain(done: Reanalysis) -> dict[str, Any]:
         "rule": done.changes.rule or "as each run had it",
         "error": done.changes.error or "as each run had it",
         "corrections": None if done.corrections is None else "corrections.toml",
-        "digest_sha256": digest(done.outcomes),
+        "digest_sha256": done.digest,
         "runs": counted.runs,
         "unreadable": counted.unreadable,
         "runs_with_another_verdict": counted.changed_runs,
@@ -119,7 +136,7 @@ def as_plain(done: Reanalysis) -> dict[str, Any]:
         "verdicts": _counts(counted.verdicts),
         "overall": _counts(counted.overall),
         "told_above_share_of_u": done.changes.share,
-        "concerned": [asdict(each) for each in concerned(done.outcomes)],
+        "concerned": [asdict(each) for each in done.concerned],
         "problems": [outcome.problem for outcome in done.outcomes if outcome.problem],
         "each": [],
     }
