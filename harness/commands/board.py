@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Final
 
 import rich_click as click
 
-from harness.commands.helping import PlainHelpCommand, not_both, say
+from harness.commands.helping import PlainHelpCommand, an_interval, not_both, say
 from harness.commands.records import store_option
 from harness.errors import HalfpowerError, RecordsError
 
 if TYPE_CHECKING:
     from harness.office.registered import Registered
     from harness.office.stored import Stored
-    from harness.words.moments import Interval
     from harness.years.records.store import Store
 
 PATH: Final = click.Path(path_type=Path)
@@ -100,7 +99,7 @@ def _registered(path: Path | None, soon: dt.timedelta) -> Registered | None:
 def _stored(store: str | None, soon: dt.timedelta, interval: str | None, simulated: bool) -> Stored | None:
     """The store that is set up, or None where there is none yet and none was named."""
     if interval is not None:
-        _interval("--interval", interval)
+        an_interval("--interval", interval)
     from harness.office.stored import Stored
     from harness.years.records import database
     from harness.years.records.store import Store
@@ -127,16 +126,7 @@ def _stored(store: str | None, soon: dt.timedelta, interval: str | None, simulat
 
 def _soon(within: str) -> dt.timedelta:
     today = dt.date(2000, 1, 1)
-    return _interval("--within", within).after(today) - today
-
-
-def _interval(option: str, text: str) -> Interval:
-    from harness.words.moments import interval
-
-    try:
-        return interval(text)
-    except ValueError as error:
-        raise click.UsageError(f"{option}: {error}.") from None
+    return an_interval("--within", within).after(today) - today
 
 
 def _change(account_file: Path | None, add: str | None, remove: str | None) -> None:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import rich_click as click
+
+if TYPE_CHECKING:
+    from harness.words.moments import Interval
 
 
 class PlainHelpCommand(click.RichCommand):
@@ -52,6 +55,16 @@ class Day(click.DateTime):
             return super().convert(value, param, ctx)
         except click.BadParameter:
             self.fail(f"{value!r} is no day; expected one such as 2026-11-25 (year, month, day).", param, ctx)
+
+
+def an_interval(option: str, text: str) -> Interval:
+    """Understand what an option says, such as '12 months'."""
+    from harness.words.moments import interval
+
+    try:
+        return interval(text)
+    except ValueError as error:
+        raise click.UsageError(f"{option}: {error}.") from None
 
 
 def not_both(first: object, second: object, what: str) -> None:

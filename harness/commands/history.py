@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rich_click as click
 
-from harness.commands.helping import PlainHelpCommand, bom_option, not_both, say
+from harness.commands.helping import PlainHelpCommand, an_interval, bom_option, not_both, say
 from harness.commands.records import opened, selected, selection_options, store_option
 from harness.errors import JournalError
 
@@ -53,7 +53,8 @@ def history(
       halfpower history runs --simulated --interval "12 months"
     """
     not_both(runs, store, "Name the folder that holds the runs, or a store with --store")
-    _check_interval(interval)
+    if interval is not None:
+        an_interval("--interval", interval)
     if bom and csv_path is None:
         raise click.UsageError("--bom is about the table; write one: --csv FILE.")
     chosen = selected(where)
@@ -74,16 +75,6 @@ def history(
         click.launch(str(html_path.resolve()))
     if made.problems:
         raise JournalError(f"{len(made.problems)} of the journals could not be read, named above; the others count.")
-
-
-def _check_interval(interval: str | None) -> None:
-    from harness.words.moments import interval as parsed
-
-    if interval is not None:
-        try:
-            parsed(interval)
-        except ValueError as error:
-            raise click.UsageError(f"--interval: {error}.") from None
 
 
 @contextmanager

@@ -74,20 +74,20 @@ def report(
         raise click.UsageError("--point is about the pictures of the page and the PDF; write one: --html FILE.")
     if bom and csv_path is None and budget_path is None:
         raise click.UsageError("--bom is about the tables; write one: --csv FILE.")
-    day = issued.date() if issued else None
+    folder, day = as_left or run_folder, issued.date() if issued else None
     found = journal.read(run_folder) if as_left else None
-    made = report_of(as_left or run_folder, number, issued=day, found=found)
+    made = report_of(folder, number, issued=day, found=found)
     if room_path is not None:
-        made = _with_room(made, journal.read(as_left or run_folder), room_path)
+        made = _with_room(made, journal.read(folder), room_path)
     not_both(point, short, "--point is about the whole report: use it or --short")
     not_both(annex_path or advice, short, "--annex and --advice are about the whole report: use them or --short")
     if open_page and html_path is None:
-        html_path = (as_left or run_folder) / "report.html"
+        html_path = folder / "report.html"
     if html_path is not None:
-        write_html(made, html_path, folder=as_left or run_folder, point=point, short=short)
+        write_html(made, html_path, folder=folder, point=point, short=short)
     if pdf_path is not None:
         printed: dict[str, Any] = {
-            "folder": as_left or run_folder, "letter": letter, "fonts": fonts, "point": point, "advice": advice,
+            "folder": folder, "letter": letter, "fonts": fonts, "point": point, "advice": advice,
         }  # fmt: skip
         write_pdf(made, pdf_path, part="short" if short else "certificate" if annex_path else "both", **printed)
         if annex_path is not None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
+from harness.commands.files import KIND
 from harness.commands.helping import PlainHelpCommand, not_both, say
 
 if TYPE_CHECKING:
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from harness.files.files import Kind, Scope
     from harness.person.operator import Operator
     from harness.start.write import Written
-
-KIND = click.Choice(["bench", "unit", "job", "queue", "register", "customers"])
 
 
 @click.command(cls=PlainHelpCommand)
