@@ -513,7 +513,7 @@ class Bench(Model):
 
     def path(self, name: str) -> SignalPath:
         """The path of that name; one that the file does not describe divides by nothing."""
-        return self.paths.get(name, SignalPath())
+        return self.paths.get(name) or SignalPath()
 
     def at(self, position: str | None) -> Bench:
         """This bench as a job at one of its positions sees it: `unit` is what stands there."""
