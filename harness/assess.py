@@ -84,6 +84,14 @@ def limits_for(setup: Setup, step: Measure) -> Limits:
     return Limits.symmetric(scale * tolerance) if rating.is_error else Limits(high=scale * tolerance)
 
 
+def rated_limits(setup: Setup, step: Measure) -> Limits | None:
+    """The same; None where none is rated: the point is read and reported, and not judged."""
+    try:
+        return limits_for(setup, step)
+    except AnalysisError:
+        return None
+
+
 def judge(
     setup: Setup, step: Measure, readings: Sequence[Reading], ground: Sequence[Reading] = ()
 ) -> tuple[Statement, Verdict]:

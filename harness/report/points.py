@@ -12,13 +12,13 @@ from harness.analysis.pulse import PulseFlag
 from harness.analysis.record import CLIPPED
 from harness.analysis.rounding import format_pair, format_value_u
 from harness.analysis.sine_fit import SineFlag
-from harness.analysis.verdict import Limits, decide_statement
+from harness.analysis.verdict import decide_statement
 from harness.assess import (
     applied_at_input,
     as_applied,
     budget_for,
     ideal,
-    limits_for,
+    rated_limits,
     true_level,
     true_period_ratio,
 )
@@ -100,7 +100,7 @@ def result_of(setup: Setup, group: Group, budget_of: Callable[[], Budget] | None
     is_error = rating is not None and rating.is_error
     remarks = list(remarks_of(group.readings))
     remarks += [f"ground line: {_flag_words(flag)}" for flag in (ground.flags if ground is not None else ())]
-    limits = _rated(setup, step)
+    limits = rated_limits(setup, step)
     statement = budget = verdict = None
     word: Word = "not measured"
     if not values:
@@ -183,13 +183,6 @@ def remarks_of(readings: Sequence[Reading]) -> Iterator[str]:
 def not_read(readings: Sequence[Reading]) -> str:
     """Why there is no value."""
     return _NOT_READ[readings[0].status]
-
-
-def _rated(setup: Setup, step: Measure) -> Limits | None:
-    try:
-        return limits_for(setup, step)
-    except AnalysisError:
-        return None  # no rating: read and reported, not judged
 
 
 def _flag_words(flag: str) -> str:

@@ -10,15 +10,14 @@ from typing import Any, Final
 from harness.analysis.estimate import Budget, state
 from harness.analysis.joint import difference
 from harness.analysis.rounding import format_value_u
-from harness.analysis.verdict import Limits, decide_statement
-from harness.assess import limits_for, origin_of
+from harness.assess import origin_of, rated_limits
 from harness.errors import AnalysisError
 from harness.measurement import Rating
 from harness.models import Setup, Unit, rated
 from harness.quantities import counted, show
 from harness.report import shown
 from harness.report.checklist import count, heading
-from harness.report.model import Evaluated, Finding, Heading, PartResult, Result, Word
+from harness.report.model import Evaluated, Finding, Heading, PartResult, Result
 from harness.report.points import not_read, rated_apart, remarks_of
 from harness.report.readings import Taken, missing, setting_of
 from harness.steps import Measure, Reading, View
@@ -161,20 +160,19 @@ def _result(
     result_unit = "div" if rating.absolute else "%"
     if len(read.taken) < (3 if rating is LINEARITY else 2):
         return _unread(common, result_unit, remarks)
-    limits = _limits(setup, step)
+    limits = rated_limits(setup, step)
     try:
         budget, low, high = make(read)
         statement = state(budget)
     except AnalysisError as error:
         return replace(_unread(common, result_unit, [*remarks, str(error)]), word="undecided")
-    verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
     expected, reading = _in_divisions(rating, low, high)
-    word: Word = "undecided" if verdict is None else verdict.word
-    return Result(
+    made = Result(
         **common, expected=expected, reading=reading, readings=(low.shown.value_div, high.shown.value_div),
-        statement=statement, budget=budget, result_unit=result_unit, limits=limits, verdict=verdict, word=word,
+        statement=statement, budget=budget, result_unit=result_unit, limits=limits, verdict=None, word="undecided",
         remarks=tuple(dict.fromkeys(remarks)),
     )  # fmt: skip
+    return made.decided(setup.job.rule)
 
 
 def _range_of(result: Result) -> str:
@@ -187,13 +185,6 @@ def _unread(common: Mapping[str, Any], result_unit: str, remarks: Sequence[str])
         **common, statement=None, budget=None, result_unit=result_unit, limits=None, verdict=None,
         word="not measured", remarks=tuple(dict.fromkeys(remarks)),
     )  # fmt: skip
-
-
-def _limits(setup: Setup, step: Measure) -> Limits | None:
-    try:
-        return limits_for(setup, step)
-    except AnalysisError:
-        return None  # no rating: read and reported, not judged
 
 
 def _in_divisions(rating: Rating, low: Level, high: Level) -> tuple[float, float]:

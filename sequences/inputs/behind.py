@@ -14,7 +14,7 @@ from harness.analysis.estimate import Budget, Contribution
 from harness.assess import applied_at_input, applied_sum_lines, true_level
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating
-from harness.models import Setup, SignalPath, rated
+from harness.models import Setup, SignalPath, Unit, rated
 from harness.quantities import round_to, show
 from harness.steps import Measure, Square
 from sequences.comparing import Known, Readings, compared, length_of, scaled, unequal
@@ -139,25 +139,32 @@ def _resistor(step: Measure, path: SignalPath) -> tuple[Contribution, ...]:
     return (replace(line, origin=path.label or step.path),)
 
 
+def resistance_within(unit: Unit) -> float | None:
+    """What is rated of the input's resistance, as a ratio."""
+    return rated(unit, Rated).input_resistance
+
+
+def capacitance_within(unit: Unit) -> float | None:
+    """What is rated of the input's capacitance, as a ratio of it."""
+    within = rated(unit, Rated).input_capacitance
+    return None if within is None else within / unit.input.capacitance
+
+
 RESISTANCE: Final = Rating(
     name="resistance of the input",
     is_error=True,
     axis="none",
-    tolerance=lambda unit, _step: rated(unit, Rated).input_resistance,
+    tolerance=lambda unit, _step: resistance_within(unit),
     budget=resistance_budget,
     remedy="a better resistor (series_tolerance), or more repeats",
 )
-
-
-def _within(setup_farad: float, nominal_farad: float | None) -> float | None:
-    return None if nominal_farad is None else nominal_farad / setup_farad
 
 
 CAPACITANCE: Final = Rating(
     name="capacitance of the input",
     is_error=True,
     axis="none",
-    tolerance=lambda unit, _step: _within(unit.input.capacitance, rated(unit, Rated).input_capacitance),
+    tolerance=lambda unit, _step: capacitance_within(unit),
     budget=capacitance_budget,
     remedy="a holder that is better known (series_capacitance_within), or more repeats",
 )

@@ -10,8 +10,7 @@ from typing import Any, Final
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, state
 from harness.analysis.rounding import format_value_u
-from harness.analysis.verdict import Limits, decide_statement
-from harness.measurement import Rating
+from harness.analysis.verdict import Limits
 from harness.models import Setup, Unit, rated
 from harness.quantities import counted, show
 from harness.report import shown
@@ -22,7 +21,16 @@ from harness.report.readings import Group, Taken, grouped, missing
 from sequences import channels_of, signal_range
 from sequences.comparing import Known
 from sequences.inputs import Rated
-from sequences.inputs.behind import CAPACITANCE, HEIGHT, RESISTANCE, RISE, capacitance_budget, resistance_budget
+from sequences.inputs.behind import (
+    CAPACITANCE,
+    HEIGHT,
+    RESISTANCE,
+    RISE,
+    capacitance_budget,
+    capacitance_within,
+    resistance_budget,
+    resistance_within,
+)
 from sequences.inputs.steps import Options
 
 _MEGA: Final = 1e6
@@ -64,37 +72,33 @@ def _known(group: Group) -> Known:
 
 def _entered(setup: Setup, options: Options) -> Iterator[Result]:
     """What a meter showed, channel by channel."""
-    nominal, within_f = setup.unit.input, options.entered_capacitance_within
-    for rating, values, unit, of, half_width in (
-        (RESISTANCE, options.entered_resistance, "Ω", nominal.resistance, options.entered_resistance_within),
-        (CAPACITANCE, options.entered_capacitance, "F", nominal.capacitance, within_f / nominal.capacitance),
-    ):
-        name = options.meter or "the meter"
+    name, nominal, volts_per_div = options.meter or "the meter", setup.unit.input, signal_range(setup.unit, None)
+    within_f = options.entered_capacitance_within
+    for rating, values, unit, of, half_width, tolerance in (
+        (
+            RESISTANCE, options.entered_resistance, "Ω", nominal.resistance, options.entered_resistance_within,
+            resistance_within(setup.unit),
+        ),
+        (
+            CAPACITANCE, options.entered_capacitance, "F", nominal.capacitance, within_f / nominal.capacitance,
+            capacitance_within(setup.unit),
+        ),
+    ):  # fmt: skip
         line = estimate.rectangular(f"limits of {name}", half_width=half_width, sensitivity=100.0)
+        limits = None if tolerance is None else Limits.symmetric(100.0 * tolerance)
         for channel, value in zip(channels_of(setup, options.channels), values, strict=False):
             budget = Budget(
                 quantity=f"{rating.name} of channel {channel}", unit="%", estimate=100.0 * (value / of - 1.0),
                 contributions=(line,),
             )  # fmt: skip
-            shown_there = replace(_from_meter(setup, rating, budget), channel=channel, readings=(value,), reading=value)
-            yield replace(shown_there, unit=unit, remarks=(f"entered, as {name} showed it",))
-
-
-def _from_meter(setup: Setup, rating: Rating, budget: Budget) -> Result:
-    stated = rated(setup.unit, Rated)
-    tolerance = stated.input_resistance
-    if rating is CAPACITANCE:
-        within = stated.input_capacitance
-        tolerance = None if within is None else within / setup.unit.input.capacitance
-    limits = None if tolerance is None else Limits.symmetric(100.0 * tolerance)
-    statement, volts_per_div = state(budget, setup.job.coverage), signal_range(setup.unit, None)
-    verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
-    return Result(
-        quantity=rating.name, is_error=True, channel=1, path="",
-        setting=f"{show(volts_per_div, 'V')}/div", setting_value=volts_per_div, setting_unit="V/div",
-        statement=statement, budget=budget, limits=limits, verdict=verdict,
-        word=verdict.word if verdict else "undecided",
-    )  # fmt: skip
+            made = Result(
+                quantity=rating.name, is_error=True, channel=channel, path="",
+                setting=f"{show(volts_per_div, 'V')}/div", setting_value=volts_per_div, setting_unit="V/div",
+                readings=(value,), reading=value, unit=unit, budget=budget, limits=limits, verdict=None,
+                statement=state(budget, setup.job.coverage), word="undecided",
+                remarks=(f"entered, as {name} showed it",),
+            )  # fmt: skip
+            yield made.decided(setup.job.rule)
 
 
 def _said(setup: Setup, result: Result) -> Result:

@@ -6,19 +6,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any
 
-from harness.measurement import quantity_of
 from harness.models import Setup, Unit, rated
 from harness.quantities import counted
 from harness.report import shown
 from harness.report.checklist import count, heading
-from harness.report.model import Evaluated, Heading, PartResult
+from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import result_of
 from harness.report.readings import Group, Taken, grouped, missing
 from sequences.comparing import Known
 from sequences.own_output import Rated
-from sequences.own_output.output import EDGE, FREQUENCY, LEVEL, RISE, frequency_budget, level_budget
+from sequences.own_output.output import FREQUENCY, HEIGHT, LEVEL, PERIODS, RISE, frequency_budget, level_budget
 
-_BUDGETS = {LEVEL.name: level_budget, FREQUENCY.name: frequency_budget}
+_COMPARED = {HEIGHT.name: level_budget, PERIODS.name: frequency_budget}
 
 
 def evaluate(
@@ -33,12 +32,11 @@ def evaluate(
     return Evaluated(results=results, missing=tuple(missing(entry, there)))
 
 
-def _result(setup: Setup, group: Group, beside: Group | None) -> Any:
-    if group.step.quantity == EDGE.name:
+def _result(setup: Setup, group: Group, beside: Group | None) -> Result:
+    budget = _COMPARED.get(group.step.quantity)
+    if budget is None:
         return result_of(setup, group)
-    rating = quantity_of(group.step).rating
     known = None if beside is None else Known(step=beside.step, readings=beside.readings)
-    budget = _BUDGETS[rating.name if rating else ""]
     return result_of(setup, group, partial(budget, setup, group.step, group.readings, known=known))
 
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any
 
 from harness.analysis.estimate import Statement, normal, state
-from harness.analysis.verdict import decide_statement
 from harness.models import Setup, Unit, rated
 from harness.quantities import show
 from harness.report import shown
@@ -49,13 +48,8 @@ def _by_its_time_factor(setup: Setup, result: Result, known: Statement | None) -
         estimate=result.budget.estimate + read.value * read.sensitivity,
         contributions=tuple(read if line is rated_line else line for line in lines),
     )
-    statement = state(budget, setup.job.coverage)
-    verdict = None
-    if result.limits is not None:
-        verdict = decide_statement(statement, result.limits, setup.job.rule, budget=budget)
-    return replace(
-        result, budget=budget, statement=statement, verdict=verdict, word=verdict.word if verdict else result.word
-    )
+    stated = replace(result, budget=budget, statement=state(budget, setup.job.coverage))
+    return stated.decided(setup.job.rule)
 
 
 def _with_range(result: Result) -> Result:

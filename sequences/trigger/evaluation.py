@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from harness.analysis.estimate import Budget, Statement, state
-from harness.analysis.verdict import Limits, Verdict, decide_statement
-from harness.assess import limits_for
+from harness.analysis.estimate import Budget, state
+from harness.analysis.verdict import Limits
+from harness.assess import rated_limits
 from harness.errors import AnalysisError
 from harness.measurement import Rating, quantity_of
 from harness.models import Setup, Unit, rated
@@ -163,12 +163,11 @@ def _sensitivity(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search
     """One result; `ever`: whether a sweep was started at all, so that the unit can say when one is."""
     step, trigger = search.first, search.first.view.trigger
     assert trigger is not None
-    limits, unit = _limits(setup, step), "Vpp" if is_external(step) else "div"
+    limits, unit = rated_limits(setup, step), "Vpp" if is_external(step) else "div"
     unheard = not ever and search.failed_vpp is not None
     found = _Found(reason=_NEVER) if unheard else _found(setup, wanted, level, search, limits)
-    statement, verdict, word = _judged(setup, found.budget, limits)
     remarks = (*remarks_of([reading for _, reading in search.tries]), *([found.reason] if found.reason else []))
-    return Result(
+    made = Result(
         quantity=search.rating.name,
         channel=step.view.channel,
         path=step.path,
@@ -178,27 +177,18 @@ def _sensitivity(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search
         applied=f"sine, {SWEEPS} sweeps",
         unit=unit,
         reading=None if found.budget is None else found.budget.estimate,
-        statement=statement,
+        statement=None if found.budget is None else state(found.budget),
         budget=found.budget,
         at_least=found.at_least_div,
         result_unit=unit,
         limits=limits,
-        verdict=verdict,
-        word=word if found.budget else found.word,
+        verdict=None,
+        word="undecided" if found.budget else found.word,
         remarks=tuple(dict.fromkeys(remarks)),
         stimulus=step.stimulus,
         view=step.view,
     )
-
-
-def _judged(
-    setup: Setup, budget: Budget | None, limits: Limits | None
-) -> tuple[Statement | None, Verdict | None, Word]:
-    if budget is None:
-        return None, None, "not measured"
-    statement = state(budget)
-    verdict = None if limits is None else decide_statement(statement, limits, setup.job.rule, budget=budget)
-    return statement, verdict, "undecided" if verdict is None else verdict.word
+    return made.decided(setup.job.rule)
 
 
 def _found(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search: _Search, limits: Limits | None) -> _Found:
@@ -280,7 +270,7 @@ def _fired(taken: Sequence[Taken]) -> list[tuple[Measure, list[Reading]]]:
 
 
 def _level(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Result:
-    trigger, limits = step.view.trigger, _limits(setup, step)
+    trigger, limits = step.view.trigger, rated_limits(setup, step)
     assert trigger is not None
     values = tuple(r.value for r in readings if r.status == "read" and r.value is not None)
     remarks, budget = list(remarks_of(readings)), None
@@ -288,8 +278,7 @@ def _level(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Result:
         budget = fired_at(setup, step, [r for r in readings if r.status == "read"])
     else:
         remarks.append("no sweep was started: the trigger does not fire at this level")
-    statement, verdict, word = _judged(setup, budget, limits)
-    return Result(
+    made = Result(
         quantity=FIRES_AT.name,
         is_error=True,
         channel=step.view.channel,
@@ -304,23 +293,17 @@ def _level(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Result:
         readings=values,
         reading=math.fsum(values) / len(values) if values else None,
         unit="div",
-        statement=statement,
+        statement=None if budget is None else state(budget),
         budget=budget,
         result_unit="div",
         limits=limits,
-        verdict=verdict,
-        word=word,
+        verdict=None,
+        word="not measured" if budget is None else "undecided",
         remarks=tuple(dict.fromkeys(remarks)),
         stimulus=step.stimulus,
         view=step.view,
     )
-
-
-def _limits(setup: Setup, step: Measure) -> Limits | None:
-    try:
-        return limits_for(setup, step)
-    except AnalysisError:
-        return None  # no rating: read and reported, not judged
+    return made.decided(setup.job.rule)
 
 
 def _range_of(result: Result) -> str:
