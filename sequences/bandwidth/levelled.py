@@ -19,11 +19,11 @@ from harness.quantities import db
 from harness.steps import Reading
 from sequences.bandwidth.response_model import (
     Purpose,
-    ReadingModel,
     ResponsePlan,
     ResponseReading,
 )
 from sequences.bandwidth.wanted import Wanted
+from sequences.levelling.reading import reader_of
 from sequences.levelling.sine import (
     Taken,
     level_at,
@@ -147,7 +147,7 @@ def plan_of(setup: Setup, wanted: Wanted, base_vpp: float | None) -> ResponsePla
         max_hz=wanted.max_hz,
         deflection_div=wanted.deflection_div,
         screen_div=unit.vertical_div,
-        reader=ReadingModel(resolution_div=unit.resolution, scatter_div=unit.scatter),
+        reader=reader_of(unit),
         drop_db=wanted.drop_db,
         u_frequency_rel=_u_frequency(setup),
         target_rel=wanted.target,

@@ -31,6 +31,7 @@ from sequences.channels_together.between import (
     SINGLE,
     SUM_HEIGHT,
 )
+from sequences.levelling.steps import raised
 from sequences.pulse.steps import sweep_for
 
 __all__ = ["JUDGES", "QUANTITIES", "TITLE", "Options", "needs", "plan", "script"]
@@ -74,11 +75,9 @@ class _Pair:
         return self.setup.unit.read == "eye"
 
     def level(self, height_div: float) -> float:
-        """What the source is set to for this height; a generator's level is stated into 50 ohm and doubles without."""
-        path = self.setup.bench.path(self.options.path)
-        is_open = path.termination is None and self.setup.unit.input.resistance > LOW_OHM
-        doubles = 2.0 if is_open and self.options.source == "generator" else 1.0
-        return round_to(height_div * self.volts_per_div * path.divides_by / doubles, 4)
+        """What the source is set to for this height; a generator's level is stated into 50 ohm."""
+        by = raised(self.setup, self.options.path) if self.options.source == "generator" else 1.0
+        return round_to(height_div * self.volts_per_div * self.setup.bench.path(self.options.path).divides_by / by, 4)
 
     @property
     def volts_per_div(self) -> float:

@@ -22,7 +22,7 @@ from sequences import vertical
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.isolation import Rated
 from sequences.levelling.harmonics import readers
-from sequences.levelling.reading import ReadingModel, mean_variance, reading_line
+from sequences.levelling.reading import reader_of, reading_line
 
 CUSTOMARY_DB: Final = 40.0  # makers rate 34 to 40 dB (common practice); ranges are chosen for it where none is rated
 SEEN: Final = 5.0
@@ -30,19 +30,13 @@ SEEN: Final = 5.0
 AT_MOST: Final = 2.0  # standard uncertainties added to what may be noise alone
 
 
-def deflection(values: Sequence[float], width: Contribution) -> float:
-    """The mean of what was read, without the width of the trace."""
-    return max(math.fsum(values) / len(values) - width.value, 0.0)
-
-
 def u_crosstalk_div(setup: Setup, values: Sequence[float], readings: Sequence[Reading], width: Contribution) -> float:
     """Standard uncertainty of the deflection: as its records show it, else as the unit is read; with the width's."""
     shown = [reading.scatter for reading in readings if reading.scatter is not None]
     if len(shown) == len(values) and shown:
         return math.hypot(max(shown), width.u)
-    reader, height = _reader(setup), math.fsum(values) / len(values)
-    variance = mean_variance([reader.standard_div(height)] * len(values), reader.floor_div(height))
-    return math.hypot(math.sqrt(variance), width.u)
+    height = math.fsum(values) / len(values)
+    return math.hypot(reader_of(setup.unit).mean_div(height, len(values)), width.u)
 
 
 def isolation(
@@ -74,7 +68,7 @@ def isolation(
     tolerance = rated(setup.unit, vertical.Rated).deflection
     lines = (
         normal("reading of the crosstalk", u=DB_PER_NEPER * u_div / shown_div, unit="dB"),
-        reading_line("reading of the driven channel", driven_div, readings, _reader(setup)),
+        reading_line("reading of the driven channel", driven_div, readings, reader_of(setup.unit)),
         rectangular("deflection factor, crosstalk", half_width=DB_PER_NEPER * tolerance, unit="dB"),
         rectangular("deflection factor, driven channel", half_width=DB_PER_NEPER * tolerance, unit="dB"),
         *_harmonics(setup),
@@ -97,10 +91,6 @@ def _harmonics(setup: Setup) -> tuple[Contribution, ...]:
         arcsine("harmonics, driven channel", half_width=DB_PER_NEPER * ratio, unit="dB"),
         arcsine("harmonics, crosstalk", half_width=DB_PER_NEPER * 3.0 * ratio, unit="dB"),
     )
-
-
-def _reader(setup: Setup) -> ReadingModel:
-    return ReadingModel(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
 
 
 def limits_of(unit: Unit, step: Measure) -> Limits | None:

@@ -17,7 +17,6 @@ from sequences.isolation.crosstalk import (
     CROSSTALK,
     ISOLATION,
     SEEN,
-    deflection,
     highest_hz,
     isolation,
     limits_of,
@@ -25,7 +24,7 @@ from sequences.isolation.crosstalk import (
 )
 from sequences.isolation.steps import DRIVEN
 from sequences.levelling.evaluation import Level, not_read, result
-from sequences.levelling.width import trace_width
+from sequences.levelling.width import trace_width, without_width
 
 
 def evaluate(
@@ -88,7 +87,7 @@ def _level(setup: Setup, taken: Sequence[Taken], at: Sequence[Taken], beside: Se
         why = not_read([r.status for _, r in at]) if not read else f"channel {step.driven} itself was not read"
         return Level(step=step, frequency_hz=hz, remark=why)
     values, width = [r.value or 0.0 for _, r in read], trace_width(setup, beside)
-    shown_div, u_div = deflection(values, width), u_crosstalk_div(setup, values, [r for _, r in read], width)
+    shown_div, u_div = without_width(values, width), u_crosstalk_div(setup, values, [r for _, r in read], width)
     driven, driven_div = own[-1]
     driven_v = driven_div * driven.view.volts_per_div
     if shown_div < SEEN * u_div:

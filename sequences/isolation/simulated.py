@@ -1,19 +1,5 @@
 """What a person sees of another channel's sine on a simulated screen."""
 
-from __future__ import annotations
+from sequences.vertical.simulated import SEEN as LEVEL
 
-from typing import TYPE_CHECKING
-
-from harness.measurement import seen
-from harness.steps import Measure
-
-if TYPE_CHECKING:
-    from harness.sim.bench import SimulatedBench
-    from harness.sim.world import SimulatedTrace
-
-
-def _height(bench: SimulatedBench, step: Measure, trace: SimulatedTrace) -> float | None:
-    return seen("peak_to_peak")(bench, step, trace)
-
-
-SEEN = {"crosstalk": _height}
+SEEN = {"crosstalk": LEVEL["peak_to_peak"]}

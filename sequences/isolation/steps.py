@@ -18,7 +18,7 @@ from sequences import Judges, Plan, Planned, channels_of, generator_of
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.isolation import Rated
 from sequences.isolation.crosstalk import CROSSTALK, CUSTOMARY_DB, highest_hz
-from sequences.levelling.steps import most_vpp, raised, sweep
+from sequences.levelling.steps import most_vpp, raised, rounded_down, sweep
 from sequences.levelling.width import TRACE_WIDTH, reads_width, width_step
 
 TITLE: Final = "Channel isolation"
@@ -119,8 +119,7 @@ def _level_vpp(setup: Setup, options: Options) -> float:
     by = setup.bench.path(options.path).divides_by / raised(setup, options.path)
     shown = setup.unit.usable_div * max(setup.unit.volts_per_div) * by
     most = min(options.level or math.inf, most_vpp(setup, options.path), shown)
-    digit = 10.0 ** (math.floor(math.log10(most)) - 2)
-    return round_to(math.floor(most / digit * (1 + 1e-9)) * digit, 3)
+    return rounded_down(most, 3)
 
 
 def _own(setup: Setup, options: Options, beside: Measure) -> Measure:

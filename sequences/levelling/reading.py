@@ -12,6 +12,8 @@ from harness.quantities import DB_PER_NEPER
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from harness.models import Unit
+
 THIN_DIV: Final = 0.1
 """The width of a trace that is sharp (common practice): its limit where nobody said what it is."""
 
@@ -32,6 +34,11 @@ class ReadingModel:
         """Return the standard uncertainty of one rounded reading."""
         return math.hypot(self.random_div(deflection_div), self.resolution_div / math.sqrt(12.0))
 
+    def mean_div(self, deflection_div: float, readings: int) -> float:
+        """Return the standard uncertainty of a mean of so many readings of one deflection."""
+        single = [self.standard_div(deflection_div)] * readings
+        return math.sqrt(mean_variance(single, self.floor_div(deflection_div)))
+
     def floor_div(self, deflection_div: float) -> float:
         """Return what remains of the rounding, rms, however often one and the same deflection is read."""
         if self.resolution_div <= 0.0:
@@ -39,6 +46,11 @@ class ReadingModel:
         ratio = self.random_div(deflection_div) / self.resolution_div
         first_harmonic = self.resolution_div / (math.sqrt(2.0) * math.pi) * math.exp(-2.0 * (math.pi * ratio) ** 2)
         return min(self.resolution_div / math.sqrt(12.0), first_harmonic)
+
+
+def reader_of(unit: Unit) -> ReadingModel:
+    """How a deflection of the unit is read."""
+    return ReadingModel(resolution_div=unit.resolution, scatter_div=unit.scatter)
 
 
 def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
@@ -51,6 +63,4 @@ def mean_variance(s_db: Sequence[float], floor_db: float) -> float:
 
 def reading_line(name: str, deflection_div: float, readings: int, reader: ReadingModel) -> Contribution:
     """The line of a mean of so many readings of one deflection, in dB."""
-    single = [reader.standard_div(deflection_div)] * readings
-    u_div = math.sqrt(mean_variance(single, reader.floor_div(deflection_div)))
-    return normal(name, u=DB_PER_NEPER * u_div / deflection_div, unit="dB")
+    return normal(name, u=DB_PER_NEPER * reader.mean_div(deflection_div, readings) / deflection_div, unit="dB")

@@ -17,7 +17,7 @@ from sequences.inputs import Rated as Inputs
 from sequences.levelling import corrections
 from sequences.levelling.harmonics import harmonic_lines, matter
 from sequences.levelling.mismatch import end_of, mismatch, mismatch_through_one_line
-from sequences.levelling.reading import THIN_DIV, ReadingModel, mean_variance
+from sequences.levelling.reading import THIN_DIV, ReadingModel
 from sequences.levelling.table import LevelCorrection, LevelTable
 
 LEVEL: Final = "level"
@@ -74,7 +74,7 @@ def level_table(setup: Setup, wanted: LevelPlan, level: Sequence[Taken]) -> Leve
     points = []
     for set_hz in sorted(gathered):
         values, deflection = gathered[set_hz], deflections[set_hz]
-        u_div = math.sqrt(mean_variance([reader.standard_div(deflection)] * len(values), reader.floor_div(deflection)))
+        u_div = reader.mean_div(deflection, len(values))
         points.append(
             LevelPoint(
                 frequency_hz=set_hz,

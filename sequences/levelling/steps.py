@@ -10,7 +10,7 @@ from typing import Final
 from harness import steps
 from harness.errors import AnalysisError
 from harness.models import LOW_OHM, Reference, Setup
-from harness.quantities import VPP_PER_VRMS_SINE, stepped
+from harness.quantities import VPP_PER_VRMS_SINE, round_to, stepped
 from harness.steps import Measure, Sine, View, connect, measure
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import Taken
@@ -53,6 +53,12 @@ def most_vpp(setup: Setup, path_name: str) -> float:
         most.append(VPP_PER_VRMS_SINE * math.sqrt(path.termination_power * path.termination) * path.divides_by)
     at_source = min(most) / raised(setup, path_name)
     return at_source if generator is None else min(at_source, generator.level_high)
+
+
+def rounded_down(vpp: float, digits: int) -> float:
+    """Down to the digits that a level is set to, so that no rounding exceeds it."""
+    digit = 10.0 ** (math.floor(math.log10(vpp)) - digits + 1)
+    return round_to(math.floor(vpp / digit * (1 + 1e-9)) * digit, digits)
 
 
 def level_step(setup: Setup, path: str, *, level_vpp: float, frequency_hz: float, purpose: str) -> Measure:

@@ -78,6 +78,11 @@ def trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
     return rectangular("trace width", half_width=half_width, value=widths[-1], unit="div")
 
 
+def without_width(values_div: Sequence[float], width: Contribution) -> float:
+    """The mean of peaks to peak without the width of the trace; 0 where there is nothing else."""
+    return max(math.fsum(values_div) / len(values_div) - width.value, 0.0)
+
+
 def width_lines(width: Contribution, shown_div: float, reference_div: float) -> tuple[Contribution, ...]:
     """An error of the width goes into both deflections of the ratio: w·(1/a − 1/A) of it stays."""
     if not width.u:

@@ -20,7 +20,7 @@ from harness.quantities import DB_PER_NEPER, db
 from harness.steps import Measure, Reading, Sine
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.compression import compression
-from sequences.levelling.reading import ReadingModel, reading_line
+from sequences.levelling.reading import reader_of, reading_line
 from sequences.levelling.sine import (
     LEVEL,
     LevelPlan,
@@ -31,7 +31,7 @@ from sequences.levelling.sine import (
     level_table,
 )
 from sequences.levelling.steps import REPEATS, level_step
-from sequences.levelling.width import trace_width, width_lines
+from sequences.levelling.width import trace_width, width_lines, without_width
 from sequences.passband import Rated
 
 REFERENCE_HZ: Final = 50e3
@@ -87,11 +87,10 @@ def response(
     if setup.bench.reference is not None and table is None:
         raise AnalysisError("the level was not read on the reference")
     thick = trace_width(setup, width)
-    here_div, base_div = (max(math.fsum(s.values) / len(s.values) - thick.value, 0.0) for s in (at, reference))
+    here_div, base_div = (without_width(shown.values, thick) for shown in (at, reference))
     if not (here_div > 0.0 and base_div > 0.0):
         raise AnalysisError("no deflection was read but the trace's own width")
-    known = level_at(setup, plan, table, at.frequency_hz)
-    reader = ReadingModel(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
+    known, reader = level_at(setup, plan, table, at.frequency_hz), reader_of(setup.unit)
     rests_on = setup.bench.reference or setup.bench.generator
     origin = "" if rests_on is None else origin_of(rests_on)
     lines = (
@@ -113,10 +112,10 @@ def response(
 def coupled(setup: Setup, direct: Shown, coupled: Shown, width: Sequence[Taken] = ()) -> Budget:
     """Return what AC coupling leaves of a sine that DC coupling shows in full, in dB, eq. (8): the level drops out."""
     thick = trace_width(setup, width)
-    ac_div, dc_div = (max(math.fsum(s.values) / len(s.values) - thick.value, 0.0) for s in (coupled, direct))
+    ac_div, dc_div = (without_width(shown.values, thick) for shown in (coupled, direct))
     if not (ac_div > 0.0 and dc_div > 0.0):
         raise AnalysisError("no deflection was read but the trace's own width")
-    reader = ReadingModel(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
+    reader = reader_of(setup.unit)
     lines: tuple[Contribution, ...] = (
         reading_line("readings, AC", ac_div, len(coupled.values), reader),
         reading_line("readings, DC", dc_div, len(direct.values), reader),

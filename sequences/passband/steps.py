@@ -19,7 +19,7 @@ from sequences.bandwidth import asked
 from sequences.bandwidth import steps as bandwidth
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Taken, reach_hz
-from sequences.levelling.steps import level_step, most_vpp, raised, read_levels, sweep
+from sequences.levelling.steps import level_step, most_vpp, raised, read_levels, rounded_down, sweep
 from sequences.levelling.width import TRACE_WIDTH, reads_width, width_step
 from sequences.passband import Rated
 from sequences.passband.response import AC_COUPLED, LIMITER, PASSBAND, REFERENCE_HZ, RESPONSE, chosen
@@ -187,7 +187,7 @@ def _ranges(setup: Setup, options: Options) -> tuple[list[_Range], list[str]]:
     by = setup.bench.path(options.path).divides_by / raised(setup, options.path)
     for volts_per_div in factors or (signal_range(setup.unit, None),):
         wanted = min(options.deflection, setup.unit.vertical_div - 1) * volts_per_div * by
-        vpp = _down(min(wanted, most_vpp(setup, options.path)))
+        vpp = rounded_down(min(wanted, most_vpp(setup, options.path)), _LEVEL_DIGITS)
         shown_div = vpp / by / volts_per_div
         if shown_div < _LEAST_DIV or vpp < generator.level_low:
             name = f"{show(volts_per_div, 'V')}/div"
@@ -195,12 +195,6 @@ def _ranges(setup: Setup, options: Options) -> tuple[list[_Range], list[str]]:
         else:
             found.append(_Range(volts_per_div=volts_per_div, level_vpp=vpp, deflection_div=shown_div))
     return found, left_out
-
-
-def _down(vpp: float) -> float:
-    """Down to what a level is set to, so that no rounding exceeds it."""
-    digit = 10.0 ** (math.floor(math.log10(vpp)) - _LEVEL_DIGITS + 1)
-    return round_to(math.floor(vpp / digit * (1 + 1e-9)) * digit, _LEVEL_DIGITS)
 
 
 def _frequencies(setup: Setup, options: Options) -> tuple[list[float], list[str]]:
