@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget
 from harness.analysis.graticule import Reader, mean_length
-from harness.analysis.pulse import Pulse, crossings_s, measure_pulse
+from harness.analysis.pulse import crossings_s, measure_pulse
 from harness.assess import record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
@@ -20,8 +21,16 @@ from harness.models import Setup, Unit, rated
 from harness.quantities import show
 from harness.steps import AMPLITUDE, Measure, Reading
 from sequences.pulse import BANDS, Rated
-from sequences.pulse.parameters import NS_PER_S, OVERSHOOT, RISE_TIME, aberration_budget
-from sequences.reading import times, words
+from sequences.pulse.parameters import (
+    NS_PER_S,
+    OVERSHOOT,
+    RISE_TIME,
+    aberration_budget,
+    pulse_reading,
+    read_overshoot,
+    read_rise,
+)
+from sequences.reading import times
 from sequences.time_base.span import time_tolerance
 
 if TYPE_CHECKING:
@@ -34,28 +43,13 @@ _EDGES_AWAY: Final = 0.05  # of a half period at either end: what the edge itsel
 # --- the falling edge ---------------------------------------------------------------------------------------------
 
 
-def _fall(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
-    pulse = measure_pulse(times(volts, screen), volts, edge="falling", lsb=lsb)
-    return _reading(pulse, pulse.rise_time_s, pulse.u_rise_time_s, screen)
-
-
-def _under(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
-    pulse = measure_pulse(times(volts, screen), volts, edge="falling", lsb=lsb)
-    return _reading(pulse, pulse.overshoot, pulse.noise / pulse.amplitude, screen)
-
-
-def _reading(pulse: Pulse, value: float, scatter: float, screen: Screenful) -> Reading:
-    more = {AMPLITUDE: pulse.amplitude / screen.volts_per_div}
-    return Reading(value=value, scatter=scatter, flags=words(pulse.flags), more=more)
-
-
 assert RISE_TIME.rating is not None
 assert OVERSHOOT.rating is not None
 FALL_TIME: Final = replace(
     RISE_TIME,
     name="fall_time",
     question="what is the fall time, 90 % to 10 %?",
-    from_record=_fall,
+    from_record=partial(read_rise, edge="falling"),
     own=None,
     rating=replace(RISE_TIME.rating, name="fall time"),
 )
@@ -63,7 +57,7 @@ UNDERSHOOT: Final = replace(
     OVERSHOOT,
     name="undershoot",
     question="how far below its base, in % of the amplitude?",
-    from_record=_under,
+    from_record=partial(read_overshoot, edge="falling"),
     own=None,
     rating=replace(OVERSHOOT.rating, name="overshoot of the falling edge"),
 )
@@ -121,7 +115,7 @@ def _settled(band: float) -> Callable[[Measure, Samples, Screenful, float | None
         u_level = float(ends.std(ddof=1)) + pulse.noise / pulse.amplitude / math.sqrt(smooth)
         found = [_last(since, away, width) for width in (band - u_level, band, band + u_level)]
         scatter = max((found[0] - found[2]) / 2, screen.interval_s / math.sqrt(12.0))
-        return _reading(pulse, found[1], scatter, screen)
+        return pulse_reading(pulse, found[1], scatter, screen)
 
     return read
 

@@ -24,6 +24,7 @@ from sequences.reading import times, words
 from sequences.time_base.span import time_tolerance
 
 if TYPE_CHECKING:
+    from harness.analysis.pulse import Edge
     from harness.measurement import Samples
 
 # A rise time stated without uncertainty is a rated figure: it is taken to hold within a fifth either way.
@@ -142,27 +143,30 @@ def _rated_rise_time(setup: Setup) -> float:
 # --- from a record ------------------------------------------------------------------------------------------------
 
 
-def _rise(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
-    pulse = _pulse(volts, screen, lsb)
-    return _reading(pulse, pulse.rise_time_s, pulse.u_rise_time_s, screen)
+def read_rise(
+    _step: Measure, volts: Samples, screen: Screenful, lsb: float | None, *, edge: Edge = "rising"
+) -> Reading:
+    """The time of an edge from 10 % to 90 %, or back."""
+    pulse = measure_pulse(times(volts, screen), volts, edge=edge, lsb=lsb)
+    return pulse_reading(pulse, pulse.rise_time_s, pulse.u_rise_time_s, screen)
 
 
-def _over(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
-    pulse = _pulse(volts, screen, lsb)
-    return _reading(pulse, pulse.overshoot, pulse.noise / pulse.amplitude, screen)
+def read_overshoot(
+    _step: Measure, volts: Samples, screen: Screenful, lsb: float | None, *, edge: Edge = "rising"
+) -> Reading:
+    """How far an edge goes beyond where it ends."""
+    pulse = measure_pulse(times(volts, screen), volts, edge=edge, lsb=lsb)
+    return pulse_reading(pulse, pulse.overshoot, pulse.noise / pulse.amplitude, screen)
 
 
 def _top(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None) -> Reading:
-    pulse = _pulse(volts, screen, lsb)
-    departure = _departure(times(volts, screen), volts, pulse)
-    return _reading(pulse, departure, pulse.noise / pulse.amplitude, screen)
+    at = times(volts, screen)
+    pulse = measure_pulse(at, volts, edge="rising", lsb=lsb)
+    return pulse_reading(pulse, _departure(at, volts, pulse), pulse.noise / pulse.amplitude, screen)
 
 
-def _pulse(volts: Samples, screen: Screenful, lsb: float | None) -> Pulse:
-    return measure_pulse(times(volts, screen), volts, edge="rising", lsb=lsb)
-
-
-def _reading(pulse: Pulse, value: float, scatter: float | None, screen: Screenful) -> Reading:
+def pulse_reading(pulse: Pulse, value: float, scatter: float | None, screen: Screenful) -> Reading:
+    """What is read of an edge, with the edge's height and flags."""
     more = {AMPLITUDE: pulse.amplitude / screen.volts_per_div}
     return Reading(value=value, scatter=scatter, flags=words(pulse.flags), more=more)
 
@@ -183,7 +187,7 @@ RISE_TIME: Final = Quantity(
     unit="s",
     axis="time",
     question="what is the rise time, 10 % to 90 %?",
-    from_record=_rise,
+    from_record=read_rise,
     own=lambda _step: ("rise_time", 1.0),
     rating=Rating(
         name="rise time",
@@ -200,7 +204,7 @@ OVERSHOOT: Final = Quantity(
     unit="ratio",
     axis="none",
     question="how large is the overshoot, in % of the amplitude?",
-    from_record=_over,
+    from_record=read_overshoot,
     own=lambda _step: ("overshoot", 100.0),
     rating=Rating(
         name="overshoot",
