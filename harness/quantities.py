@@ -187,9 +187,19 @@ def show(value: float, unit: str, digits: int = 4) -> str:
     if value == 0:
         return f"0 {unit}"
     rounded = float(f"{value:.{digits - 1}e}")
-    exponent = max(-15, min(12, 3 * math.floor(math.log10(abs(rounded)) / 3 + 1e-12)))
-    prefix = next(p for p, e in _PREFIX.items() if e == exponent and p not in ("u", "μ"))
+    prefix, exponent = _prefix_of(rounded)
     return f"{_plain(float(Decimal(repr(rounded)).scaleb(-exponent)), digits)} {prefix}{unit}"
+
+
+def prefixed(value: float, unit: str, digits: int = 4) -> tuple[str, float]:
+    """The unit in which `show` writes a value other than zero, and what that value is multiplied by to be in it."""
+    prefix, exponent = _prefix_of(float(f"{value:.{digits - 1}e}"))
+    return f"{prefix}{unit}", float(f"1e{-exponent}")
+
+
+def _prefix_of(rounded: float) -> tuple[str, int]:
+    exponent = max(-15, min(12, 3 * math.floor(math.log10(abs(rounded)) / 3 + 1e-12)))
+    return next(p for p, e in _PREFIX.items() if e == exponent and p not in ("u", "μ")), exponent
 
 
 def _plain(value: float, digits: int) -> str:

@@ -18,7 +18,7 @@ from harness.assess import record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Aliased, Quantity, Rating, Screenful
 from harness.models import Setup, rated
-from harness.quantities import round_to
+from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, Reading, Sine
 from sequences.channels_together import Rated
 from sequences.comparing import Readings, scaled
@@ -266,7 +266,7 @@ BETWEEN_DELAY: Final = Rating(
 
 
 def _left_at_most(common_mode_db: float | None) -> float | None:
-    return None if common_mode_db is None else round_to(10 ** (-common_mode_db / 20), 4)
+    return None if common_mode_db is None else round_to(ratio_of_db(-common_mode_db), 4)
 
 
 LEFT: Final = Rating(

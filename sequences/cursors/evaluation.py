@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, show
+from harness.quantities import counted, prefixed
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
@@ -32,12 +32,10 @@ def _readable(result: Result) -> Result:
     unit, scale = _SI.get(result.unit, (result.unit, 1.0))
     if not result.expected or unit == result.unit == "div":
         return result
-    ideal = result.expected * scale
-    prefixed = show(ideal, unit, 3).split()[1]
-    factor = {"": 1.0, "m": 1e3, "µ": 1e6, "n": 1e9, "p": 1e12, "k": 1e-3, "M": 1e-6, "G": 1e-9}[prefixed[: -len(unit)]]
+    shown_in, factor = prefixed(result.expected * scale, unit, 3)
     by = scale * factor
     return replace(
-        result, unit=prefixed, expected=result.expected * by,
+        result, unit=shown_in, expected=result.expected * by,
         reading=None if result.reading is None else result.reading * by,
         readings=tuple(value * by for value in result.readings),
     )  # fmt: skip

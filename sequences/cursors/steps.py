@@ -13,7 +13,7 @@ from harness import steps
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating
 from harness.models import Function, Setup, rated
-from harness.quantities import show
+from harness.quantities import round_to, show
 from harness.steps import Measure, Reading, Role, Square, View
 from harness.values import Model, Seconds, Volts
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
@@ -171,9 +171,9 @@ def _step(options: Options, quantity: Quantity, stimulus: steps.Stimulus, view: 
         display="unit",
         view=view,
         quantity=quantity.name,
-        expected=float(f"{expected:.9g}"),
-        expected_low=float(f"{expected * (1 - _BELIEVED_WITHIN):.4g}"),
-        expected_high=float(f"{expected * (1 + _BELIEVED_WITHIN):.4g}"),
+        expected=round_to(expected, 9),
+        expected_low=round_to(expected * (1 - _BELIEVED_WITHIN), 4),
+        expected_high=round_to(expected * (1 + _BELIEVED_WITHIN), 4),
     )
 
 

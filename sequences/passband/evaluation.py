@@ -9,7 +9,7 @@ from typing import Any
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
 from harness.models import Setup, Unit, rated
-from harness.quantities import HALF_POWER_DB, counted, show
+from harness.quantities import HALF_POWER_DB, counted, round_to, show
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
@@ -192,7 +192,7 @@ def _coupling(setup: Setup, direct: Sequence[Taken], blocked: Sequence[Taken], w
     one = judge(setup, level, limits)
     known = "was not read" if one.statement is None else f"leaves {shown.with_u(one.statement)}"
     corner = None if one.statement is None else corner_hz(hz, one.statement.estimate)
-    pole = "" if corner is None else f", as a single pole at {shown.hertz(float(f'{corner:.2g}'))} does"
+    pole = "" if corner is None else f", as a single pole at {shown.hertz(round_to(corner, 2))} does"
     half = shown.minus(f"{-HALF_POWER_DB:.2f} dB")
     return Result(
         quantity=AC_COUPLED.name,

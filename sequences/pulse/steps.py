@@ -11,7 +11,7 @@ from harness import steps
 from harness.errors import AnalysisError
 from harness.measurement import Quantity
 from harness.models import Calibrator, Generator, Setup, rated
-from harness.quantities import show
+from harness.quantities import round_to, show
 from harness.steps import FastEdge, Measure, Role, Square, Trigger, View
 from harness.values import Flag, Model, Volts
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
@@ -176,7 +176,7 @@ def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, qu
             trigger=Trigger(slope="falling") if quantity in _FALLING else None,
         ),
         quantity=quantity.name,
-        expected=float(f"{expected_s:.3e}") if is_rise else None if quantity in SETTLING else 0.0,
+        expected=round_to(expected_s, 4) if is_rise else None if quantity in SETTLING else 0.0,
     )
 
 

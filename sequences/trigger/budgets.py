@@ -15,7 +15,7 @@ from harness.analysis.graticule import Length, Reader, mean_length
 from harness.assess import limits_for, origin_of, record_u, values_of
 from harness.errors import AnalysisError
 from harness.models import Setup
-from harness.quantities import DB_PER_NEPER, show
+from harness.quantities import DB_PER_NEPER, ratio_of_db, show
 from harness.steps import Measure, Reading
 from sequences.levelling.reading import THIN_DIV
 from sequences.levelling.table import LevelCorrection
@@ -82,7 +82,7 @@ def needed(
         raise AnalysisError(f"{quantity}: it needs a deflection, and a level that fails below one that passes.")
     middle_vpp, by_vpp = (passed_vpp + failed_vpp) / 2, by.stimulus.level
     unit_per_div = by.view.volts_per_div if external else 1.0
-    value = shown.value_div * unit_per_div * middle_vpp / by_vpp * 10.0 ** (level.correction_db / 20.0)
+    value = shown.value_div * unit_per_div * middle_vpp / by_vpp * ratio_of_db(level.correction_db)
     lines = [
         *(replace(line, sensitivity=line.sensitivity * value / shown.value_div) for line in shown.contributions),
         *(replace(line, sensitivity=line.sensitivity * value / DB_PER_NEPER) for line in level.contributions),
@@ -104,7 +104,9 @@ def needed(
     )  # fmt: skip
 
 
-def fired_at(setup: Setup, step: Measure, readings: Sequence[Reading] = (), repeats: int = 1) -> Budget:
+def fired_at(
+    setup: Setup, step: Measure, readings: Sequence[Reading] = (), _ground: Sequence[Reading] = (), repeats: int = 1
+) -> Budget:
     """
     Return how far from the level that was set the trigger fires, in div.
 

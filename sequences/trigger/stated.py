@@ -12,6 +12,7 @@ from harness.analysis.estimate import Budget
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated
+from harness.quantities import ratio_of_db
 from harness.steps import Measure, Reading, Sine
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.steps import sweep
@@ -45,19 +46,13 @@ def _expected(
     shown = height(setup, (), nominal_div=by.expected or 0.0, repeats=repeats)
     passed_vpp = level_vpp * IDEAL / ABOVE_RATING
     return needed(
-        setup, shown, by, passed_vpp=passed_vpp, failed_vpp=passed_vpp * ratio(usual_step_db(setup)),
+        setup, shown, by, passed_vpp=passed_vpp, failed_vpp=passed_vpp * ratio_of_db(-usual_step_db(setup)),
         external=external, quantity=EXTERNALLY.name if external else SENSITIVITY.name,
     )  # fmt: skip
 
 
 def _level_limit(unit: Unit, step: Measure) -> float | None:
     return rated(unit, Rated).level_within_div(step.expected or 0.0)
-
-
-def _level_budget(
-    setup: Setup, step: Measure, readings: Sequence[Reading] = (), _ground: Sequence[Reading] = (), repeats: int = 1
-) -> Budget:
-    return fired_at(setup, step, readings, repeats)
 
 
 _REMEDY: Final = "a finer step of the level, or a range on which the generator's levels are finer"
@@ -69,7 +64,7 @@ EXTERNALLY: Final = Rating(
     remedy=_REMEDY,
 )  # fmt: skip
 FIRES_AT: Final = Rating(
-    name="trigger level", is_error=True, absolute=True, axis="level", tolerance=_level_limit, budget=_level_budget,
+    name="trigger level", is_error=True, absolute=True, axis="level", tolerance=_level_limit, budget=fired_at,
     remedy="a slower sweep, or more readings",
 )  # fmt: skip
 
@@ -139,8 +134,3 @@ def is_external(step: Measure) -> bool:
 def usual_step_db(setup: Setup) -> float:
     """The step of the level, where the job chooses none."""
     return 1.0 if setup.unit.read == "eye" else 0.5
-
-
-def ratio(db: float) -> float:
-    """What a fall by so many dB leaves of a level."""
-    return float(10.0 ** (-db / 20.0))

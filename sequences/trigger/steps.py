@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Final, Literal
 
-import numpy as np
 from pydantic import Field
 
 from harness import steps
 from harness.errors import AnalysisError
 from harness.models import Setup, rated
-from harness.quantities import round_to, show
+from harness.quantities import db, ratio_of_db, round_to, show
 from harness.steps import EXTERNAL, Connect, Measure, Role, Sine, Trigger, View, connect, measure
 from harness.values import Decibels, Hertz, Model, Volts
 from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_range
@@ -29,7 +29,6 @@ from sequences.trigger.stated import (
     TRIGGER_AT,
     TRIGGERS,
     deflection_step,
-    ratio,
     usual_step_db,
 )
 
@@ -246,8 +245,8 @@ def _at_most(setup: Setup, options: Options) -> float:
 def _reach(setup: Setup, options: Options, case: _Case) -> tuple[int, int]:
     """The numbers of the largest and the smallest level that can be tried."""
     step, generator = _step_db(setup, options), generator_of(setup)
-    highest_db = 20.0 * float(np.log10(max(_at_most(setup, options) / case.start_vpp, 1.0)))
-    lowest_db = 20.0 * float(np.log10(case.start_vpp / generator.level_low))
+    highest_db = db(max(_at_most(setup, options) / case.start_vpp, 1.0))
+    lowest_db = db(case.start_vpp / generator.level_low)
     return -int(highest_db / step), int(lowest_db / step)
 
 
@@ -265,7 +264,7 @@ def _try(setup: Setup, options: Options, case: _Case, number: int) -> Measure:
     """One level: so many steps below the first."""
     step_db = _step_db(setup, options)
     on_a_dial = generator_of(setup).driver == "manual" and step_db >= 1.0  # two digits tell such levels apart
-    level_vpp = round_to(case.start_vpp * ratio(number * step_db), 2 if on_a_dial else _DIGITS)
+    level_vpp = round_to(case.start_vpp * ratio_of_db(-number * step_db), 2 if on_a_dial else _DIGITS)
     least_vpp = case.start_vpp * IDEAL / ABOVE_RATING
     return Measure(
         purpose="trigger",
@@ -299,7 +298,7 @@ def _level_steps(setup: Setup, options: Options) -> Iterator[Measure]:
     level_vpp = round_to(min(_LEVEL_DIV * per_div * to_unit, generator_of(setup).level_high), _DIGITS)
     peak_div = level_vpp / to_unit / per_div / 2
     times = setup.unit.s_per_div or (0.2 / frequency_hz,)
-    s_per_div = min(times, key=lambda s: abs(float(np.log(s * frequency_hz * 5.0))))  # two periods on ten divisions
+    s_per_div = min(times, key=lambda s: abs(math.log(s * frequency_hz * 5.0)))  # two periods on ten divisions
     for channel in channels_of(setup, options.channels):
         for slope in options.slopes:
             for level_div in options.levels:
