@@ -619,6 +619,11 @@ class Unit(Model):
         return ASSUMED_GAIN_CHANGE[self.read] if self.linearity is None else self.linearity
 
     @property
+    def own_rise_time(self) -> float:
+        """As rated, or what goes with its bandwidth: 0.35 over it, common practice."""
+        return self.rise_time or 0.35 / self.bandwidth
+
+    @property
     def usable_div(self) -> float:
         """The height of the screen but a division at each end, where a tube is least linear and a trace is lost."""
         return max(self.vertical_div - 2.0, 1.0)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
@@ -210,6 +210,11 @@ def _plain(value: float, digits: int) -> str:
 def round_to(value: float, digits: int) -> float:
     """Round to significant digits: setpoints are rounded where they are made, so that a replay compares equal."""
     return 0.0 if value == 0 else float(f"{value:.{digits - 1}e}")
+
+
+def nearest(values: Iterable[float], wanted: float) -> float:
+    """The value that is nearest to what is wanted by their ratio."""
+    return min(values, key=lambda value: abs(math.log(value / wanted)))
 
 
 def stepped(low: float, high: float, mantissas: Sequence[int] = (1, 2, 5)) -> Iterator[float]:

@@ -10,13 +10,13 @@ job file.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from harness import steps
 from harness.errors import AnalysisError
+from harness.quantities import nearest
 from harness.steps import RETURN, Display, Measure, Reading, connect, measure
 
 if TYPE_CHECKING:
@@ -133,4 +133,9 @@ def require_a_hand(setup: Setup, steps_through: object, knob: str) -> None:
 def signal_range(unit: Unit, chosen: float | None) -> float:
     """The deflection factor for sine and edge: as chosen, as the unit file says, or the nearest to 100 mV/div."""
     wanted = chosen or unit.bandwidth_volts_per_div
-    return wanted or min(unit.volts_per_div, key=lambda v: abs(math.log(v / 0.1)))
+    return wanted or nearest(unit.volts_per_div, 0.1)
+
+
+def sweep_near(unit: Unit, wanted_s: float) -> float:
+    """The time factor that is nearest to what is wanted; that itself where the unit file lists none."""
+    return nearest(unit.s_per_div or (wanted_s,), wanted_s)

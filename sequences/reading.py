@@ -14,9 +14,16 @@ from harness.steps import Measure, Reading
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
+    from harness.models import Setup
 
 
 _NOISE: Final = PulseFlag.NOISE.name.lower()
+
+
+def gives_records(setup: Setup) -> bool:
+    """Whether an eye or a record can say what no measurement of the unit's own does."""
+    link = setup.bench.unit
+    return setup.unit.read == "eye" or link is None or link.commands.get("record") != ""
 
 
 def times(volts: Samples, screen: Screenful) -> Samples:

@@ -16,7 +16,7 @@ from harness.models import LOW_OHM, Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Connect, FastEdge, Measure, Role, Sine, View, measure
 from harness.values import Hertz, Model, Volts
-from sequences import Judges, Plan, Planned, channels_of, signal_range
+from sequences import Judges, Plan, Planned, channels_of, signal_range, sweep_near
 from sequences.channels_together import Rated
 from sequences.channels_together.between import (
     DELAY,
@@ -92,10 +92,7 @@ class _Pair:
             return f"the generator does not give {show(frequency_hz, 'Hz')}"
         if not generator.level_low <= level_vpp <= generator.level_high:
             return f"the generator does not give the {show(level_vpp, 'Vpp')} that it takes on this range"
-        sweep_s = min(
-            self.setup.unit.s_per_div or (_CYCLES_A_DIV / frequency_hz,),
-            key=lambda s: abs(math.log(s * frequency_hz / _CYCLES_A_DIV)),
-        )
+        sweep_s = sweep_near(self.setup.unit, _CYCLES_A_DIV / frequency_hz)
         view = View(channel=self.channel, volts_per_div=self.volts_per_div, s_per_div=sweep_s)
         return self.measure(quantity, Sine(level_vpp=level_vpp, frequency_hz=frequency_hz), view, together)
 
@@ -136,7 +133,7 @@ class _Pair:
         if source is None or source.edge_rise_time is None or "edge" not in getattr(source, "functions", ("edge",)):
             yield f"the {self.options.source} gives no fast edge (edge_rise_time in the bench file)"
             return
-        rise_s = math.hypot(unit.rise_time or 0.35 / unit.bandwidth, source.edge_rise_time)
+        rise_s = math.hypot(unit.own_rise_time, source.edge_rise_time)
         s_per_div, magnifier = sweep_for(self.setup, rise_s)
         view = View(
             channel=self.channel, volts_per_div=self.volts_per_div, s_per_div=s_per_div, magnifier=magnifier,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
@@ -16,7 +15,7 @@ from harness.models import Function, Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Measure, Reading, Role, Square, View
 from harness.values import Model, Seconds, Volts
-from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range, sweep_near
 from sequences.cursors import Rated
 from sequences.cursors.budgets import read_out
 from sequences.time_base.marks import Options as Marks
@@ -147,8 +146,7 @@ def _times(setup: Setup, options: Options) -> Iterator[Measure | str]:
         yield "Δt and 1/Δt: the calibrator gives no time marks."
         return
     marks = Marks(path=options.path, channel=channels_of(setup, options.channels)[0])
-    usual = min(setup.unit.s_per_div or (_USUAL_S,), key=lambda each: abs(math.log(each / _USUAL_S)))
-    for s_per_div in sorted(options.times or (usual,)):
+    for s_per_div in sorted(options.times or (sweep_near(setup.unit, _USUAL_S),)):
         there = periods_of(setup, marks, s_per_div)
         fitting = [
             period_s for period_s in there if _LEAST_DIV <= period_s / s_per_div * (1 + 1e-9) <= _MOST_DIV + 1e-6

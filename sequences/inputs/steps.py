@@ -14,7 +14,7 @@ from harness.models import Calibrator, Setup, SignalPath, rated
 from harness.quantities import round_to, show
 from harness.steps import Connect, Measure, Role, Square, View, measure
 from harness.values import Farads, Model, Ohms, Ratio, Volts
-from sequences import Judges, Plan, Planned, calibrator_of, channels_of, signal_range
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, signal_range, sweep_near
 from sequences.inputs import Rated
 from sequences.inputs.behind import HEIGHT, QUANTITIES, RISE, RISE_OF_TIME_CONSTANT, known_ohm
 from sequences.vertical.levels import available_levels
@@ -94,8 +94,7 @@ class _Wanted:
     def too_fast(self) -> str:
         """Why the time constant cannot be read."""
         unit, calibrator = self.setup.unit, calibrator_of(self.setup)
-        own_s = unit.rise_time or 0.35 / unit.bandwidth
-        if self.rise_s < _TOLD_APART * own_s:
+        if self.rise_s < _TOLD_APART * unit.own_rise_time:
             return f"the edge behind the resistor would rise in {show(self.rise_s, 's', 2)}, which the channel hides"
         if _SETTLES_IN * self.rise_s / RISE_OF_TIME_CONSTANT > 0.5 / calibrator.square_frequency:
             return f"the square wave of {show(calibrator.square_frequency, 'Hz')} is too fast for this resistor"
@@ -130,18 +129,16 @@ class _Wanted:
         _, behind = self.heights(channel)
         unit = self.setup.unit
         wanted_s = self.rise_s / 3 if unit.read == "eye" else 1.5 * self.rise_s
-        sweep_s = min(unit.s_per_div or (wanted_s,), key=lambda s: abs(math.log(s / wanted_s)))
         return replace(
-            behind, view=replace(behind.view, s_per_div=sweep_s), quantity=RISE.name, expected=round_to(self.rise_s, 4),
-            purpose="rounded edge", expected_low=None, expected_high=None,
+            behind, view=replace(behind.view, s_per_div=sweep_near(unit, wanted_s)), quantity=RISE.name,
+            expected=round_to(self.rise_s, 4), purpose="rounded edge", expected_low=None, expected_high=None,
         )  # fmt: skip
 
     def _height(self, channel: int, path: str, level_v: float, factor: float) -> Measure:
         unit, calibrator = self.setup.unit, calibrator_of(self.setup)
         volts_per_div = signal_range(unit, self.options.volts_per_div)
         height_div = level_v * factor / self.setup.bench.path(path).divides_by / volts_per_div
-        period_s = 1 / calibrator.square_frequency
-        sweep_s = min(unit.s_per_div or (period_s / 5,), key=lambda s: abs(math.log(s / (period_s / 5))))
+        sweep_s = sweep_near(unit, 1 / calibrator.square_frequency / 5)
         return Measure(
             purpose="straight" if factor == 1.0 else "behind the resistor", path=path, source="calibrator",
             stimulus=Square(level_vpp=level_v, frequency_hz=calibrator.square_frequency), display="unit",

@@ -17,7 +17,7 @@ from harness.steps import Measure, NoSignal, Reading, View
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.reading import THIN_DIV
 from sequences.levelling.sine import Taken
-from sequences.reading import in_div
+from sequences.reading import gives_records, in_div
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -42,8 +42,7 @@ def reads_width(setup: Setup) -> bool:
 
     The amplitude that is fitted to a record has none: noise leaves it where it is.
     """
-    linked = setup.bench.unit
-    return setup.unit.read == "eye" or (linked is not None and linked.commands.get("record") == "")
+    return setup.unit.read == "eye" or not gives_records(setup)
 
 
 def width_step(path: str, channel: int, volts_per_div: float) -> Measure:

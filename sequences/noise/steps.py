@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
@@ -17,7 +16,7 @@ from harness.models import Setup, rated
 from harness.quantities import duration
 from harness.steps import Measure, NoSignal, Reading, Role, View, measure
 from harness.values import Model, Seconds, Volts
-from sequences import Judges, Plan, Planned, channels_of, reconnect
+from sequences import Judges, Plan, Planned, channels_of, reconnect, sweep_near
 from sequences.noise import Rated
 from sequences.noise.budgets import DOF, ON_TWO, QUANTUM, SAMPLES, drift, peak_to_peak, rms
 from sequences.noise.statistics import degrees_of_freedom, on_two_codes
@@ -143,7 +142,6 @@ def needs(options: Options) -> tuple[Role, ...]:
 
 
 def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, quantity: Quantity) -> Measure:
-    times = setup.unit.s_per_div or (options.s_per_div,)
     step = Measure(
         purpose="noise" if quantity is not LINE else "line",
         path=options.path,
@@ -153,7 +151,7 @@ def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, qu
         view=View(
             channel=channel,
             volts_per_div=volts_per_div,
-            s_per_div=min(times, key=lambda each: abs(math.log(each / options.s_per_div))),
+            s_per_div=sweep_near(setup.unit, options.s_per_div),
             coupling=options.coupling,
             limited=options.limited,
         ),

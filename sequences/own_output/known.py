@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
@@ -11,6 +11,7 @@ from harness.measurement import quantity_of
 from harness.models import Calibrator, Setup
 from harness.quantities import round_to, stepped
 from harness.steps import Measure, Square, TimeMarks, View
+from sequences.time_base.marks import available_periods
 from sequences.vertical.levels import available_levels
 
 MOST_PERIODS: Final = 10
@@ -62,25 +63,16 @@ def _square(calibrator: Calibrator, step: Measure) -> Measure | None:
 def _marks(setup: Setup, calibrator: Calibrator, step: Measure) -> Measure | None:
     """Marks of which a whole number spans about what the output's periods span."""
     span_s = (step.expected or 0.0) * step.view.s_per_div / step.view.magnifier
-    spans = {count * period_s: period_s for count in range(MOST_PERIODS, 0, -1) for period_s in _periods(calibrator)}
+    given = available_periods(calibrator)
+    if given is None:  # of any, the round ones
+        given = tuple(stepped(calibrator.period_low, calibrator.period_high))
+    spans = {count * period_s: period_s for count in range(MOST_PERIODS, 0, -1) for period_s in given}
     near = _nearest(spans, span_s)
     if "time_marks" not in calibrator.functions or near is None:
         return None
     marks = TimeMarks(period_s=spans[near], level_vpp=calibrator.mark_level)
     view = shown_whole(setup, step, marks.level_vpp)
     return None if view is None else _instead(replace(step, view=view), marks, near / span_s)
-
-
-def _periods(calibrator: Calibrator) -> Iterator[float]:
-    """The periods that it gives; of one that gives any, round ones."""
-    low_s, high_s = calibrator.period_low, calibrator.period_high
-    match calibrator.periods:
-        case "decade":
-            yield from stepped(low_s, high_s, (1,))
-        case "continuous" | "1-2-5":
-            yield from stepped(low_s, high_s)
-        case listed:
-            yield from (period_s for period_s in listed if low_s <= period_s <= high_s)
 
 
 def _nearest(values: Iterable[float], wanted: float) -> float | None:

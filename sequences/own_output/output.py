@@ -95,7 +95,7 @@ def rise_budget(
     s_per_div = step.view.s_per_div / step.view.magnifier
     length = length_of(setup, step, readings, repeats, in_one_div=s_per_div)
     measured_s = length.value_div * s_per_div
-    own_s = setup.unit.rise_time or 0.35 / setup.unit.bandwidth
+    own_s = setup.unit.own_rise_time
     if measured_s < _HIDDEN * own_s:
         raise AnalysisError("the unit's own rise time hides the output's: read it on a faster oscilloscope.")
     longest, shortest = measured_s, math.sqrt(measured_s**2 - own_s**2)

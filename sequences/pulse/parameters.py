@@ -48,7 +48,7 @@ def rise_time_budget(
     origin = origin_of(instrument_for(setup, step))
     values = values_of(readings)
     s_per_div = step.view.s_per_div / step.view.magnifier
-    nominal_s = step.expected or math.hypot(_rated_rise_time(setup), source_s)
+    nominal_s = step.expected or math.hypot(setup.unit.own_rise_time, source_s)
     length = mean_length(
         [value / s_per_div for value in values] if values else [nominal_s / s_per_div],
         Reader(resolution_div=setup.unit.time_resolution, scatter_div=math.sqrt(2.0) * setup.unit.scatter),
@@ -134,10 +134,6 @@ def _path_rise_time(setup: Setup, step: Measure) -> tuple[float, float]:
 
 def _known(rise_time_s: float, u_s: float | None) -> tuple[float, float]:
     return rise_time_s, RATED_RISE_TIME_SPREAD * rise_time_s / math.sqrt(3.0) if u_s is None else u_s
-
-
-def _rated_rise_time(setup: Setup) -> float:
-    return setup.unit.rise_time or 0.35 / setup.unit.bandwidth
 
 
 # --- from a record ------------------------------------------------------------------------------------------------

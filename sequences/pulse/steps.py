@@ -11,13 +11,14 @@ from harness import steps
 from harness.errors import AnalysisError
 from harness.measurement import Quantity
 from harness.models import Calibrator, Generator, Setup, rated
-from harness.quantities import round_to, show
+from harness.quantities import nearest, round_to, show
 from harness.steps import FastEdge, Measure, Role, Square, Trigger, View
 from harness.values import Flag, Model, Volts
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
 from sequences.pulse import Rated
 from sequences.pulse.further import FALL_TIME, SAG, SETTLING, UNDERSHOOT, settling_of
 from sequences.pulse.parameters import OVERSHOOT, RISE_TIME, TOP_ABERRATION
+from sequences.reading import gives_records
 from sequences.vertical.levels import available_levels
 
 TITLE: Final = "Pulse response"
@@ -87,8 +88,7 @@ def _stated(setup: Setup, options: Options) -> tuple[list[Quantity], list[str]]:
     ]
     besides = {settling_of(unit): edge.settling_time, SAG: edge.sag}
     stated += [quantity for quantity, rating in besides.items() if rating is not None]
-    link = setup.bench.unit
-    if unit.read == "remote" and link is not None and link.commands.get("record") == "":
+    if not gives_records(setup):
         asked = [quantity for quantity in stated if quantity.own is None and quantity is not TOP_ABERRATION]
         left_out += [f"{_called(quantity)}: it takes a record, and the unit gives none." for quantity in asked]
         stated = [quantity for quantity in stated if quantity not in asked]
@@ -122,7 +122,7 @@ def _ranges(setup: Setup, options: Options) -> tuple[list[float], list[str]]:
     elif options.volts_per_div is not None or wanted in given or not given:
         asked = [wanted]
     else:  # the nearest that the source has a height for
-        asked = [min(given, key=lambda volts: abs(math.log(volts / wanted)))]
+        asked = [nearest(given, wanted)]
     beyond = [f"{show(v, 'V')}/div: the {options.source} gives no edge of its height." for v in asked if v not in given]
     return [volts for volts in asked if volts in given], beyond
 
@@ -149,8 +149,7 @@ def _source(setup: Setup, options: Options) -> Calibrator | Generator:
 
 def _step(setup: Setup, options: Options, channel: int, volts_per_div: float, quantity: Quantity) -> Measure:
     unit, source = setup.unit, _source(setup, options)
-    rated_s = unit.rise_time or 0.35 / unit.bandwidth
-    expected_s = math.hypot(rated_s, source.edge_rise_time or 0.0)
+    expected_s = math.hypot(unit.own_rise_time, source.edge_rise_time or 0.0)
     is_rise = quantity in (RISE_TIME, FALL_TIME)
     s_per_div, magnifier = sweep_for(setup, expected_s if is_rise else _wanted_s(setup, quantity, 10 * expected_s))
     slow = quantity is SAG

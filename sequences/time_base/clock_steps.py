@@ -11,9 +11,10 @@ from harness.models import Setup, rated
 from harness.quantities import round_to
 from harness.steps import Measure, Sine, View
 from sequences import Plan, Planned, generator_of, signal_range
+from sequences.reading import gives_records
 from sequences.time_base import Rated
 from sequences.time_base.clock import ALIAS
-from sequences.time_base.marks import Options, gives_records
+from sequences.time_base.marks import Options
 
 _CYCLES: Final = (20.37, -31.71)
 """Of the alias over the record: enough for a fit, apart in size so that their signs show, and at every phase."""

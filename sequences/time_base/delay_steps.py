@@ -8,12 +8,13 @@ from dataclasses import replace
 from typing import Final
 
 from harness.models import Setup, rated
-from harness.quantities import round_to, show, stepped
+from harness.quantities import round_to, show
 from harness.steps import Measure
 from sequences import Plan, Planned, calibrator_of
+from sequences.reading import gives_records
 from sequences.time_base import Rated
 from sequences.time_base.delay import MARK_AT_ZERO, MARK_SHIFT
-from sequences.time_base.marks import Options, gives_records, wave
+from sequences.time_base.marks import Options, available_periods, wave
 
 _USUAL_S: Final = {"eye": 10e-3, "remote": 0.1}
 _TOLERANCE_DIV: Final = 2.0  # what the tolerance should be on the screen at the least
@@ -78,14 +79,10 @@ def _period(setup: Setup, delay_s: float, s_per_div: float) -> float | None:
     """Marks so far apart that one is on the screen, of which a whole number goes into the delay."""
     calibrator = calibrator_of(setup)
     wanted_s, least_s = _WELL_APART * _ONE_MARK_DIV * s_per_div, _ONE_MARK_DIV * s_per_div
-    match calibrator.periods:
-        case "continuous":
-            available = [round_to(delay_s / count, 9) for count in range(1, 9)]
-            available.append(round_to(delay_s / max(1, round(delay_s / wanted_s)), 9))
-        case "1-2-5" | "decade":
-            available = list(stepped(least_s, delay_s, (1, 2, 5) if calibrator.periods == "1-2-5" else (1,)))
-        case listed:
-            available = [float(p) for p in listed]
+    available = available_periods(calibrator)
+    if available is None:
+        counts = (*range(1, 9), max(1, round(delay_s / wanted_s)))
+        available = tuple(round_to(delay_s / count, 9) for count in counts)
     fitting = [
         p for p in available
         if calibrator.period_low <= p <= calibrator.period_high and least_s * (1 - 1e-9) <= p <= delay_s * (1 + 1e-9)

@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 from pydantic import Field
 
-from harness.models import Setup
+from harness.models import Calibrator, Setup
 from harness.quantities import round_to, stepped
 from harness.steps import Sine, Square, Stimulus, TimeMarks, View
 from harness.values import Flag, Model, Seconds
@@ -53,12 +53,6 @@ class Options(Model):
     clock_path: str | None = Field(None, description="path of those sines; 'terminated' if the bench has it")
 
 
-def gives_records(setup: Setup) -> bool:
-    """Whether an eye or a record can say what no measurement of the unit's own does."""
-    link = setup.bench.unit
-    return setup.unit.read == "eye" or link is None or link.commands.get("record") != ""
-
-
 def marks_for(setup: Setup, options: Options, s_per_div: float) -> tuple[float, float] | None:
     """Period of the marks, and the divisions between the first and the last that the centre eight hold.
 
@@ -83,14 +77,24 @@ def periods_of(setup: Setup, options: Options, s_per_div: float) -> list[float]:
         generator = generator_of(setup)
         return list(stepped(1 / generator.frequency_high, 1 / generator.frequency_low))
     calibrator = calibrator_of(setup)
-    if calibrator.periods == "continuous":
-        periods = [round_to(s_per_div * n, calibrator.level_digits) for n in (1, 2, 4, 8)]
-    elif calibrator.periods in ("1-2-5", "decade"):
-        mantissas = (1, 2, 5) if calibrator.periods == "1-2-5" else (1,)
-        periods = list(stepped(calibrator.period_low, calibrator.period_high, mantissas))
-    else:
-        periods = sorted(p for p in calibrator.periods if not isinstance(p, str))
-    return [p for p in periods if calibrator.period_low <= p <= calibrator.period_high]
+    available = available_periods(calibrator)
+    if available is None:
+        available = tuple(round_to(s_per_div * n, calibrator.level_digits) for n in (1, 2, 4, 8))
+    return [p for p in available if calibrator.period_low <= p <= calibrator.period_high]
+
+
+def available_periods(calibrator: Calibrator) -> tuple[float, ...] | None:
+    """The periods that a calibrator steps through, rising; None where any can be set."""
+    low_s, high_s = calibrator.period_low, calibrator.period_high
+    match calibrator.periods:
+        case "continuous":
+            return None
+        case "decade":
+            return tuple(stepped(low_s, high_s, (1,)))
+        case "1-2-5":
+            return tuple(stepped(low_s, high_s))
+        case listed:
+            return tuple(sorted(period_s for period_s in listed if low_s <= period_s <= high_s))
 
 
 def wave(setup: Setup, options: Options, period_s: float) -> tuple[Stimulus, View]:

@@ -12,13 +12,14 @@ from harness.measurement import Quantity
 from harness.models import Function, Setup, rated
 from harness.quantities import show
 from harness.steps import Measure, Role
-from sequences import Judges, Plan, Planned, calibrator_of, generator_of, read_all, require_a_hand
+from sequences import Judges, Plan, Planned, calibrator_of, generator_of, read_all, require_a_hand, sweep_near
+from sequences.reading import gives_records
 from sequences.time_base import Rated
 from sequences.time_base.clock import ALIAS
 from sequences.time_base.clock_steps import all_sines, sines
 from sequences.time_base.delay import MARK_AT_ZERO, MARK_SHIFT
 from sequences.time_base.delay_steps import delays, without_delay
-from sequences.time_base.marks import Options, gives_records, marks_for, wave
+from sequences.time_base.marks import Options, marks_for, wave
 from sequences.time_base.span import SPAN
 from sequences.time_base.sweep import DEPARTURE, SPAN_AT_END, SPAN_AT_START
 
@@ -98,9 +99,8 @@ def _evenness(setup: Setup, options: Options) -> Plan:
         return Plan()
     if not gives_records(setup):
         return Plan(left_out=("Linearity of the sweep: it takes a record, and the unit gives none.",))
-    usual = min(setup.unit.s_per_div, key=lambda s: abs(math.log(s / _LINEAR_NEAR_S)))
     points, left_out = [], []
-    for s_per_div in sorted(options.linearity_ranges or (usual,)):
+    for s_per_div in sorted(options.linearity_ranges or (sweep_near(setup.unit, _LINEAR_NEAR_S),)):
         marks = marks_for(setup, options, s_per_div)
         if marks is None or marks[0] > 2 * s_per_div * (1 + 1e-9):
             left_out.append(f"Linearity at {show(s_per_div, 's')}/div: the {options.source} gives no marks that fit.")

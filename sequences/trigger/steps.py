@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -16,7 +15,7 @@ from harness.models import Setup, rated
 from harness.quantities import db, ratio_of_db, round_to, show
 from harness.steps import EXTERNAL, Connect, Measure, Role, Sine, Trigger, View, connect, measure
 from harness.values import Decibels, Hertz, Model, Volts
-from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_range
+from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_range, sweep_near
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import LEVEL, Taken
 from sequences.levelling.steps import level_step, read_levels, sweep
@@ -297,8 +296,7 @@ def _level_steps(setup: Setup, options: Options) -> Iterator[Measure]:
     to_unit = setup.bench.path(options.path).divides_by
     level_vpp = round_to(min(_LEVEL_DIV * per_div * to_unit, generator_of(setup).level_high), _DIGITS)
     peak_div = level_vpp / to_unit / per_div / 2
-    times = setup.unit.s_per_div or (0.2 / frequency_hz,)
-    s_per_div = min(times, key=lambda s: abs(math.log(s * frequency_hz * 5.0)))  # two periods on ten divisions
+    s_per_div = sweep_near(setup.unit, 0.2 / frequency_hz)  # two periods on ten divisions
     for channel in channels_of(setup, options.channels):
         for slope in options.slopes:
             for level_div in options.levels:
