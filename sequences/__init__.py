@@ -96,6 +96,12 @@ def read_all(plan: Plan, *, return_to_first: bool = False) -> steps.Sequence[Non
         yield from measure(once_more(first))
 
 
+def repeated(step: Measure, repeats: int) -> steps.Sequence[None]:
+    """Read a step so often, whatever comes of it."""
+    for repeat in range(repeats):
+        yield from measure(replace(step, repeat=repeat))
+
+
 def once_more(first: Measure) -> Measure:
     """The first point of a pass as it is taken again at the end."""
     return replace(first, purpose=RETURN, repeat=0, because="The first point again: has anything moved?")

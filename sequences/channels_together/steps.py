@@ -14,9 +14,9 @@ from harness.errors import AnalysisError
 from harness.measurement import Quantity, quantity_of
 from harness.models import LOW_OHM, Setup, rated
 from harness.quantities import round_to, show
-from harness.steps import Connect, FastEdge, Measure, Role, Sine, View, measure
+from harness.steps import Connect, FastEdge, Measure, Role, Sine, View
 from harness.values import Hertz, Model, Volts
-from sequences import Judges, Plan, Planned, channels_of, signal_range, sweep_near
+from sequences import Judges, Plan, Planned, channels_of, repeated, signal_range, sweep_near
 from sequences.channels_together import Rated
 from sequences.channels_together.between import (
     DELAY,
@@ -198,8 +198,7 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
             path=options.path, source=options.source, display="unit", channel=pair.first, also=(pair.channel,)
         )
         for step in _readings(pair):
-            for repeat in range(options.repeats):
-                yield from measure(replace(step, repeat=repeat))
+            yield from repeated(step, options.repeats)
     yield from _put_back(setup, options)
 
 

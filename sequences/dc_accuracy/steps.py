@@ -14,9 +14,9 @@ from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating
 from harness.models import Function, Setup, Unit, rated
 from harness.quantities import largest, show
-from harness.steps import Dc, Measure, NoSignal, Reading, Role, Stimulus, View, measure
+from harness.steps import Dc, Measure, NoSignal, Reading, Role, Stimulus, View
 from harness.values import Divisions, Model, Volts
-from sequences import Judges, Plan, Planned, calibrator_of, channels_of, reconnect
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all
 from sequences.dc_accuracy import Rated
 from sequences.dc_accuracy.budgets import Level, departure, gain, level, offset
 from sequences.dc_accuracy.levels import Zero, levels_about
@@ -222,15 +222,21 @@ def _why_not(setup: Setup, at: _Setting, found: Sequence[Measure]) -> str:
     return ""
 
 
+def _tried(setup: Setup, options: Options) -> Iterator[tuple[_Setting, tuple[Measure, ...], str]]:
+    """Every setting with its steps, and why none of them is read."""
+    for at in _settings(setup, options):
+        found = _levels(setup, options, at)
+        yield at, found, _why_not(setup, at, found)
+
+
 def plan(setup: Setup, options: Options) -> Plan:
     """Every voltage that something is judged by, and in words what is read without a verdict, or not at all."""
     points, left_out = [], []
-    for at in _settings(setup, options):
-        found = _levels(setup, options, at)
-        if why := _why_not(setup, at, found):
+    for at, found, why in _tried(setup, options):
+        if why:
             left_out.append(f"{at.words}: {why}.")
-            continue
-        points += [step for step in found if _judged(setup, step)]
+        else:
+            points += [step for step in found if _judged(setup, step)]
     ratings = rated(setup.unit, Rated)
     first = View(channel=1, volts_per_div=1.0, s_per_div=_S_PER_DIV)
     stated = {"offset": ratings.dc_offset_within_div(first), "linearity": ratings.dc_linearity}
@@ -256,13 +262,5 @@ def _judged(setup: Setup, step: Measure) -> bool:
 
 def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     """Setting by setting, its voltages rising."""
-    before: Measure | None = None
-    for at in _settings(setup, options):
-        found = _levels(setup, options, at)
-        if _why_not(setup, at, found):
-            continue
-        for step in found:
-            yield from reconnect(before, step)
-            for repeat in range(options.repeats):
-                yield from measure(replace(step, repeat=repeat))
-            before = step
+    every = (step for _, found, why in _tried(setup, options) if not why for step in found)
+    yield from read_all(Plan(points=tuple(Planned(step=step, repeats=options.repeats) for step in every)))

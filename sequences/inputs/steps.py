@@ -12,9 +12,9 @@ from pydantic import Field
 from harness import steps
 from harness.models import Calibrator, Setup, SignalPath, rated
 from harness.quantities import round_to, show
-from harness.steps import Connect, Measure, Role, Square, View, measure
+from harness.steps import Connect, Measure, Role, Square, View
 from harness.values import Farads, Model, Ohms, Ratio, Volts
-from sequences import Judges, Plan, Planned, calibrator_of, channels_of, signal_range, sweep_near
+from sequences import Judges, Plan, Planned, calibrator_of, channels_of, repeated, signal_range, sweep_near
 from sequences.inputs import Rated
 from sequences.inputs.behind import HEIGHT, QUANTITIES, RISE, RISE_OF_TIME_CONSTANT, known_ohm
 from sequences.vertical.levels import available_levels
@@ -195,13 +195,13 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     channels = channels_of(setup, options.channels)
     for channel in channels:
         yield _to(options.path, channel)
-        yield from _read(wanted.heights(channel)[0], options.repeats)
+        yield from repeated(wanted.heights(channel)[0], options.repeats)
     for channel in channels:
         yield _to(options.series, channel)
-        yield from _read(wanted.heights(channel)[1], options.repeats)
+        yield from repeated(wanted.heights(channel)[1], options.repeats)
         for step in judged:
             if step.view.channel == channel and step.quantity == RISE.name:
-                yield from _read(step, options.repeats)
+                yield from repeated(step, options.repeats)
     for channel in channels:
         back = _to(options.path, channel)
         if setup.leads(_to(options.series, channel)) is None and setup.leads(back) is not None:
@@ -210,8 +210,3 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
 
 def _to(path: str, channel: int) -> Connect:
     return Connect(path=path, source="calibrator", display="unit", channel=channel)
-
-
-def _read(step: Measure, repeats: int) -> steps.Sequence[None]:
-    for repeat in range(repeats):
-        yield from measure(replace(step, repeat=repeat))

@@ -24,7 +24,7 @@ QUANTUM: Final = "quantum_div"
 DOF: Final = "dof"
 SAMPLES: Final = "samples"
 ON_TWO: Final = "on_two_codes"
-_CODES: Final = 256  # of the converter, where no reading shows its step: eight bits are the coarsest
+CODES: Final = 256  # of the converter, where no reading shows its step: eight bits are the coarsest
 _PLANNED_DOF: Final = 999.0
 
 
@@ -48,7 +48,7 @@ def rms(
 
 
 def _planned(setup: Setup, step: Measure) -> Spread:
-    quantum = setup.unit.vertical_div / _CODES
+    quantum = setup.unit.vertical_div / CODES
     return Spread(observed=math.hypot(step.expected or 0.0, quantum / math.sqrt(12)), quantum=quantum, dof=_PLANNED_DOF)
 
 
@@ -67,7 +67,7 @@ def peak_to_peak(
         ).contributions
     else:
         more = next((dict(each.more) for each in readings if each.more), {})
-        quantum = more.get(QUANTUM, setup.unit.vertical_div / _CODES)
+        quantum = more.get(QUANTUM, setup.unit.vertical_div / CODES)
         mean, scatter = height_of(round(more.get(SAMPLES, _PLANNED_DOF + 1)))
         ends = ("rounding of the highest sample", "rounding of the lowest sample")
         lines = (

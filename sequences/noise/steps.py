@@ -16,9 +16,9 @@ from harness.models import Setup, rated
 from harness.quantities import duration
 from harness.steps import Measure, NoSignal, Reading, Role, View, measure
 from harness.values import Model, Seconds, Volts
-from sequences import Judges, Plan, Planned, channels_of, reconnect, sweep_near
+from sequences import Judges, Plan, Planned, channels_of, reconnect, repeated, sweep_near
 from sequences.noise import Rated
-from sequences.noise.budgets import DOF, ON_TWO, QUANTUM, SAMPLES, drift, peak_to_peak, rms
+from sequences.noise.budgets import CODES, DOF, ON_TWO, QUANTUM, SAMPLES, drift, peak_to_peak, rms
 from sequences.noise.statistics import degrees_of_freedom, on_two_codes
 from sequences.reading import in_div
 
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from harness.measurement import Samples, Screenful
 
 TITLE: Final = "Noise and drift of the line"
-_CODES: Final = 256
 _LONGEST_S: Final = 86400.0
 
 
@@ -65,7 +64,7 @@ def _height(_step: Measure, volts: Samples, screen: Screenful, lsb: float | None
 def _facts(volts: Samples, screen: Screenful, lsb: float | None) -> dict[str, float]:
     """The converter's step, and how much the record knows; one that stands on a code or two shows no step."""
     few = np.unique(volts).size <= 2
-    step_v = lsb or ((screen.high_v - screen.low_v) / _CODES if few else 0.0)
+    step_v = lsb or ((screen.high_v - screen.low_v) / CODES if few else 0.0)
     dof = degrees_of_freedom(volts)
     return {
         QUANTUM: step_v / screen.volts_per_div,
@@ -209,5 +208,4 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
     for step in _noise(setup, options):
         yield from reconnect(before, step)
         before = step
-        for repeat in range(options.repeats):
-            yield from measure(replace(step, repeat=repeat))
+        yield from repeated(step, options.repeats)

@@ -13,9 +13,9 @@ from harness.errors import AnalysisError
 from harness.measurement import Quantity
 from harness.models import Setup, rated
 from harness.quantities import round_to, show
-from harness.steps import Connect, Measure, Role, Square, View, measure
+from harness.steps import Connect, Measure, Role, Square, View
 from harness.values import Model
-from sequences import Judges, Plan, Planned
+from sequences import Judges, Plan, Planned, repeated
 from sequences.own_output import Rated
 from sequences.own_output.known import MOST_PERIODS, known_step, shown_whole
 from sequences.own_output.output import EDGE, HEIGHT, PERIODS, QUANTITIES
@@ -160,13 +160,9 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
         path=first.path, source="unit", display=first.display, channel=first.view.channel,
         counted=any(planned.step.with_counter for planned in own),
     )  # fmt: skip
-    yield from _read(own)
+    for planned in own:
+        yield from repeated(planned.step, planned.repeats)
     back = Connect(path=first.path, source="calibrator", display=first.display, channel=first.view.channel)
     yield replace(back, replugged=setup.leads(back) is not None)
-    yield from _read(known)
-
-
-def _read(points: Sequence[Planned]) -> steps.Sequence[None]:
-    for planned in points:
-        for repeat in range(planned.repeats):
-            yield from measure(replace(planned.step, repeat=repeat))
+    for planned in known:
+        yield from repeated(planned.step, planned.repeats)
