@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 FILES: Final = Path(__file__).parent / "page_files"
 _OPEN: Final = {"page.css": page_web.FILES, "icon.svg": page_web.FILES, "board.css": FILES, "enter.js": FILES}
+_LET_IN: Final = {"board.js": FILES, "stream.js": page_web.FILES}
 _LONGEST: Final = 2048  # bytes of a name and a password
 _TRIES: Final = 5  # from one address in `_WITHIN_S`
 _WITHIN_S: Final = 60.0
@@ -112,7 +113,7 @@ def app(page: Shown, access: Access, watching: Watching) -> Starlette:
 
     async def one_file(request: Request) -> Response:
         name = request.url.path[1:]
-        return file(_OPEN.get(name, FILES) / name)
+        return file((_OPEN | _LET_IN)[name] / name)
 
     async def events(request: Request) -> Response:
         token = token_of(request)
@@ -152,7 +153,7 @@ def app(page: Shown, access: Access, watching: Watching) -> Starlette:
     routes = [
         Route("/", access.guarded(index, enters=True, anybody=signed is not None)),
         *(Route(f"/{name}", access.guarded(one_file, anybody=signed is not None)) for name in _OPEN),
-        Route("/board.js", access.guarded(one_file)),
+        *(Route(f"/{name}", access.guarded(one_file)) for name in _LET_IN),
         Route("/events", access.guarded(events)),
         Route("/account", access.guarded(account)),
     ]

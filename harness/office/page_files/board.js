@@ -1,44 +1,9 @@
 // The office page: it shows the last state that was sent, and sends nothing but that somebody signs out.
 
+import { listen, warn } from "./stream.js";
+
 const $ = id => document.getElementById(id);
-const SILENT_MS = 12000;
-let source = null, heardAt = 0, ended = false, shown = "";
-
-if (location.search) history.replaceState(null, "", "/"); // the secret has been exchanged for a cookie
-
-function connect() {
-  source?.close();
-  heardAt = Date.now();
-  source = new EventSource("events");
-  source.addEventListener("state", event => { heard(); render(JSON.parse(event.data)); });
-  source.addEventListener("beat", heard);
-  source.onerror = () => lost(source.readyState === EventSource.CLOSED);
-}
-
-function heard() {
-  heardAt = Date.now();
-  $("lost").hidden = true;
-  document.body.classList.remove("old");
-}
-
-function lost(refused = false) {
-  if (ended) return;
-  say(refused
-    ? "This page is not let in any more: load it again and sign in, or open the address that the terminal shows."
-    : "No connection. What stands here may be old; this page tries again by itself.");
-}
-
-function say(text) {
-  if ($("lost").textContent !== text) $("lost").textContent = text;
-  $("lost").hidden = false;
-}
-
-setInterval(() => {
-  if (ended || Date.now() - heardAt < SILENT_MS) return;
-  lost();
-  connect();
-}, 2000);
-addEventListener("visibilitychange", () => { if (!document.hidden && !ended) connect(); });
+let ended = false, shown = "";
 
 // --- what is shown --------------------------------------------------------------------------------------------------
 
@@ -51,8 +16,7 @@ function render(state) {
   if (key !== shown) { shown = key; all(state); } // what has not changed is not drawn anew under a reader
   if (state.ended) {
     ended = true;
-    source.close();
-    say(state.ended);
+    warn(state.ended);
   }
 }
 
@@ -145,4 +109,10 @@ $("leave").addEventListener("click", async () => {
 });
 fetch("account").then(reply => reply.json()).then(({ signed }) => { $("leave").hidden = !signed; }).catch(() => {});
 
-connect();
+listen({
+  silentMs: 12000,
+  render,
+  done: () => ended,
+  cut: "No connection. What stands here may be old; this page tries again by itself.",
+  refused: "This page is not let in any more: load it again and sign in, or open the address that the terminal shows.",
+});

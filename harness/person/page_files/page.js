@@ -2,46 +2,13 @@
 
 import { chart } from "./chart.js";
 import { graticule } from "./graticule.js";
+import { listen } from "./stream.js";
 
 const $ = id => document.getElementById(id);
-const SILENT_MS = 8000, RESTS_MS = { hazard: 1000, other: 250 }, LARGEST_PX = 2048;
+const RESTS_MS = { hazard: 1000, other: 250 }, LARGEST_PX = 2048;
 const LABELS = { "=": "= as expected", "?": "? help", off: "off screen" };
 const SINGLE = { b: "back", s: "skip", o: "off", "=": "=", "?": "?" };
-let state = null, shownKey = "", shownTold = "", source = null, heardAt = 0, sending = false;
-
-if (location.search) history.replaceState(null, "", "/"); // the secret has been exchanged for a cookie
-
-// --- what the run sends ---------------------------------------------------------------------------------------------
-
-function connect() {
-  source?.close();
-  heardAt = Date.now();
-  source = new EventSource("events");
-  source.addEventListener("state", event => { heard(); render(JSON.parse(event.data)); });
-  source.addEventListener("beat", heard);
-  source.onerror = () => lost(source.readyState === EventSource.CLOSED);
-}
-
-function heard() {
-  heardAt = Date.now();
-  $("lost").hidden = true;
-}
-
-function lost(refused = false) {
-  if (state?.ended) return;
-  const text = refused
-    ? "The run does not know this page any more. Scan the code at the terminal again; the run waits, and nothing is lost."
-    : "No connection to the run. It waits, and nothing is lost; this page tries again by itself.";
-  if ($("lost").textContent !== text) $("lost").textContent = text;
-  $("lost").hidden = false;
-}
-
-setInterval(() => {
-  if (state?.ended || Date.now() - heardAt < SILENT_MS) return;
-  lost();
-  connect();
-}, 2000);
-addEventListener("visibilitychange", () => { if (!document.hidden && !state?.ended) connect(); });
+let state = null, shownKey = "", shownTold = "", sending = false;
 
 // --- what is shown --------------------------------------------------------------------------------------------------
 
@@ -61,7 +28,6 @@ function render(next) {
   tell(state.told, state.answered);
   results();
   live(state.live);
-  if (state.ended) { source.close(); $("lost").hidden = true; }
 }
 
 // Between an aside and the question that goes on standing nothing is asked; what was being typed is kept.
@@ -328,4 +294,10 @@ document.addEventListener("keydown", event => {
   }
 });
 
-connect();
+listen({
+  silentMs: 8000,
+  render,
+  done: () => Boolean(state?.ended),
+  cut: "No connection to the run. It waits, and nothing is lost; this page tries again by itself.",
+  refused: "The run does not know this page any more. Scan the code at the terminal again; the run waits, and nothing is lost.",
+});
