@@ -7,57 +7,36 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from harness.office import accounts
 from harness.office.board_server import ENDED, served
 from harness.office.sight import Sight
+from tests.helpers.browser import a_browser, a_page
 from tests.helpers.office_lab import BUSY, QUIET, Still
 
 pytestmark = pytest.mark.e2e
 
-FLAGS: Final = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update",
-)  # fmt: skip
 PICTURES: Final = os.environ.get("HALFPOWER_PICTURES")  # a folder, for whoever wants to look at the pages
 PASSWORD: Final = "three scopes and a lamp"
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.skip("needs chromium")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=found, args=list(FLAGS))
+    with a_browser() as started:
         yield started
-        started.close()
 
 
-@contextmanager
-def opened(browser: Browser, address: str, width: int, scheme: str = "light") -> Iterator[Page]:
-    """A page of a device of its own, on which nothing goes wrong unseen."""
-    context = browser.new_context(
-        viewport={"width": width, "height": 844},
-        color_scheme=scheme,
-        reduced_motion="reduce",  # type: ignore[arg-type]
-    )
-    page, errors = context.new_page(), []
-    page.on("pageerror", lambda error: errors.append(str(error)))
-    page.goto(address)
-    yield page
-    context.close()
-    assert not errors
+def opened(browser: Browser, address: str, width: int, scheme: str = "light") -> AbstractContextManager[Page]:
+    return a_page(browser, address, viewport={"width": width, "height": 844}, color_scheme=scheme)
 
 
 def looked_at(page: Page, name: str) -> None:

@@ -20,19 +20,16 @@ from typing import Any, Final
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
-from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, expect
 
 from harness.person.page_server import served
 from harness.steps import Sine, TimeMarks, View
+from tests.helpers.browser import a_browser, a_page
 from tests.helpers.demo_lab import DEMO
 from tests.helpers.page_bench import DO, HAZARD, READ, READING, Bench, a_picture
 
 pytestmark = pytest.mark.e2e
 
-FLAGS: Final = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update",
-)  # fmt: skip
 PHONE: Final = {"viewport": {"width": 360, "height": 740}, "has_touch": True, "is_mobile": True}
 TABLET: Final = {"viewport": {"width": 1024, "height": 768}, "has_touch": True}
 FINGER_PX: Final = 44  # WCAG 2.1, success criterion 2.5.5
@@ -40,27 +37,16 @@ FINGER_PX: Final = 44  # WCAG 2.1, success criterion 2.5.5
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.skip("needs chromium")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=found, args=list(FLAGS))
+    with a_browser() as started:
         yield started
-        started.close()
 
 
 @contextmanager
 def opened(browser: Browser, address: str, **device: Any) -> Iterator[Page]:
-    """A page of a device of its own, on which nothing goes wrong unseen."""
-    context = browser.new_context(reduced_motion="reduce", **device)
-    page = context.new_page()
-    errors: list[str] = []
-    page.on("pageerror", lambda error: errors.append(str(error)))
-    page.goto(address)
-    expect(page.locator("#title")).not_to_have_text("Connecting …")
-    yield page
-    context.close()
-    assert not errors
+    """The page of a run that has heard of it."""
+    with a_page(browser, address, **device) as page:
+        expect(page.locator("#title")).not_to_have_text("Connecting …")
+        yield page
 
 
 @pytest.fixture
