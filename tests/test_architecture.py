@@ -232,6 +232,16 @@ def test_a_long_module_says_why() -> None:
     assert not unexplained
 
 
+def test_every_result_is_stated_at_a_coverage_that_is_named() -> None:
+    """The job chooses it: whoever leaves it out has the usual one, whatever the job says."""
+    for name, path in MODULES.items():
+        if matches(name, ("harness.analysis.*",)):
+            continue
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in ("state", "estimate.state"):
+                assert len(node.args) == 2, f"{path}:{node.lineno}"
+
+
 # --- SCPI text ---------------------------------------------------------------------------------------------------
 
 

@@ -163,7 +163,7 @@ def _result(
     limits = rated_limits(setup, step)
     try:
         budget, low, high = make(read)
-        statement = state(budget)
+        statement = state(budget, setup.job.coverage)
     except AnalysisError as error:
         return replace(_unread(common, result_unit, [*remarks, str(error)]), word="undecided")
     expected, reading = _in_divisions(rating, low, high)
@@ -223,7 +223,7 @@ def _offset_scale(setup: Setup, results: Sequence[Result]) -> Iterator[Finding]:
         shared = () if source is None else (origin_of(source),)
         moved = difference(replace(high.budget, quantity="high"), replace(low.budget, quantity="low"), shared=shared)
         percent = 100.0 * high.setting_value / apart_v
-        stated = state(moved)
+        stated = state(moved, setup.job.coverage)
         value, u = stated.estimate * percent, stated.expanded * percent
         yield Finding(
             name="offset over its range", channel=channel, path=path, value=value, u=u, k=stated.k, unit="%",

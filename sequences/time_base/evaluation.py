@@ -41,7 +41,7 @@ def evaluate(
     last = next((step for step, _ in reversed(taken) if step.quantity == ALIAS.name), None)
     gathered = [_of_one_result(step, last) for step, _ in taken]
     points = list(zip(gathered, (reading for _, reading in taken), strict=True))
-    evaluated = evaluate_points(setup, entry, points, lambda _setup, results: _together(results, sines))
+    evaluated = evaluate_points(setup, entry, points, lambda _setup, results: _together(setup, results, sines))
     return replace(evaluated, results=tuple(_in_words(setup, last, sines, each) for each in evaluated.results))
 
 
@@ -66,7 +66,7 @@ def _in_words(setup: Setup, last: Measure | None, sines: Sequence[Reading], resu
     )  # fmt: skip
 
 
-def _together(results: Sequence[Result], sines: Sequence[Reading]) -> Iterator[Finding]:
+def _together(setup: Setup, results: Sequence[Result], sines: Sequence[Reading]) -> Iterator[Finding]:
     """The jitter of the sampling instants, and whether clock and delay say the same."""
     clock, delay = (
         next((r for r in results if r.quantity == name and r.budget), None) for name in (CLOCK.name, DELAY.name)
@@ -78,7 +78,7 @@ def _together(results: Sequence[Result], sines: Sequence[Reading]) -> Iterator[F
     to_ppm = PER_RATIO["ppm"] / PER_RATIO[DELAY.error_in]
     lines = (replace(line, sensitivity=line.sensitivity * to_ppm) for line in delay.budget.contributions)
     in_ppm = replace(delay.budget, unit="ppm", estimate=delay.budget.estimate * to_ppm, contributions=tuple(lines))
-    apart = state(difference(in_ppm, clock.budget, shared=()))
+    apart = state(difference(in_ppm, clock.budget, shared=()), setup.job.coverage)
     agree = "no more than their uncertainty" if abs(apart.estimate) <= apart.expanded else "more than their uncertainty"
     yield Finding(
         name="delay against clock", channel=clock.channel, path=delay.path, value=apart.estimate, u=apart.expanded,
