@@ -205,13 +205,15 @@ def _applied_value(setup: Setup, step: Measure) -> float:
 
 def _corrected(setup: Setup, step: Measure) -> str:
     """What was put out by the known error of its source, with the digits to work the error out again."""
-    set_to, level, ratio = step.stimulus, true_level(setup, step), true_period_ratio(setup, step)
+    set_to = step.stimulus
+    if isinstance(set_to, NoSignal):
+        return ""
     if isinstance(set_to, TimeMarks):
-        true: Stimulus = replace(set_to, period_s=set_to.period_s * ratio)
-    elif isinstance(set_to, NoSignal):
-        true = set_to
+        true: Stimulus = replace(set_to, period_s=_applied_value(setup, step))
+    elif isinstance(set_to, Dc):
+        true = replace(set_to, level_v=true_level(setup, step))
     else:
-        true = replace(set_to, **{"level_v" if isinstance(set_to, Dc) else "level_vpp": level})  # type: ignore[arg-type]
+        true = replace(set_to, level_vpp=true_level(setup, step))
     return "" if true == set_to else describe(true, _CORRECTED_DIGITS)
 
 
