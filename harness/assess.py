@@ -12,11 +12,11 @@ from typing import Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, Contribution, Statement
-from harness.analysis.graticule import Length, length_on_lines
+from harness.analysis.graticule import Edges, Length, Reader, length_on_lines, mean_length
 from harness.analysis.verdict import Limits, Verdict, decide_statement
 from harness.errors import AnalysisError
-from harness.measurement import quantity_of
-from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath
+from harness.measurement import Axis, quantity_of
+from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath, Unit
 from harness.quantities import show
 from harness.steps import Measure, NoSignal, Reading, Stimulus, TimeMarks
 from harness.words.signals import describe
@@ -113,6 +113,36 @@ def values_of(readings: Sequence[Reading]) -> list[float]:
 def record_u(readings: Sequence[Reading]) -> float:
     """The largest standard uncertainty that the records themselves show."""
     return max((r.scatter or 0.0 for r in readings if r.status == "read"), default=0.0)
+
+
+def reader_along(unit: Unit, axis: Axis = "level") -> Reader:
+    """How divisions of the unit are read."""
+    return Reader(resolution_div=unit.time_resolution if axis == "time" else unit.resolution, scatter_div=unit.scatter)
+
+
+def read_length(
+    reader: Reader,
+    readings: Sequence[Reading],
+    *,
+    planned: float,
+    repeats: int,
+    edges: Edges = "both read",
+    in_one_div: float = 1.0,
+) -> Length:
+    """The mean of what was read, or of what is planned where nothing is read yet, in div; of one, `in_one_div`.
+
+    Raises
+    ------
+    AnalysisError
+        Readings of which none has a value.
+    """
+    return mean_length(
+        [value / in_one_div for value in values_of(readings) or [planned]],
+        reader,
+        edges=edges,
+        repeats=None if readings else repeats,
+        record_u_div=record_u(readings) / in_one_div,
+    )
 
 
 # --- what a person turned until the trace was on its lines ---------------------------------------------------------

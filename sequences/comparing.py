@@ -11,8 +11,8 @@ from typing import Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Contribution
-from harness.analysis.graticule import Length, Reader, mean_length
-from harness.assess import record_u, values_of
+from harness.analysis.graticule import Length, Reader
+from harness.assess import read_length, reader_along
 from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup
@@ -48,22 +48,15 @@ def compared(
 
 def length_of(setup: Setup, step: Measure, readings: Readings, repeats: int, *, in_one_div: float = 1.0) -> Length:
     """The mean of what was read, or of what is planned, in div."""
-    values = [value / in_one_div for value in values_of(readings)]
-    return mean_length(
-        values or [(step.expected or 0.0) / in_one_div],
-        _reader(setup, step),
-        edges="both read",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings) / in_one_div,
-    )
+    planned, reader = step.expected or 0.0, _reader(setup, step)
+    return read_length(reader, readings, planned=planned, repeats=repeats, in_one_div=in_one_div)
 
 
 def _reader(setup: Setup, step: Measure) -> Reader:
-    unit, reference = setup.unit, setup.bench.reference
+    reference = setup.bench.reference
     if step.display == "reference" and reference is not None:
         return Reader(resolution_div=reference.step_div, scatter_div=reference.scatter_div)
-    of_time = quantity_of(step).axis == "time"
-    return Reader(resolution_div=unit.time_resolution if of_time else unit.resolution, scatter_div=unit.scatter)
+    return reader_along(setup.unit, quantity_of(step).axis)
 
 
 def unequal(ratio: float, within: float, what: str) -> tuple[Contribution, ...]:

@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Final
 from harness.analysis.amplitude import mean_level, square_amplitude
 from harness.analysis.deflection import Zero, deflection_error, length_error
 from harness.analysis.estimate import Budget
-from harness.analysis.graticule import Reader
 from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
-from harness.assess import applied_at_input, applied_lines, as_applied, on_lines, record_u, values_of
+from harness.assess import applied_at_input, applied_lines, as_applied, on_lines, reader_along, record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Aliased, Quantity, Rating, Screenful, Way, quantity_of
 from harness.models import Setup, rated
@@ -87,7 +86,7 @@ def deflection_budget(
         volts_per_div=step.view.volts_per_div,
         applied_v=applied_v,
         applied=applied_lines(setup, step),
-        reader=Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
+        reader=reader_along(setup.unit),
         definition=setup.job.error,
         zero=zero,
         ground_div=values_of(ground) if ground or not nominal else [0.0],

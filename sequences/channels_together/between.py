@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, Contribution
-from harness.analysis.graticule import Length, Reader, mean_length
+from harness.analysis.graticule import Length, Reader
 from harness.analysis.pulse import measure_pulse
 from harness.analysis.sine_fit import SineFit, fit_sine, fit_sine_frequency
-from harness.assess import record_u, values_of
+from harness.assess import read_length, reader_along
 from harness.errors import AnalysisError
 from harness.measurement import Aliased, Quantity, Rating, Screenful
 from harness.models import Setup, rated
@@ -64,14 +64,8 @@ def delay_budget(
 ) -> Budget:
     """Return the delay between two channels in ns: (11) and (12)."""
     s_per_div = step.view.s_per_div / step.view.magnifier
-    values = [value / s_per_div for value in values_of(readings)]
-    length = mean_length(
-        values or [0.0],
-        Reader(resolution_div=setup.unit.time_resolution, scatter_div=setup.unit.scatter),
-        edges="both read",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings) / s_per_div,
-    )
+    reader = reader_along(setup.unit, "time")
+    length = read_length(reader, readings, planned=0.0, repeats=repeats, in_one_div=s_per_div)
     delay_s = length.value_div * s_per_div
     lines = [replace(line, sensitivity=s_per_div) for line in length.contributions]
     if delay_s:
@@ -157,13 +151,8 @@ def _relative(
 ) -> tuple[float, tuple[Contribution, ...]]:
     """What is read of two records relative to an amplitude; a record's scatter is that of its amplitude."""
     per_div = scale / amplitude_div
-    length = mean_length(
-        [value / per_div for value in values_of(readings)] or [(step.expected or 0.0) / per_div],
-        Reader(resolution_div=0.0, scatter_div=setup.unit.scatter),
-        edges="one",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings) / per_div,
-    )
+    reader, planned = Reader(resolution_div=0.0, scatter_div=setup.unit.scatter), step.expected or 0.0
+    length = read_length(reader, readings, planned=planned, repeats=repeats, edges="one", in_one_div=per_div)
     scatter = (line for line in length.contributions if line.u)
     return length.value_div * per_div, tuple(replace(line, sensitivity=per_div) for line in scatter)
 
@@ -189,12 +178,7 @@ def _ratio(
 
 
 def _length(setup: Setup, readings: Readings, nominal_div: float, repeats: int) -> Length:
-    length = mean_length(
-        values_of(readings) or [nominal_div],
-        Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
-        edges="both read",
-        repeats=None if readings else repeats,
-    )
+    length = read_length(reader_along(setup.unit), readings, planned=nominal_div, repeats=repeats)
     if nominal_div and not length.value_div > 0.0:
         raise AnalysisError("a height of nothing cannot be compared: check connection and coupling.")
     return length

@@ -12,9 +12,9 @@ from typing import Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import COVERAGE, Budget, Contribution, coverage_factor
-from harness.analysis.graticule import ASSUMED, Length, Reader, mean_length
+from harness.analysis.graticule import ASSUMED, Length
 from harness.analysis.verdict import relative_error
-from harness.assess import applied_at_input, applied_sum_lines, record_u, values_of
+from harness.assess import applied_at_input, applied_sum_lines, read_length, reader_along
 from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import show
@@ -40,13 +40,12 @@ class Level:
 def level(setup: Setup, step: Measure, readings: Sequence[Reading] = (), repeats: int = 1) -> Level:
     """A level with its readings; without any, what an ideal unit shows. AnalysisError where none has a value."""
     applied_v = applied_at_input(setup, step)
-    values = values_of(readings) or [applied_v / step.view.volts_per_div]
-    shown = mean_length(
-        values,
-        Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
+    shown = read_length(
+        reader_along(setup.unit),
+        readings,
+        planned=applied_v / step.view.volts_per_div,
+        repeats=repeats,
         edges="one",  # the zero line is the same for all levels
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings),
     )
     return Level(step=step, applied_v=applied_v, shown=shown)
 

@@ -12,8 +12,8 @@ from typing import Final
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget
-from harness.analysis.graticule import Reader, mean_length
-from harness.assess import record_u, values_of
+from harness.analysis.graticule import mean_length
+from harness.assess import read_length, reader_along, values_of
 from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import show
@@ -61,7 +61,7 @@ def peak_to_peak(
     if setup.unit.read == "eye":
         lines = mean_length(
             values,
-            Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
+            reader_along(setup.unit),
             edges="both read",
             repeats=None if readings else repeats,
         ).contributions
@@ -87,13 +87,8 @@ def drift(
     if readings and len(read) < 2:
         raise AnalysisError("a drift needs two readings of the line, and one at most was taken.")
     pair = (read[:1], read[-1:])
-    reader = Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter)
-    ends = [
-        mean_length(
-            values_of(of) or [0.0], reader, edges="one", repeats=None if of else repeats, record_u_div=record_u(of)
-        )
-        for of in pair
-    ]
+    reader = reader_along(setup.unit)
+    ends = [read_length(reader, of, planned=0.0, repeats=repeats, edges="one") for of in pair]
     return Budget(
         quantity=f"drift of {_at(step)}",
         unit="div",

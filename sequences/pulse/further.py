@@ -12,9 +12,7 @@ import numpy as np
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget
-from harness.analysis.graticule import Reader, mean_length
 from harness.analysis.pulse import crossings_s, measure_pulse
-from harness.assess import record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated
@@ -29,6 +27,7 @@ from sequences.pulse.parameters import (
     pulse_reading,
     read_overshoot,
     read_rise,
+    read_time,
 )
 from sequences.reading import times
 from sequences.time_base.span import time_tolerance
@@ -82,14 +81,7 @@ def settling_budget(
     """
     unit, s_per_div = setup.unit, step.view.s_per_div / step.view.magnifier
     nominal_s = (rated(unit, Rated).settling_time or s_per_div) / 2
-    values = values_of(readings)
-    length = mean_length(
-        [value / s_per_div for value in values] if values else [nominal_s / s_per_div],
-        Reader(resolution_div=unit.time_resolution, scatter_div=math.sqrt(2.0) * unit.scatter),
-        edges="both read",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings) / s_per_div,
-    )
+    length = read_time(setup, readings, planned_s=nominal_s, repeats=repeats, s_per_div=s_per_div)
     factor = estimate.rectangular(
         "time factor within its tolerance", half_width=time_tolerance(unit, step) * length.value_div, unit="div"
     )

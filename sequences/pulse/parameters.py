@@ -11,9 +11,17 @@ import numpy as np
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget, Contribution
-from harness.analysis.graticule import Reader, mean_length
+from harness.analysis.graticule import Length, mean_length
 from harness.analysis.pulse import Pulse, measure_pulse
-from harness.assess import applied_at_input, instrument_for, origin_of, record_u, values_of
+from harness.assess import (
+    applied_at_input,
+    instrument_for,
+    origin_of,
+    read_length,
+    reader_along,
+    record_u,
+    values_of,
+)
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Calibrator, Generator, Setup, rated
@@ -46,16 +54,9 @@ def rise_time_budget(
     source_s = math.hypot(edge_s, path_s)
     label = setup.bench.path(step.path).label or step.path
     origin = origin_of(instrument_for(setup, step))
-    values = values_of(readings)
     s_per_div = step.view.s_per_div / step.view.magnifier
     nominal_s = step.expected or math.hypot(setup.unit.own_rise_time, source_s)
-    length = mean_length(
-        [value / s_per_div for value in values] if values else [nominal_s / s_per_div],
-        Reader(resolution_div=setup.unit.time_resolution, scatter_div=math.sqrt(2.0) * setup.unit.scatter),
-        edges="both read",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings) / s_per_div,
-    )
+    length = read_time(setup, readings, planned_s=nominal_s, repeats=repeats, s_per_div=s_per_div)
     measured_s = length.value_div * s_per_div
     unit = remove_source(measured_s, source_s, u_source_rise_time_s=u_edge_s * edge_s / source_s)
     gain = measured_s / unit.rise_time_s
@@ -77,6 +78,13 @@ def rise_time_budget(
     )
 
 
+def read_time(setup: Setup, readings: Sequence[Reading], *, planned_s: float, repeats: int, s_per_div: float) -> Length:
+    """A time between two places of a trace, each read with the reader's scatter, in div."""
+    once = reader_along(setup.unit, "time")
+    reader = replace(once, scatter_div=math.sqrt(2.0) * setup.unit.scatter)
+    return read_length(reader, readings, planned=planned_s, repeats=repeats, in_one_div=s_per_div)
+
+
 def aberration_budget(
     setup: Setup,
     step: Measure,
@@ -91,7 +99,7 @@ def aberration_budget(
     values = values_of(readings)
     length = mean_length(
         [value * amplitude_div for value in values] if values else [(step.expected or 0.0) * amplitude_div],
-        Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
+        reader_along(setup.unit),
         edges="both read",
         repeats=None if readings else repeats,
         record_u_div=record_u(readings) * amplitude_div,

@@ -11,9 +11,9 @@ import numpy as np
 
 from harness.analysis import estimate
 from harness.analysis.estimate import Budget
-from harness.analysis.graticule import Length, Reader, mean_length
+from harness.analysis.graticule import Length
 from harness.analysis.verdict import relative_error
-from harness.assess import PER_RATIO, period_lines, record_u, true_period_ratio, values_of
+from harness.assess import PER_RATIO, period_lines, read_length, reader_along, true_period_ratio, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, rated
@@ -78,14 +78,7 @@ def delay_budget(
 
 def _place(setup: Setup, readings: Sequence[Reading], repeats: int) -> Length:
     """Where a mark stands; of a record, what its trigger may be off by within a sample goes with it."""
-    unit = setup.unit
-    length = mean_length(
-        values_of(readings) or [0.0],
-        Reader(resolution_div=unit.time_resolution, scatter_div=unit.scatter),
-        edges="one",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings),
-    )
+    length = read_length(reader_along(setup.unit, "time"), readings, planned=0.0, repeats=repeats, edges="one")
     half_div = max((reading.more.get(HALF_SAMPLE, 0.0) for reading in readings), default=0.0)
     if not half_div:
         return length

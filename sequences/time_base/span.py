@@ -14,7 +14,7 @@ from harness.analysis.deflection import length_error
 from harness.analysis.estimate import Budget, Contribution
 from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.pulse import crossings_s
-from harness.assess import as_applied, ideal, on_lines, period_lines, record_u, values_of
+from harness.assess import as_applied, ideal, on_lines, period_lines, reader_along, record_u, values_of
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated
@@ -53,7 +53,7 @@ def time_base_budget(
         values if values else [expected_div],
         expected_div=expected_div,
         period=period,
-        reader=Reader(resolution_div=setup.unit.time_resolution, scatter_div=setup.unit.scatter),
+        reader=reader_along(setup.unit, "time"),
         definition=setup.job.error,
         repeats=None if readings else repeats,
         record_u_div=record_u(readings),

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from harness.analysis.estimate import Budget
-from harness.analysis.graticule import Reader, mean_length
-from harness.assess import record_u, values_of
+from harness.assess import read_length, reader_along
 from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, rated
@@ -21,6 +20,7 @@ from sequences.time_base import Rated
 from sequences.time_base.span import SPAN, rising
 
 if TYPE_CHECKING:
+    from harness.analysis.graticule import Edges
     from harness.measurement import Samples
 
 CENTRE_DIV: Final = 8.0  # the outer division at either side is left out: common practice
@@ -39,14 +39,8 @@ def departure_budget(
     ----------
     docs/deflection.md, equation (29).
     """
-    unit = setup.unit
-    length = mean_length(
-        values_of(readings) or [0.0],
-        Reader(resolution_div=unit.time_resolution, scatter_div=unit.scatter),
-        edges="both read" if unit.read == "remote" else "set and read",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings),
-    )
+    edges: Edges = "both read" if setup.unit.read == "remote" else "set and read"
+    length = read_length(reader_along(setup.unit, "time"), readings, planned=0.0, repeats=repeats, edges=edges)
     per_div = 100.0 / CENTRE_DIV
     return Budget(
         quantity=f"linearity of the sweep at {show(step.view.s_per_div, 's')}/div",

@@ -11,8 +11,8 @@ from dataclasses import replace
 from typing import Final
 
 from harness.analysis.estimate import Budget, normal, rectangular
-from harness.analysis.graticule import Length, Reader, mean_length
-from harness.assess import limits_for, origin_of, record_u, values_of
+from harness.analysis.graticule import Length
+from harness.assess import limits_for, origin_of, read_length, reader_along, record_u, values_of
 from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import DB_PER_NEPER, ratio_of_db, show
@@ -30,13 +30,7 @@ _NEVER: Final = LevelCorrection(correction_db=0.0, contributions=())
 
 def height(setup: Setup, readings: Sequence[Reading], *, nominal_div: float, repeats: int = 1) -> Length:
     """A deflection of the unit, read from bottom to top; an eye reads the width of the trace into it."""
-    length = mean_length(
-        values_of(readings) or [nominal_div],
-        Reader(resolution_div=setup.unit.resolution, scatter_div=setup.unit.scatter),
-        edges="both read",
-        repeats=None if readings else repeats,
-        record_u_div=record_u(readings),
-    )
+    length = read_length(reader_along(setup.unit), readings, planned=nominal_div, repeats=repeats)
     if setup.unit.read != "eye":
         return length
     width = rectangular("width of the trace", half_width=THIN_DIV / 2, unit="div", value=THIN_DIV / 2, sensitivity=-1.0)
