@@ -23,7 +23,7 @@ from harness.steps import Measure, Reading, Sine
 from sequences.channels_together import Rated
 from sequences.comparing import Readings, scaled
 from sequences.reading import times, words
-from sequences.time_base.span import time_tolerance
+from sequences.time_base.span import time_factor_line
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -69,10 +69,7 @@ def delay_budget(
     delay_s = length.value_div * s_per_div
     lines = [replace(line, sensitivity=s_per_div) for line in length.contributions]
     if delay_s:
-        width = time_tolerance(setup.unit, step)
-        lines.append(
-            estimate.rectangular("time factor within its tolerance", half_width=width, sensitivity=abs(delay_s))
-        )
+        lines.append(time_factor_line(setup.unit, step, sensitivity=abs(delay_s)))
     lines.append(_leads(setup, step, 1.0))
     return Budget(
         quantity=f"delay {_of(step)}",

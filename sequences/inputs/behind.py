@@ -22,7 +22,7 @@ from sequences.deflection import PEAK_TO_PEAK
 from sequences.inputs import Rated
 from sequences.pulse.parameters import RISE_TIME
 from sequences.reading import edge_alone
-from sequences.time_base.span import time_tolerance
+from sequences.time_base.span import time_factor_line
 from sequences.vertical import Rated as RatedDeflection
 
 STRAIGHT: Final = ""  # the path of what is expected without the resistor: it divides by nothing
@@ -83,7 +83,7 @@ def capacitance_budget(
     whole_farad = rise_s / (RISE_OF_TIME_CONSTANT * known_ohm(path) * ratio)
     relative = (
         *scaled(length.contributions, 1.0 / length.value_div),
-        estimate.rectangular("time factor within its tolerance", half_width=time_tolerance(unit, step)),
+        time_factor_line(unit, step),
         *scaled((*lines, *_resistor(step, path)), -1.0),
     )
     per_unit = 100.0 / unit.input.capacitance

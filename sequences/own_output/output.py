@@ -22,7 +22,7 @@ from sequences.own_output import Rated
 from sequences.own_output.known import known_step, periods
 from sequences.pulse.parameters import RISE_TIME
 from sequences.reading import edge_alone
-from sequences.time_base.span import SPAN, time_tolerance
+from sequences.time_base.span import SPAN, time_factor_line, time_tolerance
 from sequences.vertical import Rated as RatedDeflection
 
 _NS_PER_S: Final = 1e9
@@ -102,9 +102,7 @@ def rise_budget(
     rise_s = (longest + shortest) / 2
     lines = (
         *(replace(line, sensitivity=line.sensitivity * s_per_div) for line in length.contributions),
-        estimate.rectangular(
-            "time factor within its tolerance", half_width=time_tolerance(setup.unit, step), sensitivity=measured_s
-        ),
+        time_factor_line(setup.unit, step, sensitivity=measured_s),
         estimate.rectangular("rise time of the channel", half_width=(longest - shortest) / 2, unit="s"),
     )
     return Budget(

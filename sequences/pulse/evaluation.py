@@ -15,9 +15,9 @@ from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import evaluate_points
 from harness.report.readings import Taken
 from sequences.pulse import Rated
-from sequences.pulse.parameters import TIME_FACTOR
 from sequences.pulse.steps import QUANTITIES
 from sequences.time_base.span import RATING as TIME_FACTOR_RATING
+from sequences.time_base.span import TIME_FACTOR
 
 
 def evaluate(

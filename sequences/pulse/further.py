@@ -30,7 +30,7 @@ from sequences.pulse.parameters import (
     read_time,
 )
 from sequences.reading import times
-from sequences.time_base.span import time_tolerance
+from sequences.time_base.span import TIME_FACTOR, time_tolerance
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -82,9 +82,7 @@ def settling_budget(
     unit, s_per_div = setup.unit, step.view.s_per_div / step.view.magnifier
     nominal_s = (rated(unit, Rated).settling_time or s_per_div) / 2
     length = read_time(setup, readings, planned_s=nominal_s, repeats=repeats, s_per_div=s_per_div)
-    factor = estimate.rectangular(
-        "time factor within its tolerance", half_width=time_tolerance(unit, step) * length.value_div, unit="div"
-    )
+    factor = estimate.rectangular(TIME_FACTOR, half_width=time_tolerance(unit, step) * length.value_div, unit="div")
     to_ns = s_per_div * NS_PER_S
     return Budget(
         quantity=f"settling time of channel {step.view.channel}",

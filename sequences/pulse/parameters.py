@@ -29,7 +29,7 @@ from harness.steps import AMPLITUDE, Measure, Reading
 from sequences.pulse import Rated
 from sequences.pulse.rise_time import SOURCE, remove_source
 from sequences.reading import times, words
-from sequences.time_base.span import time_tolerance
+from sequences.time_base.span import time_factor_line
 
 if TYPE_CHECKING:
     from harness.analysis.pulse import Edge
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 
 # A rise time stated without uncertainty is a rated figure: it is taken to hold within a fifth either way.
 RATED_RISE_TIME_SPREAD: Final = 0.2
-TIME_FACTOR: Final = "time factor within its tolerance"
-"""The line of a rise time that an earlier part replaces where it has read the time factor."""
 NS_PER_S: Final = 1e9  # rise times are stated in ns, as errors are in percent
 
 
@@ -60,13 +58,10 @@ def rise_time_budget(
     measured_s = length.value_div * s_per_div
     unit = remove_source(measured_s, source_s, u_source_rise_time_s=u_edge_s * edge_s / source_s)
     gain = measured_s / unit.rise_time_s
-    time_factor = estimate.rectangular(
-        TIME_FACTOR, half_width=time_tolerance(setup.unit, step), sensitivity=measured_s * gain
-    )
     path = estimate.normal(f"rise time of {label}", u=u_path_s, sensitivity=-path_s / unit.rise_time_s, unit="s")
     in_s = (
         *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
-        time_factor,
+        time_factor_line(setup.unit, step, sensitivity=measured_s * gain),
         *([replace(path, origin=label)] if path_s else []),
         *(replace(line, origin=origin) if line.name == SOURCE else line for line in unit.contributions),
     )

@@ -21,7 +21,7 @@ from harness.quantities import show
 from harness.steps import Measure, Reading
 from sequences.reading import times
 from sequences.time_base import Rated
-from sequences.time_base.span import rising, time_tolerance
+from sequences.time_base.span import TIME_FACTOR, rising, time_tolerance
 
 if TYPE_CHECKING:
     from harness.measurement import Samples
@@ -60,9 +60,7 @@ def delay_budget(
     lines = [*there.contributions]
     shift_div = there.value_div - before.value_div
     lines += [
-        estimate.rectangular(
-            "time factor within its tolerance", half_width=abs(shift_div) * time_tolerance(setup.unit, step), unit="div"
-        )
+        estimate.rectangular(TIME_FACTOR, half_width=abs(shift_div) * time_tolerance(setup.unit, step), unit="div")
     ]
     lines += [replace(line, name=f"without delay: {line.name}", sensitivity=-1.0) for line in before.contributions]
     return Budget(

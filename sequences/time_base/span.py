@@ -11,7 +11,7 @@ import numpy as np
 
 from harness.analysis.amplitude import state_levels
 from harness.analysis.deflection import length_error
-from harness.analysis.estimate import Budget, Contribution
+from harness.analysis.estimate import Budget, Contribution, rectangular
 from harness.analysis.graticule import Length, Reader, mean_length
 from harness.analysis.pulse import crossings_s
 from harness.assess import as_applied, ideal, on_lines, period_lines, reader_along, record_u, values_of
@@ -23,6 +23,8 @@ from harness.steps import Measure, Reading
 from sequences.reading import times
 from sequences.time_base import Rated
 
+TIME_FACTOR: Final = "time factor within its tolerance"
+"""The line of a time, which the evaluation of a rise time replaces where an earlier part has read the time factor."""
 _MANY_MARKS: Final = 8  # whose scatter about a line says enough of itself
 _FEWEST_ON_EDGE: Final = 5  # samples from a quarter to three quarters of its height, for a scatter about its line
 
@@ -136,6 +138,11 @@ def time_per_kelvin(unit: Unit) -> float:
 def time_tolerance(unit: Unit, step: Measure) -> float:
     """The tolerance of the time factor in use, a ratio."""
     return rated(unit, Rated).at(step.view.magnifier)
+
+
+def time_factor_line(unit: Unit, step: Measure, *, sensitivity: float = 1.0) -> Contribution:
+    """What the tolerance of the time factor makes of a time that was read by it."""
+    return rectangular(TIME_FACTOR, half_width=time_tolerance(unit, step), sensitivity=sensitivity)
 
 
 def _periods(step: Measure, s_per_div: float) -> int:
