@@ -7,9 +7,10 @@ from __future__ import annotations
 import json
 import secrets
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -165,8 +166,7 @@ def app(page: Shown, access: Access, watching: Watching) -> Starlette:
     return Starlette(routes=routes)
 
 
-@contextmanager
-def served(page: Shown, where: str = LOOPBACK, account_file: Path | None = None) -> Iterator[str]:
+def served(page: Shown, where: str = LOOPBACK, account_file: Path | None = None) -> AbstractContextManager[str]:
     """Serve the page at HOST[:PORT] in a thread; gives its address. Beyond loopback it needs a file of accounts."""
     if account_file is None and not page_web.is_loopback(where):
         raise HalfpowerError(
@@ -183,5 +183,4 @@ def served(page: Shown, where: str = LOOPBACK, account_file: Path | None = None)
     def access(host: str, port: int) -> Access:
         return Access(host=host, port=port) if account_file is None else Signed(host=host, port=port, path=account_file)
 
-    with serving(page, where, access, lambda let_in, to: app(page, let_in, to), ended=ENDED) as address:
-        yield address
+    return serving(page, where, access, partial(app, page), ended=ENDED)

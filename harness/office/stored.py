@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from harness.errors import RecordsError
@@ -45,7 +45,7 @@ class Stored:
     within: dt.timedelta
     interval: str
     _last: InStore = InStore()
-    _due_for: tuple[object, ...] = field(default=())
+    _due_for: tuple[object, ...] = ()
     _due_at_s: float = 0.0
 
     def look(self, today: dt.date, now_s: float) -> InStore:

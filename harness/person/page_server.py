@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from harness.person.page import Page, Refused
@@ -77,11 +78,9 @@ def app(page: Page, access: Access, watching: Watching) -> Starlette:
     )
 
 
-@contextmanager
-def served(page: Page, where: str = LOOPBACK) -> Iterator[str]:
+def served(page: Page, where: str = LOOPBACK) -> AbstractContextManager[str]:
     """Serve a page at HOST[:PORT] in a thread; gives the address with its secret."""
-    with serving(
-        page, where, lambda host, port: Access(host=host, port=port), lambda let_in, to: app(page, let_in, to),
+    return serving(
+        page, where, lambda host, port: Access(host=host, port=port), partial(app, page),
         ended="The run has ended; the terminal says how.",
-    ) as address:  # fmt: skip
-        yield address
+    )  # fmt: skip
