@@ -134,7 +134,6 @@ class LogContents:
     left_out: tuple[LeftOut, ...]
     begun: dict[int, int] = field(default_factory=dict)  # how many tries of each job were begun
     folders: dict[int, str] = field(default_factory=dict)  # of each job's run, from the queue's folder
-    endings: list[Ending] = field(default_factory=list)
     tries: list[Try] = field(default_factory=list)  # in the order in which they ended, those under way last
     under_way: list[Try] = field(default_factory=list)
     interruptions: list[Interruption] = field(default_factory=list)
@@ -143,6 +142,11 @@ class LogContents:
     started_at: str = ""
     closed_at: str | None = None
     last_at: str = ""  # of the last line: what came last stands last, whatever the clock said
+
+    @property
+    def endings(self) -> list[Ending]:
+        """How tries ended, in that order."""
+        return [each.ending for each in self.tries if each.ending is not None]
 
     def last(self, job: int) -> Ending | None:
         """How the last try of a job ended; None where it was never tried, or is under way, or was cut off."""
@@ -223,7 +227,6 @@ def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
         case "ended":
             kept = {key: entry[key] for key in ("job", "attempt", "how", "text", "again", "off")}
             ending = Ending(**kept, outputs=tuple(entry["outputs"]), at=at)
-            contents.endings.append(ending)
             ended = _of(contents, entry)
             ended.ending = ending
             contents.under_way.remove(ended)
