@@ -7,7 +7,7 @@ and when, stands here once. A run takes what held on the day on which it began.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 from typing import Any, Final, Literal
@@ -248,8 +248,7 @@ def with_certificates(notes: Findings, bench: Bench, found: InRegister, day: dt.
             line = found.text.lines.line(("standard", place))
             notes.error((role, "serial"), f"{standard.serial} {certificate} ({found.text.file}:{line})")
         else:
-            values = dict(_taken(instrument, standard, certificate))
-            update[role] = instrument.model_copy(update=values)
+            update[role] = instrument.model_copy(update=_taken(instrument, standard, certificate))
     if bench.scope and found.register.scope:
         notes.error(("scope",), f"stands in {found.name} too; expected it in one of them")
     return bench.model_copy(update={"scope": bench.scope or found.register.scope, **update})
@@ -265,17 +264,18 @@ def _check_told_once(notes: Findings, role: str, instrument: Instrument, standar
             notes.error((role, key), f"is {shown(here)}, and {shown(there)} in {name}; expected the same instrument")
 
 
-def _taken(instrument: Instrument, standard: Standard, certificate: Certificate) -> Iterator[tuple[str, Any]]:
+def _taken(instrument: Instrument, standard: Standard, certificate: Certificate) -> dict[str, Any]:
     """The keys of an instrument that its certificate and the register give."""
-    stated: Mapping[str, Any] = {"certificate": certificate.number, "certificate_by": certificate.by or None,
-                                 "certified": certificate.certified, "due": certificate.last_day}  # fmt: skip
-    yield from stated.items()
-    yield from ((key, getattr(standard, key)) for key in ("maker", "model") if getattr(standard, key))
-    yield "known_error", certificate.known_error
+    taken: dict[str, Any] = {
+        "certificate": certificate.number, "certificate_by": certificate.by or None,
+        "certified": certificate.certified, "due": certificate.last_day, "known_error": certificate.known_error,
+    }  # fmt: skip
+    taken |= {key: value for key in ("maker", "model") if (value := getattr(standard, key))}
     if certificate.accuracy:
         lines = tuple(Accuracy.model_validate(line.model_dump(), context={"si": True}) for line in certificate.accuracy)
         replaced = {(line.function, line.stated_as) for line in lines}
-        yield "accuracy", (*lines, *(a for a in instrument.accuracy if (a.function, a.stated_as) not in replaced))
+        taken["accuracy"] = (*lines, *(a for a in instrument.accuracy if (a.function, a.stated_as) not in replaced))
     for key in _AS_CERTIFIED:
         if key in type(instrument).model_fields and (value := getattr(certificate, key)):
-            yield key, value
+            taken[key] = value
+    return taken

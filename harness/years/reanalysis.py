@@ -212,13 +212,12 @@ def _pairs(before: Iterable[PointRow], after: Iterable[PointRow]) -> Iterator[Pa
 
 def _verdict_changes(pairs: Iterable[Pair]) -> Iterator[VerdictChange]:
     for was, now in pairs:
-        word_before, word_after = (row.verdict if row is not None else "not there" for row in (was, now))
-        row = now or was
-        if row is not None and word_before != word_after:
+        before, after, row = _word(was), _word(now), now or was
+        if row is not None and before != after:
             yield VerdictChange(
                 point=point_name(row),
-                before=word_before,
-                after=word_after,
+                before=before,
+                after=after,
                 result_before=was.result if was else None,
                 result_after=now.result if now else None,
                 unit=row.result_unit,
@@ -228,15 +227,18 @@ def _verdict_changes(pairs: Iterable[Pair]) -> Iterator[VerdictChange]:
 def _moves(pairs: Iterable[Pair], share: float) -> Iterator[Move]:
     for was, now in pairs:
         moved = _share(was, now)
-        row = now or was
-        words = [each.verdict if each is not None else "not there" for each in (was, now)]
-        if row is not None and (words[0] != words[1] or (moved is not None and moved > share)):
+        before, after, row = _word(was), _word(now), now or was
+        if row is not None and (before != after or (moved is not None and moved > share)):
             yield Move(
-                point=point_name(row), verdict_before=words[0], verdict_after=words[1],
+                point=point_name(row), verdict_before=before, verdict_after=after,
                 result_before=was.result if was else None, result_after=now.result if now else None,
                 expanded_u_before=was.expanded_u if was else None, expanded_u_after=now.expanded_u if now else None,
                 unit=row.result_unit, share_of_u=moved,
             )  # fmt: skip
+
+
+def _word(row: PointRow | None) -> str:
+    return "not there" if row is None else row.verdict
 
 
 def _share(was: PointRow | None, now: PointRow | None) -> float | None:

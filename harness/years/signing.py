@@ -72,10 +72,9 @@ def public(path: Path) -> Ed25519PublicKey:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
     from cryptography.hazmat.primitives.serialization import load_pem_public_key
 
+    data = _read(path)
     try:
-        key = load_pem_public_key(_read(path))
-    except HalfpowerError:
-        raise
+        key = load_pem_public_key(data)
     except Exception as error:
         raise _no_key(path, "public") from error
     if not isinstance(key, Ed25519PublicKey):
@@ -99,10 +98,9 @@ def _private(path: Path) -> Ed25519PrivateKey:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
+    data = _read(path)
     try:
-        key = load_pem_private_key(_read(path), password=None)
-    except HalfpowerError:
-        raise
+        key = load_pem_private_key(data, password=None)
     except Exception as error:  # the library has many, and each means the same here
         raise _no_key(path, "private") from error
     if not isinstance(key, Ed25519PrivateKey):
