@@ -144,10 +144,10 @@ SCOPE: Final[Table] = {
     "averaging_is": _back(":SENS:AVER?=0", _DISPLAY, "averaging"),
     "delay": Command(
         ":SENS:SWE:OREF:LOC 0.5;:SENS:SWE:OFFS:TIME {delay_s}",
-        "the time from the trigger to the middle of the screen; sent from the first that is not 0 on",
+        "the time from the trigger to the middle of the screen",
         _DELAY,
     ),
-    "delay_is": _back(":SENS:SWE:OFFS:TIME?={delay_s}~{delay_within_s}", _DELAY, "delay"),
+    "delay_is": _back(":SENS:SWE:OREF:LOC?=0.5~0.001;:SENS:SWE:OFFS:TIME?={delay_s}~{delay_within_s}", _DELAY, "delay"),
     "points": Command(":SENS:SWE:POIN {points}", "the number of samples of a record", _DISPLAY),
     "points_is": _back(":SENS:SWE:POIN?={points}", _DISPLAY, "points"),
     "format": Command(":FORM REAL,32;:FORM:BORD NORM", "records as big-endian floats"),

@@ -28,7 +28,7 @@ DELAY_WITHIN_DIV: Final = 0.01  # what is shown would stand elsewhere by as much
 OFFSET_WITHIN_DIV: Final = 0.1  # a converter's own step; the ground line is read besides, as it stands
 _CONFIRMED: Final = (
     "alone", "coupling", "input", "limiter", "probe", "range", "offset", "position", "sweep", "averaging",
-    "trigger_source", "trigger_slope", "trigger_coupling", "trigger_mode",
+    "delay", "trigger_source", "trigger_slope", "trigger_coupling", "trigger_mode",
 )  # fmt: skip
 _COUPLING: Final = {"dc": "DC", "ac": "AC", "ground": "GRO"}
 NO_TRIGGER: Final = "no trigger"
@@ -49,13 +49,11 @@ class ScpiScope(Remote):
         self._height_div = unit.vertical_div if unit is not None else getattr(model, "vertical_div", 8.0)
         self._width_div = unit.horizontal_div if unit is not None else 10.0
         self._input_ohm = unit.input.resistance if unit is not None else getattr(model, "input_ohm", 1e6)
-        self._delayed = False  # whether a delay was ever set: then each view says its own
         self._built: tuple[View, str, tuple[ReadBack, ...]] | None = None  # the last view: a point asks for it twice
 
     def show(self, view: View) -> None:
         """Set the display, in one message."""
         if self._built is None or self._built[0] != view:
-            self._delayed = self._delayed or view.delay_s != 0
             self._built = view, *self._message(view)
         try:
             self.establish(self._built[1], held=self._built[2])
@@ -87,9 +85,8 @@ class ScpiScope(Remote):
         level = "trigger_level" if chosen or not self.commands.has("trigger_middle") else "trigger_middle"
         if view.delay_s and not self.commands.has("delay"):
             raise InstrumentError(self.link.name, "has no command for a delay; see 'commands.delay'")
-        delay = ("delay",) if self._delayed else ()
         usual = (name for name in _CONFIRMED if name != "alone" or not view.together)
-        names = (*usual, level, *delay, "points", *(("format",) if self.commands.has("record") else ()))
+        names = (*usual, level, "points", *(("format",) if self.commands.has("record") else ()))
         texts = [self.commands.text(name, **values) for name in names]
         return self.commands.message(*texts), self.commands.read_backs(*names, **values)
 

@@ -21,8 +21,8 @@ from harness.sim.bench import SimulatedBench
 from harness.sim.device import Device
 from harness.sim.instruments import SourceModel
 from harness.sim.waves import Level
-from harness.steps import Dc, Reading
-from tests.helpers.adversary import Watch, points
+from harness.steps import Dc, Measure, Reading
+from tests.helpers.adversary import SINE_1, Watch, points
 from tests.helpers.demo_lab import DEMO, LEAD, ONE_CHANNEL, a_job, change
 
 PROFILES = DEMO.parent.parent / "sim_profiles"
@@ -216,6 +216,20 @@ def test_a_doubt_about_one_instrument_has_every_other_asked_again_before_an_outp
         reading = bench.perform(watch.step)
     watch.kept(watch.step, reading)
     assert (watch.counts["kept"], watch.counts["silently wrong"], watch.counts["excess"]) == (1, 0, 0)
+
+
+@pytest.mark.parametrize(("setting", "value"), [("delay_s", 0.5), ("delay_from", 1.0)])
+def test_a_delay_that_somebody_else_sets_makes_no_edge_be_missed(setting, value, lab):
+    """The edge leaves the screen, and every setting of the step itself still stands."""
+    loaded = opening.load(lab / "digital.toml")
+    sim = opening.simulated_bench(loaded)
+    assert sim is not None
+    unit = sim._models["unit"]
+    on_the_first_record(sim, lambda: unit.put(setting, 1, value), lambda: None)
+    step = next(step for step in points(40) if isinstance(step, Measure) and step.quantity == "rise_time")
+    with opening.opened(loaded, simulated=sim) as bench:
+        bench.perform(SINE_1)
+        assert bench.perform(step).status == "read"
 
 
 def test_a_path_is_still_asked_about_after_a_reading_that_was_taken_again(lab):

@@ -429,6 +429,8 @@ class ScopeDouble(Double):
             "INPut<n>:FILTer[:LPASs][:STATe]": "limiter",
             "SENSe:SWEep:TIME": "sweep",
             "SENSe:SWEep:POINts": "points",
+            "SENSe:SWEep:OREFerence:LOCation": "delay from",
+            "SENSe:SWEep:OFFSet:TIME": "delay",
             "SENSe:AVERage[:STATe]": "averaging",
             "TRIGger[:SEQuence]:SOURce": "trigger source",
             "TRIGger[:SEQuence]:SLOPe": "slope",
@@ -515,8 +517,8 @@ def test_the_display_is_set_in_one_message():
     driver.check()
     assert port.messages[-1].endswith(
         b"*ESR?;:SYST:ERR?;:INP2:COUP?;:INP2:IMP?;:INP2:FILT?;:SENS2:VOLT:RANG:PTP?;:SENS2:VOLT:RANG:OFFS?;:SENS:SWE:TIME?"
-        b";:SENS:AVER?;:TRIG:SOUR?;:TRIG:SLOP?;:TRIG:COUP?;:TRIG:FILT:HPAS?;:TRIG:FILT:LPAS?;:TRIG:ATR?;:TRIG:LEV:AUTO?"
-        b";:SENS:SWE:POIN?;:FORM?;:FORM:BORD?"
+        b";:SENS:AVER?;:SENS:SWE:OREF:LOC?;:SENS:SWE:OFFS:TIME?;:TRIG:SOUR?;:TRIG:SLOP?;:TRIG:COUP?;:TRIG:FILT:HPAS?"
+        b";:TRIG:FILT:LPAS?;:TRIG:ATR?;:TRIG:LEV:AUTO?;:SENS:SWE:POIN?;:FORM?;:FORM:BORD?"
     )
 
 
