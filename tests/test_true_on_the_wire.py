@@ -63,7 +63,7 @@ def test_no_point_is_silently_wrong_and_no_output_on_when_it_must_not_be(fault: 
     row(fault, counts, script)
     assert {name: counts[name] for name in NEVER} == dict.fromkeys(NEVER, 0), wrong_by
     assert counts["points"] == POINTS
-    assert counts["kept"] > POINTS / 2
+    assert counts["kept"] > 0.4 * POINTS  # of "refused", one in 20 of some 14 messages of each point: half remain
     # That the fault bites: a setting that is gone may also show as an exception, an output only where hands are.
     seen = {"off ignored": "hands at an output that is on", "panel reset": "failed openly"}
     assert script[seen.get(fault, "silently wrong")] > 0

@@ -138,7 +138,7 @@ def word_share(points: list[Compared], *, word: str, within: bool) -> float:
 
 
 @pytest.mark.timeout(1800)
-@pytest.mark.parametrize("units", [3, pytest.param(200, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("units", [3, pytest.param(100, marks=pytest.mark.soak)])
 def test_the_verdicts_are_right_against_the_hidden_truth(units: int, tmp_path: Path) -> None:
     points: list[Compared] = []
     open_words: list[str] = []
@@ -149,7 +149,7 @@ def test_the_verdicts_are_right_against_the_hidden_truth(units: int, tmp_path: P
     assert word_share(points, word="fail", within=True) <= 0.02
     assert word_share(points, word="pass", within=False) <= 0.02
     held = [point.held for point in points if point.unit == "Hz"]
-    if units >= 200:
+    if units >= 100:
         # Compression, harmonics and a reference's peaking are allowed for: 41 of 400 cannot be decided.
         assert open_words.count("undecided") / len(open_words) <= 0.11
         # Harmonics and compression are allowed for, and the simulated instruments have none: 98.2 % held.
