@@ -19,7 +19,7 @@ from pyvisa.errors import VisaIOError
 
 from drivers.waveform import read_record
 from harness import runs as opening
-from harness.errors import AnalysisError, HalfpowerError, InstrumentError
+from harness.errors import AnalysisError, HalfpowerError, InstrumentError, SafetyError
 from harness.measurement import Screenful
 from harness.person.operator import Prompt
 from harness.run.faulted import LINE, STATE
@@ -316,12 +316,14 @@ def as_the_tool(lab: Lab, fault: str, count: int) -> tuple[Counter[str], Counter
         for _ in range(A_SESSION):
             if not rest:
                 break
+            told = False
             try:
                 _until_it_ends(lab, watch, rest)
-            except HalfpowerError:  # as a person would, the run is resumed
+            except HalfpowerError as error:  # as a person would, the run is resumed
                 watch.counts["ended"] += 1
+                told = isinstance(error, SafetyError)  # "may still be on: switch it off by hand", after every try
             watch.counts["exits"] += 1
-            watch.counts["exits with an output on"] += bool(watch.sim.outputs_on())
+            watch.counts["exits with an output on"] += bool(watch.sim.outputs_on()) and not told
         watch.counts["never taken"] += sum(isinstance(step, Measure) for step in rest)
         counts.update(watch.counts)
         wrong_by.update(watch.wrong_by)
