@@ -1,6 +1,6 @@
 """Instrument drivers: one generic SCPI driver a role, and the manual ones.
 
-What the bench expects of a driver is in the three protocols below; a driver of your own needs nothing else.
+What the bench expects of a driver is in the protocols below; a driver of your own needs nothing else.
 A driver turns text into SI floats at once, refuses 9.9E37 and 9.91E37, and uses absolute settings only, so
 that repeating a step is safe.
 """
@@ -59,6 +59,13 @@ class Screen(Driver, Protocol):
 
     def read(self, step: Measure) -> Reading:
         """Read the step's quantity, in div, s or as a ratio; raises for what cannot be read."""
+
+
+class RoomMeter(Driver, Protocol):
+    """A thermometer and hygrometer of the room."""
+
+    def read_room(self) -> tuple[float, float | None]:
+        """The temperature in °C, and the relative humidity in percent, None where it has none."""
 
 
 class Router(Driver, Protocol):

@@ -32,8 +32,16 @@ class Answering:
         return asked
 
 
+def _room(answer: object) -> tuple[float, float | None]:
+    if not isinstance(answer, tuple | list) or len(answer) != 2:
+        raise Unfit("it is no pair; expected the temperature in °C and the humidity in percent, or None")
+    warm, humid = answer
+    return number(warm), None if humid is None else number(humid)
+
+
 _ANSWERS: Final[Mapping[str, Callable[[object], object]]] = {
     "read": a_reading,
     "read_frequency_hz": number,
+    "read_room": _room,
     "identify": text,
 }

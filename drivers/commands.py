@@ -187,6 +187,16 @@ SWITCH: Final[Table] = {
     "next_error": _NEXT_ERROR,
 }
 
+METER: Final[Table] = {
+    "setup": Command(":UNIT:TEMP C", "sent at the start, and again after trouble: degrees Celsius"),
+    "setup_is": _back(":UNIT:TEMP?=C", (), "setup"),
+    "temperature": Command(":MEAS:TEMP?", "answer the temperature of the air, °C"),
+    "humidity": Command(":MEAS:HUM?", "answer its relative humidity, %; '' if it has none"),
+    "preset": Command("", "it goes on as it stands: others may log by it"),
+    "next_error": _NEXT_ERROR,
+}
+"""SCPI-1999 volume 2 has the temperature and its unit (from memory) and no humidity: that is formed after it."""
+
 TABLES: Final[Mapping[Role, tuple[Table, ...]]] = {
     "calibrator": (SOURCE,),
     "generator": (SOURCE,),
@@ -194,6 +204,7 @@ TABLES: Final[Mapping[Role, tuple[Table, ...]]] = {
     "reference": (SCOPE, LEVEL_METER),
     "unit": (SCOPE,),
     "switch": (SWITCH,),
+    "meter": (METER,),
 }
 
 _FIELD: Final = re.compile(r"\{(\w+)\}")

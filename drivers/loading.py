@@ -28,6 +28,7 @@ METHODS: Final[dict[str, tuple[str, ...]]] = {
     "reference": ("show", "read"),
     "unit": ("show", "read"),
     "switch": ("route",),
+    "meter": ("read_room",),
 }
 _ALWAYS: Final = ("identify", "check", "close")
 _GENERIC: Final[dict[str, tuple[str, str]]] = {
@@ -38,6 +39,7 @@ _GENERIC: Final[dict[str, tuple[str, str]]] = {
     "scope": ("scope", "ScpiScope"),
     "level_meter": ("level_meter", "ScpiLevelMeter"),
     "switch": ("switch", "ScpiSwitch"),
+    "meter": ("meter", "ScpiMeter"),
 }
 
 
@@ -174,6 +176,11 @@ def _manual(role: Role, instrument: Instrument, setup: Setup, operator: Operator
         case "switch":
             raise ConfigError(
                 "switch.driver: a switch is not worked by hand; leave it out and cables are moved instead"
+            )
+        case "meter":
+            raise ConfigError(
+                "meter.driver: nobody is asked for the room at every reading; leave [meter] out, and give the report a "
+                "logger's CSV with --room"
             )
 
 

@@ -400,6 +400,10 @@ class Switch(Instrument):
     """Moves signals between paths, so that no hand is needed."""
 
 
+class Meter(Instrument):
+    """Tells the temperature and the humidity of the room."""
+
+
 class SignalPath(Model):
     """What lies between a source and an input."""
 
@@ -502,6 +506,9 @@ class Bench(Model):
         description="places of several units behind one switch, each like [unit]: [positions.NAME]",
     )
     switch: Switch | None = Field(None, description="moves signals between paths, so that no hand is needed")
+    meter: Meter | None = Field(
+        None, description="thermometer and hygrometer of the room, which is asked at the moments of the readings"
+    )
     paths: Mapping[str, SignalPath] = Field(default_factory=dict, description="signal paths by name: [paths.NAME]")
 
     def instruments(self) -> Iterator[tuple[Role, Instrument]]:

@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, TypeVar,
 from harness.errors import AnalysisError
 from harness.measurement import quantity_names, quantity_of
 
-Role: TypeAlias = Literal["calibrator", "generator", "counter", "reference", "unit", "switch"]
+Role: TypeAlias = Literal["calibrator", "generator", "counter", "reference", "unit", "switch", "meter"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 SOURCES: Final[tuple[Role, ...]] = ("calibrator", "generator")  # what has an output to be switched off
 Display: TypeAlias = Literal["unit", "reference"]
@@ -26,6 +26,10 @@ NOT_SETTLED: Final = "not settled"
 """Flag of a reading that never stood still as it was asked to."""
 AMPLITUDE: Final = "amplitude_div"
 """Among a reading's further numbers: how high the pulse stands in whose record a time or a ratio was read."""
+ROOM_C: Final = "room_c"
+"""Among a reading's further numbers: the temperature of the room then, as its meter says, in °C."""
+ROOM_HUMIDITY: Final = "room_percent"
+"""The same of the relative humidity, in percent."""
 CONTROLS: Final = "controls"
 """What is looked at first where eyes read: what falsifies readings, such as a variable control that is not in CAL."""
 CONTROLS_STAND: Final = (

@@ -287,7 +287,7 @@ def test_the_description_names_every_key_and_every_fault() -> None:
     models = (
         bench_file.BenchFile, bench_file.InstrumentEntry, bench_file.Route, Eyes, FaultPlan, truth.SourceTruth,
         truth.CounterTruth, truth.ChannelTruth, truth.TriggerTruth, truth.OutputTruth, truth.ScreenTruth,
-        truth.MeterTruth, truth.PathTruth, truth.Stage, truth.ResponseTruth, profile.Profile,
+        truth.MeterTruth, truth.RoomTruth, truth.PathTruth, truth.Stage, truth.ResponseTruth, profile.Profile,
         profile.ProfileCommand, profile.Output, profile.ScreenSize, dialect.SimulatedDialect,
     )  # fmt: skip
     words = set(re.findall(r"[a-z_0-9]+", text))

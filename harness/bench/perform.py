@@ -19,6 +19,7 @@ from drivers.standing import STANDING
 from harness.bench import limits, settling
 from harness.bench.guarding import Guardian, NoGuardian
 from harness.bench.outputs import Outputs, why
+from harness.bench.room import Room
 from harness.bench.warm_up import WarmUp
 from harness.errors import AnalysisError, InstrumentError, LinkError, OperatorStop, SafetyError, StepRefused
 from harness.link.link import NotAsSet, NotTaken, OnEvent, repeat_point
@@ -81,6 +82,7 @@ class LiveBench:
         idle: Mapping[Role, Driver] | None = None,
         unreachable: Mapping[Role, str] | None = None,
         outputs: Outputs | None = None,
+        room: Room | None = None,
     ) -> None:
         self.setup = setup
         self.clock = clock
@@ -95,6 +97,7 @@ class LiveBench:
         self._confirmed_v = math.inf if setup.job.allow_hazardous_voltage else 0.0
         self._cautioned = self._controls_asked = False
         self._standing: tuple[Role, Stimulus, str, View] | None = None
+        self.room = room or Room(None, clock=clock, on_event=on_event)
         self.outputs = outputs or Outputs(  # those of all who share the bench
             setup.bench,
             {role: driver for role, driver in self._all().items() if role in SOURCES},
@@ -124,7 +127,7 @@ class LiveBench:
                 case Connect():
                     reply = self._connect(step)
                 case Measure():
-                    reply = self._measure(step)
+                    reply = self.room.beside(self._measure(step))
                 case Look():
                     reply = self._look(step)
                 case _:
@@ -647,6 +650,8 @@ class LiveBench:
 
     def let_go(self, of: Role | None = None) -> None:
         """Let go of one instrument, or of all."""
+        if of is None:
+            self.room.close()
         for role, driver in self._all().items():
             if of not in (None, role):
                 continue

@@ -29,8 +29,8 @@ CheckOverrides = Callable[[Role, Mapping[str, str]], list[str]]
 CheckDriver = Callable[[str, Role, Path], str]
 """What is wrong with a driver of the user's own, by its name, its role and the bench file's folder; "" if nothing."""
 
-STANDARDS: Final = ("calibrator", "generator", "counter", "reference")
-"""The roles whose instruments the results rest on."""
+STANDARDS: Final = ("calibrator", "generator", "counter", "reference", "meter")
+"""The roles whose instruments the results rest on, or what is stated of the room."""
 DRIVERS: Final = ("scpi", "manual")
 _OWN_FILE: Final = re.compile(r"[^/\\:]+\.py")
 _OWN_DRIVER: Final = re.compile(r"([^/\\:]+\.py):[A-Za-z_][A-Za-z0-9_]*")
@@ -235,7 +235,7 @@ def _accuracy(notes: Findings, table: KeyPath, instrument: Instrument) -> None:
 def _known_errors(notes: Findings, table: KeyPath, role: Role, instrument: Instrument) -> None:
     for place, line in enumerate(instrument.known_error):
         at: KeyPath = (*table, "known_error", place)
-        if role in ("reference", "unit", "switch"):
+        if role in ("reference", "unit", "switch", "meter"):
             instead = "its measured 'flatness' instead" if role == "reference" else "none here"
             notes.error(at, f"is not corrected for on the {role}; expected {instead}")
         check_line(notes, at, line)

@@ -1,6 +1,7 @@
-"""The room by time: a logger's table, tied to the moments of the readings.   [pure]
+"""The room at the moments of the readings: by the bench's meter, or by a logger's table.   [pure]
 
-The journal stays what it is; the table comes beside it when a report is made, and the report has its digest.
+What the meter said stands in the journal with each reading. A logger's table comes beside the journal when a report is
+made, and the report has its digest.
 """
 
 from __future__ import annotations
@@ -11,20 +12,20 @@ import hashlib
 import math
 import re
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Final, Literal, TypeAlias
 
 from harness.errors import ConfigError
-from harness.journal.journal import Contents
+from harness.journal.journal import Contents, Record
 from harness.models import Job
 from harness.quantities import counted
 from harness.report import issued
 from harness.report.model import Fact, FactGroup, PartResult, Report, Result
 from harness.report.particulars import ALONE, hundred
 from harness.report.readings import name_of
-from harness.steps import RETURN, Measure, Reading
+from harness.steps import RETURN, ROOM_C, ROOM_HUMIDITY, Measure, Reading
 from harness.words.moments import in_utc
 
 LONGEST_GAP: Final = dt.timedelta(minutes=30)
@@ -33,6 +34,7 @@ _PREAMBLE: Final = 50  # lines before the columns are named
 _OFFSET: Final = re.compile(r"(utc|z|[+-]\d\d:\d\d)$")
 _NAMED: Final = ("time", "temperature", "humidity")
 _GROUP: Final = "Conditions"
+_BY_METER: Final = "Room by its meter"
 
 State: TypeAlias = Literal["inside", "outside", "not logged"]
 
@@ -70,6 +72,9 @@ class Room:
             humid = before.humidity + share * (after.humidity - before.humidity)
         warm = before.temperature + share * (after.temperature - before.temperature)
         return Row(at=moment, temperature=warm, humidity=humid)
+
+
+_At: TypeAlias = Callable[[Record], Row | None]  # the room at a reading
 
 
 # --- reading -----------------------------------------------------------------------------------------------------
@@ -150,38 +155,70 @@ class _Tied:
 
 def with_room(report: Report, contents: Contents, room: Room) -> Report:
     """The report with the room at its readings, and with the points that were read outside its limits marked."""
-    job = report.setup.job
-    tied = {part.name: tuple(_tied(part, contents, room, job)) for part in report.parts}
-    every = sorted((one for some in tied.values() for one in some), key=lambda one: one.at)
-    fact = Fact(name="Room by a logger", text=_summary(every, room), clause="7.8.4.1 b")
+    by = f"by {room.name}, {issued.digest(room.sha256)}"
+    told = _told_of(report, contents, lambda record: room.at(in_utc(record.at)), "Room by a logger", by)
     facts = tuple(
         replace(
             group,
-            facts=(
-                *(
-                    replace(f, text=f.text.replace(ALONE, f"from the record of the run and {room.name}"))
-                    for f in group.facts
-                ),
-                *((fact,) if group.title == _GROUP else ()),
+            facts=tuple(
+                replace(f, text=f.text.replace(ALONE, f"from the record of the run and {room.name}"))
+                for f in group.facts
             ),
         )
-        for group in report.facts
+        for group in told.facts
     )
+    return replace(told, facts=facts)
+
+
+def by_meter(report: Report, contents: Contents) -> Report:
+    """The same by the bench's own meter, as the journal has it; as it is where the bench has none."""
+    meter = report.setup.bench.meter
+    if meter is None:
+        return report
+    return _told_of(report, contents, _by_meter, _BY_METER, f"by {meter.label}")
+
+
+def metered(contents: Contents) -> bool:
+    """Whether the meter of the room has answered at any reading."""
+    return any(isinstance(record.reply, Reading) and ROOM_C in record.reply.more for record in contents.records)
+
+
+def _by_meter(record: Record) -> Row | None:
+    more = record.reply.more if isinstance(record.reply, Reading) else {}
+    if ROOM_C not in more:
+        return None
+    return Row(at=in_utc(record.at), temperature=more[ROOM_C], humidity=more.get(ROOM_HUMIDITY))
+
+
+def _told_of(report: Report, contents: Contents, at: _At, name: str, by: str) -> Report:
+    job = report.setup.job
+    tied = {part.name: tuple(_tied(part, contents, at, job)) for part in report.parts}
+    every = sorted((one for some in tied.values() for one in some), key=lambda one: one.at)
+    fact = Fact(name=name, text=_summary(every, by), clause="7.8.4.1 b")
     return replace(
         report,
         parts=tuple(replace(part, results=tuple(_marked(part, tied[part.name]))) for part in report.parts),
-        facts=facts
-        if any(group.title == _GROUP for group in facts)
-        else (*facts, FactGroup(title=_GROUP, facts=(fact,))),
+        facts=_added(report.facts, (fact,)),
         deviations=(*report.deviations, *_told(every)),
     )
 
 
-def _tied(part: PartResult, contents: Contents, room: Room, job: Job) -> Iterator[_Tied]:
+def stays(facts: Sequence[FactGroup], before: Sequence[FactGroup]) -> tuple[FactGroup, ...]:
+    """The facts with what the meter said, which those before held."""
+    return _added(facts, [fact for group in before for fact in group.facts if fact.name == _BY_METER])
+
+
+def _added(groups: Sequence[FactGroup], facts: Sequence[Fact]) -> tuple[FactGroup, ...]:
+    if facts and not any(group.title == _GROUP for group in groups):
+        return (*groups, FactGroup(title=_GROUP, facts=tuple(facts)))
+    return tuple(replace(each, facts=(*each.facts, *facts)) if each.title == _GROUP else each for each in groups)
+
+
+def _tied(part: PartResult, contents: Contents, of: _At, job: Job) -> Iterator[_Tied]:
     for record in contents.replies(part.name):
         if isinstance(record.step, Measure) and isinstance(record.reply, Reading):
             at = in_utc(record.at)
-            then = room.at(at)
+            then = of(record)
             said = [] if then is None else list(_outside(then, job))
             far = max((each for each, _ in said), default=0.0)
             yield _Tied(at=at, step=record.step, room=then, said=" and ".join(words for _, words in said), far=far)
@@ -218,9 +255,8 @@ def _marked(part: PartResult, tied: Sequence[_Tied]) -> Iterator[Result]:
         yield replace(result, remarks=(*result.remarks, *said)) if said else result
 
 
-def _summary(every: Sequence[_Tied], room: Room) -> str:
+def _summary(every: Sequence[_Tied], by: str) -> str:
     logged = [one.room for one in every if one.room is not None]
-    by = f"by {room.name}, {issued.digest(room.sha256)}"
     if not logged:
         return f"not logged at any reading, {by}"
     warm = [row.temperature for row in logged]

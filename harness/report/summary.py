@@ -24,6 +24,7 @@ from harness.report.checklist import checklist
 from harness.report.model import KINDS, Evaluated, LookedAt, PartResult, Photograph, PlainReading, Report, Result
 from harness.report.particulars import Identity, Worked
 from harness.report.readings import Taken, missing, planned_place, taken_of
+from harness.report.room import by_meter, metered, stays
 from harness.report.scope import facts as of_scope
 from harness.report.scope import within_scope
 from harness.report.words import advice, deviations, next_step, sentence, standards
@@ -95,7 +96,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         raise HalfpowerError(
             f"A report issued on {issued} cannot hold a run that ended on {last_day} (UTC). State a later day."
         )
-    roles = contents.roles()
+    roles = contents.roles() | ({"meter"} if metered(contents) else frozenset())
     used = tuple(standard for standard in standards(setup, last_day, contents) if standard.role in roles)
     words = [result.word for part in parts for result in part.results]
     whole = overall([word if word != "not measured" else "undecided" for word in words])
@@ -134,7 +135,7 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         advice=advice(whole, finished=finished),
         photographs=tuple(_photographs(contents)),
     )
-    return with_particulars(report, issued_stated=issued is not None)
+    return by_meter(with_particulars(report, issued_stated=issued is not None), contents)
 
 
 def with_particulars(report: Report, *, issued_stated: bool = False, found: Report | None = None) -> Report:
@@ -154,7 +155,7 @@ def with_particulars(report: Report, *, issued_stated: bool = False, found: Repo
     worked = Worked(setup=report.setup, parts=report.parts, standards=report.standards, found=found)
     return replace(
         report,
-        facts=particulars.facts(identity, worked),
+        facts=stays(particulars.facts(identity, worked), report.facts),
         not_stated=particulars.not_stated(report.setup, report.standards, report.issue),
         statements=(*of_scope(report.setup, shown_results), *particulars.statements(identity, report.setup.job)),
     )

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.bench.guarding import NOT_GUARDED, charges_of, guarding, unguarded
 from harness.bench.perform import LiveBench
+from harness.bench.room import Room
 from harness.bench.warm_up import SeenOn, WarmUp, warming
 from harness.errors import HalfpowerError, SafetyError
 from harness.journal.lock import hold
@@ -178,8 +179,13 @@ class _Opening:
             warm_up=WarmUp(
                 in_use, clock=self.clock, operator=self.person, on_event=self.on_event, seen_on=seen_on, warm=warm
             ),
-            idle=idle, unreachable=unreachable,
+            idle=idle, unreachable=unreachable, room=self.room() if core is None else core.room,
         )  # fmt: skip
+
+    def room(self) -> Room:
+        """What the bench's meter of the room says, once a reading wants to know."""
+        opens = None if self.loaded.setup.bench.meter is None else lambda: self.drivers(("meter",))["meter"]
+        return Room(opens, clock=self.clock, on_event=self.on_event)
 
     def drivers(self, roles: tuple[Role, ...]) -> dict[Role, Any]:
         """The drivers of some roles; where one cannot be built, those before it are switched off and let go."""

@@ -25,10 +25,11 @@ from harness.sim.dialect import DialectDevice
 from harness.sim.eyes import Person
 from harness.sim.faults import Endpoint, FaultInjector, FaultPlan
 from harness.sim.profile import Kind, Profile
+from harness.sim.room import RoomMeterModel
 from harness.sim.settings import check, read_toml
 from harness.sim.triggering import by_hand
 from harness.sim.true_values import TrueValues
-from harness.sim.truth import CounterTruth, MeterTruth, OutputTruth, ScreenTruth, SourceTruth, merged
+from harness.sim.truth import CounterTruth, MeterTruth, OutputTruth, RoomTruth, ScreenTruth, SourceTruth, merged
 from harness.sim.waves import SquareWave
 from harness.sim.world import Connection, Input, LevelMeter, SimulatedScreen, SimulatedSource, World
 from harness.steps import EXTERNAL, Connect, Measure, NoSignal, Sine, Step, Stimulus, View, to_plain
@@ -47,6 +48,7 @@ _KINDS: Final[Mapping[str, tuple[Kind, ...]]] = {
     "reference": ("scope", "level meter"),
     "unit": ("scope",),
     "switch": ("switch",),
+    "meter": ("room meter",),
 }
 
 
@@ -152,6 +154,8 @@ class SimulatedBench:
                     for number, route in entry.routes.items()
                 }
                 return instruments.SwitchModel(role, data, world)
+            case "room meter":
+                return RoomMeterModel(role, data, world, check(RoomTruth, truth, where))
             case "scope":
                 screen = check(ScreenTruth, truth, where)
                 world.screens[role] = _screen(data, screen)

@@ -52,6 +52,7 @@ class BenchFile(Model):
     reference: InstrumentEntry | None = None
     unit: InstrumentEntry | None = None
     switch: InstrumentEntry | None = None
+    meter: InstrumentEntry | None = None
     positions: Mapping[str, InstrumentEntry] = Field(default_factory=dict, description="several units, by position")
     paths: Mapping[str, PathTruth] = Field(default_factory=dict)
 

@@ -18,7 +18,7 @@ from harness.sim.dialect import OWN, SimulatedDialect
 from harness.sim.settings import check, read_toml
 from harness.values import Divisions, Farads, Hertz, Model, Ohms, Seconds, Volts
 
-Kind: TypeAlias = Literal["source", "counter", "scope", "level meter", "switch"]
+Kind: TypeAlias = Literal["source", "counter", "scope", "level meter", "switch", "room meter"]
 
 KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
     "source": {
@@ -43,6 +43,11 @@ KNOWN: Final[Mapping[Kind, Mapping[str, frozenset[str]]]] = {
         "does": frozenset({"close", "open", "open_all"}),
         "answers": frozenset({"closed", "closed_list"}),
     },
+    "room meter": {
+        "sets": frozenset({"temperature_unit"}),
+        "does": frozenset(),
+        "answers": frozenset({"temperature", "humidity"}),
+    },
 }
 """What each kind of instrument can do; a profile says by which command."""
 
@@ -52,6 +57,7 @@ _EVERYWHERE: Final = {
     "sets": frozenset(),
 }
 _MEANINGS: Final = {
+    "temperature_unit": {"celsius", "fahrenheit", "kelvin"},
     "function": {"dc", "square", "sine", "marks"},
     "coupling": {"dc", "ac", "ground"},
     "format": {"real32", "real64", "ascii"},

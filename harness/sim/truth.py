@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from harness import quantities
 from harness.sim import response
 from harness.sim.response import Chain, Transfer
-from harness.values import Decibels, Divisions, Farads, Hertz, Model, Ohms, Ratio, Seconds, Volts
+from harness.values import Celsius, Decibels, Divisions, Farads, Hertz, Model, Ohms, Ratio, Seconds, Volts
 
 _NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
     "pole": ("at",), "pair": ("at", "q"), "shelf": ("at", "by"), "bell": ("at",), "echo": ("delay", "ratio"),
@@ -99,6 +99,14 @@ class CounterTruth(Model):
 
     time: Ratio = Field(0.0, description="error of its own clock")
     scatter: Ratio = Field(0.0, ge=0, description="standard deviation of a count")
+
+
+class RoomTruth(Model):
+    """The room as its meter finds it."""
+
+    temperature: Celsius = Field(23.0, description="of the air when the run begins")
+    humidity: Ratio = Field(0.45, ge=0, le=1, description="relative humidity")
+    warms_per_hour: Celsius = Field(0.0, description="how far the temperature rises in an hour")
 
 
 class ChannelTruth(Model):
