@@ -48,6 +48,7 @@ from harness.words.version import program_version
 from harness.years.issuing import report_of
 
 if TYPE_CHECKING:
+    from harness.link.trace import Trace
     from harness.models import Setup
     from harness.run.adjusting import Present, Show
     from harness.run.faulted import Faults
@@ -114,12 +115,14 @@ def start(
     faults: Faults | None = None,
     store: str | None = None,
     seat: Seat | None = None,
+    trace: Trace | None = None,
+    step_by_step: Operator | None = None,
 ) -> RunResult:
     """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only.
 
     `on_folder` is told the run's folder once its journal is on disk, before anything is measured. No number is given
     that stands in the `store` already; None is the one that is set up. `seat` is a place on a bench that several
-    runs share.
+    runs share. `trace` is told every exchange with every instrument; `step_by_step` is asked before every step.
     """
     events = Events(on_event)
     loaded = load(job_path, before=lambda own: events(OWN_CODE, str(own)))
@@ -144,8 +147,20 @@ def start(
         on_folder(folder)
         return journal, None
 
-    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat)
-    return _run(loaded, simulated, bench, begin, events=events, watch=watch, faults=faults, guided=operator is not None)
+    bench = partial(
+        opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat, trace=trace
+    )
+    return _run(
+        loaded,
+        simulated,
+        bench,
+        begin,
+        events=events,
+        watch=watch,
+        faults=faults,
+        guided=operator is not None,
+        step_by_step=step_by_step,
+    )
 
 
 def resume(
@@ -161,6 +176,8 @@ def resume(
     faults: Faults | None = None,
     corrected: bool = False,
     seat: Seat | None = None,
+    trace: Trace | None = None,
+    step_by_step: Operator | None = None,
 ) -> RunResult:
     """Go on with a run that stopped; refused where job, bench, unit, program or the user's own Python have changed.
 
@@ -181,8 +198,20 @@ def resume(
         last = contents.last_at if simulated is None else ""  # a simulated bench may have a day of its own
         return Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
 
-    bench = partial(opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat)
-    return _run(loaded, simulated, bench, go_on, events=events, watch=watch, faults=faults, guided=operator is not None)
+    bench = partial(
+        opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat, trace=trace
+    )
+    return _run(
+        loaded,
+        simulated,
+        bench,
+        go_on,
+        events=events,
+        watch=watch,
+        faults=faults,
+        guided=operator is not None,
+        step_by_step=step_by_step,
+    )
 
 
 def adjust(
@@ -241,9 +270,11 @@ def _run(
     watch: Watch,
     faults: Faults | None,
     guided: bool,
+    step_by_step: Operator | None,
 ) -> RunResult:
     from harness.run.faulted import account_of
     from harness.run.judging import judging
+    from harness.run.stepping import performing
 
     ended: list[Ended] = []
     account: tuple[str, ...] = ()
@@ -261,8 +292,8 @@ def _run(
                 told = guided_watch(guide, contents, bench.tell, watch)
                 with judging(loaded, journal, bench.make_safe) as judge:
                     ended = run_parts(
-                        _parts(loaded), bench.perform, journal, contents=contents, watch=told, tell=bench.tell,
-                        make_safe=bench.make_safe, judge=judge,
+                        _parts(loaded), performing(bench, loaded, step_by_step), journal, contents=contents,
+                        watch=told, tell=bench.tell, make_safe=bench.make_safe, judge=judge,
                     )  # fmt: skip
         finally:
             account = account_of(faulted, events, len(ended)) if faulted is not None else ()

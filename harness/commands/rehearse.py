@@ -12,12 +12,14 @@ from harness.commands.helping import PlainHelpCommand, once_told, say, warn
 from harness.commands.run import PATH
 
 if TYPE_CHECKING:
+    from harness.run.jobs import LoadedJob
     from harness.run.rehearsal import Rehearsal, RehearsedPart, Undecidable
 
 
 @click.command(cls=PlainHelpCommand)
 @click.argument("job", type=PATH)
-def rehearse(job: Path) -> None:
+@click.option("--commands", is_flag=True, help="Print what each step would send to each instrument, and send nothing.")
+def rehearse(job: Path, *, commands: bool) -> None:
     """Say what a job would do, with nothing opened and nothing switched on.
 
     Steps, estimated time, hands needed, hazards, and the points that this equipment cannot decide at the unit's
@@ -26,12 +28,29 @@ def rehearse(job: Path) -> None:
     \b
     Examples:
       halfpower rehearse job.toml
+      halfpower rehearse job.toml --commands
     """
     from harness import runs as opening
 
     loaded = opening.load(job, before=once_told())
     warn(opening.warnings(loaded))
+    if commands:
+        say(*_commands(loaded))
+        return
     say(*rehearsed_lines(opening.rehearse(loaded), proving=loaded.setup.job.rule == "non-binary"))
+
+
+def _commands(loaded: LoadedJob) -> Iterator[str]:
+    """Every step, and what it would send."""
+    from harness.run.dry import dry_run
+    from harness.run.stepping import in_words
+
+    count = 0
+    for part, step, sent in dry_run(loaded):
+        count += step is not None
+        yield "Before the first step" if step is None else f"{part}, step {count}: {in_words(step)}"
+        yield from (f"    {said}" for said in sent)
+    yield f"{count} steps. Nothing was sent; readings are ideal, so a search may take other steps in a run."
 
 
 def rehearsed_lines(rehearsal: Rehearsal, *, proving: bool = False) -> Iterator[str]:

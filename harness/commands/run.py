@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.journal.journal import Contents
+    from harness.link.trace import Trace
     from harness.person.console import Terminal
     from harness.person.live import Silent
     from harness.person.progress import Progress
@@ -46,6 +47,17 @@ page_option = click.option(
 )  # fmt: skip
 
 
+def looking_options(command: Any) -> Any:
+    """Add the options of whoever looks closely: one step at a time, and every exchange."""
+    command = click.option(
+        "--trace", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+        help="Write every exchange with each instrument, with its time, into this file; 50 MB at most.",
+    )(command)  # fmt: skip
+    return click.option(
+        "--step", is_flag=True, help="Stop before every step and show what would be sent: go on, run to the end, stop."
+    )(command)
+
+
 def shown_options(command: Any) -> Any:
     """Add the options of everything that shows a run."""
     command = click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every step and event.")(
@@ -64,6 +76,7 @@ def shown_options(command: Any) -> Any:
     "--by-hand", is_flag=True, help="On a simulated bench: you are the person at it, with the screen drawn for you."
 )
 @warm_option
+@looking_options
 @store_option
 @fault_options
 def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
@@ -78,6 +91,7 @@ def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
       halfpower run job.toml --runs verified --quiet --pdf
       halfpower run job.toml --json > progress.jsonl
       halfpower run job.toml --by-hand
+      halfpower run job.toml --step --trace wire.txt
       halfpower run job.toml --page 192.0.2.7
       halfpower run job.toml --faults "5 %" --seed 7 --fault-kinds late,cut
     """
@@ -109,6 +123,7 @@ def run(job: Path, runs: Path, *, by_hand: bool, **options: Any) -> None:
     help="Your own Python was changed on purpose since the run was begun: go on with it as it is now.",
 )
 @warm_option
+@looking_options
 @store_option
 @fault_options
 def resume(run_folder: Path, *, by_hand: bool | None, corrected: bool, **options: Any) -> None:
@@ -150,6 +165,8 @@ def _measure(
     store: str | None,
     faults: Faults | None,
     page: str | None,
+    step: bool,
+    trace: Path | None,
     contents: Contents | None = None,
     begun: tuple[Path, ...] = (),
 ) -> None:
@@ -173,9 +190,12 @@ def _measure(
         paged(page, loaded, lambda: _progress(rehearsed(), recorded), contents, a_console(stderr=as_json)) as pages,
         shown(quiet, as_json, rehearsed, recorded) as (live, terminal),
         told_how_to_resume(*begun) as began,
+        _traced(trace) as tracing,
     ):
+        person = pages.operator(terminal)
         asked = {
-            "operator": pages.operator(terminal) if by_hand or not simulated else None, "by_hand": by_hand,
+            "operator": person if by_hand or not simulated else None, "by_hand": by_hand,
+            "step_by_step": person if step else None, "trace": tracing,
             "warm": warm, "on_event": pages.event(live.event), "watch": pages.step(live.step), "faults": faults,
         }  # fmt: skip
         result = measured(pages.folder(began), asked)
@@ -186,6 +206,12 @@ def _measure(
         click.echo(f"Report: {written}")
         if printed:
             click.echo(f"Printed report: {written.with_suffix('.pdf')}")
+
+
+def _traced(path: Path | None) -> AbstractContextManager[Trace | None]:
+    from harness.link.trace import Trace
+
+    return nullcontext() if path is None else Trace(path)
 
 
 # --- what they share ---------------------------------------------------------------------------------------------

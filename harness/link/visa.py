@@ -17,10 +17,11 @@ from harness.errors import ConfigError, HalfpowerError
 from harness.link.dialect import ENDS, IEEE_488_2, Dialect
 from harness.link.interfaces import interface_of
 from harness.link.link import Link, OnEvent
-from harness.link.port import ConnectionRefused, NoLibrary, PortError
+from harness.link.port import ConnectionRefused, NoLibrary, Port, PortError
 from harness.words.clock import BETWEEN_SIGNS_S, Clock, OnLife, no_sign
 
 if TYPE_CHECKING:
+    from harness.link.trace import Trace
     from harness.models import Instrument, SerialLine
     from harness.steps import Role
 
@@ -338,15 +339,18 @@ def open_link(
     on_life: OnLife = no_sign,
     between_s: float = BETWEEN_SIGNS_S,
     first_nonce: int = 0,
+    trace: Trace | None = None,
 ) -> Link:
-    """Open an instrument of the bench file: in step, recognised, its old errors cleared."""
+    """Open an instrument of the bench file: in step, recognised, its old errors cleared; `trace` is told all of it."""
     if instrument.address is None:
         raise ConfigError(f'the {role} has no address; write its VISA address, or driver = "manual"')
     dialect = dialect_of(instrument)
-    port = VisaPort(
+    port: Port = VisaPort(
         instrument.address, factory=resource_manager_factory, clock=clock, serial_line=instrument.serial_line,
         dialect=dialect, on_life=on_life, between_s=between_s,
     )  # fmt: skip
+    if trace is not None:
+        port = trace.port(role, port, clock)
     link = Link(
         port, f"{role} ({instrument.label})", clock=clock, timeout_s=instrument.timeout,
         expected_identity=instrument.identity, tag_queries=instrument.tag_queries, on_event=on_event,

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from harness.bench.guarding import Guardian, NoGuardian
     from harness.journal.events import OnEvent
     from harness.link.link import Link
+    from harness.link.trace import Trace
     from harness.link.visa import ResourceManagerFactory
     from harness.models import Instrument
     from harness.run.together import Seat
@@ -48,6 +49,7 @@ def opened(
     simulated: SimulatedBench | None = None,
     guide: Guide | None = None,
     seat: Seat | None = None,
+    trace: Trace | None = None,
 ) -> Iterator[LiveBench]:
     """Open the bench of a job, hold it against others, and leave it with every output off.
 
@@ -55,6 +57,7 @@ def opened(
     has it already. `on_life` is told before every step, exchange, wait and question by when the next sign of life
     comes. `warm` says that every instrument has warmed up already, whatever is known of it. `seat` is a place on a
     bench that other runs use as well: what they have in common is opened by the first, and let go of by the last.
+    `trace` is told every exchange with every instrument.
     """
     from drivers.loading import longest_of
 
@@ -74,7 +77,7 @@ def opened(
             seat.told, told = told, seat.shared.told
         opening = _Opening(
             loaded=loaded, simulated=simulated, on_event=told, on_life=alive, work_s=work_s,
-            person=Guided(Awaited(person, alive), guide or Guide()), seat=seat,
+            person=Guided(Awaited(person, alive), guide or Guide()), seat=seat, trace=trace,
         )  # fmt: skip
         opens = partial(opening.bench, guardian, alone, warm=warm)
         bench = opens() if seat is None else seat.opened(opens)
@@ -136,6 +139,7 @@ class _Opening:
     on_life: OnLife
     work_s: float
     seat: Seat | None = None
+    trace: Trace | None = None
     links: dict[Role, Link] = field(default_factory=dict)
     clock: Clock = field(init=False)
     factory: ResourceManagerFactory = field(init=False)
@@ -230,6 +234,7 @@ class _Opening:
         self.links[role] = open_link(
             instrument, role, self.factory, self.clock, self.on_event, on_life=self.on_life,
             between_s=max(BETWEEN_SIGNS_S, longest), first_nonce=0 if self.simulated else secrets.randbelow(256),
+            trace=self.trace,
         )  # fmt: skip
         return self.links[role]
 
