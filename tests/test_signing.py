@@ -24,11 +24,27 @@ from tests.helpers.sample_years import reseal
 
 pytest.importorskip("cryptography")
 
+KEY = "garland.pem"
+
+
+@pytest.fixture(scope="module")
+def signed_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A key, a run approved with it, and its report for machines; the tests work on copies."""
+    made = tmp_path_factory.mktemp("signed")
+    signing.make(made / KEY)
+    folder = told_again(made / "runs", header={"run": "BW-2026-0041"})
+    reseal(folder / journal.NAME, lambda header: header["setup"]["job"].update(operator="M. Thorne"))
+    told = halfpower("approve", folder, "--by", "S. Garland", "--key", made / KEY, "--store", "none")
+    assert told.stdout.splitlines()[0].endswith("signed"), told.output
+    assert halfpower("report", folder, "--json", made / "report.json").exit_code == 0
+    return made
+
 
 @pytest.fixture
-def key(tmp_path: Path) -> Path:
-    signing.make(tmp_path / "garland.pem")
-    return tmp_path / "garland.pem"
+def key(tmp_path: Path, signed_once: Path) -> Path:
+    for name in (KEY, f"{KEY}.pub"):
+        shutil.copy2(signed_once / name, tmp_path / name)
+    return tmp_path / KEY
 
 
 def pub(key: Path) -> Path:
@@ -36,12 +52,14 @@ def pub(key: Path) -> Path:
 
 
 @pytest.fixture
-def approved(tmp_path: Path, key: Path) -> Path:
-    folder = told_again(tmp_path / "runs", header={"run": "BW-2026-0041"})
-    reseal(folder / journal.NAME, lambda header: header["setup"]["job"].update(operator="M. Thorne"))
-    told = halfpower("approve", folder, "--by", "S. Garland", "--key", key, "--store", "none")
-    assert told.stdout.splitlines()[0].endswith("signed"), told.output
-    return folder
+def approved(tmp_path: Path, signed_once: Path) -> Path:
+    return Path(shutil.copytree(signed_once / "runs", tmp_path / "runs")) / "BW-2026-0041"
+
+
+@pytest.fixture
+def page(tmp_path: Path, signed_once: Path) -> Path:
+    """The approved run's report for machines."""
+    return Path(shutil.copy2(signed_once / "report.json", tmp_path))
 
 
 def verified(*what: object, by: Path) -> Any:
@@ -74,9 +92,7 @@ def test_openssl_verifies_what_was_signed(tmp_path: Path, key: Path, approved: P
     assert "Signature Verified Successfully" in told.stdout, told.stderr
 
 
-def test_what_was_signed_is_verified_by_a_named_key(tmp_path: Path, key: Path, approved: Path) -> None:
-    page = tmp_path / "report.json"
-    assert halfpower("report", approved, "--json", page).exit_code == 0
+def test_what_was_signed_is_verified_by_a_named_key(tmp_path: Path, key: Path, approved: Path, page: Path) -> None:
     told = verified(approved, page, by=pub(key))
     assert told.exit_code == 0, told.stderr
     assert told.stdout.count("report BW-2026-0041 is as S. Garland signed it") == 2
@@ -120,9 +136,7 @@ def test_an_edit_is_told_though_every_seal_is_right(tmp_path: Path, key: Path, a
         lambda plain: plain.pop("issue"),
     ],
 )
-def test_a_report_that_was_edited_is_told(tmp_path: Path, key: Path, approved: Path, edit: Any) -> None:
-    page = tmp_path / "report.json"
-    halfpower("report", approved, "--json", page)
+def test_a_report_that_was_edited_is_told(key: Path, page: Path, edit: Any) -> None:
     plain = json.loads(page.read_text("utf-8"))
     edit(plain)
     page.write_text(json.dumps(plain), "utf-8")
