@@ -161,6 +161,7 @@ def lab(tmp_path: Path) -> Lab:
     }
     data["job"]["answers_as"] = "Egret-3071"  # the serial number itself may then be anything
     data["bench"]["positions"] = {"lead": {"driver": "manual"}}
+    data["bench"]["meter"] = {"driver": "manual"}
     first, *_, last = data["job"]["sequence"]
     data["job"]["sequence"] = [{**first, "channels": [1], "ranges": ["100 mV", "200 mV"]}, {**last, "channels": [1]}]
     return Lab(folder, data)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -42,6 +43,11 @@ def as_json(text: str) -> Any:
     return json.loads(json.dumps(tomllib.loads(text), default=lambda day: day.isoformat()))
 
 
+@cache
+def of_the_files(kind: Kind) -> jsonschema.Draft202012Validator:
+    return validator(schema(kind))
+
+
 def validator(made: dict[str, Any]) -> jsonschema.Draft202012Validator:
     jsonschema.Draft202012Validator.check_schema(made)
     return jsonschema.Draft202012Validator(made)
@@ -63,7 +69,7 @@ def test_every_file_of_the_demo_is_taken(path: Path) -> None:
     data = as_json(path.read_text(encoding="utf-8"))
     if not any(set(data) <= set(model.model_fields) for model in MODELS.values()):
         pytest.skip("no file of the four kinds")
-    validator(schema(kind_of(path))).validate(data)
+    of_the_files(kind_of(path)).validate(data)
 
 
 @pytest.mark.parametrize(("kind", "old", "new"), [
@@ -84,7 +90,7 @@ def test_what_the_loader_refuses_an_editor_marks(kind: Kind, old: str, new: str)
     wrong = text.replace(old, new, 1)
     with pytest.raises(ValidationError):
         MODELS[kind].model_validate(tomllib.loads(wrong))
-    assert not validator(schema(kind)).is_valid(as_json(wrong))
+    assert not of_the_files(kind).is_valid(as_json(wrong))
 
 
 @pytest.mark.parametrize(("sequence", "taken"), [

@@ -1,8 +1,8 @@
 """On which line of a TOML text does a key stand? The parser of the standard library does not say.
 
-`Lines` walks a text that has already been parsed without error, once and in linear time, so it may be
-simple: it knows where keys, headers and values begin and end, and leaves every question of validity to
-`tomllib`.
+`LineNumbers` walks a text that has already been parsed without error, once, in linear time, and only if somebody
+asks. So it may be simple: it knows where keys, headers and values begin and end, and leaves every question of
+validity to `tomllib`.
 """
 
 from __future__ import annotations
@@ -36,16 +36,19 @@ class LineNumbers:
         self._starts = [0, *(match.end() for match in re.finditer("\n", text))]
         self._lines: dict[KeyPath, int] = {}
         self._tables: dict[KeyPath, int] = {}  # arrays of tables: how many so far
-        self._walk()
+        self._walked = False
 
     def line(self, path: KeyPath) -> int:
         """Where the key stands; for one that is absent, its table's header; for an absent table, line 1."""
+        if not self._walked:
+            self._walk()
         for length in range(len(path), 0, -1):
             if path[:length] in self._lines:
                 return self._lines[path[:length]]
         return 1
 
     def _walk(self) -> None:
+        self._walked = True
         table: KeyPath = ()
         at = self._skip(0)
         while at < len(self._text):

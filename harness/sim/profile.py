@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.resources
 from collections.abc import Iterator, Mapping
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any, Final, Literal, TypeAlias
 
@@ -260,6 +260,7 @@ def _faults(header: str, entry: ProfileCommand, kind: Kind | None) -> Iterator[s
             yield f"{header!r}: a header ends in ? where it answers, and only there"
 
 
+@cache
 def shipped() -> tuple[str, ...]:
     """The names of the profiles that come with the program."""
     folder = importlib.resources.files("sim_profiles")
@@ -271,11 +272,16 @@ def load(name: str, beside: Path, key: str) -> Profile:
     if name.endswith(".toml"):
         path = beside.parent / name
     elif name in shipped():
-        with importlib.resources.as_file(importlib.resources.files("sim_profiles") / f"{name}.toml") as path:
-            return check(Profile, read_toml(path), str(path))
+        return _shipped(name)
     else:
         raise ConfigError(
             f"{beside}: {key}: there is no profile {name!r}; expected one of {', '.join(shipped())}, "
             "or a path to a .toml file"
         )
     return check(Profile, read_toml(path), str(path))
+
+
+@cache  # read again and again, and the same as long as the program runs
+def _shipped(name: str) -> Profile:
+    with importlib.resources.as_file(importlib.resources.files("sim_profiles") / f"{name}.toml") as path:
+        return check(Profile, read_toml(path), str(path))
