@@ -15,6 +15,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 from harness.errors import ConfigError
@@ -260,6 +261,7 @@ def read_backs(key: str, text: str) -> tuple[ReadBack, ...]:
     return tuple(backs)
 
 
+@lru_cache(maxsize=1024)  # asked of every expected value at every point
 def _is_number(text: str) -> bool:
     return re.fullmatch(NUMBER, text, re.ASCII) is not None
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal, TypeAlias
 
 TEXTS: Final = {
@@ -125,6 +126,7 @@ _SUFFIX: Final = re.compile(r"[A-Za-z%][A-Za-z0-9./-]{0,11}")
 _WORD: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _DIGITS: Final = frozenset("123456789")
 _BASES: Final = {"H": (16, "0123456789ABCDEF"), "Q": (8, "01234567"), "B": (2, "01")}
+_ENCLOSES: Final = re.compile(r"[\"'(#]")
 _SPACE: Final = "".join(chr(code) for code in range(33) if code != 10)  # IEEE 488.2, 7.4.1.2
 
 
@@ -145,6 +147,7 @@ def parse(line: bytes) -> list[MessageUnit | ScpiError]:
     return units
 
 
+@lru_cache(maxsize=4096)  # a message with its counted number is new each time, its units are not
 def _unit(text: str, path: str) -> tuple[MessageUnit, str]:
     match = _HEADER.match(text)
     if match is None:
@@ -164,7 +167,7 @@ def _unit(text: str, path: str) -> tuple[MessageUnit, str]:
 
 def _split(text: str, separator: str) -> list[str]:
     """Split outside strings, expressions and definite blocks."""
-    if not any(mark in text for mark in "\"'(#"):
+    if not _ENCLOSES.search(text):
         return text.split(separator)
     parts: list[str] = []
     start = at = 0
