@@ -92,3 +92,17 @@ def test_a_unit_file_is_checked_without_what_computes() -> None:
     assert code == 0
     assert "sequences.vertical" in modules
     assert not {"numpy", "scipy", "sequences.vertical.steps"} & set(modules)
+
+
+@pytest.mark.parametrize(("command", "computes"), [("check", False), ("rehearse", True)])
+def test_what_measures_nothing_loads_nothing_that_draws_or_keeps(command: str, computes: bool) -> None:
+    """A rehearsal says what can be decided, for which it works out budgets; a check works out nothing."""
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, command, str(UNIT.parent / "digital.toml")], capture_output=True,
+        encoding="utf-8", check=True, timeout=60,
+    )  # fmt: skip
+    code, modules = json.loads(done.stderr)
+    assert code == 0
+    assert "harness.runs" in modules
+    assert ("scipy" in modules) is computes
+    assert not {"pandas", "matplotlib", "sqlalchemy", "alembic", "dask", "typst", "PIL"} & set(modules)

@@ -7,11 +7,13 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import ndtri
 
 from harness.analysis.estimate import Budget, expanded, rectangular, state
 from harness.analysis.verdict import (
     EQUALITY_TEXT,
     RULE_TEXT,
+    Z_98,
     Limits,
     acceptance_limits,
     decide,
@@ -299,3 +301,7 @@ def test_a_sentence_of_a_frequency_is_in_megahertz_and_has_a_sign_where_the_limi
     assert decide(950.0, 1.0, 2.0, Limits(high=1e3), "simple", unit="Hz").sentence.startswith("(950.0 ± 2.0) Hz")
     assert decide(3.6, 0.1, 0.2, Limits(high=3.5), "simple", unit="ns").sentence.startswith("(3.60 ± 0.20) ns against")
     assert decide(2.5, 0.1, 0.2, Limits.symmetric(3.0), "simple", unit="%").sentence.startswith("(+2.50 ± 0.20) %")
+
+
+def test_the_guard_factor_is_the_functions_own_value() -> None:
+    assert float(ndtri(0.98)) == Z_98

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, assert_never
 
 import numpy as np
-from scipy.special import j0, ndtr, ndtri
+
+from harness.analysis.special import j0, ndtr, ndtri
 
 if TYPE_CHECKING:
     import numpy.typing as npt

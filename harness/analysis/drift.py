@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, Protocol, TypeVar
 
 import numpy as np
-from scipy.special import chdtri
 
 from harness.analysis.estimate import coverage_factor
 from harness.analysis.line_fit import SharedLineFit, straight_line_shared
+from harness.analysis.special import chdtri
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
 

@@ -16,10 +16,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
-from scipy.special import ndtr, ndtri, stdtrit
-
 from harness.analysis.convolution import ErrorSum, central_half_width, central_probability
 from harness.analysis.rounding import format_value_u
+from harness.analysis.special import ndtr, ndtri, stdtrit
 from harness.errors import AnalysisError
 
 if TYPE_CHECKING:

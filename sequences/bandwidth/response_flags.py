@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scipy.special import ndtr, ndtri
-
+from harness.analysis.special import ndtr, ndtri
 from sequences.bandwidth.response_model import Flag, ResponsePlan, hertz, of_drop
 
 if TYPE_CHECKING:

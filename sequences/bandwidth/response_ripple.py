@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr
 
+from harness.analysis.special import ndtr
 from sequences.bandwidth.response_fit import CrossingFit, cubic_of, model_error_db, prior_of
 from sequences.bandwidth.response_model import ResponsePlan
 

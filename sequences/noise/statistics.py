@@ -17,11 +17,11 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.special import chdtri, ndtr
 
 from harness.analysis import estimate
 from harness.analysis.amplitude import TWO_CODES_SHARE
 from harness.analysis.estimate import COVERAGE, Contribution
+from harness.analysis.special import chdtri, ndtr
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
