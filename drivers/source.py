@@ -46,6 +46,12 @@ class ScpiSource(Remote):
         self._standing, self._held = (self.link.epoch, message), held
         self._function = (self.link.epoch, type(stimulus))
 
+    def gives(self, stimulus: Stimulus) -> bool:
+        """Whether just this stands at its output, and nothing has happened since that could have changed it."""
+        if isinstance(stimulus, NoSignal):
+            return False
+        return self.stands(self.commands.message(self._settings(stimulus)[0], self.commands.text("output_on")))
+
     def off(self) -> None:
         """Switch the output off; always sent, whatever is believed to be set: the one command that takes no for no."""
         self.forget()

@@ -399,6 +399,10 @@ class UnitLink(Instrument):
 class Switch(Instrument):
     """Moves signals between paths, so that no hand is needed."""
 
+    hot: Flag = Field(
+        False, description="it may be worked with a level on it: where runs go together, one that is no hazard stays on"
+    )
+
 
 class Meter(Instrument):
     """Tells the temperature and the humidity of the room."""

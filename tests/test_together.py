@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers.switch import ScpiSwitch
 from harness.bench.perform import LiveBench
 from harness.journal.journal import read
 from harness.night import log, plan, runner
@@ -126,7 +127,7 @@ def test_a_unit_that_skips_levels_meets_the_others_again() -> None:
     assert changes([step for _, step in order]) <= 5  # 8 one by one; 4 whoever knew all steps beforehand
 
 
-def test_what_is_no_step_and_a_connection_wait_for_no_level() -> None:
+def test_what_is_no_step_waits_for_nothing_and_a_connection_for_what_reads_at_the_level_that_stands() -> None:
     stands: Level = ("calibrator", Dc(level_v=1.0))
     waiting = [
         Waiting(seat=0, step=dc(2.0), answered=0),
@@ -134,7 +135,7 @@ def test_what_is_no_step_and_a_connection_wait_for_no_level() -> None:
         Waiting(seat=2, step=CONNECT, answered=9),
         Waiting(seat=3, step=None, answered=9),
     ]
-    for seat in (3, 2, 1, 0):
+    for seat in (3, 1, 2, 0):
         assert next_of(waiting, stands, 0).seat == seat
         waiting = [each for each in waiting if each.seat != seat]
 
@@ -193,6 +194,52 @@ def test_each_comes_to_what_it_comes_to_alone_with_half_the_changes_of_level(
     assert [run.outputs for run in together.runs] == ["confirmed", "confirmed"]
     for serial in ("Egret-3071", "Egret-0002"):
         assert recorded(lab.runs, serial) == recorded(runs, serial)
+
+
+@pytest.mark.parametrize(("hot", "settles"), [(False, 13), (True, 9)])
+def test_a_level_stays_on_from_unit_to_unit_only_where_the_switch_may_be_worked_so(
+    lab: Lab, loaded: list[SimulatedBench], monkeypatch: pytest.MonkeyPatch, hot: bool, settles: int
+) -> None:
+    """16 settling times of the source for two units one by one; what is off stays off, and has settled, either way."""
+    on: list[tuple[str, ...]] = []
+    route = ScpiSwitch.route
+
+    def watched(self: ScpiSwitch, channel_list: str) -> None:
+        on.extend(bench.outputs_on() for bench in loaded)
+        route(self, channel_list)
+
+    monkeypatch.setattr(ScpiSwitch, "route", watched)
+    jobs(lab.folder, TWO)
+    change(lab.folder / "bench.toml", ('settle = "50 ms"', 'settle = "30 s"'))
+    alone = lab.night("left", "right")
+    assert sum(bench.clock.now() for bench in loaded) == pytest.approx(16 * 30.0, abs=10.0)
+    runs = lab.runs.rename(lab.folder / "alone")
+    loaded.clear()
+    if hot:
+        change(lab.folder / "bench.toml", ("[switch]\n", "[switch]\nhot = true\n"))
+    together = lab.night("left", "right", together=True)
+    assert sum(bench.clock.now() for bench in loaded) == pytest.approx(settles * 30.0, abs=10.0)
+    assert set(on) == ({(), ("calibrator",)} if hot else {()})
+    assert [run.outcome for run in together.runs] == [run.outcome for run in alone.runs] == ["meets", "meets"]
+    for serial in ("Egret-3071", "Egret-0002"):
+        assert without_header(lab.runs, serial) == without_header(runs, serial)
+
+
+def test_trouble_with_a_switch_that_is_worked_hot_puts_the_outputs_off(
+    lab: Lab, unbroken: dict[str, list[dict[str, object]]], loaded: list[SimulatedBench]
+) -> None:
+    change(lab.folder / "bench.toml", ("[switch]\n", "[switch]\nhot = true\n"))
+    change(
+        lab.folder / "bench_sim.toml",
+        ("[calibrator]\n", '[faults]\nrate = "20 %"\nroles = ["switch"]\n\n[calibrator]\n'),
+    )
+    night = lab.night("left", "right", together=True)
+    assert [run.outputs for run in night.runs] == ["confirmed", "confirmed"]
+    assert [run.outcome for run in night.runs] == ["meets", "meets"]
+    for serial, entries in unbroken.items():
+        readings = [entry for entry in without_header(lab.runs, serial) if entry["kind"] == "reply"]
+        assert readings == [entry for entry in entries if entry["kind"] == "reply"]
+    assert any(injector.counts for bench in loaded for injector in bench.faults.values())
 
 
 @pytest.fixture(scope="module")

@@ -107,6 +107,7 @@ class LiveBench:
         )
         self._route: str | None = None  # what the switch closed for the connection in force: no hand is near a cable
         self._route_in_doubt = False
+        self.settled: Role | None = None  # a source that has settled at what the next reading asks it for
         self._connected: Connect | None = None
         self._counter_moved = False  # a tee has it at another source than it usually counts
         self._errands = Errands()
@@ -511,6 +512,8 @@ class LiveBench:
         if rising:
             self._show(step, screen)
             self._turned_first(step, screen, wanted_v)
+        if self.settled and not self._gives(source, step):
+            self.settled = None
         doubt = outputs.in_doubt(step.source)
         outputs.driven[step.source] = max(driven_v, wanted_v)  # until it is done, either may stand
         outputs.hazardous |= {step.source} if hazardous else set()
@@ -528,6 +531,13 @@ class LiveBench:
             if self._is_remote(step.display):
                 self._ask_now()  # it is set at once, and must not be ahead of a person who turns the level down
             self._show(step, screen)
+
+    def _gives(self, source: Source, step: Measure) -> bool:
+        """Whether a source stands already at what a step asks for; a driver that cannot tell is believed not to."""
+        if isinstance(step.stimulus, NoSignal):
+            return step.source in self.outputs.dark
+        gives = getattr(source, "gives", None)
+        return step.source not in self.outputs.dark and gives is not None and bool(gives(step.stimulus))
 
     def _show(self, step: Measure, screen: Screen) -> None:
         for view in step.views:
@@ -550,8 +560,9 @@ class LiveBench:
     def _settle(self, step: Measure) -> None:
         standing = (step.source, step.stimulus, step.display, step.view)
         if standing != self._standing:
-            self.clock.sleep(settling.wait_s(self.setup, step))
+            self.clock.sleep(settling.wait_s(self.setup, step, but=self.settled))
             self._standing = standing
+        self.settled = None
 
     def _wait(self, step: Measure) -> None:
         """Let what moves with time move, once everything stands; a person hears of it and has nothing to do."""

@@ -12,7 +12,7 @@ from typing import Final
 from harness.measurement import quantity_of
 from harness.models import Instrument, ScreenSettling, Setup, SourceSettling
 from harness.quantities import show
-from harness.steps import AMPLITUDE, NOT_SETTLED, Measure, NoSignal, Reading
+from harness.steps import AMPLITUDE, NOT_SETTLED, Measure, NoSignal, Reading, Role
 
 EVENT: Final = NOT_SETTLED  # of the journal; the reading's flag is called the same
 NO_SIGNAL: Final = "no signal"
@@ -25,9 +25,9 @@ NOTHING: Final = 0.1  # of what was expected, where no bounds are stated
 MOST_READINGS: Final = 100  # of one point, however quickly they come
 
 
-def wait_s(setup: Setup, step: Measure) -> float:
-    """The longest wait of the instruments that take part in a point."""
-    taking_part = (instrument for role, instrument in setup.bench.instruments() if role in step.roles)
+def wait_s(setup: Setup, step: Measure, *, but: Role | None = None) -> float:
+    """The longest wait of the instruments that take part in a point, `but` one that has settled already."""
+    taking_part = (instrument for role, instrument in setup.bench.instruments() if role in step.roles - {but})
     return max((_of(instrument, step) for instrument in taking_part), default=0.0)
 
 

@@ -18,9 +18,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
+from harness.bench import limits
 from harness.bench.guarding import Guardian, NoGuardian
 from harness.bench.perform import Ending, LiveBench
-from harness.steps import Connect, Display, Look, Measure, Reply, Role, Step, Stimulus, View
+from harness.steps import Connect, Display, Look, Measure, NoSignal, Reply, Role, Step, Stimulus, View
 
 if TYPE_CHECKING:
     from harness.link.link import Link
@@ -29,6 +30,14 @@ if TYPE_CHECKING:
 
 Level: TypeAlias = tuple[Role, Stimulus]
 T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """The path that the last step was served on, and what the last reading had its source give."""
+
+    path: str
+    level: Level | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,16 +52,16 @@ class Waiting:
 def next_of(waiting: Iterable[Waiting], stands: Level | None, last: int | None) -> Waiting:
     """Whose step comes next, for the fewest changes of level.   [pure]
 
-    What needs no other level goes first: what is no step, a connection, which says what is asked for next, and a
-    reading at the level that stands. Else the run that is furthest behind: so they meet at the next one. Of equals the
-    one that is connected.
+    What is no step goes first: it may be to switch outputs off. Then what needs no other level: a reading at the one
+    that stands, and a connection, which ends it and says what is asked for next. Else the run that is furthest behind:
+    so they meet at the next level. Of equals the one that is connected.
     """
     return min(
         waiting,
         key=lambda each: (
             each.step is not None,
+            stands is None or level_of(each.step) != stands,
             not isinstance(each.step, Connect),
-            level_of(each.step) != stands,
             each.answered,
             each.seat != last,
             each.seat,
@@ -73,7 +82,8 @@ class Seat:
         self.told: Callable[[str, str], None] = lambda _what, _text: None
         self.thread: threading.Thread | None = None
         self.asked: tuple[Step | None, Callable[[], Any]] | None = None
-        self.connect: Callable[[], object] = lambda: None  # makes the connection in force again
+        self.bench: SharedBench | None = None
+        self.connected: Connect | None = None  # the connection in force, while this run is served
         self.answered = 0
         self._answers: queue.SimpleQueue[tuple[Any, BaseException | None]] = queue.SimpleQueue()
 
@@ -109,11 +119,14 @@ class Seat:
         try:
             if step is not None:
                 self.shared.check()
-            if elsewhere and isinstance(step, Measure | Look):
-                self.connect()
+            stands, self.shared.stands = self.shared.stands, None  # until the step has come to its end
+            if elsewhere and isinstance(step, Measure | Look) and self.bench and self.connected:
+                self.bench.connect_again(self.connected, step, stands)
             answer = do(), None
-            if isinstance(step, Connect):
-                self.connect = do
+            self.connected = step if isinstance(step, Connect) else self.connected
+            if step is not None:
+                path = self.connected.path if self.connected else ""
+                self.shared.stands = Standing(path=path, level=level_of(step) or (stands.level if stands else None))
         except BaseException as error:  # noqa: BLE001 - it is the run's, which raises it
             answer = None, error
             self.shared.stop(None if isinstance(error, Exception) else error)
@@ -141,6 +154,7 @@ class Shared:
         self.folders: dict[Seat, Path] = {}
         self.guardian: Guardian | NoGuardian | None = None
         self._held = ExitStack()
+        self.stands: Standing | None = None
         self._current: Seat | None = None
         self._there: set[Seat] = set()
 
@@ -155,15 +169,14 @@ class Shared:
                 seat.thread = threading.Thread(target=context.run, args=(seat.work, run), daemon=True)
                 seat.thread.start()
                 self._hear()
-            stands: Level | None = None
             last: Seat | None = None
             while waiting := [
                 Waiting(seat=seat.number, step=seat.asked[0], answered=seat.answered) for seat in seats if seat.asked
             ]:
-                chosen = next_of(waiting, stands, None if last is None else last.number)
+                level = self.stands.level if self.stands else None
+                chosen = next_of(waiting, level, None if last is None else last.number)
                 self._current = seat = seats[chosen.seat]
                 seat.perform(elsewhere=seat is not last)
-                stands = level_of(chosen.step) or stands
                 last = seat if chosen.step is not None else None  # outputs may be off, for a reason of one run's own
                 self._hear()
             if self.core is not None:  # the last run never came as far as to have it
@@ -258,7 +271,7 @@ class SharedBench(LiveBench):
     ) -> None:
         self._seat, core, self.links = seat, seat.shared.core, dict(links)
         super().__init__(setup, drivers, outputs=None if core is None else core.outputs, **more)
-        seat.shared.core = core or self
+        seat.shared.core, seat.bench = core or self, self
         self._warned: set[str] = set()
 
     def _turn(self, do: Callable[[], T], step: Step | None = None) -> T:
@@ -271,6 +284,42 @@ class SharedBench(LiveBench):
     def perform(self, step: Step) -> Reply:
         """Do what a step says when it is this run's turn."""
         return self._turn(partial(super().perform, step), step)
+
+    def connect_again(self, connection: Connect, step: Measure | Look, stands: Standing | None) -> None:
+        """The switch back to this run's unit; where its next reading is of what stands on this path, that stays.
+
+        What is off stays off. A level stays on where it is no hazard and the switch may be worked so.
+        """
+        self.outputs.warned = self._warned
+        before = isinstance(step, Measure) and stands == Standing(path=connection.path, level=level_of(step))
+        if before and isinstance(step, Measure) and self._may_stay_on(connection, step):
+            self._tried(partial(self._switch_hot, connection, step))
+        else:
+            super().perform(connection)
+        self.settled = step.source if before else None  # if it gives just that when it is set
+
+    def _may_stay_on(self, connection: Connect, step: Measure) -> bool:
+        switch, others = self.setup.bench.switch, set(self.outputs.sources) - {step.source}
+        return (
+            switch is not None
+            and switch.hot
+            and self._route is not None
+            and not connection.replugged
+            and not isinstance(step.stimulus, NoSignal)
+            and others <= self.outputs.dark
+            and self._gives(self._role(step.source), step)
+            and not limits.refusal(step, connection, self.setup)
+            and not limits.hazards(step, self.setup)
+            and not limits.unloaded(step).hazardous
+        )
+
+    def _switch_hot(self, connection: Connect, step: Measure) -> None:
+        """The display is set for the level before that arrives; after trouble every output is off, and this goes on."""
+        screen = self._role(step.display)
+        self._show(step, screen)
+        screen.check()
+        self._by_switch()
+        self._standing, self._connected = None, connection
 
     def prepare(self) -> None:
         """Bring the instruments to a known state; no run has begun with its steps."""
