@@ -84,6 +84,15 @@ def test_two_folders_with_one_store_number_apart_without_a_scheme_too(tmp_path: 
     assert (one.name[-3:], two.name[-3:]) == ("-01", "-02")
 
 
+def test_a_queue_numbers_apart_in_its_store_too(tmp_path: Path) -> None:
+    job, url = lab(tmp_path, "BW-{year}-{count:04}"), str(tmp_path / "records.sqlite")
+    for runs, number in (("a", "0001"), ("b", "0002")):
+        asked = ("queue", job, "--runs", tmp_path / runs, "--store", url, "--quiet", "--no-awake")
+        assert halfpower(*asked).exit_code in (0, 11)
+        assert len(list((tmp_path / runs).glob(f"BW-*-{number}"))) == 1
+    assert len(numbers_given(url)) == 2, "a run beside the one that the store had"
+
+
 def test_a_clash_is_told_and_loses_nothing(tmp_path: Path) -> None:
     url = str(tmp_path / "records.sqlite")
     one = told_again(tmp_path / "a", 1, header={"run": "BW-2026-0007"})

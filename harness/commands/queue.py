@@ -74,7 +74,7 @@ def queue(
     if page is not None:
         _finish(page, showing)
     elif go_on is not None:
-        _go_on(go_on, notify, options, showing=showing, keep=_keeper(options["store"]))
+        _go_on(go_on, notify, options, showing=showing)
     elif jobs:
         _begin(jobs, runs, notify, options, showing)
     else:
@@ -111,7 +111,6 @@ def _begin(
     channels = notices.channels(addresses)
     if options["rehearse"]:
         return
-    keep = _keeper(options["store"])
     with told_how_to_go_on(GO_ON) as began:
         folder = runner.begin(
             planned,
@@ -121,7 +120,8 @@ def _begin(
             start=start,
             channels=channels,
             showing=showing,
-            keep=keep,
+            keep=_keeper(options["store"]),
+            store=options["store"],
             on_folder=began,
         )
     _finish(folder, showing)
@@ -184,7 +184,7 @@ def _keeper(store: str | None) -> Keep:
     return lambda folder: (*write_report(folder), *remember(folder, store))
 
 
-def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *, showing: _Shown, keep: Keep) -> None:
+def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *, showing: _Shown) -> None:
     from harness.files import files
     from harness.night import evening, log, notices, runner
     from harness.night.start import start_of
@@ -216,7 +216,8 @@ def _go_on(folder: Path, notify: tuple[str, ...], options: Mapping[str, Any], *,
             clock=clock,
             channels=channels,
             showing=showing,
-            keep=keep,
+            keep=_keeper(options["store"]),
+            store=options["store"],
             before=once_told(),
             ask=(lambda _planned: ()) if options["unasked"] else evening.troubles,
         )

@@ -78,6 +78,7 @@ class Attempt:
     heart: Heart
     showing: Showing
     seat: Seat | None = None  # where the bench is shared with other jobs
+    store: str | None = None  # whose report numbers are not given again
 
     def run(self, outcome: Outcome) -> None:
         """Run or resume the job and say how it went; only what is no `Exception` comes through."""
@@ -133,6 +134,7 @@ class Attempt:
                 checked.job.path,
                 self.log.folder.parent,
                 on_folder=lambda made: self.log.run_folder(self.number, f"../{made.name}"),
+                store=self.store,
                 **common,
             )
 

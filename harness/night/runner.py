@@ -65,6 +65,7 @@ def begin(
     channels: Sequence[Channel] = (),
     showing: Showing,
     keep: Keep | None = None,
+    store: str | None = None,
     on_folder: Callable[[Path], None] = lambda _folder: None,
 ) -> Path:
     """Run a checked plan into a new folder below `runs`; returns the folder.
@@ -90,7 +91,7 @@ def begin(
         log = Log.create(folder, header, _stamp(clock))
         on_folder(folder)
         checked = dict(enumerate(planned.checked))
-        _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
+        _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep, store=store).run()
     return folder
 
 
@@ -103,6 +104,7 @@ def go_on(
     channels: Sequence[Channel] = (),
     showing: Showing,
     keep: Keep | None = None,
+    store: str | None = None,
     before: BeforeImport = lambda _own: None,
     ask: Callable[[NightPlan], Iterable[str]] = lambda _planned: (),
 ) -> None:
@@ -130,7 +132,7 @@ def go_on(
         log, checked = _reopened(folder, clock, planned)
         if start is not None and start != log.contents.start:
             log.start_at(start)
-        _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep).run()
+        _Runner(log, checked, clock=clock, channels=channels, showing=showing, keep=keep, store=store).run()
 
 
 def _alone(folder: Path) -> AbstractContextManager[object]:
@@ -191,9 +193,10 @@ class _Runner:
         channels: Sequence[Channel],
         showing: Showing,
         keep: Keep | None,
+        store: str | None,
     ) -> None:
         self._log, self._checked, self._clock, self._showing = log, checked, clock, showing
-        self._keep = keep or write_report
+        self._keep, self._store = keep or write_report, store
         self._heart = _heart(log.folder, len(log.contents.jobs), clock, self._trouble)
         self._notices = Notices(channels, trouble=self._trouble, on_life=self._heart.sign)
         self._lost: set[int] = set()  # jobs whose last try ended in a way that another may not
@@ -265,7 +268,7 @@ class _Runner:
         try:
             Attempt(
                 number=number, checked=self._checked[number], folder=self.run_folder(number), log=self._log,
-                heart=self._heart, showing=self._showing, seat=seat,
+                heart=self._heart, showing=self._showing, seat=seat, store=self._store,
             ).run(outcome)  # fmt: skip
         finally:
             outputs = tuple(outcome.outputs)
