@@ -60,7 +60,7 @@ _SETTINGS: Final[Any] = {
     "axes.spines.right": False, "legend.frameon": False, "legend.borderaxespad": 0.2, "figure.facecolor": "none",
     "axes.facecolor": "none", "savefig.facecolor": "none", "axes.unicode_minus": True, "lines.linewidth": 1.4,
 }  # fmt: skip
-_ROOT: Final = 'stroke-linejoin="round" stroke-linecap="butt" font-family="DejaVu Sans, sans-serif"'
+ROOT: Final = 'stroke-linejoin="round" stroke-linecap="butt" font-family="DejaVu Sans, sans-serif"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +111,7 @@ def to_svg(figure: Figure) -> str:
     text = re.sub(r"<defs>\s*<style[^>]*>[^<]*</style>\s*</defs>", "", text)
     text = re.sub(r"font: (?:(bold|[1-9]00) )?([0-9.]+px) [^;\"]*", _font, text)
     text = re.sub(r"font-family: [^;\"]*; ?", "", text)
-    text = text.replace("<svg ", f"<svg {_ROOT} ", 1)
+    text = text.replace("<svg ", f"<svg {ROOT} ", 1)
     return re.sub(r"\n\s*", "\n", text).strip() + "\n"
 
 

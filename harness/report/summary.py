@@ -82,13 +82,7 @@ def _summary(contents: Contents, issued: dt.date | None, issue: Issue | None) ->
 def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
     header = contents.header
     setup = Setup.from_header(header["setup"])
-    parts: tuple[PartResult, ...] = ()
-    alike: Counter[tuple[str, str]] = Counter()
-    for entry in header["parts"]:
-        part = _part(setup, entry, contents, parts)
-        alike[part.use, part.title] += 1
-        nth = alike[part.use, part.title]
-        parts += (part if nth == 1 else replace(part, title=f"{part.title} ({nth})"),)
+    parts = _parts(setup, contents)
     finished = contents.closed_at is not None
     ended = contents.closed_at or (contents.records[-1].at if contents.records else str(header["started"]))
     last_day = dt.date.fromisoformat(ended[:10])
@@ -176,6 +170,23 @@ def beside(left: Report, found: Report, *, issued_stated: bool = False) -> Repor
 
 
 # --- parts -------------------------------------------------------------------------------------------------------
+
+
+def parts_of(contents: Contents) -> tuple[PartResult, ...]:
+    """The parts of a run with their results, and nothing of what a page says of them."""
+    with knowing(contents.quantities):
+        return _parts(Setup.from_header(contents.header["setup"]), contents)
+
+
+def _parts(setup: Setup, contents: Contents) -> tuple[PartResult, ...]:
+    parts: tuple[PartResult, ...] = ()
+    alike: Counter[tuple[str, str]] = Counter()
+    for entry in contents.header["parts"]:
+        part = _part(setup, entry, contents, parts)
+        alike[part.use, part.title] += 1
+        nth = alike[part.use, part.title]
+        parts += (part if nth == 1 else replace(part, title=f"{part.title} ({nth})"),)
+    return parts
 
 
 def _part(setup: Setup, entry: Mapping[str, Any], contents: Contents, earlier: Sequence[PartResult]) -> PartResult:

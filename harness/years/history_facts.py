@@ -16,7 +16,7 @@ from harness.journal.journal import Contents
 from harness.measurement import axis_of, is_error, rating_names
 from harness.models import Job, Setup
 from harness.quantities import counted
-from harness.report.summary import summarise
+from harness.report.summary import parts_of
 from harness.years.records.folder import is_standard
 from harness.years.records.rows import ResultRow, Selection
 
@@ -68,9 +68,8 @@ class JournalFacts:
 
 
 def _facts(contents: Contents) -> RunFacts:
-    made = summarise(contents)
     shared, u = {}, {}
-    for position, (part_shared, part_u) in enumerate(_each(made.parts)):
+    for position, (part_shared, part_u) in enumerate(_each(parts_of(contents))):
         shared[position], u[position] = part_shared, part_u
     return RunFacts(shared=shared, u=u, roles={part: used for part in contents.steps if (used := contents.roles(part))})
 
