@@ -57,6 +57,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("harness.years*", (*BASE, "harness.models", "harness.[afjry]*")),
     ("harness.fakes", (*BASE, "harness.link.port", "harness.sim.clock")),
     ("harness.runs", ("harness*", "drivers*")),
+    ("harness.testing", ("harness.errors", "harness.runs", "harness.run.rehearsal", "harness.sim.bench")),
     ("harness.night*", ("harness*",)),
     ("harness.office*", (*BASE, "harness.[fjnory]*", "harness.person.page_web")),
     ("harness.commands*", ("harness*", "drivers*")),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, Literal
 
 import rich_click as click
 
@@ -18,13 +18,15 @@ if TYPE_CHECKING:
     from harness.person.operator import Operator
     from harness.start.write import Written
 
+MEASUREMENT: Final = "measurement"
+
 
 @click.command(cls=PlainHelpCommand)
-@click.argument("kind", type=KIND, required=False)
+@click.argument("kind", type=click.Choice([*KIND.choices, MEASUREMENT]), required=False)
 @click.option("--by-hand", is_flag=True, help="Ask a few questions and write bench, unit and job.")
 @click.option(
-    "--into", type=click.Path(path_type=Path, file_okay=False), default=Path(), metavar="FOLDER",
-    help="With --by-hand: where the files go; here, if left out.",
+    "--into", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER",
+    help="With --by-hand or measurement: where the files go; here, or own_measurement, if left out.",
 )  # fmt: skip
 @click.option(
     "--remembered", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
@@ -40,13 +42,21 @@ if TYPE_CHECKING:
     help="With unit or job: for an analogue scope, read by eye, or a digital one, over its interface.",
 )
 def new(
-    kind: Kind | None, *, scope: Scope | None, by_hand: bool, into: Path, remembered: Path | None, page: str | None
+    kind: Kind | Literal["measurement"] | None,
+    *,
+    scope: Scope | None,
+    by_hand: bool,
+    into: Path | None,
+    remembered: Path | None,
+    page: str | None,
 ) -> None:
     """Start: write a complete, commented file, or answer a few questions about a bench worked by hand.
 
     With --by-hand fourteen questions are asked, one line each, as in "decades 10 mV to 100 V, 0.25 %"; then the
     files are written, never over others. A bench.toml that is there is used, and not asked for. With --scope a unit
     file has the ratings that such a scope's manual states, and a job the measurements that go with them.
+
+    A measurement is a folder: a measurement of your own with its verdict, a test of it, and a simulated bench.
 
     \b
     Examples:
@@ -59,6 +69,7 @@ def new(
       halfpower new queue > queue.toml
       halfpower new register > register.toml
       halfpower new customers > customers.toml
+      halfpower new measurement --into ripple
     """
     from harness.files.files import starter
 
@@ -66,11 +77,26 @@ def new(
     if scope and kind not in ("unit", "job"):
         raise click.UsageError("--scope goes with unit or job: 'halfpower new job --scope digital'.")
     if by_hand:
-        _asked(into, remembered, page)
+        _asked(into or Path(), remembered, page)
+    elif kind == MEASUREMENT:
+        _measurement(into or Path("own_measurement"))
     elif kind is None:
-        raise click.UsageError("Name what to start with: bench, unit, job, queue, register, customers, or --by-hand.")
+        raise click.UsageError(
+            "Name what to start with: bench, unit, job, queue, register, customers, measurement, or --by-hand."
+        )
     else:
         click.echo(starter(kind, scope), nl=False)
+
+
+def _measurement(folder: Path) -> None:
+    """Write the folder, and say what comes next."""
+    from harness.errors import shell_word
+    from harness.files.files import write_measurement
+
+    written = write_measurement(folder)
+    say(f"Written into {folder}: {', '.join(written)}. Every line has its comment; begin with own_noise.py.")
+    say(f"Next: halfpower run {shell_word(folder / 'job.toml')}    measured and judged on its simulated bench")
+    say(f"      pytest {shell_word(folder)}    it finds what is true of that bench")
 
 
 def _asked(into: Path, remembered: Path | None, page: str | None) -> None:

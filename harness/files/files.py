@@ -170,6 +170,20 @@ def starter(kind: Kind, scope: Scope | None = None) -> str:
     return (STARTERS / f"{kind}_{scope}.toml" if scope else STARTERS / f"{kind}.toml").read_text("utf-8")
 
 
+def write_measurement(folder: Path) -> tuple[str, ...]:
+    """Write a measurement to start from, its test and its bench; never over a file that is there."""
+    texts = {path.name.removesuffix(".txt"): path.read_bytes() for path in sorted((STARTERS / "measurement").iterdir())}
+    if there := [name for name in texts if (folder / name).exists()]:
+        raise ConfigError(f"{folder}: has {there[0]} already, and nothing is written over; name another with --into")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            (folder / name).write_bytes(text)
+    except OSError as error:
+        raise ConfigError(f"{folder}: no file can be written there: {error.strerror}; name another folder") from None
+    return tuple(texts)
+
+
 # --- one file ----------------------------------------------------------------------------------------------------
 
 
