@@ -8,6 +8,8 @@ import json
 import os
 import shutil
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -539,3 +541,11 @@ def test_the_command_serves_until_it_is_stopped(visits: Path) -> None:
         program.send_signal(signal.SIGINT)
         program.communicate(timeout=20)
     assert program.returncode == 130
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a process without a terminal, as POSIX has it")
+def test_a_password_without_a_terminal_is_one_sentence(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "harness.cli", "board", "--accounts", str(tmp_path / "a.json"), "--add", "Orme"]
+    told = subprocess.run(command, input="", capture_output=True, text=True, start_new_session=True, check=False)
+    assert told.returncode == 1
+    assert told.stderr == "A password is asked for at a terminal, which shows it nowhere. Run this there.\n"

@@ -158,6 +158,15 @@ def test_an_amended_report_is_signed_and_the_first_stays_so(tmp_path: Path, key:
         assert verified(tmp_path / f"{number}.json", by=pub(key)).exit_code == 0
 
 
+def test_every_report_is_looked_at_though_one_is_not_signed(approved: Path, key: Path) -> None:
+    assert halfpower("amend", approved, "--set", "customer=x", "--why", "wrong", "--store", "none").exit_code == 0
+    assert halfpower("approve", approved, "--by", "S. Garland", "--unsigned", "--store", "none").exit_code == 0
+    told = verified(approved, by=pub(key))
+    assert told.exit_code == 1
+    assert "report BW-2026-0041 is as S. Garland signed it" in told.stdout
+    assert "Report BW-2026-0041-A1 is not signed." in told.stderr
+
+
 def test_the_key_of_the_users_folder_signs_unasked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.setattr(signing, "own_key", lambda: tmp_path / "config" / "approval.pem")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import getpass
 import os
+import warnings
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -139,6 +141,11 @@ def _change(account_file: Path | None, add: str | None, remove: str | None) -> N
         say(f"{account_file}: {remove} is let in no more.")
         return
     name = add or ""
-    password = click.prompt("Password, shown nowhere", hide_input=True, confirmation_prompt="The same again")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", getpass.GetPassWarning)
+            password = click.prompt("Password, shown nowhere", hide_input=True, confirmation_prompt="The same again")
+    except getpass.GetPassWarning:
+        raise HalfpowerError("A password is asked for at a terminal, which shows it nowhere. Run this there.") from None
     is_new = accounts.add(account_file, name, password)
     say(f"{account_file}: {name} {'may look from now on' if is_new else 'has a new password'}.")

@@ -117,7 +117,8 @@ def signed(what: tuple[Path, ...], public: Path) -> None:
     with_key, failed = signing.public(public), 0
     for each in what:
         try:
-            say(*(f"{each}: {said}" for said in proof.of(each, with_key)))
+            for said in proof.of(each, with_key):
+                say(f"{each}: {said}")
         except HalfpowerError as error:
             say(f"{each}: {error}", err=True)
             failed += 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,11 +25,11 @@ if TYPE_CHECKING:
 _LARGEST_BYTES = 64 << 20
 
 
-def of(path: Path, key: Ed25519PublicKey) -> tuple[str, ...]:
+def of(path: Path, key: Ed25519PublicKey) -> Iterable[str]:
     """What was verified, a sentence a report; raises HalfpowerError where one is not as it was signed."""
     if path.is_dir():
         contents = journal.read(path)
-        return tuple(of_run(contents, issues.read(path, contents), key))
+        return of_run(contents, issues.read(path, contents), key)
     plain = _report(path)
     issue = _issue(plain, path)
     _check(issue, key)
@@ -47,13 +47,20 @@ def of_run(contents: Contents, some: tuple[Issue, ...], key: Ed25519PublicKey) -
     approved = [issue for issue in some if issue.approval is not None]
     if not approved:
         raise HalfpowerError("No report of this run was approved, so none is signed.")
+    wrong = []
     for issue in approved:
-        _check(issue, key)
+        try:
+            _check(issue, key)
+        except HalfpowerError as error:
+            wrong.append(str(error))
+            continue
         assert issue.approval is not None
         # What is said of it later, that it was replaced say, is no part of what was signed.
         same = results_digest(results(summarise(contents, issue=issue))) == issue.approval.results_sha256
         other = f"; version {program_version()} words or works it out otherwise than the one that signed"
         yield f"{_said(issue)}{'' if same else other}"
+    if wrong:
+        raise HalfpowerError(" ".join(wrong))
 
 
 def unsigned(store: Store, key: Ed25519PublicKey) -> Iterator[str]:
