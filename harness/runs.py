@@ -26,7 +26,7 @@ from harness.person.guide import Guide
 from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
-from harness.run.days import day_of
+from harness.run.days import day_of, day_on
 from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
@@ -84,7 +84,7 @@ def rehearse(loaded: LoadedJob) -> Rehearsal:
 
 def warnings(loaded: LoadedJob) -> tuple[str, ...]:
     """What a person should look at before the run: in the three files, and certificates of another time."""
-    day = today(loaded)
+    day = day_of(simulated_bench(loaded))  # whose file is looked through as well
     late = past_due(loaded.setup.bench, day)
     allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
     bench = loaded.setup.bench
@@ -365,4 +365,4 @@ def _as_a_name(text: str) -> str:
 
 def today(loaded: LoadedJob) -> dt.date:
     """The day by the bench's own clock: a simulated bench may have its own."""
-    return day_of(simulated_bench(loaded))
+    return day_on(loaded.setup.bench, loaded.bench_path)

@@ -40,8 +40,19 @@ def day_of(simulated: SimulatedBench | None) -> dt.date:
 
 
 def day_on(bench: Bench, bench_path: Path) -> dt.date:
-    """The day on a bench that is not open yet; today where its simulated bench is not sound, which is said later."""
-    try:
-        return day_of(simulated_bench_of(bench, bench_path))
-    except HalfpowerError:
+    """The day on a bench that is not open yet; today where its simulated bench is not sound, which is said later.
+
+    The simulated bench's file alone is read: none of its instruments has to be there to know the day.
+    """
+    if bench.simulation is None:
         return day_of(None)
+    from harness.sim.bench_file import BenchFile
+    from harness.sim.clock import VirtualClock
+    from harness.sim.settings import check, read_toml
+
+    path = bench_path.parent / bench.simulation
+    try:
+        start = check(BenchFile, read_toml(path), str(path)).start
+    except HalfpowerError:
+        start = None
+    return VirtualClock(start).utc().date()
