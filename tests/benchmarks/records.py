@@ -194,18 +194,18 @@ def asked(store: Store, plain: Plain, sqlite: bool) -> None:
 def plans(store: Store, sqlite: bool) -> None:
     """How the database goes about the store's own statements."""
     explain = "EXPLAIN QUERY PLAN " if sqlite else "EXPLAIN "
-    for what, statement in (
-        ("history", queries.results(HISTORY)),
-        ("standard", queries.runs(OF_A_STANDARD)),
-        ("month", queries.runs(A_MONTH)),
-        ("due", queries.certificates(Selection())),
+    for what, wording, where in (
+        ("history", queries.results, HISTORY),
+        ("standard", queries.runs, OF_A_STANDARD),
+        ("month", queries.runs, A_MONTH),
+        ("due", queries.certificates, Selection()),
     ):
         with store.connection() as connection:
             sa.event.listen(
                 connection, "before_cursor_execute", lambda _c, _k, sql, values, *_: (explain + sql, values),
                 retval=True,
             )  # fmt: skip
-            result = connection.execute(statement)
+            result = connection.execute(wording(where), queries.values(where))
             rows = result.cursor.fetchall()  # type: ignore[union-attr]
         print(f"  plan of {what}: " + "; ".join(" ".join(str(row[-1]).split()) for row in rows)[:500])
 
