@@ -32,7 +32,8 @@ def main() -> None:
     tasks = [reanalysis.Task(data=data, where=f"run {n}") for n in range(RUNS)]
     function = partial(reanalysis.reanalyse, changes=reanalysis.Changes(rule="simple"))
     print(
-        f"{'':<22}{'runs/s':>8}{'s of processor':>16}{'over one process':>18}   digest   ({RUNS} runs, workers' start too)"
+        f"{'':<22}{'runs/s':>8}{'s of processor':>16}{'over one process':>18}   digest   "
+        f"({RUNS} runs, workers' start too)"
     )
     first = 0.0
     for name, spread in (
