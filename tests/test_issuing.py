@@ -243,3 +243,23 @@ def test_both_reports_and_their_states_stand_in_the_store(tmp_path: Path) -> Non
             database.commit()
         (found,) = problems(store)
         assert "report 1, approved_by is 'M. Thorne', by the journal 'S. Garland', and 1 more" in found
+
+
+def listed(store: Path) -> list[str]:
+    return halfpower("records", "list", "--simulated", "--store", store).stdout.splitlines()
+
+
+def test_the_list_of_runs_says_what_became_of_each_report(tmp_path: Path) -> None:
+    folder, store = a_run(tmp_path / "a"), tmp_path / "store.sqlite"
+    halfpower("records", "add", folder, "--store", store, "--simulated")
+    halfpower(
+        "records", "add", a_run(tmp_path / "b", "BW-2026-0042", asked=False, n=2), "--store", store, "--simulated"
+    )
+    assert not listed(store)[0].endswith("report")
+    halfpower("approve", folder, "--by", "S. Garland", "--issued", "2026-11-30", "--store", store)
+    assert listed(store)[1].endswith("BW-2026-0041  approved")
+    halfpower("amend", folder, "--why", "Misspelt", "--set", "customer=Petrel", "--store", store)
+    head, first, second, *_ = listed(store)
+    assert head.endswith("report")
+    assert first.endswith("BW-2026-0041  draft, BW-2026-0041-A1")
+    assert second.endswith("BW-2026-0042")

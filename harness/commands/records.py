@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from itertools import chain
 from pathlib import Path
@@ -16,7 +16,7 @@ from harness.errors import HalfpowerError, RecordsError
 from harness.quantities import counted
 
 if TYPE_CHECKING:
-    from harness.years.records.rows import RunRow, Selection
+    from harness.years.records.rows import ReportRow, RunRow, Selection
     from harness.years.records.store import Store
 
 PATH: Final = click.Path(path_type=Path)
@@ -135,12 +135,13 @@ def list_(as_json: bool, store: str | None, **options: Any) -> None:
     with opened(store, create=False) as there:
         runs = there.runs(where)
         others = there.runs(replace(where, simulated=True)) if not runs and not where.simulated else ()
+        in_force = {each.run_id: each for each in there.reports() if each.state != "replaced"}
         name = there.name
     if as_json:
         for run in runs:
             click.echo(_json(run))
         return
-    say(*_listed(runs))
+    say(*_listed(runs, in_force))
     kind = "simulated run" if where.simulated else "run"
     hint = f"; {len(others)} on simulated benches, shown by --simulated" if others else ""
     say(f"{counted(len(runs), kind)} in {name}{hint}")
@@ -330,24 +331,33 @@ def _each(items: Sequence[Any], work: Callable[[Any], str]) -> None:
         raise last
 
 
-def _listed(runs: Sequence[RunRow]) -> Iterator[str]:
+def _listed(runs: Sequence[RunRow], in_force: Mapping[str, ReportRow]) -> Iterator[str]:
+    """Runs as a table; behind each what became of its report, where somebody approved or amended it."""
     from harness.words.clean import shortened
 
     cells = [
         (
             f"{run.started:%Y-%m-%d}", f"{run.maker} {run.model}", run.serial, run.condition, run.bench,
-            run.overall if run.finished else "not finished", run.number,
+            run.overall if run.finished else "not finished", run.number, _report(run, in_force.get(run.id)),
         )
         for run in runs
     ]  # fmt: skip
     if not cells:
         return
-    longest = (10, 24, 20, 8, 24, 17, 60)
-    shown = [("began", "unit", "serial", "was", "bench", "found", "run"), *cells]
+    longest = (10, 24, 20, 8, 24, 17, 60, 60)
+    report = "report" if any(row[-1] for row in cells) else ""
+    shown = [("began", "unit", "serial", "was", "bench", "found", "run", report), *cells]
     short = [tuple(shortened(text, most) for text, most in zip(row, longest, strict=True)) for row in shown]
     widths = [max(len(row[place]) for row in short) for place in range(len(longest))]
     for row in short:
         yield "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _report(run: RunRow, report: ReportRow | None) -> str:
+    """The state of a report, and its number where that is not the run's."""
+    if report is None:
+        return ""
+    return report.state if report.number == run.number else f"{report.state}, {report.number}"
 
 
 def _json(run: RunRow) -> str:
