@@ -15,11 +15,6 @@ from harness.person.operator import Operator, Prompt
 PAGE = (Path(__file__).parent.parent / "docs" / "python.md").read_text("utf-8")
 
 
-@pytest.mark.parametrize("example", re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL))
-def test_the_examples_run(example: str) -> None:
-    exec(compile(example, "docs/python.md", "exec"), {})
-
-
 def test_the_page_names_what_there_is() -> None:
     for module, names in re.findall(r"^\| `([a-z_.]+)` \| (.*) \|$", PAGE, re.MULTILINE):
         for name in re.findall(r"`([A-Za-z_]+)(?:\(.*?\))?`", names):

@@ -1,17 +1,13 @@
-"""What the README shows is true: its files are sound, its Python runs, its session is what the commands say."""
+"""What the README shows is true: its session and its links. Its blocks are run by test_docs_blocks.py."""
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
-from harness.cli import cli
 from tests.helpers.demo_lab import DEMO, halfpower, with_sequences
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -43,24 +39,6 @@ def test_the_session_is_what_the_commands_say(files: Path, command: str, monkeyp
     assert said.stdout == shown(f"halfpower {command}")
 
 
-def test_the_example_in_python_runs_on_the_demo(tmp_path: Path) -> None:
-    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
-    (example,) = blocks("python")
-    done = subprocess.run(
-        [sys.executable, "-c", example], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"},
-        capture_output=True, encoding="utf-8", check=False, timeout=100,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    assert "does not meet its rating" in done.stdout
-    assert "lowest half-power frequency" in done.stdout
-    assert "fail" in done.stdout
-    rows = done.stdout.splitlines()
-    heads = next(place for place, line in enumerate(rows) if "result_unit" in line)
-    assert rows[heads].split() == ["quantity", "channel", "setting", "result", "result_unit", "verdict"]
-    assert all(len(line) <= 80 and line.endswith(("fail", "undecided")) for line in rows[heads + 1 :])
-    assert len(list((tmp_path / "runs").iterdir())) == 1
-
-
 @pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "docs/index.md"])
 def test_every_link_leads_somewhere(page: str) -> None:
     for target in re.findall(r"\]\(([^)#]+)\)", (ROOT / page).read_text("utf-8")):
@@ -70,11 +48,6 @@ def test_every_link_leads_somewhere(page: str) -> None:
 def test_the_index_leaves_no_document_out() -> None:
     index = (ROOT / "docs" / "index.md").read_text("utf-8")
     assert not [page.name for page in (ROOT / "docs").glob("*.md") if f"({page.name})" not in index + "(index.md)"]
-
-
-def test_every_command_of_the_readme_exists() -> None:
-    named = set(re.findall(r"halfpower ([a-z]+)", README)) - {"import"}
-    assert {name for name in named if name not in cli.commands} == set()
 
 
 # --- DEVELOPERS.md -----------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""What docs/records.md says is so: its SQL sets a server up, its Python runs, its tables are all of them."""
+"""What docs/records.md says is so: its SQL sets a server up, its tables are all of them."""
 
 from __future__ import annotations
 
@@ -46,19 +46,6 @@ def test_a_server_set_up_as_shown_serves_two_benches_and_a_reader(postgresql: po
         assert len(store.runs()) == 2
         with pytest.raises(RecordsError, match="this user may not do that here"):
             store.add(told_again(tmp_path / "runs", 3))
-
-
-def test_the_python_shown_runs(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setenv("HALFPOWER_STORE", str(tmp_path / "records.sqlite"))
-    with Store.open() as store:
-        store.add(told_again(tmp_path / "runs"))
-    (example,) = blocks("python")
-    names: dict[str, object] = {}
-    exec(example, names)
-    assert re.fullmatch(r"2026-03-02 as found \S+ \S+ % fail\n", capsys.readouterr().out)
-    assert len(names["affected"]) == 1  # type: ignore[arg-type]
 
 
 def test_every_table_is_explained() -> None:

@@ -3,7 +3,6 @@
 import importlib
 import re
 import shutil
-import sys
 from pathlib import Path
 
 import pytest
@@ -44,27 +43,12 @@ def test_a_sequence_that_does_not_say_what_it_needs_may_ask_for_any_instrument(j
     assert len(result.report.parts[0].plain) == 4
 
 
-def test_the_page_drives_it_by_hand(job, monkeypatch, capsys):
-    monkeypatch.chdir(job.parent)
-    monkeypatch.syspath_prepend(str(job.parent))
-    exec(BLOCKS[1], {})
-    assert capsys.readouterr().out == "between the readings: 0.02 div\n"
-    sys.modules.pop("ripple")
-
-
 def test_it_can_be_driven_by_hand(job):
     loaded = opening.load(job)
     script = loaded.uses[0].definition.script(loaded.setup, loaded.uses[0].options)
     assert isinstance(next(script), Connect)
     assert isinstance(script.send(Done()), Measure)
     assert isinstance(script.send(Reading(value=3.01)), Measure)
-
-
-def test_the_lines_for_a_notebook_work(job, capsys):
-    exec(BLOCKS[-1], {})
-    shown = capsys.readouterr().out
-    assert "does not meet its rating" in shown
-    assert "500 mV/div" in shown
 
 
 @pytest.mark.parametrize("name", BUILT_IN)
