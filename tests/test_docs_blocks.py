@@ -22,6 +22,7 @@ from typing import Any, Final
 import click
 import pytest
 
+from harness import runs as opening
 from harness.cli import cli
 from harness.sim import profile
 from harness.sim.bench import SimulatedBench
@@ -293,3 +294,41 @@ def test_a_command_is_one_that_the_program_takes(where: str, typed: str) -> None
 def test_a_command_that_the_program_does_not_take_is_found(typed: str) -> None:
     with pytest.raises(click.UsageError):
         parse(typed)
+
+
+ON_THE_DEMO: Final = (
+    "bench",
+    "check",
+    "rehearse",
+    "report",
+    "approve",
+    "amend",
+    "label",
+    "records",
+    "history",
+    "reanalyse",
+)
+"""Commands that wait for nobody, serve nothing and end."""
+PAGES_OF_A_START: Final = ("README.md", "docs/start_by_hand.md")
+
+
+def test_what_the_first_pages_have_one_type_works_on_the_demo(read: Callable[[str], Reader]) -> None:
+    folder = read("docs/start_by_hand.md").folder
+    job = a_job(folder / "short.toml", ONE_CHANNEL, head='operator = "M. Thorne"\ncustomer = "Sanderling"')
+    run = opening.start(job, folder / "runs").folder
+    (corrected,) = (block for block in BLOCKS if block.note == "whole: corrections")
+    (folder / "orme.toml").write_text(corrected.text.replace("2022-12-31", "2026-12-31"), "utf-8")
+    stands_for = {
+        "job.toml": "digital.toml", "petrel/northfen_auk_4471.toml": "by_eye.toml",
+        "runs/2026-11-25-Skua-0958-01": f"runs/{run.name}", "/mnt/safe/records.sqlite": "copy.sqlite",
+    }  # fmt: skip
+    done = []
+    with chdir(folder):
+        for where, typed in _commands():
+            words = [stands_for.get(word, word) for word in shlex.split(typed)[1:]]
+            if where.split(":")[0] in PAGES_OF_A_START and "prose" not in where and words[0] in ON_THE_DEMO:
+                said = halfpower(*words)
+                assert said.exit_code == 0, f"{where}: {typed}\n{said.stderr}"
+                done.append(words[0])
+    assert set(done) == set(ON_THE_DEMO)
+    assert all((folder / made).stat().st_size for made in ("report.html", "report.pdf", "short.pdf", "annex.pdf"))
