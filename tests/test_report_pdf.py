@@ -53,7 +53,7 @@ def made(name: str) -> bytes:
 
 def line(spans: list[dict[str, str]]) -> str:
     """What a line says besides its remarks and signs."""
-    return "".join(span["text"] for span in spans if span.get("look") != "remark")
+    return "".join(span["text"] for span in spans if span.get("look") not in ("remark", "mark"))
 
 
 def all_of(told: dict[str, Any]) -> list[dict[str, Any]]:
@@ -161,6 +161,7 @@ def test_a_word_longer_than_its_column_may_break_and_no_other() -> None:
     assert spelt("serial 12345", 8) == "serial 12345"
     assert spelt("1234567890", 8).replace("\u200b", "") == "1234567890"
     assert spelt("1234567890", 8).count("\u200b") == 9
+    assert spelt("Northfen,Nare,Nare-0093,1.7", 10) == "Northfen,\u200bNare,\u200bNare-0093,\u200b1.7"
 
 
 def test_a_word_of_a_remark_is_hyphenated_and_not_torn() -> None:

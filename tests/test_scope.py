@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,7 @@ from harness.models import ScopeLine
 from harness.report.html import html_page
 from harness.report.model import Report
 from harness.report.scope import OUTSIDE
+from harness.report.sheet import sheet
 from harness.report.summary import summarise
 from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower
 from tests.helpers.sample_years import reseal
@@ -59,6 +61,18 @@ def test_a_smaller_uncertainty_is_raised_and_the_verdict_made_from_it(run: Path,
     assert f"that of {len(within)} results was raised to it, as marked." in said
     assert "lie outside the scope" in said or "lies outside the scope" in said
     assert "smallest uncertainty of the scope of accreditation" in html_page(report)
+
+
+def test_paper_says_a_remark_that_results_share_once_for_all_of_them(run: Path, tmp_path: Path) -> None:
+    told = sheet(by(run, tmp_path, LINE | {"volts_per_div_to": 0.1}))
+    said = json.dumps(told["blocks"], ensure_ascii=False)
+    verdicts = [line for block in told["blocks"] for row in block.get("rows", ()) for line in row["cells"]]
+    marked = [spans for spans in verdicts if any(span.get("look") == "mark" for span in spans)]
+    assert said.count(OUTSIDE) == 1
+    assert len(marked) >= 2
+    assert not [
+        span for spans in verdicts for span in spans if span.get("look") == "remark" and OUTSIDE in span["text"]
+    ]
 
 
 def test_a_larger_uncertainty_is_stated_as_it_is_and_without_a_scope_nothing_changes(run: Path, tmp_path: Path) -> None:

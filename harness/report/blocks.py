@@ -25,7 +25,7 @@ class Span:
     sign: str = ""
     heard: str = ""  # what the sign means, for whoever listens, where no word stands beside it
     kind: Kind = ""
-    look: Literal["", "strong", "faint", "remark"] = ""  # a remark stands small below its cell
+    look: Literal["", "strong", "faint", "remark", "mark"] = ""  # remark: small below its cell; mark: its letter
     number: float | None = None
     to: str = ""
 

@@ -191,9 +191,15 @@ def _speller(charsets: tuple[frozenset[str], bool], lacking: set[str]) -> Callab
 
     def spelt(text: str, longest: int) -> str:
         printed = "".join(map(one, clean(text)))
-        return re.sub(rf"\S{{{longest + 1},}}", lambda word: _BREAK.join(word[0]), printed)
+        return re.sub(rf"\S{{{longest + 1},}}", lambda word: _broken(word[0], longest), printed)
 
     return spelt
+
+
+def _broken(word: str, longest: int) -> str:
+    """Where a long word may break: after its commas, as in an answer to *IDN?, and anywhere in what is longer still."""
+    pieces = re.findall("[^,]+,?|,", word)
+    return _BREAK.join(piece if len(piece) <= longest else _BREAK.join(piece) for piece in pieces)
 
 
 def _lacking_text(lacking: set[str]) -> str:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from harness.report import blocks as b
-from harness.report import budgets, parts, rest, shown
+from harness.report import budgets, footnotes, parts, rest, shown
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
@@ -97,10 +97,11 @@ def certificate(report: Report, opinion: str = "") -> Iterator[b.Block]:
     """What is signed, below what its first page says: results with U, conformity, traceability."""
     overview = replace(parts.overview(report), caption="")
     yield b.Section(title="Overview", blocks=(overview, *parts.by_eye(report), *parts.left_open(report)))
-    yield from _adjustment(report)
-    for part in report.parts:
-        said = (*parts.results(report, part, {}), *parts.in_words(part))
-        yield parts.part_section(part, "", said)
+    yield from footnotes.gathered((
+        *_adjustment(report),
+        *(parts.part_section(part, "", (*parts.results(report, part, {}), *parts.in_words(part)))
+          for part in report.parts),
+    ))  # fmt: skip
     first = {title for titles in FIRST for title in titles}
     yield from rest.groups([group for group in report.facts if group.title not in first])
     yield from rest.not_stated(report)

@@ -19,6 +19,7 @@ from harness.report.model import Fact, Result
 from harness.steps import Sine
 
 OUTSIDE: Final = "outside the scope of accreditation"
+BY_BUDGET: Final = "; by its budget it is "  # before the value that is a result's own
 _RAISED: Final = "raised to the smallest U of the scope"
 _LINE: Final = "raised to the smallest uncertainty of the scope of accreditation"
 _STEPS: Final = 40  # of a bisection: to the last bits of what is added
@@ -42,7 +43,7 @@ def _stated(setup: Setup, lines: Sequence[ScopeLine], result: Result) -> Result:
         return result
     budget, raised = _raised(result.budget, statement, least)
     was = shown.number(statement.expanded, statement.unit, 2)
-    remark = f"U {_RAISED}; by its budget it is {was}"
+    remark = f"U {_RAISED}{BY_BUDGET}{was}"
     made = replace(result, budget=budget, statement=raised, remarks=(*result.remarks, remark))
     if result.verdict is not None:
         made = made.decided(setup.job.rule)

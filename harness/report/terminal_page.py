@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 _STYLE: Final[dict[b.Kind, str]] = {
     "": "", "good": "bold cyan", "bad": "bold red", "open": "bold magenta", "none": "dim",
 }  # fmt: skip
-_LOOK: Final = {"": "", "strong": "bold", "faint": "dim", "remark": "dim"}
+_LOOK: Final = {"": "", "strong": "bold", "faint": "dim", "remark": "dim", "mark": "dim"}
 _MOST_LINES: Final = 12  # of a brief list
 _ROOMY: Final = 104  # characters of a line from which every column is shown
 _WIDEST_CHART: Final = 110
