@@ -1,4 +1,4 @@
-"""Remarks that several results share, once for all of them: a letter beside each verdict, and what it means.   [pure]"""
+"""Remarks that several results share, said once: a letter beside each verdict, and what it means.   [pure]"""
 
 from __future__ import annotations
 
