@@ -553,6 +553,16 @@ def test_a_warning_does_not_stop_anybody(folder: Path, changes: list[Edit], expe
     assert numbered(expected) in load().warnings
 
 
+def test_who_may_not_approve_must_be_named(folder: Path) -> None:
+    bench, job = folder / "bench.toml", folder / "job.toml"
+    bench.write_text(f'approval = "required"\n{bench.read_text("utf-8")}', "utf-8")
+    text = "\n".join(line for line in job.read_text("utf-8").splitlines() if not line.startswith("operator"))
+    said = "operator: is not given, though the bench asks for approval by another"
+    for head, told in (("", True), ('operator = "M. Orme"\n', False)):
+        job.write_text(head + text, "utf-8")
+        assert any(said in warning for warning in load().warnings) is told
+
+
 def test_one_instrument_in_two_roles_is_said_and_taken(folder: Path) -> None:
     for old, new in (
         ("192.0.2.12", "192.0.2.11"),

@@ -138,6 +138,9 @@ def check_together(files: Together, options: list[BaseModel | None], sequences: 
     if setup.job.environment.temperature is None and (unit.rated_from is not None or unit.rated_to is not None):
         sentence = "has no temperature, though the unit's tolerances hold between certain ones only"
         files.job.warn(("environment",), sentence)
+    if setup.bench.approval == "required" and not setup.job.operator.strip():
+        sentence = "is not given, though the bench asks for approval by another: operators could approve their own work"
+        files.job.warn(("operator",), sentence)
     _remote(files)
     _routes(files)
 
