@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from harness.commands.demo import unpack
 from harness.night import heartbeat, log
 from harness.night.account import account
 from harness.night.notices import VARIABLE
+from harness.report.night import Night, Refused
 from harness.words.version import program_version
 from tests.helpers.demo_lab import halfpower
 from tests.helpers.night_lab import Lab
@@ -91,6 +93,12 @@ def test_nothing_starts_where_a_job_is_refused(lab: Lab) -> None:
     assert "first.toml: stands in the list twice; name each once, or a copy of the file" in told.stderr
     assert told.stderr.endswith("Nothing was started. Correct this, or run the other jobs alone with --leave-out.\n")
     assert not lab.runs.exists()
+
+
+def test_a_job_that_was_left_out_is_not_done() -> None:
+    refused = (Refused(job="second.toml", problems=("needs a person",)),)
+    night = Night(**{each.name: () for each in fields(Night)} | {"finished": True, "refused": refused})
+    assert (night.word, night.kind) == ("not all done", "open")
 
 
 def test_where_every_job_is_refused_nothing_is_left_to_leave_out(lab: Lab) -> None:

@@ -96,7 +96,8 @@ class Night:
         """The word beside that colour."""
         if not self.finished:
             return "not finished"
-        return "not all done" if {run.outcome for run in self.runs} & {"not done", "not tried"} else "all done"
+        undone = self.refused or {run.outcome for run in self.runs} & {"not done", "not tried"}
+        return "not all done" if undone else "all done"
 
 
 _VERDICTS: Final[tuple[tuple[Outcome, str, str], ...]] = (
