@@ -198,6 +198,15 @@ def test_reports_come_from_folder_and_store_each_once_and_simulated_ones_apart(
     ).reports == ()  # fmt: skip
 
 
+def test_a_number_that_two_runs_share_is_told(tmp_path: Path, visits: Path, clock: VirtualClock) -> None:
+    runs = shutil.copytree(visits, tmp_path / "runs")
+    first, second = sorted(runs.iterdir())
+    number = journal.read(first).header["run"]
+    reseal(second / journal.NAME, lambda header: header.update(run=number))
+    reports = a_board(runs, clock).look().reports
+    assert [(report.number, report.state) for report in reports] == [(number, "number of 2 runs")] * 2
+
+
 def test_a_draft_waits_until_somebody_else_has_approved_it(tmp_path: Path, visits: Path, clock: VirtualClock) -> None:
     run = shutil.copytree(max(visits.iterdir()), tmp_path / "runs" / "run")
     reseal(run / journal.NAME, as_a_draft)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import threading
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -108,7 +109,7 @@ class Board:
         known = {run.id: run for run in found.runs}
         others = [run for run in found.runs if run.ended and run.id not in kept.ids][:MOST]
         every = [*kept.reports, *(self._report(run) for run in others)]
-        every = [_with_state(report, known.get(report.run_id)) for report in every]
+        every = [*_told_apart([_with_state(report, known.get(report.run_id)) for report in every])]
         return tuple(sorted(every, key=lambda report: dt.datetime.fromisoformat(report.at), reverse=True)[:MOST])
 
     def _report(self, run: RunFacts) -> ReportSight:
@@ -218,6 +219,14 @@ def _with_state(report: ReportSight, run: RunFacts | None) -> ReportSight:
     if run is None or run.state in ("", "unreviewed"):
         return report
     return replace(report, number=run.number, state=run.state)
+
+
+def _told_apart(reports: Sequence[ReportSight]) -> Iterator[ReportSight]:
+    """The same reports; those whose number another run has too say so."""
+    runs = Counter(number for number, _ in {(report.number, report.run_id) for report in reports})
+    for report in reports:
+        shared = f"number of {runs[report.number]} runs" if runs[report.number] > 1 else ""
+        yield replace(report, state=", ".join(filter(None, (report.state, shared))))
 
 
 def _drafts(found: Found) -> Iterator[Draft]:

@@ -72,7 +72,7 @@ class ReportSight:
     word: str
     kind: Kind
     folder: str
-    state: str = ""  # "draft", "approved", …; "" where nobody has asked for approval, or it is not known
+    state: str = ""  # "draft", "number of 2 runs", …; "" where nobody has asked for approval, or it is not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
