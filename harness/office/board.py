@@ -133,7 +133,8 @@ def _shown(found: Found, now: dt.datetime) -> list[Queue]:
 def _state(queue: Queue) -> tuple[str, Kind, str]:
     """A queue in a word, its colour and a sentence."""
     judgement, beat = queue.judgement, queue.beat
-    undone = [n for n in range(len(queue.contents.jobs)) if not queue.contents.done(n)]
+    contents = queue.contents
+    undone = bool(contents.left_out) or not all(map(contents.done, range(len(contents.jobs))))
     if judgement is None or beat is None:
         what = "ended" if queue.contents.closed_at else "no sign of life"
         return what, "none" if queue.contents.closed_at else "bad", "It has no heartbeat that can be read."
