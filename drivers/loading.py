@@ -59,8 +59,7 @@ def make_driver(
         if role != "unit" or setup.unit.read != "eye":
             raise ConfigError(f"the bench has no {role}; add [{role}] to the bench file")
         instrument = UnitLink(driver="manual", maker=setup.unit.maker, model=setup.unit.model, serial=setup.job.serial)
-    by_eye = {"unit": setup.unit.read, "reference": getattr(setup.bench.reference, "read", "")}.get(role) == "eye"
-    if instrument.driver == "manual" or by_eye:
+    if setup.by_hand(role):
         return _manual(role, instrument, setup, operator, on_event)
     own_class = None if instrument.driver == "scpi" else load_class(instrument.driver, role, folder, own)
     made: Callable[..., Driver] = own_class or _generic(role, instrument)

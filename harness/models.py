@@ -826,11 +826,17 @@ class Setup:
         place = f"{self.job.position or 'unit'}-{at}" if display == "unit" else "reference"
         return self.bench.path(path).routes.get(place)
 
+    def by_hand(self, role: Role) -> bool:
+        """Whether a person works an instrument: sets it, or reads its screen."""
+        if role == "unit" and self.unit.read == "eye":
+            return True
+        instrument = getattr(self.bench, role)
+        return instrument is not None and (instrument.driver == "manual" or getattr(instrument, "read", "") == "eye")
+
     def lacks(self, display: Display, view: View) -> str:
         """What a display is asked for that its commands have no word for, and which one; empty where nothing is."""
         link = self.bench.unit if display == "unit" else self.bench.reference
-        by_eye = self.unit.read == "eye" if display == "unit" else getattr(link, "read", "") == "eye"
-        if link is None or link.driver != "scpi" or by_eye:
+        if link is None or link.driver != "scpi" or self.by_hand(display):
             return ""  # a person finds the knob, and a driver of the user's own says what it cannot
         for command, field, asked in _asked_of_commands(view):
             own = link.commands.get(command)

@@ -15,6 +15,7 @@ from harness.bench.perform import LiveBench
 from harness.errors import HalfpowerError
 from harness.link.link import OnEvent
 from harness.measurement import knowing
+from harness.run.questions import Obedient
 from harness.run.rehearsal import ideal
 from harness.sim.clock import VirtualClock
 from harness.steps import Measure, Reading, Role, Step
@@ -148,26 +149,6 @@ class _Ideal:
         return expected_hz
 
 
-class _ByHand:
-    """An instrument that a person works: nothing is sent to it."""
-
-    def __init__(self, setup: Setup) -> None:
-        self._setup = setup
-
-    def __getattr__(self, name: str) -> Any:
-        if name not in ("apply", "off", "show", "check", "close", "identify", "route"):
-            raise AttributeError(name)
-        return lambda *_: ""
-
-    def read(self, step: Measure) -> Any:
-        """The ideal reading."""
-        return ideal(self._setup, step)
-
-    def read_frequency_hz(self, expected_hz: float) -> float:
-        """The ideal count."""
-        return expected_hz
-
-
 class _Agreeable:
     """A person who does what is asked and goes on."""
 
@@ -210,9 +191,8 @@ class DryBench:
         from drivers.loading import make_driver
 
         setup, loaded = self.loaded.setup, self.loaded
-        read = setup.unit.read if role == "unit" else getattr(getattr(setup.bench, role), "read", "")
-        if getattr(getattr(setup.bench, role), "driver", "manual") == "manual" or read == "eye":
-            return _ByHand(setup)
+        if setup.by_hand(role):
+            return Obedient(setup, ideal)
 
         def open_link(instrument: Instrument, role: Role) -> Any:
             return DryLink(role=role, said=self._said, name=f"{role} ({instrument.label})", clock=clock)

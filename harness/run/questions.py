@@ -13,7 +13,7 @@ from harness.measurement import quantity_of
 from harness.models import Setup, UnitLink
 from harness.person.operator import GoBack, Prompt
 from harness.sim.clock import VirtualClock
-from harness.steps import SOURCES, Measure, Reading, Reply, Role, Step, Stimulus, View, roles_of
+from harness.steps import Measure, Reading, Reply, Role, Step, roles_of
 
 _MANUAL: Any = {"counter": ManualMeter, "calibrator": ManualSource, "generator": ManualSource}
 
@@ -71,36 +71,31 @@ class _Right:
         """Nobody listens."""
 
 
-class _Remote:
+class Obedient:
     """An instrument that does whatever it is told; what it would read is ideal."""
 
     def __init__(self, setup: Setup, ideal: Callable[[Setup, Step], Reply]) -> None:
         self._setup, self._ideal = setup, ideal
 
-    def identify(self) -> str:
-        return ""
-
-    def apply(self, _stimulus: Stimulus) -> None: ...
-    def off(self) -> None: ...
-    def show(self, _view: View) -> None: ...
-    def check(self) -> None: ...
-    def close(self) -> None: ...
-    def route(self, _channels: str) -> None: ...
+    def __getattr__(self, name: str) -> Any:
+        if name not in ("identify", "apply", "off", "show", "check", "close", "route"):
+            raise AttributeError(name)
+        return lambda *_: ""
 
     def read(self, step: Measure) -> Reply:
+        """The ideal reading."""
         return self._ideal(self._setup, step)
 
     def read_frequency_hz(self, expected_hz: float) -> float:
+        """The expected count."""
         return expected_hz
 
 
 def _driver(setup: Setup, role: Role, person: _Right) -> Any:
     instrument = getattr(setup.bench, role)
-    by_eye = setup.unit.read == "eye" if role == "unit" else getattr(instrument, "read", "remote") == "eye"
-    manual = instrument is not None and instrument.driver == "manual"
-    if role in ("unit", "reference") and (by_eye or manual):
+    if not setup.by_hand(role):
+        return Obedient(setup, person.ideal)
+    if role in ("unit", "reference"):
         unit = setup.unit if role == "unit" else None
         return ManualScreen(person, instrument or UnitLink(), role, unit, paths=setup.bench.paths)
-    if manual and role in (*SOURCES, "counter"):
-        return _MANUAL[role](person, instrument, role)
-    return _Remote(setup, person.ideal)
+    return _MANUAL[role](person, instrument, role) if role in _MANUAL else Obedient(setup, person.ideal)
