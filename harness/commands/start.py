@@ -41,6 +41,10 @@ MEASUREMENT: Final = "measurement"
     type=click.Choice(["analogue", "digital"]),
     help="With unit or job: for an analogue scope, read by eye, or a digital one, over its interface.",
 )
+@click.option(
+    "--from", "address", metavar="ADDRESS",
+    help="With unit: ask the scope at this VISA address for all that it says of itself.",
+)  # fmt: skip
 def new(
     kind: Kind | Literal["measurement"] | None,
     *,
@@ -49,12 +53,14 @@ def new(
     into: Path | None,
     remembered: Path | None,
     page: str | None,
+    address: str | None,
 ) -> None:
     """Start: write a complete, commented file, or answer a few questions about a bench worked by hand.
 
     With --by-hand fourteen questions are asked, one line each, as in "decades 10 mV to 100 V, 0.25 %"; then the
     files are written, never over others. A bench.toml that is there is used, and not asked for. With --scope a unit
-    file has the ratings that such a scope's manual states, and a job the measurements that go with them.
+    file has the ratings that such a scope's manual states, and a job the measurements that go with them. With --from
+    it is written from what a scope answers; take its leads off: it is switched through its ranges and back.
 
     A measurement is a folder: a measurement of your own with its verdict, a test of it, and a simulated bench.
 
@@ -65,6 +71,7 @@ def new(
       halfpower new --by-hand --page 192.0.2.7
       halfpower new bench > bench.toml
       halfpower new unit --scope digital > unit.toml
+      halfpower new unit --from TCPIP0::192.0.2.30::5025::SOCKET > unit.toml
       halfpower new job --scope digital > job.toml
       halfpower new queue > queue.toml
       halfpower new register > register.toml
@@ -76,7 +83,12 @@ def new(
     not_both(kind, by_hand, "Name a kind of file or --by-hand")
     if scope and kind not in ("unit", "job"):
         raise click.UsageError("--scope goes with unit or job: 'halfpower new job --scope digital'.")
-    if by_hand:
+    if address is not None:
+        not_both(scope, address, "Use --scope or --from")
+        if kind != "unit":
+            raise click.UsageError("--from goes with unit: 'halfpower new unit --from ADDRESS'.")
+        _from_scope(address)
+    elif by_hand:
         _asked(into or Path(), remembered, page)
     elif kind == MEASUREMENT:
         _measurement(into or Path("own_measurement"))
@@ -97,6 +109,15 @@ def _measurement(folder: Path) -> None:
     say(f"Written into {folder}: {', '.join(written)}. Every line has its comment; begin with own_noise.py.")
     say(f"Next: halfpower run {shell_word(folder / 'job.toml')}    measured and judged on its simulated bench")
     say(f"      pytest {shell_word(folder)}    it finds what is true of that bench")
+
+
+def _from_scope(address: str) -> None:
+    """Write what a scope answers as a unit file; what was done and what is left goes to whoever redirects it."""
+    from harness.run.learning import unit_file
+
+    text, sentences = unit_file(address)
+    click.echo(text, nl=False)
+    say(*sentences, "Next: halfpower check FILE    which of the questions in it must be answered", err=True)
 
 
 def _asked(into: Path, remembered: Path | None, page: str | None) -> None:
