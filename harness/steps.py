@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Generator, Iterable, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass, replace
+from functools import cache
 from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, TypeVar, get_args
 
 from harness.errors import AnalysisError
@@ -337,16 +338,25 @@ def look(step: Look) -> Sequence[Seen]:
     return reply
 
 
+@cache
+def _defaults(kind: type) -> tuple[tuple[str, Any], ...]:
+    """The fields of a kind, each with what need not be said of it."""
+    return tuple((f.name, {} if f.default_factory is dict else f.default) for f in fields(kind))
+
+
+def field_names(kind: type) -> tuple[str, ...]:
+    """The fields of a kind of values."""
+    return tuple(name for name, _ in _defaults(kind))
+
+
 def to_plain(value: Any) -> Any:
     """Turn a step or reply into JSON-ready dicts; the class name goes under "is", defaults are left out."""
     if is_dataclass(value) and not isinstance(value, type):
         plain: dict[str, Any] = {"is": type(value).__name__}
-        for f in fields(value):
-            item = getattr(value, f.name)
-            if f.default_factory is dict and not item:
-                continue
-            if item != f.default or type(item) is not type(f.default):
-                plain[f.name] = to_plain(item)
+        for name, default in _defaults(type(value)):
+            item = getattr(value, name)
+            if item is not default and (item != default or type(item) is not type(default)):
+                plain[name] = to_plain(item)
         return plain
     if isinstance(value, Mapping):
         return {key: to_plain(item) for key, item in value.items()}

@@ -19,10 +19,12 @@ from typing import Any, Final, Literal
 from harness.errors import JournalError
 from harness.journal import sealed
 from harness.journal.sealed import Line, SealedFile, Style, lines, whole
+from harness.journal.shortened import Shortener, restored
 from harness.measurement import Quantity, from_facts, knowing
-from harness.steps import Reply, Role, Step, from_plain, roles_of, to_plain
+from harness.steps import Reading, Reply, Role, Step, from_plain, roles_of, to_plain
 
-FORMAT: Final = 1
+FORMAT: Final = 2
+"""1: every line says all of it. 2: a step is said as one before, but for what differs, and a time without its day."""
 NAME: Final = "journal.jsonl"
 STYLE: Final = Style(
     kind="header",
@@ -157,20 +159,27 @@ def read(path: Path) -> Contents:
 
 def parse(data: bytes, path: Path) -> Contents:
     """Read a journal from its bytes; `path` is where they came from, for what is said of them."""
-    gathered = _Gathered()
+    return _gathered(data, path)[0]
+
+
+def _gathered(data: bytes, path: Path) -> tuple[Contents, tuple[Line, Line]]:
+    """What the lines come to, and the first and the last of them."""
+    gathered, first, last = _Gathered(), None, None
     with ExitStack() as known:
         for line in lines(path, STYLE, data):
+            first, last = first or line, line
             try:
                 gathered.take(line, known)
             except (KeyError, ValueError, TypeError) as error:
                 raise JournalError(f"{path}:{line.number}: this line is no entry of a journal ({error}).") from None
-    if gathered.header is None:
+    if gathered.header is None or first is None or last is None:
         raise JournalError(f"{path}: the journal is empty: nothing was measured. Start the job again.")
-    return Contents(
+    contents = Contents(
         header=gathered.header, records=tuple(gathered.records), withdrawn=tuple(gathered.withdrawn),
         events=tuple(gathered.events), parts=gathered.parts, results=gathered.results, closed_at=gathered.closed_at,
-        last_at=gathered.last_at, digest=hashlib.sha256(data).hexdigest(),
+        last_at=last.at, digest=hashlib.sha256(data).hexdigest(),
     )  # fmt: skip
+    return contents, (first, last)
 
 
 @dataclass(slots=True)
@@ -184,13 +193,12 @@ class _Gathered:
     parts: dict[str, PartState] = field(default_factory=dict)
     results: dict[str, Any] = field(default_factory=dict)
     closed_at: str | None = None
-    last_at: str = ""
+    whole: dict[int, Record] = field(default_factory=dict)  # by line: those that others may be as
 
     def take(self, line: Line, known: ExitStack) -> None:
         """Add a line; the quantities that the header declares are known to those after it."""
         entry, number = line.entry, line.number
-        part, at = str(entry.get("part", "")), str(entry.get("at", ""))
-        self.last_at = at
+        part = str(entry.get("part", ""))
         match entry["kind"]:
             case "header":
                 self.header = entry
@@ -198,28 +206,39 @@ class _Gathered:
                 from_plain([planned.get("points", ()) for planned in entry.get("parts", ())])  # all of it is known
             case "reply":
                 self.closed_at = None
-                self.results.pop(part, None)  # they are of what was read before
-                step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
-                self.records.append(Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=number))
+                self.records.append(record := self._record(line))
+                self.results.pop(record.part, None)  # they are of what was read before
             case "again":
-                index = next(i for i, one in enumerate(self.records) if (one.part, one.n) == (part, entry["n"]))
+                record = self._record(line)
+                wanted = record.part, record.n
+                index = next(i for i, one in enumerate(self.records) if (one.part, one.n) == wanted)
                 self.withdrawn.append(self.records[index])
-                step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
-                self.records[index] = Record(part=part, n=entry["n"], step=step, reply=reply, at=at, line=number)
+                self.records[index] = record
             case "withdrawn":
                 index = max(i for i, record in enumerate(self.records) if record.part == part)
                 self.withdrawn.append(self.records.pop(index))
                 self.results.pop(part, None)
             case "event":
-                self.events.append(Event(part=part, what=entry["what"], text=entry["text"], at=at, line=number))
+                self.events.append(Event(part=part, what=entry["what"], text=entry["text"], at=line.at, line=number))
             case "results":
                 self.results[part] = entry["results"]
             case "part":
                 self.parts[part] = entry["state"]
             case "end":
-                self.closed_at = at
+                self.closed_at = line.at
             case unknown:
                 raise ValueError(f"unknown kind {unknown!r}")
+
+    def _record(self, line: Line) -> Record:
+        entry, said, answered = line.entry, line.entry["step"], line.entry["reply"]
+        like = self.whole[said["as"]] if "as" in said else None
+        part = str(entry["part"]) if like is None else like.part
+        step = from_plain(said) if like is None else restored(like.step, said)
+        reply = from_plain(answered) if "is" in answered else Reading(**from_plain(answered))
+        record = Record(part=part, n=entry["n"], step=step, reply=reply, at=line.at, line=line.number)
+        if like is None:
+            self.whole[line.number] = record
+        return record
 
 
 class Journal:
@@ -228,6 +247,7 @@ class Journal:
     def __init__(self, file: SealedFile) -> None:
         self._file = file
         self.path = file.path
+        self._shortener = Shortener()
 
     @classmethod
     def create(cls, folder: Path, header: Mapping[str, Any], stamp: Callable[[], str]) -> Journal:
@@ -238,16 +258,29 @@ class Journal:
     def reopen(cls, path: Path, stamp: Callable[[], str]) -> tuple[Journal, Contents]:
         """Continue a journal: checks every line, then drops a torn tail."""
         path = _file(path)
-        contents = read(path)
-        return cls(SealedFile.reopen(path, STYLE, stamp)), contents
+        contents, ends = _gathered(whole(path, STYLE), path)
+        return cls(SealedFile.reopen(path, STYLE, stamp, ends)), contents
 
     def reply(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """Record what was answered to a step."""
-        self._file.append({"kind": "reply", "part": part, "n": n, "step": to_plain(step), "reply": to_plain(reply)})
+        self._answered("reply", part, n, step, reply)
 
     def again(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """Record what was answered when a step was asked once more; the earlier answer stays in the file."""
-        self._file.append({"kind": "again", "part": part, "n": n, "step": to_plain(step), "reply": to_plain(reply)})
+        self._answered("again", part, n, step, reply)
+
+    def _answered(self, kind: str, part: str, n: int, step: Step, reply: Reply) -> None:
+        plain = to_plain(reply)
+        if self._file.format == 1:
+            said = to_plain(step)
+        else:
+            said = self._shortener.plain(part, step)
+            if isinstance(reply, Reading):
+                del plain["is"]
+        whose = {} if "as" in said else {"part": part}  # else that of the line that is named
+        self._file.append({"kind": kind, **whose, "n": n, "step": said, "reply": plain})
+        if "as" not in said:
+            self._shortener.wrote(part, step, self._file.lines)  # a word of the clock may have come before it
 
     def withdraw(self, part: str) -> None:
         """The operator wants the last reading of this part again; the old one stays in the file."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +20,7 @@ from harness.errors import JournalError
 from harness.journal.atomic import OWNERS, make_folder, sync, sync_folder
 from harness.words.json_text import json_text
 
-LARGEST_BYTES: Final = 1 << 30  # a reading takes half a kilobyte
+LARGEST_BYTES: Final = 1 << 30  # a reading takes a quarter of a kilobyte
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +28,7 @@ class Style:
     """What one kind of file is called and says: the rest is the same for all."""
 
     kind: str  # of its first line
-    format: int
+    format: int  # of a new file; those before it are read and gone on with
     name: str  # of the file in its folder
     what: str  # "a journal of a run"
     place: str  # "a run folder"
@@ -45,6 +45,11 @@ class Line:
     end: int
     entry: dict[str, Any]
     crc: int
+
+    @property
+    def at(self) -> str:
+        """Its time stamp."""
+        return str(self.entry.get("at", ""))
 
 
 def whole(path: Path, style: Style) -> bytes:
@@ -65,14 +70,15 @@ def whole(path: Path, style: Style) -> bytes:
 def lines(path: Path, style: Style, data: bytes | None = None) -> Iterator[Line]:
     """Yield every sound line of a file, or of bytes that came from it; stop before a torn tail."""
     data = whole(path, style) if data is None else data
-    previous = offset = 0
-    for number, line in enumerate(data.splitlines(keepends=True), 1):
-        if not line.endswith(b"\n"):
-            return  # torn by a crash: it was never confirmed to whoever wrote it
-        offset += len(line)
-        entry, previous = _decode(path, number, line, previous)
+    previous = offset = number = 0
+    at = ""
+    while end := data.find(b"\n", offset) + 1:  # what a crash has torn was never confirmed to whoever wrote it
+        number += 1
+        entry, previous = _decode(path, number, data[offset:end], previous)
+        offset = end
         if number == 1:
             _check_first(path, entry, style)
+        entry["at"] = at = _with_day(str(entry.get("at", "")), at)
         yield Line(number=number, end=offset, entry=entry, crc=previous)
 
 
@@ -103,11 +109,25 @@ def _decode(path: Path, number: int, line: bytes, previous: int) -> tuple[dict[s
 def _check_first(path: Path, entry: Mapping[str, Any], style: Style) -> None:
     if entry.get("kind") != style.kind:
         raise JournalError(f"{path}:1: this is not {style.what}: its first line is no {style.kind}.")
-    if entry.get("format") != style.format:
+    if entry.get("format") not in range(1, style.format + 1):
+        known = " and ".join(str(each) for each in range(1, style.format + 1))
         raise JournalError(
             f"{path}:1: {style.what.split()[1]} format {entry.get('format')!r} is not known to this version, which "
-            f"reads format {style.format}. Use the version named in the first line as 'program'."
+            f"reads format {known}. Use the version named in the first line as 'program'."
         )
+
+
+# A time stamp is "2026-11-25T18:00:00.330+00:00". Day and zone are those of the line before where they are left out.
+_TIME: Final = slice(10, 23)
+
+
+def _with_day(at: str, before: str) -> str:
+    return before[: _TIME.start] + at + before[_TIME.stop :] if at.startswith("T") else at
+
+
+def _without_day(at: str, before: str) -> str:
+    short = at[_TIME]
+    return short if short.startswith("T") and _with_day(short, before) == at else at
 
 
 def _seal(text: str, previous: int) -> int:
@@ -142,7 +162,8 @@ class SealedFile:
         self.path, self._style, self._stamp = path, style, stamp
         self._place = path.absolute()  # wherever the program goes meanwhile
         self._file: int | None = None
-        self._end = self._crc = 0
+        self._end = self._crc = self.lines = 0
+        self.format, self._at = style.format, ""
         self._cut_off = False
 
     @classmethod
@@ -166,11 +187,13 @@ class SealedFile:
         return made
 
     @classmethod
-    def reopen(cls, path: Path, style: Style, stamp: Callable[[], str]) -> SealedFile:
-        """Continue a file: checks every line, then drops a torn tail."""
+    def reopen(
+        cls, path: Path, style: Style, stamp: Callable[[], str], read: Iterable[Line] | None = None
+    ) -> SealedFile:
+        """Continue a file: checks every line, then drops a torn tail; `read` are its lines where they are checked."""
         made = cls(path, style, stamp)
-        for line in lines(path, style):
-            made._end, made._crc = line.end, line.crc
+        for line in lines(path, style) if read is None else read:
+            made._took(line)
         try:
             made._file = os.open(path, os.O_WRONLY | getattr(os, "O_BINARY", 0))
             os.ftruncate(made._file, made._end)
@@ -184,7 +207,8 @@ class SealedFile:
             raise JournalError(f"{self.path}: the file is closed.")
         at = self._stamp()
         self._is_there(self._file)
-        line, crc = _encode({**entry, "at": at}, self._crc)
+        short = _without_day(at, self._at) if self.format > 1 else at
+        line, crc = _encode({**entry, "at": short}, self._crc)
         try:
             if self._cut_off:  # a signal came while a line was written: it was never confirmed, and may be longer
                 os.ftruncate(self._file, self._end)
@@ -196,9 +220,15 @@ class SealedFile:
             with suppress(OSError):  # what was not confirmed is not left for a shorter line to end
                 os.ftruncate(self._file, self._end)
             raise JournalError(f"{self.path}: cannot be written: {error.strerror}. {self._style.remedy}") from None
-        self._end, self._crc = self._end + len(line), crc
+        self._end, self._crc, self._at = self._end + len(line), crc, at
+        self.lines += 1
         self._cut_off = False
         return at
+
+    def _took(self, line: Line) -> None:
+        if line.number == 1:
+            self.format = int(line.entry["format"])
+        self._end, self._crc, self._at, self.lines = line.end, line.crc, line.at, line.number
 
     def _is_there(self, file: int) -> None:
         """What is written to a file that was deleted is lost without a word."""

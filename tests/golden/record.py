@@ -6,34 +6,35 @@ line is sealed anew. A folder that is there already is left alone.
 `digital` and `by_eye` are the two demos (`halfpower demo --fast`, `halfpower demo by-eye --fast`). `before_identities`
 is the digital demo as the program wrote it before journals had an identity, issuers of certificates, functions of
 signatories and the other later keys. `own_measurement` is that of docs/writing_a_measurement.md on the demo's bench,
-run in the folder of its job.
+run in the folder of its job. The one of format 2 is that of format 1, written anew.
 """
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 
-from harness.journal.journal import NAME, Journal, read
-from harness.measurement import knowing
-from harness.steps import from_plain
+from harness.journal.journal import FORMAT, NAME, STYLE, Journal, read
+from harness.journal.sealed import lines
 
-FOLDER = Path(__file__).parent / "format-1"
+FOLDER = Path(__file__).parent / f"format-{FORMAT}"
 IDENTITY = "00000000000000000000000000000001"
 
 
 def main(run_folder: str, name: str) -> None:
     """Copy the journal of a run, line by line."""
-    header, *rest = (json.loads(line) for line in (Path(run_folder) / NAME).read_text("utf-8").splitlines())
+    header, *rest = lines(Path(run_folder) / NAME, STYLE)
     contents = read(Path(run_folder))
-    stamps = iter([header["at"], *(entry["at"] for entry in rest)])
-    header["files"] = {kind: Path(path).name for kind, path in header["files"].items()}
-    if "id" in header:
-        header["id"] = IDENTITY
-    kept = {key: value for key, value in header.items() if key not in ("kind", "format", "at", "crc")}
+    records = {record.line: record for record in (*contents.records, *contents.withdrawn)}
+    stamps = iter([header.at, *(line.at for line in rest)])
+    head = dict(contents.header)
+    head["files"] = {kind: Path(path).name for kind, path in head["files"].items()}
+    if "id" in head:
+        head["id"] = IDENTITY
+    kept = {key: value for key, value in head.items() if key not in ("kind", "format", "at")}
     journal = Journal.create(FOLDER / name, kept, stamp=lambda: next(stamps))
-    for entry in rest:
+    for line in rest:
+        entry = line.entry
         match entry.pop("kind"):
             case "part":
                 journal.part(entry["part"], entry["state"])
@@ -45,10 +46,10 @@ def main(run_folder: str, name: str) -> None:
                 journal.event(entry["part"], entry["what"], entry["text"])
             case "results":
                 journal.results(entry["part"], entry["results"])
-            case _:
-                with knowing(contents.quantities):
-                    step, reply = from_plain(entry["step"]), from_plain(entry["reply"])
-                journal.reply(entry["part"], entry["n"], step, reply)
+            case kind:
+                record = records[line.number]
+                write = journal.again if kind == "again" else journal.reply
+                write(record.part, record.n, record.step, record.reply)
     journal.close()
 
 
