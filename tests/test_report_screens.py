@@ -15,7 +15,8 @@ from harness.report.budget_plot import bars_of, budget_picture
 from harness.report.chosen import Chosen, as_found, everything, name_of, named, worst, worst_of_parts
 from harness.report.error_plot import MOST_SERIES, by_series
 from harness.report.model import Report, Result
-from harness.report.plots import NARROW_IN, WIDE_IN, pictures
+from harness.report.plot_style import NARROW, WIDE
+from harness.report.plots import pictures
 from harness.report.screen_plot import _marks, screen_picture
 from harness.report.screens import screen_of
 from harness.steps import FastEdge, Sine, Square, TimeMarks, View
@@ -181,7 +182,7 @@ def test_every_kind_of_screen_is_drawn_and_told() -> None:
             response_of(report),
         )
     ):  # fmt: skip
-        drawn = screen_picture(report, Chosen(part=0, one=one), None, key="k", width_in=(WIDE_IN, NARROW_IN)[n % 2])
+        drawn = screen_picture(report, Chosen(part=0, one=one), None, key="k", width=(WIDE, NARROW)[n % 2])
         assert drawn is not None
         ET.fromstring(drawn.svg)
         assert "as it was read" in drawn.svg
@@ -232,7 +233,7 @@ def test_bars_add_up_to_what_is_combined() -> None:
 def test_the_bars_are_told_in_words() -> None:
     report = EXAMPLES["does_not_meet"]()
     point = point_of(report)
-    drawn = budget_picture(report, Chosen(part=0, one=point), key="b", width_in=WIDE_IN)
+    drawn = budget_picture(report, Chosen(part=0, one=point), key="b", width=WIDE)
     assert drawn is not None
     assert point.statement is not None
     assert point.budget is not None
@@ -240,7 +241,7 @@ def test_the_bars_are_told_in_words() -> None:
         if abs(line.contribution) > 0.01 * point.statement.u:
             assert f"{line.name}: {shown.rounded(abs(line.contribution), '%')}" in drawn.alt
     assert f"k = {point.statement.k:.2f}" in drawn.alt
-    assert budget_picture(report, Chosen(part=0, one=skipped(point, "left out")), key="b", width_in=8.0) is None
+    assert budget_picture(report, Chosen(part=0, one=skipped(point, "left out")), key="b", width=WIDE) is None
 
 
 # --- many channels -----------------------------------------------------------------------------------------------

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-from harness.report import shown
+from harness.report import shown, svg
 from harness.report.chosen import name_of
-from harness.report.plot_style import FAINT, LIMIT, SERIES, TEXT, Picture, drawing, to_svg
+from harness.report.plot_style import FAINT, LIMIT, SERIES, TEXT, Picture
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from matplotlib.axes import Axes
+    from collections.abc import Iterable, Iterator, Sequence
 
     from harness.report.chosen import Chosen
     from harness.report.model import Report, Result
 
-_LINE_IN: Final = 0.36  # a bar with its name above it
+_LINE: Final = 25.9  # a bar with its name above it
+_BAR: Final = 9.0
+_TOP: Final = 17.3
+_BELOW: Final = 33.1
+_LEFT: Final = 14.4
+_RIGHT: Final = 50.4  # for the value of the longest bar
 _MOST_LINES: Final = 14
 _FAR: Final = 2.5  # expanded uncertainties at which a tolerance is told in words, for it would leave the bars no room
 _NEGLIGIBLE: Final = 1e-3  # of the combined uncertainty
@@ -54,62 +57,65 @@ def _sorted(lines: Iterable[tuple[str, float]]) -> tuple[tuple[str, float], ...]
     return tuple(sorted(lines, key=lambda line: -line[1]))
 
 
-def budget_picture(report: Report, chosen: Chosen, *, key: str, width_in: float) -> Picture | None:
+def budget_picture(report: Report, chosen: Chosen, *, key: str, width: float) -> Picture | None:
     """Draw the budget of a result as bars; None where it has none."""
     bars = bars_of(chosen.one)
     if bars is None:
         return None
     kept = [line for line in bars.lines if line[1] > _NEGLIGIBLE * bars.combined]
     kept, dropped = kept[:_MOST_LINES], len(bars.lines) - len(kept[:_MOST_LINES])
-    rows = len(kept) + 2
-    with drawing(width_in, _LINE_IN * rows + 0.72, margins_in=(0.2, 0.7, 0.24, 0.46)) as figure:
-        axes = figure.subplots()
-        sums = (("combined, u", bars.combined), (f"expanded, U = k·u with k = {bars.k:.2f}", bars.expanded))
-        colours = [SERIES[0].light] * len(kept) + [FAINT.light, TEXT.light]
-        longest = int((width_in - 0.3) / 0.066)
-        for n, ((name, value), colour) in enumerate(zip((*kept, *sums), colours, strict=True)):
-            _bar(axes, n, (shortened(name, longest), value, _amount(value, bars)), colour)
-        axes.axhline(len(kept) - 0.66, color=FAINT.light, linewidth=0.6)
-        most = max(bars.expanded, *(value for _, value in kept))
-        if bars.half_width is not None:
-            far = bars.half_width > _FAR * bars.expanded
-            most = most if far else max(most, bars.half_width)
-            _tolerance(axes, bars, at=most if far else bars.half_width, far=far)
-        axes.set(ylim=(rows - 0.4, -0.75), xlim=(0.0, 1.02 * most or 1.0), yticks=[])
-        axes.spines["left"].set_visible(True)
-        axes.grid(visible=False, axis="y")
-        unit = shortened(bars.unit, 12)
-        axes.set_xlabel(f"uncertainty, {unit}" if unit else "uncertainty")
-        svg = to_svg(figure)
     name = name_of(report, chosen.one)
     said = [f"{line}: {_amount(value, bars)}" for line, value in kept]
     rest = f" {dropped} further lines are smaller." if dropped else ""
     return Picture(
-        key=key, part=chosen.part, svg=svg, caption=f"Budget: {name}",
+        key=key, part=chosen.part, svg=_drawing(bars, kept, width), caption=f"Budget: {name}",
         alt=f"Bars of what each source contributes to the uncertainty of {name}. {'; '.join(said)}. Combined: "
         f"{_amount(bars.combined, bars)}; expanded with k = {bars.k:.2f}: {_amount(bars.expanded, bars)}.{rest}",
     )  # fmt: skip
 
 
-def _tolerance(axes: Axes, bars: Bars, *, at: float, far: bool) -> None:
+def _drawing(bars: Bars, kept: Sequence[tuple[str, float]], width: float) -> str:
+    far = bars.half_width is not None and bars.half_width > _FAR * bars.expanded
+    most = max(bars.expanded, 0.0 if far else bars.half_width or 0.0, *(value for _, value in kept), 0.0)
+    bottom = _TOP + _LINE * (len(kept) + 2)
+    axes = svg.Axes(
+        x=svg.Scale(low=0.0, high=1.02 * most or 1.0, start=_LEFT, end=width - _RIGHT),
+        y=svg.Scale(low=len(kept) + 2.0, high=0.0, start=bottom, end=_TOP),
+    )
+    unit, between = shortened(bars.unit, 12), axes.y.at(len(kept))
+    return svg.drawing(width, bottom + _BELOW, [
+        *svg.frame(axes, svg.ticks(axes.x, 6), ()),
+        svg.line(((_LEFT, between), (axes.x.end, between)), FAINT, 0.6),
+        *_bars(axes, bars, kept, int((width - 22.0) / 4.75)),
+        *_tolerance(axes, bars, at=most if far else bars.half_width, far=far),
+        svg.name_below(f"uncertainty, {unit}" if unit else "uncertainty", axes),
+    ])  # fmt: skip
+
+
+def _bars(axes: svg.Axes, bars: Bars, kept: Sequence[tuple[str, float]], longest: int) -> Iterator[str]:
+    """Each with its name above and its value at its end; the sums below the lines."""
+    sums = (("combined, u", bars.combined), (f"expanded, U = k·u with k = {bars.k:.2f}", bars.expanded))
+    inks = [SERIES[0]] * len(kept) + [FAINT, TEXT]
+    for n, ((name, value), ink) in enumerate(zip((*kept, *sums), inks, strict=True)):
+        x, y = axes.at(value, n + 1.0)
+        yield svg.box((_LEFT, y - 2.0 - _BAR), (x, y - 2.0), ink)
+        yield svg.text(shortened(name, longest), (_LEFT + 3.0, y - _BAR - 5.5))
+        yield svg.text(_amount(value, bars), (x + 4.0, y - 3.5))
+
+
+def _tolerance(axes: svg.Axes, bars: Bars, *, at: float | None, far: bool) -> Iterator[str]:
     """The tolerance as a line, or in words where it lies far beyond the bars."""
-    if not far:
-        axes.axvline(at, color=LIMIT.light, linewidth=1.3)
-    axes.annotate(
-        f"tolerance {shown.number(bars.half_width, bars.unit)}" + (", beyond this axis →" if far else ""), (at, -0.75),
-        xytext=(0, 2), textcoords="offset points", ha="right" if far else "center", va="bottom", fontsize=8.5,
-        color=LIMIT.light,
-    )  # fmt: skip
+    if at is None:
+        return
+    x, said = axes.x.at(at), f"tolerance {shown.number(bars.half_width, bars.unit)}"
+    if far:
+        yield svg.text(f"{said}, beyond this axis →", (x, _TOP - 4.0), ink=LIMIT, anchor="end")
+    else:
+        yield svg.line(((x, _TOP), (x, axes.y.start)), LIMIT, 1.3)
+        half = svg.width_of(said) / 2.0
+        x = max(min(x, axes.x.end + _RIGHT - half), half)
+        yield svg.text(said, (x, _TOP - 4.0), ink=LIMIT, anchor="middle")
 
 
 def _amount(value: float, bars: Bars) -> str:
     return shown.rounded(value, bars.unit)
-
-
-def _bar(axes: Axes, n: int, said: tuple[str, float, str], colour: str) -> None:
-    """A bar with its name above and its value at its end."""
-    name, value, amount = said
-    axes.barh([n + 0.1], [value], height=0.34, color=colour, linewidth=0)
-    offset: Any = {"textcoords": "offset points", "fontsize": 8.5, "annotation_clip": False}
-    axes.annotate(name, (0.0, n - 0.14), xytext=(3, 0), va="bottom", **offset)
-    axes.annotate(amount, (value, n + 0.1), xytext=(4, 0), va="center", **offset)

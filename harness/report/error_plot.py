@@ -3,37 +3,34 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
 
-from harness.report import shown
-from harness.report.plot_style import (
-    FAINT,
-    GUARD,
-    LIMIT,
-    MARKERS,
-    NARROW_BELOW_IN,
-    SERIES,
-    Picture,
-    drawing,
-    to_svg,
-)
+from harness.report import shown, svg
+from harness.report.plot_style import FAINT, GRID, GUARD, LIMIT, SERIES, Picture
 from harness.words.clean import shortened
 from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from harness.report.model import Report, Result
 
 MOST_SERIES: Final = len(SERIES)  # of one picture: more would be told apart by nobody
 _LONGEST_SETTING: Final = 15
 _LONGEST_PATH: Final = 24
-_NAME_PT: Final = 8.5  # of a setting
-_UPRIGHT_BELOW_PT: Final = 14.0  # names that are turned by 55° need this from one to the next
-_ROTATE_FROM: Final = 9  # settings on an axis
-_PANEL_IN: Final = 2.4
+_TURNED: Final = 55  # degrees
+_UPRIGHT_BELOW: Final = 14.0  # names that are turned by that need this from one to the next
+_LEAST_NAME: Final = 6.0  # size of a name that can be read; with less room, some settings have none
+_LEAST_MARK: Final = 2.6
+_PANEL: Final = 173.0
+_BETWEEN: Final = 29.0  # panels below one another
+_LEFT: Final = 43.0
+_TALLEST: Final = 720.0  # all panels of a picture, which has to stand on one page
+_GAP: Final = 9.0  # panels beside one another
+_LEAST_SLOT: Final = 5.0  # what a point needs from its neighbour
+_LEAST_BESIDE: Final = 9.0  # what a setting needs, if panels are to stand beside one another
+_TITLE: Final = 15.0
 
 
 def drawable(points: Sequence[Result]) -> bool:
@@ -58,75 +55,110 @@ class _Slot:
     point: Result
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Axis:
-    """The settings along the axis, and whether their names are turned for want of room."""
-
-    settings: Sequence[str]
-    turned: bool
-
-
 def error_picture(
-    report: Report, points: Sequence[Result], found: Sequence[Result] = (), *, key: str, part: int, width_in: float
+    report: Report, points: Sequence[Result], found: Sequence[Result] = (), *, key: str, part: int, width: float
 ) -> Picture:
     """Errors with U by setting, one marker a channel and path; those `found` before an adjustment in a panel before."""
-    every = (*found, *points)
-    settings = list(dict.fromkeys(p.setting for p in sorted(every, key=lambda p: p.setting_value)))
-    series = list(dict.fromkeys((p.channel, p.path) for p in every))
-    labels = [f"channel {c}, {shortened(shown.path_label(report, path), _LONGEST_PATH)}" for c, path in series]
-    unit = next(p.statement.unit for p in every if p.statement is not None)
-    narrow, what = width_in < NARROW_BELOW_IN, shown.result_name(points[0]).lower()
+    series = dict.fromkeys((p.channel, p.path) for p in (*found, *points))
+    labels = {
+        (c, path): f"channel {c}, {shortened(shown.path_label(report, path), _LONGEST_PATH)}" for c, path in series
+    }
     panels = (("as found", found), ("as left", points)) if found else (("", points),)
-    rows, across = (len(panels), 1) if narrow else (1, len(panels))
-    turned = narrow or len(settings) * across > _ROTATE_FROM
-    columns = 1 if narrow else 3
-    legend_in = 0.19 * math.ceil((len(series) + 2) / columns) + 0.1 + (0.25 if found else 0.0)
-    bottom_in = 0.95 if turned else 0.35
-    height_in = _PANEL_IN * rows + 0.4 * (rows - 1) + legend_in + bottom_in
-    with drawing(width_in, height_in, margins_in=(0.6, 0.12, legend_in, bottom_in)) as figure:
-        grid = figure.subplots(rows, across, sharex=True, sharey=True, squeeze=False).flat
-        figure.subplots_adjust(hspace=0.4 / _PANEL_IN, wspace=0.06)
-        for axes, (title, some) in zip(grid, panels, strict=True):
-            _panel(axes, some, _Axis(settings=settings, turned=turned), dict(zip(series, labels, strict=True)))
-            axes.set_title(title)
-        grid[0].set_ylim(*_reach(every))
-        grid[0].set_ylabel(f"{what}, {shortened(unit, 12)}" if unit else what)
-        figure.legend(
-            *_legend(grid), loc="upper left", bbox_to_anchor=(0.55 / width_in, 1.0), ncols=columns, handlelength=1.4,
-            columnspacing=1.4,
-        )  # fmt: skip
-        svg = to_svg(figure)
-    name = shown.capital(points[0].quantity)
+    name, what = shown.capital(points[0].quantity), shown.result_name(points[0]).lower()
     states = f"As found: {_in_words(found)} As left: " if found else ""
     return Picture(
-        key=key, part=part, svg=svg,
+        key=key, part=part, svg=_drawing(panels, labels, what, width),
         caption=f"{name}: {what}s with U, tolerance and guard band{', as found and as left' if found else ''}",
         alt=f"{name} {what}s by setting for {len(series)} series of points. {states}{_in_words(points)}",
     )  # fmt: skip
 
 
-def _panel(axes: Axes, points: Sequence[Result], along: _Axis, labels: Mapping[tuple[int, str], str]) -> None:
+def _drawing(
+    panels: Sequence[tuple[str, Sequence[Result]]], labels: Mapping[tuple[int, str], str], what: str, width: float
+) -> str:
+    """The panels beside one another, or below one another where there is no room for that."""
+    every = [point for _, points in panels for point in points]
+    settings = list(dict.fromkeys(p.setting for p in sorted(every, key=lambda p: p.setting_value)))
+    unit = shortened(next(p.statement.unit for p in every if p.statement is not None), 12)
+    low, high = _reach(every)
+    panels, beside = _laid_out(panels, labels, (width - _LEFT - svg.RIGHT) / len(settings))
+    rows = len(panels) // beside
+    tall = min(_PANEL, _TALLEST / rows - _BETWEEN)
+    up = svg.ticks(svg.Scale(low=low, high=high, start=tall, end=0.0))
+    left = max(_LEFT, svg.room_left(up))
+    wide = (width - left - svg.RIGHT - _GAP * (beside - 1)) / beside
+    names = [svg.width_of(shortened(setting, _LONGEST_SETTING)) + 6.0 for setting in settings]
+    turned = any(one + other > 2.0 * wide / len(settings) for one, other in pairwise(names))
+    legend, top = svg.legend([*_legend(every, labels)], left, width)
+    top, drawn = top + _TITLE * (len(panels) > 1), [legend]
+    for n, (title, points) in enumerate(panels):
+        row, column = divmod(n, beside)
+        x, y = left + column * (wide + _GAP), top + row * (tall + _BETWEEN)
+        axes = svg.Axes(
+            x=svg.Scale(low=-0.5, high=len(settings) - 0.5, start=x, end=x + wide),
+            y=svg.Scale(low=low, high=high, start=y + tall, end=y),
+        )
+        drawn += _frame(axes, len(settings), up if column == 0 else tuple((value, "") for value, _ in up))
+        drawn += _panel(axes, points, settings, list(labels))
+        drawn += [svg.text(title, (x, y - 5.0), size=9.5)] if title else []
+        drawn += [*_settings(axes, settings, turned=turned)] if n >= len(panels) - beside else []
+        drawn += [svg.name_left(f"{what}, {unit}" if unit else what, axes)] if column == 0 else []
+    height = top + rows * (tall + _BETWEEN) - _BETWEEN
+    return svg.drawing(width, height + (68.0 if turned else 23.0), drawn)
+
+
+def _laid_out(
+    panels: Sequence[tuple[str, Sequence[Result]]], labels: Mapping[tuple[int, str], str], room: float
+) -> tuple[Sequence[tuple[str, Sequence[Result]]], int]:
+    """The panels, and how many stand beside one another; one for each series where all would not be told apart.
+
+    `room` is that of one setting, if one panel has the whole width.
+    """
+    least = _LEAST_SLOT * len(labels)
+    beside = len(panels) if room / len(panels) >= max(least, _LEAST_BESIDE) else 1
+    if room / beside >= least or len(labels) == 1:
+        return panels, beside
+    return [
+        (", ".join(filter(None, (title, label))), some)
+        for place, label in labels.items()
+        for title, points in panels
+        for some in [[point for point in points if (point.channel, point.path) == place]]
+    ], len(panels) if room / len(panels) >= _LEAST_SLOT else 1
+
+
+def _legend(every: Sequence[Result], labels: Mapping[tuple[int, str], str]) -> Iterator[tuple[str, str]]:
+    for n, label in enumerate(labels.values()):
+        at = svg.mark(svg.SHAPES[n], (0.0, 0.0), 4.4) + svg.bar((0.0, -5.0), (0.0, 5.0))
+        yield svg.group([f'<path d="{at}"/>'], SERIES[n], fill=SERIES[n]), label
+    edges = [edge for p in every for edge in _edges(p)]
+    if edges:
+        yield svg.line(((-8.0, 0.0), (8.0, 0.0)), LIMIT, 1.3), "tolerance"
+    if any(inner not in (None, edge) for edge, inner in edges):
+        yield svg.box((-8.0, -3.5), (8.0, 3.5), GUARD), "guard band"
+
+
+def _frame(axes: svg.Axes, settings: int, up: svg.Ticks) -> Iterator[str]:
+    """Lines of the grid stand between the settings, across which there are no values."""
+    left, top, right, bottom = axes.box()
+    between = "".join(f"M{axes.x.at(n - 0.5):.1f} {top:.1f}V{bottom:.1f}" for n in range(1, settings))
+    yield svg.stroke(between, GRID, 0.6)
+    yield from svg.frame(axes, (), up)
+    yield svg.line(((left, axes.y.at(0.0)), (right, axes.y.at(0.0))), FAINT, 0.8)
+
+
+def _panel(
+    axes: svg.Axes, points: Sequence[Result], settings: Sequence[str], series: Sequence[tuple[int, str]]
+) -> Iterator[str]:
     """The errors of one state of the unit."""
-    slots = [
-        slot
-        for x, setting in enumerate(along.settings)
-        for slot in _slots(x, [p for p in points if p.setting == setting])
-    ]
-    axes.axhline(0.0, color=FAINT.light, linewidth=0.8)
-    for n, (place, label) in enumerate(labels.items()):
-        _error_bars(axes, [s for s in slots if (s.point.channel, s.point.path) == place], label=label, style=n)
-    _zones(axes, slots)
-    _signs(axes, slots)
-    _setting_axis(axes, along)
-
-
-def _legend(grid: Iterable[Axes]) -> tuple[list[Any], list[str]]:
-    """What the panels name, each once."""
-    named: dict[str, Any] = {}
-    for axes in grid:
-        for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
-            named.setdefault(label, handle)
-    return list(named.values()), list(named)
+    by_setting: dict[str, list[Result]] = {setting: [] for setting in settings}
+    for point in points:
+        by_setting[point.setting].append(point)
+    slots = [slot for x, some in enumerate(by_setting.values()) for slot in _slots(x, some)]
+    yield from _zones(axes, slots)
+    for n, place in enumerate(series):
+        some = (_error_bar(axes, s, n) for s in slots if (s.point.channel, s.point.path) == place)
+        yield svg.group(some, SERIES[n], fill=SERIES[n])
+    yield from _signs(axes, slots)
 
 
 def _reach(points: Sequence[Result]) -> tuple[float, float]:
@@ -140,71 +172,70 @@ def _reach(points: Sequence[Result]) -> tuple[float, float]:
 
 
 def _slots(x: int, points: Sequence[Result]) -> list[_Slot]:
-    width = 1.0 / len(points)
+    width = 1.0 / max(len(points), 1)
     return [_Slot(x=x + (n - (len(points) - 1) / 2.0) * width, width=width, point=p) for n, p in enumerate(points)]
 
 
-def _error_bars(axes: Axes, slots: Sequence[_Slot], *, label: str, style: int) -> None:
-    known = [(s.x, s.point.statement) for s in slots if s.point.statement is not None]
-    axes.errorbar(
-        [x for x, _ in known], [s.estimate for _, s in known], [s.expanded for _, s in known],
-        fmt=MARKERS[style % len(MARKERS)], markersize=4.4, color=SERIES[style % len(SERIES)].light, elinewidth=1.0,
-        capsize=2.0, label=label,
-    )  # fmt: skip
+def _error_bar(axes: svg.Axes, slot: _Slot, style: int) -> str:
+    """A point with its expanded uncertainty."""
+    point = slot.point
+    s = point.statement
+    if s is None:
+        return ""
+    low, high = (axes.at(slot.x, s.estimate + side * s.expanded) for side in (-1.0, 1.0))
+    room = axes.x.at(slot.x + slot.width) - axes.x.at(slot.x)
+    size, cap = max(min(4.4, 0.9 * room), _LEAST_MARK), min(2.0, 0.4 * room)
+    drawn = svg.mark(svg.SHAPES[style], axes.at(slot.x, s.estimate), size) + svg.bar(low, high, cap)
+    said = f"{point.setting}, channel {point.channel}: {shown.minus(s.text(signed=point.is_error))}, {point.word}"
+    return svg.datum(drawn, said)
 
 
-def _zones(axes: Axes, slots: Sequence[_Slot]) -> None:
-    """Draw the tolerance of every point, and the guard band that its own uncertainty draws inside it."""
-    edges: list[tuple[_Slot, float, float | None]] = []
+def _edges(point: Result) -> Iterator[tuple[float, float | None]]:
+    """The limits of a point, each with the edge of the guard band that its own uncertainty draws inside it."""
+    limits, accepted = point.limits, point.verdict.acceptance if point.verdict is not None else None
+    if limits is not None and limits.low is not None:
+        yield limits.low, None if accepted is None else accepted.low
+    if limits is not None and limits.high is not None:
+        yield limits.high, None if accepted is None else accepted.high
+
+
+def _zones(axes: svg.Axes, slots: Sequence[_Slot]) -> Iterator[str]:
+    """The tolerance of every point and its guard band."""
+    tolerance = guarded = ""
     for slot in slots:
-        limits, verdict = slot.point.limits, slot.point.verdict
-        accepted = verdict.acceptance if verdict is not None else None
-        if limits is not None and limits.low is not None:
-            edges.append((slot, limits.low, None if accepted is None else accepted.low))
-        if limits is not None and limits.high is not None:
-            edges.append((slot, limits.high, None if accepted is None else accepted.high))
-    if edges:
-        axes.hlines(
-            [edge for _, edge, _ in edges], [s.x - s.width / 2.0 for s, _, _ in edges],
-            [s.x + s.width / 2.0 for s, _, _ in edges], color=LIMIT.light, linewidth=1.3, label="tolerance",
-        )  # fmt: skip
-    guarded = [(s, edge, inner) for s, edge, inner in edges if inner is not None and inner != edge]
-    if guarded:
-        axes.bar(
-            [s.x for s, _, _ in guarded], [inner - edge for _, edge, inner in guarded],
-            [s.width for s, _, _ in guarded], [edge for _, edge, _ in guarded], color=GUARD.light,
-            edgecolor=GUARD.light, linewidth=0.4, zorder=0.6, label="guard band",
-        )  # fmt: skip
+        left, right = (axes.x.at(slot.x + side * slot.width / 2.0) for side in (-1.0, 1.0))
+        for edge, inner in _edges(slot.point):
+            tolerance += f"M{left:.1f} {axes.y.at(edge):.1f}H{right:.1f}"
+            if inner is not None and inner != edge:
+                y, inside = axes.y.at(edge), axes.y.at(inner)
+                guarded += f"M{left:.1f} {y:.1f}H{right:.1f}V{inside:.1f}H{left:.1f}z"
+    yield svg.group([f'<path d="{guarded}"/>'] if guarded else [], GUARD, fill=GUARD, width=0.4)  # no seams between
+    yield svg.stroke(tolerance, LIMIT, 1.3)
 
 
-def _signs(axes: Axes, slots: Sequence[_Slot]) -> None:
-    """Put the sign of every word but "pass" at its point."""
+def _signs(axes: svg.Axes, slots: Sequence[_Slot]) -> Iterator[str]:
+    """The sign of every word but "pass" at its point."""
     for slot in slots:
         s, word = slot.point.statement, slot.point.word
+        x, y = axes.at(slot.x, 0.0 if s is None else s.high)
         if s is None:
-            axes.annotate(SIGN[word], (slot.x, 0.0), ha="center", va="center", fontsize=10, color=FAINT.light)
+            yield svg.text(SIGN[word], (x, y + 3.5), ink=FAINT, size=10.0, anchor="middle")
         elif word != "pass":
-            axes.annotate(
-                SIGN[word], (slot.x, s.high), xytext=(0, 3), textcoords="offset points", ha="center",
-                fontsize=10, color=LIMIT.light, fontweight="bold", annotation_clip=False,
-            )  # fmt: skip
+            yield svg.text(SIGN[word], (x, y - 4.0), ink=LIMIT, size=10.0, anchor="middle", bold=True)
 
 
-def _setting_axis(axes: Axes, along: _Axis) -> None:
-    settings, turned = along.settings, along.turned
-    room_pt = 72.0 * axes.bbox.width / axes.figure.dpi / len(settings)  # for one name
-    upright = turned and room_pt < _UPRIGHT_BELOW_PT
-    size_pt = min(_NAME_PT, room_pt) if upright else _NAME_PT
-    axes.set_xticks(
-        range(len(settings)), [shortened(s, _LONGEST_SETTING) for s in settings], fontsize=size_pt,
-        rotation=90 if upright else 55 if turned else 0, ha="right" if turned else "center",
-        va="center" if upright else "top", rotation_mode="anchor",
-    )  # fmt: skip
-    axes.set_xticks([x - 0.5 for x in range(1, len(settings))], minor=True)
-    axes.tick_params(axis="x", which="both", length=0)
-    axes.grid(visible=False, axis="x")
-    axes.grid(visible=True, which="minor", axis="x")
-    axes.set_xlim(-0.5, len(settings) - 0.5)
+def _settings(axes: svg.Axes, settings: Sequence[str], *, turned: bool) -> Iterator[str]:
+    """The names of the settings: turned where they are many, upright where they are more, every second beyond that."""
+    left, _, right, bottom = axes.box()
+    room = (right - left) / len(settings)
+    upright = turned and room < _UPRIGHT_BELOW
+    every = math.ceil(_LEAST_NAME / room) if upright else 1
+    size = min(svg.SMALL, every * room) if upright else svg.SMALL
+    angle = -90.0 if upright else -_TURNED if turned else 0.0
+    dx, dy = (0.35 * size, 5.0) if upright else (3.0, 9.0) if turned else (0.0, 13.5)
+    for x, setting in list(enumerate(settings))[::every]:
+        said, at = shortened(setting, _LONGEST_SETTING), (axes.x.at(x) + dx, bottom + dy)
+        yield svg.text(said, at, size=size, anchor="end" if turned else "middle", angle=angle)
 
 
 def _in_words(points: Sequence[Result]) -> str:

@@ -8,7 +8,8 @@ from harness.report import short
 from harness.report.blocks import Figure
 from harness.report.markup import html
 from harness.report.photographs import figures
-from harness.report.plots import NARROW_IN, pictures, response_pictures
+from harness.report.plot_style import NARROW
+from harness.report.plots import pictures, response_pictures
 from harness.report.report_page import page
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 def short_page(report: Report) -> str:
     """The short form, with the responses as its only pictures."""
-    return html(short.page(report, [Figure(picture=one) for one in response_pictures(report, width_in=NARROW_IN)]))
+    return html(short.page(report, [Figure(picture=one) for one in response_pictures(report, width=NARROW)]))
 
 
 def html_page(report: Report, *, point: str = "", photographs: Mapping[str, bytes] | None = None) -> str:
@@ -28,6 +29,6 @@ def html_page(report: Report, *, point: str = "", photographs: Mapping[str, byte
 
     `point` names the result that is drawn closely; `photographs` are the files in the run's folder, by their names.
     """
-    wide, narrow = pictures(report, point=point), pictures(report, width_in=NARROW_IN, point=point)
+    wide, narrow = pictures(report, point=point), pictures(report, width=NARROW, point=point)
     drawn = [Figure(picture=w, narrow=n) for w, n in zip(wide, narrow, strict=True)]
     return html(page(report, [*drawn, *figures(report, photographs or {})]))

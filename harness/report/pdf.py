@@ -19,7 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from harness.errors import HalfpowerError
-from harness.report.plots import NARROW_IN, pictures, response_pictures
+from harness.report.plot_style import NARROW
+from harness.report.plots import pictures, response_pictures
 from harness.report.results import to_json
 from harness.report.sheet import Part, sheet
 from harness.words.clean import clean
@@ -91,7 +92,7 @@ def pdf(
     """
     drawn: Sequence[Picture] = ()
     if part != "certificate":
-        drawn = response_pictures(report, width_in=NARROW_IN) if part == "short" else pictures(report, point=point)
+        drawn = response_pictures(report, width=NARROW) if part == "short" else pictures(report, point=point)
     document = sheet(report, drawn, part=part, advice=advice, photographs=photographs) | {"paper": paper}
     return typeset(TEMPLATE, document, report, fonts=fonts, results=to_json(report))
 

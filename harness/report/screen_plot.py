@@ -3,69 +3,67 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Final
 
-from harness.report import shown
+from harness.report import shown, svg
 from harness.report.chosen import name_of
-from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, NARROW_BELOW_IN, SERIES, TEXT, Picture, drawing, to_svg
+from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, ROOMY, SERIES, TEXT, Picture
 from harness.report.screens import Screen, Trace, screen_of
 from harness.words.clean import shortened
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from harness.report.chosen import Chosen
     from harness.report.model import Report, Result
 
-_WIDEST_IN: Final = 3.1  # a screen
-_GAUGE_IN: Final = 1.15  # width of the error's scale with its numbers
-_TEXT_IN: Final = 0.45  # below a screen
-_TITLE_IN: Final = 0.3
-_GAP_IN: Final = 0.22
+_WIDEST: Final = 223.0  # a screen
+_GAUGE: Final = 83.0  # width of the error's scale with its numbers
+_BELOW: Final = 32.0  # for what a screen says
+_TITLE: Final = 21.6
+_GAP: Final = 16.0
+_EDGE: Final = 3.6
 _LEAST_PERIOD_DIV: Final = 0.35  # closer marks run into one another
-_LINE: Final = 2.0
 _EDGE_10_90: Final = 2.5631  # standard deviations from 10 % to 90 % of a Gaussian edge
+_PLOTTED_DIV: Final = 0.05  # from one point of a drawn wave to the next
 
 
-def screen_picture(
-    report: Report, chosen: Chosen, found: Result | None, *, key: str, width_in: float
-) -> Picture | None:
+def screen_picture(report: Report, chosen: Chosen, found: Result | None, *, key: str, width: float) -> Picture | None:
     """Draw the screens of a result; None where a drawing would show nothing."""
     screen = screen_of(report, chosen.one, found)
     if screen is None:
         return None
-    narrow = width_in < NARROW_BELOW_IN
-    count = len(screen.traces)
-    across = (width_in - 0.1 - (0.0 if narrow else _GAUGE_IN) - (count - 1) * _GAP_IN) / count
-    across = min(across, _WIDEST_IN)
-    tall = across * screen.height_div / screen.width_div
-    height_in = tall + _TITLE_IN + _TEXT_IN + 0.05 + (1.1 if narrow else 0.0)
-    with drawing(width_in, height_in, margins_in=(0.0, 0.0, 0.0, 0.0)) as figure:
-        for n, trace in enumerate(screen.traces):
-            left = 0.05 + n * (across + _GAP_IN)
-            axes = figure.add_axes(
-                (left / width_in, 1.0 - (tall + _TITLE_IN) / height_in, across / width_in, tall / height_in)
-            )
-            _graticule(axes, screen, n)
-            axes.set_title(shortened(trace.title, 40), fontsize=8.5, pad=4.0)
-            axes.text(
-                0.0, -0.04, _wrapped(trace.text, across), transform=axes.transAxes, va="top", fontsize=8.5,
-                color=TEXT.light,
-            )  # fmt: skip
-        if narrow:
-            box = (0.35 / width_in, 0.42 / height_in, 1.0 - 0.5 / width_in, 0.5 / height_in)
-        else:
-            left = 0.05 + count * (across + _GAP_IN) - _GAP_IN + _GAUGE_IN - 0.67
-            box = (left / width_in, 1.0 - (tall + _TITLE_IN) / height_in, 0.62 / width_in, tall / height_in)
-        _gauge(figure.add_axes(box), chosen.one, found, upright=not narrow)
-        svg = to_svg(figure)
     name = name_of(report, chosen.one)
     name += f", {chosen.one.applied}" if chosen.one.applied else ""
     return Picture(
-        key=key, part=chosen.part, svg=svg, caption=f"On the screen: {name}",
+        key=key, part=chosen.part, svg=_drawing(screen, chosen.one, found, width), caption=f"On the screen: {name}",
         alt=f"Drawing of the screen at {name}. " + " ".join(f"{t.title}: {t.text}." for t in screen.traces)
         + f" {_verdict(chosen.one)}",
     )  # fmt: skip
+
+
+def _drawing(screen: Screen, one: Result, found: Result | None, width: float) -> str:
+    """The screens beside one another; the error's scale beside them, or below them where there is no room for that."""
+    narrow, count = width < ROOMY, len(screen.traces)
+    across = (width - 2.0 * _EDGE - (0.0 if narrow else _GAUGE) - (count - 1) * _GAP) / count
+    across = min(across, _WIDEST)
+    tall = across * screen.height_div / screen.width_div
+    height = tall + _TITLE + _BELOW + _EDGE + (79.0 if narrow else 0.0)
+    drawn: list[str] = []
+    for n, trace in enumerate(screen.traces):
+        left = _EDGE + n * (across + _GAP)
+        axes = svg.Axes(
+            x=svg.Scale(low=-screen.width_div / 2.0, high=screen.width_div / 2.0, start=left, end=left + across),
+            y=svg.Scale(low=-screen.height_div / 2.0, high=screen.height_div / 2.0, start=_TITLE + tall, end=_TITLE),
+        )
+        drawn += [svg.text(shortened(trace.title, 40), (left, _TITLE - 5.0)), *_graticule(axes, screen, n)]
+        below = enumerate(_wrapped(trace.text, across))
+        drawn += [svg.text(line, (left, _TITLE + tall + 12.5 + 10.5 * m)) for m, line in below]
+    if narrow:
+        drawn += _gauge((25.2, width - 10.8), (height - 66.0, height - 30.0), one, found, upright=False)
+    else:
+        left = _EDGE + count * (across + _GAP) - _GAP + _GAUGE - 46.0
+        drawn += _gauge((left, left + 44.0), (_TITLE, _TITLE + tall), one, found, upright=True)
+    return svg.drawing(width, height, drawn)
 
 
 def _verdict(one: Result) -> str:
@@ -78,87 +76,87 @@ def _verdict(one: Result) -> str:
     return f"{name}: {shown.minus(one.statement.text(signed=one.is_error))}, limits {limits}: {one.word}."
 
 
-def _wrapped(text: str, width_in: float) -> str:
+def _wrapped(text: str, width: float) -> list[str]:
     """At most two lines of what fits below a screen."""
-    line = max(int(width_in / 0.068), 12)
-    words, lines = shortened(text, 2 * line).split(" "), [""]
+    longest = max(int(width / 4.9), 12)
+    words, lines = shortened(text, 2 * longest).split(" "), [""]
     for word in words:
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > line:
+        if lines[-1] and len(lines[-1]) + 1 + len(word) > longest:
             lines.append(word)
         else:
             lines[-1] = f"{lines[-1]} {word}".strip()
-    return "\n".join(lines)
+    return lines
 
 
 # --- a screen ----------------------------------------------------------------------------------------------------
 
 
-def _graticule(axes: Axes, screen: Screen, n: int) -> None:
+def _graticule(axes: svg.Axes, screen: Screen, n: int) -> Iterator[str]:
     """Lines of the graticule, the trace, and what is measured as a line with arrows."""
+    left, top, right, bottom = axes.box()
     half_w, half_h = screen.width_div / 2.0, screen.height_div / 2.0
-    axes.set_xlim(-half_w, half_w)
-    axes.set_ylim(-half_h, half_h)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    axes.grid(visible=False)
-    for spine in axes.spines.values():
-        spine.set_visible(True)
-    axes.vlines(_ticks(half_w), -half_h, half_h, color=BAND.light, linewidth=0.6)
-    axes.hlines(_ticks(half_h), -half_w, half_w, color=BAND.light, linewidth=0.6)
-    axes.vlines(0.0, -half_h, half_h, color=FAINT.light, linewidth=0.6)
-    axes.hlines(0.0, -half_w, half_w, color=FAINT.light, linewidth=0.6)
-    fifths = [x / 5.0 for x in range(int(-half_w * 5) + 1, int(half_w * 5))]
-    axes.vlines(fifths, -0.08, 0.08, color=FAINT.light, linewidth=0.4)
-    fifths = [y / 5.0 for y in range(int(-half_h * 5) + 1, int(half_h * 5))]
-    axes.hlines(fifths, -0.08, 0.08, color=FAINT.light, linewidth=0.4)
+    yield svg.stroke(_upright(axes, _ticks(half_w), half_h) + _level(axes, _ticks(half_h), half_w), BAND, 0.6)
+    fifths_x = [x / 5.0 for x in range(int(-half_w * 5) + 1, int(half_w * 5))]
+    fifths_y = [y / 5.0 for y in range(int(-half_h * 5) + 1, int(half_h * 5))]
+    yield svg.stroke(_upright(axes, fifths_x, 0.08) + _level(axes, fifths_y, 0.08), FAINT, 0.4)
+    yield svg.stroke(_upright(axes, [0.0], half_h) + _level(axes, [0.0], half_w), FAINT, 0.6)
+    yield svg.stroke(f"M{left:.1f} {top:.1f}H{right:.1f}V{bottom:.1f}H{left:.1f}z", FAINT, 0.7)
     ideal, trace = screen.traces[0], screen.traces[n]
-    if n > 0:
-        _trace(axes, screen, ideal, ghost=True)
+    inside = [*_trace(axes, screen, ideal, ghost=True)] if n > 0 else []
     if trace.size_div is None:
         said = shortened(trace.text, 34)
-        axes.text(0.0, half_h - 1.0, said, ha="center", va="center", fontsize=9.0, color=LIMIT.light)
-        return
-    _trace(axes, screen, trace, ghost=False)
-    _dimension(axes, screen, trace.size_div)
+        middle = ((left + right) / 2.0, axes.y.at(half_h - 1.0) + 3.0)
+        inside += [svg.text(said, middle, ink=LIMIT, size=svg.PLAIN, anchor="middle")]
+    else:
+        inside += [*_trace(axes, screen, trace, ghost=False), *_dimension(axes, screen, trace.size_div)]
+    yield svg.within(axes, inside, f"screen{n}")
+
+
+def _upright(axes: svg.Axes, xs: Iterable[float], reach: float) -> str:
+    """Lines from `reach` below the centre to the same above it."""
+    return "".join(f"M{axes.x.at(x):.1f} {axes.y.at(-reach):.1f}V{axes.y.at(reach):.1f}" for x in xs)
+
+
+def _level(axes: svg.Axes, ys: Iterable[float], reach: float) -> str:
+    return "".join(f"M{axes.x.at(-reach):.1f} {axes.y.at(y):.1f}H{axes.x.at(reach):.1f}" for y in ys)
 
 
 def _ticks(half: float) -> list[float]:
     return [float(x) for x in range(math.ceil(-half), math.floor(half) + 1)]
 
 
-def _trace(axes: Axes, screen: Screen, trace: Trace, *, ghost: bool) -> None:
+def _trace(axes: svg.Axes, screen: Screen, trace: Trace, *, ghost: bool) -> Iterator[str]:
     """The trace as it stands on the screen; the ideal one thin and dashed behind what was read."""
-    size, half_w = trace.size_div or 0.0, screen.width_div / 2.0
-    style: dict[str, Any] = {"color": SERIES[0].light, "linewidth": _LINE}
-    if ghost:
-        style = {"color": TEXT.light, "linewidth": 0.9, "linestyle": (0, (4, 3))}
-    foot = screen.ground_div
+    size, foot = trace.size_div or 0.0, screen.ground_div
+    half_w, half_h = screen.width_div / 2.0, screen.height_div / 2.0
+    if ghost and screen.kind != "edge":
+        ys = {"level": [foot + size], "square": [foot, foot + size]}.get(screen.kind, [-size / 2.0, size / 2.0])
+        ideal = _upright(axes, ys, half_h) if screen.kind == "marks" else _level(axes, ys, half_w)
+        yield svg.stroke(ideal, TEXT, 0.9, svg.DASHED)
+        return
     match screen.kind:
         case "level":
-            axes.plot([-half_w, half_w], [foot + size] * 2, **style)
-            if not ghost:
-                axes.plot([-half_w, half_w], [foot] * 2, color=FAINT.light, linewidth=1.1, linestyle=(0, (1, 2)))
-                axes.text(-half_w + 0.15, foot + 0.14, "ground line", fontsize=7.5, color=FAINT.light)
-        case "square" if ghost:
-            axes.hlines([foot, foot + size], -half_w, half_w, **style)
+            xs, ys = [-half_w, half_w], [foot + size] * 2
+            yield svg.stroke(_level(axes, [foot], half_w), FAINT, 1.1, svg.DOTTED)
+            yield svg.text("ground line", axes.at(-half_w + 0.15, foot + 0.14), ink=FAINT, size=7.5)
         case "square":
-            axes.plot(*_square(screen, size), **style)
+            xs, ys = _square(screen, size)
         case "sine":
             period = screen.period_div if 0.8 <= screen.period_div <= screen.width_div else 2.0
-            if ghost:
-                axes.hlines([-size / 2.0, size / 2.0], -half_w, half_w, **style)
-            else:
-                xs = [-half_w + n * 0.02 for n in range(int(screen.width_div / 0.02) + 1)]
-                axes.plot(xs, [size / 2.0 * math.sin(2.0 * math.pi * x / period) for x in xs], **style)
-        case "marks" if ghost:
-            axes.vlines([-size / 2.0, size / 2.0], -screen.height_div / 2.0, screen.height_div / 2.0, **style)
+            xs = _along(half_w)
+            ys = [size / 2.0 * math.sin(2.0 * math.pi * x / period) for x in xs]
         case "marks":
-            axes.plot(*_marks(screen, size), **style)
+            xs, ys = _marks(screen, size)
         case "edge":
-            sigma = size / _EDGE_10_90
-            xs = [-half_w + n * 0.02 for n in range(int(screen.width_div / 0.02) + 1)]
+            sigma = (size or 1e-9) / _EDGE_10_90
+            xs = _along(half_w)
             ys = [foot - 2.0 * foot * 0.5 * (1.0 + math.erf(x / sigma / math.sqrt(2.0))) for x in xs]
-            axes.plot(xs, ys, **style)
+    points = map(axes.at, xs, ys)
+    yield svg.line(points, TEXT, 0.9, svg.DASHED) if ghost else svg.line(points, SERIES[0], 2.0)
+
+
+def _along(half_w: float) -> list[float]:
+    return [-half_w + n * _PLOTTED_DIV for n in range(round(2.0 * half_w / _PLOTTED_DIV) + 1)]
 
 
 def _square(screen: Screen, size: float) -> tuple[list[float], list[float]]:
@@ -189,69 +187,72 @@ def _marks(screen: Screen, size: float) -> tuple[list[float], list[float]]:
     return [*xs, half_w], [*ys, foot]
 
 
-def _dimension(axes: Axes, screen: Screen, size: float) -> None:
+def _dimension(axes: svg.Axes, screen: Screen, size: float) -> Iterator[str]:
     """What is measured, as a line with arrows at both ends; only so far as the screen goes."""
     half_w, half_h = screen.width_div / 2.0, screen.height_div / 2.0
-    arrow = {"arrowstyle": "<->", "color": TEXT.light, "linewidth": 0.9, "shrinkA": 0.0, "shrinkB": 0.0}
     match screen.kind:
         case "marks":
-            start = -(screen.traces[0].size_div or size) / 2.0
-            ends = (start, screen.ground_div - 0.45), (min(start + size, half_w), screen.ground_div - 0.45)
+            start, foot = -(screen.traces[0].size_div or size) / 2.0, screen.ground_div - 0.45
+            ends = (start, foot), (min(start + size, half_w), foot)
         case "edge":
             ends = (-size / 2.0, half_h - 0.5), (size / 2.0, half_h - 0.5)
-            axes.vlines([-size / 2.0, size / 2.0], -half_h, half_h, color=TEXT.light, linewidth=0.5)
-            axes.hlines(
-                [screen.ground_div * 0.8, -screen.ground_div * 0.8], -half_w, half_w, color=FAINT.light, linewidth=0.6,
-                linestyle=(0, (1, 2)),
-            )  # fmt: skip
+            yield svg.stroke(_upright(axes, [-size / 2.0, size / 2.0], half_h), TEXT, 0.5)
+            tenths = [screen.ground_div * 0.8, -screen.ground_div * 0.8]
+            yield svg.stroke(_level(axes, tenths, half_w), FAINT, 0.6, svg.DOTTED)
         case _:
             foot = -size / 2.0 if screen.kind == "sine" else screen.ground_div
             ends = (half_w - 0.8, foot), (half_w - 0.8, max(min(foot + size, half_h), -half_h))
-    axes.annotate("", ends[1], ends[0], arrowprops=arrow)
+    one, other = (axes.at(*end) for end in ends)
+    yield svg.stroke(svg.arrows(one, other), TEXT, 0.9)
 
 
 # --- the error on its scale ---------------------------------------------------------------------------------------
 
 
-def _gauge(axes: Axes, one: Result, found: Result | None, *, upright: bool) -> None:
+def _gauge(
+    xs: tuple[float, float], ys: tuple[float, float], one: Result, found: Result | None, *, upright: bool
+) -> list[str]:
     """The result with U between its limits and guard bands: a filled mark, the one as found an open one."""
     low, high, inner_low, inner_high, scale, unit = _edges(one)
-    known: list[tuple[float, float, str]] = []
-    for result, face in ((found, "none"), (one, SERIES[1].light)):
-        s = None if result is None else result.statement
-        known += [] if s is None else [(s.estimate / scale, s.expanded / scale, face)]
-    ends = [e for v, u, _ in known for e in (v - u, v + u)] + [e for e in (low, high) if e is not None]
-    if not known or not ends:
-        axes.set_visible(False)
-        return
+    known = [(r.statement, ink) for r, ink in ((found, None), (one, SERIES[1])) if r and r.statement is not None]
+    spans = [(s.estimate / scale, s.expanded / scale) for s, _ in known]
+    ends = [v + side * u for v, u in spans for side in (-1.0, 1.0)] + [e for e in (low, high) if e is not None]
+    if not known:
+        return []
     ends += [0.0] if one.is_error else []
     room = 0.15 * (max(ends) - min(ends)) or 1.0
-    along = axes.axhline if upright else axes.axvline
-    between = axes.axhspan if upright else axes.axvspan
+    reach, places = (min(ends) - room, max(ends) + room), (0.0, 1.0)
+    (x_low, x_high), (y_low, y_high) = (places, reach) if upright else (reach, places)
+    axes = svg.Axes(
+        x=svg.Scale(low=x_low, high=x_high, start=xs[0], end=xs[1]),
+        y=svg.Scale(low=y_low, high=y_high, start=ys[1], end=ys[0]),
+    )
+
+    def at(value: float, place: float) -> svg.Point:
+        return axes.at(place, value) if upright else axes.at(value, place)
+
+    drawn = []
     for edge, inner in ((low, inner_low), (high, inner_high)):
         if edge is not None:
-            if inner is not None:
-                between(min(edge, inner), max(edge, inner), color=GUARD.light, linewidth=0)
-            along(edge, color=LIMIT.light, linewidth=1.3)
+            drawn += [svg.box(at(edge, 0.0), at(inner, 1.0), GUARD)] if inner is not None else []
+            drawn += [svg.line((at(edge, 0.0), at(edge, 1.0)), LIMIT, 1.3)]
     if min(ends) <= 0.0 <= max(ends):
-        along(0.0, color=TEXT.light, linewidth=0.9, linestyle=(0, (4, 3)))
-    for n, (estimate, u, face) in enumerate(known):
+        drawn += [svg.line((at(0.0, 0.0), at(0.0, 1.0)), TEXT, 0.9, svg.DASHED)]
+    for n, ((estimate, u), (s, ink)) in enumerate(zip(spans, known, strict=True)):
         place = (n + 1.0) / (len(known) + 1.0)
-        x, y = (place, estimate) if upright else (estimate, place)
-        bars: Any = {"yerr" if upright else "xerr": [u]}
-        axes.errorbar(
-            [x], [y], fmt="D", markersize=6.0, markerfacecolor=face, markeredgecolor=TEXT.light, color=TEXT.light,
-            elinewidth=1.2, capsize=3.0, **bars,
-        )  # fmt: skip
+        drawn += [svg.stroke(svg.bar(at(estimate - u, place), at(estimate + u, place), 3.0), TEXT, 1.2)]
+        said = svg.datum(svg.mark("diamond", at(estimate, place), 6.0), shown.minus(s.text(signed=one.is_error)))
+        drawn += [svg.group([said], TEXT, fill=ink)]
+    return [*_gauge_frame(axes, one, unit, upright=upright), svg.within(axes, drawn, "gauge")]
+
+
+def _gauge_frame(axes: svg.Axes, one: Result, unit: str, *, upright: bool) -> list[str]:
     name = "error" if one.is_error else "result"
     label = f"{name}, {shortened(unit, 8)}" if unit else name
     if upright:
-        axes.set(xlim=(0.0, 1.0), ylim=(min(ends) - room, max(ends) + room), xticks=[])
-        axes.set_title(label, fontsize=9.0, pad=4.0, loc="right")
-    else:
-        axes.set(ylim=(0.0, 1.0), xlim=(min(ends) - room, max(ends) + room), yticks=[])
-        axes.set_xlabel(label)
-    axes.grid(visible=False)
+        said = svg.text(label, (axes.x.end, axes.y.end - 5.0), size=svg.PLAIN, anchor="end")
+        return [*svg.frame(axes, (), svg.ticks(axes.y)), said]
+    return [*svg.frame(axes, svg.ticks(axes.x), ()), svg.name_below(label, axes)]
 
 
 def _edges(one: Result) -> tuple[float | None, float | None, float | None, float | None, float, str]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from harness.analysis.drift import Drift, Leaving
-    from harness.years.history import History, Series, StandardUse, Track
+    from harness.years.history import History, Series, StandardUse, Track, TrackEntry
     from harness.years.records.rows import ResultRow
 
 EXTRAPOLATED: Final = (
@@ -37,10 +37,10 @@ def scale(track: Track) -> tuple[float, str]:
     return shown.frequency_scale(max(abs(entry.row.result or 0.0) for entry in track.entries))
 
 
-def result_text(track: Track, *, bare: bool = False) -> str:
-    """The last result with its uncertainty and unit; bare, without the unit, for a column that names it."""
+def result_text(track: Track, entry: TrackEntry | None = None, *, bare: bool = False) -> str:
+    """A result, or the last one, with uncertainty and unit; bare, without the unit, for a column that names it."""
     factor, unit = scale(track)
-    row = track.entries[-1].row
+    row = (entry or track.entries[-1]).row
     value, expanded = (row.result or 0.0) / factor, (row.expanded_u or 0.0) / factor
     if not expanded > 0.0:
         return shown.number(value, "" if bare else unit)

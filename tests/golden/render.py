@@ -1,6 +1,6 @@
 """What the program makes of the journals here; `python -m tests.golden.render` writes it down.
 
-The page is kept without its drawings, which are the plotting library's and have tests of their own.
+The page is kept without its drawings, which have tests of their own.
 """
 
 from __future__ import annotations
