@@ -1,4 +1,4 @@
-"""What the README shows is true: its session and its links. Its blocks are run by test_docs_blocks.py."""
+"""What the README and the first pages show is true: session, links, pictures. Blocks are run by test_docs_blocks.py."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from tests.helpers.demo_lab import DEMO, halfpower, with_sequences
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
+FIRST_JOB = (ROOT / "docs" / "first_job.md").read_text("utf-8")
 
 
 def blocks(language: str) -> list[str]:
-    return re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+    return re.findall(rf"```{language}\n(.*?)```", FIRST_JOB, re.DOTALL)
 
 
 @pytest.fixture
@@ -27,7 +28,7 @@ def files(tmp_path: Path) -> Path:
 
 def shown(after: str) -> str:
     """The lines that the session shows after a command."""
-    session = README.split(f"    $ {after}\n", 1)[1].split("\n\n", 1)[0]
+    session = FIRST_JOB.split(f"    $ {after}\n", 1)[1].split("\n\n", 1)[0]
     return "\n".join(line.removeprefix("    ") for line in session.splitlines()) + "\n"
 
 
@@ -39,6 +40,13 @@ def test_the_session_is_what_the_commands_say(files: Path, command: str, monkeyp
     assert said.stdout == shown(f"halfpower {command}")
 
 
+def test_the_readme_opens_with_the_job_and_is_soon_read() -> None:
+    title, job, *_ = README.split("\n\n")
+    assert title == "# Halfpower"
+    assert all(word in job for word in ("verifies oscilloscopes", "uncertainty", "decision rule", "unattended"))
+    assert len(README.splitlines()) < 120
+
+
 @pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "docs/index.md"])
 def test_every_link_leads_somewhere(page: str) -> None:
     for target in re.findall(r"\]\(([^)#]+)\)", (ROOT / page).read_text("utf-8")):
@@ -48,6 +56,24 @@ def test_every_link_leads_somewhere(page: str) -> None:
 def test_the_index_leaves_no_document_out() -> None:
     index = (ROOT / "docs" / "index.md").read_text("utf-8")
     assert not [page.name for page in (ROOT / "docs").glob("*.md") if f"({page.name})" not in index + "(index.md)"]
+
+
+PICTURES = ROOT / "docs" / "pictures"
+SHOWN = re.compile(r"!\[(.*?)\]\((?:docs/)?pictures/([\w.]+)\)", re.DOTALL)
+
+
+def test_every_picture_is_shown_in_words_too_and_all_together_are_small() -> None:
+    pages = (ROOT / "README.md", *(ROOT / "docs").glob("*.md"))
+    shown = [found for page in pages for found in SHOWN.findall(page.read_text("utf-8"))]
+    assert {name for _, name in shown} == {path.name for path in PICTURES.iterdir()}
+    assert all(len(words.split()) >= 8 for words, _ in shown)
+    assert sum(path.stat().st_size for path in PICTURES.iterdir()) < 1_500_000
+
+
+def test_a_picture_loads_nothing_and_names_no_folder_of_this_machine() -> None:
+    for path in PICTURES.glob("*.svg"):
+        text = path.read_text("utf-8")
+        assert not re.search(r"url\(\s*['\"]?http|href=\"http|/tmp/|/home/", text), path.name
 
 
 # --- DEVELOPERS.md -----------------------------------------------------------------------------------------------
