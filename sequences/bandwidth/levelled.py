@@ -25,6 +25,7 @@ from sequences.bandwidth.response_model import (
 from sequences.bandwidth.wanted import Wanted
 from sequences.levelling.reading import reader_of
 from sequences.levelling.sine import (
+    Known,
     Taken,
     level_at,
     level_drift,
@@ -51,7 +52,9 @@ class Levelled:
     level_lines: tuple[tuple[Contribution, ...], ...] = ()  # in dB, of each reading
 
 
-def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequence[Taken]) -> Levelled:
+def levelled(
+    setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequence[Taken], *, known: Known | None = None
+) -> Levelled:
     """
     Give each deflection of one channel the level that it had at the unit's input.
 
@@ -64,6 +67,8 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         flatness is relied on.
     shown
         Steps and readings of the unit, in order.
+    known
+        What earlier calls of one search found, as it asks after every reading.
     """
     table, width = level_table(setup, wanted, level), trace_width(setup, shown)
     drift = level_drift(wanted, table, level)
@@ -77,17 +82,17 @@ def levelled(setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequen
         set_hz, vpp = sine_level(step)
         counted_hz = true_hz(setup, reading.frequency_hz, set_hz)
         on_line = step.tune_to_div is not None and reading.value == step.tune_to_div
-        known = level_at(setup, wanted, table, counted_hz if on_line else set_hz)
+        here = level_at(setup, wanted, table, counted_hz if on_line else set_hz, known=known)
         shown_div = _shown_div(reading, width, setup.unit.vertical_div)
         set_level_db = db(vpp / (base_vpp or vpp))
         if set_hz == wanted.reference_hz and reading.status == "read":
             reference_div = shown_div
-        lines.append((*known.contributions, *drift, *width_lines(width, shown_div, reference_div)))
+        lines.append((*here.contributions, *drift, *width_lines(width, shown_div, reference_div)))
         readings.append(
             ResponseReading(
                 frequency_hz=counted_hz,
                 deflection_div=shown_div,
-                level_db=set_level_db + known.correction_db,
+                level_db=set_level_db + here.correction_db,
                 purpose=_purpose(step.purpose),
                 on_line=on_line,
                 set_hz=set_hz,

@@ -21,7 +21,7 @@ from sequences.bandwidth.response_model import HALF_POWER
 from sequences.bandwidth.search import Ask, next_at_rated, next_request
 from sequences.bandwidth.wanted import Wanted, on_range
 from sequences.deflection import PEAK_TO_PEAK
-from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Taken, sine_level
+from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Known, Taken, sine_level
 from sequences.levelling.steps import REPEATS, level_step, read_levels, sweep
 from sequences.levelling.width import TRACE_WIDTH, reads_width, width_step
 
@@ -81,6 +81,7 @@ def _search(
 ) -> steps.Sequence[float | None]:
     shown: list[Taken] = []
     skipped: list[float] = []
+    known: Known = {}
     at_unit = False
     if reads_width(setup):
         step = width_step(options.path, channel, signal_range(setup.unit, options.volts_per_div))
@@ -88,7 +89,7 @@ def _search(
         shown.append((step, (yield from measure(step))))
         at_unit = True
     for number in range(_MOST_READINGS):
-        state = levelled(setup, wanted, level, shown)
+        state = levelled(setup, wanted, level, shown, known=known)
         following = next_request if options.at == "half power" else next_at_rated
         ask = following(state.readings, state.plan)
         if not isinstance(ask, Ask):
@@ -109,8 +110,8 @@ def _search(
             skipped.append(ask.frequency_hz)
             if len(skipped) == _MOST_SKIPPED:
                 break
-    known = levelled(setup, wanted, level, shown)
-    return half_power(known.readings, known.plan).frequency_hz
+    state = levelled(setup, wanted, level, shown, known=known)
+    return half_power(state.readings, state.plan).frequency_hz
 
 
 def _beside(ask: Ask, skipped: list[float], wanted: Wanted) -> Ask:

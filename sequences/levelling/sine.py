@@ -24,6 +24,7 @@ LEVEL: Final = "level"
 LEVEL_CHECK: Final = "level check"
 _CAPACITANCE_KNOWN_TO: Final = 0.1  # of an input capacitance without a tolerance: common practice
 Taken = tuple[Measure, Reading]
+Known = dict[tuple[float, bool], tuple[LevelCorrection, ...]]  # by frequency, and whether the level was read
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,19 +87,30 @@ def level_table(setup: Setup, wanted: LevelPlan, level: Sequence[Taken]) -> Leve
     return LevelTable(points=tuple(points), base_hz=wanted.reference_hz)
 
 
-def level_at(setup: Setup, wanted: LevelPlan, table: LevelTable | None, frequency_hz: float) -> LevelCorrection:
+def level_at(
+    setup: Setup, wanted: LevelPlan, table: LevelTable | None, frequency_hz: float, *, known: Known | None = None
+) -> LevelCorrection:
     """Level at the unit's input relative to that at the reference frequency, with every line of it.
 
     Before the first level has been read nothing is known yet, and only the reference frequency is asked for.
+    What is the same whatever is read goes into `known`: a search asks again and again.
     """
-    parts = []
-    if table is not None:
-        inside_hz = min(max(frequency_hz, table.points[0].frequency_hz), table.points[-1].frequency_hz)
-        parts += [table.level(inside_hz), _reference_response(setup, wanted, frequency_hz)]
+    known = {} if known is None else known
+    at = frequency_hz, table is not None
+    beside = known[at] = known.get(at) or tuple(_beside_the_table(setup, wanted, *at))
+    if table is None:
+        return corrections.combine(*beside)
+    inside_hz = min(max(frequency_hz, table.points[0].frequency_hz), table.points[-1].frequency_hz)
+    return corrections.combine(table.level(inside_hz), *beside)
+
+
+def _beside_the_table(setup: Setup, wanted: LevelPlan, frequency_hz: float, is_read: bool) -> Iterator[LevelCorrection]:
+    if is_read:
+        yield _reference_response(setup, wanted, frequency_hz)
     elif setup.bench.reference is None:
-        parts.append(_stated_flatness(setup.bench.generator, "generator", frequency_hz))
-    parts += [*_at_the_unit(setup, wanted, frequency_hz), _harmonics(setup, wanted, frequency_hz)]
-    return corrections.combine(*parts)
+        yield _stated_flatness(setup.bench.generator, "generator", frequency_hz)
+    yield from _at_the_unit(setup, wanted, frequency_hz)
+    yield _harmonics(setup, wanted, frequency_hz)
 
 
 def held_at(setup: Setup, wanted: LevelPlan, frequency_hz: float) -> LevelCorrection:
