@@ -5,6 +5,7 @@ The layout after the newest stands here, in a folder of the test's own.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import sqlite3
@@ -17,9 +18,10 @@ import pytest
 import sqlalchemy as sa
 
 from harness.errors import RecordsError
-from harness.years.records import database
+from harness.years.records import database, queries
 from harness.years.records.migrate import Layouts
-from harness.years.records.schema import METADATA, VERSION_TABLE
+from harness.years.records.rows import Selection
+from harness.years.records.schema import LAYOUT, METADATA, VERSION_TABLE
 from harness.years.records.store import Store
 from tests.helpers.record_examples import told_again
 
@@ -31,7 +33,7 @@ SECOND = """
 import sqlalchemy as sa
 from alembic import op
 
-revision, down_revision, branch_labels, depends_on = "3", "2", None, None
+revision, down_revision, branch_labels, depends_on = "4", "3", None, None
 
 
 def upgrade():
@@ -45,8 +47,8 @@ def upgrade():
 def second(tmp_path: Path) -> Layouts:
     folder = tmp_path / "layouts"
     folder.mkdir()
-    (folder / "layout_3.py").write_text(SECOND, "utf-8")
-    return Layouts(newest="3", folders=(*SHIPPED, folder))
+    (folder / "layout_4.py").write_text(SECOND, "utf-8")
+    return Layouts(newest="4", folders=(*SHIPPED, folder))
 
 
 def tables(url: str) -> set[str]:
@@ -89,15 +91,15 @@ def test_the_file_is_copied_before_and_the_copy_is_told(tmp_path: Path, second: 
         store.add(told_again(tmp_path / "runs"))
         before = store.derived(f"{1:032x}")
     Store.open(str(file), tell=told.append, layouts=second).close()
-    (copy,) = tmp_path.glob("records-layout-2-20*.sqlite")
-    assert told == [f"{file}: brought from layout 2 to 3; a copy as it was: {copy}"]
+    (copy,) = tmp_path.glob("records-layout-3-20*.sqlite")
+    assert told == [f"{file}: brought from layout 3 to 4; a copy as it was: {copy}"]
     with Store.open(str(copy)) as store:
         assert store.derived(f"{1:032x}") == before
 
 
 def test_a_layout_of_a_newer_version_is_refused_and_left_alone(store_url: str, second: Layouts) -> None:
     Store.open(store_url, layouts=second).close()
-    with pytest.raises(RecordsError, match="has layout 3, of a newer version of this program; this one knows layouts"):
+    with pytest.raises(RecordsError, match="has layout 4, of a newer version of this program; this one knows layouts"):
         Store.open(store_url)
     assert "shelves" in tables(store_url)
 
@@ -109,7 +111,7 @@ def test_a_layout_of_a_newer_version_is_refused_and_left_alone(store_url: str, s
 def test_a_step_that_breaks_half_way_changes_nothing(
     store_url: str, tmp_path: Path, second: Layouts, ending: str
 ) -> None:
-    step = second.folders[-1] / "layout_3.py"
+    step = second.folders[-1] / "layout_4.py"
     step.write_text(SECOND.rstrip() + ending + "\n", "utf-8")
     with Store.open(store_url) as store:
         store.add(told_again(tmp_path / "runs"))
@@ -137,19 +139,19 @@ def opener(url: str, layouts: Layouts) -> subprocess.Popen[str]:
 
 
 @posix
-@pytest.mark.parametrize("there", ["nothing", "layout 2"])
+@pytest.mark.parametrize("there", ["nothing", "layout 3"])
 def test_many_that_open_a_store_at_once_bring_it_up_to_date_once(
     store_url: str, tmp_path: Path, second: Layouts, there: str
 ) -> None:
-    if there == "layout 2":
+    if there == "layout 3":
         Store.open(store_url).close()
     process = opener(store_url, second)
     out, err = process.communicate(timeout=100)
     assert process.returncode == 0, err
     told = [sentence for each in json.loads(out) for sentence in each]
-    brought = there == "layout 2" and "postgresql" not in store_url
+    brought = there == "layout 3" and "postgresql" not in store_url
     assert len(told) == (1 if brought else 0)
-    copies = [] if "postgresql" in store_url else list(Path(store_url).parent.glob("*layout-2*"))
+    copies = [] if "postgresql" in store_url else list(Path(store_url).parent.glob("*layout-3*"))
     assert len(copies) == len(told)
     Store.open(store_url, layouts=second).close()
 
@@ -164,15 +166,39 @@ def test_a_file_of_another_program_is_not_taken_over(tmp_path: Path) -> None:
         assert connection.execute("SELECT name FROM sqlite_master").fetchall() == [("albums",)]
 
 
-def test_a_store_of_the_first_layout_is_brought_to_the_second_with_its_runs(tmp_path: Path) -> None:
+AS_BEFORE_3 = """
+    DROP INDEX runs_by_serial; CREATE INDEX runs_by_serial ON runs (serial, started);
+    DROP INDEX runs_by_start; CREATE INDEX runs_by_start ON runs (started);
+"""
+
+
+@pytest.mark.parametrize(
+    ("layout", "as_it_was"), [("1", AS_BEFORE_3 + "DROP TABLE reports; DROP TABLE issued;"), ("2", AS_BEFORE_3)]
+)
+def test_a_store_of_an_older_layout_is_brought_to_the_newest_with_its_runs(
+    tmp_path: Path, layout: str, as_it_was: str
+) -> None:
     file, told = tmp_path / "records.sqlite", []
     with Store.open(str(file)) as store:
         store.add(told_again(tmp_path / "runs"))
         before = store.derived(f"{1:032x}")
-    with closing(sqlite3.connect(file)) as database_:  # as the first layout had it
-        database_.executescript("DROP TABLE reports; DROP TABLE issued;")
-        database_.execute(f"UPDATE {VERSION_TABLE} SET version_num = '1'")
+    with closing(sqlite3.connect(file)) as database_:
+        database_.executescript(as_it_was)
+        database_.execute(f"UPDATE {VERSION_TABLE} SET version_num = ?", [layout])
         database_.commit()
     with Store.open(str(file), tell=told.append) as store:
         assert store.derived(f"{1:032x}") == before
-    assert "brought from layout 1 to 2" in told[0]
+        assert not sorted_in(store, Selection(serial="Egret-3071"))
+        assert not sorted_in(store, Selection(since=dt.date(2026, 1, 1)))
+    assert f"brought from layout {layout} to {LAYOUT}" in told[0]
+
+
+def sorted_in(store: Store, where: Selection) -> bool:
+    """Whether the database sorts the runs that are asked for, which it need not where an index has them in order."""
+    with store.connection() as connection:
+        asked = queries.runs(where).compile(connection.engine)
+        given = queries.values(where)
+        plan = connection.exec_driver_sql(
+            f"EXPLAIN QUERY PLAN {asked.string}", tuple(str(given.get(name, 0)) for name in asked.positiontup)
+        )
+        return any("TEMP B-TREE" in row[-1] for row in plan)

@@ -12,7 +12,6 @@ from dataclasses import fields
 from typing import Any, Final
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql
 
 from harness.years.records.rows import (
     BY_STANDARD,
@@ -24,7 +23,7 @@ from harness.years.records.rows import (
     StandardRow,
 )
 
-LAYOUT: Final = "2"  # the newest of migrations/versions
+LAYOUT: Final = "3"  # the newest of migrations/versions
 VERSION_TABLE: Final = "halfpower_layout"
 
 
@@ -37,7 +36,7 @@ class Moment(sa.types.TypeDecorator[dt.datetime]):
     def load_dialect_impl(self, dialect: sa.Dialect) -> sa.types.TypeEngine[Any]:
         """Choose the column's type."""
         if dialect.name == "postgresql":
-            return dialect.type_descriptor(postgresql.TIMESTAMP(timezone=True))
+            return dialect.type_descriptor(sa.TIMESTAMP(timezone=True))
         return dialect.type_descriptor(sa.String())
 
     def process_bind_param(self, value: dt.datetime | None, dialect: sa.Dialect) -> Any:
@@ -94,8 +93,8 @@ runs: Final = sa.Table(
     METADATA,
     sa.Column("id", text(), primary_key=True),
     *_columns(RunRow, but=("id",)),
-    sa.Index("runs_by_serial", "serial", "started"),
-    sa.Index("runs_by_start", "started"),
+    sa.Index("runs_by_serial", "serial", "started", "id"),  # in the order in which they are asked for
+    sa.Index("runs_by_start", "started", "id"),
 )
 results: Final = sa.Table(
     "results",
