@@ -99,5 +99,5 @@ def say(*lines: object, err: bool = False) -> None:
     """Say something, a line each: whatever stands in it steers no terminal."""
     from harness.words.clean import clean
 
-    for line in lines:
-        click.echo(clean(str(line)), err=err)
+    if lines:
+        click.echo("\n".join(clean(str(line)) for line in lines), err=err)

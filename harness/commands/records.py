@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import fields, replace
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -138,8 +138,8 @@ def list_(as_json: bool, store: str | None, **options: Any) -> None:
         in_force = {each.run_id: each for each in there.reports() if each.state != "replaced"}
         name = there.name
     if as_json:
-        for run in runs:
-            click.echo(_json(run))
+        if runs:
+            click.echo("\n".join(map(_json, runs)))
         return
     say(*_listed(runs, in_force))
     kind = "simulated run" if where.simulated else "run"
@@ -363,5 +363,6 @@ def _report(run: RunRow, report: ReportRow | None) -> str:
 def _json(run: RunRow) -> str:
     from harness.words.json_text import json_text
 
-    plain = {key: value.isoformat() if isinstance(value, dt.datetime) else value for key, value in asdict(run).items()}
-    return json_text(plain)
+    plain = {field.name: getattr(run, field.name) for field in fields(run)}
+    times = {key: value.isoformat() for key, value in plain.items() if isinstance(value, dt.datetime)}
+    return json_text(plain | times)

@@ -3,7 +3,7 @@
 Beside each question through `Store`, in the same run, the same question as plain SQL through the database's own
 driver: ratios count, the machine's speed does not. The first runs are added from journals, whole; the others are the
 rows of one demo run told again with other units, dates, certificates and values, and put in a transaction a run, since
-a report a run would take longer than all that is asked here. PostgreSQL is tried where its server is installed, which
+a report a run, and a journal packed for each, would take longer than all that is asked here. PostgreSQL is tried where its server is installed, which
 then does not wait for the disk; SQLite does.
 """
 
@@ -30,12 +30,15 @@ from harness.commands.demo import unpack
 from harness.journal import journal
 from harness.years.records import queries
 from harness.years.records.derive import Origin, derive
+from harness.years.records.packing import pack
 from harness.years.records.rows import Derived, Selection
 from harness.years.records.store import Store
 from tests.helpers import postgres
 
 ADDED = 20
 UNITS = 400
+CERTIFICATES = 40  # of each standard
+FIRST, HOURS = dt.datetime(2021, 1, 4, 8, 0, tzinfo=dt.UTC), 43_800
 TIMES = 15
 HISTORY = Selection(serial="S-0123", quantity="deflection", channel=2, setting="50 mV/div", path="lead")
 OF_A_STANDARD = Selection(standard="BW-C-1001")
@@ -72,7 +75,8 @@ def main() -> None:
         demo = a_run(Path(folder))
         file = Path(folder) / "records.sqlite"
         measured("SQLite", str(file), demo, runs, lambda: closing(sqlite3.connect(file)))
-        print(f"  the file: {file.stat().st_size / 1e6:.0f} MB")
+        packed = len(pack(journal.sound(demo)))
+        print(f"  the file: {file.stat().st_size / 1e6:.0f} MB, and {packed / 1e3:.1f} kB more for each whole journal")
         if reason := postgres.why_not():
             print(f"PostgreSQL: not tried, {reason}")
             return
@@ -95,8 +99,10 @@ def told_again(demo: Path, runs: int) -> Iterator[Derived]:
     origin = Origin(host="bench", folder="runs", added=dt.datetime(2026, 1, 1, tzinfo=dt.UTC))
     first = derive(journal.sound(demo), demo, origin)
     for n in range(runs):
-        began = dt.datetime(2021, 1, 4, 8, 0, tzinfo=dt.UTC) + dt.timedelta(hours=n * 43_800 / runs)
+        began = FIRST + dt.timedelta(hours=n * HOURS / runs)
         shared = {"started": began, "simulated": False, "bench": f"Bench {n % 5}"}
+        period = n * CERTIFICATES // runs
+        due = FIRST.date() + dt.timedelta(hours=period * HOURS / CERTIFICATES, days=365)
         unit = {"serial": f"S-{n % UNITS:04d}"}
         run = replace(
             first.run, id=f"{n:032x}", number=f"run {n}", ended=began + dt.timedelta(minutes=9), **shared, **unit
@@ -109,13 +115,11 @@ def told_again(demo: Path, runs: int) -> Iterator[Derived]:
             for row in first.results
         )  # fmt: skip
         standards = tuple(
-            replace(
-                row, run_id=run.id, certificate=f"BW-C-{1000 + n * 40 // runs + 100 * place}",
-                due=began.date() + dt.timedelta(days=365), **shared,
-            )
+            replace(row, run_id=run.id, certificate=f"BW-C-{1000 + period + 100 * place}", due=due, **shared)
             for place, row in enumerate(first.standards)
         )  # fmt: skip
-        yield Derived(run=run, results=results, standards=standards, journal=first.journal)
+        kept = first.journal if n < ADDED else b""
+        yield Derived(run=run, results=results, standards=standards, journal=kept)
 
 
 def measured(name: str, url: str, demo: Path, runs: int, connect: Callable[[], Any]) -> None:

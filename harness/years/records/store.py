@@ -17,8 +17,6 @@ from typing import Any, Literal
 import sqlalchemy as sa
 
 from harness.errors import RecordsError, RunRefused
-from harness.journal import issues
-from harness.journal import journal as journals_of_runs
 from harness.journal.atomic import make_file, make_folder
 from harness.words.clean import shortened
 from harness.words.clock import Clock, RealClock
@@ -95,7 +93,9 @@ class Store:
         since. `for_server` notes in the same transaction that the run waits for that server.
         Raises JournalError for a damaged journal, RecordsError for another journal under the same identity.
         """
-        from harness.years.records.derive import Origin, derive_read  # what computes, and is slow to import
+        from harness.journal import issues  # who only asks waits for none of these
+        from harness.journal import journal as journals_of_runs
+        from harness.years.records.derive import Origin, derive_read
 
         data = journals_of_runs.sound(journal_path)
         contents = journals_of_runs.parse(data, journal_path)

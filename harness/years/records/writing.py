@@ -6,10 +6,10 @@ import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from importlib import import_module
 from typing import Any, Final
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
 
 from harness.errors import RunRefused
 from harness.years.records.packing import pack, unpack
@@ -124,7 +124,7 @@ def unpacked(packed: bytes | None, sha256: str, name: str) -> bytes:
 
 
 def _insert(connection: sa.Connection, table: sa.Table) -> Any:
-    return (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
+    return import_module(f"sqlalchemy.dialects.{connection.dialect.name}").insert(table)
 
 
 def _rewrite(connection: sa.Connection, derived: Derived) -> None:
