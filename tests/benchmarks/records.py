@@ -3,8 +3,8 @@
 Beside each question through `Store`, in the same run, the same question as plain SQL through the database's own
 driver: ratios count, the machine's speed does not. The first runs are added from journals, whole; the others are the
 rows of one demo run told again with other units, dates, certificates and values, and put in a transaction a run, since
-a report a run, and a journal packed for each, would take longer than all that is asked here. PostgreSQL is tried where its server is installed, which
-then does not wait for the disk; SQLite does.
+a report a run, and a journal packed for each, would take longer than all that is asked here. PostgreSQL is tried where
+its server is installed, which then does not wait for the disk; SQLite does.
 """
 
 from __future__ import annotations
