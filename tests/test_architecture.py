@@ -78,7 +78,7 @@ HEAVY: Final = (
     "scipy.optimize",
     "scipy.signal",
     "pandas",
-    "matplotlib",
+    "fontTools",
     "pyvisa",
     "sqlalchemy",
     "alembic",

@@ -297,7 +297,7 @@ def test_import_stays_light():
     code = (
         "import sys, harness.analysis.estimate, harness.analysis.verdict, "
         "harness.analysis.line_fit; "
-        "print([m for m in ('scipy.stats', 'scipy.optimize', 'pandas', 'matplotlib') if m in sys.modules])"
+        "print([m for m in ('scipy.stats', 'scipy.optimize', 'pandas', 'typst') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

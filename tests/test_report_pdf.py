@@ -241,7 +241,7 @@ def test_fonts_that_cannot_be_used_are_named(tmp_path: Path) -> None:
 
 
 def test_missing_fonts_of_its_own_are_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("matplotlib.get_data_path", lambda: str(tmp_path))
+    monkeypatch.setattr(printed, "FONTS", tmp_path)
     with pytest.raises(HalfpowerError, match=r"DejaVuSans\.ttf: is missing"):
         pdf(EXAMPLES["plain_only"]())
     with pytest.raises(HalfpowerError, match="is missing"):

@@ -13,7 +13,7 @@ HEAVY = (
     "numpy",
     "scipy",
     "pandas",
-    "matplotlib",
+    "fontTools",
     "typst",
     "pyvisa",
     "pyvisa_sim",
@@ -105,4 +105,4 @@ def test_what_measures_nothing_loads_nothing_that_draws_or_keeps(command: str, c
     assert code == 0
     assert "harness.runs" in modules
     assert ("scipy" in modules) is computes
-    assert not {"pandas", "matplotlib", "sqlalchemy", "alembic", "dask", "typst", "PIL"} & set(modules)
+    assert not {"pandas", "fontTools", "sqlalchemy", "alembic", "dask", "typst", "PIL"} & set(modules)

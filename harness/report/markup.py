@@ -220,7 +220,7 @@ def _figure(figure: b.Figure) -> str:
 
 def _inline(svg: str, prefix: str) -> str:
     """Make a drawing part of the page: sized by the page, hidden from listeners, who get its words instead."""
-    return re.sub(r' (?:width|height)="[0-9.]+pt"', "", themed(svg, prefix), count=2)  # matplotlib escaped its texts
+    return re.sub(r' (?:width|height)="[0-9.]+pt"', "", themed(svg, prefix), count=2)  # its texts are escaped
 
 
 # --- tables ------------------------------------------------------------------------------------------------------

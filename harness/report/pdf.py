@@ -1,7 +1,7 @@
 """The report as a PDF: PDF/A-3a and PDF/UA-1, the results attached, the same bytes each run.
 
-Everything comes to the template as JSON, and text from JSON is never markup to it. Fonts are those that come with
-matplotlib and typst, whatever the machine has, so that a report looks the same everywhere.
+Everything comes to the template as JSON, and text from JSON is never markup to it. Fonts are those in `fonts/` and
+typst's own, whatever the machine has, so that a report looks the same everywhere.
 
 References
 ----------
@@ -11,8 +11,10 @@ ISO 19005-3:2012 (PDF/A-3: long-term keeping, with the data inside), ISO 14289-1
 from __future__ import annotations
 
 import datetime as dt
+import io
 import json
 import re
+import struct
 import unicodedata
 from functools import cache
 from pathlib import Path
@@ -38,10 +40,11 @@ if TYPE_CHECKING:
 Paper: TypeAlias = Literal["a4", "us-letter"]
 
 TEMPLATE: Final = Path(__file__).parent / "templates" / "report.typ"
+FONTS: Final = Path(__file__).parent / "fonts"
 STANDARDS: Final[list[PDFStandard]] = ["a-3a", "ua-1"]
 FAMILIES: Final = ("Libertinus Serif", "DejaVu Sans")  # the second for signs and letters that the first lacks
 _TEXT_FONT: Final = "DejaVuSans.ttf"
-_LAST_RESORT: Final = "LastResortHE-Regular.ttf"  # a frame for every character; newer releases of matplotlib have it
+_LAST_RESORT: Final = "LastResortHE-Regular.ttf"  # a frame for every character
 _LACKING: Final = "\N{REPLACEMENT CHARACTER}"
 _BREAK: Final = "\N{ZERO WIDTH SPACE}"
 _LONG_WORD: Final = 40  # characters of a word in running text; longer ones may be broken anywhere
@@ -219,15 +222,12 @@ def _lacking_text(lacking: set[str]) -> str:
 
 
 def _font_folder() -> Path:
-    """The fonts that come with matplotlib."""
-    import matplotlib as mpl
-
-    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
-    if not (folder / _TEXT_FONT).is_file():
+    """The fonts that come with this package."""
+    if not (FONTS / _TEXT_FONT).is_file():
         raise HalfpowerError(
-            f"{folder / _TEXT_FONT}: is missing, so the PDF has no fonts. Install matplotlib again, or leave --pdf out."
+            f"{FONTS / _TEXT_FONT}: is missing, so the PDF has no fonts. Install halfpower again, or leave --pdf out."
         )
-    return folder
+    return FONTS
 
 
 def _families(typst: ModuleType, folder: Path | None) -> list[str]:
@@ -241,7 +241,7 @@ def _families(typst: ModuleType, folder: Path | None) -> list[str]:
 @cache
 def _characters(folders: tuple[Path, ...]) -> tuple[frozenset[str], bool]:
     """The characters that can be printed, and whether there is a frame for all others."""
-    from matplotlib.ft2font import FT2Font
+    from fontTools.ttLib import TTFont, TTLibError
 
     own, *further = folders
     files = [own / _TEXT_FONT]
@@ -253,7 +253,7 @@ def _characters(folders: tuple[Path, ...]) -> tuple[frozenset[str], bool]:
     held: set[str] = set()
     for file in files:
         try:
-            held.update(map(chr, FT2Font(str(file)).get_charmap()))
-        except RuntimeError as error:
+            held.update(map(chr, TTFont(io.BytesIO(file.read_bytes())).getBestCmap() or ()))
+        except (TTLibError, ValueError, KeyError, AssertionError, struct.error) as error:
             raise HalfpowerError(f"{file}: is no font that can be read ({error}). Take it out of the folder.") from None
     return frozenset(held), (own / _LAST_RESORT).is_file()
