@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import re
+import sys
 import uuid
-from collections.abc import Callable, Collection, Mapping
-from contextlib import AbstractContextManager, suppress
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
+from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from harness.bench.guarding import charges_of, unguarded
 from harness.bench.perform import LiveBench
-from harness.errors import ConfigError, JournalError, SafetyError
+from harness.errors import ConfigError, SafetyError
 from harness.files.own_files import OWN_CODE
-from harness.journal.atomic import OWNERS_FOLDER
 from harness.journal.events import Events, OnEvent
 from harness.journal.journal import Contents, Journal
 from harness.journal.journal import read as read_journal
@@ -30,6 +29,7 @@ from harness.run.days import day_of, day_on
 from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
+from harness.run.new_folder import new_folder
 from harness.run.opening import opened, simulated_bench
 from harness.run.own_code import keep_traceback
 from harness.run.refusals import (
@@ -41,15 +41,17 @@ from harness.run.refusals import (
     past_due,
     refuse_others,
 )
-from harness.steps import Reading, Role
+from harness.steps import Reading, Reply, Role, Step
+from harness.words.clean import clean
 from harness.words.clock import OnLife, Stamps, no_sign
-from harness.words.numbering import USUAL, numbers
 from harness.words.version import program_version
 from harness.years.issuing import report_of
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from harness.analysis.verdict import ErrorDefinition, Rule
     from harness.link.trace import Trace
-    from harness.models import Setup
     from harness.run.adjusting import Present, Show
     from harness.run.faulted import Faults
     from harness.run.rehearsal import Rehearsal
@@ -57,14 +59,15 @@ if TYPE_CHECKING:
     from harness.sim.bench import SimulatedBench
 
 __all__ = [
-    "LoadedJob", "RunResult", "adjust", "load", "load_again", "opened", "rehearse", "report", "resume",
+    "LoadedJob", "RunResult", "adjust", "load", "load_again", "opened", "readings", "rehearse", "report", "resume",
     "simulated_bench", "start", "warnings",
 ]  # fmt: skip
 
 OnFolder = Callable[[Path], None]
+LINE: Final = 72  # characters of a line that is written over
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class RunResult:
     """A run that ended: its folder, its report, and the sentences of parts that ended early."""
 
@@ -73,6 +76,13 @@ class RunResult:
     ended_early: tuple[str, ...]
     exit_code: int = 0  # of the first of them
     faults: tuple[str, ...] = ()  # of a run under faults on purpose: how many there were, what was done about them
+
+    def __repr__(self) -> str:
+        return "\n".join((f"<RunResult {self.folder}: {self.report.sentence}>", *self.ended_early))
+
+    def _repr_html_(self) -> str:
+        told = "".join(f"<p>{escape(clean(sentence))}</p>" for sentence in self.ended_early)
+        return f"{told}{self.report._repr_html_()}"
 
 
 def rehearse(loaded: LoadedJob) -> Rehearsal:
@@ -117,12 +127,14 @@ def start(
     seat: Seat | None = None,
     trace: Trace | None = None,
     step_by_step: Operator | None = None,
+    progress: bool = False,
 ) -> RunResult:
     """Run a job into a new folder below `runs`; outputs are off at every exit. `faults`: simulated benches only.
 
     `on_folder` is told the run's folder once its journal is on disk, before anything is measured. No number is given
     that stands in the `store` already; None is the one that is set up. `seat` is a place on a bench that several
     runs share. `trace` is told every exchange with every instrument; `step_by_step` is asked before every step.
+    `progress` writes a line that says how far it is.
     """
     events = Events(on_event)
     loaded = load(job_path, before=lambda own: events(OWN_CODE, str(own)))
@@ -141,7 +153,7 @@ def start(
         bench.try_settings(rehearsed.views)
         tell_who_reads(bench.on_event, (), operator, by_hand=by_hand and simulated is not None)
         started = bench.clock.utc()
-        folder = _new_folder(Path(runs), loaded.setup, started, given)
+        folder = new_folder(Path(runs), loaded.setup, started, given)
         header = _header(loaded, folder.name, started.isoformat(timespec="seconds"), identities)
         journal = Journal.create(folder, header, stamp=Stamps(bench.clock, bench.on_event))
         on_folder(folder)
@@ -150,17 +162,11 @@ def start(
     bench = partial(
         opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat, trace=trace
     )
-    return _run(
-        loaded,
-        simulated,
-        bench,
-        begin,
-        events=events,
-        watch=watch,
-        faults=faults,
-        guided=operator is not None,
-        step_by_step=step_by_step,
-    )
+    with _told(watch, rehearsed if progress else None) as told:
+        return _run(
+            loaded, simulated, bench, begin, events=events, watch=told, faults=faults, guided=operator is not None,
+            step_by_step=step_by_step,
+        )  # fmt: skip
 
 
 def resume(
@@ -178,6 +184,7 @@ def resume(
     seat: Seat | None = None,
     trace: Trace | None = None,
     step_by_step: Operator | None = None,
+    progress: bool = False,
 ) -> RunResult:
     """Go on with a run that stopped; refused where job, bench, unit, program or the user's own Python have changed.
 
@@ -201,17 +208,11 @@ def resume(
     bench = partial(
         opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat, trace=trace
     )
-    return _run(
-        loaded,
-        simulated,
-        bench,
-        go_on,
-        events=events,
-        watch=watch,
-        faults=faults,
-        guided=operator is not None,
-        step_by_step=step_by_step,
-    )
+    with _told(watch, rehearse(loaded) if progress else None, contents.steps) as told:
+        return _run(
+            loaded, simulated, bench, go_on, events=events, watch=told, faults=faults, guided=operator is not None,
+            step_by_step=step_by_step,
+        )  # fmt: skip
 
 
 def adjust(
@@ -255,9 +256,53 @@ def _attended(loaded: LoadedJob) -> LoadedJob:
     return replace(loaded, setup=replace(loaded.setup, job=job))
 
 
-def report(run_folder: str | Path) -> Report:
-    """The report of a run folder that is in force, from its journal and what was approved or amended of it."""
-    return report_of(Path(run_folder))
+def report(
+    run_folder: str | Path,
+    *,
+    rule: Rule | None = None,
+    error: ErrorDefinition | None = None,
+    tolerance: Mapping[str, Any] | None = None,
+) -> Report:
+    """The report of a run folder that is in force, from its journal and what was approved or amended of it.
+
+    With another rule, definition of error or tolerances, `{"deflection": "2 %"}` as the unit file writes them, it is
+    what the report would be: marked as re-analysed, written nowhere.
+    """
+    if rule is None and error is None and tolerance is None:
+        return report_of(Path(run_folder))
+    from harness.years.reanalysis import Changes, otherwise
+
+    return otherwise(Path(run_folder), Changes(rule=rule, error=error, tolerance=tolerance))
+
+
+def readings(run_folder: str | Path) -> pd.DataFrame:
+    """Every reading of a run in its order, one a row: `harness.report.frame.readings_frame`."""
+    from harness.report.frame import readings_frame
+
+    return readings_frame(read_journal(Path(run_folder)))
+
+
+@contextmanager
+def _told(watch: Watch, rehearsed: Rehearsal | None, recorded: Mapping[str, int] | None = None) -> Iterator[Watch]:
+    """Who is told every step: `watch`, and a line for how far it is where there is a rehearsal to count by."""
+    if rehearsed is None:
+        yield watch
+        return
+    from harness.person.progress import Progress
+
+    progress = Progress(planned={part.name: len(part.steps) for part in rehearsed.parts})
+    progress.begin(recorded or {})
+
+    def both(part: str, n: int, step: Step, reply: Reply) -> None:
+        watch(part, n, step, reply)
+        progress.step(part, n)
+        sys.stdout.write(f"\r{progress.line(part):<{LINE}}")
+        sys.stdout.flush()
+
+    try:
+        yield both
+    finally:
+        sys.stdout.write("\n")
 
 
 def _run(
@@ -331,36 +376,10 @@ def _header(loaded: LoadedJob, run: str, started: str, identities: Mapping[Role,
     }
 
 
-def _new_folder(runs: Path, setup: Setup, started: dt.datetime, given: Collection[str]) -> Path:
-    """The folder of a new run, made for it alone: its name is the run's number, which nothing else has here.
-
-    `given` are numbers that stand elsewhere.
-    """
-    bench, serial = setup.bench, setup.job.serial
-    values = {
-        "year": f"{started:%Y}", "month": f"{started:%m}", "date": f"{started:%Y-%m-%d}",
-        "serial": _as_a_name(serial), "bench": _as_a_name(bench.name),
-    }  # fmt: skip
-    try:
-        taken = {*given, *(each.name for each in runs.iterdir())} if runs.is_dir() else given
-        for number in numbers(bench.report_number or USUAL, values, taken):
-            with suppress(FileExistsError):  # another bench was quicker
-                (runs / number).mkdir(mode=OWNERS_FOLDER, parents=True)
-                return runs / number
-    except OSError as error:
-        raise JournalError(f"{runs}: cannot be written: {error.strerror}. Name another folder with --runs.") from None
-    raise JournalError(f"{runs}: a thousand numbers in a row are taken; name another folder with --runs.")
-
-
 def _given(store: str | None) -> Collection[str]:
     from harness.years.records.push import numbers_given
 
     return numbers_given(store)
-
-
-def _as_a_name(text: str) -> str:
-    """What may stand in the name of a folder."""
-    return re.sub(r"[^A-Za-z0-9._-]+", "-", text).strip("-.")[:40] or hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def today(loaded: LoadedJob) -> dt.date:

@@ -6,6 +6,8 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from harness.quantities import duration
+
 
 @dataclass(slots=True, kw_only=True)
 class Progress:
@@ -57,3 +59,7 @@ class Progress:
         if self._began is None or not self._here:
             return self.estimated_s * left / self.total if self.total and self.estimated_s else None
         return (self.now() - self._began) / self._here * left
+
+    def line(self, part: str) -> str:
+        """How far it is, in a line."""
+        return f"{self.done}/{self.total}  {part}  (left: {duration(self.left_s())})"

@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import astuple, fields
 from typing import TYPE_CHECKING, Any, Final, get_type_hints
 
+from harness.measurement import knowing, quantity_of
 from harness.report.tables import BudgetRow, PointRow, ResponseRow, budget_rows, point_rows, response_rows
+from harness.steps import Measure, Reading
+from harness.words.signals import describe
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
 
+    from harness.journal.journal import Contents, Record
     from harness.report.model import Report
 
 _DTYPE: Final[dict[Any, str]] = {
@@ -51,6 +55,47 @@ def response_frame(report: Report) -> pd.DataFrame:
 def budget_frame(report: Report) -> pd.DataFrame:
     """Return every line of every budget: the columns of `harness.report.tables.BudgetRow`."""
     return _frame(BudgetRow, budget_rows(report))
+
+
+def readings_frame(contents: Contents) -> pd.DataFrame:
+    """
+    Return every reading that stands in a journal, in its order: what was applied and set, what was read, and when.
+
+    `scatter` is the standard uncertainty of the value as its own record shows it, `at` a time with its zone; each
+    further number of a reading has a column of its own, `more.NAME`.
+    """
+    import pandas as pd
+
+    with knowing(contents.quantities):
+        rows = [
+            _reading(record, record.step, record.reply)
+            for record in contents.records
+            if isinstance(record.step, Measure) and isinstance(record.reply, Reading)
+        ]
+    more = {name: "float64" for row in rows for name in row if name.startswith("more.")}
+    table = pd.DataFrame(rows, columns=[*READING, *more])
+    table["at"] = pd.to_datetime(table["at"], utc=True, format="ISO8601")
+    return table.astype({**READING, **more})
+
+
+READING: Final = {
+    "part": "string", "n": "Int64", "at": "datetime64[ns, UTC]", "purpose": "string", "path": "string",
+    "source": "string", "applied": "string", "display": "string", "channel": "Int64", "volts_per_div": "float64",
+    "s_per_div": "float64", "quantity": "string", "unit": "string", "expected": "float64", "value": "float64",
+    "scatter": "float64", "status": "string", "frequency_hz": "float64", "said": "string", "flags": "string",
+}  # fmt: skip
+"""The columns of `readings_frame`."""
+
+
+def _reading(record: Record, step: Measure, reply: Reading) -> dict[str, Any]:
+    return {
+        "part": record.part, "n": record.n, "at": record.at, "purpose": step.purpose, "path": step.path,
+        "source": step.source, "applied": describe(step.stimulus), "display": step.display,
+        "channel": step.view.channel, "volts_per_div": step.view.volts_per_div, "s_per_div": step.view.s_per_div,
+        "quantity": step.quantity, "unit": quantity_of(step).unit, "expected": step.expected, "value": reply.value,
+        "scatter": reply.scatter, "status": reply.status, "frequency_hz": reply.frequency_hz, "said": reply.said,
+        "flags": ", ".join(reply.flags),
+    } | {f"more.{name}": value for name, value in reply.more.items()}  # fmt: skip
 
 
 def _frame(row: type, rows: Sequence[Any]) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from importlib import import_module
 from typing import Final, Literal, TypeAlias
 
 from harness.analysis.curve import Band, Curve, CurvePoint, Flag, LevelPoint
@@ -19,6 +20,18 @@ Word: TypeAlias = Literal[
 ]  # fmt: skip
 
 
+class Shown:
+    """What a notebook shows as a line, or as a table. The words stand above this module, so they are loaded by name."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return str(import_module("harness.report.notebook").in_a_line(self))
+
+    def _repr_html_(self) -> str:
+        return str(import_module("harness.report.notebook").as_html(self))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standard:
     """An instrument that a reading was taken with, and the results rest on."""
@@ -33,8 +46,8 @@ class Standard:
     overdue: bool  # on the last day of the run
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Result(Shown):
     """What was judged, or would have been: a range of a channel, a time factor, a rise time, a half-power frequency."""
 
     quantity: str  # the name of its `harness.measurement.Rating`
@@ -136,8 +149,8 @@ class Evaluated:
     headings: tuple[Heading, ...] = ()  # of the calibration guide, where a measurement of the user's own says some
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PartResult:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class PartResult(Shown):
     """One sequence of the job."""
 
     name: str
@@ -238,8 +251,8 @@ class Adjustment:
     pairs: tuple[Pair, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Report:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Report(Shown):
     """Everything a report says."""
 
     number: str

@@ -82,12 +82,15 @@ class Use:
         }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class LoadedJob(LoadedFiles):
     """A job with its bench and unit, and its sequences."""
 
     uses: tuple[Use, ...]
     own: OwnCode  # what was imported of the user's own Python
+
+    def __repr__(self) -> str:
+        return f"<LoadedJob {self.job_path}: {', '.join(use.name for use in self.uses)}>"
 
     @property
     def roles(self) -> tuple[Role, ...]:

@@ -21,7 +21,7 @@ from harness.errors import AnalysisError, HalfpowerError, OwnCodeError
 from harness.measurement import knowing, quantity_of
 from harness.models import Setup
 from harness.person.operator import describe_connection
-from harness.quantities import round_to, show
+from harness.quantities import duration, round_to, show
 from harness.run.own_code import Blaming, a_step, refused
 from harness.run.questions import questions
 from harness.steps import (
@@ -77,7 +77,7 @@ class RehearsedPart:
     decidable: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Rehearsal:
     """What a job will ask of the bench and of people."""
 
@@ -90,6 +90,13 @@ class Rehearsal:
     left_out: tuple[str, ...]
     questions: int = 0  # to a person who never slips
     warm_up_s: float = 0.0  # of the slowest instrument; how much of it is over nobody knows before it is asked
+
+    def __repr__(self) -> str:
+        decidable, points = (sum(getattr(part, name) for part in self.parts) for name in ("decidable", "points"))
+        return (
+            f"<Rehearsal: {self.steps} steps in about {duration(self.estimated_s)}, {self.questions} questions; "
+            f"{decidable} of {points} points can be decided>"
+        )
 
     @property
     def steps(self) -> int:

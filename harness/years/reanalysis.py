@@ -12,14 +12,18 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
+from pydantic import ValidationError
+
 from harness.analysis.verdict import ErrorDefinition, Rule
-from harness.errors import HalfpowerError
+from harness.errors import ConfigError, HalfpowerError
 from harness.journal import journal
 from harness.journal.journal import Contents
-from harness.models import Setup
+from harness.models import Setup, Unit
+from harness.report.model import Report
 from harness.report.summary import summarise
 from harness.report.tables import PointRow
 from harness.years.corrections import Corrections, corrected
@@ -43,6 +47,7 @@ class Changes:
     corrections: Corrections | None = None
     rule: Rule | None = None
     error: ErrorDefinition | None = None
+    tolerance: Mapping[str, Any] | None = None  # keys of the unit file's [tolerance], as they stand there
     where: Selection = _EVERY_RUN
     share: float = 0.1  # of its U by which a result has to move for its customer to be told
 
@@ -147,10 +152,23 @@ def changed(contents: Contents, standards: Iterable[StandardRow], changes: Chang
     update: dict[str, Any] = {k: value for k, value in wanted.items() if value not in (None, getattr(setup.job, k))}
     if "rule" in update:
         update["rule_agreed"] = ""  # the customer agreed to the other one
-    if not touched and not update:
+    if not touched and not update and not changes.tolerance:
         return contents, touched
-    again = replace(setup, job=setup.job.model_copy(update=update))
+    again = replace(
+        setup, job=setup.job.model_copy(update=update), unit=_tolerating(setup.unit, changes.tolerance or {})
+    )
     return replace(contents, header={**contents.header, "setup": again.to_header()}), touched
+
+
+def _tolerating(unit: Unit, wanted: Mapping[str, Any]) -> Unit:
+    """The unit with other tolerances, written as in its file."""
+    rated = type(unit.tolerance)
+    if strange := [key for key in wanted if key not in rated.model_fields]:
+        near = "".join(f" {key!r} may be meant." for key in get_close_matches(strange[0], rated.model_fields, n=1))
+        raise ConfigError(f"A unit file rates no {strange[0]!r}.{near} docs/files.md lists what it rates.")
+    given = rated.model_validate(wanted)
+    update = {key: getattr(given, key) for key in given.model_fields_set}
+    return unit.model_copy(update={"tolerance": unit.tolerance.model_copy(update=update)})
 
 
 def page(again: tuple[Task, Outcome], changes: Changes, remark: str, issued: dt.datetime) -> str:
@@ -164,6 +182,22 @@ def page(again: tuple[Task, Outcome], changes: Changes, remark: str, issued: dt.
     made = summarise(_issued_anew(contents, f"{day} {issued:%H:%M:%S}"), issued=day)
     told = (remark, *(_AS_STATED.format(part.title) for part in made.parts if part.name in contents.results))
     return html_page(replace(made, reanalysed=remark, deviations=(*told, *made.deviations)))
+
+
+def otherwise(run_folder: Path, changes: Changes) -> Report:
+    """The report of a run as it would be with the changes; it says that it is that, and is never issued."""
+    contents = journal.read(run_folder)
+    told = ", ".join(
+        f"{name} {value!r}"
+        for name, value in (("rule", changes.rule), ("error", changes.error), ("tolerance", changes.tolerance))
+        if value is not None
+    )
+    try:
+        made = summarise(changed(contents, (), changes)[0])
+    except ValidationError as error:
+        first = error.errors()[0]
+        raise ConfigError(f"{first['loc'][-1]} = {first['input']!r} cannot be: {first['msg']}.") from None
+    return replace(made, reanalysed=f"Worked out otherwise than the job says: {told}.")
 
 
 def _issued_anew(contents: Contents, when: str) -> Contents:
