@@ -203,7 +203,7 @@ def resume(
         before = [event.what for event in contents.events]
         tell_who_reads(bench.on_event, before, operator, by_hand=by_hand and simulated is not None)
         last = contents.last_at if simulated is None else ""  # a simulated bench may have a day of its own
-        return Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
+        return Journal.reopen(folder, Stamps(bench.clock, bench.on_event, last), contents)
 
     bench = partial(
         opened, loaded, operator=operator, by_hand=by_hand, warm=warm, on_life=on_life, seat=seat, trace=trace

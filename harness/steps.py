@@ -340,10 +340,11 @@ def look(step: Look) -> Sequence[Seen]:
 
 @cache
 def _defaults(kind: type) -> tuple[tuple[str, Any], ...]:
-    """The fields of a kind, each with what need not be said of it."""
+    """The fields of a kind of values, each with what need not be said of it."""
     return tuple((f.name, {} if f.default_factory is dict else f.default) for f in fields(kind))
 
 
+@cache
 def field_names(kind: type) -> tuple[str, ...]:
     """The fields of a kind of values."""
     return tuple(name for name, _ in _defaults(kind))
@@ -352,8 +353,9 @@ def field_names(kind: type) -> tuple[str, ...]:
 def to_plain(value: Any) -> Any:
     """Turn a step or reply into JSON-ready dicts; the class name goes under "is", defaults are left out."""
     if is_dataclass(value) and not isinstance(value, type):
-        plain: dict[str, Any] = {"is": type(value).__name__}
-        for name, default in _defaults(type(value)):
+        kind: type = type(value)
+        plain: dict[str, Any] = {"is": kind.__name__}
+        for name, default in _defaults(kind):
             item = getattr(value, name)
             if item is not default and (item != default or type(item) is not type(default)):
                 plain[name] = to_plain(item)
@@ -369,7 +371,7 @@ def to_plain(value: Any) -> Any:
 
 def from_plain(plain: Any, kinds: Mapping[str, type] = KINDS) -> Any:
     """The inverse of `to_plain`; raises ValueError for what is none of the kinds, by default a step or reply."""
-    if isinstance(plain, Mapping):
+    if isinstance(plain, dict):
         if "is" not in plain:
             return {key: from_plain(item, kinds) for key, item in plain.items()}
         if plain["is"] == "float":

@@ -331,3 +331,16 @@ def test_any_bytes_as_a_journal_raise_only_a_journal_error(data):
         (Path(name) / journals.NAME).write_bytes(data)
         with pytest.raises(JournalError):
             read(Path(name))
+
+
+def test_what_is_known_of_a_file_is_not_read_again_unless_it_has_changed(folder):
+    known = read(folder)
+    journal, contents = Journal.reopen(folder, stamps(), known)
+    assert contents is known
+    journal.event("", "outputs", "written by a guardian meanwhile")
+    journal.close()
+    journal, contents = Journal.reopen(folder, stamps(), known)
+    journal.event("", "note", "after it")
+    journal.close()
+    assert contents.events[-1].text == "written by a guardian meanwhile"
+    assert read(folder).events[-1].text == "after it"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sys
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -241,6 +243,17 @@ def test_what_was_left_out_as_a_whole_says_nothing_of_the_pace() -> None:
     for n in range(2, 6):
         guide.took("a", n, point(2, 0.1), Reading(status="skipped", said="skip channel"))
     assert guide.progress() == "7 of 10, about 40 s left"
+
+
+def test_a_reading_costs_as_much_after_a_thousand_others_as_after_ten() -> None:
+    """By the calls that are made, which no busy machine changes; a run of 50,000 took minutes to go on with."""
+    guide = Guide(planned=lambda: {"a": 2000})
+    calls: Counter[int] = Counter()
+    for n in range(1000):
+        sys.setprofile(lambda *_, n=n: calls.update((n,)))  # type: ignore[misc]
+        guide.took("a", n, point(1, 0.1), Reading(value=6.0))
+        sys.setprofile(None)
+    assert calls[999] == calls[10]
 
 
 @pytest.mark.parametrize("kind", ["read", "do", "choose"])

@@ -48,6 +48,8 @@ def fitted(value: T) -> T:
 
 def number(value: Any) -> float:
     """A finite number as plain Python."""
+    if type(value) is float and math.isfinite(value):
+        return value
     if _is(value, Real):
         try:
             plain = float(value)

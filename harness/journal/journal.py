@@ -159,27 +159,20 @@ def read(path: Path) -> Contents:
 
 def parse(data: bytes, path: Path) -> Contents:
     """Read a journal from its bytes; `path` is where they came from, for what is said of them."""
-    return _gathered(data, path)[0]
-
-
-def _gathered(data: bytes, path: Path) -> tuple[Contents, tuple[Line, Line]]:
-    """What the lines come to, and the first and the last of them."""
-    gathered, first, last = _Gathered(), None, None
+    gathered = _Gathered()
     with ExitStack() as known:
         for line in lines(path, STYLE, data):
-            first, last = first or line, line
             try:
                 gathered.take(line, known)
             except (KeyError, ValueError, TypeError) as error:
                 raise JournalError(f"{path}:{line.number}: this line is no entry of a journal ({error}).") from None
-    if gathered.header is None or first is None or last is None:
+    if gathered.header is None:
         raise JournalError(f"{path}: the journal is empty: nothing was measured. Start the job again.")
-    contents = Contents(
+    return Contents(
         header=gathered.header, records=tuple(gathered.records), withdrawn=tuple(gathered.withdrawn),
         events=tuple(gathered.events), parts=gathered.parts, results=gathered.results, closed_at=gathered.closed_at,
-        last_at=last.at, digest=hashlib.sha256(data).hexdigest(),
+        last_at=gathered.last_at, digest=hashlib.sha256(data).hexdigest(),
     )  # fmt: skip
-    return contents, (first, last)
 
 
 @dataclass(slots=True)
@@ -193,12 +186,13 @@ class _Gathered:
     parts: dict[str, PartState] = field(default_factory=dict)
     results: dict[str, Any] = field(default_factory=dict)
     closed_at: str | None = None
+    last_at: str = ""
     whole: dict[int, Record] = field(default_factory=dict)  # by line: those that others may be as
 
     def take(self, line: Line, known: ExitStack) -> None:
         """Add a line; the quantities that the header declares are known to those after it."""
         entry, number = line.entry, line.number
-        part = str(entry.get("part", ""))
+        part, self.last_at = str(entry.get("part", "")), line.at
         match entry["kind"]:
             case "header":
                 self.header = entry
@@ -255,11 +249,13 @@ class Journal:
         return cls(SealedFile.create(folder / NAME, STYLE, stamp, header))
 
     @classmethod
-    def reopen(cls, path: Path, stamp: Callable[[], str]) -> tuple[Journal, Contents]:
-        """Continue a journal: checks every line, then drops a torn tail."""
+    def reopen(cls, path: Path, stamp: Callable[[], str], known: Contents | None = None) -> tuple[Journal, Contents]:
+        """Continue a journal: checks every line, but of what is `known`, then drops a torn tail."""
         path = _file(path)
-        contents, ends = _gathered(whole(path, STYLE), path)
-        return cls(SealedFile.reopen(path, STYLE, stamp, ends)), contents
+        data = whole(path, STYLE)
+        unchanged = known is not None and known.digest == hashlib.sha256(data).hexdigest()
+        contents = known if known is not None and unchanged else parse(data, path)
+        return cls(SealedFile.reopen(path, STYLE, stamp, data, contents.header["format"])), contents
 
     def reply(self, part: str, n: int, step: Step, reply: Reply) -> None:
         """Record what was answered to a step."""

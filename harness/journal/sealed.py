@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -92,12 +92,12 @@ def sound(path: Path, style: Style) -> bytes:
 
 
 def _decode(path: Path, number: int, line: bytes, previous: int) -> tuple[dict[str, Any], int]:
-    text, mark, rest = line.decode("utf-8", "replace").rpartition(',"crc":"')
+    text, mark, rest = line.rpartition(b',"crc":"')
     try:
         crc = int(rest[:8], 16)
-        if not mark or rest[8:] != '"}\n' or _seal(text + "}", previous) != crc:
+        if not mark or rest[8:] != b'"}\n' or zlib.crc32(text + b"}", previous) != crc:
             raise ValueError
-        entry = json.loads(text + "}")
+        entry = json.loads(text.decode() + "}")
     except (ValueError, RecursionError):
         raise JournalError(
             f"{path}:{number}: this line was changed or damaged after it was written. "
@@ -130,15 +130,10 @@ def _without_day(at: str, before: str) -> str:
     return short if short.startswith("T") and _with_day(short, before) == at else at
 
 
-def _seal(text: str, previous: int) -> int:
-    return zlib.crc32(text.encode(), previous)
-
-
 def _encode(entry: Mapping[str, Any], previous: int) -> tuple[bytes, int]:
-    body = json_text(entry, compact=True)
-    body = body.encode("utf-8", "replace").decode()  # a terminal may hand over bytes that are no character
-    crc = _seal(body, previous)
-    return f'{body[:-1]},"crc":"{crc:08x}"}}\n'.encode(), crc
+    body = json_text(entry, compact=True).encode("utf-8", "replace")  # a terminal may hand over what is no character
+    crc = zlib.crc32(body, previous)
+    return b'%b,"crc":"%08x"}\n' % (body[:-1], crc), crc
 
 
 def unsealed(data: bytes) -> bytes:
@@ -188,12 +183,17 @@ class SealedFile:
 
     @classmethod
     def reopen(
-        cls, path: Path, style: Style, stamp: Callable[[], str], read: Iterable[Line] | None = None
+        cls, path: Path, style: Style, stamp: Callable[[], str], data: bytes | None = None, begun_in: int | None = None
     ) -> SealedFile:
-        """Continue a file: checks every line, then drops a torn tail; `read` are its lines where they are checked."""
+        """Continue a file in the format in which it was begun, then drop a torn tail.
+
+        Every line is checked, but where the caller has, and hands over the bytes.
+        """
+        data = sound(path, style) if data is None else data
         made = cls(path, style, stamp)
-        for line in lines(path, style) if read is None else read:
-            made._took(line)
+        made.format = begun_in or style.format
+        made._end, made.lines = data.rfind(b"\n") + 1, data.count(b"\n")
+        made._crc = int(data[: made._end][-11:-3] or b"0", 16)
         try:
             made._file = os.open(path, os.O_WRONLY | getattr(os, "O_BINARY", 0))
             os.ftruncate(made._file, made._end)
@@ -224,11 +224,6 @@ class SealedFile:
         self.lines += 1
         self._cut_off = False
         return at
-
-    def _took(self, line: Line) -> None:
-        if line.number == 1:
-            self.format = int(line.entry["format"])
-        self._end, self._crc, self._at, self.lines = line.end, line.crc, line.at, line.number
 
     def _is_there(self, file: int) -> None:
         """What is written to a file that was deleted is lost without a word."""

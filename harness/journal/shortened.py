@@ -8,7 +8,7 @@ and stands before it in the same file, which is only ever added to.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import is_dataclass, replace
+from dataclasses import is_dataclass
 from typing import Any
 
 from harness.errors import AnalysisError
@@ -40,20 +40,21 @@ def _key(part: str, step: Step) -> tuple[str, str]:
 
 
 def restored(like: Step, said: Mapping[str, Any]) -> Step:
-    """The step of a line that says what differs from another; ValueError or TypeError for what is none."""
+    """The step of a line that says what differs from another; ValueError, KeyError or TypeError for what is none."""
     try:
         step: Step = _changed(like, {name: item for name, item in said.items() if name != "as"})
-        if isinstance(step, Measure):
+        if isinstance(step, Measure) and "quantity" in said:
             quantity_of(step)  # one that nobody knows is refused, as where it is whole
-    except (AttributeError, AnalysisError) as error:
+    except AnalysisError as error:
         raise ValueError(str(error).rstrip(".")) from None
     return step
 
 
 def _changes(before: Any, now: Any) -> dict[str, Any]:
     """The fields of a value that are not as before; of a value within it that is of the same kind, its fields."""
+    kind: type = type(now)
     changes = {}
-    for name in field_names(type(now)):
+    for name in field_names(kind):
         was, item = getattr(before, name), getattr(now, name)
         if was is item:
             continue
@@ -69,10 +70,9 @@ def _changes(before: Any, now: Any) -> dict[str, Any]:
 
 def _changed(before: Any, changes: Mapping[str, Any]) -> Any:
     """The inverse of `_changes`: what stands whole says what it "is"."""
-    made = {
-        name: _changed(getattr(before, name), item)
-        if isinstance(item, Mapping) and "is" not in item
-        else from_plain(item)
-        for name, item in changes.items()
-    }
-    return replace(before, **made)
+    kind: type = type(before)
+    made = {name: getattr(before, name) for name in field_names(kind)}
+    for name, item in changes.items():
+        of_the_same = isinstance(item, dict) and "is" not in item
+        made[name] = _changed(made[name], item) if of_the_same else from_plain(item)
+    return kind(**made)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, TypeAlias
@@ -39,7 +39,8 @@ class Guide:
     now: Callable[[], float] = time.monotonic
     part: str = ""  # that is on; empty while none is
     _progress: Progress | None = None
-    _taken: dict[tuple[str, int], str] = field(default_factory=dict)  # the readings that stand, and their words
+    _taken: defaultdict[str, dict[int, str]] = field(default_factory=lambda: defaultdict(dict))
+    """The readings of each part that stand, and their words."""
     _connected: Connect | None = None
 
     def took(self, part: str, n: int, step: Step, reply: Reply) -> str:
@@ -51,8 +52,8 @@ class Guide:
         word = sentence = ""
         if isinstance(step, Measure) and isinstance(reply, Reading):
             word, sentence = self.judge(step, reply)
-        self._taken[part, n] = _LEFT_OUT if left_out(reply) else word
-        self._far().step(part, self._counts()[part] - 1, asked=not left_out(reply))
+        self._taken[part][n] = _LEFT_OUT if left_out(reply) else word
+        self._far().step(part, len(self._taken[part]) - 1, asked=not left_out(reply))
         if not isinstance(step, Measure) or not isinstance(reply, Reading):
             return ""
         judged = f": {SIGN.get(word, '?')} {sentence}" if sentence else ""
@@ -60,10 +61,9 @@ class Guide:
 
     def back(self) -> None:
         """The last reading of the part that is on is wanted again."""
-        last = max((key for key in self._taken if key[0] == self.part), default=None)
-        if last is not None:
-            del self._taken[last]
-            self._far().step(self.part, self._counts()[self.part] - 1)
+        if taken := self._taken[self.part]:
+            del taken[max(taken)]
+            self._far().step(self.part, len(taken) - 1)
 
     def resumed(self) -> str:
         """What was taken until now was taken in another session, and says nothing of the pace: a summary of it."""
@@ -72,8 +72,8 @@ class Guide:
         parts = ", ".join(f"{part} {counts[part]} of {max(far.planned.get(part, 0), counts[part])}" for part in counts)
         return f"Going on, {far.done} of {far.total} done ({parts}): {self.so_far()}"
 
-    def _counts(self) -> Counter[str]:
-        return Counter(part for part, _ in self._taken)
+    def _counts(self) -> dict[str, int]:
+        return {part: len(taken) for part, taken in self._taken.items() if taken}
 
     def _far(self) -> Progress:
         if self._progress is None:
@@ -91,10 +91,11 @@ class Guide:
 
     def so_far(self) -> str:
         """What came out so far, in a sentence."""
-        found = Counter(word for word in self._taken.values() if word)
+        taken = [word for words in self._taken.values() for word in words.values()]
+        found = Counter(word for word in taken if word)
         left_out = found.pop(_LEFT_OUT, 0)
         judged = ", ".join(f"{number} {word}" for word, number in found.most_common())
-        answers = f"{counted(len(self._taken) - left_out, 'answer')}{f': {judged}' if judged else ''}."
+        answers = f"{counted(len(taken) - left_out, 'answer')}{f': {judged}' if judged else ''}."
         return f"{answers} {left_out} left out." if left_out else answers
 
     def where(self, prompt: Prompt) -> Iterator[str]:
