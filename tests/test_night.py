@@ -631,6 +631,37 @@ def test_going_on_refuses_what_cannot_be_run_any_more(lab: Lab) -> None:
     assert [run.outcome for run in night.runs] == ["not done", "does not meet"]
 
 
+def test_a_job_that_was_left_out_is_taken_up_once_it_is_put_right(lab: Lab) -> None:
+    lab.change("third.toml", '"500 mV"]', '"500 mX"]')
+    folder = lab.begin("first", "third", "first")
+    night = account(folder)
+    assert ([run.job for run in night.runs], [each.job for each in night.refused]) == (
+        ["first.toml"], ["third.toml", "first.toml"],
+    )  # fmt: skip
+    assert night.next_step.endswith(f"what is put right is taken up by: halfpower queue --go-on {folder}")
+    assert len(lab.go_on(folder).refused) == 2
+    assert any("still left out: " in text and "500 mX" in text for text in lab.showing.told)
+    lab.change("third.toml", '"500 mX"]', '"500 mV"]')
+    night = lab.go_on(folder)
+    assert [(run.job, run.outcome, run.tries) for run in night.runs] == [
+        ("first.toml", "meets", 1), ("third.toml", "does not meet", 1),
+    ]  # fmt: skip
+    assert [each.job for each in night.refused] == ["first.toml"]  # that stood there twice
+    assert "third.toml, which was left out, has been put right and is taken up." in [each.text for each in night.events]
+    assert [run.tries for run in lab.go_on(folder).runs] == [1, 1]
+    assert log.read(folder).done(1)
+
+
+def test_a_job_that_was_left_out_is_found_in_a_log_that_lacks_its_whole_path(lab: Lab) -> None:
+    kept = {"path": str(lab.folder / "third.toml"), "problems": ["wrong"]}
+    header = {**log.read(lab.begin("first")).header, "left_out": [kept]}
+    older, at = lab.runs / "night-2026-11-24-01", header["at"]
+    new = {key: value for key, value in header.items() if key not in ("kind", "format", "at")}
+    log.Log.create(older, new, lambda: at).close()
+    night = lab.go_on(older)
+    assert ([run.job for run in night.runs], night.refused) == (["first.toml", "third.toml"], ())
+
+
 def test_a_queue_is_run_by_one_process_at_a_time(lab: Lab) -> None:
     folder = lab.begin("second", again=0)
     with (folder / log.NAME).open("ab") as writing:

@@ -39,7 +39,7 @@ NOTIFY = click.option(
 @click.option("--at", metavar="TIME", help="When to start: 18:00, or 2026-12-01T18:00, local time.")
 @click.option("--again", type=click.IntRange(0, 9), help="How often a job that lost its instrument is tried again.")
 @click.option("--leave-out", is_flag=True, help="Leave refused jobs out and run the others.")
-@click.option("--go-on", type=PATH, metavar="FOLDER", help="Go on with a queue that was stopped, or has jobs undone.")
+@click.option("--go-on", type=PATH, metavar="FOLDER", help="Go on with a queue that was stopped, or has jobs left.")
 @click.option("--page", type=PATH, metavar="FOLDER", help="Make the page of a queue again from its log, and show it.")
 @click.option("--runs", type=PATH, default=Path("runs"), show_default=True, help="Where the folders are made.")
 @NOTIFY

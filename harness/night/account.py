@@ -63,7 +63,7 @@ def account(folder: Path) -> Night:
         finished=finished,
         simulated=simulated,
         sentence=sentence(runs, refused),
-        next_step=next_step(runs, shell_word(queue), finished=finished, warned=bool(warned)),
+        next_step=next_step(runs, refused, shell_word(queue), finished=finished, warned=bool(warned)),
         may_be_on=warned,
         runs=tuple(runs),
         refused=refused,

@@ -35,7 +35,7 @@ def asked(planned: NightPlan, tell: Callable[[str], None]) -> NightPlan:
         warnings += found.notes
         if found.problems:
             *others, last = (f"{job.job.path}: {problem}" for problem in found.problems)
-            refused.append(LeftOut(path=job.job.path, problems=(*others, f"{last} {LOOK}")))
+            refused.append(LeftOut(path=job.job.path, file=job.job.path, problems=(*others, f"{last} {LOOK}")))
         else:
             checked.append(job)
     return replace(planned, checked=tuple(checked), refused=tuple(refused), warnings=tuple(dict.fromkeys(warnings)))

@@ -62,8 +62,14 @@ class QueuedJob:
 class LeftOut:
     """A job that was refused and left out, and why."""
 
-    path: str
+    path: str  # as it was named
     problems: tuple[str, ...]
+    file: str = ""  # its whole path; logs of before had no such key
+
+    @property
+    def whole(self) -> str:
+        """The path by which it would stand among the jobs."""
+        return self.file or str(Path(self.path).resolve())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,9 +193,7 @@ def read(folder: Path) -> LogContents:
 
 def _begin(entry: Mapping[str, Any]) -> LogContents:
     jobs = tuple(_job(job) for job in entry["jobs"])
-    left_out = tuple(
-        LeftOut(path=refused["path"], problems=tuple(refused["problems"])) for refused in entry["left_out"]
-    )
+    left_out = tuple(LeftOut(**{**refused, "problems": tuple(refused["problems"])}) for refused in entry["left_out"])
     return LogContents(header=entry, jobs=jobs, left_out=left_out, start=str(entry["start"]), last_at=str(entry["at"]))
 
 
@@ -208,9 +212,7 @@ def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
             contents.closed_at = None
             contents.under_way = []
         case "job":
-            jobs = list(contents.jobs)
-            jobs[entry["job"]] = _job(entry["now"])
-            contents.jobs = tuple(jobs)
+            _set_job(contents, entry["job"], _job(entry["now"]), at)
         case "start":
             contents.start = str(entry["start"])
         case "started":
@@ -238,6 +240,17 @@ def _take(contents: LogContents, entry: Mapping[str, Any]) -> None:
             contents.closed_at = at
         case other:
             raise ValueError(f"unknown kind {other!r}")
+
+
+def _set_job(contents: LogContents, number: int, job: QueuedJob, at: str) -> None:
+    """A job is another from here on; one behind the last was left out, and is taken up."""
+    if number == len(contents.jobs):
+        contents.left_out = tuple(each for each in contents.left_out if each.whole != job.path)
+        text = f"{job.name}, which was left out, has been put right and is taken up."
+        contents.events.append(Happened(what="taken up", text=text, at=at))
+    jobs = list(contents.jobs)
+    jobs[number : number + 1] = [job]
+    contents.jobs = tuple(jobs)
 
 
 def _of(contents: LogContents, entry: Mapping[str, Any]) -> Try:
@@ -277,7 +290,7 @@ class Log:
         self._append(kind="went on")
 
     def job(self, job: int, now: QueuedJob) -> None:
-        """A job was changed since it was checked, and is another from here on."""
+        """A job was changed since it was checked, and is another from here on; or one that was left out is taken up."""
         self._append(kind="job", job=job, now=asdict(now))
 
     def start_at(self, start: str) -> None:

@@ -63,7 +63,7 @@ def look_through(paths: Sequence[Path], begins: dt.datetime, before: BeforeImpor
             looked_at = look_at(path, before)
             problems = [*_problems(looked_at, begins_here), *_other_unit(looked_at, checked)]
         except ConfigError as error:
-            refused.append(LeftOut(path=str(path), problems=error.problems))
+            refused.append(_left_out(path, error.problems))
             continue
         except HalfpowerError as error:
             refused.append(_refusal(path, str(error)))
@@ -143,7 +143,11 @@ def digest(loaded: LoadedJob) -> str:
 
 
 def _refusal(path: Path, *problems: str) -> LeftOut:
-    return LeftOut(path=str(path), problems=tuple(f"{path}: {problem}" for problem in problems))
+    return _left_out(path, tuple(f"{path}: {problem}" for problem in problems))
+
+
+def _left_out(path: Path, problems: tuple[str, ...]) -> LeftOut:
+    return LeftOut(path=str(path), problems=problems, file=str(path.resolve()))
 
 
 def _problems(checked: CheckedJob, begins: dt.datetime) -> Iterator[str]:

@@ -10,7 +10,7 @@ import os
 import socket
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Final, TypeAlias
@@ -110,6 +110,7 @@ def go_on(
 ) -> None:
     """Go on with a queue that was stopped, or ended with jobs undone: those that are done are skipped.
 
+    Jobs that were left out, and could be run now, are taken up after the others.
     `start` is another moment to wait for than the log's, "" for none; `before` is told of the user's own Python. What
     `ask` finds on the benches is said and refuses nothing: a bench that does not answer costs its own jobs alone.
     """
@@ -119,11 +120,11 @@ def go_on(
         heart.warn(" ".join(may_be_on(folder, contents)))
         heart.change(LOOK_S, doing="waiting", text=LOOKING)  # whoever watches sees that a process is at work again
         try:
-            planned = plan.look_through(
-                [Path(contents.jobs[number].path) for number in _open(contents)], clock.utc(), before
-            )
+            planned, still_left_out = _look_again(contents, clock, before)
             if planned.refused and not leave_out:
                 raise refusal(planned)
+            for problem in still_left_out:
+                showing.tell(f"still left out: {problem}")
             for found in ask(planned):
                 showing.tell(found)
         except BaseException:
@@ -144,6 +145,17 @@ def _open(contents: LogContents) -> list[int]:
     return [number for number in range(len(contents.jobs)) if not contents.done(number)]
 
 
+def _look_again(contents: LogContents, clock: Clock, before: BeforeImport) -> tuple[NightPlan, list[str]]:
+    """What is left to do, those that were left out last; and why some still are."""
+    queued = {job.path for job in contents.jobs}
+    left_out = [each.whole for each in contents.left_out if each.whole not in queued]
+    paths = [*(contents.jobs[number].path for number in _open(contents)), *left_out]
+    planned = plan.look_through([Path(path) for path in paths], clock.utc(), before)
+    still = [each for each in planned.refused if each.file in left_out]
+    refused = tuple(each for each in planned.refused if each not in still)
+    return replace(planned, refused=refused), [problem for each in still for problem in each.problems]
+
+
 def _reopened(folder: Path, clock: Clock, planned: NightPlan) -> tuple[Log, Mapping[int, CheckedJob]]:
     """The log, and the jobs that are still open, as they are now."""
     log = Log.reopen(folder, _stamp(clock))
@@ -152,10 +164,13 @@ def _reopened(folder: Path, clock: Clock, planned: NightPlan) -> tuple[Log, Mapp
     checked = {}
     for number in _open(log.contents):
         before = log.contents.jobs[number]
-        if now := by_path.get(before.path):
+        if now := by_path.pop(before.path, None):
             checked[number] = now
             if now.job != before:
                 log.job(number, now.job)
+    for number, taken_up in enumerate(by_path.values(), len(log.contents.jobs)):
+        checked[number] = taken_up
+        log.job(number, taken_up.job)
     for refused in planned.refused:
         log.event("left out", " ".join(refused.problems))
     return log, checked

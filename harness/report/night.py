@@ -124,7 +124,9 @@ def sentence(runs: Sequence[NightRun], refused: Sequence[Refused]) -> str:
     return "; ".join(said) + "."
 
 
-def next_step(runs: Sequence[NightRun], folder: str, *, finished: bool, warned: bool = False) -> str:
+def next_step(
+    runs: Sequence[NightRun], refused: Sequence[Refused], folder: str, *, finished: bool, warned: bool = False
+) -> str:
     """What to do first in the morning; `folder` is the queue's, as a word of a command."""
     if warned:
         return "Look at the bench first: an output may still be on."
@@ -134,6 +136,9 @@ def next_step(runs: Sequence[NightRun], folder: str, *, finished: bool, warned: 
         return f"Begin with {failed[0].job}: {failed[0].next_step}"
     if [run for run in runs if run.outcome == "does not meet"]:
         return "Read the reports of the units that do not meet their ratings."
+    if refused:
+        names, were = _names([each.job for each in refused]), "was" if len(refused) == 1 else "were"
+        return f"See why {names} {were} left out; what is put right is taken up by: halfpower queue --go-on {folder}"
     return "File the reports with the units."
 
 
