@@ -13,7 +13,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
@@ -282,10 +282,13 @@ class Commands:
         """Whether the instrument has such a command."""
         return bool(self._templates[name].strip())
 
+    def template(self, name: str) -> str:
+        """As it stands, with its fields."""
+        return self._templates[name]
+
     def text(self, name: str, **values: float | str) -> str:
         """Fill a template in; "" where the instrument has no such command."""
-        filled = _FIELD.sub(lambda match: number(values[match.group(1)]), self._templates[name])
-        return rooted(filled)
+        return rooted(fill(self._templates[name], values))
 
     def read_backs(self, *names: str, **values: float | str) -> tuple[ReadBack, ...]:
         """Everything that asks back what these commands have set."""
@@ -337,6 +340,13 @@ def check_overrides(role: Role, commands: Mapping[str, str]) -> list[str]:
                 f"{role}.commands.{name}: expected questions such as ':VOLT?={{level_v}}~0.1%', with ';' between them"
             )
     return problems
+
+
+def fill(template: str, values: Mapping[str, float | str], only: Container[str] | None = None) -> str:
+    """Put values in for the fields; of some fields `only`, where those are named."""
+    return _FIELD.sub(
+        lambda match: number(values[match[1]]) if only is None or match[1] in only else match[0], template
+    )
 
 
 def _is_question(template: str) -> bool:

@@ -18,17 +18,17 @@ class ScpiCounter(Remote):
 
     def __init__(self, link: Link, model: Counter) -> None:
         super().__init__(link, "counter", COUNTER, model.commands)
-        self._gate_s = model.gate
+        self.gate_s = model.gate
 
     def read_frequency_hz(self, expected_hz: float) -> float:
         """Count; the gate's own time is waited for on top of the link's."""
         self.preset()
-        setup = self.commands.text("setup", gate_s=self._gate_s)
+        setup = self.commands.text("setup", gate_s=self.gate_s)
         if setup:
-            self.establish(setup, held=self.commands.read_backs("setup", gate_s=self._gate_s))
-        command = self.commands.text("frequency", expected_hz=expected_hz, gate_s=self._gate_s)
+            self.establish(setup, held=self.commands.read_backs("setup", gate_s=self.gate_s))
+        command = self.commands.text("frequency", expected_hz=expected_hz, gate_s=self.gate_s)
         try:
-            return self.link.query_float(command, low=0.0, extra_s=2 * self._gate_s)
+            return self.link.query_float(command, low=0.0, extra_s=2 * self.gate_s)
         except LinkError:
             self._preset_in = None  # somebody else's gate may be longer than anybody waits
             raise

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 OWN: Final = "own measurement"
 DELAY_WITHIN_DIV: Final = 0.01  # what is shown would stand elsewhere by as much
 OFFSET_WITHIN_DIV: Final = 0.1  # a converter's own step; the ground line is read besides, as it stands
-_CONFIRMED: Final = (
+CONFIRMED: Final = (
     "alone", "coupling", "input", "limiter", "probe", "range", "offset", "position", "sweep", "averaging",
     "delay", "trigger_source", "trigger_slope", "trigger_coupling", "trigger_mode",
 )  # fmt: skip
@@ -80,12 +80,12 @@ class ScpiScope(Remote):
         )
 
     def _message(self, view: View) -> tuple[str, tuple[ReadBack, ...]]:
-        values = self._values(view)
+        values = self.values(view)
         chosen = view.trigger is not None and view.trigger.level_v is not None
         level = "trigger_level" if chosen or not self.commands.has("trigger_middle") else "trigger_middle"
         if view.delay_s and not self.commands.has("delay"):
             raise InstrumentError(self.link.name, "has no command for a delay; see 'commands.delay'")
-        usual = (name for name in _CONFIRMED if name != "alone" or not view.together)
+        usual = (name for name in CONFIRMED if name != "alone" or not view.together)
         names = (*usual, level, "points", *(("format",) if self.commands.has("record") else ()))
         texts = [self.commands.text(name, **values) for name in names]
         return self.commands.message(*texts), self.commands.read_backs(*names, **values)
@@ -177,7 +177,7 @@ class ScpiScope(Remote):
 
     def _record(self, channel: int) -> NDArray[np.float64]:
         """A record as long as the display says that it is."""
-        volts = self._samples(channel)
+        volts = self.samples(channel)
         if self.commands.has("points_is") and volts.size != POINTS:
             raise InstrumentError(
                 self.link.name,
@@ -186,7 +186,8 @@ class ScpiScope(Remote):
             )
         return volts
 
-    def _samples(self, channel: int) -> NDArray[np.float64]:
+    def samples(self, channel: int) -> NDArray[np.float64]:
+        """What the instrument sends of a channel."""
         command = self.commands.text("record", channel=channel)
         form = self.commands.text("format").upper()
         if "ASC" in form:
@@ -229,7 +230,8 @@ class ScpiScope(Remote):
             ground_v=centre_v + view.ground_line_div * view.volts_per_div,
         )
 
-    def _values(self, view: View) -> dict[str, float | str]:
+    def values(self, view: View) -> dict[str, float | str]:
+        """What the templates of a view's commands are filled with."""
         return {
             "channel": view.channel,
             "volts_per_div": view.volts_per_div,

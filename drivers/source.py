@@ -89,14 +89,14 @@ class ScpiSource(Remote):
         return self.commands.read_backs("output", on=int(on))
 
     def _settings(self, stimulus: Stimulus) -> tuple[str, tuple[ReadBack, ...]]:
-        name, values = stimulus.command, _fields(stimulus)
+        name, values = stimulus.command, fields_of(stimulus)
         text = self.commands.text(name, **values)
         if not text:
             raise InstrumentError(self.link.name, f"has no command for {name.replace('_', ' ')}; see 'commands.{name}'")
         return text, self.commands.read_backs(name, **values) + self.commands.read_backs("always")
 
 
-def _fields(stimulus: Stimulus) -> dict[str, float]:
+def fields_of(stimulus: Stimulus) -> dict[str, float]:
     """Everything that the fields of its template may ask for; `offset_v` is the middle of a wave that stands on 0 V."""
     if isinstance(stimulus, Dc):
         return {"level_v": stimulus.level_v}

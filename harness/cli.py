@@ -34,6 +34,7 @@ from harness.commands.rehearse import rehearse
 from harness.commands.report import report
 from harness.commands.run import resume, run
 from harness.commands.start import new
+from harness.commands.try_out import try_out
 from harness.errors import HalfpowerError
 
 SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")  # Ctrl-C, an order to end, a terminal that was closed
@@ -171,8 +172,8 @@ def cli() -> None:
 
 
 for _command in (
-    demo, check, new, schema, bench, rehearse, run, resume, adjust, queue, watch, board, report, label, approve,
-    amend, key, signed, records, history, reanalyse,
+    demo, check, new, schema, bench, try_out, rehearse, run, resume, adjust, queue, watch, board, report, label,
+    approve, amend, key, signed, records, history, reanalyse,
 ):  # fmt: skip
     cli.add_command(_command)
 

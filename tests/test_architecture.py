@@ -50,6 +50,15 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("sequences*", (*BASE, "harness.models", "harness.a*", "sequences*")),
     ("drivers*", (*BASE, "harness.models", "harness.[flp]*", "harness.analysis*", "drivers*")),
     ("harness.bench*", (*BASE, "harness.models", "harness.[jlp]*", "drivers*", "harness.bench*")),
+    ("harness.conformance", (*BASE, "harness.models", "harness.link*", "drivers*", "sequences*")),
+    (
+        "harness.run.trying",
+        (*BASE, "harness.models", "harness.conformance", "harness.[bfjlp]*", "drivers*", "harness.run*"),
+    ),
+    (
+        "harness.run.against",
+        (*BASE, "harness.models", "harness.conformance", "harness.[blp]*", "sequences*"),
+    ),
     ("harness.run.judging", (*BASE, "harness.models", "harness.[fjr]*")),
     ("harness.run.*", (*BASE, "harness.models", "harness.[abfjlps]*", "drivers*", "sequences*", "harness.run.*")),
     ("harness.run", ()),

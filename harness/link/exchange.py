@@ -139,6 +139,11 @@ class Exchanges:
             self._watch(None, tag)
         return data
 
+    def abandon(self, question: str) -> None:
+        """Ask, and go away before the answer comes: what a reply that is late leaves behind."""
+        self.clean = False
+        self._send(question)
+
     def _send(self, message: str) -> None:
         """Write nothing while bytes are unread: a reply that came twice would answer this, and hide a loss."""
         if self._port.unread():

@@ -259,6 +259,14 @@ class Link:
         if entries := self.drain_errors():
             self._tell("old_errors", f"held errors from before: {'; '.join(entries)}")
 
+    def abandon(self) -> None:
+        """Ask, and go away before the answer comes, as if it were lost: for whoever tries an instrument out."""
+        ready = self._ready()
+        try:
+            ready.abandon(self._dialect.identify or self._dialect.done)
+        except PortError as error:
+            raise LinkError(self.name, str(error)) from error
+
     def close(self) -> None:
         """Let go of the instrument."""
         self._exchanges.clean = self._opened = False

@@ -98,6 +98,14 @@ class Bullets:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """Lines of a file as they stand in it, to be copied from a page; print and terminal leave them out."""
+
+    name: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """A table whose heads repeat on every printed page; without a caption of its own, the heading above it is that."""
 
@@ -172,7 +180,19 @@ class Links:
 
 
 Block: TypeAlias = (
-    Section | Paragraph | Facts | Bullets | Table | Figure | Gallery | Beside | Chart | Answer | Signatures | Links
+    Section
+    | Paragraph
+    | Facts
+    | Bullets
+    | Listing
+    | Table
+    | Figure
+    | Gallery
+    | Beside
+    | Chart
+    | Answer
+    | Signatures
+    | Links
 )
 
 

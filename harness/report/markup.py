@@ -133,8 +133,8 @@ def _block(block: b.Block, level: int) -> Iterator[str]:
             yield f'<dl class="facts">{"".join(entries)}\n</dl>'
         case b.Bullets():
             yield f"<ul>{_items(map(_line, block.entries))}</ul>"
-        case b.Table():
-            yield _table(block, block.caption, block.note)
+        case b.Table() | b.Listing():
+            yield _table(block, block.caption, block.note) if isinstance(block, b.Table) else _listing(block)
         case b.Figure():
             yield _figure(block)
         case b.Gallery():
@@ -155,6 +155,13 @@ def _block(block: b.Block, level: int) -> Iterator[str]:
             pass
         case _:
             assert_never(block)
+
+
+def _listing(listing: b.Listing) -> str:
+    lines = "\n".join(map(_plain, listing.lines))
+    return (
+        f'<div class="wide" role="region" tabindex="0" aria-label="{_plain(listing.name)}">\n<pre>{lines}</pre>\n</div>'
+    )
 
 
 def _section(section: b.Section, level: int) -> Iterator[str]:

@@ -75,7 +75,7 @@ def opened(
         alive, told = _signs(guardian, on_life, on_event, work_s)
         if seat is not None:
             seat.told, told = told, seat.shared.told
-        opening = _Opening(
+        opening = Opening(
             loaded=loaded, simulated=simulated, on_event=told, on_life=alive, work_s=work_s,
             person=Guided(Awaited(person, alive), guide or Guide()), seat=seat, trace=trace,
         )  # fmt: skip
@@ -129,7 +129,7 @@ def _person(operator: Operator | None, simulated: SimulatedBench | None, *, by_h
 
 
 @dataclass(slots=True, kw_only=True)
-class _Opening:
+class Opening:
     """Builds the drivers of a job and the bench on them; `links` are those that were opened."""
 
     loaded: LoadedJob
