@@ -16,6 +16,8 @@ from tests.helpers import postgres
 from tests.helpers.thorough import THOROUGH
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from harness.run.jobs import LoadedJob
     from harness.runs import RunResult
     from harness.sim.bench import SimulatedBench
@@ -70,6 +72,22 @@ def digital(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
     from tests.helpers.demo_lab import DEMO
 
     return opening.start(DEMO / "digital.toml", tmp_path_factory.mktemp("digital"))
+
+
+@pytest.fixture(scope="session")
+def short_job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A job of every kind of sequence on a few settings, beside the demo's files; nobody changes them."""
+    from tests.helpers.demo_lab import a_lab
+
+    return a_lab(tmp_path_factory.mktemp("short") / "lab") / "short.toml"
+
+
+@pytest.fixture(scope="session")
+def short(short_job: Path, tmp_path_factory: pytest.TempPathFactory) -> RunResult:
+    """That job as it goes by itself, to compare with."""
+    from harness import runs as opening
+
+    return opening.start(short_job, tmp_path_factory.mktemp("short-runs"))
 
 
 @pytest.fixture
