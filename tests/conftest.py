@@ -77,9 +77,9 @@ def digital(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
 @pytest.fixture(scope="session")
 def short_job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A job of every kind of sequence on a few settings, beside the demo's files; nobody changes them."""
-    from tests.helpers.demo_lab import a_lab
+    from tests.helpers.demo_lab import short_lab
 
-    return a_lab(tmp_path_factory.mktemp("short") / "lab") / "short.toml"
+    return short_lab(tmp_path_factory.mktemp("short") / "lab") / "short.toml"
 
 
 @pytest.fixture(scope="session")

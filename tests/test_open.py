@@ -2,7 +2,6 @@
 
 import datetime as dt
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -20,16 +19,15 @@ from harness.journal.lock import hold
 from harness.run.refusals import other_model, other_unit
 from harness.run.talk import talk
 from harness.sim.bench import SimulatedBench
-from harness.steps import Measure
-from tests.helpers.demo_lab import DEMO, change, with_sequences
+from tests.helpers.demo_lab import DEMO, change, short_lab, with_sequences
 from tests.helpers.journals import comparable
 from tests.helpers.served import a_lab
 
 
 @pytest.fixture
 def bench(tmp_path):
-    """A copy of the demo to change."""
-    return shutil.copytree(DEMO, tmp_path / "demo")
+    """A copy of the demo, and the short job, to change."""
+    return short_lab(tmp_path / "demo")
 
 
 @pytest.fixture(scope="module")
@@ -103,11 +101,8 @@ def test_channel_match_and_divider_ratio_hold_the_truth(digital, by_eye):
 
 
 def test_several_levels_show_linearity(bench, tmp_path):
-    change(
-        bench / "digital.toml",
-        ('paths = ["lead"]', 'paths = ["lead"]\nlevels = 3\nchannels = [1]\nranges = ["100 mV"]'),
-    )
-    report = opening.start(bench / "digital.toml", tmp_path / "runs").report
+    part = '[[sequence]]\nuse = "vertical"\npaths = ["lead"]\nlevels = 3\nchannels = [1]\nranges = ["100 mV"]\n'
+    report = opening.start(with_sequences(bench / "digital.toml", "levels.toml", part), tmp_path / "runs").report
     (line,) = (finding for finding in report.parts[0].findings if finding.name == "linearity")
     assert abs(line.value) <= line.u  # the simulated unit is linear
 
@@ -133,8 +128,7 @@ def test_what_the_run_passes_and_fails_of_the_pulse_the_rehearsal_called_decidab
 
 def test_a_change_of_the_truth_is_found(bench, tmp_path):
     change(bench / "bench_sim.toml", ('response.half_power = "118 MHz"', 'response.half_power = "104 MHz"'))
-    change(bench / "digital.toml", ('[[sequence]]\nuse = "time_base"\npath = "lead"\n', ""))
-    result = opening.start(bench / "digital.toml", tmp_path / "runs")
+    result = opening.start(bench / "short.toml", tmp_path / "runs")
     found = next(r for part in result.report.parts for r in part.results if r.curve).statement
     assert found.low <= 104e6 <= found.high
 
@@ -146,8 +140,8 @@ class Stopped(BaseException):
     pass
 
 
-@pytest.mark.parametrize("at", [1, 30, 119, *(pytest.param(at, marks=pytest.mark.soak) for at in (2, 75, 100))])
-def test_a_stopped_and_resumed_run_equals_an_unbroken_one(at, digital, tmp_path):
+@pytest.mark.parametrize("at", [1, 10, 31, *(pytest.param(at, marks=pytest.mark.soak) for at in (2, 15, 24))])
+def test_a_stopped_and_resumed_run_equals_an_unbroken_one(at, short_job, short, tmp_path):
     def watch(_part, _n, _step, _reply):
         nonlocal at
         at -= 1
@@ -155,37 +149,37 @@ def test_a_stopped_and_resumed_run_equals_an_unbroken_one(at, digital, tmp_path)
             raise Stopped
 
     with pytest.raises(Stopped):
-        opening.start(DEMO / "digital.toml", tmp_path, watch=watch)
+        opening.start(short_job, tmp_path, watch=watch)
     (folder,) = tmp_path.glob("*-Egret-*")
     assert opening.report(folder).overall != "meets"
     resumed = opening.resume(folder)
-    assert comparable(resumed.folder) == comparable(digital.folder)
-    assert resumed.report.sentence == digital.report.sentence
+    assert comparable(resumed.folder) == comparable(short.folder)
+    assert resumed.report.sentence == short.report.sentence
 
 
-def test_resume_after_sigkill(tmp_path, digital):
+def test_resume_after_sigkill(tmp_path, short_job, short):
     script = textwrap.dedent(
         f"""
         import os, signal
         from harness import runs as opening
-        left = 40
+        left = 20
         def watch(*_):
             global left
             left -= 1
             if left == 0:
                 os.kill(os.getpid(), signal.SIGKILL)
-        opening.start({str(DEMO / "digital.toml")!r}, {str(tmp_path)!r}, watch=watch)
+        opening.start({str(short_job)!r}, {str(tmp_path)!r}, watch=watch)
         """
     )
     killed = subprocess.run([sys.executable, "-c", script], check=False, cwd=Path(__file__).parent.parent, timeout=60)
     assert killed.returncode == -signal.SIGKILL
     (folder,) = tmp_path.glob("*-Egret-*")
-    assert len(read(folder).records) == 40
-    assert comparable(opening.resume(folder).folder) == comparable(digital.folder)
+    assert len(read(folder).records) == 20
+    assert comparable(opening.resume(folder).folder) == comparable(short.folder)
 
 
 def test_resume_refuses_what_has_changed(bench, tmp_path):
-    run = opening.start(bench / "digital.toml", tmp_path / "runs")
+    run = opening.start(bench / "short.toml", tmp_path / "runs")
     change(bench / "aldermoor_egret.toml", ('deflection = "±3 %"', 'deflection = "±2 %"'))
     with pytest.raises(JournalError, match="the unit file has changed"):
         opening.resume(run.folder)
@@ -193,12 +187,12 @@ def test_resume_refuses_what_has_changed(bench, tmp_path):
 
 def test_resume_refuses_another_instrument_under_the_same_address(bench, tmp_path):
     def stop(_part, n, *_):
-        if n == 5:
+        if n == 2:
             raise OperatorStop("stop")
 
     change(bench / "bench.toml", ('identity = "Northfen,Mull,Mull-2210,3.0"\n', ""))  # else the start compares it
     with suppress(OperatorStop):
-        opening.start(bench / "digital.toml", tmp_path / "runs", watch=stop)
+        opening.start(bench / "short.toml", tmp_path / "runs", watch=stop)
     (run,) = (tmp_path / "runs").iterdir()
     change(bench / "bench_sim.toml", ("[counter]\n", '[counter]\nidentity = "Northfen,Mull,Mull-9999,3.0"\n'))
     with pytest.raises(JournalError, match=r"The counter that answers is .*Mull-9999.*Mull-2210.*connect that one"):
@@ -224,36 +218,36 @@ def test_outputs_are_off_whenever_a_cable_is_moved_and_at_every_exit(tmp_path, b
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, OperatorStop, InstrumentError, ZeroDivisionError])
-def test_outputs_are_off_after_any_error(error, tmp_path, benches):
+def test_outputs_are_off_after_any_error(error, short_job, tmp_path, benches):
     def watch(_part, n, step, _reply):
-        if n == 10 and isinstance(step, Measure):
+        if n == 2 and step.source == "calibrator":
             assert benches[-1].outputs_on() == ("calibrator",)
             raise error("unit", "x") if error is InstrumentError else error("x")
 
     with suppress(error):
-        opening.start(DEMO / "digital.toml", tmp_path, watch=watch)
+        opening.start(short_job, tmp_path, watch=watch)
     assert benches[-1].outputs_on() == ()
 
 
 def test_a_wrong_identity_is_refused_before_anything_is_measured(bench, tmp_path):
     change(bench / "bench.toml", ("Northfen,Mull,Mull-2210,3.0", "Northfen,Mull,Mull-9999,3.0"))
     with pytest.raises(InstrumentError, match=r"Mull-2210.*Mull-9999|Mull-9999.*Mull-2210"):
-        opening.start(bench / "digital.toml", tmp_path / "runs")
+        opening.start(bench / "short.toml", tmp_path / "runs")
     assert not (tmp_path / "runs").exists()
 
 
 def test_another_unit_than_the_jobs_is_refused_before_anything_is_measured(bench, tmp_path):
-    change(bench / "digital.toml", ('serial = "Egret-3071"', 'serial = "Egret-9"'))
+    change(bench / "short.toml", ('serial = "Egret-3071"', 'serial = "Egret-9"'))
     with pytest.raises(ConfigError) as refused:
-        opening.start(bench / "digital.toml", tmp_path / "runs")
+        opening.start(bench / "short.toml", tmp_path / "runs")
     assert str(refused.value) == (
-        f"{bench / 'digital.toml'}: serial: 'Egret-9', but the unit that answers is 'Aldermoor,Egret,Egret-3071,1.08', "
+        f"{bench / 'short.toml'}: serial: 'Egret-9', but the unit that answers is 'Aldermoor,Egret,Egret-3071,1.08', "
         "whose serial number is 'Egret-3071'; correct serial, connect the right unit, or, where its label has another "
         'number than it gives itself, state answers_as = "Egret-3071" in the job'
     )
     assert not (tmp_path / "runs").exists()
-    change(bench / "digital.toml", ('serial = "Egret-9"', 'serial = "Egret-9"\nanswers_as = "egret - 3071"'))
-    report = opening.start(bench / "digital.toml", tmp_path / "runs").report
+    change(bench / "short.toml", ('serial = "Egret-9"', 'serial = "Egret-9"\nanswers_as = "egret - 3071"'))
+    report = opening.start(bench / "short.toml", tmp_path / "runs").report
     facts = {fact.name: fact.text for group in report.facts for fact in group.facts}
     assert facts["Serial number"] == "Egret-9"
     assert facts["Answers as"] == "egret - 3071, the serial number that the unit itself gives"
@@ -262,7 +256,7 @@ def test_another_unit_than_the_jobs_is_refused_before_anything_is_measured(bench
 def test_a_unit_that_answers_as_another_model_is_told_and_stands_in_the_report(bench, tmp_path):
     change(bench / "aldermoor_egret.toml", ('model = "Egret"', 'model = "Heron"'))
     told = []
-    run = opening.start(bench / "digital.toml", tmp_path / "runs", on_event=lambda *event: told.append(event))
+    run = opening.start(bench / "short.toml", tmp_path / "runs", on_event=lambda *event: told.append(event))
     said = "The unit answers as 'Aldermoor,Egret,Egret-3071,1.08'; the unit file is for Aldermoor Heron."
     assert ("another model", said) in told
     assert said in opening.report(run.folder).deviations
@@ -293,9 +287,9 @@ def test_what_a_unit_answers_is_compared_where_it_says_something(identity, refus
 def test_a_standard_past_its_due_date_stops_the_run_unless_the_job_allows_it(bench, tmp_path):
     change(bench / "bench.toml", ("due = 2027-02-02", "due = 2026-02-03"))
     with pytest.raises(ConfigError, match=r"Past the due date: the counter \(Northfen Mull.*allow_overdue"):
-        opening.start(bench / "digital.toml", tmp_path / "runs")
-    change(bench / "digital.toml", ('rule = "guarded"', 'rule = "guarded"\nallow_overdue = true'))
-    report = opening.start(bench / "digital.toml", tmp_path / "runs").report
+        opening.start(bench / "short.toml", tmp_path / "runs")
+    change(bench / "short.toml", ('rule = "guarded"', 'rule = "guarded"\nallow_overdue = true'))
+    report = opening.start(bench / "short.toml", tmp_path / "runs").report
     assert [standard.role for standard in report.standards if standard.overdue] == ["counter"]
     assert any("past its due date" in text for text in report.deviations)
 
@@ -304,11 +298,10 @@ def test_a_certificate_dated_after_the_day_of_the_run_is_told_before_and_after(b
     """By the bench's own clock, which the demo sets to November 2026."""
     change(bench / "bench.toml", ("certified = 2026-04-14", "certified = 2026-11-26"))
     change(bench / "bench.toml", ("due = 2027-04-14", "due = 2027-11-26"))
-    change(bench / "digital.toml", ('[[sequence]]\nuse = "bandwidth"\npath = "terminated"\ntarget = "0.3 %"\n', ""))
-    (told,) = (text for text in opening.warnings(opening.load(bench / "digital.toml")) if "dated" in text)
+    (told,) = (text for text in opening.warnings(opening.load(bench / "short.toml")) if "dated" in text)
     assert "the certificate of the calibrator (" in told
     assert told.endswith("is dated 2026-11-26, after today, 2026-11-25")
-    deviations = opening.start(bench / "digital.toml", tmp_path / "runs").report.deviations
+    deviations = opening.start(bench / "short.toml", tmp_path / "runs").report.deviations
     (said,) = (text for text in deviations if "dated" in text)
     assert "calibrator" in said
     assert "2026-11-26, after the day on which the run began" in said
@@ -317,10 +310,10 @@ def test_a_certificate_dated_after_the_day_of_the_run_is_told_before_and_after(b
 def test_a_job_above_a_rating_is_refused_before_anything_is_opened(bench, tmp_path):
     change(bench / "aldermoor_egret.toml", ('maximum = "300 V"', 'maximum = "100 mV"'))
     change(bench / "bench.toml", ('termination_power = "1 W"', 'termination_power = "0.1 mW"'))
-    rehearsed = opening.rehearse(opening.load(bench / "digital.toml"))
+    rehearsed = opening.rehearse(opening.load(bench / "short.toml"))
     assert any("termination" in text for text in rehearsed.refused)
     with pytest.raises(SafetyError, match=r"Not begun\. channel 1"):
-        opening.start(bench / "digital.toml", tmp_path / "runs")
+        opening.start(bench / "short.toml", tmp_path / "runs")
     assert not (tmp_path / "runs").exists()
 
 
@@ -331,18 +324,18 @@ def test_no_remedy_asks_for_more_than_the_input_may_take(bench):
     assert "apply 6 V" in remedies["channel 1, 1 V/div, lead"]
 
 
-def test_a_second_run_on_the_same_bench_names_the_first(tmp_path):
-    loaded = opening.load(DEMO / "digital.toml")
+def test_a_second_run_on_the_same_bench_names_the_first(tmp_path, short_job):
+    loaded = opening.load(short_job)
     with opening.opened(loaded), pytest.raises(BusyError, match=rf"in use by process {os.getpid()} on "):
-        opening.start(DEMO / "digital.toml", tmp_path)
+        opening.start(short_job, tmp_path)
 
 
 def test_a_refused_command_is_told_and_what_was_measured_is_kept(bench, tmp_path):
     change(bench / "bench.toml", ("[counter]", '[counter]\ncommands = { frequency = ":NO:SUCH? {expected_hz}" }'))
-    result = opening.start(bench / "digital.toml", tmp_path / "runs")
+    result = opening.start(bench / "short.toml", tmp_path / "runs")
     assert any("-113" in text for text in result.ended_early)
     assert not result.report.finished
-    assert len(result.report.parts[0].results) == 22
+    assert len(result.report.parts[0].results) == 2
 
 
 def test_a_bench_answers_for_itself():

@@ -65,7 +65,7 @@ def with_sequences(job: Path, name: str, sequences: str) -> Path:
     return path
 
 
-def a_lab(folder: Path) -> Path:
+def short_lab(folder: Path) -> Path:
     """A copy of the demo's files, and the job `short.toml`: the digital one on a few settings, in a fifth of its time."""
     shutil.copytree(DEMO, folder)
     with_sequences(folder / "digital.toml", "short.toml", SHORT)
