@@ -66,7 +66,7 @@ def with_sequences(job: Path, name: str, sequences: str) -> Path:
 
 
 def short_lab(folder: Path) -> Path:
-    """A copy of the demo's files, and the job `short.toml`: the digital one on a few settings, in a fifth of its time."""
+    """A copy of the demo's files, and the job `short.toml`: the digital one on a few settings, a fifth of its time."""
     shutil.copytree(DEMO, folder)
     with_sequences(folder / "digital.toml", "short.toml", SHORT)
     return folder
