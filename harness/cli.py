@@ -22,6 +22,7 @@ from harness.commands.adjust import adjust
 from harness.commands.bench import bench
 from harness.commands.board import board
 from harness.commands.demo import demo
+from harness.commands.docs import docs
 from harness.commands.files import check, schema
 from harness.commands.helping import PlainHelpGroup, say
 from harness.commands.history import history
@@ -173,7 +174,7 @@ def cli() -> None:
 
 for _command in (
     demo, check, new, schema, bench, try_out, rehearse, run, resume, adjust, queue, watch, board, report, label,
-    approve, amend, key, signed, records, history, reanalyse,
+    approve, amend, key, signed, records, history, reanalyse, docs,
 ):  # fmt: skip
     cli.add_command(_command)
 

@@ -71,6 +71,7 @@ def test_help_names_every_command_and_ends_well(help_run: tuple[str, int, list[s
         "records",
         "history",
         "reanalyse",
+        "docs",
     ):
         assert f" {name} " in text
 
