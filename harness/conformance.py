@@ -209,6 +209,7 @@ class Subject:
             with suppress(InstrumentError):
                 link.set(NO_COMMAND)
             driver.off()
+            repeat_point(link.discard_errors)
             said += ", and after it has refused something"
         backs = driver.commands.read_backs("output", on=0) if isinstance(driver, ScpiSource) else ()
         if not backs or link is None:
@@ -236,6 +237,8 @@ class Subject:
     def _room(self) -> str:
         warm, humid = repeat_point(self.driver.read_room)
         self.driver.check()
+        if not math.isfinite(warm) or not math.isfinite(humid or 0.0):
+            raise _Wrong(f"measures {warm} °C and {humid} %; expected numbers, or InstrumentError where there are none")
         return f"{warm:.1f} °C" + ("" if humid is None else f", {humid:.0f} %")
 
 

@@ -56,7 +56,7 @@ def blocks(tried: TriedOut) -> Iterator[b.Block]:
         b.row(shown.capital(each.check), each.said, b.word(each.word), kind=shown.KIND[each.word])
         for each in tried.found
     )
-    checks = b.table(("Check", "What was found", "Word"), rows, look="wordy")
+    checks = b.table(("Check", "What was found", "Outcome"), rows, look="wordy")
     yield b.Section(title="Checks", note="each as it came out", key="checks", blocks=(checks,))
     if tried.lines:
         how = b.paragraph(

@@ -164,10 +164,11 @@ class _Trying:
                 self._with(driver)
         except SafetyError as error:
             self.may_be_on = " ".join((str(error), *getattr(error, "__notes__", ())))
-        position, instrument = self.setup.job.position, self.instrument
+        position, instrument, link = self.setup.job.position, self.instrument, self.opening.links.get(self.role)
         return TriedOut(
             role=self.role, table=f"positions.{position}" if position and self.role == "unit" else self.role,
-            label=instrument.label, address=instrument.address or "", bench=self.opening.loaded.bench_path.name,
+            label=link.identity if link is not None and instrument.label == instrument.address else instrument.label,
+            address=instrument.address or "", bench=self.opening.loaded.bench_path.name,
             at=self.at, simulated=self.opening.simulated is not None, found=tuple(self.found),
             put_out=f"{HARMLESS_V:g} V peak" if self.role in SOURCES else "", commands=tuple(self.commands),
             may_be_on=self.may_be_on,
