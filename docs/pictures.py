@@ -20,7 +20,7 @@ from typing import Any, Final
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from PIL import Image
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 from rich.console import Console
 from rich.text import Text
 
@@ -93,17 +93,21 @@ def nights(lab: Path, browser: Browser, out: Path) -> None:
     typed(["queue", "night.toml"], lab / "halfpower-demo")
     night = next(lab.glob("halfpower-demo/runs/night-*/night.html"))
     with a_page(browser, night.as_uri(), **DESK) as page:
-        for ours, shown in {f"{lab}/halfpower-demo/": "", f"on {socket.gethostname()}": "on bench-2"}.items():
-            page.evaluate(
-                "([a, b]) => document.body.innerHTML = document.body.innerHTML.replaceAll(a, b)", [ours, shown]
-            )
+        unnamed(page, lab)
         kept(page.screenshot(), out / "night.png")
     with (
         serving("board", "runs", "--simulated", "--store", "none", folder=lab / "halfpower-demo") as address,
         a_page(browser, address, **DESK) as page,
     ):
         expect(page.locator("#title")).to_have_text(re.compile("^(?!Connecting|Looking)"))
+        unnamed(page, lab)
         kept(page.screenshot(), out / "board.png")
+
+
+def unnamed(page: Page, lab: Path) -> None:
+    """Without the folder and the name of this computer."""
+    for ours, shown in {f"{lab}/halfpower-demo/": "", socket.gethostname(): "bench-2"}.items():
+        page.evaluate("([a, b]) => document.body.innerHTML = document.body.innerHTML.replaceAll(a, b)", [ours, shown])
 
 
 def beside(lab: Path, browser: Browser, out: Path) -> None:
