@@ -1,7 +1,8 @@
 """Any role worked by hand: a person is told what to set, and asked what they read.
 
 Everything that is said goes through `harness.person.operator`, so a console, a page, simulated eyes and a test can all
-answer. A person is told only what has changed; the first prompt says everything.
+answer. A person is told only what has changed; the first prompt says everything. Over 400 lines because every hole of a
+sentence that a language fills is named on a line.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from harness.person.operator import (
     replies,
 )
 from harness.steps import Connect, Measure, NoSignal, Reading, Stimulus, View
+from harness.words.language import tr
 from harness.words.signals import describe, knobs
 
 if TYPE_CHECKING:
@@ -98,14 +100,17 @@ class ManualSource(Manual):
             return
         parts = knobs(stimulus)
         known = self._parts or {}
-        lines = [f"{what}: {value}" for what, value in parts.items() if known.get(what) != value]
+        lines = [f"{tr(what)}: {value}" for what, value in parts.items() if known.get(what) != value]
         if self._on and not lines:
             return
         if not self._on and self._has_switch:
-            lines.append(_OUTPUT_ON)
-        title = f"Set the {self._called} to {describe(stimulus)}"
-        if lines == [_OUTPUT_ON]:
-            title, lines = f"Switch the output of the {self._called} on again, its settings as they stand", []
+            lines.append(tr(_OUTPUT_ON))
+        title = tr("Set the {called} to {stimulus}", called=self._called, stimulus=describe(stimulus))
+        if lines == [tr(_OUTPUT_ON)]:
+            title, lines = (
+                tr("Switch the output of the {called} on again, its settings as they stand", called=self._called),
+                [],
+            )
         self._doubt()
         self._do(Prompt(kind="do", title=title, lines=tuple(lines), role=self.role, stimulus=stimulus), self._doubt)
         self._parts, self._on, self._is_known = parts, True, True
@@ -117,7 +122,7 @@ class ManualSource(Manual):
     @property
     def _called(self) -> str:
         """With its label where somebody hears of it first; there is one of each role."""
-        return str(self.role) if self._is_known else self._label
+        return tr(self.role) if self._is_known else self._label
 
     def off(self) -> None:
         """Have the output switched off, unless a person has said that it is."""
@@ -144,9 +149,16 @@ class ManualSource(Manual):
         return True
 
     def _off(self) -> Prompt:
-        title = f"Switch the output of the {self._called} off" if self._has_switch else (
-            f"Turn the {self._called} down to nothing; where it cannot, as far as it goes, and then unplug its lead"
-        )  # fmt: skip
+        title = (
+            tr("Switch the output of the {called} off", called=self._called)
+            if self._has_switch
+            else (
+                tr(
+                    "Turn the {called} down to nothing; where it cannot, as far as it goes, and then unplug its lead",
+                    called=self._called,
+                )
+            )
+        )
         return Prompt(kind="do", title=title, role=self.role, stimulus=NoSignal(), firm=True)
 
     def _is_off(self) -> None:
@@ -170,8 +182,10 @@ class ManualMeter(Manual):
     def read_frequency_hz(self, expected_hz: float) -> float:
         """Ask; a count far from what is expected is asked for once more, and believed when it is repeated."""
         known = expected_hz > 0
-        hint = f"about {quantities.show(expected_hz, 'Hz')}" if known else ""
-        prompt = Prompt(kind="read", title=f"What does the {self._label} show?", hint=hint, role=self.role)
+        hint = tr("about {expected_hz}", expected_hz=quantities.show(expected_hz, "Hz")) if known else ""
+        prompt = Prompt(
+            kind="read", title=tr("What does the {label} show?", label=self._label), hint=hint, role=self.role
+        )
         asked_again = False
         for typed in self._replies(prompt, words.HELP_FREQUENCY):
             try:
@@ -184,7 +198,9 @@ class ManualMeter(Manual):
             if not known or asked_again or abs(frequency_hz / expected_hz - 1) <= FARTHEST_FREQUENCY:
                 return frequency_hz
             asked_again = True
-            self._operator.tell(f"{typed}: expected {hint}. Read again; the same answer is believed.")
+            self._operator.tell(
+                tr("{typed}: expected {hint}. Read again; the same answer is believed.", typed=typed, hint=hint)
+            )
         raise no_person()
 
 
@@ -223,12 +239,12 @@ class ManualScreen(Manual):
         self._view, known = view, self._known
         parts = view_parts(view, (what for number, what in known if number in (0, view.channel)))
         of = {what: view.channel if what in OF_A_CHANNEL else 0 for what in parts}
-        lines = tuple(f"{what}: {value}" for what, value in parts.items() if known.get((of[what], what)) != value)
-        same = [f"{what} {value}" for what, value in parts.items() if known.get((of[what], what)) == value]
+        lines = tuple(f"{tr(what)}: {value}" for what, value in parts.items() if known.get((of[what], what)) != value)
+        same = [f"{tr(what)} {value}" for what, value in parts.items() if known.get((of[what], what)) == value]
         self._unchanged = ", ".join(same)
         if lines:
             where = self._where(view)
-            title = f"Set {where[0].lower()}{where[1:]}"
+            title = tr("Set {lower}{where}", lower=where[0].lower(), where=where[1:])
             prompt = Prompt(kind="do", title=title, lines=lines, role=self.role, view=view)
             self.errands.add(prompt, done=partial(self._is_turned, view), doubt=self._doubt)
         known.update({(of[what], what): value for what, value in parts.items()})
@@ -254,9 +270,15 @@ class ManualScreen(Manual):
                 raise no_person()
             first = reading
             typed.append(reading.said)
-            span = f"about {describe(step.stimulus)}" if reading.more else self._span(step)  # of the source itself
+            span = (
+                tr("about {stimulus}", stimulus=describe(step.stimulus)) if reading.more else self._span(step)
+            )  # of the source itself
             self._operator.tell(
-                f"{_in_words(step, reading)}: expected {span}. Read again; the same answer is believed."
+                tr(
+                    "{step}: expected {span}. Read again; the same answer is believed.",
+                    step=_in_words(step, reading),
+                    span=span,
+                )
             )
             reading = self._ask(step)
         if first is None or reading.status != "read":
@@ -284,7 +306,7 @@ class ManualScreen(Manual):
             self.errands.drop()
             return Reading(status="skipped", said=typed)
         self.errands.settled()
-        self._path, self._unchanged = step.path, ", ".join(f"{k} {v}" for k, v in view_parts(step.view).items())
+        self._path, self._unchanged = step.path, ", ".join(f"{tr(k)} {v}" for k, v in view_parts(step.view).items())
         if isinstance(answer, Tuned):
             return Reading(value=step.tune_to_div, said=typed, more=answer.more)
         if isinstance(answer, Value):
@@ -306,27 +328,27 @@ class ManualScreen(Manual):
             if not isinstance(answer, Value) or not answer.meant:
                 return typed, answer
             echoed = typed, answer
-            self._operator.tell(f"{answer.meant}: Enter takes it; else type what the screen shows.")
+            self._operator.tell(tr("{meant}: Enter takes it; else type what the screen shows.", meant=answer.meant))
         raise no_person()
 
     def _tuning(self, step: Measure, target_div: float) -> Prompt:
         """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
         lines = (*self._on_path(step), *to_turn(step, target_div))
-        hint = f"{target_div:g} div"
+        hint = tr("{target_div:g} div", target_div=target_div)
         where = self._where(step.view)
-        title = f"Tune until {where[:1].lower()}{where[1:]} shows {hint}"
+        title = tr("Tune until {lower}{where} shows {hint}", lower=where[:1].lower(), where=where[1:], hint=hint)
         return Prompt(kind="read", title=title, lines=lines, unchanged=self._unchanged, step=step, hint=hint)
 
     def _prompt(self, step: Measure) -> Prompt:
         lines = self._on_path(step)
         if not any(errand.stimulus for errand in self.errands.waiting):
-            lines.append(f"applied: {describe(step.stimulus)}")
+            lines.append(tr("applied: {stimulus}", stimulus=describe(step.stimulus)))
         lines += told_besides(step)
         hint = expectation(step, self._unit)
         question, marks = marks_asked(step)
         lines += [marks] if marks else []
         return Prompt(
-            kind="read", title=f"{self._where(step.view)}: {question or quantity_of(step).question}", hint=hint,
+            kind="read", title=f"{self._where(step.view)}: {question or tr(quantity_of(step).question)}", hint=hint,
             lines=tuple(lines), unchanged=self._unchanged, step=step, choices=SEEN if quantity_of(step).sweeps else (),
         )  # fmt: skip
 
@@ -335,10 +357,10 @@ class ManualScreen(Manual):
         if step.path == self._path or any(isinstance(errand.step, Connect) for errand in self.errands.waiting):
             return []
         label = self._paths[step.path].label if step.path in self._paths else ""
-        return [f"path: {step.path}" + (f" ({label})" if label else "")]
+        return [tr("path: {path}", path=step.path) + (f" ({label})" if label else "")]
 
     def _where(self, view: View) -> str:
-        return f"Channel {view.channel} of the {self.role}"
+        return tr("Channel {channel} of the {role}", channel=view.channel, role=self.role)
 
     def _screen_div(self, step: Measure) -> float:
         return self._width_div if quantity_of(step).axis == "time" else self._height_div
@@ -373,8 +395,8 @@ class ManualScreen(Manual):
             None if end is None else quantities.show(end, unit, 3) for end in (step.expected_low, step.expected_high)
         )
         if low is not None and high is not None:
-            return f"about {low} to {high}"
-        return f"at least {low}" if low is not None else f"at most {high}"
+            return tr("about {low} to {high}", low=low, high=high)
+        return tr("at least {low}", low=low) if low is not None else tr("at most {high}", high=high)
 
 
 def _is_same(first: Reading, again: Reading) -> bool:

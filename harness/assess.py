@@ -19,6 +19,7 @@ from harness.measurement import Axis, quantity_of
 from harness.models import Accuracy, Instrument, KnownError, Setup, SignalPath, Unit
 from harness.quantities import show
 from harness.steps import Measure, NoSignal, Reading, Stimulus, TimeMarks
+from harness.words.language import tr
 from harness.words.signals import describe
 
 PER_RATIO: Final = {"%": 100.0, "ppm": 1e6}  # of an error
@@ -307,13 +308,15 @@ def applied_sum_lines(setup: Setup, weighted: Sequence[tuple[Measure, float]]) -
         for each in _holding(instrument, step.stimulus):
             common[step.source, each] = common.get((step.source, each), 0.0) + weight * at_input
             fixed = _line(instrument, each, value=0.0, unit="V")
-            name = f"{fixed.name}, fixed part at {show(step.stimulus.level, 'V')}"
+            name = tr(
+                "{fixed_name}, fixed part at {level}", fixed_name=fixed.name, level=show(step.stimulus.level, "V")
+            )
             lines += [replace(fixed, name=name, sensitivity=weight * transfer)] if fixed.u else []
         paths[step.path] = paths.get(step.path, 0.0) + weight * at_input
     for (source, each), factor in common.items():
         proportional = Accuracy.model_validate({**each.model_dump(), "floor": None}, context={"si": True})
         line = _line(getattr(setup.bench, source), proportional, value=1.0, unit="")
-        lines += [replace(line, name=f"{line.name}, in proportion", sensitivity=factor)] if line.u else []
+        lines += [replace(line, name=tr("{line}, in proportion", line=line.name), sensitivity=factor)] if line.u else []
     for name, factor in paths.items():
         lines += [
             replace(line, sensitivity=line.sensitivity * factor) for line in _path_lines(name, setup.bench.path(name))
@@ -338,12 +341,15 @@ def _transfer(setup: Setup, name: str) -> float:
 def _path_lines(name: str, path: SignalPath) -> Iterator[Contribution]:
     label = path.label or name
     if path.tolerance:
-        line = estimate.rectangular(f"division ratio of {label}", half_width=path.tolerance)
+        line = estimate.rectangular(tr("division ratio of {label}", label=label), half_width=path.tolerance)
         yield replace(line, origin=label)
     if path.termination is not None and path.termination_tolerance:
         # A matched source on R(1 + t): 2(1 + t)/(2 + t) = 1 + t/2 to first order.
         line = estimate.rectangular(
-            f"termination of {label}", half_width=path.termination_tolerance, value=path.termination, sensitivity=0.5
+            tr("termination of {label}", label=label),
+            half_width=path.termination_tolerance,
+            value=path.termination,
+            sensitivity=0.5,
         )
         yield replace(line, origin=label)
 
@@ -351,7 +357,11 @@ def _path_lines(name: str, path: SignalPath) -> Iterator[Contribution]:
 def _line(instrument: Instrument, accuracy: Accuracy, *, value: float, unit: str) -> Contribution:
     width = accuracy.of_value * value + (accuracy.floor or 0.0)
     if accuracy.stated_as == "limits":
-        line = estimate.rectangular(f"limits of {instrument.label}", half_width=width, value=value, unit=unit)
+        line = estimate.rectangular(
+            tr("limits of {label}", label=instrument.label), half_width=width, value=value, unit=unit
+        )
     else:
-        line = estimate.expanded(f"certificate of {instrument.label}", expanded=width, value=value, unit=unit)
+        line = estimate.expanded(
+            tr("certificate of {label}", label=instrument.label), expanded=width, value=value, unit=unit
+        )
     return replace(line, origin=origin_of(instrument))

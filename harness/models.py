@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, create_model
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, create_model
 
 from harness import measurement
 from harness.steps import EXTERNAL, ROLES, Connect, Display, Role, Trigger, View
@@ -42,6 +42,7 @@ from harness.values import (
     Whole,
 )
 from harness.words import moments, numbering
+from harness.words.language import languages
 
 # Standing-wave ratios that are assumed where none is stated; common practice: makers state 1.2 to 2 of a generator, and
 # 1.05 to 1.2 of a feed-through termination.
@@ -693,6 +694,13 @@ class SequenceUse(Model):
         return dict(self.model_extra or {})
 
 
+def _a_language(code: str) -> str:
+    if code not in languages():
+        raise ValueError(f"{code!r} is no language of this program; it has {', '.join(languages())}")
+    return code
+
+
+Language: TypeAlias = Annotated[str, AfterValidator(_a_language)]
 Rule: TypeAlias = Literal["simple", "guarded", "binary", "non-binary", "managed"]
 ErrorDefinition: TypeAlias = Literal["indication", "deflection factor"]
 
@@ -708,6 +716,7 @@ class Job(Model):
     """One unit on one bench: what to do, and by which rule to decide."""
 
     title: str = Field("", description="heading of the report")
+    language: Language = Field("en", description="of the questions and of the report as page and paper: en, de or fr")
     unit: str = Field(description="the unit file")
     bench: str = Field(description="the bench file")
     position: str | None = Field(None, description="where on the bench the unit stands: a [positions.NAME] of it")

@@ -13,6 +13,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
+from harness.words.language import localised
+
 HALF_POWER_RATIO: Final = math.sqrt(0.5)
 HALF_POWER_DB: Final = 10 * math.log10(2)  # a drop of 3.0103 dB, not 3 dB
 _HALF_POWER_WITHIN_DB: Final = 0.02
@@ -36,6 +38,7 @@ _LONGEST: Final = 64  # characters; a longer text is no quantity, and Decimal is
 
 def with_unit(number: str, unit: str) -> str:
     """A number before its unit, with a space between them; degrees of an angle have none (SI brochure, 5.4.3)."""
+    number = localised(number)
     return f"{number}{unit}" if unit in ("", "°") else f"{number} {unit}"
 
 
@@ -181,14 +184,14 @@ def show(value: float, unit: str, digits: int = 4) -> str:
     if not math.isfinite(value):
         return str(value)
     if unit in ("ratio", "%"):
-        return f"{_plain(value * 100, digits)} %"
+        return f"{localised(_plain(value * 100, digits))} %"
     if unit not in _PREFIXED:
-        return f"{_plain(value, digits)} {unit}".rstrip()
+        return f"{localised(_plain(value, digits))} {unit}".rstrip()
     if value == 0:
         return f"0 {unit}"
     rounded = float(f"{value:.{digits - 1}e}")
     prefix, exponent = _prefix_of(rounded)
-    return f"{_plain(float(Decimal(repr(rounded)).scaleb(-exponent)), digits)} {prefix}{unit}"
+    return f"{localised(_plain(float(Decimal(repr(rounded)).scaleb(-exponent)), digits))} {prefix}{unit}"
 
 
 def prefixed(value: float, unit: str, digits: int = 4) -> tuple[str, float]:

@@ -44,6 +44,7 @@ from harness.run.refusals import (
 from harness.steps import Reading, Reply, Role, Step
 from harness.words.clean import clean
 from harness.words.clock import OnLife, Stamps, no_sign
+from harness.words.language import speaking
 from harness.words.version import program_version
 from harness.years.issuing import report_of
 
@@ -244,10 +245,12 @@ def adjust(
             journal, _ = Journal.reopen(folder, stamp=Stamps(bench.clock, bench.on_event, last))
             bench.guardian.records_into(folder)
             events.into(journal)
-            Adjusting(
+            adjusting = Adjusting(
                 bench=bench, setup=loaded.setup, person=operator, turning=turning, show=show, on_event=bench.on_event,
                 taken=sum(isinstance(record.reply, Reading) for record in contents.records),
-            ).run(point, points)  # fmt: skip
+            )  # fmt: skip
+            with speaking(loaded.setup.job.language):
+                adjusting.run(point, points)
 
 
 def _attended(loaded: LoadedJob) -> LoadedJob:

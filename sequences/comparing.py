@@ -17,6 +17,7 @@ from harness.errors import AnalysisError
 from harness.measurement import quantity_of
 from harness.models import Setup
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 
 Readings = Sequence[Reading]
 CUSTOMARY: Final = 0.03  # what factors of a display are within that nobody states; common practice
@@ -63,7 +64,7 @@ def unequal(ratio: float, within: float, what: str) -> tuple[Contribution, ...]:
     """What a display may make of two lengths that are not the same: no more than its factor may be out."""
     apart = abs(ratio - 1.0)
     width = max(within, CUSTOMARY) * apart
-    return (estimate.rectangular(f"{what} not equal", half_width=width),) if apart > 1e-9 else ()
+    return (estimate.rectangular(tr("{what} not equal", what=what), half_width=width),) if apart > 1e-9 else ()
 
 
 def scaled(lines: Sequence[Contribution], by: float) -> tuple[Contribution, ...]:

@@ -20,6 +20,7 @@ from harness.measurement import Aliased, Quantity, Rating, Screenful, Way, quant
 from harness.models import Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Dc, Measure, Reading, Sine, Square
+from harness.words.language import tr
 from sequences.reading import in_div, times, words
 from sequences.vertical import Rated
 from sequences.vertical.levels import higher_levels
@@ -66,7 +67,11 @@ def deflection_budget(
     """
     step = as_applied(step, readings)
     applied_v = applied_at_input(setup, step)
-    name = f"deflection error of channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div"
+    name = tr(
+        "deflection error of channel {channel}, {volts_per_div}/div",
+        channel=step.view.channel,
+        volts_per_div=show(step.view.volts_per_div, "V"),
+    )
     if (length := on_lines(setup, step, readings)) is not None:
         return length_error(
             length,
@@ -113,7 +118,11 @@ def _ways(setup: Setup, step: Measure) -> Iterator[Way]:
     per_div = step.view.volts_per_div * setup.bench.path(step.path).divides_by
     for level_v in (step.stimulus.level_v, *higher_levels(calibrator, step.stimulus.level_v, per_div, setup.unit)):
         shown_div = round_to(level_v / per_div, 6)
-        first = f"apply {show(level_v, 'V')} from the lowest graticule line, {shown_div:g} div"
+        first = tr(
+            "apply {level_v} from the lowest graticule line, {shown_div:g} div",
+            level_v=show(level_v, "V"),
+            shown_div=shown_div,
+        )
         more = level_v > step.stimulus.level_v
         if more:
             yield Way(sentence=first, step=replace(step, stimulus=Dc(level_v=level_v), expected=shown_div))
@@ -121,8 +130,10 @@ def _ways(setup: Setup, step: Measure) -> Iterator[Way]:
             wave = Square(level_vpp=level_v, frequency_hz=calibrator.square_frequency)
             both = replace(step, stimulus=wave, quantity=PEAK_TO_PEAK.name, expected=shown_div)
             for n in (3, 5, 10):
-                how = f'read top and bottom of a square wave {n} times (signal = "square", repeats = {n})'
-                yield Way(sentence=f"{first}, and {how}" if more else how, step=both, readings=n)
+                how = tr('read top and bottom of a square wave {n} times (signal = "square", repeats = {n})', n=n)
+                yield Way(
+                    sentence=tr("{first}, and {how}", first=first, how=how) if more else how, step=both, readings=n
+                )
 
 
 RATING: Final = Rating(
@@ -152,7 +163,7 @@ def _height(step: Measure, volts: Samples, screen: Screenful, lsb: float | None)
         square = square_amplitude(volts, lsb=lsb)
         return in_div(square.value, square.u, screen)
     fit, trusted = _fit(step.stimulus.frequency_hz, volts, screen, lsb)
-    flags = words(fit.flags) if trusted else (*words(fit.flags), "frequency fitted")
+    flags = words(fit.flags) if trusted else (*words(fit.flags), tr("frequency fitted"))
     return in_div(
         fit.amplitude_pp, fit.u_amplitude_pp, screen, flags, noise_div=fit.residual_rms / screen.volts_per_div
     )

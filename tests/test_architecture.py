@@ -28,13 +28,14 @@ SHELL: Final = (
 
 # Folder → what it may import of ours; the first line that matches holds. A new folder gets a line here, deliberately.
 MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
-    *((name, ()) for name in ("harness", "harness.errors", "harness.quantities", "sim_profiles")),
+    *((name, ()) for name in ("harness", "harness.errors", "sim_profiles")),
+    ("harness.quantities", ("harness.words.language",)),
     ("harness.measurement", ("harness.errors",)),  # the records that it loads by name import it
     ("harness.steps", ("harness.errors", "harness.measurement")),
     ("harness.values", ("harness.quantities",)),
     ("harness.words*", BASE),
     ("harness.models", BASE),
-    ("harness.analysis*", (*BASE[:2], "harness.analysis*")),
+    ("harness.analysis*", (*BASE[:2], "harness.words.language", "harness.analysis*")),
     ("harness.link*", (*BASE, "harness.link*")),
     ("harness.journal*", (*BASE, "harness.journal*")),
     ("harness.person*", (*BASE, "harness.person*")),

@@ -62,7 +62,7 @@ REFERENCES = (
     r"bench\.paths\..*\.routes\..*",
     r"bench\.(standards|report_number)",
     r"bench\.scope\..*",
-    r"job\.customers",
+    r"job\.(customers|language)",
 )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from harness.analysis import estimate
 from harness.analysis.record import noise_before_quantising, steady_quantum
 from harness.errors import AnalysisError
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -85,7 +86,7 @@ def mean_level(v: ArrayLike, *, lsb: float | None = None, unit: str = "") -> Amp
     effective = effective_samples(values)
     lines = [
         estimate.normal(
-            "scatter of the record", u=scatter / math.sqrt(effective), dof=max(effective - 1.0, 1.0), unit=unit
+            tr("scatter of the record"), u=scatter / math.sqrt(effective), dof=max(effective - 1.0, 1.0), unit=unit
         )
     ]
     if lsb is not None:

@@ -17,6 +17,7 @@ from harness.analysis.estimate import Budget, Contribution
 from harness.analysis.graticule import Edges, Length, Reader, mean_length
 from harness.analysis.verdict import ErrorDefinition, relative_error
 from harness.errors import AnalysisError
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -153,5 +154,7 @@ def _less_ground(length: Length, ground_div: Sequence[float], reader: Reader, re
             "The ground line was not read, so it cannot be subtracted: read it with the input grounded."
         )
     ground = mean_length(ground_div, reader, edges="one", record_u_div=record_u_div)
-    lines = tuple(replace(line, name=f"ground line: {line.name}", sensitivity=-1.0) for line in ground.contributions)
+    lines = tuple(
+        replace(line, name=tr("ground line: {line}", line=line.name), sensitivity=-1.0) for line in ground.contributions
+    )
     return Length(value_div=length.value_div - ground.value_div, contributions=(*length.contributions, *lines))

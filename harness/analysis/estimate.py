@@ -20,6 +20,7 @@ from harness.analysis.convolution import ErrorSum, central_half_width, central_p
 from harness.analysis.rounding import format_value_u
 from harness.analysis.special import ndtr, ndtri, stdtrit
 from harness.errors import AnalysisError
+from harness.words.language import localised
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -281,7 +282,7 @@ class Statement:
     def text(self, *, digits: int = 2, signed: bool = False) -> str:
         """Return "(1.7 ± 1.5) %, k = 2.00 (95.45 %)", rounded by the rule of `rounding`."""
         pair = format_value_u(self.estimate, self.expanded, self.unit, digits=digits, signed=signed)
-        return f"{pair}, k = {self.k:.2f} ({100.0 * self.probability:.4g} %)"
+        return localised(f"{pair}, k = {self.k:.2f} ({100.0 * self.probability:.4g} %)")
 
 
 def coverage_factor(probability: float, dof: float = math.inf) -> float:

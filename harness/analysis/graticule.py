@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from harness.analysis import estimate
 from harness.errors import AnalysisError
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -84,12 +85,12 @@ def length_on_lines(settings_div: Sequence[float], *, step_div: float = 0.0) -> 
     if not settings_div:
         raise AnalysisError("A length needs at least one setting onto its lines.")
     n = len(settings_div)
-    edges = ("one edge on its line", "the other edge on its line")
+    edges = (tr("one edge on its line"), tr("the other edge on its line"))
     lines = [estimate.rectangular(name, half_width=ON_LINE_DIV, unit="div") for name in edges]
     if step_div:
-        lines.append(estimate.rectangular("last digit of the source", half_width=0.5 * step_div, unit="div"))
+        lines.append(estimate.rectangular(tr("last digit of the source"), half_width=0.5 * step_div, unit="div"))
     if n > 1:
-        lines.append(estimate.repeated(f"scatter of the mean of {n} settings", settings_div, unit="div"))
+        lines.append(estimate.repeated(tr("scatter of the mean of {n} settings", n=n), settings_div, unit="div"))
     return Length(value_div=math.fsum(settings_div) / n, contributions=tuple(lines))
 
 
@@ -183,7 +184,7 @@ def mean_length(
     observed, dof = _pooled_scatter(readings_div if repeats is None else (), reader, n)
     by_record = record_u_div > observed
     scatter = estimate.normal(
-        "scatter of one reading" if n == 1 else f"scatter of the mean of {n} readings",
+        tr("scatter of one reading") if n == 1 else tr("scatter of the mean of {n} readings", n=n),
         u=(record_u_div if by_record else observed) / math.sqrt(n),
         dof=math.inf if by_record else dof,
         unit="div",
@@ -193,9 +194,9 @@ def mean_length(
     still = math.sqrt(3.0) * _rounding(observed, reader, n)
     whole = 0.5 * reader.resolution_div
     names_widths: dict[Edges, tuple[tuple[str, float], ...]] = {
-        "one": (("reading to the resolution", still),),
-        "set and read": (("zero line set on its graticule line", whole), ("reading of the trace", still)),
-        "both read": (("reading of one edge", still), ("reading of the other edge", still)),
+        "one": ((tr("reading to the resolution"), still),),
+        "set and read": ((tr("zero line set on its graticule line"), whole), (tr("reading of the trace"), still)),
+        "both read": ((tr("reading of one edge"), still), (tr("reading of the other edge"), still)),
     }
     lines = [estimate.rectangular(name, half_width=width, unit="div") for name, width in names_widths[edges]]
     return Length(value_div=math.fsum(readings_div) / len(readings_div), contributions=(*lines, scatter))

@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
+from harness.words.language import localised
+
 _MOST_LOST = Decimal("0.05")
 
 
@@ -41,7 +43,7 @@ def format_pair(value: float, uncertainty: float, *, digits: int = 2, signed: bo
     rounded = round_to(value, quantum)
     if quantum > 1:  # 1.2E+2 is written 120
         rounded, rounded_u = rounded.quantize(Decimal(1)), rounded_u.quantize(Decimal(1))
-    return f"{rounded:{'+' if signed else ''}f}", f"{rounded_u:f}"
+    return localised(f"{rounded:{'+' if signed else ''}f}"), localised(f"{rounded_u:f}")
 
 
 def format_value_u(value: float, uncertainty: float, unit: str = "", *, digits: int = 2, signed: bool = False) -> str:

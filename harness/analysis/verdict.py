@@ -21,6 +21,7 @@ from harness.analysis.rounding import format_value_u, readable
 from harness.analysis.special import ndtr, roots_legendre
 from harness.errors import AnalysisError
 from harness.quantities import with_unit
+from harness.words.language import localised, tr
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -91,12 +92,12 @@ class Limits:
         """Return the limits as a report shows them: "−3 % to 3 %", "at least 100 MHz"."""
         suffix = with_unit("", unit)
         if self.low is None:
-            return f"at most {self.high:.6g}{suffix}"
+            return tr("at most {high:.6g}{suffix}", high=self.high, suffix=suffix)
         if self.high is None:
-            return f"at least {self.low:.6g}{suffix}"
+            return tr("at least {low:.6g}{suffix}", low=self.low, suffix=suffix)
         if self.low == -self.high:
             return f"±{self.high:.6g}{suffix}"
-        return f"{self.low:.6g}{suffix} to {self.high:.6g}{suffix}"
+        return tr("{low:.6g}{suffix} to {high:.6g}{suffix}", low=self.low, suffix=suffix, high=self.high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -360,18 +361,20 @@ def _sentence(
     limits = Limits(**{name: side / shown_in for side, name in sides if side is not None})
     signed = limits.low is not None and limits.low < 0.0
     result = format_value_u(estimate / shown_in, U / shown_in, unit, signed=signed)
-    band = f"{w / shown_in:.3g} {unit}".rstrip()
+    band = localised(f"{w / shown_in:.3g} {unit}").rstrip()
     where = {
-        "pass": "inside the limits by the guard band or more" if w > 0.0 else "inside the limits",
-        "conditional pass": f"inside the limits, but by less than the guard band of {band}",
-        "conditional fail": f"outside the limits, but by no more than the guard band of {band}",
-        "fail": "outside the limits"
+        "pass": tr("inside the limits by the guard band or more") if w > 0.0 else tr("inside the limits"),
+        "conditional pass": tr("inside the limits, but by less than the guard band of {band}", band=band),
+        "conditional fail": tr("outside the limits, but by no more than the guard band of {band}", band=band),
+        "fail": tr("outside the limits")
         if w == 0.0
-        else f"not inside the limits by the guard band of {band}"
+        else tr("not inside the limits by the guard band of {band}", band=band)
         if rule == "binary"
-        else f"outside the limits by more than the guard band of {band}",
-        "undecided": f"within the guard band of {band} about a limit",
+        else tr("outside the limits by more than the guard band of {band}", band=band),
+        "undecided": tr("within the guard band of {band} about a limit", band=band),
     }[word]
     if not pass_possible and (word == "undecided" or rule == "binary"):
-        where = f"no result can pass: the guard band of {band} leaves no acceptance zone"
-    return f"{result} against {limits.text(unit)}: {word}; {where}."
+        where = tr("no result can pass: the guard band of {band} leaves no acceptance zone", band=band)
+    return tr(
+        "{result} against {unit}: {word}; {where}.", result=result, unit=limits.text(unit), word=word, where=where
+    )

@@ -55,6 +55,7 @@ from harness.steps import (
     View,
 )
 from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
+from harness.words.language import speaking, tr, tr_look
 
 TRIES: Final = 3  # of a setting that is refused, before it is believed that a display has it not
 MOST_LOOKS: Final = 20  # of a person at one connection
@@ -117,7 +118,11 @@ class LiveBench:
                 driver.errands = self._errands
 
     def perform(self, step: Step) -> Reply:
-        """Do what a step says and answer it."""
+        """Do what a step says and answer it; whoever is asked is asked in the job's language."""
+        with speaking(self.setup.job.language):
+            return self._perform(step)
+
+    def _perform(self, step: Step) -> Reply:
         self.guardian.check()
         self._on_life(AT_WORK_S)
         if why := limits.refusal(step, self._connected, self.setup):
@@ -300,7 +305,7 @@ class LiveBench:
 
     def _by_hand(self, step: Connect) -> None:
         self._ask_for_unreachable(step)
-        prompt = self._cable(step, f"Outputs are off. Connect {describe_connection(step)}")
+        prompt = self._cable(step, tr("Outputs are off. Connect {connection}", connection=describe_connection(step)))
         ask_done(self._operator, prompt, self.on_event)
         self._confirm_again()  # hands were at the cables
 
@@ -308,14 +313,14 @@ class LiveBench:
         path = self.setup.bench.path(step.path)
         lines = [path.label] if path.label else []
         if path.termination is not None:
-            lines.append(f"its {path.termination:g} Ω feed-through termination at the input")
+            lines.append(tr("its {ohm:g} Ω feed-through termination at the input", ohm=path.termination))
         if step.counted:
-            lines.append("a tee at the source, and from it a lead to the frequency counter")
+            lines.append(tr("a tee at the source, and from it a lead to the frequency counter"))
         elif self._counter_moved:
-            lines.append("the frequency counter back to where it was")
+            lines.append(tr("the frequency counter back to where it was"))
         self._counter_moved = step.counted
         by_hand = [r for r in SOURCES if getattr(self.setup.bench, r) is not None and r not in self._all()]
-        lines += [f"the {role}, which this job does not use, must be off too" for role in by_hand]
+        lines += [tr("the {role}, which this job does not use, must be off too", role=tr(role)) for role in by_hand]
         return Prompt(kind="do", title=title, lines=tuple(lines), step=step)
 
     def _ask_for_unreachable(self, step: Connect) -> None:
@@ -323,7 +328,7 @@ class LiveBench:
         for role, reason in self.unreachable.items():
             prompt = Prompt(
                 kind="choose",
-                title=f"{self._not_known(role, reason)} Look at it before you touch a cable.",
+                title=tr("{reason} Look at it before you touch a cable.", reason=self._not_known(role, reason)),
                 step=step,
                 choices=("it is off", "stop"),
                 hazard=True,
@@ -361,7 +366,11 @@ class LiveBench:
         """What would falsify what eyes read is looked at before the first reading of a session."""
         if self._is_remote(step.display) or step.display != "unit" or self._controls_asked:
             return
-        prompt = Prompt(kind="do", title="Before the first reading, look at the unit's controls", lines=CONTROLS_STAND)
+        prompt = Prompt(
+            kind="do",
+            title=tr("Before the first reading, look at the unit's controls"),
+            lines=tuple(map(tr, CONTROLS_STAND)),
+        )
         ask_done(self._operator, prompt, self.on_event)
         self._controls_asked = True
         self.on_event("note", f"Said before the first reading: {'; '.join(CONTROLS_STAND)}.")
@@ -377,9 +386,14 @@ class LiveBench:
             self.guardian.ready()
             self._tried(lambda: self._stand(at, hazards))
         prompt = Prompt(
-            kind="read", title=f"Look at the {step.display}: {step.question}", lines=step.lines, step=step,
-            choices=SEEN, in_words=True, hint="yes, no, or what you see",
-        )  # fmt: skip
+            kind="read",
+            title=tr("Look at the {display}: {question}", display=tr(step.display), question=tr_look(step.question)),
+            lines=tuple(map(tr, step.lines)),
+            step=step,
+            choices=SEEN,
+            in_words=True,
+            hint=tr("yes, no, or what you see"),
+        )
         seen = ask_seen(self._operator, self._errands.with_question(prompt), self.on_event)
         if seen.answer != "skipped":
             self._errands.settled()
@@ -405,7 +419,7 @@ class LiveBench:
         where = describe_connection(limits.connection_of(step))
         prompt = Prompt(
             kind="choose",
-            title=f"{sentence} Outputs are off. Look at the connection {where}",
+            title=tr("{sentence} Outputs are off. Look at the connection {where}", sentence=sentence, where=where),
             step=step,
             choices=(settling.NO_SIGNAL, "read again", "it counts", "stop"),
         )
@@ -616,11 +630,15 @@ class LiveBench:
             self._confirmed_v = 0.0
 
     def _confirm(self, step: Measure, hazard: limits.Hazard) -> None:
-        lines = () if self._cautioned else tuple(limits.CAUTIONS.splitlines())
+        lines = () if self._cautioned else tuple(tr(limits.CAUTIONS).splitlines())
         self._cautioned = True
         prompt = Prompt(
             kind="choose",
-            title=f"The next setting of the {step.source} is hazardous: {hazard.sentence}.",
+            title=tr(
+                "The next setting of the {source} is hazardous: {hazard}.",
+                source=tr(step.source),
+                hazard=hazard.sentence,
+            ),
             lines=lines,
             step=step,
             choices=("go on", "stop"),

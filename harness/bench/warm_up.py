@@ -23,6 +23,7 @@ from harness.journal.atomic import write_text
 from harness.person.operator import STOPPED_OFF, Operator, Prompt, ask_choice
 from harness.quantities import duration
 from harness.words.clock import Clock
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from harness.link.link import Link, OnEvent
@@ -178,7 +179,7 @@ class WarmUp:
         unknown = [instrument for instrument in self._instruments if instrument.since is None]
         if not unknown:
             return
-        title = "Have these been on for at least their warm-up time?"
+        title = tr("Have these been on for at least their warm-up time?")
         choices = ("yes", "no", "stop")
         prompt = Prompt(
             kind="choose", title=title, lines=tuple(instrument.needs() for instrument in unknown), choices=choices

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +10,7 @@ import rich_click as click
 
 from harness.commands.helping import Day, PlainHelpCommand, not_both, say
 from harness.commands.records import remember, store_option
-from harness.commands.run import PATH, write_html, write_pdf
+from harness.commands.run import PATH, in_language, write_html, write_pdf
 from harness.errors import HalfpowerError
 
 if TYPE_CHECKING:
@@ -155,8 +156,10 @@ def _written_anew(run_folder: Path, store: str | None) -> None:
 
     made, page = report_of(run_folder), run_folder / "report.html"
     writes: list[tuple[Any, Path]] = [(write_html, page)]
-    writes += [(write_pdf, page.with_suffix(".pdf"))] if page.with_suffix(".pdf").exists() else []
-    for write, path in writes:
-        write(made, path, folder=run_folder)
-        say(f"Written: {path}")
+    printed = partial(write_pdf, english=made)
+    writes += [(printed, page.with_suffix(".pdf"))] if page.with_suffix(".pdf").exists() else []
+    with in_language(made, made.setup.job.language, partial(report_of, run_folder)) as spoken:
+        for write, path in writes:
+            write(spoken, path, folder=run_folder)
+            say(f"Written: {path}")
     remember(run_folder, store)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,7 @@ def label(run_folder: Path, path: Path | None, size: tuple[float, float], link: 
       halfpower label runs/2026-05-04-Plover
       halfpower label runs/2026-05-04-Plover --size 50x25 --pdf plover.pdf
     """
+    from harness.commands.run import in_language
     from harness.journal.atomic import write_bytes
     from harness.report.label import label as made
     from harness.years.issuing import report_of
@@ -50,5 +52,6 @@ def label(run_folder: Path, path: Path | None, size: tuple[float, float], link: 
     width_mm, height_mm = size
     report = report_of(run_folder)
     path = path or run_folder / "label.pdf"
-    write_bytes(path, made(report, width_mm=width_mm, height_mm=height_mm, link=link, fonts=fonts))
+    with in_language(report, report.setup.job.language, partial(report_of, run_folder)) as spoken:
+        write_bytes(path, made(spoken, width_mm=width_mm, height_mm=height_mm, link=link, fonts=fonts))
     say(f"Written: {path}")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.errors import HalfpowerError
+from harness.words.language import speaking
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -96,9 +97,10 @@ def built(loaded: LoadedJob, progress: Progress, contents: Contents | None) -> P
 
     setup = loaded.setup
     title = f"{setup.unit.maker} {setup.unit.model}, no. {setup.job.serial}"
-    page = Page(title, progress, graticules(setup), Album(write_bytes))
-    for record in contents.records if contents else ():
-        page.earlier(record.part, record.n, record.step, record.reply)
+    page = Page(title, progress, graticules(setup), Album(write_bytes), language=setup.job.language)
+    with speaking(page.language):
+        for record in contents.records if contents else ():
+            page.earlier(record.part, record.n, record.step, record.reply)
     return page
 
 

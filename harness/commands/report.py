@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 from harness.commands.helping import Day, PlainHelpCommand, bom_option, not_both, say
-from harness.commands.run import PATH, show_report, write_html, write_pdf
+from harness.commands.run import PATH, in_language, show_report, write_html, write_pdf
 from harness.errors import ConfigError
 from harness.journal.atomic import write_bytes, write_text
 
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 @click.option("--short", is_flag=True, help="On one page and in plain words: verdict, ranges, response, who, when.")
 @click.option("--letter", is_flag=True, help="Letter paper for the PDF; else A4.")
 @click.option("--fonts", type=PATH, help="A folder of fonts for the PDF, for scripts that the program's own lack.")
+@click.option("--language", default="", help="The language of page and paper: en, de or fr; else that of the job.")
 @click.option("--point", default="", help="The result to draw closely, by words of its name; else the worst.")
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def report(
@@ -45,7 +46,7 @@ def report(
     room_path: Path | None,
     pdf_path: Path | None, annex_path: Path | None, advice: bool, csv_path: Path | None, json_path: Path | None,
     budget_path: Path | None, bom: bool, xlsx_path: Path | None,
-    letter: bool, fonts: Path | None, point: str, open_page: bool, short: bool,
+    letter: bool, fonts: Path | None, language: str, point: str, open_page: bool, short: bool,
 ) -> None:  # fmt: skip
     """Make the report of a run from its journal alone; without options, show it here.
 
@@ -58,6 +59,7 @@ def report(
       halfpower report runs/2026-05-04-Plover --pdf r.pdf --point "ch 2, 50 mV"
       halfpower report runs/2026-05-04-Plover --pdf report.pdf --annex annex.pdf
       halfpower report runs/2026-05-04-Plover --short --pdf short.pdf
+      halfpower report runs/2026-05-04-Plover --language de --pdf bericht.pdf
       halfpower report runs/2026-05-04-Plover --csv points.csv --json report.json
       halfpower report runs/2026-05-04-Plover --xlsx report.xlsx
       halfpower report runs/2026-05-04-Plover --room room.csv --pdf report.pdf
@@ -76,22 +78,26 @@ def report(
         raise click.UsageError("--bom is about the tables; write one: --csv FILE.")
     folder, day = as_left or run_folder, issued.date() if issued else None
     found = journal.read(run_folder) if as_left else None
-    made = report_of(folder, number, issued=day, found=found)
-    if room_path is not None:
-        made = _with_room(made, journal.read(folder), room_path)
+
+    def worked_out() -> Report:
+        made = report_of(folder, number, issued=day, found=found)
+        return made if room_path is None else _with_room(made, journal.read(folder), room_path)
+
+    made = worked_out()
     not_both(point, short, "--point is about the whole report: use it or --short")
     not_both(annex_path or advice, short, "--annex and --advice are about the whole report: use them or --short")
     if open_page and html_path is None:
         html_path = folder / "report.html"
-    if html_path is not None:
-        write_html(made, html_path, folder=folder, point=point, short=short)
-    if pdf_path is not None:
-        printed: dict[str, Any] = {
-            "folder": folder, "letter": letter, "fonts": fonts, "point": point, "advice": advice,
-        }  # fmt: skip
-        write_pdf(made, pdf_path, part="short" if short else "certificate" if annex_path else "both", **printed)
-        if annex_path is not None:
-            write_pdf(made, annex_path, part="annex", **printed)
+    with in_language(made, language or made.setup.job.language, worked_out) as spoken:
+        if html_path is not None:
+            write_html(spoken, html_path, folder=folder, point=point, short=short)
+        if pdf_path is not None:
+            printed: dict[str, Any] = {
+                "folder": folder, "letter": letter, "fonts": fonts, "point": point, "advice": advice, "english": made,
+            }  # fmt: skip
+            write_pdf(spoken, pdf_path, part="short" if short else "certificate" if annex_path else "both", **printed)
+            if annex_path is not None:
+                write_pdf(spoken, annex_path, part="annex", **printed)
     _write_tables(made, csv_path, budget_path, "\ufeff" if bom else "")
     _write_whole(made, xlsx_path, json_path)
     places = (html_path, pdf_path, annex_path, csv_path, budget_path, xlsx_path, json_path)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -16,6 +16,7 @@ from harness.commands.helping import PlainHelpCommand, not_both, once_told, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
 from harness.journal.atomic import write_bytes, write_text
+from harness.words.language import ENGLISH, speaking
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -305,6 +306,7 @@ def told_how_to_go_on(
 
 def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -> Path:
     """Show the result, write it, return where the page is; a part that ended early fails the command as it failed."""
+    from harness import runs as opening
     from harness.words.json_text import json_text
 
     page = result.folder / "report.html"
@@ -312,9 +314,11 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
         show_report(result.report)
         for sentence in result.faults:
             click.echo(sentence)
-    write_html(result.report, page, folder=result.folder)
-    if printed:
-        write_pdf(result.report, page.with_suffix(".pdf"), folder=result.folder)
+    again = partial(opening.report, result.folder)
+    with in_language(result.report, result.report.setup.job.language, again) as spoken:
+        write_html(spoken, page, folder=result.folder)
+        if printed:
+            write_pdf(spoken, page.with_suffix(".pdf"), folder=result.folder, english=result.report)
     if as_json:
         end = {"event": "end", "folder": str(result.folder), "overall": result.report.overall}
         click.echo(json_text({**end, "sentence": result.report.sentence, "report": str(page)}))
@@ -333,6 +337,13 @@ def show_report(made: Report, *, short: bool = False) -> None:
     a_console().print((render_short if short else render)(made))
 
 
+@contextmanager
+def in_language(made: Report, language: str, again: Callable[[], Report]) -> Iterator[Report]:
+    """A report in a language, for as long as it is written in it; `again` works it out anew, its words in that."""
+    with speaking(language):
+        yield made if language == ENGLISH else again()
+
+
 def write_html(made: Report, path: Path, *, folder: Path, point: str = "", short: bool = False) -> None:
     """The report as one page, with the photographs of the run's folder; short, on one sheet of it."""
     from harness.report.html import html_page, short_page
@@ -341,12 +352,16 @@ def write_html(made: Report, path: Path, *, folder: Path, point: str = "", short
     write_text(path, short_page(made) if short else html_page(made, point=point, photographs=photographs))
 
 
-def write_pdf(made: Report, path: Path, *, folder: Path, letter: bool = False, **drawn: Any) -> None:
-    """The report as printed pages, with its results attached, and the photographs of the run's folder."""
+def write_pdf(
+    made: Report, path: Path, *, folder: Path, letter: bool = False, english: Report | None = None, **drawn: Any
+) -> None:
+    """The report as printed pages, with its results attached, in English, and the photographs of the run's folder."""
     from harness.report.pdf import pdf
+    from harness.report.results import to_json
 
     paper: Any = "us-letter" if letter else "a4"
-    write_bytes(path, pdf(made, paper=paper, photographs=_photographs(made, folder), **drawn))
+    attached = to_json(english or made)
+    write_bytes(path, pdf(made, paper=paper, photographs=_photographs(made, folder), results=attached, **drawn))
 
 
 def _photographs(made: Report, folder: Path) -> dict[str, bytes]:

@@ -33,6 +33,7 @@ from harness.report.night import Night, page
 from harness.run.opening import share
 from harness.run.together import Seat
 from harness.words.clock import AT_WORK_S, Clock
+from harness.words.language import speaking
 from harness.words.version import program_version
 
 PAGE: Final = "night.html"
@@ -339,7 +340,9 @@ def write_report(folder: Path) -> Sequence[str]:
     try:
         from harness.report.html import html_page
 
-        write_text(folder / "report.html", html_page(opening.report(folder)))
+        made = opening.report(folder)
+        with speaking(made.setup.job.language):
+            write_text(folder / "report.html", html_page(opening.report(folder)))
     except Exception as error:  # noqa: BLE001 - the readings are on disk; the page can be made again
         return (f"The report of {folder.name} could not be written: {error}",)
     return ()

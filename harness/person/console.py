@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 
 from harness.errors import OperatorStop, SafetyError
 from harness.words.clean import clean
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -135,7 +136,9 @@ class Terminal:
         self._drawn, self._told = prompt.step if prompt.screen is not None and not stands else None, False
         for line in after:
             self._print(line, "dim")
-        self._console.print({"do": "Enter when done, ? for help: "}.get(prompt.kind, "answer: "), end="", markup=False)
+        self._console.print(
+            tr("Enter when done, ? for help: ") if prompt.kind == "do" else tr("answer: "), end="", markup=False
+        )
 
     @staticmethod
     def _said(prompt: Prompt) -> Iterator[str]:
@@ -143,14 +146,14 @@ class Terminal:
         yield from (f"{number}. {errand.in_one_line}" for number, errand in enumerate(prompt.first, 1))
         yield from prompt.lines
         if prompt.unchanged:
-            yield f"as before: {prompt.unchanged}"
+            yield tr("as before: {unchanged}", unchanged=prompt.unchanged)
 
     @staticmethod
     def _after(prompt: Prompt) -> Iterator[str]:
         """What is said last, nearest to the answer."""
         if prompt.choices and not prompt.in_words:
-            yield f"Type one of: {', '.join(prompt.choices)}"
-        done = f"{prompt.done}: Enter alone" if prompt.done else ""
+            yield tr("Type one of: {choices}", choices=", ".join(prompt.choices))
+        done = tr("{done}: Enter alone", done=prompt.done) if prompt.done else ""
         yield from filter(None, (prompt.hint, done, prompt.progress))
 
     def _screen(self, prompt: Prompt, words: Sequence[str]) -> Sequence[str]:

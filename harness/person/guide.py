@@ -11,8 +11,9 @@ from typing import Final, TypeAlias
 from harness.measurement import quantity_of
 from harness.person.operator import LeaveOut, Operator, Prompt, Redo, describe_connection, left_out
 from harness.person.progress import Progress
-from harness.quantities import counted, duration, show
+from harness.quantities import duration, show
 from harness.steps import Connect, Measure, Reading, Reply, Step
+from harness.words.language import tr, tr_count
 from harness.words.spelling import SIGN
 
 Judged: TypeAlias = tuple[str, str]
@@ -69,8 +70,22 @@ class Guide:
         """What was taken until now was taken in another session, and says nothing of the pace: a summary of it."""
         self._progress = None
         far, counts = self._far(), self._counts()
-        parts = ", ".join(f"{part} {counts[part]} of {max(far.planned.get(part, 0), counts[part])}" for part in counts)
-        return f"Going on, {far.done} of {far.total} done ({parts}): {self.so_far()}"
+        parts = ", ".join(
+            tr(
+                "{part} {counts} of {counts_2}",
+                part=part,
+                counts=counts[part],
+                counts_2=max(far.planned.get(part, 0), counts[part]),
+            )
+            for part in counts
+        )
+        return tr(
+            "Going on, {done} of {total} done ({parts}): {so_far}",
+            done=far.done,
+            total=far.total,
+            parts=parts,
+            so_far=self.so_far(),
+        )
 
     def _counts(self) -> dict[str, int]:
         return {part: len(taken) for part, taken in self._taken.items() if taken}
@@ -87,30 +102,36 @@ class Guide:
         if far.done >= far.total:
             return ""
         left = far.left_s()
-        return f"{far.done + 1} of {far.total}" + ("" if left is None else f", about {duration(left)} left")
+        return tr("{done} of {total}", done=far.done + 1, total=far.total) + (
+            "" if left is None else tr(", about {left} left", left=duration(left))
+        )
 
     def so_far(self) -> str:
         """What came out so far, in a sentence."""
         taken = [word for words in self._taken.values() for word in words.values()]
         found = Counter(word for word in taken if word)
         left_out = found.pop(_LEFT_OUT, 0)
-        judged = ", ".join(f"{number} {word}" for word, number in found.most_common())
-        answers = f"{counted(len(taken) - left_out, 'answer')}{f': {judged}' if judged else ''}."
-        return f"{answers} {left_out} left out." if left_out else answers
+        judged = ", ".join(f"{number} {tr(word)}" for word, number in found.most_common())
+        answers = f"{tr_count(len(taken) - left_out, 'answer')}{f': {judged}' if judged else ''}."
+        return tr("{answers} {left_out} left out.", answers=answers, left_out=left_out) if left_out else answers
 
     def where(self, prompt: Prompt) -> Iterator[str]:
         """Where a person is, line by line."""
-        yield f"In part {self.part}: {self.progress()}." if self.part else "Nothing is being measured yet."
+        yield (
+            tr("In part {part}: {progress}.", part=self.part, progress=self.progress())
+            if self.part
+            else tr("Nothing is being measured yet.")
+        )
         if self._connected is not None:
-            yield f"The last connection asked for: {describe_connection(self._connected)}."
+            yield tr("The last connection asked for: {connected}.", connected=describe_connection(self._connected))
         yield self.so_far()
-        yield f"The question that stands: {prompt.title}"
+        yield tr("The question that stands: {title}", title=prompt.title)
 
 
 def _read(step: Measure, reading: Reading) -> str:
     """What was understood: a person may have said it in another way."""
     if reading.status != "read" or reading.value is None:
-        return "off the screen" if reading.status == "off_screen" else ""
+        return tr("off the screen") if reading.status == "off_screen" else ""
     return show(reading.value, quantity_of(step).unit, 4)
 
 
@@ -132,9 +153,9 @@ class Guided:
                     self._guide.back()
                 return typed
             elif prompt.firm or not self._guide.part:
-                self.tell("Not now: what is asked here comes first.")
+                self.tell(tr("Not now: what is asked here comes first."))
             elif not rest:
-                self.tell("Write the setting after 'redo', such as redo 500 mV/div.")
+                self.tell(tr("Write the setting after 'redo', such as redo 500 mV/div."))
             else:
                 raise LeaveOut(rest) if word.lower() == "skip" else Redo(rest)
 

@@ -18,6 +18,7 @@ from harness.quantities import db, duration, show
 from harness.steps import Connect, Look, Measure, Reading, Reply, Seen, Sine, Step, to_plain
 from harness.words.clean import clean
 from harness.words.json_text import json_text
+from harness.words.language import tr
 from harness.words.signals import describe
 
 if TYPE_CHECKING:
@@ -35,8 +36,8 @@ CHART: Final = (65, 12)  # columns and rows of the response chart
 
 def place(step: Measure) -> str:
     """The display and its setting: "channel 1, 50 mV/div"."""
-    where = f"channel {step.view.channel}" if step.display == "unit" else "reference"
-    where += f" beside {step.driven}" if step.driven else ""
+    where = tr("channel {channel}", channel=step.view.channel) if step.display == "unit" else tr("reference")
+    where = tr("{where} beside {driven}", where=where, driven=step.driven) if step.driven else where
     if quantity_of(step).axis == "time":
         magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1 else ""
         return f"{where}, {show(step.view.s_per_div, 's')}/div{magnified}"
@@ -55,10 +56,10 @@ def outcome(step: Measure, reading: Reading) -> str:
     """What was read, beside what was expected."""
     unit = quantity_of(step).unit
     if reading.status != "read" or reading.value is None:
-        return reading.status.replace("_", " ")
+        return tr(reading.status.replace("_", " "))
     digits = {"div": 4, "s": 4}.get(unit, 3)
     sure = _expected(step)
-    expected = f" (expected {show(sure, unit, digits)})" if sure is not None else ""
+    expected = tr(" (expected {sure})", sure=show(sure, unit, digits)) if sure is not None else ""
     return f"{show(reading.value, unit, digits)}{expected}"
 
 

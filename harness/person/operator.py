@@ -17,6 +17,7 @@ from harness.errors import OperatorStop
 from harness.measurement import quantity_of
 from harness.person.spoken import heard
 from harness.steps import EXTERNAL, Connect, Measure, Reading, Reply, Role, Seen, Step, Stimulus, View
+from harness.words.language import tr
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +53,7 @@ class Prompt:
         """As it is to be shown: something to do after something else stands last, a cable after its output is off."""
         if self.kind != "do" or not self.first:
             return self
-        return replace(self, title="In this order", first=(*self.first, replace(self, first=())), lines=())
+        return replace(self, title=tr("In this order"), first=(*self.first, replace(self, first=())), lines=())
 
 
 class Operator(Protocol):
@@ -224,7 +225,9 @@ def _reading(typed: str, step: Measure, screen_div: float, subdivisions: int | N
             raise ValueError(f"{typed!r}: is that {one} or {both} here? Type the one that you mean.")
         case "either way":
             value = 2 * values[0]
-            meant = f"{typed} is {quantities.show(value, quantity.unit, 3)} from bottom to top"
+            meant = tr(
+                "{typed} is {show} from bottom to top", typed=typed, show=quantities.show(value, quantity.unit, 3)
+            )
         case "up" | "down" if quantity.amplitude:
             raise ValueError(
                 f"{typed!r}: and how far the other way? Type such as 2.8 up 2.8 down, or the whole height."
@@ -263,18 +266,22 @@ def _number(amount: str, step: Measure) -> float:
 
 def called(channel: int) -> str:
     """An input in words."""
-    return "the external trigger" if channel == EXTERNAL else f"channel {channel}"
+    return tr("the external trigger") if channel == EXTERNAL else tr("channel {channel}", channel=channel)
 
 
 def describe_connection(step: Connect) -> str:
     """The connection in words."""
-    inputs = " and ".join(map(called, (step.channel, *step.also)))
-    by_tee = ", by a tee" if step.also else ""
-    where = "the reference" if step.display == "reference" else f"{inputs} of the unit{by_tee}"
-    tee = ", the reference with it on a tee" if step.watched else ""
+    inputs = tr(" and ").join(map(called, (step.channel, *step.also)))
+    by_tee = tr(", by a tee") if step.also else ""
+    where = (
+        tr("the reference")
+        if step.display == "reference"
+        else tr("{inputs} of the unit{by_tee}", inputs=inputs, by_tee=by_tee)
+    )
+    tee = tr(", the reference with it on a tee") if step.watched else ""
     if step.replugged:
-        return f"the switch's lead → {where} again"
-    source = "the unit's own output" if step.source == "unit" else step.source
+        return tr("the switch's lead → {where} again", where=where)
+    source = tr("the unit's own output") if step.source == "unit" else step.source
     return f"{source} → {step.path} → {where}{tee}"
 
 
@@ -304,7 +311,7 @@ def replies(
         word, _, note = typed.partition(" ")
         match word.lower():
             case "?" if not note:
-                operator.tell(help_text)
+                operator.tell(tr(help_text))
             case "stop" if not note:
                 raise OperatorStop(stopped)
             case "back" if may_go_back and not note:
@@ -312,12 +319,12 @@ def replies(
             case "note" if note:
                 on_event("note", note)
             case "note":
-                operator.tell("Write the remark after 'note'.")
+                operator.tell(tr("Write the remark after 'note'."))
             case "photograph" if _PHOTOGRAPH.fullmatch(note):
                 on_event(PHOTOGRAPH, note)
-                operator.tell(f"The photograph is kept: {note.partition(' ')[0]}.")
+                operator.tell(tr("The photograph is kept: {partition}.", partition=note.partition(" ")[0]))
             case "photograph":
-                operator.tell("A photograph is taken on the page of the run (--page), not typed.")
+                operator.tell(tr("A photograph is taken on the page of the run (--page), not typed."))
             case _:
                 yield typed
 
@@ -335,7 +342,13 @@ def ask_done(
     for typed in replies(operator, prompt, on_event, HELP_DO, stopped=stopped, may_go_back=may_go_back):
         if typed.lower() in DONE:
             return
-        operator.tell(f"{typed!r} is no answer here. Press Enter when it is done, or type {back}stop or note TEXT.")
+        operator.tell(
+            tr(
+                "{typed!r} is no answer here. Press Enter when it is done, or type {back}stop or note TEXT.",
+                typed=typed,
+                back=back,
+            )
+        )
 
 
 SEEN: Final = ("yes", "no")
@@ -351,9 +364,9 @@ def ask_seen(operator: Operator, prompt: Prompt, on_event: Callable[[str, str], 
         if (said := _SAID.get(word.lower().strip(",;:."))) is not None:
             return Seen(answer=said, remark=remark.strip(" ,;:.") and remark)
         if typed:
-            operator.tell(f"Kept as a remark, neither yes nor no: {typed}")
+            operator.tell(tr("Kept as a remark, neither yes nor no: {typed}", typed=typed))
             return Seen(answer="remark", remark=typed)
-        operator.tell("Type yes, no, or what you see.")
+        operator.tell(tr("Type yes, no, or what you see."))
     raise no_person()
 
 
@@ -361,6 +374,8 @@ def ask_choice(operator: Operator, prompt: Prompt) -> str:
     """Ask until one of the prompt's choices is typed; which one."""
     typed = answers(operator, prompt)
     while (answer := next(typed).lower()) not in prompt.choices:
-        wrong = repr(answer) if answer else "Enter alone"
-        operator.tell(f"{wrong} is no answer here. Type one of: {', '.join(prompt.choices)}.")
+        wrong = repr(answer) if answer else tr("Enter alone")
+        operator.tell(
+            tr("{wrong} is no answer here. Type one of: {choices}.", wrong=wrong, choices=", ".join(prompt.choices))
+        )
     return answer

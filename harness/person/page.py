@@ -23,6 +23,7 @@ from harness.quantities import duration
 from harness.steps import Measure, Reading, Reply, Step
 from harness.words.clean import clean
 from harness.words.json_text import json_text
+from harness.words.language import ENGLISH, speaking, tr, tr_later
 from harness.words.signals import describe
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ class Page(Silent):
     on_change: Callable[[], None] = lambda: None  # told in whichever thread the change was made
     run: str = field(default_factory=lambda: secrets.token_hex(8))  # tells its questions from another run's
     ended: str = ""
+    language: str = ENGLISH  # that of the run
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _asked: Question | None = None
     _number: int = 0
@@ -160,7 +162,7 @@ class Page(Silent):
 
     @contextmanager
     def _changing(self) -> Iterator[None]:
-        with self._lock:
+        with self._lock, speaking(self.language):
             yield
         self.on_change()
 
@@ -170,18 +172,18 @@ class Page(Silent):
         """Answer the question of that number; raises Refused, with a sentence, where it does not count."""
         question = self._standing(run, number)
         if len(text) > LONGEST:
-            raise Refused(f"An answer has at most {LONGEST} characters; this one was not taken.")
+            raise Refused(tr("An answer has at most {longest} characters; this one was not taken.", longest=LONGEST))
         if clean(text) != text or "\n" in text:
-            raise Refused("An answer is one line of plain text; this one was not taken.")
+            raise Refused(tr("An answer is one line of plain text; this one was not taken."))
         if text.split(" ", 1)[0].lower() == PHOTOGRAPH:
-            raise Refused("A photograph is sent, not typed; this one was not taken.")
+            raise Refused(tr("A photograph is sent, not typed; this one was not taken."))
         self._take(question, text)
 
     def photograph(self, run: str, number: int, data: bytes) -> None:
         """Keep a photograph with the question of that number, which goes on standing."""
         question = self._standing(run, number)
         if question.prompt.kind == "choose":
-            raise Refused("Answer this question first; a photograph belongs to what is set or read.")
+            raise Refused(tr("Answer this question first; a photograph belongs to what is set or read."))
         kept = self.album.keep(data)
         self._take(question, f"{PHOTOGRAPH} {kept.name} {kept.sha256} {_caption(question.prompt)}")
 
@@ -193,18 +195,20 @@ class Page(Silent):
     def _standing(self, run: str, number: int) -> Question:
         with self._lock:
             if run != self.run:
-                raise Refused("This page belongs to an earlier run; open the address that the terminal shows now.")
+                raise Refused(tr("This page belongs to an earlier run; open the address that the terminal shows now."))
             if self.ended:
-                raise Refused("The run has ended; this answer was not taken.")
+                raise Refused(tr("The run has ended; this answer was not taken."))
             if self._asked is None or self._asked.number != number or self._asked.first is not None:
                 raise Refused(self._too_late())
             return self._asked
 
     def _too_late(self) -> str:
         if self._answered is None:
-            return "Nothing is asked now; this answer was not taken."
+            return tr("Nothing is asked now; this answer was not taken.")
         who, text = self._answered
-        return f"Somebody was quicker: {said(text)} ({_WHERE[who]}). Yours was not taken."
+        return tr(
+            "Somebody was quicker: {text} ({where}). Yours was not taken.", text=said(text), where=tr(_WHERE[who])
+        )
 
     def state(self) -> str:
         """Everything a page shows, as JSON."""
@@ -214,7 +218,7 @@ class Page(Silent):
             shown = {
                 "run": self.run, "title": clean(self.title), "ended": clean(self.ended),
                 "question": None if asked is None else asked.shown,
-                "answered": self._answered and [_WHERE[self._answered[0]], said(self._answered[1])],
+                "answered": self._answered and [tr(_WHERE[self._answered[0]]), said(self._answered[1])],
                 "told": self._told, "events": self._events, "live": self._live, "chart": self._chart(),
                 "results": list(self._results.values())[-_MOST_RESULTS:],
                 "far": clean(asked.prompt.progress if asked else "") or _far(progress),
@@ -231,7 +235,9 @@ class Page(Silent):
         upright = quantity.axis == "time"
         on_screen = upright or quantity.unit == "div"
         return {
-            "done": prompt.done or ("" if step.tune_to_div is None else f"It covers {step.tune_to_div:g} div"),
+            "done": prompt.done or (
+                "" if step.tune_to_div is None else tr("It covers {div:g} div", div=step.tune_to_div)
+            ),
             "units": () if quantity.sweeps else (
                 _UNITS_TUNED[step.tune] if step.said_when_tuned else _UNITS[quantity.axis]
             ),
@@ -251,7 +257,7 @@ class Page(Silent):
         if latest is None or len(latest[1]) < 2:
             return None
         (part, channel), points = latest
-        return {"title": f"{part}, channel {channel}", "points": points}
+        return {"title": tr("{what}, channel {channel}", what=part, channel=channel), "points": points}
 
 
 def _shown(prompt: Prompt) -> dict[str, Any]:
@@ -282,12 +288,15 @@ def _far(progress: Progress) -> str:
     left = progress.left_s()
     if not progress.total:
         return ""
-    return f"{progress.done} of {progress.total}" + ("" if left is None else f", about {duration(left)} left")
+    done = tr("{done} of {total}", done=progress.done, total=progress.total)
+    return done if left is None else tr("{done}, about {left} left", done=done, left=duration(left))
 
 
-_WHERE: Final[Mapping[Who, str]] = {"terminal": "at the terminal", "page": "on a page"}
+_WHERE: Final[Mapping[Who, str]] = {
+    "terminal": tr_later("at the terminal"), "page": tr_later("on a page"),
+}  # fmt: skip
 
 
 def said(text: str) -> str:
     """An answer as it is told to the others."""
-    return {"": "done", PHOTOGRAPH: "a photograph"}.get(text.split(" ", 1)[0], text)
+    return {"": tr("done"), PHOTOGRAPH: tr("a photograph")}.get(text.split(" ", 1)[0], text)

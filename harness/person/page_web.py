@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol, TypeAlias
 
 from harness.errors import HalfpowerError
+from harness.words.language import ENGLISH, code, speaking, tr, tr_later
 
 if TYPE_CHECKING:
     from starlette.applications import Starlette
@@ -42,9 +43,9 @@ A_DAY_S: Final = 86400
 _BEAT_S: Final = 3.0
 _MOST_CONNECTIONS: Final = 64
 _STARTED_WITHIN_S: Final = 10.0
-NO_SECRET: Final = "This page needs the whole address that the terminal shows, or its code scanned anew."
-OTHER_HOST: Final = "This is served under the address that the terminal shows, and under no other."
-ELSEWHERE: Final = "This did not come from the page itself, and was not taken."
+NO_SECRET: Final = tr_later("This page needs the whole address that the terminal shows, or its code scanned anew.")
+OTHER_HOST: Final = tr_later("This is served under the address that the terminal shows, and under no other.")
+ELSEWHERE: Final = tr_later("This did not come from the page itself, and was not taken.")
 
 Handler: TypeAlias = "Callable[[Request], Awaitable[Response]]"
 
@@ -114,12 +115,12 @@ class Access:
 
         async def checked(request: Request) -> Response:
             if not self.is_here(request.headers.get("host", "")):
-                return refuse(421, OTHER_HOST)
+                return refuse(421, tr(OTHER_HOST))
             if request.method == "POST" and request.headers.get("origin") != f"http://{request.headers['host']}":
-                return refuse(403, ELSEWHERE)
+                return refuse(403, tr(ELSEWHERE))
             brought = anybody or self.knows(request.cookies.get(self.cookie, ""))
             if not brought and not (enters and _same(request.query_params.get("key", ""), self.secret)):
-                return _sentence_page(NO_SECRET) if enters else refuse(403, NO_SECRET)
+                return _sentence_page(tr(NO_SECRET)) if enters else refuse(403, tr(NO_SECRET))
             return await handler(request)
 
         return checked
@@ -148,7 +149,8 @@ def _sentence_page(sentence: str) -> Response:
     from starlette.responses import HTMLResponse
 
     return HTMLResponse(
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">'
+        f'<!doctype html><html lang="{code()}"><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width">'
         f"<title>Halfpower</title><h1>Halfpower</h1><p>{escape(sentence)}</p>",
         403,
         HEADERS,
@@ -227,6 +229,7 @@ def serving(
     app: Callable[[Access, Watching], Starlette],
     *,
     ended: str,
+    language: str = ENGLISH,
 ) -> Iterator[str]:
     """Serve a page at HOST[:PORT] in a thread; gives its address. `ended` is what it shows when this ends."""
     try:
@@ -245,7 +248,12 @@ def serving(
         timeout_graceful_shutdown=2, timeout_keep_alive=5,
     )  # fmt: skip
     server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, name="page", daemon=True)
+
+    def run() -> None:
+        with speaking(language):
+            server.run(sockets=[listening])
+
+    thread = threading.Thread(target=run, name="page", daemon=True)
     page.tells(watching.tell)
     thread.start()
     try:

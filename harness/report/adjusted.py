@@ -12,9 +12,9 @@ from harness.analysis.estimate import state
 from harness.analysis.joint import difference
 from harness.assess import origin_of
 from harness.errors import HalfpowerError
-from harness.quantities import counted
 from harness.report.model import Adjustment, Change, Pair, Report, Result
 from harness.words.clean import shortened
+from harness.words.language import tr, tr_count
 
 if TYPE_CHECKING:
     from harness.report.model import Standard
@@ -63,7 +63,7 @@ def adjustment(found: Report, left: Report) -> Adjustment:
         started=found.started,
         ended=found.ended,
         overall=found.overall,
-        sentence=f"As found (run {found.number}): {found.sentence}",
+        sentence=tr("As found (run {number}): {sentence}", number=found.number, sentence=found.sentence),
         summary=_summary(both, len(words) - len(both)),
         pairs=pairs,
     )
@@ -71,8 +71,21 @@ def adjustment(found: Report, left: Report) -> Adjustment:
 
 def _summary(both: Sequence[Change], single: int) -> str:
     changed = both.count("changed")
-    said = f"{changed} of {counted(len(both), 'result')} changed by more than the uncertainty of the change"
-    return f"{said}; {single} {'was' if single == 1 else 'were'} read in one state only." if single else f"{said}."
+    said = tr(
+        "{changed} of {results} changed by more than the uncertainty of the change",
+        changed=changed,
+        results=tr_count(len(both), "result"),
+    )
+    return (
+        tr(
+            "{said}; {single} {more} read in one state only.",
+            said=said,
+            single=single,
+            more=tr("was") if single == 1 else tr("were"),
+        )
+        if single
+        else f"{said}."
+    )
 
 
 def _gathered(
@@ -139,4 +152,4 @@ def both_standards(found: Report, used: Sequence[Standard]) -> tuple[Standard, .
 
 def both_lists(found: Sequence[str], left: Sequence[str]) -> tuple[str, ...]:
     """What was said of either run, once."""
-    return (*left, *(f"As found: {text}" for text in found if text not in left))
+    return (*left, *(tr("As found: {text}", text=text) for text in found if text not in left))

@@ -12,6 +12,7 @@ from typing import Any, Literal, TypeAlias
 
 from harness.report import shown
 from harness.report.plot_style import Picture
+from harness.words.language import tr
 from harness.words.spelling import SIGN
 
 Kind: TypeAlias = shown.Kind | Literal[""]
@@ -233,13 +234,13 @@ def strong(text: str, **more: float | str | None) -> Span:
 
 def word(said: str, remarks: Iterable[str] = ()) -> Line:
     """A verdict with its sign, so that no colour carries it alone; other words, of a store that knows more, without."""
-    first = Span(text=said, sign=SIGN.get(said, ""), kind=shown.KIND.get(said, "none"))
+    first = Span(text=tr(said), sign=SIGN.get(said, ""), kind=shown.KIND.get(said, "none"))
     return (first, *(Span(text=remark, look="remark") for remark in remarks))
 
 
 def due(day: str, *, overdue: bool) -> Line:
     """When something is due, and that this has passed."""
-    return (Span(text=f"{day} "), Span(text="overdue", sign="✗", kind="bad")) if overdue else line(day)
+    return (Span(text=f"{day} "), Span(text=tr("overdue"), sign="✗", kind="bad")) if overdue else line(day)
 
 
 def row(*cells: Said, kind: Kind = "", total: bool = False) -> Row:
@@ -250,7 +251,7 @@ def row(*cells: Said, kind: Kind = "", total: bool = False) -> Row:
 def table(columns: Iterable[str], rows: Iterable[Row], **more: Any) -> Table:
     """A table: ">U" stands to the right, as numbers do; "?Path" is left out where a terminal has no room."""
     named = ((name.lstrip("?>"), name[:2]) for name in columns)
-    heads = tuple(Column(name=name, right=">" in marks, roomy="?" in marks) for name, marks in named)
+    heads = tuple(Column(name=tr(name), right=">" in marks, roomy="?" in marks) for name, marks in named)
     return Table(columns=heads, rows=tuple(rows), **more)
 
 
@@ -272,7 +273,7 @@ def bullets(entries: Iterable[Said], *, brief: bool = False) -> Bullets:
 
 def facts(entries: Iterable[tuple[str, Said]]) -> Facts:
     """Names with what they stand for, where no clause asks for them."""
-    return Facts(entries=tuple(Fact(name=name, said=line(said)) for name, said in entries))
+    return Facts(entries=tuple(Fact(name=tr(name), said=line(said)) for name, said in entries))
 
 
 def held(block: Section | Beside) -> tuple[Block, ...]:

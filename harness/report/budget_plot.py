@@ -9,6 +9,7 @@ from harness.report import shown, svg
 from harness.report.chosen import name_of
 from harness.report.plot_style import FAINT, LIMIT, SERIES, TEXT, Picture
 from harness.words.clean import shortened
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -47,7 +48,7 @@ def bars_of(result: Result) -> Bars | None:
     scale, unit = shown.scale_of(s.unit, s.estimate)
     half_width = None if result.limits is None else result.limits.half_width
     return Bars(
-        lines=_sorted((line.name, abs(line.contribution) / scale) for line in budget.contributions),
+        lines=_sorted((tr(line.name), abs(line.contribution) / scale) for line in budget.contributions),
         combined=s.u / scale, expanded=s.expanded / scale, k=s.k,
         half_width=None if half_width is None else half_width / scale, unit=unit,
     )  # fmt: skip
@@ -66,11 +67,15 @@ def budget_picture(report: Report, chosen: Chosen, *, key: str, width: float) ->
     kept, dropped = kept[:_MOST_LINES], len(bars.lines) - len(kept[:_MOST_LINES])
     name = name_of(report, chosen.one)
     said = [f"{line}: {_amount(value, bars)}" for line, value in kept]
-    rest = f" {dropped} further lines are smaller." if dropped else ""
+    rest = tr(" {dropped} further lines are smaller.", dropped=dropped) if dropped else ""
     return Picture(
-        key=key, part=chosen.part, svg=_drawing(bars, kept, width), caption=f"Budget: {name}",
-        alt=f"Bars of what each source contributes to the uncertainty of {name}. {'; '.join(said)}. Combined: "
-        f"{_amount(bars.combined, bars)}; expanded with k = {bars.k:.2f}: {_amount(bars.expanded, bars)}.{rest}",
+        key=key, part=chosen.part, svg=_drawing(bars, kept, width), caption=tr("Budget: {name}", name=name),
+        alt=tr(
+            "Bars of what each source contributes to the uncertainty of {name}. {said}. Combined: "
+            "{combined}; expanded with k = {k:.2f}: {expanded}.{rest}",
+            name=name, said="; ".join(said), combined=_amount(bars.combined, bars), k=bars.k,
+            expanded=_amount(bars.expanded, bars), rest=rest
+        ),
     )  # fmt: skip
 
 
@@ -88,13 +93,13 @@ def _drawing(bars: Bars, kept: Sequence[tuple[str, float]], width: float) -> str
         svg.line(((_LEFT, between), (axes.x.end, between)), FAINT, 0.6),
         *_bars(axes, bars, kept, int((width - 22.0) / 4.75)),
         *_tolerance(axes, bars, at=most if far else bars.half_width, far=far),
-        svg.name_below(f"uncertainty, {unit}" if unit else "uncertainty", axes),
+        svg.name_below(tr("uncertainty, {unit}", unit=unit) if unit else tr("uncertainty"), axes),
     ])  # fmt: skip
 
 
 def _bars(axes: svg.Axes, bars: Bars, kept: Sequence[tuple[str, float]], longest: int) -> Iterator[str]:
     """Each with its name above and its value at its end; the sums below the lines."""
-    sums = (("combined, u", bars.combined), (f"expanded, U = k·u with k = {bars.k:.2f}", bars.expanded))
+    sums = ((tr("combined, u"), bars.combined), (tr("expanded, U = k·u with k = {k:.2f}", k=bars.k), bars.expanded))
     inks = [SERIES[0]] * len(kept) + [FAINT, TEXT]
     for n, ((name, value), ink) in enumerate(zip((*kept, *sums), inks, strict=True)):
         x, y = axes.at(value, n + 1.0)
@@ -107,9 +112,9 @@ def _tolerance(axes: svg.Axes, bars: Bars, *, at: float | None, far: bool) -> It
     """The tolerance as a line, or in words where it lies far beyond the bars."""
     if at is None:
         return
-    x, said = axes.x.at(at), f"tolerance {shown.number(bars.half_width, bars.unit)}"
+    x, said = axes.x.at(at), tr("tolerance {half_width}", half_width=shown.number(bars.half_width, bars.unit))
     if far:
-        yield svg.text(f"{said}, beyond this axis →", (x, _TOP - 4.0), ink=LIMIT, anchor="end")
+        yield svg.text(said + tr(", beyond this axis →"), (x, _TOP - 4.0), ink=LIMIT, anchor="end")
     else:
         yield svg.line(((x, _TOP), (x, axes.y.start)), LIMIT, 1.3)
         half = svg.width_of(said) / 2.0

@@ -16,8 +16,8 @@ from typing import Final
 
 from harness.analysis.verdict import decide_statement
 from harness.models import Unit
-from harness.quantities import counted
 from harness.report.model import Agreement, PartResult, Result, Word
+from harness.words.language import tr, tr_count
 
 _SLACK: Final = 1e-9  # of a step: 0.1 div less 0.2 div is not quite −0.1 div
 
@@ -47,20 +47,34 @@ def sentence(rows: Sequence[Agreement]) -> str:
     total, proved, agree, disagree, failed = (
         sum(getattr(row, name) for row in rows) for name in ("points", "proved", "agree", "disagree", "failed")
     )
-    limits = " or ".join(dict.fromkeys(each for row in rows for each in row.limits))
+    limits = tr(" or ").join(dict.fromkeys(each for row in rows for each in row.limits))
     within = max((row.within_div for row in rows if row.within_div is not None), default=None)
-    near = "as far as an eye can read" if within is None else f"within ±{within:.3g} div"
-    said = [f"{proved} of {counted(total, 'point')} proved"]
+    near = tr("as far as an eye can read") if within is None else tr("within ±{within:.3g} div", within=within)
+    said = [tr("{proved} of {points} proved", proved=proved, points=tr_count(total, "point"))]
     if agree:
-        said.append(f"{agree} agree{'s' * (agree == 1)} {near}, which is too coarse to prove {limits}")
+        said.append(
+            tr(
+                "{agree} agree{value} {near}, which is too coarse to prove {limits}",
+                agree=agree,
+                value="s" * (agree == 1),
+                near=near,
+                limits=limits,
+            )
+        )
     if disagree:
-        said.append(f"{disagree} lie{'s' * (disagree == 1)} outside by less than can be proved")
+        said.append(
+            tr(
+                "{disagree} lie{value} outside by less than can be proved",
+                disagree=disagree,
+                value="s" * (disagree == 1),
+            )
+        )
     if failed:
-        said.append(f"{failed} fail{'s' * (failed == 1)}")
+        said.append(tr("{failed} fail{value}", failed=failed, value="s" * (failed == 1)))
     if rest := total - proved - agree - disagree - failed:
-        said.append(f"{rest} not judged")
+        said.append(tr("{rest} not judged", rest=rest))
     seen = total == proved + agree
-    return f"{'no error can be seen' if seen else 'read by eye'}: {', '.join(said)}"
+    return f"{tr('no error can be seen') if seen else tr('read by eye')}: {', '.join(said)}"
 
 
 def _non_binary(result: Result) -> Word:

@@ -11,13 +11,13 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from harness.measurement import evaluations
-from harness.quantities import counted
 from harness.report.model import Coverage, Heading, PartResult
+from harness.words.language import tr, tr_count, tr_later
 
 if TYPE_CHECKING:
     from harness.models import Setup
 
-SOURCE: Final = "After the headings of EURAMET calibration guide No. 7 (cg-7)."
+SOURCE: Final = tr_later("After the headings of EURAMET calibration guide No. 7 (cg-7).")
 SIGN: Final[dict[Coverage, str]] = {"covered": "✓", "not in this job": "–", "out of scope": "·"}
 
 
@@ -40,11 +40,13 @@ def outside(title: str, why: str) -> Heading:
 
 
 def _before(setup: Setup, parts: Sequence[PartResult]) -> Heading:
-    title, seen = "Visual and preliminary checks", setup.job.item_condition
-    stated = f"; condition as stated: {seen}" if seen else ""
+    title, seen = tr("Visual and preliminary checks"), setup.job.item_condition
+    stated = tr("; condition as stated: {seen}", seen=seen) if seen else ""
     if looks := sum(len(part.looks) for part in parts):
-        return heading(title, True, f"{counted(looks, 'check')} by looking{stated}", "")
-    return outside(title, "the person's, before the run" + (stated or "; the job can state it"))
+        return heading(
+            title, True, tr("{checks} by looking{stated}", checks=tr_count(looks, "check"), stated=stated), ""
+        )
+    return outside(title, tr("the person's, before the run") + (stated or tr("; the job can state it")))
 
 
 def count(parts: Sequence[PartResult], *quantities: str, signal: type | None = None) -> int:
@@ -59,5 +61,7 @@ def count(parts: Sequence[PartResult], *quantities: str, signal: type | None = N
 
 def _rest(parts: Sequence[PartResult]) -> Iterator[Heading]:
     judged = any(result.budget is not None for part in parts for result in part.results)
-    yield heading("Uncertainties", judged, "a budget for every judged result", "there is no result with a budget")
-    yield Heading(title="Documentation", coverage="covered", by="this report, and the record of the run")
+    yield heading(
+        "Uncertainties", judged, tr("a budget for every judged result"), tr("there is no result with a budget")
+    )
+    yield Heading(title=tr("Documentation"), coverage="covered", by=tr("this report, and the record of the run"))

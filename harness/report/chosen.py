@@ -13,6 +13,7 @@ from harness.errors import HalfpowerError
 from harness.report import shown
 from harness.report.model import Result, Word
 from harness.words.clean import shortened
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from harness.analysis.verdict import Limits
@@ -87,7 +88,13 @@ def named(report: Report, words: str) -> Chosen:
 
 def name_of(report: Report, one: Result) -> str:
     """What a result is called: "deflection, channel 2, 1 m lead, 500 mV/div"."""
-    return f"{one.quantity}, channel {one.channel}, {shown.path_label(report, one.path)}, {one.setting}"
+    return tr(
+        "{quantity}, channel {channel}, {path}, {setting}",
+        quantity=tr(one.quantity),
+        channel=one.channel,
+        path=shown.path_label(report, one.path),
+        setting=one.setting,
+    )
 
 
 def as_found(report: Report, one: Result) -> Result | None:

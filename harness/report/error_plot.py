@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Final
 from harness.report import shown, svg
 from harness.report.plot_style import FAINT, GRID, GUARD, LIMIT, SERIES, Picture
 from harness.words.clean import shortened
+from harness.words.language import tr
 from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
+    from harness.analysis.estimate import Statement
     from harness.report.model import Report, Result
 
 MOST_SERIES: Final = len(SERIES)  # of one picture: more would be told apart by nobody
@@ -61,15 +63,23 @@ def error_picture(
     """Errors with U by setting, one marker a channel and path; those `found` before an adjustment in a panel before."""
     series = dict.fromkeys((p.channel, p.path) for p in (*found, *points))
     labels = {
-        (c, path): f"channel {c}, {shortened(shown.path_label(report, path), _LONGEST_PATH)}" for c, path in series
+        (c, path): tr("channel {c}, {report}", c=c, report=shortened(shown.path_label(report, path), _LONGEST_PATH))
+        for c, path in series
     }
-    panels = (("as found", found), ("as left", points)) if found else (("", points),)
-    name, what = shown.capital(points[0].quantity), shown.result_name(points[0]).lower()
-    states = f"As found: {_in_words(found)} As left: " if found else ""
+    panels = ((tr("as found"), found), (tr("as left"), points)) if found else (("", points),)
+    name, is_error = shown.capital(tr(points[0].quantity)), points[0].is_error
+    what, many = (tr("error"), tr("errors")) if is_error else (tr("result"), tr("results"))
+    states = tr("As found: {found} As left: ", found=_in_words(found)) if found else ""
     return Picture(
         key=key, part=part, svg=_drawing(panels, labels, what, width),
-        caption=f"{name}: {what}s with U, tolerance and guard band{', as found and as left' if found else ''}",
-        alt=f"{name} {what}s by setting for {len(series)} series of points. {states}{_in_words(points)}",
+        caption=tr(
+            "{name}: {what} with U, tolerance and guard band{more}",
+            name=name, what=many, more=tr(", as found and as left") if found else ""
+        ),
+        alt=tr(
+            "{name} {what} by setting for {count} series of points. {states}{points}",
+            name=name, what=many, count=len(series), states=states, points=_in_words(points)
+        ),
     )  # fmt: skip
 
 
@@ -132,9 +142,9 @@ def _legend(every: Sequence[Result], labels: Mapping[tuple[int, str], str]) -> I
         yield svg.group([f'<path d="{at}"/>'], SERIES[n], fill=SERIES[n]), label
     edges = [edge for p in every for edge in _edges(p)]
     if edges:
-        yield svg.line(((-8.0, 0.0), (8.0, 0.0)), LIMIT, 1.3), "tolerance"
+        yield svg.line(((-8.0, 0.0), (8.0, 0.0)), LIMIT, 1.3), tr("tolerance")
     if any(inner not in (None, edge) for edge, inner in edges):
-        yield svg.box((-8.0, -3.5), (8.0, 3.5), GUARD), "guard band"
+        yield svg.box((-8.0, -3.5), (8.0, 3.5), GUARD), tr("guard band")
 
 
 def _frame(axes: svg.Axes, settings: int, up: svg.Ticks) -> Iterator[str]:
@@ -186,7 +196,7 @@ def _error_bar(axes: svg.Axes, slot: _Slot, style: int) -> str:
     room = axes.x.at(slot.x + slot.width) - axes.x.at(slot.x)
     size, cap = max(min(4.4, 0.9 * room), _LEAST_MARK), min(2.0, 0.4 * room)
     drawn = svg.mark(svg.SHAPES[style], axes.at(slot.x, s.estimate), size) + svg.bar(low, high, cap)
-    said = f"{point.setting}, channel {point.channel}: {shown.minus(s.text(signed=point.is_error))}, {point.word}"
+    said = _said(point, s)
     return svg.datum(drawn, said)
 
 
@@ -238,16 +248,21 @@ def _settings(axes: svg.Axes, settings: Sequence[str], *, turned: bool) -> Itera
         yield svg.text(said, at, size=size, anchor="end" if turned else "middle", angle=angle)
 
 
+def _said(point: Result, statement: Statement) -> str:
+    """A point in words, for who points at it."""
+    return tr(
+        "{setting}, channel {channel}: {text}, {word}",
+        setting=point.setting, channel=point.channel,
+        text=shown.minus(statement.text(signed=point.is_error)), word=point.word
+    )  # fmt: skip
+
+
 def _in_words(points: Sequence[Result]) -> str:
     """Say for a listener what the picture shows."""
-    sentences = [
-        f"{p.setting}, channel {p.channel}: {shown.minus(p.statement.text(signed=True))}, {p.word}."
-        for p in points
-        if p.statement is not None and p.word != "pass"
-    ]
+    sentences = [f"{_said(p, p.statement)}." for p in points if p.statement is not None and p.word != "pass"]
     missing = sum(p.statement is None for p in points)
     passed = sum(p.word == "pass" for p in points)
-    said = [f"{passed} of {len(points)} pass.", *sentences[:12]]
+    said = [tr("{passed} of {count} pass.", passed=passed, count=len(points)), *sentences[:12]]
     if missing:
-        said.append(f"{missing} not measured.")
+        said.append(tr("{missing} not measured.", missing=missing))
     return " ".join(said)

@@ -10,9 +10,10 @@ from typing import Final
 
 from harness.report import blocks as b
 from harness.report.scope import BY_BUDGET
+from harness.words.language import tr, tr_later
 
 _FIRM: Final = "\N{NO-BREAK SPACE}"
-_VALUE: Final = f"{BY_BUDGET}what stands beside the letter"
+_VALUE: Final = tr_later("what stands beside the letter")
 
 
 def gathered(sections: Sequence[b.Section]) -> Iterator[b.Block]:
@@ -28,8 +29,8 @@ def gathered(sections: Sequence[b.Section]) -> Iterator[b.Block]:
 
 def _shared(text: str) -> str:
     """A remark without the value that is its result's own."""
-    general, own, _ = text.partition(BY_BUDGET)
-    return f"{general}{_VALUE}" if own else text
+    general, own, _ = text.partition(tr(BY_BUDGET))
+    return f"{general}{tr(BY_BUDGET)}{tr(_VALUE)}" if own else text
 
 
 def _remarks(blocks: Iterable[b.Block]) -> Iterator[b.Span]:
@@ -62,5 +63,5 @@ def _mark(span: b.Span, letters: dict[str, str]) -> b.Span:
     letter = letters.get(_shared(span.text))
     if letter is None:
         return span
-    own = span.text.partition(BY_BUDGET)[2].replace(" ", _FIRM)
+    own = span.text.partition(tr(BY_BUDGET))[2].replace(" ", _FIRM)
     return b.Span(text=f" {letter}{_FIRM if own else ''}{own}", look="mark")

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from harness.errors import HalfpowerError
 from harness.report.pdf import typeset
 from harness.words.clean import shortened
+from harness.words.language import day, tr
 from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
@@ -57,15 +58,15 @@ def says(report: Report) -> dict[str, Any]:
     """What stands on it."""
     unit, job = report.setup.unit, report.setup.job
     return {
-        "title": f"Label of report {report.number}",
+        "title": tr("Label of report {number}", number=report.number),
         "unit": shortened(f"{unit.maker} {unit.model}", _LONGEST),
-        "serial": f"no. {shortened(job.serial, _LONGEST)}",
+        "serial": tr("no. {serial}", serial=shortened(job.serial, _LONGEST)),
         "sign": SIGN[report.overall],
-        "verdict": {"meets": "meets its rating"}.get(report.overall, report.overall),
-        "checked": f"checked {report.ended[:10]}",
-        "next": f"next {job.next_due.isoformat()}" if job.next_due else "",
+        "verdict": tr("meets its rating") if report.overall == "meets" else tr(report.overall),
+        "checked": tr("checked {day}", day=day(report.ended[:10])),
+        "next": tr("next {day}", day=day(job.next_due)) if job.next_due else "",
         "number": shortened(report.number, _LONGEST),
-        "mark": "SIMULATED" if report.simulated else "",
+        "mark": tr("SIMULATED") if report.simulated else "",
     }
 
 

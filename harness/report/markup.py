@@ -13,6 +13,8 @@ from harness.report import blocks as b
 from harness.report import shown
 from harness.report.plot_style import INKS, themed
 from harness.words.clean import clean, shortened
+from harness.words.language import code as language
+from harness.words.language import tr
 
 STYLE: Final = Path(__file__).parent / "templates" / "report.css"
 _MARGIN_TEXT: Final = 90  # characters that one line of a page's margin holds
@@ -28,7 +30,7 @@ def html(page: b.Page) -> str:
     """Write a page; the same page gives the same bytes."""
     return "\n".join(
         (
-            '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
+            f'<!DOCTYPE html>\n<html lang="{language()}">\n<head>\n<meta charset="utf-8">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             '<meta name="color-scheme" content="light dark">',
             f'<meta name="generator" content="{_plain(page.program)}">',
@@ -54,6 +56,8 @@ def css_string(text: str) -> str:
 def _css(page: b.Page) -> str:
     """The style sheet, the plots' colours, and what stands in the margins of every page; data only by `css_string`."""
     css = _style()
+    before, between = tr("page {page} of {pages}").removesuffix("{pages}").split("{page}")
+    css = css.replace('"PAGE"', f'"{before}"').replace('"OF"', f'"{between}"')
     for name, text in (("HEADER", shortened(page.running, _MARGIN_TEXT + 3)), ("MARKS", " · ".join(page.marks))):
         css = css.replace(f'"{name}"', css_string(text.upper() if name == "MARKS" else text))
     return css
@@ -68,7 +72,7 @@ def _style() -> str:
 
 def _marks(marks: tuple[str, ...]) -> Iterator[str]:
     if marks:
-        yield f'<ul class="marks" aria-label="Marks of this page">{_items(map(_text, marks))}</ul>'
+        yield f'<ul class="marks" aria-label="{_plain(tr("Marks of this page"))}">{_items(map(_text, marks))}</ul>'
 
 
 # --- text --------------------------------------------------------------------------------------------------------
@@ -150,7 +154,7 @@ def _block(block: b.Block, level: int) -> Iterator[str]:
             yield f'<ul class="signatures">{_items(lines)}</ul>'
         case b.Links():
             links = (f'<a href="#{key}">{_text(title)}</a>' for key, title in block.entries)
-            yield f'<nav aria-label="Contents">\n<ul>{_items(links)}</ul>\n</nav>'
+            yield f'<nav aria-label="{_plain(tr("Contents"))}">\n<ul>{_items(links)}</ul>\n</nav>'
         case b.Chart():  # pictures show it better
             pass
         case _:
@@ -198,7 +202,7 @@ def _beside(beside: b.Beside, level: int) -> Iterator[str]:
 
 def _answer(answer: b.Answer) -> Iterator[str]:
     sign = f'<span class="sign" aria-hidden="true">{_text(answer.word.sign)}</span>' if answer.word.sign else ""
-    yield f'<section class="answer {answer.word.kind}" aria-label="In short">'
+    yield f'<section class="answer {answer.word.kind}" aria-label="{_plain(tr("In short"))}">'
     if answer.word.text:
         yield f'<p class="word">{sign}{_text(answer.word.text)}</p>'
     yield from (f'<p class="sentence">{_text(said)}</p>' for said in (*answer.warned, *answer.said))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from harness.report import blocks as b
 from harness.report import shown
+from harness.words.language import tr, tr_look
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,11 +26,11 @@ def overview(report: Report) -> b.Table:
         (
             b.row(
                 b.Span(text=part.title, to=f"#part{n}"), "; ".join(shown.overview(part)) or "–", _tally(part),
-                "finished" if part.finished else "not finished",
+                tr("finished") if part.finished else tr("not finished"),
             )
             for n, part in enumerate(report.parts)
         ),
-        caption="Overview", look="wordy",
+        caption=tr("Overview"), look="wordy",
     )  # fmt: skip
 
 
@@ -40,9 +41,13 @@ def _tally(part: PartResult) -> b.Line:
         said += (b.Span(text=f"{', ' * bool(said)}{count} "), *b.word(each))
     if part.looks:
         noes = sum(look.answer == "no" for look in part.looks)
-        seen = f"{len(part.looks)} looked at{f', {noes} not as it should be' if noes else ''}"
+        seen = tr(
+            "{count} looked at{value}",
+            count=len(part.looks),
+            value=tr(", {noes} not as it should be", noes=noes) if noes else "",
+        )
         said.append(b.Span(text=f"{', ' * bool(said)}{seen}"))
-    return tuple(said) or (b.Span(text="nothing to judge", look="faint"),)
+    return tuple(said) or (b.Span(text=tr("nothing to judge"), look="faint"),)
 
 
 def by_eye(report: Report) -> Iterator[b.Section]:
@@ -61,11 +66,13 @@ def by_eye(report: Report) -> Iterator[b.Section]:
         ),
     )  # fmt: skip
     means = b.paragraph(
-        "Proved: inside the limits by the uncertainty or more. Agree: inside them by less; no error is seen, "
-        "and none excluded.",
+        tr(
+            "Proved: inside the limits by the uncertainty or more. Agree: inside them by less; no "
+            "error is seen, and none excluded."
+        ),
         small=True,
     )
-    title, note = "As far as an eye can read", "ILAC-G8:09/2019, non-binary"
+    title, note = tr("As far as an eye can read"), tr("ILAC-G8:09/2019, non-binary")
     yield b.Section(title=title, key="eye", note=note, blocks=(table, means))
 
 
@@ -73,9 +80,9 @@ def left_open(report: Report) -> Iterator[b.Section]:
     """What did not pass, and what was not measured."""
     if some := shown.not_passed(report):
         lines = ((*b.word(each), b.Span(text=f": {said}")) for each, said in some)
-        yield b.Section(title="What did not pass", key="open", blocks=(b.bullets(lines, brief=True),))
+        yield b.Section(title=tr("What did not pass"), key="open", blocks=(b.bullets(lines, brief=True),))
     if missing := shown.not_measured(report):
-        yield b.Section(title="What was not measured", blocks=(b.bullets(missing, brief=True),))
+        yield b.Section(title=tr("What was not measured"), blocks=(b.bullets(missing, brief=True),))
 
 
 # --- parts -------------------------------------------------------------------------------------------------------
@@ -89,7 +96,9 @@ def part_section(part: PartResult, key: str, blocks: Iterable[b.Block]) -> b.Sec
 def results(report: Report, part: PartResult, budgets: Mapping[int, str]) -> Iterator[b.Block]:
     """The tables of a part: what a technician looks for; `budgets` has the key of each point's."""
     if not part.finished:
-        yield b.paragraph((b.strong("Not finished:"), b.Span(text=" the run ended before the end of this part.")))
+        yield b.paragraph(
+            (b.strong(tr("Not finished:")), b.Span(text=tr(" the run ended before the end of this part.")))
+        )
     for group in shown.result_groups(part):
         yield (_by_setting if group[0].curve is None else _by_channel)(report, group, budgets)
     if part.plain:
@@ -97,13 +106,16 @@ def results(report: Report, part: PartResult, budgets: Mapping[int, str]) -> Ite
     if part.looks:
         yield _looks(part)
     if not (part.results or part.plain or part.looks):
-        yield b.paragraph("No results.")
+        yield b.paragraph(tr("No results."))
 
 
 def _looks(part: PartResult) -> b.Table:
     """What somebody saw, as they said it: no measurement."""
-    rows = (b.row(each.what, each.question, ": ".join(filter(None, (each.answer, each.remark)))) for each in part.looks)
-    caption = "As it was seen; no measurement, and not part of the verdict"
+    rows = []
+    for each in part.looks:
+        said = ": ".join(filter(None, (tr(each.answer), each.remark)))
+        rows.append(b.row(tr_look(each.what), tr_look(each.question), said))
+    caption = tr("As it was seen; no measurement, and not part of the verdict")
     return b.table(("Looked at", "Question", "Answer"), rows, caption=caption)
 
 
@@ -112,7 +124,7 @@ def behind(part: PartResult, figures: Sequence[b.Figure] = ()) -> Iterator[b.Blo
     yield from in_words(part)
     yield from figures
     if part.left_out:
-        yield b.Section(title="Left out, said before the run", blocks=(b.bullets(part.left_out),))
+        yield b.Section(title=tr("Left out, said before the run"), blocks=(b.bullets(part.left_out),))
 
 
 def in_words(part: PartResult) -> Iterator[b.Block]:
@@ -123,7 +135,7 @@ def in_words(part: PartResult) -> Iterator[b.Block]:
         if result.curve is not None and result.curve.points:
             yield from _chart(result, result.curve)
     if part.findings:
-        yield b.Section(title="Further results", blocks=(b.bullets(map(_finding, part.findings)),))
+        yield b.Section(title=tr("Further results"), blocks=(b.bullets(map(_finding, part.findings)),))
 
 
 def _by_setting(report: Report, group: Sequence[Result], budgets: Mapping[int, str]) -> b.Table:
@@ -145,7 +157,7 @@ def _by_setting(report: Report, group: Sequence[Result], budgets: Mapping[int, s
 def _applied(r: Result) -> b.Line:
     """What was applied as it is known, and below it what was set, where that is another thing."""
     return (
-        (b.Span(text=r.corrected), b.Span(text=f"set: {r.applied}", look="remark"))
+        (b.Span(text=r.corrected), b.Span(text=tr("set: {applied}", applied=r.applied), look="remark"))
         if r.corrected
         else b.line(r.applied)
     )
@@ -156,14 +168,21 @@ def _by_channel(report: Report, group: Sequence[Result], budgets: Mapping[int, s
         ("Channel", "?Path", "Setting", ">Result", ">U", "?>k", ">U, rel.", "?>Interval", ">Limits", "Verdict"),
         (
             b.row(
-                f"Channel {r.channel}", shown.path_label(report, r.path), r.setting, *_amount(r, budgets),
-                shown.cells(r).relative, shown.cells(r).interval, shown.limits_text(r.limits, r.result_unit),
-                b.word(r.word, shown.own_remarks(r)), kind=shown.KIND[r.word],
+                tr("Channel {channel}", channel=r.channel),
+                shown.path_label(report, r.path),
+                r.setting,
+                *_amount(r, budgets),
+                shown.cells(r).relative,
+                shown.cells(r).interval,
+                shown.limits_text(r.limits, r.result_unit),
+                b.word(r.word, shown.own_remarks(r)),
+                kind=shown.KIND[r.word],
             )
             for r in group
         ),
-        caption=shown.group_title(report, group[0]), look="wordy",
-    )  # fmt: skip
+        caption=shown.group_title(report, group[0]),
+        look="wordy",
+    )
 
 
 def _amount(r: Result, budgets: Mapping[int, str]) -> tuple[b.Span, ...]:
@@ -197,14 +216,21 @@ def _plain(report: Report, part: PartResult) -> b.Table:
         ("Purpose", "Ch.", "?Path", "Applied", "Setting", "?Quantity", "?>Ideal", ">Reading", "Status"),
         (
             b.row(
-                p.purpose, str(p.channel), shown.path_label(report, p.path), p.applied, p.setting, p.quantity,
+                tr(p.purpose),
+                str(p.channel),
+                shown.path_label(report, p.path),
+                p.applied,
+                p.setting,
+                tr(p.quantity),
                 b.Span(text=shown.number(p.expected, p.unit if p.expected is not None else ""), number=p.expected),
-                b.Span(text=shown.number(p.value, p.unit if p.value is not None else ""), number=p.value), p.status,
+                b.Span(text=shown.number(p.value, p.unit if p.value is not None else ""), number=p.value),
+                tr(p.status.replace("_", " ")),
             )
             for p in part.plain
         ),
-        caption="Readings", note="without a judgement",
-    )  # fmt: skip
+        caption=tr("Readings"),
+        note=tr("without a judgement"),
+    )
 
 
 def _finding(f: Finding) -> b.Line:
@@ -215,7 +241,7 @@ def _finding(f: Finding) -> b.Line:
         b.Span(text=", U = ", look="faint"), b.Span(text=text_u, number=f.u, look="faint"),
         b.Span(text=f", k = {f.k:.2f}", look="faint"),
     )  # fmt: skip
-    said = b.Span(text=f"{shown.capital(f.name)}: {shown.minus(f.sentence)} ")
+    said = b.Span(text=f"{shown.capital(tr(f.name))}: {shown.minus(f.sentence)} ")
     return (said, b.Span(text="(", look="faint"), value, *u, b.Span(text=")", look="faint"))
 
 
@@ -226,7 +252,7 @@ def adjustment(report: Report, found: Adjustment) -> b.Section:
     """The results before and after an adjustment."""
     groups = shown.grouped(found.pairs, lambda pair: pair.either)
     tables = (_pairs(report, group) for group in groups)
-    return b.Section(title="As found and as left", key="adjustment", blocks=(b.paragraph(found.summary), *tables))
+    return b.Section(title=tr("As found and as left"), key="adjustment", blocks=(b.paragraph(found.summary), *tables))
 
 
 def _pairs(report: Report, group: Sequence[Pair]) -> b.Table:
@@ -237,12 +263,12 @@ def _pairs(report: Report, group: Sequence[Pair]) -> b.Table:
                 pair_name(group, pair), shown.stated_text(pair.found), _word_of(pair.found),
                 shown.stated_text(pair.left), _word_of(pair.left),
                 shown.limits_text(pair.either.limits, pair.either.result_unit), change_text(pair),
-                b.Span(text=pair.word, look="strong" if pair.word == "changed" else ""),
+                b.Span(text=tr(pair.word), look="strong" if pair.word == "changed" else ""),
                 kind="none" if pair.left is None else shown.KIND[pair.left.word],
             )
             for pair in group
         ),
-        caption=shown.group_title(report, group[0].either), note="as found and as left", look="wordy",
+        caption=shown.group_title(report, group[0].either), note=tr("as found and as left"), look="wordy",
     )  # fmt: skip
 
 
@@ -250,7 +276,7 @@ def pair_name(group: Sequence[Pair], pair: Pair) -> str:
     """What a pair is of, in its group; with what was applied where a range was tried by several levels or signals."""
     result = pair.either
     if result.curve is not None:
-        return f"channel {result.channel}"
+        return tr("channel {channel}", channel=result.channel)
     several = sum(other.either.setting == result.setting for other in group) > 1
     return f"{result.setting}, {result.applied}" if several else result.setting
 

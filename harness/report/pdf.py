@@ -26,6 +26,7 @@ from harness.report.plots import pictures, response_pictures
 from harness.report.results import to_json
 from harness.report.sheet import Part, sheet
 from harness.words.clean import clean
+from harness.words.language import tr
 from harness.words.moments import in_utc
 
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ def pdf(
     part: Part = "both",
     advice: bool = False,
     photographs: Mapping[str, bytes] | None = None,
+    results: str = "",
 ) -> bytes:
     """
     Render a report as a PDF file; the same report gives the same bytes.
@@ -82,6 +84,8 @@ def pdf(
         With an opinion for the customer, where the verdict gives rise to one.
     photographs
         The files of the photographs that the report names, by their names.
+    results
+        What is attached, where the report is not in English; else it is made of the report.
 
     Returns
     -------
@@ -97,7 +101,7 @@ def pdf(
     if part != "certificate":
         drawn = response_pictures(report, width=NARROW) if part == "short" else pictures(report, point=point)
     document = sheet(report, drawn, part=part, advice=advice, photographs=photographs) | {"paper": paper}
-    return typeset(TEMPLATE, document, report, fonts=fonts, results=to_json(report))
+    return typeset(TEMPLATE, document, report, fonts=fonts, results=results or to_json(report))
 
 
 def typeset(
@@ -211,10 +215,13 @@ def _lacking_text(lacking: set[str]) -> str:
     if not lacking:
         return ""
     codes = [f"U+{ord(character):04X}" for character in sorted(lacking)]
-    more = f" and {len(codes) - _NAMED} more" if len(codes) > _NAMED else ""
-    return (
-        f"Some characters are in none of this document's fonts and stand as frames or as {_LACKING}: "
-        f"{', '.join(codes[:_NAMED])}{more}. The attached results hold them as they are."
+    more = tr(" and {count} more", count=len(codes) - _NAMED) if len(codes) > _NAMED else ""
+    return tr(
+        "Some characters are in none of this document's fonts and stand as frames or as "
+        "{frame}: {codes}{more}. The attached results hold them as they are.",
+        frame=_LACKING,
+        codes=", ".join(codes[:_NAMED]),
+        more=more,
     )
 
 

@@ -13,6 +13,7 @@ from harness.report.blocks import Figure
 from harness.report.model import Photograph
 from harness.report.plot_style import Picture
 from harness.words.clean import clean
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from harness.report.model import Report
@@ -26,19 +27,29 @@ _QUALITY: Final = 80  # of a JPEG: the lines of a graticule stay lines
 def figures(report: Report, files: Mapping[str, bytes]) -> list[Figure]:
     """Each photograph under its point; one that is gone, or is another now, is named in its place."""
     return [
-        Figure(picture=Picture(
-            key=f"photograph{n}", part=each.part, svg=_drawn(each, files.get(each.name)),
-            caption=f"Photograph {each.name}: {clean(each.at)}", alt=f"Photograph of the screen, {clean(each.at)}",
-        ))
+        Figure(
+            picture=Picture(
+                key=f"photograph{n}",
+                part=each.part,
+                svg=_drawn(each, files.get(each.name)),
+                caption=tr("Photograph {each_name}: {at}", each_name=each.name, at=clean(each.at)),
+                alt=tr("Photograph of the screen, {at}", at=clean(each.at)),
+            )
+        )
         for n, each in enumerate(report.photographs)
-    ]  # fmt: skip
+    ]
 
 
 def _drawn(photograph: Photograph, file: bytes | None) -> str:
     if file is None:
-        inside = _in_words(f"{photograph.name} is not in the run's folder.")
+        inside = _in_words(tr("{photograph_name} is not in the run's folder.", photograph_name=photograph.name))
     elif hashlib.sha256(file).hexdigest() != photograph.sha256:
-        inside = _in_words(f"{photograph.name} is no longer what the journal says, and is not shown.")
+        inside = _in_words(
+            tr(
+                "{photograph_name} is no longer what the journal says, and is not shown.",
+                photograph_name=photograph.name,
+            )
+        )
     else:
         data = base64.b64encode(_small(file)).decode()
         inside = (

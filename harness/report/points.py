@@ -40,19 +40,20 @@ from harness.report.readings import (
 )
 from harness.report.words import NO_SIGNAL
 from harness.steps import NOT_SETTLED, Dc, Measure, NoSignal, Reading, Status, Stimulus, TimeMarks
+from harness.words.language import tr, tr_later
 from harness.words.signals import describe
 
-DRIFT: Final = "drift over the run"
+DRIFT: Final = tr_later("drift over the run")
 _CORRECTED_DIGITS: Final = 9
-_MARKS: Final = {NOT_SETTLED: "read while it still moved: it never stood still as asked"}
+_MARKS: Final = {NOT_SETTLED: tr_later("read while it still moved: it never stood still as asked")}
 _FLAGS: Final = {
     "clipped": CLIPPED,
     **{flag.name.lower().replace("_", " "): flag.value for flag in (*SineFlag, *PulseFlag)},
 }
 _NOT_READ: Final[Mapping[Status, str]] = {
-    "read": "no value",
-    "skipped": "left out by the operator",
-    "off_screen": "off the screen",
+    "read": tr_later("no value"),
+    "skipped": tr_later("left out by the operator"),
+    "off_screen": tr_later("off the screen"),
     "no_signal": NO_SIGNAL,
 }
 
@@ -99,7 +100,9 @@ def result_of(setup: Setup, group: Group, budget_of: Callable[[], Budget] | None
     rating = quantity_of(step).rating
     is_error = rating is not None and rating.is_error
     remarks = list(remarks_of(group.readings))
-    remarks += [f"ground line: {_flag_words(flag)}" for flag in (ground.flags if ground is not None else ())]
+    remarks += [
+        tr("ground line: {flag}", flag=_flag_words(flag)) for flag in (ground.flags if ground is not None else ())
+    ]
     limits = rated_limits(setup, step)
     statement = budget = verdict = None
     word: Word = "not measured"
@@ -171,7 +174,13 @@ def _finding(result: Result) -> Finding:
         u=s.expanded,
         k=s.k,
         unit=s.unit,
-        sentence=f"channel {result.channel}, {result.setting}: {said}{remarks}, not rated.",
+        sentence=tr(
+            "channel {channel}, {setting}: {said}{remarks}, not rated.",
+            channel=result.channel,
+            setting=result.setting,
+            said=said,
+            remarks=remarks,
+        ),
     )
 
 
@@ -182,19 +191,25 @@ def remarks_of(readings: Sequence[Reading]) -> Iterator[str]:
 
 def not_read(readings: Sequence[Reading]) -> str:
     """Why there is no value."""
-    return _NOT_READ[readings[0].status]
+    return tr(_NOT_READ[readings[0].status])
 
 
 def _flag_words(flag: str) -> str:
     """A flag of a driver in words; one of a user's own driver as it is."""
-    return _MARKS.get(flag) or (f"the record {_FLAGS[flag]}" if flag in _FLAGS else flag)
+    if flag in _FLAGS:
+        return tr("the record {flags}", flags=tr(_FLAGS[flag]))
+    return tr(_MARKS[flag]) if flag in _MARKS else flag
 
 
 def _applied(step: Measure, applied: Measure) -> str:
     """What was put out; of a wave in place of time marks its period too, as it was counted."""
     if type(applied.stimulus) is type(step.stimulus):
         return describe(applied.stimulus)
-    return f"{describe(step.stimulus)}, period {show(getattr(applied.stimulus, 'period_s', 0.0), 's', 6)}"
+    return tr(
+        "{stimulus}, period {stimulus_2}",
+        stimulus=describe(step.stimulus),
+        stimulus_2=show(getattr(applied.stimulus, "period_s", 0.0), "s", 6),
+    )
 
 
 def _applied_value(setup: Setup, step: Measure) -> float:
@@ -235,13 +250,17 @@ def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
         stated, allowed = state(moved, setup.job.coverage), state(first, setup.job.coverage).expanded
         drift, expanded = stated.estimate, stated.expanded
         if abs(drift) <= expanded:
-            judged = "no more than the two readings can tell"
+            judged = tr("no more than the two readings can tell")
         elif abs(drift) <= allowed:
-            judged = f"within the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for"
+            judged = tr(
+                "within the ±{estimate} % that the point's budget allows for",
+                estimate=format_pair(first.estimate, allowed)[1],
+            )
         else:
-            judged = (
-                f"more than the ±{format_pair(first.estimate, allowed)[1]} % that the point's budget allows for: "
-                "what was read in between may be off by as much; find out what moved, and take the channel again"
+            judged = tr(
+                "more than the ±{estimate} % that the point's budget allows for: what was read in "
+                "between may be off by as much; find out what moved, and take the channel again",
+                estimate=format_pair(first.estimate, allowed)[1],
             )
         yield Finding(
             name=DRIFT,
@@ -251,6 +270,11 @@ def _drifts(setup: Setup, returned: Sequence[Return]) -> Iterator[Finding]:
             u=expanded,
             k=stated.k,
             unit="%",
-            sentence=f"channel {step.view.channel}, {setting_of(step)}: at the end of the pass "
-            f"{format_value_u(drift, expanded, '%', signed=True)} from what was read first, {judged}.",
+            sentence=tr(
+                "channel {channel}, {step}: at the end of the pass {drift} from what was read first, {judged}.",
+                channel=step.view.channel,
+                step=setting_of(step),
+                drift=format_value_u(drift, expanded, "%", signed=True),
+                judged=judged,
+            ),
         )

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Final
 from harness.report import blocks as b
 from harness.report import budgets, footnotes, parts, rest, shown
 from harness.words.clean import shortened
+from harness.words.language import day, tr, tr_later
 
 if TYPE_CHECKING:
     from harness.report.model import Report
 
-FIRST: Final = (("Unit under test", "Customer", "Work"), ("Laboratory", "Report", "Conditions"))  # of paper
+FIRST: Final = ((tr_later("Unit under test"), "Customer", "Work"), ("Laboratory", "Report", "Conditions"))  # of paper
 _MARGIN_TEXT: Final = 45  # characters of a name in the margin of a page
 _TITLE: Final = (120, 60)
 
@@ -26,24 +27,31 @@ def page(report: Report, figures: Sequence[b.Figure]) -> b.Page:
     """The report as one page."""
     unit, serial = report.setup.unit, report.setup.job.serial
     whole, short = _TITLE
+    name = tr("{unit} no. {serial}", unit=f"{unit.maker} {unit.model}", serial=serial)
+    in_full = shortened(name, len(name) - len(serial) + short)
+    number = tr("Report {number}", number=report.number)
     return b.Page(
-        title=f"{shortened(report.title, whole)} – {unit.maker} {unit.model} no. {shortened(serial, short)} – "
-        f"{report.number}",
-        heading=report.title, beside=f"Report {report.number}, issued {report.issued or 'not yet'}",
+        title=f"{shortened(report.title, whole)} – {in_full} – {report.number}",
+        heading=report.title,
+        beside=tr("Report {number}, issued {value}", number=report.number, value=day(report.issued) or tr("not yet")),
         program=report.program,
-        running=f"{shortened(f'{unit.maker} {unit.model} no. {serial}', _MARGIN_TEXT)} · "
-        f"{shortened(f'Report {report.number}', _MARGIN_TEXT)}",
-        marks=shown.marks(report), blocks=tuple(_on_a_page(report, figures)), footer=rest.statements(report),
-    )  # fmt: skip
+        running=f"{shortened(name, _MARGIN_TEXT)} · {shortened(number, _MARGIN_TEXT)}",
+        marks=shown.marks(report),
+        blocks=tuple(_on_a_page(report, figures)),
+        footer=rest.statements(report),
+    )
 
 
 def answer(report: Report) -> b.Answer:
     """The verdict in one sentence, and what to do next."""
     (overall,), found = b.word(report.overall), report.adjustment
     return b.Answer(
-        title=f"Report {report.number}", word=overall, said=(report.sentence,), next_step=b.paragraph(report.next_step),
+        title=tr("Report {number}", number=report.number),
+        word=overall,
+        said=(report.sentence,),
+        next_step=b.paragraph(report.next_step),
         found=(*b.word(found.overall), b.Span(text=f" {found.sentence}")) if found is not None else (),
-    )  # fmt: skip
+    )
 
 
 def _on_a_page(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
@@ -51,14 +59,14 @@ def _on_a_page(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]
     more = [(n, part, tuple(parts.behind(part, _of_part(figures, n)))) for n, part in enumerate(report.parts)]
     sections = [
         *_adjustment(report),
-        b.Section(title="Results", key="results", blocks=tuple(
+        b.Section(title=tr("Results"), key="results", blocks=tuple(
             parts.part_section(part, f"part{n}", parts.results(report, part, known))
             for n, part in enumerate(report.parts)
         )),
-        b.Section(title="Responses, further results and pictures", key="more", blocks=tuple(
+        b.Section(title=tr("Responses, further results and pictures"), key="more", blocks=tuple(
             b.Section(title=part.title, key=f"more{n}", blocks=some) for n, part, some in more if some
         )),
-        b.Section(title="Particulars", key="particulars", blocks=(
+        b.Section(title=tr("Particulars"), key="particulars", blocks=(
             *rest.groups(report.facts), *rest.not_stated(report),
         )),
         rest.standards(report), rest.method(report), rest.deviations(report), rest.checklist(report),
@@ -79,7 +87,7 @@ def _on_a_page(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]
 def on_terminal(report: Report) -> Iterator[b.Block]:
     """The report as a terminal is read: from its end."""
     overall = b.word(report.overall)
-    yield b.paragraph((b.Span(text=f"Report {shortened(report.number, 60)}: "), *overall))
+    yield b.paragraph((b.Span(text=tr("Report {number}: ", number=shortened(report.number, 60))), *overall))
     yield from rest.groups(report.facts)
     yield from rest.not_stated(report)
     yield from (rest.standards(report), rest.checklist(report), rest.named_statements(report), rest.signatures(report))
@@ -96,7 +104,7 @@ def on_terminal(report: Report) -> Iterator[b.Block]:
 def certificate(report: Report, opinion: str = "") -> Iterator[b.Block]:
     """What is signed, below what its first page says: results with U, conformity, traceability."""
     overview = replace(parts.overview(report), caption="")
-    yield b.Section(title="Overview", blocks=(overview, *parts.by_eye(report), *parts.left_open(report)))
+    yield b.Section(title=tr("Overview"), blocks=(overview, *parts.by_eye(report), *parts.left_open(report)))
     yield from footnotes.gathered((
         *_adjustment(report),
         *(parts.part_section(part, "", (*parts.results(report, part, {}), *parts.in_words(part)))
@@ -107,8 +115,8 @@ def certificate(report: Report, opinion: str = "") -> Iterator[b.Block]:
     yield from rest.not_stated(report)
     yield from (rest.standards(report), rest.deviations(report))
     if opinion:
-        note = "of the laboratory, and no part of the statement of conformity"
-        yield b.Section(title="Opinion", note=note, blocks=(b.paragraph(opinion),))
+        note = tr("of the laboratory, and no part of the statement of conformity")
+        yield b.Section(title=tr("Opinion"), note=note, blocks=(b.paragraph(opinion),))
     yield rest.signatures(report)
 
 
@@ -116,7 +124,7 @@ def annex(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]:
     """What the results rest on: pictures, method, checklist, readings and budgets."""
     for n, part in enumerate(report.parts):
         if some := _of_part(figures, n):
-            yield b.Section(title=part.title, note="pictures", blocks=tuple(some))
+            yield b.Section(title=part.title, note=tr("pictures"), blocks=tuple(some))
     yield from (rest.method(report), rest.checklist(report))
     yield from budgets.on_paper(report)
 
@@ -133,10 +141,31 @@ def _of_part(figures: Sequence[b.Figure], n: int) -> list[b.Figure]:
 def _glance(report: Report) -> b.Facts:
     """What the report is of, in a few lines."""
     unit, job = report.setup.unit, report.setup.job
-    said = [("Unit under test", f"{unit.maker} {unit.model}, serial number {job.serial}, {job.condition}")]
+    said = [
+        (
+            tr("Unit under test"),
+            tr(
+                "{maker} {unit_model}, serial number {serial}, {condition}",
+                maker=unit.maker,
+                unit_model=unit.model,
+                serial=job.serial,
+                condition=job.condition,
+            ),
+        )
+    ]
     if job.customer or job.customer_reference:
         reference = f" ({job.customer_reference})" if job.customer_reference else ""
         said += [("Customer", f"{job.customer}{reference}")]
-    by = f" by {job.operator}" if job.operator else ""
-    said += [("Measured", f"{shown.moment(report.started)} to {shown.moment(report.ended)}{by}")]
+    by = tr(" by {operator}", operator=job.operator) if job.operator else ""
+    said += [
+        (
+            "Measured",
+            tr(
+                "{started} to {ended}{by}",
+                started=shown.moment(report.started),
+                ended=shown.moment(report.ended),
+                by=by,
+            ),
+        )
+    ]
     return b.facts(said)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from harness.analysis.curve import Curve
-from harness.quantities import counted
 from harness.report import shown, svg
 from harness.report.plot_style import BAND, FAINT, LIMIT, SERIES, TEXT, WIDE, ZONE, Picture
+from harness.words.language import localised, tr, tr_count
 
 if TYPE_CHECKING:
     from harness.analysis.curve import CurvePoint
@@ -36,21 +36,32 @@ def response_picture(report: Report, result: Result, *, key: str, part: int = 0,
     """The response with band, readings, half-power point and rating; below it the residuals."""
     curve = result.curve or Curve(status="failed", reference_hz=0.0)
     fitted = curve.drop_db is not None
-    relative = f" (reference: {shown.hertz(curve.reference_hz)})" if curve.reference_hz else ""
-    place = f"channel {result.channel}, {shown.path_label(report, result.path)}"
+    reference = shown.hertz(curve.reference_hz)
+    relative = tr(" (reference: {reference_hz})", reference_hz=reference) if curve.reference_hz else ""
+    place = tr("channel {channel}, {report}", channel=result.channel, report=shown.path_label(report, result.path))
     points = curve.points
     span = (
-        f" {counted(len(points), 'reading')} from {shown.hertz(points[0].frequency_hz)} to "
-        f"{shown.hertz(points[-1].frequency_hz)}{'; below them, how far each lies from the fit' if fitted else ''}."
+        tr(
+            " {readings} from {frequency_hz} to {frequency_hz_2}{more}.",
+            readings=tr_count(len(points), "reading"),
+            frequency_hz=shown.hertz(points[0].frequency_hz),
+            frequency_hz_2=shown.hertz(points[-1].frequency_hz),
+            more=tr("; below them, how far each lies from the fit") if fitted else "",
+        )
         if points
-        else " There are no readings."
+        else tr(" There are no readings.")
     )
     return Picture(
         key=key,
         part=part,
-        svg=_drawing(result, curve, width, f"frequency{relative}"),
-        caption=f"Response of {place}, {result.setting}",
-        alt=f"Response in decibels over frequency, {place}. {result.sentence}{span}",
+        svg=_drawing(result, curve, width, tr("frequency{relative}", relative=relative)),
+        caption=tr("Response of {place}, {setting}", place=place, setting=result.setting),
+        alt=tr(
+            "Response in decibels over frequency, {place}. {sentence}{span}",
+            place=place,
+            sentence=result.sentence,
+            span=span,
+        ),
     )
 
 
@@ -66,7 +77,7 @@ def _drawing(result: Result, curve: Curve, width: float, name: str) -> str:
     axes = svg.Axes(x=x, y=y)
     layers = [*_band(axes, curve), *_readings(axes, curve), *_marked(axes, result, curve)]
     parts = [
-        *svg.frame(axes, across, up, fine=fine, named=not fitted), svg.name_left("response, dB", axes),
+        *svg.frame(axes, across, up, fine=fine, named=not fitted), svg.name_left(tr("response, dB"), axes),
         svg.within(axes, (layer.drawn for layer in layers)), *_below(axes, curve),
     ]  # fmt: skip
     if fitted:
@@ -118,15 +129,15 @@ def _band(axes: svg.Axes, curve: Curve) -> Iterator[_Layer]:
     if known := _fit(curve):
         edges = [axes.at(f, low) for f, _, low, _ in known] + [axes.at(f, high) for f, _, _, high in reversed(known)]
         yield _Layer(
-            drawn=svg.area(edges, BAND), symbol=svg.box((-8.0, -3.5), (8.0, 3.5), BAND), label="95 % band",
+            drawn=svg.area(edges, BAND), symbol=svg.box((-8.0, -3.5), (8.0, 3.5), BAND), label=tr("95 % band"),
         )  # fmt: skip
         curve_line = svg.line((axes.at(f, y) for f, y, _, _ in known), SERIES[0], 1.4)
-        yield _Layer(drawn=curve_line, symbol=svg.line(((-8, 0), (8, 0)), SERIES[0], 1.4), label="fitted response")
+        yield _Layer(drawn=curve_line, symbol=svg.line(((-8, 0), (8, 0)), SERIES[0], 1.4), label=tr("fitted response"))
 
 
 def _readings(axes: svg.Axes, curve: Curve) -> Iterator[_Layer]:
     """Every reading with U: a filled mark where the fit rests on it."""
-    for used, label in ((True, "readings"), (False, "readings beyond the fit")):
+    for used, label in ((True, tr("readings")), (False, tr("readings beyond the fit"))):
         if some := [point for point in curve.points if point.used is used]:
             fill = SERIES[0] if used else None
             yield _Layer(
@@ -137,10 +148,10 @@ def _readings(axes: svg.Axes, curve: Curve) -> Iterator[_Layer]:
     if curve.lowest:
         at = axes.at(curve.reference_hz, 0.0)
         drawn, symbol = (svg.mark("square", place, 5.0) for place in (at, (0.0, 0.0)))
-        said = f"{shown.hertz(curve.reference_hz)}: reference"
+        said = tr("{hertz}: reference", hertz=shown.hertz(curve.reference_hz))
         yield _Layer(
             drawn=svg.group([svg.datum(drawn, said)], TEXT, fill=TEXT),
-            symbol=svg.group([f'<path d="{symbol}"/>'], TEXT, fill=TEXT), label="reference",
+            symbol=svg.group([f'<path d="{symbol}"/>'], TEXT, fill=TEXT), label=tr("reference"),
         )  # fmt: skip
 
 
@@ -155,16 +166,17 @@ def _marked(axes: svg.Axes, result: Result, curve: Curve) -> Iterator[_Layer]:
     left, top, right, bottom = axes.box()
     for level_db in curve.limits_db if curve.drop_db is None else (-curve.drop_db,):
         y, ink = axes.y.at(level_db), LIMIT if curve.drop_db is None else TEXT
-        said = svg.text(shown.minus(f"{level_db:.2f} dB"), (left + 4.0, y - 3.0))
+        said = svg.text(shown.minus(localised(f"{level_db:.2f} dB")), (left + 4.0, y - 3.0))
         yield _Layer(drawn=svg.line(((left, y), (right, y)), ink, 0.9, svg.DASHED) + said)
     for rated_hz in _rated(result, curve):
         x = axes.x.at(rated_hz)
         yield _Layer(
             drawn=svg.line(((x, top), (x, bottom)), LIMIT, 1.1),
-            symbol=svg.line(((-8, 0), (8, 0)), LIMIT, 1.1), label=f"rated {shown.hertz(rated_hz)}",
+            symbol=svg.line(((-8, 0), (8, 0)), LIMIT, 1.1),
+            label=tr("rated {rated_hz}", rated_hz=shown.hertz(rated_hz)),
         )  # fmt: skip
     if (s := result.statement) is not None and curve.drop_db is not None:
-        at, label = axes.at(s.estimate, -curve.drop_db), f"half power {shown.cells(result).value}"
+        at, label = axes.at(s.estimate, -curve.drop_db), tr("half power {value}", value=shown.cells(result).value)
         span = svg.bar(axes.at(s.low, -curve.drop_db), axes.at(s.high, -curve.drop_db), 3.0)
         mark, symbol = (svg.mark("diamond", place, 6.5) for place in (at, (0.0, 0.0)))
         yield _Layer(
@@ -180,7 +192,11 @@ def _below(axes: svg.Axes, curve: Curve) -> Iterator[str]:
     marks = (
         svg.datum(
             svg.mark("down", axes.at(p.frequency_hz, axes.y.low), 5.0),
-            f"{shown.hertz(p.frequency_hz)}: {shown.decibels(p.response_db)}, below the axis",
+            tr(
+                "{hertz}: {decibels}, below the axis",
+                hertz=shown.hertz(p.frequency_hz),
+                decibels=shown.decibels(p.response_db),
+            ),
         )
         for p in below
     )
@@ -202,5 +218,5 @@ def _residuals(axes: svg.Axes, curve: Curve, across: svg.Ticks, fine: list[float
         *svg.frame(axes, across, svg.ticks(axes.y, 4), fine=fine),
         svg.line(((left, axes.y.at(0.0)), (right, axes.y.at(0.0))), FAINT, 0.8),
         svg.group(marks, SERIES[0], fill=SERIES[0], width=0.0),
-        svg.name_left("residual / u", axes),
+        svg.name_left(tr("residual / u"), axes),
     ]  # fmt: skip

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from harness.report import blocks as b
 from harness.report import shown
 from harness.report.checklist import SIGN, SOURCE
+from harness.words.language import day, tr
 
 if TYPE_CHECKING:
     from harness.report.model import FactGroup, Report
@@ -16,14 +17,14 @@ if TYPE_CHECKING:
 def groups(some: Sequence[FactGroup]) -> Iterator[b.Section]:
     """Particulars, a heading a group."""
     for group in some:
-        facts = (b.Fact(name=fact.name, said=b.line(fact.text), clause=fact.clause) for fact in group.facts)
-        yield b.Section(title=group.title, blocks=(b.Facts(entries=tuple(facts)),))
+        facts = (b.Fact(name=tr(fact.name), said=b.line(fact.text), clause=fact.clause) for fact in group.facts)
+        yield b.Section(title=tr(group.title), blocks=(b.Facts(entries=tuple(facts)),))
 
 
 def not_stated(report: Report) -> Iterator[b.Block]:
     """The particulars that the files left open."""
     if report.not_stated:
-        yield b.paragraph(f"Not stated: {', '.join(report.not_stated)}.")
+        yield b.paragraph(tr("Not stated: {not_stated}.", not_stated=", ".join(report.not_stated)))
 
 
 def standards(report: Report) -> b.Section:
@@ -32,15 +33,15 @@ def standards(report: Report) -> b.Section:
         ("Role", "Instrument", "Identity", "Certificate", "Issued by", "Certified", "Due"),
         (
             b.row(
-                s.role, s.label, s.identity, s.certificate or "none given", s.certificate_by or "–",
-                s.certified or "–", b.due(s.due or "–", overdue=s.overdue), kind="bad" if s.overdue else "",
+                tr(s.role), s.label, s.identity, s.certificate or tr("none given"), s.certificate_by or "–",
+                day(s.certified) or "–", b.due(day(s.due) or "–", overdue=s.overdue), kind="bad" if s.overdue else "",
             )
             for s in report.standards
         ),
         listed=True,
     )  # fmt: skip
     return b.Section(
-        title="Standards used", note="instruments that the results rest on", key="standards",
+        title=tr("Standards used"), note=tr("instruments that the results rest on"), key="standards",
         blocks=(table if report.standards else b.paragraph("None."),),
     )  # fmt: skip
 
@@ -57,7 +58,7 @@ def method(report: Report) -> b.Section:
             )
             for use in report.setup.job.sequence
         ),
-        caption="Sequences and their options",
+        caption=tr("Sequences and their options"),
     )
     paths = b.table(
         ("Path", "What it is", ">Divides by", ">Termination", ">Largest voltage"),
@@ -69,35 +70,35 @@ def method(report: Report) -> b.Section:
             )
             for name, path in report.setup.bench.paths.items()
         ),
-        caption="Signal paths",
+        caption=tr("Signal paths"),
     )  # fmt: skip
     rated = b.paragraph(shown.rated_input(report.setup.unit.input), small=True)
-    return b.Section(title="Method", key="method", blocks=(sequences, *([paths] if paths.rows else []), rated))
+    return b.Section(title=tr("Method"), key="method", blocks=(sequences, *([paths] if paths.rows else []), rated))
 
 
 def deviations(report: Report) -> b.Section:
     """What departed from the plan, and what the operator noted."""
-    named = (("Deviations from the plan", report.deviations), ("Notes of the operator", report.notes))
+    named = ((tr("Deviations from the plan"), report.deviations), (tr("Notes of the operator"), report.notes))
     lists = [b.Section(title=title, blocks=(b.bullets(some, brief=True),)) for title, some in named if some]
-    return b.Section(title="Deviations and notes", key="deviations", blocks=(*lists, *_none_of(named)))
+    return b.Section(title=tr("Deviations and notes"), key="deviations", blocks=(*lists, *_none_of(named)))
 
 
 def _none_of(named: Iterable[tuple[str, Sequence[str]]]) -> Iterator[b.Paragraph]:
     """What there is none of, in one line."""
     if none := [title for title, some in named if not some]:
-        yield b.paragraph(f"{'; '.join(none)}: none.")
+        yield b.paragraph(tr("{none}: none.", none="; ".join(none)))
 
 
 def checklist(report: Report) -> b.Section:
     """How the run stands to the headings of a calibration guide."""
     table = b.table(
         ("Heading", "This run", "By"),
-        (b.row(h.title, b.Span(text=h.coverage, sign=SIGN[h.coverage]), h.by) for h in report.checklist),
+        (b.row(tr(h.title), b.Span(text=tr(h.coverage), sign=SIGN[h.coverage]), tr(h.by)) for h in report.checklist),
         small=True, listed=True,
     )  # fmt: skip
     return b.Section(
-        title="Checklist", note="what a calibration of an oscilloscope may cover, and what this run did",
-        key="checklist", blocks=(table, b.paragraph(SOURCE, small=True)),
+        title=tr("Checklist"), note=tr("what a calibration of an oscilloscope may cover, and what this run did"),
+        key="checklist", blocks=(table, b.paragraph(tr(SOURCE), small=True)),
     )  # fmt: skip
 
 
@@ -108,10 +109,10 @@ def statements(report: Report) -> tuple[b.Paragraph, ...]:
 
 def named_statements(report: Report) -> b.Section:
     """The same where they stand among other things, each with its name."""
-    return b.Section(title="Statements", blocks=(b.facts((fact.name, fact.text) for fact in report.statements),))
+    return b.Section(title=tr("Statements"), blocks=(b.facts((fact.name, fact.text) for fact in report.statements),))
 
 
 def signatures(report: Report) -> b.Section:
     """Lines to sign on."""
-    lines = tuple((s.role, s.name, s.function) for s in report.signatures)
-    return b.Section(title="Signatures", key="signatures", blocks=(b.Signatures(lines=lines),))
+    lines = tuple((tr(s.role), s.name, s.function) for s in report.signatures)
+    return b.Section(title=tr("Signatures"), key="signatures", blocks=(b.Signatures(lines=lines),))

@@ -20,12 +20,12 @@ from typing import Final, Literal, TypeAlias
 from harness.errors import ConfigError
 from harness.journal.journal import Contents, Record
 from harness.models import Job
-from harness.quantities import counted
 from harness.report import issued
 from harness.report.model import Fact, FactGroup, PartResult, Report, Result
 from harness.report.particulars import ALONE, hundred
 from harness.report.readings import name_of
 from harness.steps import RETURN, ROOM_C, ROOM_HUMIDITY, Measure, Reading
+from harness.words.language import localised, tr, tr_count, tr_later
 from harness.words.moments import in_utc
 
 LONGEST_GAP: Final = dt.timedelta(minutes=30)
@@ -34,7 +34,7 @@ _PREAMBLE: Final = 50  # lines before the columns are named
 _OFFSET: Final = re.compile(r"(utc|z|[+-]\d\d:\d\d)$")
 _NAMED: Final = ("time", "temperature", "humidity")
 _GROUP: Final = "Conditions"
-_BY_METER: Final = "Room by its meter"
+_BY_METER: Final = tr_later("Room by its meter")
 
 State: TypeAlias = Literal["inside", "outside", "not logged"]
 
@@ -156,12 +156,12 @@ class _Tied:
 def with_room(report: Report, contents: Contents, room: Room) -> Report:
     """The report with the room at its readings, and with the points that were read outside its limits marked."""
     by = f"by {room.name}, {issued.digest(room.sha256)}"
-    told = _told_of(report, contents, lambda record: room.at(in_utc(record.at)), "Room by a logger", by)
+    told = _told_of(report, contents, lambda record: room.at(in_utc(record.at)), tr("Room by a logger"), by)
     facts = tuple(
         replace(
             group,
             facts=tuple(
-                replace(f, text=f.text.replace(ALONE, f"from the record of the run and {room.name}"))
+                replace(f, text=f.text.replace(tr(ALONE), tr("from the record of the run and {room}", room=room.name)))
                 for f in group.facts
             ),
         )
@@ -221,7 +221,7 @@ def _tied(part: PartResult, contents: Contents, of: _At, job: Job) -> Iterator[_
             then = of(record)
             said = [] if then is None else list(_outside(then, job))
             far = max((each for each, _ in said), default=0.0)
-            yield _Tied(at=at, step=record.step, room=then, said=" and ".join(words for _, words in said), far=far)
+            yield _Tied(at=at, step=record.step, room=then, said=tr(" and ").join(words for _, words in said), far=far)
 
 
 def _outside(room: Row, job: Job) -> Iterator[tuple[float, str]]:
@@ -229,12 +229,14 @@ def _outside(room: Row, job: Job) -> Iterator[tuple[float, str]]:
     stated = job.environment
     for value, middle, within, digits, unit in (
         (room.temperature, stated.temperature, stated.temperature_within, 1, " °C"),
-        (room.humidity, hundred(stated.humidity), hundred(stated.humidity_within), 0, " % humidity"),
+        (room.humidity, hundred(stated.humidity), hundred(stated.humidity_within), 0, tr(" % humidity")),
     ):
         if value is not None and middle is not None and within is not None:
             off = abs(value - middle)
             if off > within + 1e-9:
-                yield off / max(within, 1e-9), f"{value:.{digits}f}{unit}, not {middle:g} ± {within:g}{unit[:3]}"
+                at = localised(f"{value:.{digits}f}{unit}")
+                said = tr("{at}, not {middle:g} ± {within:g}{unit}", at=at, middle=middle, within=within, unit=unit[:3])
+                yield off / max(within, 1e-9), said
 
 
 def _marked(part: PartResult, tied: Sequence[_Tied]) -> Iterator[Result]:
@@ -250,30 +252,45 @@ def _marked(part: PartResult, tied: Sequence[_Tied]) -> Iterator[Result]:
     for result in part.results:
         point = result.quantity, result.path, result.view, result.stimulus
         rests_on = of_point.get(point) or of_channel.get(result.channel, [])
-        said = [f"the room was at {one.said}" for one in rests_on if one.said][:1]
-        said += ["the room was not logged"] if any(one.room is None for one in rests_on) else []
+        said = [tr("the room was at {said}", said=one.said) for one in rests_on if one.said][:1]
+        said += [tr("the room was not logged")] if any(one.room is None for one in rests_on) else []
         yield replace(result, remarks=(*result.remarks, *said)) if said else result
 
 
 def _summary(every: Sequence[_Tied], by: str) -> str:
     logged = [one.room for one in every if one.room is not None]
     if not logged:
-        return f"not logged at any reading, {by}"
+        return tr("not logged at any reading, {by}", by=by)
     warm = [row.temperature for row in logged]
     humid = [row.humidity for row in logged if row.humidity is not None]
-    text = f"{min(warm):.1f} °C to {max(warm):.1f} °C"
-    text += f", {min(humid):.0f} % to {max(humid):.0f} % relative humidity" if humid else ""
-    return f"{text}, at {counted(len(logged), 'reading')} of {len(every)}, {by}"
+    text = tr("{warm:.1f} °C to {warm_2:.1f} °C", warm=min(warm), warm_2=max(warm))
+    text += (
+        tr(", {humid:.0f} % to {humid_2:.0f} % relative humidity", humid=min(humid), humid_2=max(humid))
+        if humid
+        else ""
+    )
+    return tr(
+        "{text}, at {readings} of {count}, {by}",
+        text=text,
+        readings=tr_count(len(logged), "reading"),
+        count=len(every),
+        by=by,
+    )
 
 
 def _told(every: Sequence[_Tied]) -> Iterator[str]:
     """Each departure and each stretch that was not logged, with the readings that it touches."""
     for state, some in groupby(every, key=lambda one: one.state):
         there = list(some)
-        span = f"from {there[0].at:%Y-%m-%d %H:%M:%S} to {there[-1].at:%H:%M:%S} UTC"
-        readings = f"{counted(len(there), 'reading')}, marked at the points"
+        span = tr("from {at:%Y-%m-%d %H:%M:%S} to {at_2:%H:%M:%S} UTC", at=there[0].at, at_2=there[-1].at)
+        readings = tr("{readings}, marked at the points", readings=tr_count(len(there), "reading"))
         if state == "outside":
             farthest = max(there, key=lambda one: one.far)
-            yield f"The room left its limits: {farthest.said} at the farthest; {span}, {readings}."
+            yield tr(
+                "The room left its limits: {said} at the farthest; {span}, {readings}.",
+                said=farthest.said,
+                span=span,
+                readings=readings,
+            )
         elif state == "not logged":
-            yield f"The room was not logged {span}: {readings}."
+            yield tr("The room was not logged {span}: {readings}.", span=span, readings=readings)

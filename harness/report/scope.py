@@ -13,15 +13,15 @@ from typing import Final
 from harness.analysis.estimate import Budget, Statement, coverage_factor, normal, state
 from harness.assess import PER_RATIO
 from harness.models import ScopeLine, Setup
-from harness.quantities import counted
 from harness.report import shown
 from harness.report.model import Fact, Result
 from harness.steps import Sine
+from harness.words.language import tr, tr_count, tr_later
 
-OUTSIDE: Final = "outside the scope of accreditation"
-BY_BUDGET: Final = "; by its budget it is "  # before the value that is a result's own
-_RAISED: Final = "raised to the smallest U of the scope"
-_LINE: Final = "raised to the smallest uncertainty of the scope of accreditation"
+OUTSIDE: Final = tr_later("outside the scope of accreditation")
+BY_BUDGET: Final = tr_later("; by its budget it is ")  # before the value that is a result's own
+_RAISED: Final = tr_later("raised to the smallest U of the scope")
+_LINE: Final = tr_later("raised to the smallest uncertainty of the scope of accreditation")
 _STEPS: Final = 40  # of a bisection: to the last bits of what is added
 
 
@@ -36,20 +36,26 @@ def _stated(setup: Setup, lines: Sequence[ScopeLine], result: Result) -> Result:
         return result
     line = next((line for line in lines if _holds(line, result)), None)
     if line is None:
-        return replace(result, remarks=(*result.remarks, OUTSIDE))
+        return replace(result, remarks=(*result.remarks, tr(OUTSIDE)))
     statement = result.statement
     least = None if statement is None else _least(line, statement)
     if statement is None or least is None or statement.expanded >= least:
         return result
     budget, raised = _raised(result.budget, statement, least)
     was = shown.number(statement.expanded, statement.unit, 2)
-    remark = f"U {_RAISED}{BY_BUDGET}{was}"
+    remark = f"U {tr(_RAISED)}{tr(BY_BUDGET)}{was}"
     made = replace(result, budget=budget, statement=raised, remarks=(*result.remarks, remark))
     if result.verdict is not None:
         made = made.decided(setup.job.rule)
     if not result.sentence:
         return made
-    said = f"Channel {made.channel}: {made.quantity} {shown.with_u(raised)}: {made.word}."  # with no U but the raised
+    said = tr(
+        "Channel {channel}: {quantity} {raised}: {word}.",
+        channel=made.channel,
+        quantity=made.quantity,
+        raised=shown.with_u(raised),
+        word=made.word,
+    )  # with no U but the raised
     return replace(made, sentence=said)
 
 
@@ -89,7 +95,7 @@ def _raised(budget: Budget | None, statement: Statement, least: float) -> tuple[
 
 
 def _with(budget: Budget, extra: float) -> Budget:
-    return replace(budget, contributions=(*budget.contributions, normal(_LINE, u=extra, unit=budget.unit)))
+    return replace(budget, contributions=(*budget.contributions, normal(tr(_LINE), u=extra, unit=budget.unit)))
 
 
 def facts(setup: Setup, results: Iterable[Result]) -> tuple[Fact, ...]:
@@ -97,10 +103,16 @@ def facts(setup: Setup, results: Iterable[Result]) -> tuple[Fact, ...]:
     if not setup.bench.scope:
         return ()
     remarks = [remark for result in results for remark in result.remarks]
-    raised, outside = sum(_RAISED in remark for remark in remarks), remarks.count(OUTSIDE)
-    text = "No result is stated with an uncertainty smaller than the smallest of the laboratory's scope"
-    text += f"; that of {counted(raised, 'result')} was raised to it, as marked." if raised else "."
+    raised, outside = sum(tr(_RAISED) in remark for remark in remarks), remarks.count(tr(OUTSIDE))
+    text = tr("No result is stated with an uncertainty smaller than the smallest of the laboratory's scope")
+    text += (
+        tr("; that of {results} was raised to it, as marked.", results=tr_count(raised, "result")) if raised else "."
+    )
     if outside:
-        text += f" {counted(outside, 'result')}, marked so, {'lies' if outside == 1 else 'lie'} outside the scope."
-    text += " What was found besides, without a verdict, lies outside the scope."
+        text += tr(
+            " {results}, marked so, {more} outside the scope.",
+            results=tr_count(outside, "result"),
+            more=tr("lies") if outside == 1 else tr("lie"),
+        )
+    text += tr(" What was found besides, without a verdict, lies outside the scope.")
     return (Fact(name="Scope of accreditation", text=text, clause="7.8.2.1, ILAC-P14"),)

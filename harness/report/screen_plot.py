@@ -11,6 +11,7 @@ from harness.report.chosen import name_of
 from harness.report.plot_style import BAND, FAINT, GUARD, LIMIT, ROOMY, SERIES, TEXT, Picture
 from harness.report.screens import Screen, Trace, screen_of
 from harness.words.clean import shortened
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from harness.report.chosen import Chosen
@@ -35,9 +36,10 @@ def screen_picture(report: Report, chosen: Chosen, found: Result | None, *, key:
     name = name_of(report, chosen.one)
     name += f", {chosen.one.applied}" if chosen.one.applied else ""
     return Picture(
-        key=key, part=chosen.part, svg=_drawing(screen, chosen.one, found, width), caption=f"On the screen: {name}",
-        alt=f"Drawing of the screen at {name}. " + " ".join(f"{t.title}: {t.text}." for t in screen.traces)
-        + f" {_verdict(chosen.one)}",
+        key=key, part=chosen.part, svg=_drawing(screen, chosen.one, found, width),
+        caption=tr("On the screen: {name}", name=name),
+        alt=tr("Drawing of the screen at {name}. ", name=name)
+        + " ".join(f"{t.title}: {t.text}." for t in screen.traces) + f" {_verdict(chosen.one)}",
     )  # fmt: skip
 
 
@@ -70,10 +72,13 @@ def _verdict(one: Result) -> str:
     if one.sentence:
         return shown.minus(one.sentence)
     if one.statement is None:
-        return f"{one.word}."
+        return f"{tr(one.word)}."
     limits = shown.limits_text(one.limits, one.statement.unit)
     name = shown.result_name(one)
-    return f"{name}: {shown.minus(one.statement.text(signed=one.is_error))}, limits {limits}: {one.word}."
+    return tr(
+        "{name}: {text}, limits {limits}: {word}.",
+        name=name, text=shown.minus(one.statement.text(signed=one.is_error)), limits=limits, word=one.word
+    )  # fmt: skip
 
 
 def _wrapped(text: str, width: float) -> list[str]:
@@ -138,7 +143,7 @@ def _trace(axes: svg.Axes, screen: Screen, trace: Trace, *, ghost: bool) -> Iter
         case "level":
             xs, ys = [-half_w, half_w], [foot + size] * 2
             yield svg.stroke(_level(axes, [foot], half_w), FAINT, 1.1, svg.DOTTED)
-            yield svg.text("ground line", axes.at(-half_w + 0.15, foot + 0.14), ink=FAINT, size=7.5)
+            yield svg.text(tr("ground line"), axes.at(-half_w + 0.15, foot + 0.14), ink=FAINT, size=7.5)
         case "square":
             xs, ys = _square(screen, size)
         case "sine":
@@ -247,7 +252,7 @@ def _gauge(
 
 
 def _gauge_frame(axes: svg.Axes, one: Result, unit: str, *, upright: bool) -> list[str]:
-    name = "error" if one.is_error else "result"
+    name = tr("error") if one.is_error else tr("result")
     label = f"{name}, {shortened(unit, 8)}" if unit else name
     if upright:
         said = svg.text(label, (axes.x.end, axes.y.end - 5.0), size=svg.PLAIN, anchor="end")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 from harness.quantities import HALF_POWER_RATIO, is_half_power
 from harness.report import shown
 from harness.steps import Dc, FastEdge, Sine, Square, TimeMarks
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -77,12 +78,12 @@ def _point(report: Report, point: Result, found: Result | None) -> Screen | None
 
     def trace(title: str, of: Result) -> Trace:
         if of.reading is None:
-            return Trace(title=title, size_div=None, text="; ".join(of.remarks) or of.word)
-        return Trace(title=title, size_div=of.reading * in_div, text=f"read: {shown.reading_text(of)}")
+            return Trace(title=title, size_div=None, text="; ".join(of.remarks) or tr(of.word))
+        return Trace(title=title, size_div=of.reading * in_div, text=tr("read: {of}", of=shown.reading_text(of)))
 
     ideal = Trace(
-        title="as it should be", size_div=(point.expected or 0.0) * in_div,
-        text=f"{'ideal' if kind != 'edge' else 'rated, with the edge of the source'}: "
+        title=tr("as it should be"), size_div=(point.expected or 0.0) * in_div,
+        text=f"{tr('ideal') if kind != 'edge' else tr('rated, with the edge of the source')}: "
         f"{shown.number(point.expected, point.unit)}",
     )  # fmt: skip
     return Screen(
@@ -93,8 +94,8 @@ def _point(report: Report, point: Result, found: Result | None) -> Screen | None
 
 def _read(trace: Callable[[str, Result], Trace], one: Result, found: Result | None) -> tuple[Trace, ...]:
     if found is None:
-        return (trace("as it was read", one),)
-    return trace("as found", found), trace("as left", one)
+        return (trace(tr("as it was read"), one),)
+    return trace(tr("as found"), found), trace(tr("as left"), one)
 
 
 def _response(report: Report, result: Result, curve: Curve, found: Result | None) -> Screen | None:
@@ -107,18 +108,27 @@ def _response(report: Report, result: Result, curve: Curve, found: Result | None
 
     def trace(title: str, of: Result) -> Trace:
         if of.curve is None or of.curve.reference_div is None or not of.curve.points:
-            return Trace(title=title, size_div=None, text="no value")
+            return Trace(title=title, size_div=None, text=tr("no value"))
         nearest = min(of.curve.points, key=lambda p: abs(math.log(p.frequency_hz / rated_hz)))
         height_div = of.curve.reference_div * 10.0 ** (nearest.response_db / 20.0)
         at = shown.hertz(nearest.frequency_hz)
-        return Trace(title=title, size_div=height_div, text=f"read at {at}: {shown.number(height_div, 'div', 3)}")
+        return Trace(
+            title=title,
+            size_div=height_div,
+            text=tr("read at {at}: {height_div}", at=at, height_div=shown.number(height_div, "div", 3)),
+        )
 
     least_div = curve.reference_div * HALF_POWER_RATIO
     ideal = Trace(
-        title="at least half power", size_div=least_div,
-        text=f"rated {shown.hertz(rated_hz)}: {shown.number(least_div, 'div', 3)} of "
-        f"{shown.number(curve.reference_div, 'div', 3)}",
-    )  # fmt: skip
+        title=tr("at least half power"),
+        size_div=least_div,
+        text=tr(
+            "rated {rated_hz}: {least_div} of {reference_div}",
+            rated_hz=shown.hertz(rated_hz),
+            least_div=shown.number(least_div, "div", 3),
+            reference_div=shown.number(curve.reference_div, "div", 3),
+        ),
+    )
     return Screen(
         kind="sine", width_div=unit.horizontal_div, height_div=unit.vertical_div, ground_div=0.0,
         period_div=_SINE_DIV, traces=(ideal, *_read(trace, result, found)),

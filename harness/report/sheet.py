@@ -11,6 +11,7 @@ from harness.report.photographs import figures as photographed
 from harness.report.report_page import FIRST, annex, certificate
 from harness.report.short import below, whole
 from harness.words.clean import shortened
+from harness.words.language import code, day, tr, tr_later
 
 if TYPE_CHECKING:
     from harness.report.model import Report
@@ -20,9 +21,11 @@ Part: TypeAlias = Literal["both", "certificate", "annex", "short"]
 """What is printed: the report as one file, one of its two parts as a file of its own, or the short form."""
 
 _OPINIONS: Final = {
-    False: "It contains no opinions and no interpretations.",
-    True: "What stands under “Opinion” rests on the results and is no part of the statement of conformity; it contains "
-    "no other opinions and no interpretations.",
+    False: tr_later("It contains no opinions and no interpretations."),
+    True: tr_later(
+        "What stands under “Opinion” rests on the results and is no part of the statement of "
+        "conformity; it contains no other opinions and no interpretations."
+    ),
 }
 _WHOLE_LINE: Final = 90  # characters in a line of a table
 _AS_WIDE: Final = 14  # characters of a cell that is as wide as it is
@@ -45,19 +48,30 @@ def sheet(
     told: dict[str, Any] = {
         "part": part,
         "title": report.title,
-        "subject": f"{unit.maker} {unit.model}, no. {job.serial}",
+        "subject": tr("{maker} {unit_model}, no. {serial}", maker=unit.maker, unit_model=unit.model, serial=job.serial),
         "laboratory": job.laboratory,
         "number": report.number,
-        "issued": report.issued or "not yet",
         "overall": _line(b.word(report.overall))[0],
         "sentence": report.sentence,
         "found": report.adjustment.sentence if report.adjustment is not None else "",
-        "running": f"{name}, no. {shortened(job.serial, _MARGIN_TEXT)}",
+        "running": tr("{name}, no. {serial}", name=name, serial=shortened(job.serial, _MARGIN_TEXT)),
         "marks": [*shown.marks(report)],
         "groups": [],
         "blocks": [],
         "annex": [],
         "statements": [*_statements(report, opinion)],
+        "language": code(),
+        "words": {
+            "report": tr("Report {number}", number=report.number),
+            "certificate": tr(", part 1 of 2"),
+            "annex": tr(", part 2 of 2: annex"),
+            "behind": tr(", annex"),
+            "issued": tr("issued {when}", when=day(report.issued) or tr("not yet")),
+            "page": tr("page {page} of {pages}"),
+            "continued": tr(", continued"),
+            "sign": tr("name, date, signature"),
+            "attached": tr("Every value of this report, for machines"),
+        },
     }
     if part == "short":
         return told | {
@@ -71,16 +85,16 @@ def sheet(
         told["blocks"] = [*printed(certificate(report, opinion))]
     if part != "certificate":
         behind = annex(report, [*figures, *photographed(report, photographs or {})])
-        told["annex"] = [_heading("Annex", f"to report {report.number}", 1), *printed(behind)]
+        told["annex"] = [_heading(tr("Annex"), tr("to report {number}", number=report.number), 1), *printed(behind)]
     else:
-        told["statements"][-1] = f"End of part 1 of 2 of report {report.number}; part 2 is its annex."
+        told["statements"][-1] = tr("End of part 1 of 2 of report {number}; part 2 is its annex.", number=report.number)
     return told
 
 
 def _statements(report: Report, opinion: str) -> Iterator[str]:
     """What the report says about itself; paper has no advice besides an opinion that is called one."""
     for fact in report.statements:
-        yield _OPINIONS[bool(opinion)] if fact.name == "Opinions" else fact.text
+        yield tr(_OPINIONS[bool(opinion)]) if fact.name == "Opinions" else fact.text
 
 
 def printed(blocks: Iterable[b.Block], level: int = 1, named: str = "") -> Iterator[dict[str, Any]]:

@@ -13,17 +13,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from harness.quantities import counted
 from harness.report import blocks as b
 from harness.report import rest, shown
 from harness.report.report_page import answer
 from harness.words.clean import shortened
+from harness.words.language import day, tr, tr_count, tr_later, tr_look
 from harness.words.spelling import SIGN
 
 if TYPE_CHECKING:
     from harness.report.model import PartResult, Report, Result
 
-_PLAIN: Final = {"V/div": "volts per division (V/div)", "s/div": "time per division (s/div)"}
+_PLAIN: Final = {"V/div": tr_later("volts per division (V/div)"), "s/div": tr_later("time per division (s/div)")}
 _MAGNIFIED: Final = " ×"
 _HALF_POWER: Final = "bandwidth: the −3 dB frequency"
 _LONGEST: Final = 12  # rows of one column of results; more stand beside one another
@@ -31,28 +31,35 @@ _FEW: Final = 3  # columns, of which twice as many fill half a page
 _TITLE_ROWS: Final = 3  # that a title and a head take the room of
 _LONGEST_TEXT: Final = 60
 _MEANS: Final = {
-    "V/div": "V/div, s/div: what one division of the screen stands for",
-    "s/div": "V/div, s/div: what one division of the screen stands for",
-    "Hz": "−3 dB (half power): the frequency at which the trace has shrunk to 71 %",
-    "±": "±: the true value lies so near to the result, with about 95 %",
-    "pass": "✓ pass",
-    "conditional pass": "(✓) conditional pass: within the limits, by less than ±",
-    "conditional fail": "(✗) conditional fail: outside the limits, by no more than ±",
-    "fail": "✗ fail",
-    "undecided": "? undecided: nearer to a limit than ±",
-    "not measured": "– not measured",
+    "V/div": tr_later("V/div, s/div: what one division of the screen stands for"),
+    "s/div": tr_later("V/div, s/div: what one division of the screen stands for"),
+    "Hz": tr_later("−3 dB (half power): the frequency at which the trace has shrunk to 71 %"),
+    "±": tr_later("±: the true value lies so near to the result, with about 95 %"),
+    "pass": tr_later("✓ pass"),
+    "conditional pass": tr_later("(✓) conditional pass: within the limits, by less than ±"),
+    "conditional fail": tr_later("(✗) conditional fail: outside the limits, by no more than ±"),
+    "fail": tr_later("✗ fail"),
+    "undecided": tr_later("? undecided: nearer to a limit than ±"),
+    "not measured": tr_later("– not measured"),
 }
 
 
 def page(report: Report, figures: Sequence[b.Figure]) -> b.Page:
     """The short form as a page of its own."""
     unit, serial = report.setup.unit, report.setup.job.serial
-    name = shortened(f"{unit.maker} {unit.model} no. {serial}", _LONGEST_TEXT)
+    name = shortened(
+        tr("{maker} {unit_model} no. {serial}", maker=unit.maker, unit_model=unit.model, serial=serial), _LONGEST_TEXT
+    )
     return b.Page(
-        title=f"{name} – {report.number}", heading=name, beside=f"Report {report.number}, short form",
-        running=f"{name} · Report {shortened(report.number, _LONGEST_TEXT)}", program=report.program,
-        marks=shown.marks(report), blocks=tuple(blocks(report, figures)), footer=(b.paragraph(whole(report)),),
-    )  # fmt: skip
+        title=f"{name} – {report.number}",
+        heading=name,
+        beside=tr("Report {number}, short form", number=report.number),
+        running=tr("{name} · Report {number}", name=name, number=shortened(report.number, _LONGEST_TEXT)),
+        program=report.program,
+        marks=shown.marks(report),
+        blocks=tuple(blocks(report, figures)),
+        footer=(b.paragraph(whole(report)),),
+    )
 
 
 def blocks(report: Report, figures: Sequence[b.Figure] = ()) -> Iterator[b.Block]:
@@ -79,22 +86,35 @@ def below(report: Report, figures: Sequence[b.Figure] = (), *, folded: bool = Fa
 def whole(report: Report) -> str:
     """Where the rest stands."""
     told = len(report.deviations) + len(report.notes)
-    more = f", and {counted(told, 'remark')} on how the work went" if told else ""
-    return (
-        f"Short form of report {report.number}, which has every reading, uncertainty and particular{more}. "
-        f"{shown.NOT_ACCREDITED}"
+    more = tr(", and {remarks} on how the work went", remarks=tr_count(told, "remark")) if told else ""
+    return tr(
+        "Short form of report {number}, which has every reading, uncertainty and particular{more}. {not_accredited}",
+        number=report.number,
+        more=more,
+        not_accredited=tr(shown.NOT_ACCREDITED),
     )
 
 
 def _facts(report: Report) -> b.Block:
     unit, job = report.setup.unit, report.setup.job
     said: list[tuple[str, b.Line]] = [
-        ("Oscilloscope", b.line(f"{unit.maker} {unit.model}, serial number {job.serial}, {job.condition}"))
+        (
+            "Oscilloscope",
+            b.line(
+                tr(
+                    "{maker} {unit_model}, serial number {serial}, {condition}",
+                    maker=unit.maker,
+                    unit_model=unit.model,
+                    serial=job.serial,
+                    condition=job.condition,
+                )
+            ),
+        )
     ]
     named = (
-        ("Whose", job.customer), ("Checked by", ", ".join(filter(None, (job.operator, job.laboratory)))),
-        ("When", report.ended[:10]), ("Next time", job.next_due.isoformat() if job.next_due else ""),
-        ("Looked at", _looked_at(report)), ("Rule", report.rule_text.split(":")[0].split(",")[0]),
+        ("Whose", job.customer), (tr("Checked by"), ", ".join(filter(None, (job.operator, job.laboratory)))),
+        ("When", day(report.ended[:10])), (tr("Next time"), day(job.next_due) if job.next_due else ""),
+        (tr("Looked at"), _looked_at(report)), ("Rule", report.rule_text.split(":")[0].split(",")[0]),
     )  # fmt: skip
     return b.facts([*said, *((name, b.line(text)) for name, text in named if text)])
 
@@ -102,11 +122,11 @@ def _facts(report: Report) -> b.Block:
 def _looked_at(report: Report) -> str:
     """What somebody saw that is not as it should be, or that all is."""
     looks = [look for part in report.parts for look in part.looks]
-    told = [f"{each.what}: {', '.join(filter(None, (each.answer, each.remark)))}" for each in looks]
+    told = [f"{tr_look(each.what)}: {', '.join(filter(None, (tr(each.answer), each.remark)))}" for each in looks]
     wrong = [text for text, each in zip(told, looks, strict=True) if each.answer != "yes" or each.remark]
     if not looks:
         return ""
-    return f"{counted(len(looks), 'check')}, {'; '.join(wrong) if wrong else 'all as they should be'}"
+    return f"{tr_count(len(looks), 'check')}, {'; '.join(wrong) if wrong else tr('all as they should be')}"
 
 
 # --- ranges ------------------------------------------------------------------------------------------------------
@@ -122,7 +142,8 @@ def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
     unit, several = results[0].setting_unit, len({r.path for r in results}) > 1
     series = dict.fromkeys(_series(r) for r in results)
     names = [
-        " ".join(filter(None, (f"Ch. {channel}{f', {path}' * several}", behind))) for channel, path, behind in series
+        " ".join(filter(None, (tr("Ch. {channel}{several}", channel=channel, several=f", {path}" * several), behind)))
+        for channel, path, behind in series
     ]
     settings = dict.fromkeys(_setting(r) for r in sorted(results, key=lambda r: r.setting_value))
     said, column = _limits(results, series, names)
@@ -135,7 +156,7 @@ def _ranges(part: PartResult, results: Sequence[Result]) -> b.Table:
     columns = (unit, *([">Limits"] if column else []), *(f">{name}" for name in names), ">±")
     applied = dict.fromkeys(r.corrected or r.applied for r in results)
     alone = len({r.quantity for r in part.results}) == 1
-    what = _PLAIN[unit] if results[0].is_error and alone else results[0].quantity
+    what = tr(_PLAIN[unit] if results[0].is_error and alone else results[0].quantity)
     note = ", ".join(filter(None, (*(applied if len(applied) == 1 else ()), said)))
     return b.table(columns, rows, caption=f"{part.title}: {what}", note=note, small=True)
 
@@ -162,7 +183,7 @@ def _limits(
     by_series = [{_limit(r) for r in results if _series(r) == each} for each in series]
     every = set().union(*by_series)
     if len(every) == 1:
-        return f"limits {every.pop()}", False
+        return tr("limits {pop}", pop=every.pop()), False
     if any(len(each) > 1 for each in by_series):
         return "", True
     return "limits " + ", ".join(f"{name} {each.pop()}" for name, each in zip(names, by_series, strict=True)), False
@@ -192,12 +213,12 @@ def _cell(results: Sequence[Result]) -> b.Span:
     if not results:
         return b.Span(text="–")
     one = _worst(results)
-    of = f" (worst of {len(results)})" if len(results) > 1 else ""
+    of = tr(" (worst of {count})", count=len(results)) if len(results) > 1 else ""
     return b.Span(
         text=f"{_whole(shown.cells(one).value)}{of}",
         sign=SIGN[one.word],
         kind=shown.KIND[one.word],
-        heard=one.word,
+        heard=tr(one.word),
     )
 
 
@@ -223,13 +244,18 @@ def _responses(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]
     for result in results:
         drop_db = None if result.curve is None else result.curve.drop_db
         bandwidth = drop_db is not None and (result.limits is None or result.limits.high is None)
-        groups.setdefault(_HALF_POWER if bandwidth else result.quantity, []).append(result)
+        groups.setdefault(tr(_HALF_POWER if bandwidth else result.quantity), []).append(result)
     for title, some in groups.items():
         several = len({r.channel for r in some}) < len(some)
         said = [
             (
-                f"Channel {r.channel}{f', {r.setting}' * several}",
-                (_cell([r]), b.Span(text=f" {_u([r])}, rated {shown.limits_text(r.limits, r.result_unit)}")),
+                tr("Channel {channel}{several}", channel=r.channel, several=f", {r.setting}" * several),
+                (
+                    _cell([r]),
+                    b.Span(
+                        text=tr(" {u}, rated {limits}", u=_u([r]), limits=shown.limits_text(r.limits, r.result_unit))
+                    ),
+                ),
             )
             for r in some
         ]
@@ -240,19 +266,23 @@ def _responses(report: Report, figures: Sequence[b.Figure]) -> Iterator[b.Block]
 
 def _standards(report: Report) -> b.Paragraph:
     said = [
-        f"{each.role} {each.label if each.label != '?' else '(not named)'}"
-        + (f" (certificate {each.certificate}{_until(each.due)})" if each.certificate else "")
+        f"{tr(each.role)} {each.label if each.label != '?' else tr('(not named)')}"
+        + (
+            tr(" (certificate {certificate}{due})", certificate=each.certificate, due=_until(each.due))
+            if each.certificate
+            else ""
+        )
         for each in report.standards
     ]
-    return b.paragraph((b.strong("With: "), b.Span(text=f"{'; '.join(said) or 'nothing that is named'}.")))
+    return b.paragraph((b.strong(tr("With: ")), b.Span(text=f"{'; '.join(said) or tr('nothing that is named')}.")))
 
 
-def _until(day: str) -> str:
-    return f", valid to {day}" if day else ""
+def _until(due: str) -> str:
+    return tr(", valid to {day}", day=day(due)) if due else ""
 
 
 def _means(report: Report) -> list[str]:
     """What the words on this page mean, as far as they stand there."""
     results = [result for part in report.parts for result in part.results]
     used = {r.setting_unit for r in results} | {r.word for r in results} | {r.result_unit for r in results} | {"±"}
-    return list(dict.fromkeys(said for word, said in _MEANS.items() if word in used))
+    return list(dict.fromkeys(tr(said) for word, said in _MEANS.items() if word in used))

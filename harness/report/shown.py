@@ -1,4 +1,7 @@
-"""How the values of a report look as text, the same in every rendering: signs, digits, groups.   [pure]"""
+"""How the values of a report look as text, the same in every rendering: signs, digits, groups.   [pure]
+
+Over 400 lines because every hole of a sentence that a language fills is named on a line.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,7 @@ from harness import quantities
 from harness.analysis.rounding import format_pair
 from harness.quantities import with_unit
 from harness.words.clean import shortened
+from harness.words.language import day, localised, tr, tr_later
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -36,20 +40,21 @@ WORDS: Final[tuple[Word, ...]] = (
     "pass", "conditional pass", "undecided", "conditional fail", "fail", "not measured",
 )  # fmt: skip
 
-NOT_ACCREDITED: Final = (
-    "This report is not an accredited calibration certificate unless the laboratory that issues it makes it one "
-    "within its own scope of accreditation."
+NOT_ACCREDITED: Final = tr_later(
+    "This report is not an accredited calibration certificate unless the laboratory that "
+    "issues it makes it one within its own scope of accreditation."
 )
-SIMULATED: Final = "Simulated bench: no real instrument was measured"
-OVERDUE: Final = "A standard was past its due date on the day of the run"
-REANALYSED: Final = "Re-analysed: not the original report, which stands as it was issued"
-MAY_BE_ON: Final = "An output may still be on"
-DRAFT: Final = "Draft: not approved, not to be handed out"
-INCOMPLETE: Final = "Incomplete: the run has not reached its end"
-DEFINITION_OF_BANDWIDTH: Final = (
-    "The half-power frequency is the lowest frequency at which the response, relative to the reference frequency, "
-    "has dropped to 1/√2 of the voltage (−3.0103 dB). Where readings did not follow the response from there on, it is "
-    "called a half-power frequency, and conformity is stated of that one."
+SIMULATED: Final = tr_later("Simulated bench: no real instrument was measured")
+OVERDUE: Final = tr_later("A standard was past its due date on the day of the run")
+REANALYSED: Final = tr_later("Re-analysed: not the original report, which stands as it was issued")
+MAY_BE_ON: Final = tr_later("An output may still be on")
+DRAFT: Final = tr_later("Draft: not approved, not to be handed out")
+INCOMPLETE: Final = tr_later("Incomplete: the run has not reached its end")
+DEFINITION_OF_BANDWIDTH: Final = tr_later(
+    "The half-power frequency is the lowest frequency at which the response, relative to the "
+    "reference frequency, has dropped to 1/√2 of the voltage (−3.0103 dB). Where readings "
+    "did not follow the response from there on, it is called a half-power frequency, and "
+    "conformity is stated of that one."
 )
 
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -103,14 +108,14 @@ def percent(share: float | None, digits: int = 3) -> str:
 
 def decibels(level_db: float | None) -> str:
     """Write a level to a thousandth of a decibel, so that a column lines up."""
-    return "–" if level_db is None else minus(f"{level_db:.3f} dB")
+    return "–" if level_db is None else minus(localised(f"{level_db:.3f} dB"))
 
 
 def chance(probability: float) -> str:
     """Write a probability without claiming certainty."""
     if probability > 0.9999:
-        return "more than 99.99 %"
-    return "less than 0.01 %" if probability < 0.0001 else number(100.0 * probability, "%", 4)
+        return tr("more than 99.99 %")
+    return tr("less than 0.01 %") if probability < 0.0001 else number(100.0 * probability, "%", 4)
 
 
 def moment(text: str) -> str:
@@ -120,12 +125,12 @@ def moment(text: str) -> str:
     except ValueError:
         return text
     offset = at.strftime("%z")
-    return at.strftime("%Y-%m-%d %H:%M:%S") + (f" {offset[:3]}:{offset[3:]}" if offset else "")
+    return f"{day(at.date())} {at:%H:%M:%S}" + (f" {offset[:3]}:{offset[3:]}" if offset else "")
 
 
 def result_name(result: Result | Track) -> str:
     """What is judged of a quantity."""
-    return "Error" if result.is_error else "Result"
+    return tr("Error") if result.is_error else tr("Result")
 
 
 def scale_of(unit: str, size: float) -> tuple[float, str]:
@@ -162,9 +167,9 @@ def stated(statement: Statement, *, with_sign: bool = True, size: float | None =
     is_share = statement.estimate and statement.unit != "dB"  # a level in dB is a share already
     low, high = (format_pair(end / scale, expanded)[0] for end in (statement.low, statement.high))
     return Stated(
-        value=signed(value), u=u, unit=unit, k=f"{statement.k:.2f}",
+        value=signed(value), u=u, unit=unit, k=localised(f"{statement.k:.2f}"),
         relative=rounded(100.0 * statement.expanded / abs(statement.estimate), "%") if is_share else "–",
-        interval=with_unit(f"{minus(low)} to {minus(high)}", unit),
+        interval=with_unit(tr("{low} to {high}", low=minus(low), high=minus(high)), unit),
     )  # fmt: skip
 
 
@@ -183,7 +188,7 @@ def cells(result: Result) -> Cells:
     """Value and uncertainty of a result, each with its unit; what is known instead, where there is no value."""
     if result.statement is None:
         bound = result.at_least
-        known = "–" if result.curve is None else "no value"
+        known = "–" if result.curve is None else tr("no value")
         return Cells(value=known if bound is None else known_text(None, bound, result.result_unit), u="–")
     s = stated(result.statement, with_sign=result.is_error)
     return Cells(
@@ -196,7 +201,7 @@ def known_text(statement: Statement | None, at_least: float | None, unit: str) -
     """A value with its expanded uncertainty, "(92.3 ± 1.8) MHz", or what is known instead."""
     if statement is not None:
         return with_u(statement, with_sign=False)
-    return "no value" if at_least is None else f"above {quantity(at_least, unit)}"
+    return tr("no value") if at_least is None else tr("above {at_least}", at_least=quantity(at_least, unit))
 
 
 def signed(value: str) -> str:
@@ -267,13 +272,20 @@ def path_label(report: Report, name: str) -> str:
 def group_title(report: Report, first: Result) -> str:
     """Name a group of results by its first."""
     if first.curve is not None:
-        return capital(first.quantity)
-    return f"{capital(first.quantity)}, channel {first.channel}, {path_label(report, first.path)}"
+        return capital(tr(first.quantity))
+    return tr(
+        "{quantity}, channel {channel}, {report}",
+        quantity=capital(tr(first.quantity)),
+        channel=first.channel,
+        report=path_label(report, first.path),
+    )
 
 
 def overview(part: PartResult) -> tuple[str, ...]:
     """What a part says of each channel, where that is one result: "channel 1: (92.3 ± 1.8) MHz"."""
-    return tuple(f"channel {r.channel}: {stated_text(r)}" for r in part.results if r.curve is not None)
+    return tuple(
+        tr("channel {channel}: {r}", channel=r.channel, r=stated_text(r)) for r in part.results if r.curve is not None
+    )
 
 
 def tally(part: PartResult) -> tuple[tuple[Word, int], ...]:
@@ -311,7 +323,9 @@ def _against(result: Result) -> str:
     """A result against its limits, as the end of a sentence."""
     if result.statement is None:
         return ""
-    return f": {stated_text(result)} against {limits_text(result.limits, result.result_unit)}"
+    return tr(
+        ": {result} against {limits}", result=stated_text(result), limits=limits_text(result.limits, result.result_unit)
+    )
 
 
 def stated_text(result: Result | None) -> str:
@@ -334,7 +348,12 @@ def not_measured(report: Report) -> tuple[str, ...]:
     lines: dict[str, list[str]] = {}
     for part in report.parts:
         for r in (result for result in part.results if result.word == "not measured"):
-            title = f"{capital(r.quantity)}, channel {r.channel}, {path_label(report, r.path)}"
+            title = tr(
+                "{quantity}, channel {channel}, {report}",
+                quantity=capital(tr(r.quantity)),
+                channel=r.channel,
+                report=path_label(report, r.path),
+            )
             lines.setdefault(title, []).append(r.setting)
     return tuple(f"{title}: {', '.join(settings)}" for title, settings in lines.items())
 
@@ -343,11 +362,11 @@ def option(given: object) -> str:
     """What somebody wrote for an option, in words."""
     match given:
         case bool():
-            return "yes" if given else "no"
+            return tr("yes") if given else tr("no")
         case dict():
             return ", ".join(f"{key} {option(each)}" for key, each in given.items())
         case list() | tuple():
-            return ", ".join(map(option, given)) or "none"
+            return ", ".join(map(option, given)) or tr("none")
         case _:
             return minus(str(given))
 
@@ -364,14 +383,22 @@ def with_tolerance(value: str, tolerance: float | None) -> str:
 
 def rated_input(rated: UnitInput) -> str:
     """The input of the unit as its maker rates it."""
-    most = f"{quantity(rated.resistance, 'Ω')} and {quantity(rated.capacitance, 'F')}"
-    return f"Rated input of the unit: {most}, at most {quantity(rated.maximum, 'V')}."
+    most = tr(
+        "{resistance} and {capacitance}",
+        resistance=quantity(rated.resistance, "Ω"),
+        capacitance=quantity(rated.capacitance, "F"),
+    )
+    return tr("Rated input of the unit: {most}, at most {maximum}.", most=most, maximum=quantity(rated.maximum, "V"))
 
 
 def marks(report: Report) -> tuple[str, ...]:
     """What every page must be marked with."""
     issue = report.issue
-    replaced = f"Replaced by report {shortened(issue.replaced_by, 60)}" if issue is not None else ""
+    replaced = (
+        tr("Replaced by report {replaced_by}", replaced_by=shortened(issue.replaced_by, 60))
+        if issue is not None
+        else ""
+    )
     said = (
         (DRAFT, issue is not None and issue.state == "draft"),
         (replaced, issue is not None and issue.state == "replaced"),
@@ -381,4 +408,4 @@ def marks(report: Report) -> tuple[str, ...]:
         (INCOMPLETE, not report.finished),
         (REANALYSED, bool(report.reanalysed)),
     )
-    return tuple(mark for mark, holds in said if holds)
+    return tuple(tr(mark) for mark, holds in said if holds)

@@ -29,6 +29,7 @@ from harness.report.scope import facts as of_scope
 from harness.report.scope import within_scope
 from harness.report.words import advice, deviations, next_step, sentence, standards
 from harness.steps import Look, Measure, Reading, Seen, from_plain
+from harness.words.language import tr
 from harness.words.signals import describe
 
 _PHOTOGRAPH: Final = "photograph"  # of the event
@@ -102,9 +103,15 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         id=contents.id,
         journal_sha256=contents.digest,
         issued=(issued or last_day).isoformat(),
-        title=setup.job.title or f"Verification of {setup.unit.maker} {setup.unit.model}, no. {setup.job.serial}",
+        title=setup.job.title
+        or tr(
+            "Verification of {maker} {unit_model}, no. {serial}",
+            maker=setup.unit.maker,
+            unit_model=setup.unit.model,
+            serial=setup.job.serial,
+        ),
         setup=setup,
-        program=f"Halfpower {header['program']}",
+        program=tr("Halfpower {header}", header=header["program"]),
         started=str(header["started"]),
         ended=ended,
         finished=finished,
@@ -113,9 +120,9 @@ def _worked_out(contents: Contents, issued: dt.date | None) -> Report:
         overall=whole,
         sentence=sentence(setup, whole, parts, seen, finished=finished),
         next_step=next_step(setup, whole, parts, finished=finished),
-        rule_text=RULE_TEXT[setup.job.rule],
-        equality_text=EQUALITY_TEXT,
-        error_text=particulars.ERROR_TEXT[setup.job.error],
+        rule_text=tr(RULE_TEXT[setup.job.rule]),
+        equality_text=tr(EQUALITY_TEXT),
+        error_text=tr(particulars.ERROR_TEXT[setup.job.error]),
         parts=parts,
         standards=used,
         deviations=tuple(deviations(setup, contents, parts, used)),
@@ -231,7 +238,7 @@ def part_result(entry: Mapping[str, Any], results: Evaluated, *, finished: bool)
     return PartResult(
         name=name,
         use=str(entry["use"]),
-        title=str(entry.get("title", name)),
+        title=tr(str(entry.get("title", name))),
         finished=finished,
         results=results.results,
         findings=results.findings,

@@ -17,6 +17,7 @@ from typing import Final, Literal, TypeAlias
 from harness.report import shown
 from harness.report.plot_style import FAINT, GRID, ROOT, TEXT, Ink
 from harness.words.clean import clean
+from harness.words.language import localised
 
 SMALL: Final = 8.5  # text at ticks, in legends and beside marks
 PLAIN: Final = 9.0  # names of axes
@@ -131,7 +132,8 @@ def _round_values(low: float, high: float, most: int) -> Iterator[tuple[float, s
     digits = 2 + max(math.ceil(math.log10(max(abs(low), abs(high), step) / step)), 0)
     for n in range(math.ceil(low / step), math.floor(high / step) + 1):
         plain = decimals < 8 and step < 1e5
-        yield n * step, shown.minus(f"{n * step:.{decimals}f}") if plain else shown.number(n * step, digits=digits)
+        said = localised(f"{n * step:.{decimals}f}") if plain else shown.number(n * step, digits=digits)
+        yield n * step, shown.minus(said)
 
 
 def frame(axes: Axes, across: Ticks, up: Ticks, *, fine: Iterable[float] = (), named: bool = True) -> Iterator[str]:

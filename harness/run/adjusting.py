@@ -24,17 +24,21 @@ from harness.person.operator import DONE, STOPPED_OFF, Operator, Prompt, ask_cho
 from harness.quantities import counted, show
 from harness.run import again
 from harness.steps import GROUND, Connect, Measure, Reading
+from harness.words.language import tr, tr_later
 from harness.words.signals import describe
 
 ADJUSTED: Final = "adjusted"  # kind of the event
-DONE_SAYS: Final = "It is adjusted"
+DONE_SAYS: Final = tr_later("It is adjusted")
 CAUTIONS: Final = (
-    "An open oscilloscope holds voltages that kill, some of them long after it is switched off.",
-    "Turn what the maker's manual names, with the tool it names; leave open instruments to those qualified for them.",
-    "Local rules and licensed practice come first.",
+    tr_later("An open oscilloscope holds voltages that kill, some of them long after it is switched off."),
+    tr_later(
+        "Turn what the maker's manual names, with the tool it names; leave open instruments to those qualified "
+        "for them."
+    ),
+    tr_later("Local rules and licensed practice come first."),
 )
 _PACE_S: Final = 0.3  # from one reading to the next, for eyes that look at the trimmer as well
-_HELP: Final = "Turn, and press Enter when it is adjusted; or type stop or note TEXT."
+_HELP: Final = tr_later("Turn, and press Enter when it is adjusted; or type stop or note TEXT.")
 
 
 class Present(Operator, Protocol):
@@ -59,7 +63,10 @@ class Point:
         s_per_div, volts_per_div = f"{show(view.s_per_div, 's')}/div", f"{show(view.volts_per_div, 'V')}/div"
         setting = s_per_div if quantity_of(self.step).axis == "time" else volts_per_div
         magnified = f" ×{view.magnifier:g}" if view.magnifier != 1 else ""
-        return f"channel {view.channel}, {setting}{magnified}, {self.step.path}, {describe(self.step.stimulus)}"
+        place = tr(
+            "channel {channel}, {setting}{magnified}", channel=view.channel, setting=setting, magnified=magnified
+        )
+        return f"{place}, {self.step.path}, {describe(self.step.stimulus)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +100,7 @@ class Turning:
         """Ask; where a reading is asked for, say how to end."""
         if not (self.turning and prompt.kind == "read" and isinstance(prompt.step, Measure)):
             return self._operator.ask(prompt)
-        typed = self._operator.ask(replace(prompt, done=DONE_SAYS))
+        typed = self._operator.ask(replace(prompt, done=tr(DONE_SAYS)))
         if typed.strip().lower() in DONE:
             raise _Finished
         return typed
@@ -196,17 +203,19 @@ class Adjusting:
 
     def run(self, point: Point, points: Sequence[Point]) -> None:
         """Adjust a point, then offer what that may have moved."""
-        ask_done(
-            self.turning, Prompt(kind="do", title=f"Make ready to adjust {point.name}", lines=CAUTIONS), self.on_event
-        )
+        title = tr("Make ready to adjust {point}", point=point.name)
+        ask_done(self.turning, Prompt(kind="do", title=title, lines=tuple(map(tr, CAUTIONS))), self.on_event)
         self.adjust(point)
         for other in neighbours(point, points):
-            title = f"It may have moved {other.name}"
+            title = tr("It may have moved {point}", point=other.name)
             prompt = Prompt(kind="choose", title=title, choices=("read", "adjust", "leave", "end"))
             match ask_choice(self.turning, prompt):
                 case "read":
                     sight = self._read(other)
-                    self._tell(f"{other.name}: {sight.said}, limit {sight.limits}, after another was adjusted.")
+                    self._tell(
+                        tr_later("{point}: {said}, limit {limits}, after another was adjusted."),
+                        point=other.name, said=sight.said, limits=sight.limits,
+                    )  # fmt: skip
                 case "adjust":
                     self.adjust(other)
                 case "end":
@@ -220,11 +229,16 @@ class Adjusting:
         sights = list(self._asked(point) if by_hand else self._looked(point))
         if len(sights) > 1:
             before, after = sights[0], sights[-1]
-            self._tell(f"{point.name}: {before.said} before, {after.said} after, limit {after.limits}.")
+            self._tell(
+                tr_later("{point}: {before} before, {after} after, limit {limits}."),
+                point=point.name, before=before.said, after=after.said, limits=after.limits,
+            )  # fmt: skip
 
-    def _tell(self, what: str) -> None:
-        self.on_event(ADJUSTED, f"Adjusted when {counted(self.taken, 'reading')} had been taken: {what}")
-        self.person.tell(what)
+    def _tell(self, what: str, **holes: str) -> None:
+        self.on_event(
+            ADJUSTED, f"Adjusted when {counted(self.taken, 'reading')} had been taken: {what.format(**holes)}"
+        )
+        self.person.tell(tr(what, **holes))
 
     def _asked(self, point: Point) -> Iterator[Sight]:
         """Reading by reading, as a person types them."""
@@ -239,7 +253,7 @@ class Adjusting:
 
     def _looked(self, point: Point) -> Iterator[Sight]:
         """Reading by reading, as the instrument gives them, until somebody answers."""
-        prompt = Prompt(kind="do", title=f"Adjust {point.name}", lines=(_HELP,))
+        prompt = Prompt(kind="do", title=tr("Adjust {point}", point=point.name), lines=(tr(_HELP),))
         while True:
             yield self._read(point)  # what has to be confirmed or plugged is asked for before the question that stands
             with self.person.standing(prompt) as answered:
@@ -253,7 +267,7 @@ class Adjusting:
             if word.lower() in ("note", "photograph") and rest:
                 self.on_event(word.lower(), rest)
             else:
-                self.person.tell(_HELP)
+                self.person.tell(tr(_HELP))
 
     def _read(self, point: Point) -> Sight:
         if self._made != point.connection:
@@ -276,7 +290,7 @@ class Adjusting:
 def seen(setup: Setup, point: Point, reading: Reading, ground: Sequence[Reading] = ()) -> Sight:
     """A reading as it is judged by itself."""
     if reading.status != "read":
-        return Sight(name=point.name, said=reading.status.replace("_", " "))
+        return Sight(name=point.name, said=tr(reading.status.replace("_", " ")))
     try:
         statement, verdict = judge(setup, point.step, (reading,), ground)
     except AnalysisError as error:
@@ -292,6 +306,7 @@ def seen(setup: Setup, point: Point, reading: Reading, ground: Sequence[Reading]
 def as_plain(sight: Sight) -> Mapping[str, Any]:
     """A sight for a page."""
     return {
-        "name": sight.name, "said": sight.said, "limits": sight.limits, "word": sight.word, "value": sight.value,
-        "low": sight.low, "high": sight.high,
+        "name": sight.name, "said": sight.said, "limits": sight.limits, "word": sight.word, "judged": tr(sight.word),
+        "value": sight.value,
+"low": sight.low, "high": sight.high,
     }  # fmt: skip

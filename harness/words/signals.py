@@ -6,6 +6,7 @@ from typing import Final
 
 from harness.quantities import show
 from harness.steps import Dc, FastEdge, NoSignal, Square, Stimulus, TimeMarks
+from harness.words.language import tr
 
 _DIGITS: Final = 7  # what is set is told in full: no setpoint has more
 _ON_A_PANEL: Final = {Square: "square wave from 0 V", FastEdge: "square wave, fast edge"}
@@ -21,24 +22,24 @@ def describe(stimulus: Stimulus, digits: int = _DIGITS) -> str:
     """Name a signal in one phrase."""
     match stimulus:
         case NoSignal():
-            return f"{stimulus.words}, output off"
+            return tr("{signal}, output off", signal=tr(stimulus.words))
         case Dc():
-            return f"{show(stimulus.level_v, 'V', digits)} {stimulus.words}"
+            return f"{show(stimulus.level_v, 'V', digits)} {tr(stimulus.words)}"
         case TimeMarks():
-            return f"{stimulus.words} of {show(stimulus.period_s, 's', digits)}"
-    about = "about " if getattr(stimulus, "turned", False) else ""
-    level, frequency = about + show(stimulus.level_vpp, "Vpp", digits), show(stimulus.frequency_hz, "Hz", _DIGITS)
-    return f"{level} {stimulus.words}, {frequency}"
+            return tr("time marks of {period}", period=show(stimulus.period_s, "s", digits))
+    level, frequency = show(stimulus.level_vpp, "Vpp", digits), show(stimulus.frequency_hz, "Hz", _DIGITS)
+    level = tr("about {level}", level=level) if getattr(stimulus, "turned", False) else level
+    return f"{level} {tr(stimulus.words)}, {frequency}"
 
 
 def knobs(stimulus: Stimulus) -> dict[str, str]:
     """Split a signal into the knobs that a person turns."""
     if isinstance(stimulus, NoSignal):
-        return {"output": "off"}
-    parts = {"function": _ON_A_PANEL.get(type(stimulus), stimulus.words)}
+        return {"output": tr("off")}
+    parts = {"function": tr(_ON_A_PANEL.get(type(stimulus), stimulus.words))}
     for name, field, unit in _KNOBS:
         if (value := getattr(stimulus, field, None)) is not None:
             parts[name] = show(value, unit, _DIGITS)
     if getattr(stimulus, "turned", False):
-        parts["level"] = f"about {parts['level']}, as the trace asks for it"
+        parts["level"] = tr("about {level}, as the trace asks for it", level=parts["level"])
     return parts

@@ -8,6 +8,7 @@ from typing import Final
 
 from harness.analysis.estimate import Budget, Contribution, normal, rectangular
 from harness.measurement import Rating
+from harness.words.language import tr
 from sequences.bandwidth.levelled import Levelled
 from sequences.bandwidth.response_budget import LEVEL, METER, READINGS, REFERENCE
 from sequences.bandwidth.response_reduce import reduce
@@ -47,7 +48,7 @@ def response_at_rated(known: Levelled) -> Budget | None:
         normal(REFERENCE, u=reduced.reference.s_db, unit="dB"),
         *_level_lines(known, last.members[-1], last.u_level_db),
         normal(METER, u=plan.u_reference_meter_db, unit="dB"),
-        rectangular("frequency beside the rated one", half_width=abs(beside_db), value=beside_db, unit="dB"),
+        rectangular(tr("frequency beside the rated one"), half_width=abs(beside_db), value=beside_db, unit="dB"),
         normal("frequency", u=plan.u_frequency_rel * _STEEPEST_DB, unit="dB"),
     )
     return Budget(

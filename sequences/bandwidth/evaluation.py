@@ -1,4 +1,7 @@
-"""A channel's half-power frequency against its rating, from the readings of one part.   [pure]"""
+"""A channel's half-power frequency against its rating, from the readings of one part.   [pure]
+
+Over 400 lines because every hole of a sentence that a language fills is named on a line.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +25,7 @@ from harness.report.model import Evaluated, Heading, PartResult, Result, Word
 from harness.report.readings import Taken
 from harness.report.words import NO_SIGNAL
 from harness.steps import NOT_SETTLED, Measure, Sine
+from harness.words.language import tr
 from harness.words.signals import describe
 from sequences.bandwidth.at_rated import AT_RATED, level_apart, response_at_rated
 from sequences.bandwidth.hand_levelled import LowDeflection, hand_levelled, own_accuracy
@@ -50,17 +54,19 @@ def evaluate(
     there = {result.channel for result in results}
     wanted = options.get("channels") or range(1, setup.unit.channels + 1)
     name = AT_RATED.name if options.get("at") == "rated" else HALF_POWER.name
-    missing = tuple(f"channel {channel}: {name}" for channel in wanted if channel not in there)
+    missing = tuple(
+        tr("channel {channel}: {name}", channel=channel, name=name) for channel in wanted if channel not in there
+    )
     return Evaluated(results=results, missing=missing)
 
 
 def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
-    of = "level at the input" if unit.bandwidth_plane == "input" else "level of a terminated source of 25 Ω"
-    yield f"half-power frequency at least {shown.hertz(unit.bandwidth)} ({of})"
+    of = tr("level at the input") if unit.bandwidth_plane == "input" else tr("level of a terminated source of 25 Ω")
+    yield tr("half-power frequency at least {bandwidth} ({of})", bandwidth=shown.hertz(unit.bandwidth), of=of)
     for line in unit.bandwidth_by_range:
         ranges = ", ".join(f"{show(at, 'V')}/div" for at in line.volts_per_div)
-        yield f"on {ranges} at least {shown.hertz(line.bandwidth)}"
+        yield tr("on {ranges} at least {bandwidth}", ranges=ranges, bandwidth=shown.hertz(line.bandwidth))
 
 
 def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
@@ -72,16 +78,20 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     found = len(read)
     at_rated = sum(r.quantity == AT_RATED.name and r.reading is not None for r in results)
     count = found + at_rated
-    by = f"{found} half-power frequencies" if found else f"{at_rated} responses at the rated frequency"
+    by = (
+        tr("{found} half-power frequencies", found=found)
+        if found
+        else tr("{at_rated} responses at the rated frequency", at_rated=at_rated)
+    )
     yield heading(
-        "Bandwidth, high-impedance input", count > 0 and not fifty, by,
-        "sequence bandwidth, with a feed-through termination",
+        tr("Bandwidth, high-impedance input"), count > 0 and not fifty, by,
+        tr("sequence bandwidth, with a feed-through termination"),
     )  # fmt: skip
     yield heading(
-        "Bandwidth, 50 Ω input", count > 0 and fifty, by,
-        "sequence bandwidth, in a job whose unit file states an input resistance of 50 ohm",
+        tr("Bandwidth, 50 Ω input"), count > 0 and fifty, by,
+        tr("sequence bandwidth, in a job whose unit file states an input resistance of 50 ohm"),
     )  # fmt: skip
-    yield outside("Harmonic distortion of the source", "a property of the generator: its certificate's")
+    yield outside(tr("Harmonic distortion of the source"), tr("a property of the generator: its certificate's"))
 
 
 def followed(parts: Sequence[PartResult]) -> int:
@@ -169,12 +179,12 @@ def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *,
         bend = compression(setup.unit, ratio_of_db(budget.estimate))
         budget = replace(budget, contributions=(*budget.contributions, *([bend] if bend.u else [])))
     if budget is None and not reason:
-        reason = f"Nothing was read at {show(rated_hz, 'Hz')}."
+        reason = tr("Nothing was read at {rated_hz}.", rated_hz=show(rated_hz, "Hz"))
     statement = None if budget is None else state(budget, setup.job.coverage)
     judged = None if reason else statement
     verdict = None if judged is None else decide_statement(judged, limits, setup.job.rule, budget=budget)
     word: Word = "undecided" if verdict is None else verdict.word
-    said = "was not read" if statement is None else f"stands at {shown.with_u(statement)}"
+    said = tr("was not read") if statement is None else tr("stands at {statement}", statement=shown.with_u(statement))
     there = [(step, reading.value) for step, reading in at_unit if reading.value and _is_near(step, rated_hz)]
     values = tuple(value for _, value in there)
     applied = there[0][0].stimulus if there else None
@@ -195,8 +205,14 @@ def _at_rated(setup: Setup, at_unit: Sequence[Taken], known: Levelled | None, *,
         limits=limits,
         verdict=verdict,
         word=word,
-        sentence=f"Channel {first.view.channel}: at {shown.hertz(rated_hz)} the response {said}. "
-        f"Half power is at {shown.minus(f'{-HALF_POWER_DB:.4f} dB')}: {word}.",
+        sentence=tr(
+            "Channel {channel}: at {rated_hz} the response {said}. Half power is at {minus}: {word}.",
+            channel=first.view.channel,
+            rated_hz=shown.hertz(rated_hz),
+            said=said,
+            minus=shown.minus(f"{-HALF_POWER_DB:.4f} dB"),
+            word=word,
+        ),
         remarks=(reason,) if reason else (),
         stimulus=applied,
         view=first.view,
@@ -210,13 +226,15 @@ def _is_near(step: Measure, frequency_hz: float) -> bool:
 def _without_signal(taken: Sequence[Taken]) -> Iterator[str]:
     count = sum(reading.status == "no_signal" for _, reading in taken)
     if count:
-        yield f"{NO_SIGNAL}, at {count} of its readings, the level's among them."
+        yield tr(
+            "{no_signal}, at {count} of its readings, the level's among them.", no_signal=tr(NO_SIGNAL), count=count
+        )
 
 
 def _moving(taken: Sequence[Taken]) -> Iterator[str]:
     count = sum(NOT_SETTLED in reading.flags for _, reading in taken)
     if count:
-        yield f"{count} of its readings, the level's among them, never stood still as asked."
+        yield tr("{count} of its readings, the level's among them, never stood still as asked.", count=count)
 
 
 def _result(
@@ -226,7 +244,9 @@ def _result(
     """A channel against its rating; one that cannot be reckoned stays in the report, with the reason."""
     rated_hz, channel = setup.unit.bandwidth, first.view.channel
     held = against or Against(
-        quantity=HALF_POWER.name, limits=Limits(low=rated_hz), rated=f"Rated {shown.hertz(rated_hz)}"
+        quantity=HALF_POWER.name,
+        limits=Limits(low=rated_hz),
+        rated=tr("Rated {rated_hz}", rated_hz=shown.hertz(rated_hz)),
     )
     half = HalfPower(status="failed", reference_hz=wanted.reference_hz, drop_db=wanted.drop_db)
     if known is not None:
@@ -243,7 +263,7 @@ def _result(
         word = verdict.word
     elif not reason and statement is None and half.bound_hz is not None:
         word = _by_bound(half.bound_hz, limits)
-    only_this = "" if half.lowest or word != "pass" else ", as far as it was read"
+    only_this = "" if half.lowest or word != "pass" else tr(", as far as it was read")
     return Result(
         quantity=held.quantity,
         channel=channel,
@@ -259,7 +279,14 @@ def _result(
         limits=limits,
         verdict=verdict,
         word=word,
-        sentence=f"Channel {channel}: {_in_words(half, statement)} {held.rated}: {word}{only_this}.",
+        sentence=tr(
+            "Channel {channel}: {half} {rated}: {word}{only_this}.",
+            channel=channel,
+            half=_in_words(half, statement),
+            rated=held.rated,
+            word=word,
+            only_this=only_this,
+        ),
         remarks=(reason,) if reason else (),
         curve=_curve(half, known),
     )
@@ -328,16 +355,18 @@ def _curve(half: HalfPower, known: Levelled | None) -> Curve:
 def _not_judged(setup: Setup, wanted: Wanted, found: Levelled, half: HalfPower) -> str:
     """Why a frequency is stated but not held against the rating, if it is not."""
     if not is_half_power(wanted.drop_db):
-        return f"The rating is of half power; a drop of {wanted.drop_db:.4g} dB is reported, not judged."
+        return tr(
+            "The rating is of half power; a drop of {drop_db:.4g} dB is reported, not judged.", drop_db=wanted.drop_db
+        )
     if near := _too_near(wanted, half.frequency_hz or setup.unit.bandwidth):
         return near
     if setup.bench.reference is None:
         return ""
     if not found.level:
-        return "The level was not read on the reference, so the sine is not known well enough to judge by."
+        return tr("The level was not read on the reference, so the sine is not known well enough to judge by.")
     known_to_hz = found.level[-1].frequency_hz
     if half.frequency_hz is not None and half.frequency_hz > _BEYOND_LEVEL * known_to_hz:
-        return f"The level was read on the reference up to {show(known_to_hz, 'Hz')} only."
+        return tr("The level was read on the reference up to {known_to_hz} only.", known_to_hz=show(known_to_hz, "Hz"))
     return ""
 
 
@@ -346,25 +375,40 @@ def _too_near(wanted: Wanted, frequency_hz: float) -> str:
     if not too_near(wanted.reference_hz, frequency_hz):
         return ""
     reference, there = show(wanted.reference_hz, "Hz"), shown.hertz(frequency_hz)
-    return f"The reference frequency of {reference} is above a tenth of {there}: reported relative to it, not judged."
+    return tr(
+        "The reference frequency of {reference} is above a tenth of {there}: reported relative to it, not judged.",
+        reference=reference,
+        there=there,
+    )
 
 
 def _in_words(half: HalfPower, statement: Statement | None) -> str:
     """The frequency as the tables round it, or what is known instead."""
-    drop = "half power" if abs(half.drop_db - HALF_POWER_DB) < 1e-3 else f"−{half.drop_db:.4g} dB"
-    which = "the lowest" if half.lowest else "a"
+    drop = tr("half power") if abs(half.drop_db - HALF_POWER_DB) < 1e-3 else f"−{half.drop_db:.4g} dB"
+    which = tr("the lowest") if half.lowest else tr("a")
     known = shown.known_text(statement, half.bound_hz, "Hz")
     match half.status:
         case "found" if statement is not None:
-            return f"{which} {of_drop(half.drop_db)} frequency is {known}, k = {statement.k:.2f}."
+            return tr(
+                "{which} {drop_db} frequency is {known}, k = {k:.2f}.",
+                which=which,
+                drop_db=of_drop(half.drop_db),
+                known=known,
+                k=statement.k,
+            )
         case "above_generator" if half.bound_hz is not None:
-            return f"{drop} lies {known} (95 %), the highest frequency that could be used."
+            return tr("{drop} lies {known} (95 %), the highest frequency that could be used.", drop=drop, known=known)
         case "not_bracketed" if half.bound_hz is not None:
-            return f"{drop} was not found; it lies {known} (95 %)."
+            return tr("{drop} was not found; it lies {known} (95 %).", drop=drop, known=known)
         case "several_crossings" if statement is not None:
-            return f"falls to {drop} more than once, {'first' if half.lowest else 'among others'} at {known}."
+            return tr(
+                "falls to {drop} more than once, {more} at {known}.",
+                drop=drop,
+                more=tr("first") if half.lowest else tr("among others"),
+                known=known,
+            )
         case _:
-            return f"{drop} was not found."
+            return tr("{drop} was not found.", drop=drop)
 
 
 def _band(known: Levelled, *, whole: bool) -> Band:

@@ -17,6 +17,7 @@ from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import DB_PER_NEPER, db
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 from sequences.bandwidth.levelled import Levelled, plan_of, true_hz
 from sequences.bandwidth.lines import U_ON_LINE_DIV, on_lines
 from sequences.bandwidth.response_model import ResponsePlan, ResponseReading
@@ -72,15 +73,15 @@ class Visit:
 
     def lines(self, setup: Setup) -> Iterator[Contribution]:
         """How well the level is known on the reference, in dB."""
-        reference, name = setup.bench.reference, f"reference at {self.set_hz / 1e6:g} MHz"
+        reference, name = setup.bench.reference, tr("reference at {set_hz:g} MHz", set_hz=self.set_hz / 1e6)
         if reference is None or not self.reading.value:
             return
         per_div = DB_PER_NEPER / self.reading.value
         if self.reading.value == self.step.tune_to_div:
-            yield replace(on_lines(f"{name}, set to its lines"), sensitivity=per_div)
+            yield replace(on_lines(tr("{name}, set to its lines", name=name)), sensitivity=per_div)
             return
         read_div = math.hypot(reference.scatter_div, reference.step_div / math.sqrt(12), U_ON_LINE_DIV)
-        yield normal(f"{name}, read", u=read_div, sensitivity=per_div, unit="div")
+        yield normal(tr("{name}, read", name=name), u=read_div, sensitivity=per_div, unit="div")
 
 
 def visits(taken: Sequence[Taken]) -> list[Visit]:
@@ -140,7 +141,7 @@ def hand_levelled(
         numbers=(),
         plan=_plan(setup, wanted, readings[0].deflection_div, u_low_db),
         level=tuple(_level_points(setup, there, first)),
-        method=f"level turned by hand to whole divisions of {known_of(setup)}"
+        method=tr("level turned by hand to whole divisions of {setup}", setup=known_of(setup))
         + ("" if wanted.watched else assumed_of(setup)),
         level_lines=tuple(lines),
     )

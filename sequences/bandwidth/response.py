@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from harness.words.language import code, tr
 from sequences.bandwidth.response_budget import (
     FLATTEST_DB,
     STEEPEST_DB,
@@ -80,21 +81,27 @@ def half_power(readings: Sequence[ResponseReading], plan: ResponsePlan) -> HalfP
     ----------
     docs/measurement.md, equations (1) to (12) and (20).
     """
-    return _evaluate(tuple(readings), plan, weigh_ripple=True).result
+    return _evaluate(tuple(readings), plan, weigh_ripple=True, language=code()).result
 
 
 def evaluate(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Evaluation:
     """Do the work of `half_power` for a search: keep reduction and fit, weigh no ripple, for which none goes on."""
-    return _evaluate(tuple(readings), plan)
+    return _evaluate(tuple(readings), plan, language=code())
 
 
 @lru_cache(maxsize=64)
-def _evaluate(readings: tuple[ResponseReading, ...], plan: ResponsePlan, *, weigh_ripple: bool = False) -> Evaluation:
+def _evaluate(
+    readings: tuple[ResponseReading, ...],
+    plan: ResponsePlan,
+    *,
+    language: str,  # noqa: ARG001 - of the flags' sentences: each has its own in the cache
+    weigh_ripple: bool = False,
+) -> Evaluation:
     """Pure, so the judgements of one reading (span, doubt, next request) share one fit."""
     reduced = reduce(readings, plan)
     if reduced is None or not reduced.observations:
         missing = "reference" if reduced is None else "response"
-        flag = Flag(code="no_readings", sentence=f"There is no usable {missing} reading.")
+        flag = Flag(code="no_readings", sentence=tr("There is no usable {missing} reading.", missing=missing))
         result = HalfPower(status="failed", reference_hz=plan.reference_hz, drop_db=plan.drop_db, flags=(flag,))
         return Evaluation(result=result, reduced=reduced, fit=None)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.analysis.estimate import Budget, normal
+from harness.words.language import tr
 from sequences.bandwidth.response_flags import AT_TOP
 from sequences.bandwidth.response_model import HALF_POWER, HALF_POWER_DB, Flag, HalfPower, ResponsePlan, hertz
 from sequences.bandwidth.response_ripple import SHOWN, ripple
@@ -132,7 +133,7 @@ def interpolated(
     flags.append(
         Flag(
             code="interpolated",
-            sentence="The readings do not settle a fit: interpolated between the two neighbours of the crossing.",
+            sentence=tr("The readings do not settle a fit: interpolated between the two neighbours of the crossing."),
         )
     )
     reading_variance = max(crossing.left.s_db, crossing.right.s_db) ** 2
@@ -187,8 +188,12 @@ def _coarse_variance(fit: CrossingFit, used: Sequence[Observation], flags: list[
     flags.append(
         Flag(
             code="coarse",
-            sentence=f"The response falls steeply between {hertz(math.exp(left))} and {hertz(math.exp(right))} and "
-            "nothing was read between them: the interval is widened.",
+            sentence=tr(
+                "The response falls steeply between {left} and {right} and nothing was read between "
+                "them: the interval is widened.",
+                left=hertz(math.exp(left)),
+                right=hertz(math.exp(right)),
+            ),
         )
     )
     return (right - left) ** 2 / 12.0
@@ -205,8 +210,11 @@ def _ripple_db(
         flags.append(
             Flag(
                 code="ripple",
-                sentence=f"The response ripples about the crossing, by about {found.size_db:.2f} dB (rms): the "
-                "interval is of the frequencies at which it may cross; which of them is the lowest is not known.",
+                sentence=tr(
+                    "The response ripples about the crossing, by about {size_db:.2f} dB (rms): the interval "
+                    "is of the frequencies at which it may cross; which of them is the lowest is not known.",
+                    size_db=found.size_db,
+                ),
             )
         )
     reach_db = found.reach_ln * abs(fit.slope_db) / COVERAGE_FACTOR

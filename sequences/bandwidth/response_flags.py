@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.analysis.special import ndtr, ndtri
+from harness.words.language import tr
 from sequences.bandwidth.response_model import Flag, ResponsePlan, hertz, of_drop
 
 if TYPE_CHECKING:
@@ -44,9 +45,11 @@ def several_crossings(reduced: Reduced, plan: ResponsePlan) -> Recovery | None:
             rise = (o.y_db - last.y_db) / max(o.log_f - last.log_f, 1e-9)
             log_f = last.log_f if rise <= 0.0 else last.log_f - (last.y_db + plan.drop_db) / rise
             recovers_hz = math.exp(min(max(log_f, last.log_f), o.log_f))
-            sentence = (
-                f"The response recovers at {hertz(recovers_hz)} after it has fallen by {plan.drop_db:.2f} dB: "
-                "the first crossing is given, and no verdict rests on it alone."
+            sentence = tr(
+                "The response recovers at {recovers_hz} after it has fallen by {drop_db:.2f} dB: the "
+                "first crossing is given, and no verdict rests on it alone.",
+                recovers_hz=hertz(recovers_hz),
+                drop_db=plan.drop_db,
             )
             return Recovery(
                 fell=below, index=index, recovers_hz=recovers_hz, flag=Flag(code="several_crossings", sentence=sentence)
@@ -72,7 +75,12 @@ def peaking(reduced: Reduced, plan: ResponsePlan) -> tuple[Flag, ...]:
         return ()
     peak = max(peaks, key=lambda o: (o.y_db, o.log_f))
     return (
-        Flag(code="peaking", sentence=f"The response peaks by {peak.y_db:+.2f} dB at {hertz(math.exp(peak.log_f))}."),
+        Flag(
+            code="peaking",
+            sentence=tr(
+                "The response peaks by {y_db:+.2f} dB at {log_f}.", y_db=peak.y_db, log_f=hertz(math.exp(peak.log_f))
+            ),
+        ),
     )
 
 
@@ -112,9 +120,12 @@ def above_generator(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
     s_reference = reduced.reference.s_db
     if any(o.y_db + plan.drop_db < -SIGNIFICANT * math.hypot(o.s_db, s_reference) for o in reduced.observations):
         return None
-    sentence = (
-        f"At {hertz(plan.max_hz)}, the highest frequency of the generator, the response stands at "
-        f"{top.mean_db:+.2f} dB: the {of_drop(plan.drop_db)} frequency is above it (95 %)."
+    sentence = tr(
+        "At {max_hz}, the highest frequency of the generator, the response stands at {mean_db:+.2f} dB: the {drop_db} "
+        "frequency is above it (95 %).",
+        max_hz=hertz(plan.max_hz),
+        mean_db=top.mean_db,
+        drop_db=of_drop(plan.drop_db),
     )
     return Flag(code="above_generator", sentence=sentence)
 
@@ -124,7 +135,10 @@ def at_generator_limit(reduced: Reduced, plan: ResponsePlan) -> Flag | None:
     top = top_of_generator(reduced, plan)
     if top.count < LEAST_AT_TOP or top.mean_db + plan.drop_db <= -CLAIM * top.u_db:
         return None
-    sentence = f"The crossing cannot be told from {hertz(plan.max_hz)}, the end of the generator's range: no value."
+    sentence = tr(
+        "The crossing cannot be told from {max_hz}, the end of the generator's range: no value.",
+        max_hz=hertz(plan.max_hz),
+    )
     return Flag(code="at_generator_limit", sentence=sentence)
 
 
@@ -152,14 +166,23 @@ def reference_too_near(reference_hz: float, frequency_hz: float) -> Flag | None:
     if ratio <= DROOP_FROM:
         return None
     droop_db = 10.0 * math.log10(1.0 + ratio**2)
-    where = f"The reference frequency {hertz(reference_hz)} is {ratio:.2g} of the result"
+    where = tr(
+        "The reference frequency {reference_hz} is {ratio:.2g} of the result",
+        reference_hz=hertz(reference_hz),
+        ratio=ratio,
+    )
     if not too_near(reference_hz, frequency_hz):
-        sentence = (
-            f"{where}, which is relative to the response there: that may have dropped by up to {droop_db:.3f} dB."
+        sentence = tr(
+            "{where}, which is relative to the response there: that may have dropped by up to {droop_db:.3f} dB.",
+            where=where,
+            droop_db=droop_db,
         )
         return Flag(code="reference_droop", sentence=sentence)
-    sentence = (
-        f"{where}: too near, for the response there may have dropped by {droop_db:.2f} dB. No verdict; take one below "
-        f"{hertz(DROOP_TO * frequency_hz)}."
+    sentence = tr(
+        "{where}: too near, for the response there may have dropped by {droop_db:.2f} dB. "
+        "No verdict; take one below {highest}.",
+        where=where,
+        droop_db=droop_db,
+        highest=hertz(DROOP_TO * frequency_hz),
     )
     return Flag(code="reference_too_near", sentence=sentence)

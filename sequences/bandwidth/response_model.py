@@ -9,6 +9,7 @@ from harness.analysis.curve import CurvePoint, Flag
 from harness.analysis.estimate import Budget
 from harness.measurement import Rating
 from harness.quantities import DB_PER_NEPER, HALF_POWER_DB, show
+from harness.words.language import tr
 from sequences.levelling.reading import ReadingModel
 
 __all__ = [
@@ -124,7 +125,7 @@ class HalfPower:
 
 def of_drop(drop_db: float) -> str:
     """What a frequency is called at which the response has dropped by so much: "half-power", "−6 dB"."""
-    return "half-power" if abs(drop_db - HALF_POWER_DB) < 1e-3 else f"−{drop_db:.4g} dB"
+    return tr("half-power") if abs(drop_db - HALF_POWER_DB) < 1e-3 else f"−{drop_db:.4g} dB"
 
 
 def hertz(frequency_hz: float) -> str:

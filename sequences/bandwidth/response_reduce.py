@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from harness.analysis.rounding import format_value_u
+from harness.words.language import tr
 from sequences.bandwidth.response_model import DB_PER_NEPER, Flag, ResponsePlan, ResponseReading, hertz
 from sequences.levelling.reading import mean_variance
 
@@ -141,8 +142,15 @@ def _discarded(readings: Sequence[ResponseReading], plan: ResponsePlan) -> Itera
     gone = superseded(readings)
     for index, reading in enumerate(readings):
         if index not in gone and off_screen(reading, plan):
-            where = f"{reading.deflection_div:g} div at {hertz(reading.frequency_hz)}"
-            yield Flag(code="off_screen", sentence=f"{where} is off the screen or clipped: not used. Lower the level.")
+            where = tr(
+                "{deflection_div:g} div at {frequency_hz}",
+                deflection_div=reading.deflection_div,
+                frequency_hz=hertz(reading.frequency_hz),
+            )
+            yield Flag(
+                code="off_screen",
+                sentence=tr("{where} is off the screen or clipped: not used. Lower the level.", where=where),
+            )
 
 
 def _without_outlier(
@@ -160,8 +168,12 @@ def _without_outlier(
     flags += [
         Flag(
             code="reference_outlier",
-            sentence=f"The reference reading of {readings[i].deflection_div:g} div disagrees with the others by "
-            f"{levels_db[i] - median_db:+.2f} dB: not used.",
+            sentence=tr(
+                "The reference reading of {deflection_div:g} div disagrees with the others by "
+                "{levels_db:+.2f} dB: not used.",
+                deflection_div=readings[i].deflection_div,
+                levels_db=levels_db[i] - median_db,
+            ),
         )
         for i in indices
         if i not in kept
@@ -240,12 +252,15 @@ def _drift(
     span = indices[-1] - indices[0]
     drifted = format_value_u(slope * span, 2.0 * u_slope * span, "dB", signed=True)
     if not straight:
-        sentence = (
-            f"The reference drifted by {drifted}, seen too seldom to tell how: taken as a straight line give or take "
-            "all of it. Let the instruments warm up and repeat."
+        sentence = tr(
+            "The reference drifted by {drifted}, seen too seldom to tell how: taken as a straight "
+            "line give or take all of it. Let the instruments warm up and repeat.",
+            drifted=drifted,
         )
         return corrected, [Flag(code="drift", sentence=sentence)]
-    sentence = f"The reference drifted by {drifted} over the readings; corrected as a straight line."
+    sentence = tr(
+        "The reference drifted by {drifted} over the readings; corrected as a straight line.", drifted=drifted
+    )
     return corrected, [Flag(code="drift_corrected", sentence=sentence)]
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from harness.words.language import tr
 from sequences.bandwidth.response_model import Flag, ResponsePlan, hertz, of_drop
 
 if TYPE_CHECKING:
@@ -93,14 +94,23 @@ def followed(reduced: Reduced, plan: ResponsePlan, until_hz: float) -> Followed:
     decade, reference = math.log(10.0), hertz(plan.reference_hz)
     if far > STEP * decade / FAR_PER_DECADE or (far != near and near > STEP * decade / NEAR_PER_DECADE):
         low, high = max(gaps, key=lambda gap: gap[1] - gap[0])
-        sentence = (
-            f"A {of_drop(plan.drop_db)} frequency below it is not excluded: between {hertz(math.exp(low))} and "
-            f"{hertz(math.exp(high))} nothing was read."
+        sentence = tr(
+            "A {drop_db} frequency below it is not excluded: between {low} and {high} nothing was read.",
+            drop_db=of_drop(plan.drop_db),
+            low=hertz(math.exp(low)),
+            high=hertz(math.exp(high)),
         )
         return Followed(lowest=False, flag=Flag(code="a_crossing", sentence=sentence))
-    wider = f" (below {hertz(plan.rated_hz / 10.0)}: {math.exp(far):.1f})" if far > near else ""
-    sentence = (
-        f"The response was read from {reference} on: a fall to this level that lasts over a factor of "
-        f"{math.exp(near):.2f} in frequency would have been seen{wider}."
+    wider = (
+        tr(" (below {rated_hz}: {far:.1f})", rated_hz=hertz(plan.rated_hz / 10.0), far=math.exp(far))
+        if far > near
+        else ""
+    )
+    sentence = tr(
+        "The response was read from {reference} on: a fall to this level that lasts over a "
+        "factor of {near:.2f} in frequency would have been seen{wider}.",
+        reference=reference,
+        near=math.exp(near),
+        wider=wider,
     )
     return Followed(lowest=True, flag=Flag(code="lowest", sentence=sentence))

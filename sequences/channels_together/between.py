@@ -20,6 +20,7 @@ from harness.measurement import Aliased, Quantity, Rating, Screenful
 from harness.models import Setup, rated
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, Reading, Sine
+from harness.words.language import tr, tr_later
 from sequences.channels_together import Rated
 from sequences.comparing import Readings, scaled
 from sequences.reading import times, words
@@ -56,7 +57,7 @@ def phase_budget(
         value_deg = math.degrees(math.asin(ratio))
         lines = scaled(u_lines, math.degrees(1.0 / math.sqrt(1.0 - ratio**2)))
     leads = _leads(setup, step, 360.0 * (step.stimulus.rate_hz or 0.0))
-    return Budget(quantity=f"phase {_of(step)}", unit="°", estimate=value_deg, contributions=(*lines, leads))
+    return Budget(quantity=_of(tr_later("phase"), step), unit="°", estimate=value_deg, contributions=(*lines, leads))
 
 
 def delay_budget(
@@ -72,7 +73,7 @@ def delay_budget(
         lines.append(time_factor_line(setup.unit, step, sensitivity=abs(delay_s)))
     lines.append(_leads(setup, step, 1.0))
     return Budget(
-        quantity=f"delay {_of(step)}",
+        quantity=_of(tr_later("delay"), step),
         unit="ns",
         estimate=delay_s * _NS_PER_S,
         contributions=scaled(lines, _NS_PER_S),
@@ -95,7 +96,7 @@ def difference_budget(
         ratio, lines = _ratio(setup, readings, repeats, beside=beside)
     leads = _leads(setup, step, 2 * math.pi * (step.stimulus.rate_hz or 0.0))
     return Budget(
-        quantity=f"difference {_of(step)}",
+        quantity=_of(tr_later("difference"), step),
         unit="%",
         estimate=100.0 * ratio,
         contributions=scaled((*lines, leads), 100.0),
@@ -122,14 +123,14 @@ def sum_budget(
     lines = [
         replace(line, name=f"{name}: {line.name}", sensitivity=sensitivity)
         for name, length, sensitivity in (
-            ("sum", whole, 100.0 / sum_div),
-            ("one channel", singles[0], -100.0 * ratio / sum_div),
-            ("other channel", singles[1], -100.0 * ratio / sum_div),
+            (tr("sum"), whole, 100.0 / sum_div),
+            (tr("one channel"), singles[0], -100.0 * ratio / sum_div),
+            (tr("other channel"), singles[1], -100.0 * ratio / sum_div),
         )
         for line in length.contributions
     ]
     return Budget(
-        quantity=f"sum of channels {step.view.channel} and {step.second}",
+        quantity=tr("sum of channels {channel} and {second}", channel=step.view.channel, second=step.second),
         unit="%",
         estimate=100.0 * (ratio - 1.0),
         contributions=tuple(lines),
@@ -139,8 +140,11 @@ def sum_budget(
 _IN_DEGREES: Final = math.degrees(1.0)
 
 
-def _of(step: Measure) -> str:
-    return f"of channel {step.view.channel} against channel {step.second}"
+def _of(what: str, step: Measure) -> str:
+    return tr(
+        "{what} of channel {channel} against channel {second}",
+        what=tr(what), channel=step.view.channel, second=step.second
+    )  # fmt: skip
 
 
 def _relative(
@@ -165,8 +169,8 @@ def _ratio(
     lines = [
         replace(line, name=f"{name}: {line.name}", sensitivity=sensitivity)
         for name, length, sensitivity in (
-            ("part", part, 1.0 / whole.value_div),
-            ("whole", whole, -ratio / whole.value_div),
+            (tr("part"), part, 1.0 / whole.value_div),
+            (tr("whole"), whole, -ratio / whole.value_div),
         )
         for line in length.contributions
         if sensitivity
@@ -184,7 +188,7 @@ def _length(setup: Setup, readings: Readings, nominal_div: float, repeats: int) 
 def _leads(setup: Setup, step: Measure, sensitivity: float) -> Contribution:
     """The two leads from the tee need not be of one length."""
     path = setup.bench.path(step.path)
-    line = estimate.rectangular("leads of the tee", half_width=path.tee_delay, sensitivity=sensitivity, unit="s")
+    line = estimate.rectangular(tr("leads of the tee"), half_width=path.tee_delay, sensitivity=sensitivity, unit="s")
     return replace(line, origin=path.label or step.path)
 
 

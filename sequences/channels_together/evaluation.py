@@ -11,13 +11,13 @@ from typing import Any
 from harness.analysis.estimate import Budget
 from harness.measurement import quantity_of
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import result_of
 from harness.report.readings import Group, Taken, grouped, missing
 from harness.steps import Reading
+from harness.words.language import tr, tr_count
 from sequences.channels_together import Rated
 from sequences.channels_together.between import (
     BETWEEN_DELAY,
@@ -74,27 +74,33 @@ def _with_rejection(result: Result) -> Result:
     if result.quantity != LEFT.name or result.statement is None or not result.statement.estimate > 0:
         return result
     rejection_db = -20 * math.log10(result.statement.estimate / 100)
-    return replace(result, remarks=(*result.remarks, f"rejection {rejection_db:.1f} dB"))
+    return replace(result, remarks=(*result.remarks, tr("rejection {rejection_db:.1f} dB", rejection_db=rejection_db)))
 
 
 def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     if stated.phase is not None:
-        yield f"phase between channels ±{stated.phase:g}° at {shown.quantity(stated.phase_at, 'Hz')}"
+        yield tr(
+            "phase between channels ±{phase:g}° at {phase_at}",
+            phase=stated.phase,
+            phase_at=shown.quantity(stated.phase_at, "Hz"),
+        )
     if stated.channel_delay is not None:
-        yield f"delay between channels ±{shown.quantity(stated.channel_delay, 's')}"
+        yield tr("delay between channels ±{channel_delay}", channel_delay=shown.quantity(stated.channel_delay, "s"))
     if stated.common_mode is not None:
         at = shown.quantity(stated.common_mode_at, "Hz")
-        yield f"rejection in difference mode at least {stated.common_mode:g} dB at {at}"
+        yield tr(
+            "rejection in difference mode at least {common_mode:g} dB at {at}", common_mode=stated.common_mode, at=at
+        )
     if stated.sum is not None:
-        yield f"sum of channels ±{shown.percent(stated.sum)}"
+        yield tr("sum of channels ±{sum}", sum=shown.percent(stated.sum))
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of two channels."""
     read = count(parts, BETWEEN_PHASE.name, BETWEEN_DELAY.name, LEFT.name, SUM.name)
     yield heading(
-        "Channels against each other", read > 0, counted(read, "result"),
-        "sequence channels_together, where the unit file rates phase, channel_delay, common_mode or sum",
+        tr("Channels against each other"), read > 0, tr_count(read, "result"),
+        tr("sequence channels_together, where the unit file rates phase, channel_delay, common_mode or sum"),
     )  # fmt: skip

@@ -16,6 +16,7 @@ from harness.models import LOW_OHM, Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Connect, FastEdge, Measure, Role, Sine, View
 from harness.values import Hertz, Model, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, channels_of, repeated, signal_range, sweep_near
 from sequences.channels_together import Rated
 from sequences.channels_together.between import (
@@ -87,11 +88,14 @@ class _Pair:
         """A reading of both on a sine; what the source cannot give is said."""
         generator, level_vpp = self.setup.bench.generator, self.level(height_div)
         if generator is None or self.options.source != "generator":
-            return 'the calibrator gives no sine; take source = "generator"'
+            return tr('the calibrator gives no sine; take source = "generator"')
         if not generator.frequency_low <= frequency_hz <= generator.frequency_high:
-            return f"the generator does not give {show(frequency_hz, 'Hz')}"
+            return tr("the generator does not give {frequency_hz}", frequency_hz=show(frequency_hz, "Hz"))
         if not generator.level_low <= level_vpp <= generator.level_high:
-            return f"the generator does not give the {show(level_vpp, 'Vpp')} that it takes on this range"
+            return tr(
+                "the generator does not give the {level_vpp} that it takes on this range",
+                level_vpp=show(level_vpp, "Vpp"),
+            )
         sweep_s = sweep_near(self.setup.unit, _CYCLES_A_DIV / frequency_hz)
         view = View(channel=self.channel, volts_per_div=self.volts_per_div, s_per_div=sweep_s)
         return self.measure(quantity, Sine(level_vpp=level_vpp, frequency_hz=frequency_hz), view, together)
@@ -120,7 +124,7 @@ class _Pair:
 
     def sum(self, frequency_hz: float) -> Wanted:
         if not self.by_eye:
-            yield "it is the unit's own on a screen; a sum of two records would say nothing of it"
+            yield tr("it is the unit's own on a screen; a sum of two records would say nothing of it")
             return
         single = _alone(self.sine(SINGLE, frequency_hz, HALF_DIV))
         yield single
@@ -131,7 +135,7 @@ class _Pair:
     def delay(self) -> Wanted:
         source, unit = getattr(self.setup.bench, self.options.source), self.setup.unit
         if source is None or source.edge_rise_time is None or "edge" not in getattr(source, "functions", ("edge",)):
-            yield f"the {self.options.source} gives no fast edge (edge_rise_time in the bench file)"
+            yield tr("the {source} gives no fast edge (edge_rise_time in the bench file)", source=self.options.source)
             return
         rise_s = math.hypot(unit.own_rise_time, source.edge_rise_time)
         s_per_div, magnifier = sweep_for(self.setup, rise_s)
@@ -164,7 +168,7 @@ def _wanted(pair: _Pair) -> Iterator[tuple[str, Wanted]]:
         ("Difference", stated.common_mode, pair.difference(at_hz)),
         ("Sum", stated.sum, pair.sum(at_hz)),
     ):
-        yield name, readings if rating is not None else iter(("the unit file states no rating",))
+        yield name, readings if rating is not None else iter((tr("the unit file states no rating"),))
 
 
 def _readings(pair: _Pair) -> Iterator[Measure]:
@@ -176,7 +180,7 @@ def plan(setup: Setup, options: Options) -> Plan:
     """What is judged; heights that others are parts of are read beside them."""
     pairs = tuple(_pairs(setup, options))
     if not pairs:
-        return Plan(left_out=("Channels together: there is one channel.",))
+        return Plan(left_out=(tr("Channels together: there is one channel."),))
     if setup.unit.input.resistance < LOW_OHM:
         raise AnalysisError("two inputs that end a line cannot stand on one tee: the line would end twice.")
     left_out = [

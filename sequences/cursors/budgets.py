@@ -21,6 +21,7 @@ from harness.measurement import quantity_of
 from harness.models import Setup
 from harness.quantities import parse, show
 from harness.steps import Measure, Reading, TimeMarks
+from harness.words.language import tr
 
 _NUMBER: Final = re.compile(r"[+-]?[0-9]*(?:[.,]([0-9]*))?")
 
@@ -39,7 +40,11 @@ def read_out(
     read = _by_hand(step, readings, repeats) if setup.unit.read == "eye" else _by_itself(setup, step, readings, repeats)
     per_div = _share_of_a_division(step, value)
     return Budget(
-        quantity=f"{quantity_of(step).name.replace('_', ' ')} of channel {step.view.channel}",
+        quantity=tr(
+            "{quantity} of channel {channel}",
+            quantity=tr(quantity_of(step).name.replace("_", " ")),
+            channel=step.view.channel,
+        ),
         unit="%",
         estimate=100.0 * error,
         contributions=(
@@ -76,11 +81,11 @@ def _share_of_a_division(step: Measure, value: float) -> float:
 def _by_hand(step: Measure, readings: Sequence[Reading], repeats: int) -> tuple[Contribution, ...]:
     """Two cursors, each anywhere within ± half a trace of its edge, the last digit that is shown, and the repeats."""
     n = len([each for each in readings if each.status == "read"]) or repeats
-    edges = ("one cursor on its edge", "the other cursor on its edge")
+    edges = (tr("one cursor on its edge"), tr("the other cursor on its edge"))
     lines = [estimate.rectangular(name, half_width=ON_LINE_DIV / math.sqrt(n), unit="div") for name in edges]
     digit = max((_last_digit(each.said, quantity_of(step).unit) for each in readings), default=0.0)
     if digit:
-        lines.append(estimate.rectangular("last digit of the read-out", half_width=0.5 * digit))
+        lines.append(estimate.rectangular(tr("last digit of the read-out"), half_width=0.5 * digit))
     return tuple(lines)
 
 

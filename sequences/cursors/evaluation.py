@@ -7,12 +7,13 @@ from dataclasses import replace
 from typing import Any
 
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, prefixed
+from harness.quantities import prefixed
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import evaluate_points, rated_apart
 from harness.report.readings import Taken
+from harness.words.language import tr, tr_count
 from sequences.cursors import Rated
 from sequences.cursors.steps import QUANTITIES
 
@@ -46,10 +47,10 @@ def specification(unit: Unit) -> Iterator[str]:
     stated = rated(unit, Rated)
     for name, limit in (("ΔV", stated.cursor_volts), ("Δt", stated.cursor_time), ("1/Δt", stated.cursor_rate)):
         if limit:
-            yield f"{name} read-out ±{shown.percent(limit)}"
+            yield tr("{name} read-out ±{limit}", name=name, limit=shown.percent(limit))
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """The calibration guide's heading of its own."""
     read = count(parts, *(one.rating.name for one in QUANTITIES if one.rating))
-    yield heading("Cursors", read > 0, counted(read, "read-out"), "sequence cursors")
+    yield heading("Cursors", read > 0, tr_count(read, "read-out"), tr("sequence cursors"))

@@ -15,6 +15,7 @@ from harness.models import Function, Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Measure, Reading, Role, Square, View
 from harness.values import Model, Seconds, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range, sweep_near
 from sequences.cursors import Rated
 from sequences.cursors.budgets import read_out
@@ -120,7 +121,7 @@ def _voltages(setup: Setup, options: Options) -> Iterator[Measure | str]:
     """ΔV of a square wave on every range that is asked for, or why not."""
     calibrator, unit, path = calibrator_of(setup), setup.unit, setup.bench.path(options.path)
     if "square" not in calibrator.functions:
-        yield "ΔV: the calibrator gives no square wave."
+        yield tr("ΔV: the calibrator gives no square wave.")
         return
     rate_hz = calibrator.square_frequency
     times = unit.s_per_div or (0.5 / rate_hz,)
@@ -128,7 +129,11 @@ def _voltages(setup: Setup, options: Options) -> Iterator[Measure | str]:
         for volts_per_div in sorted(options.ranges or (signal_range(unit, None),)):
             best = choose_level(calibrator, unit, path, volts_per_div=volts_per_div, stimulus="square")
             if best is None:
-                yield f"ΔV, channel {channel}, {show(volts_per_div, 'V')}/div: the calibrator has no level that fits."
+                yield tr(
+                    "ΔV, channel {channel}, {volts_per_div}/div: the calibrator has no level that fits.",
+                    channel=channel,
+                    volts_per_div=show(volts_per_div, "V"),
+                )
                 continue
             view = View(
                 channel=channel,
@@ -143,7 +148,7 @@ def _voltages(setup: Setup, options: Options) -> Iterator[Measure | str]:
 def _times(setup: Setup, options: Options) -> Iterator[Measure | str]:
     """Δt and 1/Δt between neighbouring marks on every sweep that is asked for, or why not."""
     if "time_marks" not in calibrator_of(setup).functions:
-        yield "Δt and 1/Δt: the calibrator gives no time marks."
+        yield tr("Δt and 1/Δt: the calibrator gives no time marks.")
         return
     marks = Marks(path=options.path, channel=channels_of(setup, options.channels)[0])
     for s_per_div in sorted(options.times or (sweep_near(setup.unit, _USUAL_S),)):
@@ -152,7 +157,10 @@ def _times(setup: Setup, options: Options) -> Iterator[Measure | str]:
             period_s for period_s in there if _LEAST_DIV <= period_s / s_per_div * (1 + 1e-9) <= _MOST_DIV + 1e-6
         ]
         if not fitting:
-            yield f"Δt at {show(s_per_div, 's')}/div: the calibrator gives no marks one to five divisions apart."
+            yield tr(
+                "Δt at {s_per_div}/div: the calibrator gives no marks one to five divisions apart.",
+                s_per_div=show(s_per_div, "s"),
+            )
             continue
         stimulus, view = wave(setup, marks, max(fitting))
         view = replace(view, s_per_div=s_per_div)
@@ -181,7 +189,9 @@ def _lacking(setup: Setup, quantity: Quantity, step: Measure) -> str:
     if setup.unit.read == "eye" or link is None or quantity.own is None:
         return ""
     key, _ = quantity.own(step)
-    return f"commands.{key} of [unit] is empty: it does not measure it" if link.commands.get(key) == "" else ""
+    return (
+        tr("commands.{key} of [unit] is empty: it does not measure it", key=key) if link.commands.get(key) == "" else ""
+    )
 
 
 def _all(setup: Setup, options: Options) -> Plan:
@@ -209,7 +219,9 @@ def plan(setup: Setup, options: Options) -> Plan:
     unrated = [name for name, limit in stated.items() if limit is None]
     points = tuple(each for each in every.points if each.step.quantity not in unrated)
     said = (
-        [f"A verdict on {', '.join(unrated)}: the unit file states no rating (tolerance.cursor_…)."] if unrated else []
+        [tr("A verdict on {unrated}: the unit file states no rating (tolerance.cursor_…).", unrated=", ".join(unrated))]
+        if unrated
+        else []
     )
     return Plan(points=points, left_out=(*every.left_out, *said))
 

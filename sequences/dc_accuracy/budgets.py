@@ -19,6 +19,7 @@ from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import show
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 
 _NONE: Final = 1e-12  # of a volt for each: what is common to all voltages drops out but for the binary dust
 
@@ -62,7 +63,7 @@ def gain(setup: Setup, low: Level, high: Level) -> Budget:
     by_shown = (1 + error) / shown_v * (1.0 if setup.job.error == "indication" else -1.0)
     by_applied = -by_shown * shown_v / applied_v
     return Budget(
-        quantity=f"gain of {_at(high)}",
+        quantity=tr("gain of {place}", place=_at(high)),
         unit="%",
         estimate=100.0 * error,
         contributions=_lines(
@@ -75,7 +76,7 @@ def offset(setup: Setup, low: Level, high: Level) -> Budget:
     """Equations (2) and (4): by how much more the middle of two voltages is shown than was applied, in divisions."""
     per_div = high.step.view.volts_per_div
     return Budget(
-        quantity=f"offset of {_at(high)}",
+        quantity=tr("offset of {place}", place=_at(high)),
         unit="div",
         estimate=(high.shown_v + low.shown_v - high.applied_v - low.applied_v) / 2 / per_div,
         contributions=_lines(setup, ((low, 0.5), (high, 0.5)), by_shown=1 / per_div, by_applied=-1 / per_div),
@@ -104,7 +105,7 @@ def departure(setup: Setup, levels: Sequence[Level]) -> tuple[Budget, Level]:
     at = max(range(len(levels)), key=lambda place: abs(amount(place)))
     weighted = tuple(zip(levels, weights(at), strict=True))
     budget = Budget(
-        quantity=f"linearity of {_at(levels[0])}",
+        quantity=tr("linearity of {place}", place=_at(levels[0])),
         unit="div",
         estimate=amount(at),
         contributions=_lines(setup, weighted, by_shown=1 / per_div, by_applied=-1 / per_div),
@@ -118,7 +119,9 @@ def _as_chosen(budget: Budget, levels: int) -> Budget:
     if free < 2:
         return budget
     wider = coverage_factor(1.0 - (1.0 - COVERAGE) / free, dof) / coverage_factor(COVERAGE, dof)
-    line = estimate.normal(f"largest of {levels} chosen", u=budget.u * math.sqrt(wider**2 - 1.0), dof=dof, unit="div")
+    line = estimate.normal(
+        tr("largest of {levels} chosen", levels=levels), u=budget.u * math.sqrt(wider**2 - 1.0), dof=dof, unit="div"
+    )
     return replace(budget, contributions=(*budget.contributions, replace(line, known_from=ASSUMED)))
 
 
@@ -136,7 +139,7 @@ def _lines(
         *(
             replace(
                 line,
-                name=f"at {show(each.applied_v, 'V')}: {line.name}",
+                name=tr("at {applied}: {line}", applied=show(each.applied_v, "V"), line=line.name),
                 sensitivity=line.sensitivity * weight * by_shown * each.step.view.volts_per_div,
             )
             for each, weight in weighted
@@ -147,4 +150,6 @@ def _lines(
 
 def _at(one: Level) -> str:
     view = one.step.view
-    return f"channel {view.channel}, {show(view.volts_per_div, 'V')}/div"
+    return tr(
+        "channel {channel}, {volts_per_div}/div", channel=view.channel, volts_per_div=show(view.volts_per_div, "V")
+    )

@@ -14,18 +14,19 @@ from harness.assess import origin_of, rated_limits
 from harness.errors import AnalysisError
 from harness.measurement import Rating
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, show
+from harness.quantities import show
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Finding, Heading, PartResult, Result
 from harness.report.points import not_read, rated_apart, remarks_of
 from harness.report.readings import Taken, missing, setting_of
 from harness.steps import Measure, Reading, View
+from harness.words.language import tr, tr_count, tr_later
 from sequences.dc_accuracy import Rated
 from sequences.dc_accuracy.budgets import Level, departure, gain, level, offset
 from sequences.dc_accuracy.steps import BETWEEN, GAIN, LINEARITY, LOWER, OFFSET, UPPER
 
-_ABOUT: Final = " about "
+_ABOUT: Final = tr_later(" about ")
 _BY_RATING: Final = {GAIN.name: UPPER, OFFSET.name: LOWER, LINEARITY.name: BETWEEN}
 
 
@@ -65,23 +66,25 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     if stated.dc_gain:
-        yield f"gain for direct voltage ±{shown.percent(stated.dc_gain)}"
+        yield tr("gain for direct voltage ±{dc_gain}", dc_gain=shown.percent(stated.dc_gain))
     of_offset, div, volts = stated.dc_offset_of_offset, stated.dc_offset_div, stated.dc_offset_volts
-    said = [f"{shown.percent(of_offset)} of the voltage at the centre"] if of_offset else []
+    said = [tr("{of_offset} of the voltage at the centre", of_offset=shown.percent(of_offset))] if of_offset else []
     said += [shown.number(div, "div")] if div else []
     said += [shown.quantity(volts, "V")] if volts else []
     if said:
-        yield f"offset ±({' + '.join(said)})"
+        yield tr("offset ±({said})", said=" + ".join(said))
     if stated.dc_linearity:
-        yield f"departure from a straight line ±{shown.number(stated.dc_linearity, 'div')}"
+        yield tr(
+            "departure from a straight line ±{dc_linearity}", dc_linearity=shown.number(stated.dc_linearity, "div")
+        )
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What belongs to the vertical deflection beside its factor."""
     read = count(parts, GAIN.name, OFFSET.name, LINEARITY.name)
     yield heading(
-        "Vertical gain, offset and linearity by direct voltage of both polarities", read > 0,
-        counted(read, "result"), "sequence dc_accuracy",
+        tr("Vertical gain, offset and linearity by direct voltage of both polarities"), read > 0,
+        tr_count(read, "result"), tr("sequence dc_accuracy"),
     )  # fmt: skip
 
 
@@ -149,10 +152,14 @@ def _result(
     step = replace(group.taken[0][0], quantity=_BY_RATING[rating.name].name)  # what is read for this rating
     read = _Group(taken=tuple(each for each in group.taken if _has_value(each[1])))
     remarks = list(remarks_of([reading for _, readings in read.taken for reading in readings]))
-    remarks += [f"at {_said(step)}: {not_read(of)}" for step, of in group.taken if not _has_value(of)]
+    remarks += [
+        tr("at {applied}: {reason}", applied=_said(step), reason=not_read(of))
+        for step, of in group.taken
+        if not _has_value(of)
+    ]
     common: dict[str, Any] = {
         "quantity": rating.name, "is_error": True, "channel": group.view.channel, "path": step.path,
-        "setting": setting_of(step) + (f"{_ABOUT}{shown.quantity(group.centre_v, 'V')}" if group.centre_v else ""),
+        "setting": setting_of(step) + (f"{tr(_ABOUT)}{shown.quantity(group.centre_v, 'V')}" if group.centre_v else ""),
         "setting_value": group.view.volts_per_div, "setting_unit": "V/div",
         "applied": _applied(read if read.taken else group), "applied_value": group.centre_v, "applied_unit": "V",
         "unit": "div",
@@ -177,7 +184,7 @@ def _result(
 
 def _range_of(result: Result) -> str:
     """The setting as a planned point is known by."""
-    return result.setting.partition(_ABOUT)[0]
+    return result.setting.partition(tr(_ABOUT))[0]
 
 
 def _unread(common: Mapping[str, Any], result_unit: str, remarks: Sequence[str]) -> Result:
@@ -198,7 +205,7 @@ def _in_divisions(rating: Rating, low: Level, high: Level) -> tuple[float, float
 def _applied(group: _Group) -> str:
     """The outermost voltages: "±300 mV DC"."""
     low, high = (shown.minus(_said(step)) for step, _ in (group.taken[0], group.taken[-1]))
-    return f"±{high} DC" if low == f"−{high}" else f"{low} to {high} DC"
+    return f"±{high} DC" if low == f"−{high}" else tr("{low} to {high} DC", low=low, high=high)
 
 
 def _said(step: Measure) -> str:
@@ -226,8 +233,20 @@ def _offset_scale(setup: Setup, results: Sequence[Result]) -> Iterator[Finding]:
         stated = state(moved, setup.job.coverage)
         value, u = stated.estimate * percent, stated.expanded * percent
         yield Finding(
-            name="offset over its range", channel=channel, path=path, value=value, u=u, k=stated.k, unit="%",
-            sentence=f"channel {channel}, {setting}: from {show(low.applied_value or 0.0, 'V')} to "
-            f"{show(high.applied_value or 0.0, 'V')} at the centre the offset changes by "
-            f"{format_value_u(value, u, '%', signed=True)} of that.",
-        )  # fmt: skip
+            name="offset over its range",
+            channel=channel,
+            path=path,
+            value=value,
+            u=u,
+            k=stated.k,
+            unit="%",
+            sentence=tr(
+                "channel {channel}, {setting}: from {show} to {show_2} at the centre the offset changes "
+                "by {error} of that.",
+                channel=channel,
+                setting=setting,
+                show=show(low.applied_value or 0.0, "V"),
+                show_2=show(high.applied_value or 0.0, "V"),
+                error=format_value_u(value, u, "%", signed=True),
+            ),
+        )

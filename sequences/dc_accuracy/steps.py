@@ -16,6 +16,7 @@ from harness.models import Function, Setup, Unit, rated
 from harness.quantities import largest, show
 from harness.steps import Dc, Measure, NoSignal, Reading, Role, Stimulus, View
 from harness.values import Divisions, Model, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all
 from sequences.dc_accuracy import Rated
 from sequences.dc_accuracy.budgets import Level, departure, gain, level, offset
@@ -160,8 +161,13 @@ class _Setting:
     @property
     def words(self) -> str:
         """For a sentence of what is left out."""
-        about = f", {show(self.centre_v, 'V')} at the centre" if self.centre_v else ""
-        return f"Channel {self.channel}, {show(self.volts_per_div, 'V')}/div{about}"
+        about = tr(", {centre_v} at the centre", centre_v=show(self.centre_v, "V")) if self.centre_v else ""
+        return tr(
+            "Channel {channel}, {volts_per_div}/div{about}",
+            channel=self.channel,
+            volts_per_div=show(self.volts_per_div, "V"),
+            about=about,
+        )
 
 
 def _settings(setup: Setup, options: Options) -> Iterator[_Setting]:
@@ -214,11 +220,15 @@ def _why_not(setup: Setup, at: _Setting, found: Sequence[Measure]) -> str:
     """Why nothing is read at a setting; empty where it is."""
     away_div = abs(at.centre_v / at.volts_per_div)
     if setup.unit.read == "eye" and away_div > setup.unit.vertical_div / 2:
-        return "the zero line is off the screen, where no eye can set it"
+        return tr("the zero line is off the screen, where no eye can set it")
     if away_div > largest("div"):
-        return f"the zero line is {away_div:.3g} div away, more than the {largest('div'):g} div that can be meant"
+        return tr(
+            "the zero line is {away_div:.3g} div away, more than the {largest:g} div that can be meant",
+            away_div=away_div,
+            largest=largest("div"),
+        )
     if not found:
-        return "the source has no two voltages that lie two divisions apart there and fit the ratings"
+        return tr("the source has no two voltages that lie two divisions apart there and fit the ratings")
     return ""
 
 
@@ -242,11 +252,16 @@ def plan(setup: Setup, options: Options) -> Plan:
     stated = {"offset": ratings.dc_offset_within_div(first), "linearity": ratings.dc_linearity}
     unrated = [name for name, limit in stated.items() if limit is None]
     if unrated:
-        left_out.append(f"A verdict on {' and '.join(unrated)}: the unit file states no rating (tolerance.dc_…).")
+        left_out.append(
+            tr(
+                "A verdict on {unrated}: the unit file states no rating (tolerance.dc_…).",
+                unrated=tr(" and ").join(unrated),
+            )
+        )
     if setup.unit.read == "eye":
-        left_out.append("The offset: by eye the zero line is set on its line, so that there is none to read.")
+        left_out.append(tr("The offset: by eye the zero line is set on its line, so that there is none to read."))
     if not calibrator_of(setup).negative:
-        left_out.append("Negative voltages: the calibrator gives none.")
+        left_out.append(tr("Negative voltages: the calibrator gives none."))
     return Plan(points=tuple(Planned(step=step, repeats=options.repeats) for step in points), left_out=tuple(left_out))
 
 

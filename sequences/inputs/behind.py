@@ -17,6 +17,7 @@ from harness.measurement import Quantity, Rating
 from harness.models import Setup, SignalPath, Unit, rated
 from harness.quantities import round_to, show
 from harness.steps import Measure, Square
+from harness.words.language import tr
 from sequences.comparing import Known, Readings, compared, length_of, scaled, unequal
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.inputs import Rated
@@ -46,7 +47,7 @@ def resistance_budget(
     ohm = known_ohm(path) * ratio / (1.0 - ratio)
     per_unit = 100.0 * ohm / nominal_ohm
     return Budget(
-        quantity=f"input resistance of channel {step.view.channel}",
+        quantity=tr("{quantity} of channel {channel}", quantity=tr("input resistance"), channel=step.view.channel),
         unit="%",
         estimate=per_unit - 100.0,
         contributions=(
@@ -88,10 +89,10 @@ def capacitance_budget(
     )
     per_unit = 100.0 / unit.input.capacitance
     holder = estimate.rectangular(
-        "capacitance of the resistor's holder", half_width=path.series_capacitance_within, unit="F"
+        tr("capacitance of the resistor's holder"), half_width=path.series_capacitance_within, unit="F"
     )
     return Budget(
-        quantity=f"input capacitance of channel {step.view.channel}",
+        quantity=tr("{quantity} of channel {channel}", quantity=tr("input capacitance"), channel=step.view.channel),
         unit="%",
         estimate=per_unit * (whole_farad - path.series_capacitance) - 100.0,
         contributions=(*scaled(relative, per_unit * whole_farad), *scaled((holder,), per_unit)),
@@ -121,7 +122,7 @@ def _divided(
     at_input = [(step, applied_at_input(setup, step)), (straight.step, applied_at_input(setup, straight.step))]
     weights = [(each, sign / volts) for (each, volts), sign in zip(at_input, (-1.0, 1.0), strict=True)]
     source = applied_sum_lines(setup, weights)
-    not_equal = unequal(heights, rated(setup.unit, RatedDeflection).deflection, "deflections")
+    not_equal = unequal(heights, rated(setup.unit, RatedDeflection).deflection, tr("deflections"))
     return ratio, (*lines, *source, *not_equal)
 
 
@@ -134,7 +135,9 @@ def known_ohm(path: SignalPath) -> float:
 
 def _resistor(step: Measure, path: SignalPath) -> tuple[Contribution, ...]:
     line = estimate.rectangular(
-        f"resistor of {show(known_ohm(path), 'Ω')}", half_width=path.series_tolerance, value=known_ohm(path)
+        tr("resistor of {path}", path=show(known_ohm(path), "Ω")),
+        half_width=path.series_tolerance,
+        value=known_ohm(path),
     )
     return (replace(line, origin=path.label or step.path),)
 

@@ -12,12 +12,13 @@ from harness.analysis.estimate import Budget, state
 from harness.analysis.rounding import format_value_u
 from harness.analysis.verdict import Limits
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, show
+from harness.quantities import show
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import result_of
 from harness.report.readings import Group, Taken, grouped, missing
+from harness.words.language import tr, tr_count
 from sequences import channels_of, signal_range
 from sequences.comparing import Known
 from sequences.inputs import Rated
@@ -72,7 +73,7 @@ def _known(group: Group) -> Known:
 
 def _entered(setup: Setup, options: Options) -> Iterator[Result]:
     """What a meter showed, channel by channel."""
-    name, nominal, volts_per_div = options.meter or "the meter", setup.unit.input, signal_range(setup.unit, None)
+    name, nominal, volts_per_div = options.meter or tr("the meter"), setup.unit.input, signal_range(setup.unit, None)
     within_f = options.entered_capacitance_within
     for rating, values, unit, of, half_width, tolerance in (
         (
@@ -84,19 +85,19 @@ def _entered(setup: Setup, options: Options) -> Iterator[Result]:
             capacitance_within(setup.unit),
         ),
     ):  # fmt: skip
-        line = estimate.rectangular(f"limits of {name}", half_width=half_width, sensitivity=100.0)
+        line = estimate.rectangular(tr("limits of {name}", name=name), half_width=half_width, sensitivity=100.0)
         limits = None if tolerance is None else Limits.symmetric(100.0 * tolerance)
         for channel, value in zip(channels_of(setup, options.channels), values, strict=False):
             budget = Budget(
-                quantity=f"{rating.name} of channel {channel}", unit="%", estimate=100.0 * (value / of - 1.0),
-                contributions=(line,),
+                quantity=tr("{quantity} of channel {channel}", quantity=tr(rating.name), channel=channel),
+                unit="%", estimate=100.0 * (value / of - 1.0), contributions=(line,),
             )  # fmt: skip
             made = Result(
                 quantity=rating.name, is_error=True, channel=channel, path="",
                 setting=f"{show(volts_per_div, 'V')}/div", setting_value=volts_per_div, setting_unit="V/div",
                 readings=(value,), reading=value, unit=unit, budget=budget, limits=limits, verdict=None,
                 statement=state(budget, setup.job.coverage), word="undecided",
-                remarks=(f"entered, as {name} showed it",),
+                remarks=(tr("entered, as {name} showed it", name=name),),
             )  # fmt: skip
             yield made.decided(setup.job.rule)
 
@@ -111,9 +112,14 @@ def _said(setup: Setup, result: Result) -> Result:
     )  # fmt: skip
     scale, unit = (1e-6, "MΩ") if unit == "Ω" and nominal >= _MEGA else (scale, unit)
     value, u = nominal * (1 + result.statement.estimate / 100), nominal * result.statement.expanded / 100
-    sentence = (
-        f"Channel {result.channel}: {result.quantity} {format_value_u(value * scale, u * scale, unit)}, "
-        f"nominally {nominal * scale:g} {unit}: {result.word}."
+    sentence = tr(
+        "Channel {channel}: {quantity} {scale}, nominally {nominal:g} {unit}: {word}.",
+        channel=result.channel,
+        quantity=result.quantity,
+        scale=format_value_u(value * scale, u * scale, unit),
+        nominal=nominal * scale,
+        unit=unit,
+        word=result.word,
     )
     return replace(result, sentence=sentence)
 
@@ -122,16 +128,20 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     if stated.input_resistance is not None:
-        yield f"input {shown.quantity(unit.input.resistance, 'Ω')} ±{shown.percent(stated.input_resistance)}"
+        yield tr(
+            "input {resistance} ±{input_resistance}",
+            resistance=shown.quantity(unit.input.resistance, "Ω"),
+            input_resistance=shown.percent(stated.input_resistance),
+        )
     if stated.input_capacitance is not None:
         nominal, within = (shown.quantity(each, "F") for each in (unit.input.capacitance, stated.input_capacitance))
-        yield f"input {nominal} ±{within}"
+        yield tr("input {nominal} ±{within}", nominal=nominal, within=within)
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the inputs."""
     read = count(parts, RESISTANCE.name, CAPACITANCE.name)
     yield heading(
-        "Input resistance and capacitance", read > 0, counted(read, "result"),
-        "sequence inputs, where the unit file rates input_resistance or input_capacitance",
+        tr("Input resistance and capacitance"), read > 0, tr_count(read, "result"),
+        tr("sequence inputs, where the unit file rates input_resistance or input_capacitance"),
     )  # fmt: skip

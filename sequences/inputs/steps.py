@@ -14,6 +14,7 @@ from harness.models import Calibrator, Setup, SignalPath, rated
 from harness.quantities import round_to, show
 from harness.steps import Connect, Measure, Role, Square, View
 from harness.values import Farads, Model, Ohms, Ratio, Volts
+from harness.words.language import tr, tr_later
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, repeated, signal_range, sweep_near
 from sequences.inputs import Rated
 from sequences.inputs.behind import HEIGHT, QUANTITIES, RISE, RISE_OF_TIME_CONSTANT, known_ohm
@@ -83,21 +84,30 @@ class _Wanted:
     def unable(self) -> str:
         """Why there is no measurement at all."""
         if self.path is None or self.path.series_resistance is None:
-            return (
-                f"the bench has no path {self.options.series!r} with a series_resistance; "
-                "add one, or enter what a meter showed (entered_resistance, entered_capacitance)"
+            return tr(
+                "the bench has no path {series!r} with a series_resistance; add one, or enter what a "
+                "meter showed (entered_resistance, entered_capacitance)",
+                series=self.options.series,
             )
         if "square" not in calibrator_of(self.setup).functions:
-            return "the calibrator gives no square wave"
-        return "" if self._levels() else "the calibrator has no level that shows as much with the resistor as without"
+            return tr("the calibrator gives no square wave")
+        return (
+            "" if self._levels() else tr("the calibrator has no level that shows as much with the resistor as without")
+        )
 
     def too_fast(self) -> str:
         """Why the time constant cannot be read."""
         unit, calibrator = self.setup.unit, calibrator_of(self.setup)
         if self.rise_s < _TOLD_APART * unit.own_rise_time:
-            return f"the edge behind the resistor would rise in {show(self.rise_s, 's', 2)}, which the channel hides"
+            return tr(
+                "the edge behind the resistor would rise in {rise_s}, which the channel hides",
+                rise_s=show(self.rise_s, "s", 2),
+            )
         if _SETTLES_IN * self.rise_s / RISE_OF_TIME_CONSTANT > 0.5 / calibrator.square_frequency:
-            return f"the square wave of {show(calibrator.square_frequency, 'Hz')} is too fast for this resistor"
+            return tr(
+                "the square wave of {square_frequency} is too fast for this resistor",
+                square_frequency=show(calibrator.square_frequency, "Hz"),
+            )
         return ""
 
     def _levels(self) -> tuple[float, float] | None:
@@ -140,7 +150,7 @@ class _Wanted:
         height_div = level_v * factor / self.setup.bench.path(path).divides_by / volts_per_div
         sweep_s = sweep_near(unit, 1 / calibrator.square_frequency / 5)
         return Measure(
-            purpose="straight" if factor == 1.0 else "behind the resistor", path=path, source="calibrator",
+            purpose="straight" if factor == 1.0 else tr_later("behind the resistor"), path=path, source="calibrator",
             stimulus=Square(level_vpp=level_v, frequency_hz=calibrator.square_frequency), display="unit",
             view=View(
                 channel=channel, volts_per_div=volts_per_div, s_per_div=sweep_s,
@@ -173,13 +183,13 @@ def _asked(wanted: _Wanted) -> Iterator[tuple[str, Measure | str]]:
     options, stated = wanted.options, rated(wanted.setup.unit, Rated)
     channels = channels_of(wanted.setup, options.channels)
     for what, entered, rating, read in (
-        ("Input resistance", options.entered_resistance, stated.input_resistance, lambda c: wanted.heights(c)[1]),
-        ("Input capacitance", options.entered_capacitance, stated.input_capacitance, wanted.rise),
+        (tr("Input resistance"), options.entered_resistance, stated.input_resistance, lambda c: wanted.heights(c)[1]),
+        (tr("Input capacitance"), options.entered_capacitance, stated.input_capacitance, wanted.rise),
     ):
         if entered:
             continue
         if rating is None:
-            yield what, "the unit file states no rating"
+            yield what, tr("the unit file states no rating")
         elif why := wanted.unable() or (wanted.too_fast() if what == "Input capacitance" else ""):
             yield what, why
         else:

@@ -18,6 +18,7 @@ from harness.measurement import Quantity, Rating
 from harness.models import Setup, Unit, rated
 from harness.quantities import DB_PER_NEPER, db, ratio_of_db
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 from sequences import vertical
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.isolation import Rated
@@ -67,14 +68,16 @@ def isolation(
         raise AnalysisError("an isolation needs a deflection on both channels.")
     tolerance = rated(setup.unit, vertical.Rated).deflection
     lines = (
-        normal("reading of the crosstalk", u=DB_PER_NEPER * u_div / shown_div, unit="dB"),
-        reading_line("reading of the driven channel", driven_div, readings, reader_of(setup.unit)),
-        rectangular("deflection factor, crosstalk", half_width=DB_PER_NEPER * tolerance, unit="dB"),
-        rectangular("deflection factor, driven channel", half_width=DB_PER_NEPER * tolerance, unit="dB"),
+        normal(tr("reading of the crosstalk"), u=DB_PER_NEPER * u_div / shown_div, unit="dB"),
+        reading_line(tr("reading of the driven channel"), driven_div, readings, reader_of(setup.unit)),
+        rectangular(tr("deflection factor, crosstalk"), half_width=DB_PER_NEPER * tolerance, unit="dB"),
+        rectangular(tr("deflection factor, driven channel"), half_width=DB_PER_NEPER * tolerance, unit="dB"),
         *_harmonics(setup),
     )
     return Budget(
-        quantity=f"isolation of channel {step.view.channel} from channel {step.driven}",
+        quantity=tr(
+            "isolation of channel {channel} from channel {driven}", channel=step.view.channel, driven=step.driven
+        ),
         unit="dB",
         estimate=db(driven_div * driven.view.volts_per_div / (shown_div * step.view.volts_per_div)),
         contributions=tuple(line for line in lines if line.u),
@@ -88,8 +91,8 @@ def _harmonics(setup: Setup) -> tuple[Contribution, ...]:
         return ()
     ratio = ratio_of_db(generator.harmonics)
     return (
-        arcsine("harmonics, driven channel", half_width=DB_PER_NEPER * ratio, unit="dB"),
-        arcsine("harmonics, crosstalk", half_width=DB_PER_NEPER * 3.0 * ratio, unit="dB"),
+        arcsine(tr("harmonics, driven channel"), half_width=DB_PER_NEPER * ratio, unit="dB"),
+        arcsine(tr("harmonics, crosstalk"), half_width=DB_PER_NEPER * 3.0 * ratio, unit="dB"),
     )
 
 
@@ -120,7 +123,7 @@ def planned_budget(
     applied_v, driven_div = applied_at_input(setup, step), setup.unit.usable_div
     driven = replace(step, view=replace(step.view, volts_per_div=applied_v / driven_div))
     shown_div = applied_v / ratio_of_db(wanted_db) / step.view.volts_per_div
-    none = rectangular("trace width", half_width=0.0, unit="div")
+    none = rectangular(tr("trace width"), half_width=0.0, unit="div")
     u_div = u_crosstalk_div(setup, [shown_div] * repeats, (), none)
     return isolation(setup, driven, driven_div, step, shown_div, u_div=u_div, readings=repeats)
 

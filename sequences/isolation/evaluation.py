@@ -11,6 +11,7 @@ from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.readings import Taken
+from harness.words.language import tr
 from sequences.isolation import Rated
 from sequences.isolation.crosstalk import (
     AT_MOST,
@@ -37,20 +38,29 @@ def evaluate(
     lacking = sorted(planned - set(pairs))
     return Evaluated(
         results=tuple(found),
-        missing=tuple(f"channel {channel}: isolation from channel {driven}" for driven, channel in lacking),
+        missing=tuple(
+            tr("channel {channel}: isolation from channel {driven}", channel=channel, driven=driven)
+            for driven, channel in lacking
+        ),
     )
 
 
 def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     if (least := rated(unit, Rated).isolation) is not None:
-        yield f"isolation of a channel from the others at least {least:g} dB up to {shown.hertz(highest_hz(unit))}"
+        yield tr(
+            "isolation of a channel from the others at least {least:g} dB up to {unit}",
+            least=least,
+            unit=shown.hertz(highest_hz(unit)),
+        )
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """Asked by makers' manuals; no heading of the calibration guide's by name."""
     read = count(parts, ISOLATION.name)
-    yield heading("Channel isolation", read > 0, f"{read} pairs of channels", "sequence isolation")
+    yield heading(
+        tr("Channel isolation"), read > 0, tr("{read} pairs of channels", read=read), tr("sequence isolation")
+    )
 
 
 def _result(setup: Setup, taken: Sequence[Taken], driven: int, channel: int) -> Result | None:
@@ -68,9 +78,13 @@ def _result(setup: Setup, taken: Sequence[Taken], driven: int, channel: int) -> 
         return None
     limits = limits_of(setup.unit, levels[0].step)
     assert limits is not None
-    setting = f"{show(levels[0].step.view.volts_per_div, 'V')}/div, channel {driven} driven"
+    setting = tr(
+        "{volts_per_div}/div, channel {driven} driven",
+        volts_per_div=show(levels[0].step.view.volts_per_div, "V"),
+        driven=driven,
+    )
     return result(
-        setup, levels, limits, quantity=ISOLATION.name, setting=setting, says="the isolation is least,", sign=-1.0
+        setup, levels, limits, quantity=ISOLATION.name, setting=setting, says=tr("the isolation is least,"), sign=-1.0
     )
 
 
@@ -84,7 +98,11 @@ def _level(setup: Setup, taken: Sequence[Taken], at: Sequence[Taken], beside: Se
         if other.purpose == DRIVEN and other.view.channel == step.driven and other.stimulus == step.stimulus and r.value
     ]
     if not read or not own:
-        why = not_read([r.status for _, r in at]) if not read else f"channel {step.driven} itself was not read"
+        why = (
+            not_read([r.status for _, r in at])
+            if not read
+            else tr("channel {driven} itself was not read", driven=step.driven)
+        )
         return Level(step=step, frequency_hz=hz, remark=why)
     values, width = [r.value or 0.0 for _, r in read], trace_width(setup, beside)
     shown_div, u_div = without_width(values, width), u_crosstalk_div(setup, values, [r for _, r in read], width)

@@ -14,6 +14,7 @@ from harness.models import Setup, rated
 from harness.quantities import ratio_of_db, round_to
 from harness.steps import Measure, Role, Sine, View, connect, measure
 from harness.values import Hertz, Model, VoltsPp
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, channels_of, generator_of
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.isolation import Rated
@@ -48,9 +49,9 @@ def needs(_options: Options) -> tuple[Role, ...]:
 def plan(setup: Setup, options: Options) -> Plan:
     """Every channel beside every other that is driven, at each frequency."""
     if rated(setup.unit, Rated).isolation is None:
-        return Plan(left_out=("Isolation: the unit file states no rating.",))
+        return Plan(left_out=(tr("Isolation: the unit file states no rating."),))
     if setup.unit.channels < 2:
-        return Plan(left_out=("Isolation: the unit has one channel.",))
+        return Plan(left_out=(tr("Isolation: the unit has one channel."),))
     frequencies, left_out = _frequencies(setup, options)
     points = [
         Planned(step=_beside(setup, options, hz, channel, driven), repeats=options.repeats)
@@ -102,7 +103,9 @@ def _frequencies(setup: Setup, options: Options) -> tuple[list[float], list[str]
     generator, highest = generator_of(setup), highest_hz(setup.unit)
     wanted = options.frequencies or tuple(round_to(part * highest, 3) for part in _PARTS)
     inside = [hz for hz in wanted if generator.frequency_low <= hz <= generator.frequency_high]
-    left_out = [f"Isolation at {hz:g} Hz: the generator does not give it." for hz in wanted if hz not in inside]
+    left_out = [
+        tr("Isolation at {hz:g} Hz: the generator does not give it.", hz=hz) for hz in wanted if hz not in inside
+    ]
     return inside, left_out
 
 

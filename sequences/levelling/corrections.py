@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from harness.analysis import estimate
 from harness.errors import AnalysisError
 from harness.quantities import DB_PER_NEPER, HALF_POWER_DB
+from harness.words.language import tr
 from sequences.levelling.table import LevelCorrection, interpolate, require_rising
 
 if TYPE_CHECKING:
@@ -119,10 +120,10 @@ def termination_correction(termination: Termination, frequency_hz: float) -> Lev
         correction_db=correction_db,
         contributions=(
             estimate.rectangular(
-                "termination", half_width=termination.termination_tolerance_ohm, sensitivity=per_ohm, unit="Ω"
+                tr("termination"), half_width=termination.termination_tolerance_ohm, sensitivity=per_ohm, unit="Ω"
             ),
             estimate.rectangular(
-                "input capacitance", half_width=termination.capacitance_tolerance_f, sensitivity=per_farad, unit="F"
+                tr("input capacitance"), half_width=termination.capacitance_tolerance_f, sensitivity=per_farad, unit="F"
             ),
         ),
     )
@@ -137,7 +138,7 @@ def drift_correction(changes_db: Sequence[float]) -> LevelCorrection:
         raise AnalysisError("The drift of the level needs at least one check after the readings.")
     low, high = min(0.0, *changes_db), max(0.0, *changes_db)
     middle = (low + high) / 2.0
-    line = estimate.rectangular("drift of the level", half_width=(high - low) / 2.0, value=middle, unit="dB")
+    line = estimate.rectangular(tr("drift of the level"), half_width=(high - low) / 2.0, value=middle, unit="dB")
     return LevelCorrection(correction_db=middle, contributions=(line,))
 
 
@@ -152,10 +153,10 @@ def combine(*corrections: LevelCorrection) -> LevelCorrection:
 def _by_flatness(reference: Reference, frequency_hz: float, base_hz: float) -> LevelCorrection:
     """Interpolate in ln f; the certificate's uncertainty is common to neighbours: interpolated, not averaged."""
     frequencies = [point.frequency for point in reference.flatness]
-    require_rising(frequencies, table="flatness table")
+    require_rising(frequencies, table=tr("flatness table"))
 
     def at(values: list[float], f: float) -> Interpolated:
-        return interpolate(frequencies, values, f, table="flatness table")
+        return interpolate(frequencies, values, f, table=tr("flatness table"))
 
     indications = [point.db for point in reference.flatness]
     here = at(indications, frequency_hz)
@@ -164,8 +165,8 @@ def _by_flatness(reference: Reference, frequency_hz: float, base_hz: float) -> L
     return LevelCorrection(
         correction_db=correction_db,
         contributions=(
-            estimate.normal("flatness of the reference, certificate", u=u_db, value=correction_db, unit="dB"),
-            estimate.rectangular("flatness of the reference, interpolation", half_width=here.bend, unit="dB"),
+            estimate.normal(tr("flatness of the reference, certificate"), u=u_db, value=correction_db, unit="dB"),
+            estimate.rectangular(tr("flatness of the reference, interpolation"), half_width=here.bend, unit="dB"),
         ),
     )
 
@@ -181,8 +182,10 @@ def _by_bandwidth(reference: Reference, ratio: float, base: float) -> LevelCorre
     return LevelCorrection(
         correction_db=correction_db,
         contributions=(
-            estimate.rectangular("shape of the reference", half_width=spread_db, value=correction_db, unit="dB"),
-            estimate.rectangular("bandwidth of the reference, relative", half_width=KNOWN_TO, sensitivity=-slope_db),
+            estimate.rectangular(tr("shape of the reference"), half_width=spread_db, value=correction_db, unit="dB"),
+            estimate.rectangular(
+                tr("bandwidth of the reference, relative"), half_width=KNOWN_TO, sensitivity=-slope_db
+            ),
         ),
     )
 
@@ -207,9 +210,9 @@ def _by_least(reference: Reference, ratio: float, base: float) -> LevelCorrectio
     rises_db = rise_db(ratio, reference.rise_db) - rise_db(base, reference.rise_db)
     middle_db = (droop_db(ratio, "single_pole") - droop_db(base, "single_pole")) / 2.0
     line = estimate.rectangular(
-        "response of the reference, bandwidth at least", half_width=abs(middle_db), value=middle_db, unit="dB"
+        tr("response of the reference, bandwidth at least"), half_width=abs(middle_db), value=middle_db, unit="dB"
     )
-    peak = estimate.rectangular("peaking of the reference", half_width=abs(rises_db), unit="dB")
+    peak = estimate.rectangular(tr("peaking of the reference"), half_width=abs(rises_db), unit="dB")
     return LevelCorrection(correction_db=middle_db, contributions=(line, peak) if peak.u else (line,))
 
 

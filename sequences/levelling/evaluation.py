@@ -14,6 +14,7 @@ from harness.report import shown
 from harness.report.model import Result, Word
 from harness.report.words import NO_SIGNAL
 from harness.steps import Measure
+from harness.words.language import tr
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +98,16 @@ def result(
         verdict=one.verdict,
         word=one.word,
         remarks=tuple(left),
-        sentence=f"Channel {step.view.channel}, {setting}: {says} {known} at {at}. "
-        f"Rated {shown.limits_text(limits, 'dB')}: {one.word}.",
+        sentence=tr(
+            "Channel {channel}, {setting}: {says} {known} at {at}. Rated {limits}: {word}.",
+            channel=step.view.channel,
+            setting=setting,
+            says=says,
+            known=known,
+            at=at,
+            limits=shown.limits_text(limits, "dB"),
+            word=one.word,
+        ),
         stimulus=step.stimulus,
         view=step.view,
         curve=Curve(
@@ -122,7 +131,7 @@ def _point(judged: Judged, sign: float) -> CurvePoint:
         frequency_hz=judged.level.frequency_hz,
         response_db=sign * judged.value,
         u_db=0.0 if statement is None else statement.u,
-        purpose="read" if statement is not None else "at least",
+        purpose="read" if statement is not None else tr("at least"),
         used=statement is not None,
     )
 
@@ -130,5 +139,5 @@ def _point(judged: Judged, sign: float) -> CurvePoint:
 def not_read(statuses: Sequence[str]) -> str:
     """Why there is no value, of readings without one."""
     if "off_screen" in statuses:
-        return "off the screen"
-    return NO_SIGNAL if "no_signal" in statuses else "left out by the operator"
+        return tr("off the screen")
+    return tr(NO_SIGNAL) if "no_signal" in statuses else tr("left out by the operator")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from harness.analysis.estimate import arcsine, rectangular
 from harness.quantities import DB_PER_NEPER, ratio_of_db
+from harness.words.language import tr, tr_later
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from harness.models import Instrument, Setup
 
 Reader = Literal["peak", "rms", "fit"]
-_AT_REFERENCE: Final = ", at the reference frequency"
+_AT_REFERENCE: Final = tr_later(", at the reference frequency")
 
 
 def readers(setup: Setup) -> dict[str, Reader]:
@@ -49,7 +50,7 @@ def harmonic_lines(setup: Setup) -> Iterator[Contribution]:
     alike = len(found) == 2 and len(set(found.values())) == 1
     for where in ("",) if alike else ("", _AT_REFERENCE):
         for end, reader in found.items():
-            name = f"harmonics, {end}{where}"
+            name = tr("harmonics, {end}{where}", end=tr(end), where=where and tr(where))
             if reader == "peak":
                 yield arcsine(name, half_width=DB_PER_NEPER * ratio, unit="dB")
             elif reader == "rms":

@@ -13,6 +13,7 @@ from harness.errors import AnalysisError
 from harness.models import LOW_OHM, Generator, Reference, Setup, SignalPath, rated
 from harness.quantities import DB_PER_NEPER, db, show
 from harness.steps import Measure, Reading, Sine
+from harness.words.language import tr
 from sequences.inputs import Rated as Inputs
 from sequences.levelling import corrections
 from sequences.levelling.harmonics import harmonic_lines, matter
@@ -137,7 +138,7 @@ def _stated_flatness(instrument: Generator | Reference | None, role: str, freque
     """The flatness that an accuracy line with `db` states."""
     for line in instrument.accuracy if instrument else ():
         if line.db is not None and line.covers(frequency_hz=frequency_hz):
-            name = f"flatness of the {role}"
+            name = tr("flatness of the {role}", role=role)
             stated = rectangular(name, half_width=line.db, unit="dB")
             if line.stated_as == "expanded":
                 stated = expanded(name, expanded=line.db, unit="dB")
@@ -194,9 +195,9 @@ def _loadings(
     path, there = setup.bench.path(wanted.path), setup.bench.path(wanted.level_path)
     loads = []
     if unit is not None and path.termination is not None and wanted.termination_corrected:
-        loads.append(_loading(unit, wanted, frequency_hz, of="the unit", sign=1))
+        loads.append(_loading(unit, wanted, frequency_hz, of=tr("the unit"), sign=1))
     if reference is not None and there.termination is not None and reference.input_capacitance_f:
-        loads.append(_loading(reference, wanted, frequency_hz, of="the reference", sign=-1))
+        loads.append(_loading(reference, wanted, frequency_hz, of=tr("the reference"), sign=-1))
     if len(loads) == 2 and _on_one_line(setup, wanted):
         (by_ohm, *rest), (other, *others) = (load.contributions for load in loads)
         both = replace(by_ohm, sensitivity=by_ohm.sensitivity + other.sensitivity)
@@ -211,7 +212,11 @@ def _loading(
     return LevelCorrection(
         correction_db=sign * (here.correction_db - base.correction_db),
         contributions=tuple(
-            replace(line, name=f"{line.name} of {of}", sensitivity=sign * (line.sensitivity - before.sensitivity))
+            replace(
+                line,
+                name=tr("{line} of {of}", line=line.name, of=of),
+                sensitivity=sign * (line.sensitivity - before.sensitivity),
+            )
             for line, before in zip(here.contributions, base.contributions, strict=True)
         ),
     )
@@ -230,7 +235,7 @@ def _mismatches(
     at_reference = end_of(reference, frequency_hz, read_on.vswr or bench.path(wanted.level_path).load_vswr)
     if _on_one_line(setup, wanted):
         alike = read_on.vswr is None  # what a reference states of its input is not the termination's
-        name = "mismatch, unit less reference"
+        name = tr("mismatch, unit less reference")
         return (mismatch_through_one_line(source_vswr, at_unit, at_reference, alike=alike, name=name),)
     return (
         mismatch(source_vswr, at_reference, name="mismatch, reference"),
@@ -259,7 +264,7 @@ def level_drift(wanted: LevelPlan, table: LevelTable | None, level: Sequence[Tak
     half_width = max(abs(change) for change in apart_db)
     return (
         *common,
-        rectangular("drift of the level against the reference frequency", half_width=half_width, unit="dB"),
+        rectangular(tr("drift of the level against the reference frequency"), half_width=half_width, unit="dB"),
     )
 
 
@@ -280,11 +285,11 @@ def _means_db(level: Sequence[Taken], purpose: str) -> dict[float, float]:
 def method_of(setup: Setup, table: LevelTable | None) -> str:
     """How the level was known, for the report, and what had to be assumed of it."""
     if setup.bench.reference is None:
-        known = "level by the generator's own stated flatness"
+        known = tr("level by the generator's own stated flatness")
     elif table is None:
-        known = "level not known: it was not read on the reference"
+        known = tr("level not known: it was not read on the reference")
     else:
-        known = f"level held through {known_of(setup)}"
+        known = tr("level held through {setup}", setup=known_of(setup))
     return known + assumed_of(setup)
 
 
@@ -293,9 +298,13 @@ def assumed_of(setup: Setup) -> str:
     generator = setup.bench.generator
     if generator is None:
         return ""
-    said = "" if generator.vswr else f"; a VSWR of {generator.source_vswr:g} assumed of the generator"
+    said = (
+        ""
+        if generator.vswr
+        else tr("; a VSWR of {source_vswr:g} assumed of the generator", source_vswr=generator.source_vswr)
+    )
     if generator.harmonics is None and matter(setup):
-        said += "; its harmonics are not stated, and nothing is allowed for them"
+        said += tr("; its harmonics are not stated, and nothing is allowed for them")
     return said
 
 
@@ -303,15 +312,26 @@ def known_of(setup: Setup) -> str:
     """The reference, and how its own response is known."""
     reference = setup.bench.reference
     if reference is None:
-        return "no reference"
+        return tr("no reference")
     if reference.flatness:
-        own = "its measured flatness corrected"
+        own = tr("its measured flatness corrected")
     elif reference.bandwidth is None:
-        own = "its own response taken as flat"
+        own = tr("its own response taken as flat")
     elif reference.bandwidth_is == "stated":
-        own = f"its stated bandwidth of {show(reference.bandwidth, 'Hz')} corrected ({reference.shape} shape)"
+        own = tr(
+            "its stated bandwidth of {bandwidth} corrected ({shape} shape)",
+            bandwidth=show(reference.bandwidth, "Hz"),
+            shape=reference.shape,
+        )
     else:
-        own = f"its bandwidth of at least {show(reference.bandwidth, 'Hz')} corrected by half its largest droop"
+        own = tr(
+            "its bandwidth of at least {bandwidth} corrected by half its largest droop",
+            bandwidth=show(reference.bandwidth, "Hz"),
+        )
         if reference.rise_db:
-            own += f", a rise of {reference.rise_db:g} dB {'assumed' if reference.peaking is None else 'stated'}"
+            own += tr(
+                ", a rise of {rise_db:g} dB {more}",
+                rise_db=reference.rise_db,
+                more=tr("assumed") if reference.peaking is None else tr("stated"),
+            )
     return f"{reference.label}, {own}"

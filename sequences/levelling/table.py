@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from harness.analysis import estimate
 from harness.analysis.curve import LevelPoint
 from harness.errors import AnalysisError
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,7 +52,7 @@ class LevelTable:
     base_hz: float
 
     def __post_init__(self) -> None:
-        require_rising([point.frequency_hz for point in self.points], table="level table")
+        require_rising([point.frequency_hz for point in self.points], table=tr("level table"))
 
     def level(self, frequency_hz: float) -> LevelCorrection:
         """Level between two points less that of the base, eq. (31): the scatter of all three, and of the bend (32).
@@ -62,21 +63,27 @@ class LevelTable:
             A frequency outside the table: nothing is extrapolated.
         """
         frequencies = [point.frequency_hz for point in self.points]
-        here = interpolate(frequencies, [point.level_db for point in self.points], frequency_hz, table="level table")
+        here = interpolate(
+            frequencies, [point.level_db for point in self.points], frequency_hz, table=tr("level table")
+        )
         left, right = self.points[here.left], self.points[here.left + 1]
         base = next(point for point in self.points if point.frequency_hz == self.base_hz)
         # A point that is itself the base stands in the difference once, with what is left of its weight.
         read = [
             estimate.normal(
-                f"level table, readings {where}", u=point.u_db, dof=point.dof, sensitivity=weight, unit="dB"
+                tr("level table, readings {where}", where=where),
+                u=point.u_db,
+                dof=point.dof,
+                sensitivity=weight,
+                unit="dB",
             )
             for where, point, weight in (
-                ("below", left, 1.0 - here.part - (left is base)),
-                ("above", right, here.part - (right is base)),
-                ("at the reference frequency", base, 0.0 if base in (left, right) else -1.0),
+                (tr("below"), left, 1.0 - here.part - (left is base)),
+                (tr("above"), right, here.part - (right is base)),
+                (tr("at the reference frequency"), base, 0.0 if base in (left, right) else -1.0),
             )
         ]
-        bend = estimate.rectangular("level table, interpolation", half_width=here.bend, unit="dB")
+        bend = estimate.rectangular(tr("level table, interpolation"), half_width=here.bend, unit="dB")
         return LevelCorrection(correction_db=here.value, contributions=(*read, bend))
 
 

@@ -14,6 +14,7 @@ from harness.measurement import Quantity, Screenful
 from harness.models import Setup
 from harness.quantities import DB_PER_NEPER
 from harness.steps import Measure, NoSignal, Reading, View
+from harness.words.language import tr
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.reading import THIN_DIV
 from sequences.levelling.sine import Taken
@@ -71,10 +72,10 @@ def trace_width(setup: Setup, shown: Sequence[Taken]) -> Contribution:
     ]
     if not widths:
         unread = setup.unit.read == "eye" and any(step.quantity == PEAK_TO_PEAK.name for step, _ in shown)
-        return rectangular("trace width", half_width=THIN_DIV if unread else 0.0, unit="div")
+        return rectangular(tr("trace width"), half_width=THIN_DIV if unread else 0.0, unit="div")
     read_div = math.hypot(setup.unit.scatter, setup.unit.resolution / math.sqrt(12))
     half_width = widths[-1] / 2 + math.sqrt(3) * read_div
-    return rectangular("trace width", half_width=half_width, value=widths[-1], unit="div")
+    return rectangular(tr("trace width"), half_width=half_width, value=widths[-1], unit="div")
 
 
 def without_width(values_div: Sequence[float], width: Contribution) -> float:

@@ -18,6 +18,7 @@ from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import show
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 from sequences.noise.statistics import Spread, before_quantising, height_of
 
 QUANTUM: Final = "quantum_div"
@@ -44,7 +45,9 @@ def rms(
         for value, each in zip(values, read, strict=True)
     ] or [_planned(setup, step)] * repeats
     noise = before_quantising(records, "div")
-    return Budget(quantity=f"noise of {_at(step)}", unit="div", estimate=noise.value, contributions=noise.lines)
+    return Budget(
+        quantity=tr("noise of {place}", place=_at(step)), unit="div", estimate=noise.value, contributions=noise.lines
+    )
 
 
 def _planned(setup: Setup, step: Measure) -> Spread:
@@ -69,14 +72,14 @@ def peak_to_peak(
         more = next((dict(each.more) for each in readings if each.more), {})
         quantum = more.get(QUANTUM, setup.unit.vertical_div / CODES)
         mean, scatter = height_of(round(more.get(SAMPLES, _PLANNED_DOF + 1)))
-        ends = ("rounding of the highest sample", "rounding of the lowest sample")
+        ends = (tr("rounding of the highest sample"), tr("rounding of the lowest sample"))
         lines = (
             estimate.normal(
-                "chance of a record's extremes", u=value * scatter / mean / math.sqrt(len(values)), unit="div"
+                tr("chance of a record's extremes"), u=value * scatter / mean / math.sqrt(len(values)), unit="div"
             ),
             *(estimate.rectangular(name, half_width=quantum / 2, unit="div") for name in ends),
         )
-    return Budget(quantity=f"noise of {_at(step)}", unit="div", estimate=value, contributions=lines)
+    return Budget(quantity=tr("noise of {place}", place=_at(step)), unit="div", estimate=value, contributions=lines)
 
 
 def drift(
@@ -90,16 +93,20 @@ def drift(
     reader = reader_along(setup.unit)
     ends = [read_length(reader, of, planned=0.0, repeats=repeats, edges="one") for of in pair]
     return Budget(
-        quantity=f"drift of {_at(step)}",
+        quantity=tr("drift of {place}", place=_at(step)),
         unit="div",
         estimate=ends[1].value_div - ends[0].value_div,
         contributions=tuple(
             replace(line, name=f"{when}: {line.name}", sensitivity=sign)
-            for end, when, sign in zip(ends, ("first", "last"), (-1.0, 1.0), strict=True)
+            for end, when, sign in zip(ends, (tr("first"), tr("last")), (-1.0, 1.0), strict=True)
             for line in end.contributions
         ),
     )
 
 
 def _at(step: Measure) -> str:
-    return f"channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div"
+    return tr(
+        "channel {channel}, {volts_per_div}/div",
+        channel=step.view.channel,
+        volts_per_div=show(step.view.volts_per_div, "V"),
+    )

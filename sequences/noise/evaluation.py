@@ -8,12 +8,13 @@ from dataclasses import replace
 from typing import Any, Final
 
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, duration
+from harness.quantities import duration
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Finding, Heading, PartResult, Result
 from harness.report.points import evaluate_points, rated_apart
 from harness.report.readings import Taken
+from harness.words.language import tr, tr_count
 from sequences.noise import Rated
 from sequences.noise.statistics import HIDDEN
 from sequences.noise.steps import HEIGHT, LINE, RMS
@@ -35,22 +36,22 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     of_both = (
-        ("noise, rms,", stated.noise_rms, stated.noise_rms_volts),
-        ("noise, peak to peak,", stated.noise_peak_to_peak, stated.noise_peak_to_peak_volts),
+        (tr("noise, rms,"), stated.noise_rms, stated.noise_rms_volts),
+        (tr("noise, peak to peak,"), stated.noise_peak_to_peak, stated.noise_peak_to_peak_volts),
     )
     for what, div, volts in of_both:
         said = [shown.number(div, "div")] if div else []
         said += [shown.quantity(volts, "V")] if volts else []
         if said:
-            yield f"{what} at most {' or '.join(said)}"
+            yield tr("{what} at most {said}", what=what, said=tr(" or ").join(said))
     if stated.line_drift:
-        yield f"drift of the line ±{shown.number(stated.line_drift, 'div')}"
+        yield tr("drift of the line ±{line_drift}", line_drift=shown.number(stated.line_drift, "div"))
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What belongs to the vertical deflection beside its factor."""
     read = count(parts, *(one.rating.name for one in (RMS, HEIGHT, LINE) if one.rating))
-    yield heading("Noise, and drift of the line", read > 0, counted(read, "result"), "sequence noise")
+    yield heading(tr("Noise, and drift of the line"), read > 0, tr_count(read, "result"), tr("sequence noise"))
 
 
 def _lines(taken: Sequence[Taken]) -> Iterator[list[Taken]]:
@@ -71,7 +72,9 @@ def _said(result: Result, lines: Sequence[Sequence[Taken]]) -> Result:
     if LINE.rating is not None and result.quantity == LINE.rating.name:
         line = next(each for each in lines if each[0][0].view.channel == result.channel)
         moved = None if result.statement is None else result.statement.estimate
-        return replace(result, applied=f"nothing for {duration(_over_s(line))}", expected=0.0, reading=moved)
+        return replace(
+            result, applied=tr("nothing for {over}", over=duration(_over_s(line))), expected=0.0, reading=moved
+        )
     hidden = result.budget is not None and any("hidden" in each.name for each in result.budget.contributions)
     remarks = (*result.remarks, _HIDDEN) if hidden else result.remarks
     return replace(result, expected=None, remarks=remarks)  # a quiet input has no ideal but none
@@ -90,7 +93,17 @@ def _on_the_way(lines: Sequence[Sequence[Taken]]) -> Iterator[Finding]:
         if len(found) > 2 and moved:
             step = line[0][0]
             yield Finding(
-                name="line on the way", channel=step.view.channel, path=step.path, value=moved, u=None, unit="div",
-                sentence=f"channel {step.view.channel}: {moved:+.3g} div from its first place after "
-                f"{duration(when_s)}, the most in {duration(_over_s(line))}.",
-            )  # fmt: skip
+                name="line on the way",
+                channel=step.view.channel,
+                path=step.path,
+                value=moved,
+                u=None,
+                unit="div",
+                sentence=tr(
+                    "channel {channel}: {moved:+.3g} div from its first place after {when_s}, the most in {line}.",
+                    channel=step.view.channel,
+                    moved=moved,
+                    when_s=duration(when_s),
+                    line=duration(_over_s(line)),
+                ),
+            )

@@ -22,6 +22,7 @@ from harness.analysis import estimate
 from harness.analysis.amplitude import TWO_CODES_SHARE
 from harness.analysis.estimate import COVERAGE, Contribution
 from harness.analysis.special import chdtri, ndtr
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -87,10 +88,10 @@ def before_quantising(records: Sequence[Spread], unit: str) -> Noise:
         )
     value = math.sqrt(variance - own)
     observed = math.sqrt(variance)
-    lines = [estimate.normal("length of the record", u=spread_of(observed, dof) * observed / value, unit=unit)]
+    lines = [estimate.normal(tr("length of the record"), u=spread_of(observed, dof) * observed / value, unit=unit)]
     ripple = _ripple(value, quantum) / (2 * value) if quantum else 0.0
     if ripple > _NONE * value:
-        lines.append(estimate.arcsine("place of the line between two codes", half_width=ripple, unit=unit))
+        lines.append(estimate.arcsine(tr("place of the line between two codes"), half_width=ripple, unit=unit))
     return Noise(value=value, lines=tuple(lines), hidden=False)
 
 

@@ -16,6 +16,7 @@ from harness.models import Setup, rated
 from harness.quantities import duration
 from harness.steps import Measure, NoSignal, Reading, Role, View, measure
 from harness.values import Model, Seconds, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, channels_of, reconnect, repeated, sweep_near
 from sequences.noise import Rated
 from sequences.noise.budgets import CODES, DOF, ON_TWO, QUANTUM, SAMPLES, drift, peak_to_peak, rms
@@ -188,7 +189,7 @@ def plan(setup: Setup, options: Options) -> Plan:
     if lines and stated.line_drift is None:
         left_out.append("A verdict on the drift of the line: the unit file states no rating (tolerance.line_drift).")
     if setup.unit.read == "eye":
-        left_out.append("Noise, rms: an eye sees the height of the band alone, the width of its trace in it.")
+        left_out.append(tr("Noise, rms: an eye sees the height of the band alone, the width of its trace in it."))
     points = [Planned(step=step, repeats=options.repeats) for step in judged]
     points += [Planned(step=step) for step in lines if stated.line_drift is not None]
     return Plan(points=tuple(points), left_out=tuple(left_out))
@@ -202,7 +203,7 @@ def script(setup: Setup, options: Options) -> steps.Sequence[None]:
         before = step
         apart_s = round(options.drift_over / (options.drift_readings - 1), 3)
         for repeat in range(options.drift_readings):
-            why = f"{duration(repeat * apart_s)} after the first reading of the line"
+            why = tr("{time} after the first reading of the line", time=duration(repeat * apart_s))
             later = replace(step, wait_s=apart_s, because=why) if repeat else step
             yield from measure(replace(later, repeat=repeat))
     for step in _noise(setup, options):

@@ -7,12 +7,12 @@ from functools import partial
 from typing import Any
 
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import result_of
 from harness.report.readings import Group, Taken, grouped, missing
+from harness.words.language import tr, tr_count
 from sequences.comparing import Known
 from sequences.own_output import Rated
 from sequences.own_output.output import FREQUENCY, HEIGHT, LEVEL, PERIODS, RISE, frequency_budget, level_budget
@@ -48,15 +48,24 @@ def specification(unit: Unit) -> Iterator[str]:
         (stated.output_frequency, stated.output_frequency_within, "Hz"),
     ):
         if value and within:
-            yield f"calibration output {shown.quantity(value, unit_of)} ±{shown.percent(within)}"
+            yield tr(
+                "calibration output {quantity} ±{within}",
+                quantity=shown.quantity(value, unit_of),
+                within=shown.percent(within),
+            )
     if stated.output_rise_time:
-        yield f"rise time of the calibration output at most {shown.quantity(stated.output_rise_time, 's')}"
+        yield tr(
+            "rise time of the calibration output at most {output_rise_time}",
+            output_rise_time=shown.quantity(stated.output_rise_time, "s"),
+        )
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the unit's own signals."""
     read = count(parts, LEVEL.name, FREQUENCY.name, RISE.name)
     yield heading(
-        "Internal calibration signals", read > 0, f"{counted(read, 'result')} of the calibration output",
-        "sequence own_output, where the unit file states its output_level",
-    )  # fmt: skip
+        tr("Internal calibration signals"),
+        read > 0,
+        tr("{results} of the calibration output", results=tr_count(read, "result")),
+        tr("sequence own_output, where the unit file states its output_level"),
+    )

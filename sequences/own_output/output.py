@@ -16,6 +16,7 @@ from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating
 from harness.models import Setup, rated
 from harness.steps import Measure, TimeMarks
+from harness.words.language import tr
 from sequences.comparing import Known, Readings, compared, length_of, scaled, unequal
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.own_output import Rated
@@ -49,11 +50,12 @@ def level_budget(
         replace(line, sensitivity=line.sensitivity / given_v) for line in source_contributions(calibrator, stimulus)
     )
     return Budget(
-        quantity=f"level of the output, on channel {step.view.channel}",
+        quantity=tr("level of the output, on channel {channel}", channel=step.view.channel),
         unit="%",
         estimate=per_unit - 100.0,
         contributions=scaled(
-            (*source, *lines, *unequal(ratio, rated(setup.unit, RatedDeflection).deflection, "deflections")), per_unit
+            (*source, *lines, *unequal(ratio, rated(setup.unit, RatedDeflection).deflection, tr("deflections"))),
+            per_unit,
         ),
     )
 
@@ -77,11 +79,11 @@ def frequency_budget(
         period_s = true_period_ratio(setup, known.step) / (known.step.stimulus.rate_hz or math.nan)
         true_hz = periods(step) / (periods(known.step) * period_s * ratio)
         source = source_contributions(instrument_for(setup, known.step), known.step.stimulus)
-        not_equal = unequal(ratio, time_tolerance(setup.unit, step), "spans")
+        not_equal = unequal(ratio, time_tolerance(setup.unit, step), tr("spans"))
         lines = scaled((*source, *lines_of_both, *not_equal), -1.0)
     per_unit = 100.0 * true_hz / nominal_hz
     return Budget(
-        quantity="frequency of the output",
+        quantity=tr("frequency of the output"),
         unit="%",
         estimate=per_unit - 100.0,
         contributions=scaled(lines, per_unit),
@@ -103,10 +105,10 @@ def rise_budget(
     lines = (
         *(replace(line, sensitivity=line.sensitivity * s_per_div) for line in length.contributions),
         time_factor_line(setup.unit, step, sensitivity=measured_s),
-        estimate.rectangular("rise time of the channel", half_width=(longest - shortest) / 2, unit="s"),
+        estimate.rectangular(tr("rise time of the channel"), half_width=(longest - shortest) / 2, unit="s"),
     )
     return Budget(
-        quantity="rise time of the output",
+        quantity=tr("rise time of the output"),
         unit="ns",
         estimate=rise_s * _NS_PER_S,
         contributions=scaled(lines, _NS_PER_S),
@@ -132,7 +134,7 @@ def _counted(setup: Setup, readings: Readings, nominal_hz: float) -> tuple[float
     mean_hz = math.fsum(counted) / len(counted) if counted else nominal_hz
     lines = [*source_contributions(counter, TimeMarks(period_s=1.0 / mean_hz, level_vpp=1.0))]
     if len(counted) > 1:
-        lines.append(estimate.repeated(f"scatter of the mean of {len(counted)} counts", counted))
+        lines.append(estimate.repeated(tr("scatter of the mean of {count} counts", count=len(counted)), counted))
         lines[-1] = replace(lines[-1], sensitivity=1.0 / mean_hz, unit="Hz")
     return mean_hz, tuple(lines)
 

@@ -15,6 +15,7 @@ from harness.models import Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Connect, Measure, Role, Square, View
 from harness.values import Model
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, repeated
 from sequences.own_output import Rated
 from sequences.own_output.known import MOST_PERIODS, known_step, shown_whole
@@ -68,9 +69,13 @@ def plan(setup: Setup, options: Options) -> Plan:
         return Plan(left_out=("Calibration output: the unit file states no output_level under [tolerance].",))
     if stated.output_level > _HAZARDOUS_V:
         said = show(stated.output_level, "V")
-        return Plan(left_out=(f"Calibration output: {said} stand at an output that nobody switches off.",))
+        return Plan(
+            left_out=(tr("Calibration output: {said} stand at an output that nobody switches off.", said=said),)
+        )
     if setup.bench.path(options.path).termination is not None:
-        return Plan(left_out=(f"Calibration output: path {options.path!r} would load it with its termination.",))
+        return Plan(
+            left_out=(tr("Calibration output: path {path!r} would load it with its termination.", path=options.path),)
+        )
     points, left_out = [], []
     for quantity, step in _wanted(setup, options, stated.output_level):
         if isinstance(step, str):
@@ -91,7 +96,7 @@ def _wanted(setup: Setup, options: Options, level_vpp: float) -> Iterator[tuple[
     )  # fmt: skip
     view = shown_whole(setup, step, level_vpp)
     if view is None:
-        yield HEIGHT, "no range of the display shows it from top to bottom"
+        yield HEIGHT, tr("no range of the display shows it from top to bottom")
         return
     step = replace(step, view=view)
     height_div = level_vpp / setup.bench.path(options.path).divides_by / view.volts_per_div
@@ -115,7 +120,7 @@ def _expecting(step: Measure, length_div: float) -> Measure:
 
 def _comparable(setup: Setup, step: Measure) -> Measure | str:
     found = step.with_counter or known_step(setup, step) is not None
-    return step if found else "the calibrator gives nothing near enough to compare it with"
+    return step if found else tr("the calibrator gives nothing near enough to compare it with")
 
 
 def _frequency(setup: Setup, options: Options, step: Measure, sweeps: Sequence[float]) -> Measure | str:
@@ -127,7 +132,7 @@ def _frequency(setup: Setup, options: Options, step: Measure, sweeps: Sequence[f
 
     best = max(sweeps, key=lambda s: (round(span_div(s), 6), -s), default=period_s)
     if span_div(best) <= 0.0:
-        return "no time factor of the display shows a whole period"
+        return tr("no time factor of the display shows a whole period")
     timed = replace(
         step,
         view=replace(step.view, s_per_div=best),
@@ -139,7 +144,7 @@ def _frequency(setup: Setup, options: Options, step: Measure, sweeps: Sequence[f
 
 def _edge(options: Options, step: Measure, sweeps: Sequence[float], rated_s: float) -> Measure | str:
     if options.display == "reference":
-        return "the bench file states no accuracy of the reference's time factors"
+        return tr("the bench file states no accuracy of the reference's time factors")
     sweep_s = min(sweeps, key=lambda s: abs(s / rated_s - 1.0), default=rated_s)
     return replace(step, view=replace(step.view, s_per_div=sweep_s), quantity=EDGE.name, expected=rated_s)
 

@@ -9,11 +9,12 @@ from typing import Any
 from harness.analysis.verdict import Limits
 from harness.errors import AnalysisError
 from harness.models import Setup, Unit, rated
-from harness.quantities import HALF_POWER_DB, counted, round_to, show
+from harness.quantities import HALF_POWER_DB, round_to, show
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.readings import Taken
+from harness.words.language import tr, tr_count
 from harness.words.signals import describe
 from sequences.bandwidth.evaluation import Against, followed, half_powers
 from sequences.levelling.evaluation import Level, judge, not_read, result
@@ -51,21 +52,29 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     if stated.passband is not None and stated.passband_to is not None:
-        yield f"response within ±{stated.passband:g} dB up to {shown.hertz(stated.passband_to)}"
+        yield tr(
+            "response within ±{passband:g} dB up to {passband_to}",
+            passband=stated.passband,
+            passband_to=shown.hertz(stated.passband_to),
+        )
     if stated.limiter is not None:
         within = shown.percent(stated.limiter_tolerance)
-        yield f"half power with the limiter at {shown.hertz(stated.limiter)} ± {within}"
+        yield tr(
+            "half power with the limiter at {limiter} ± {within}", limiter=shown.hertz(stated.limiter), within=within
+        )
     if stated.ac_corner is not None:
-        yield f"lower corner of AC coupling at most {shown.hertz(stated.ac_corner)}"
+        yield tr("lower corner of AC coupling at most {ac_corner}", ac_corner=shown.hertz(stated.ac_corner))
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the response below the bandwidth."""
     judged, read = count(parts, PASSBAND.name), followed(parts)
-    by = f"{counted(read, 'response')} read from the reference frequency on; reported, not judged"
-    by = counted(judged, "response") if judged else by
-    could = "sequence passband, or sequence bandwidth with scan = true"
-    yield heading("Flatness below the bandwidth", judged + read > 0, by, could)
+    by = tr(
+        "{responses} read from the reference frequency on; reported, not judged", responses=tr_count(read, "response")
+    )
+    by = tr_count(judged, "response") if judged else by
+    could = tr("sequence passband, or sequence bandwidth with scan = true")
+    yield heading(tr("Flatness below the bandwidth"), judged + read > 0, by, could)
 
 
 def _missing(entry: Mapping[str, Any], results: Sequence[Result]) -> Iterator[str]:
@@ -75,12 +84,19 @@ def _missing(entry: Mapping[str, Any], results: Sequence[Result]) -> Iterator[st
     there = {(r.channel, r.setting_value) for r in results if r.quantity == PASSBAND.name}
     for channel, volts_per_div in planned:
         if (channel, volts_per_div) not in there:
-            yield f"channel {channel}: {PASSBAND.name}, {show(volts_per_div, 'V')}/div"
+            yield tr(
+                "channel {channel}: {PASSBAND_name}, {volts_per_div}/div",
+                channel=channel,
+                PASSBAND_name=PASSBAND.name,
+                volts_per_div=show(volts_per_div, "V"),
+            )
 
 
 def _setting(step: Any) -> str:
     ohm = step.view.input_ohm
-    return f"{show(step.view.volts_per_div, 'V')}/div" + ("" if ohm is None else f", {show(ohm, 'Ω')} input")
+    return f"{show(step.view.volts_per_div, 'V')}/div" + (
+        "" if ohm is None else tr(", {ohm} input", ohm=show(ohm, "Ω"))
+    )
 
 
 # --- passband -----------------------------------------------------------------------------------------------------
@@ -114,11 +130,19 @@ def _passband(
     assert limits is not None
     table = level_table(setup, plan, level)
     return result(
-        setup, levels, limits, quantity=PASSBAND.name, setting=_setting(levels[0].step),
-        says=f"relative to {shown.hertz(plan.reference_hz)} the response departs most, by",
-        reference_hz=plan.reference_hz, reference_div=None if base is None else sum(base.values) / len(base.values),
-        level=table.points if table else (), method=method_of(setup, table),
-    )  # fmt: skip
+        setup,
+        levels,
+        limits,
+        quantity=PASSBAND.name,
+        setting=_setting(levels[0].step),
+        says=tr(
+            "relative to {reference_hz} the response departs most, by", reference_hz=shown.hertz(plan.reference_hz)
+        ),
+        reference_hz=plan.reference_hz,
+        reference_div=None if base is None else sum(base.values) / len(base.values),
+        level=table.points if table else (),
+        method=method_of(setup, table),
+    )
 
 
 def _level(
@@ -131,7 +155,7 @@ def _level(
     if here is None:
         return Level(step=step, frequency_hz=hz, remark=not_read([r.status for _, r in at]))
     if base is None:
-        return Level(step=step, frequency_hz=hz, remark="the reference frequency was not read")
+        return Level(step=step, frequency_hz=hz, remark=tr("the reference frequency was not read"))
     try:
         budget = response(setup, plan, level, reference=base, at=here, width=width)
     except AnalysisError as error:
@@ -159,12 +183,13 @@ def _limiters(setup: Setup, options: Options, taken: Sequence[Taken]) -> Iterato
     against = Against(
         quantity=LIMITER.name,
         limits=Limits(low=nominal * (1 - within), high=nominal * (1 + within)),
-        rated=f"Rated {shown.hertz(nominal)} ± {shown.percent(within)}",
+        rated=tr("Rated {nominal} ± {within}", nominal=shown.hertz(nominal), within=shown.percent(within)),
     )
     asked = limiter_options(options, options.channels).model_dump(mode="json", exclude_none=True)
     for one in half_powers(as_rated, asked, these, against):
-        said = one.sentence.replace(f"Channel {one.channel}:", f"Channel {one.channel}, limiter on:", 1)
-        yield replace(one, setting=f"{one.setting}, limiter on", sentence=said)
+        plain = tr("Channel {channel}: ", channel=one.channel)
+        said = one.sentence.replace(plain, tr("Channel {channel}, limiter on: ", channel=one.channel), 1)
+        yield replace(one, setting=tr("{setting}, limiter on", setting=one.setting), sentence=said)
 
 
 def _couplings(setup: Setup, taken: Sequence[Taken]) -> Iterator[Result]:
@@ -190,9 +215,11 @@ def _coupling(setup: Setup, direct: Sequence[Taken], blocked: Sequence[Taken], w
         except AnalysisError as error:
             level = Level(step=step, frequency_hz=hz, remark=str(error))
     one = judge(setup, level, limits)
-    known = "was not read" if one.statement is None else f"leaves {shown.with_u(one.statement)}"
+    known = (
+        tr("was not read") if one.statement is None else tr("leaves {statement}", statement=shown.with_u(one.statement))
+    )
     corner = None if one.statement is None else corner_hz(hz, one.statement.estimate)
-    pole = "" if corner is None else f", as a single pole at {shown.hertz(round_to(corner, 2))} does"
+    pole = "" if corner is None else tr(", as a single pole at {corner} does", corner=shown.hertz(round_to(corner, 2)))
     half = shown.minus(f"{-HALF_POWER_DB:.2f} dB")
     return Result(
         quantity=AC_COUPLED.name,
@@ -212,8 +239,16 @@ def _coupling(setup: Setup, direct: Sequence[Taken], blocked: Sequence[Taken], w
         verdict=one.verdict,
         word=one.word,
         remarks=(level.remark,) if level.remark else (),
-        sentence=f"Channel {step.view.channel}: at {shown.hertz(hz)} AC coupling {known}{pole}. "
-        f"At least {half} is left where the corner is no higher: {one.word}.",
+        sentence=tr(
+            "Channel {channel}: at {hz} AC coupling {known}{pole}. At least {half} is left where the "
+            "corner is no higher: {word}.",
+            channel=step.view.channel,
+            hz=shown.hertz(hz),
+            known=known,
+            pole=pole,
+            half=half,
+            word=one.word,
+        ),
         stimulus=step.stimulus,
         view=step.view,
     )

@@ -18,6 +18,7 @@ from harness.measurement import Quantity, Rating
 from harness.models import Setup, Unit, rated
 from harness.quantities import DB_PER_NEPER, db
 from harness.steps import Measure, Reading, Sine
+from harness.words.language import tr
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.compression import compression
 from sequences.levelling.reading import reader_of, reading_line
@@ -94,15 +95,15 @@ def response(
     rests_on = setup.bench.reference or setup.bench.generator
     origin = "" if rests_on is None else origin_of(rests_on)
     lines = (
-        reading_line("readings", here_div, len(at.values), reader),
-        reading_line("readings at the reference frequency", base_div, len(reference.values), reader),
+        reading_line(tr("readings"), here_div, len(at.values), reader),
+        reading_line(tr("readings at the reference frequency"), base_div, len(reference.values), reader),
         *(replace(line, origin=origin) for line in (*known.contributions, *level_drift(plan, table, level))),
         *width_lines(thick, here_div, base_div),
         compression(setup.unit, here_div / base_div),
     )
     levels = db(at.step.stimulus.level / reference.step.stimulus.level)
     return Budget(
-        quantity=f"response of channel {at.step.view.channel}",
+        quantity=tr("response of channel {channel}", channel=at.step.view.channel),
         unit="dB",
         estimate=db(here_div / base_div) - levels - known.correction_db,
         contributions=tuple(line for line in lines if line.contribution),
@@ -117,14 +118,14 @@ def coupled(setup: Setup, direct: Shown, coupled: Shown, width: Sequence[Taken] 
         raise AnalysisError("no deflection was read but the trace's own width")
     reader = reader_of(setup.unit)
     lines: tuple[Contribution, ...] = (
-        reading_line("readings, AC", ac_div, len(coupled.values), reader),
-        reading_line("readings, DC", dc_div, len(direct.values), reader),
-        normal("frequency", u=_RATED_FREQUENCY_U * _CORNER_DB, unit="dB"),
+        reading_line(tr("readings, AC"), ac_div, len(coupled.values), reader),
+        reading_line(tr("readings, DC"), dc_div, len(direct.values), reader),
+        normal(tr("frequency"), u=_RATED_FREQUENCY_U * _CORNER_DB, unit="dB"),
         *width_lines(thick, ac_div, dc_div),
         compression(setup.unit, ac_div / dc_div),
     )
     return Budget(
-        quantity=f"AC coupling of channel {coupled.step.view.channel}",
+        quantity=tr("AC coupling of channel {channel}", channel=coupled.step.view.channel),
         unit="dB",
         estimate=db(ac_div / dc_div),
         contributions=tuple(line for line in lines if line.contribution),

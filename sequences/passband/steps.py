@@ -14,6 +14,7 @@ from harness.models import Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Measure, Role, Sine, Step, View, connect, measure
 from harness.values import Divisions, Hertz, Model, Ohms, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_range
 from sequences.bandwidth import asked
 from sequences.bandwidth import steps as bandwidth
@@ -170,14 +171,19 @@ def _not_tried(setup: Setup, options: Options) -> Iterator[str]:
         yield "Passband: the unit file states no 'passband' with its 'passband_to'."
     if "limiter" in options.what and limiter_setup(setup, options) is None:
         beyond = stated.limiter is not None
-        yield f"Limiter: {'above what the generator gives' if beyond else 'the unit file states no rating'}."
+        yield tr(
+            "Limiter: {more}.",
+            more=tr("above what the generator gives") if beyond else tr("the unit file states no rating"),
+        )
     if "AC coupling" in options.what and _ac_hz(setup, options) is None:
         why = "the unit file states no 'ac_corner'"
         if options.input is not None:
-            why = "its corner is rated for the usual input resistance"
+            why = tr("its corner is rated for the usual input resistance")
         elif stated.ac_corner is not None:
-            why = f"the generator goes down to {show(generator.frequency_low, 'Hz')} only"
-        yield f"AC coupling: {why}."
+            why = tr(
+                "the generator goes down to {frequency_low} only", frequency_low=show(generator.frequency_low, "Hz")
+            )
+        yield tr("AC coupling: {why}.", why=why)
 
 
 def _ranges(setup: Setup, options: Options) -> tuple[list[_Range], list[str]]:
@@ -191,7 +197,7 @@ def _ranges(setup: Setup, options: Options) -> tuple[list[_Range], list[str]]:
         shown_div = vpp / by / volts_per_div
         if shown_div < _LEAST_DIV or vpp < generator.level_low:
             name = f"{show(volts_per_div, 'V')}/div"
-            left_out.append(f"{name}: no level of the generator fits the screen and the ratings.")
+            left_out.append(tr("{name}: no level of the generator fits the screen and the ratings.", name=name))
         else:
             found.append(_Range(volts_per_div=volts_per_div, level_vpp=vpp, deflection_div=shown_div))
     return found, left_out
@@ -210,9 +216,11 @@ def _frequencies(setup: Setup, options: Options) -> tuple[list[float], list[str]
     left_out, found = [], []
     for hz in rounded:
         if not generator.frequency_low <= hz <= generator.frequency_high:
-            left_out.append(f"Passband at {show(hz, 'Hz')}: the generator does not give it.")
+            left_out.append(tr("Passband at {hz}: the generator does not give it.", hz=show(hz, "Hz")))
         elif hz > reach_hz(setup) * (1 + 1e-9):
-            left_out.append(f"Passband at {show(hz, 'Hz')}: the response of the reference is not known there.")
+            left_out.append(
+                tr("Passband at {hz}: the response of the reference is not known there.", hz=show(hz, "Hz"))
+            )
         else:
             found.append(hz)
     return found, left_out

@@ -14,6 +14,7 @@ from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Heading, PartResult, Result
 from harness.report.points import evaluate_points
 from harness.report.readings import Taken
+from harness.words.language import tr
 from sequences.pulse import Rated
 from sequences.pulse.steps import QUANTITIES
 from sequences.time_base.span import RATING as TIME_FACTOR_RATING
@@ -40,7 +41,7 @@ def _by_its_time_factor(setup: Setup, result: Result, known: Statement | None) -
         return result
     longer = 1.0 if setup.job.error == "deflection factor" else -1.0  # an indication that is too long
     read = normal(
-        "time factor, as read", value=longer * known.estimate / 100.0, u=known.u / 100.0, dof=known.dof_eff,
+        tr("time factor, as read"), value=longer * known.estimate / 100.0, u=known.u / 100.0, dof=known.dof_eff,
         sensitivity=rated_line.sensitivity,
     )  # fmt: skip
     budget = replace(
@@ -61,19 +62,26 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     if unit.rise_time:
-        yield f"rise time at most {shown.quantity(unit.rise_time, 's')}"
+        yield tr("rise time at most {rise_time}", rise_time=shown.quantity(unit.rise_time, "s"))
     if stated.overshoot:
-        yield f"overshoot at most {shown.percent(stated.overshoot)}"
+        yield tr("overshoot at most {overshoot}", overshoot=shown.percent(stated.overshoot))
     if stated.top_aberration:
-        yield f"aberration of the top at most {shown.percent(stated.top_aberration)}"
+        yield tr("aberration of the top at most {top_aberration}", top_aberration=shown.percent(stated.top_aberration))
     if stated.settling_time:
         band = shown.percent(stated.band)
-        yield f"settled to ±{band} in {shown.quantity(stated.settling_time, 's')}"
+        yield tr(
+            "settled to ±{band} in {settling_time}", band=band, settling_time=shown.quantity(stated.settling_time, "s")
+        )
     if stated.sag:
-        yield f"sag at most {shown.percent(stated.sag)} at {shown.hertz(stated.sag_hz)}"
+        yield tr("sag at most {sag} at {sag_hz}", sag=shown.percent(stated.sag), sag_hz=shown.hertz(stated.sag_hz))
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the pulse response."""
     read = count(parts, *(quantity.rating.name for quantity in QUANTITIES if quantity.rating))
-    yield heading("Rise time and pulse response", read > 0, f"{read} results of the fast edge", "sequence pulse")
+    yield heading(
+        tr("Rise time and pulse response"),
+        read > 0,
+        tr("{read} results of the fast edge", read=read),
+        tr("sequence pulse"),
+    )

@@ -18,6 +18,7 @@ from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated
 from harness.quantities import show
 from harness.steps import AMPLITUDE, Measure, Reading
+from harness.words.language import tr
 from sequences.pulse import BANDS, Rated
 from sequences.pulse.parameters import (
     NS_PER_S,
@@ -85,7 +86,7 @@ def settling_budget(
     factor = estimate.rectangular(TIME_FACTOR, half_width=time_tolerance(unit, step) * length.value_div, unit="div")
     to_ns = s_per_div * NS_PER_S
     return Budget(
-        quantity=f"settling time of channel {step.view.channel}",
+        quantity=tr("{quantity} of channel {channel}", quantity=tr("settling time"), channel=step.view.channel),
         unit="ns",
         estimate=length.value_div * to_ns,
         contributions=tuple(replace(line, sensitivity=to_ns) for line in (*length.contributions, factor)),

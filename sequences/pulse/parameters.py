@@ -26,6 +26,7 @@ from harness.errors import AnalysisError
 from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Calibrator, Generator, Setup, rated
 from harness.steps import AMPLITUDE, Measure, Reading
+from harness.words.language import tr
 from sequences.pulse import Rated
 from sequences.pulse.rise_time import SOURCE, remove_source
 from sequences.reading import times, words
@@ -58,7 +59,9 @@ def rise_time_budget(
     measured_s = length.value_div * s_per_div
     unit = remove_source(measured_s, source_s, u_source_rise_time_s=u_edge_s * edge_s / source_s)
     gain = measured_s / unit.rise_time_s
-    path = estimate.normal(f"rise time of {label}", u=u_path_s, sensitivity=-path_s / unit.rise_time_s, unit="s")
+    path = estimate.normal(
+        tr("rise time of {label}", label=label), u=u_path_s, sensitivity=-path_s / unit.rise_time_s, unit="s"
+    )
     in_s = (
         *(replace(line, sensitivity=line.sensitivity * s_per_div * gain) for line in length.contributions),
         time_factor_line(setup.unit, step, sensitivity=measured_s * gain),
@@ -66,7 +69,9 @@ def rise_time_budget(
         *(replace(line, origin=origin) if line.name == SOURCE else line for line in unit.contributions),
     )
     return Budget(
-        quantity=f"{step.quantity.replace('_', ' ')} of channel {step.view.channel}",
+        quantity=tr(
+            "{quantity} of channel {channel}", quantity=tr(step.quantity.replace("_", " ")), channel=step.view.channel
+        ),
         unit="ns",
         estimate=unit.rise_time_s * NS_PER_S,
         contributions=tuple(replace(line, sensitivity=line.sensitivity * NS_PER_S) for line in in_s),
@@ -101,7 +106,9 @@ def aberration_budget(
     )
     per_div = 100.0 / amplitude_div
     return Budget(
-        quantity=f"{step.quantity.replace('_', ' ')} of channel {step.view.channel}",
+        quantity=tr(
+            "{quantity} of channel {channel}", quantity=tr(step.quantity.replace("_", " ")), channel=step.view.channel
+        ),
         unit="%",
         estimate=length.value_div * per_div,
         contributions=(
@@ -115,7 +122,7 @@ def _of_the_source(setup: Setup, step: Measure) -> Iterator[Contribution]:
     """What the edge itself departs from a step by, which the unit's response may show whole."""
     source = instrument_for(setup, step)
     if isinstance(source, Calibrator | Generator) and source.edge_aberration:
-        line = estimate.rectangular("aberration of the edge", half_width=source.edge_aberration, sensitivity=100.0)
+        line = estimate.rectangular(tr("aberration of the edge"), half_width=source.edge_aberration, sensitivity=100.0)
         yield replace(line, origin=origin_of(source))
 
 

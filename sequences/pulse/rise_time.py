@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from harness.analysis import estimate
 from harness.errors import AnalysisError
 from harness.quantities import show
+from harness.words.language import tr
 
 if TYPE_CHECKING:
     from harness.analysis.estimate import Contribution
@@ -56,7 +57,7 @@ def remove_source(rise_time_s: float, source_rise_time_s: float, *, u_source_ris
             f"The source's rise time of {show(source_rise_time_s, 's', 3)} hides the unit's: "
             f"of {show(rise_time_s, 's', 3)} measured, no more can be said than an upper limit. Use a faster source."
         )
-    model = estimate.rectangular("removing the source by squares", half_width=model_s, unit="s")
+    model = estimate.rectangular(tr("removing the source by squares"), half_width=model_s, unit="s")
     return RiseTime(
         rise_time_s=unit_s,
         contributions=(

@@ -14,6 +14,7 @@ from harness.models import Calibrator, Generator, Setup, rated
 from harness.quantities import nearest, round_to, show
 from harness.steps import FastEdge, Measure, Role, Square, Trigger, View
 from harness.values import Flag, Model, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, read_all, signal_range
 from sequences.pulse import Rated
 from sequences.pulse.further import FALL_TIME, SAG, SETTLING, UNDERSHOOT, settling_of
@@ -82,7 +83,7 @@ def _stated(setup: Setup, options: Options) -> tuple[list[Quantity], list[str]]:
         ratings |= {FALL_TIME: unit.rise_time, UNDERSHOOT: edge.overshoot}
     stated = [quantity for quantity, rating in ratings.items() if rating is not None]
     left_out = [
-        f"{_called(quantity)}: the unit file states no rating."
+        tr("{quantity}: the unit file states no rating.", quantity=_called(quantity))
         for quantity, rating in ratings.items()
         if rating is None
     ]
@@ -90,7 +91,10 @@ def _stated(setup: Setup, options: Options) -> tuple[list[Quantity], list[str]]:
     stated += [quantity for quantity, rating in besides.items() if rating is not None]
     if not gives_records(setup):
         asked = [quantity for quantity in stated if quantity.own is None and quantity is not TOP_ABERRATION]
-        left_out += [f"{_called(quantity)}: it takes a record, and the unit gives none." for quantity in asked]
+        left_out += [
+            tr("{quantity}: it takes a record, and the unit gives none.", quantity=_called(quantity))
+            for quantity in asked
+        ]
         stated = [quantity for quantity in stated if quantity not in asked]
     calibrator, path = setup.bench.calibrator, _sag_path(setup, options)
     if SAG in stated and (path is None or calibrator is None or "square" not in calibrator.functions):
@@ -123,7 +127,11 @@ def _ranges(setup: Setup, options: Options) -> tuple[list[float], list[str]]:
         asked = [wanted]
     else:  # the nearest that the source has a height for
         asked = [nearest(given, wanted)]
-    beyond = [f"{show(v, 'V')}/div: the {options.source} gives no edge of its height." for v in asked if v not in given]
+    beyond = [
+        tr("{v}/div: the {source} gives no edge of its height.", v=show(v, "V"), source=options.source)
+        for v in asked
+        if v not in given
+    ]
     return [volts for volts in asked if volts in given], beyond
 
 

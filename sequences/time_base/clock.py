@@ -30,6 +30,7 @@ from harness.measurement import POINTS, Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated
 from harness.quantities import show
 from harness.steps import AMPLITUDE, Measure, Reading, Sine
+from harness.words.language import tr
 from sequences.reading import times, words
 from sequences.time_base import Rated
 
@@ -69,7 +70,7 @@ def clock_budget(
     order = _order(step.stimulus.rate_hz or 0.0, rate_of(setup.unit, step))
     amplitude_div = setup.unit.usable_div / 2
     u = math.sqrt(6) * _NOISE_DIV / (math.pi * amplitude_div * order * POINTS**1.5 * math.sqrt(repeats))
-    return _budget(setup, step, error=0.0, fit=estimate.normal("sine fits", u=u, sensitivity=_PPM))
+    return _budget(setup, step, error=0.0, fit=estimate.normal(tr("sine fits"), u=u, sensitivity=_PPM))
 
 
 def clock_error(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Budget:
@@ -100,10 +101,10 @@ def clock_error(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Bud
     inner = 1.0 / math.sqrt(math.fsum(weights))
     chi2 = math.fsum(((each.error - error) / each.u) ** 2 for each in sines)
     free = len(sines) - 1
-    fit = estimate.normal(f"fits of {len(sines)} sines", u=inner, sensitivity=_PPM)
+    fit = estimate.normal(tr("fits of {count} sines", count=len(sines)), u=inner, sensitivity=_PPM)
     if free and chi2 > _BEYOND_CHANCE * free:
         wider = inner * math.sqrt(chi2 / free)
-        fit = estimate.normal(f"scatter of {len(sines)} sines", u=wider, dof=free, sensitivity=_PPM)
+        fit = estimate.normal(tr("scatter of {count} sines", count=len(sines)), u=wider, dof=free, sensitivity=_PPM)
     return _budget(setup, step, error=error, fit=fit)
 
 
@@ -134,7 +135,7 @@ def _budget(setup: Setup, step: Measure, *, error: float, fit: Contribution) -> 
     sign = 1.0 if setup.job.error == "indication" else -1.0
     lines = [replace(line, sensitivity=line.sensitivity * _PPM) for line in period_lines(setup, as_applied(step, ()))]
     return Budget(
-        quantity=f"sample clock at {show(step.view.s_per_div, 's')}/div",
+        quantity=tr("sample clock at {s_per_div}/div", s_per_div=show(step.view.s_per_div, "s")),
         unit="ppm",
         estimate=_PPM * relative_error(1.0 + error, 1.0, setup.job.error),
         contributions=tuple(replace(line, sensitivity=sign * line.sensitivity) for line in (*lines, fit)),

@@ -10,6 +10,7 @@ from harness.measurement import POINTS
 from harness.models import Setup, rated
 from harness.quantities import round_to
 from harness.steps import Measure, Sine, View
+from harness.words.language import tr
 from sequences import Plan, Planned, generator_of, signal_range
 from sequences.reading import gives_records
 from sequences.time_base import Rated
@@ -29,7 +30,7 @@ def sines(setup: Setup, options: Options) -> Plan:
         return Plan()
     found = _why_not(setup) or _fitting(setup, options)
     if isinstance(found, str):
-        return Plan(left_out=(f"Sample clock: {found}.",))
+        return Plan(left_out=(tr("Sample clock: {found}.", found=found),))
     return Plan(points=(Planned(step=found[-1]),))
 
 
@@ -43,15 +44,15 @@ def all_sines(setup: Setup, options: Options) -> Iterator[Planned]:
 def _why_not(setup: Setup) -> str:
     unit, bench = setup.unit, setup.bench
     if unit.read != "remote":
-        return "it takes records, and the unit is read by eye"
+        return tr("it takes records, and the unit is read by eye")
     if unit.sample_rate is None and not _says_its_rate(setup):
         return (
             "whether the samples of a record are real is not known: several sweeps or an interpolation would show "
             "another rate; state the unit's sample_rate, or the command that asks it"
         )
     if not gives_records(setup):
-        return "the bench file says that the unit gives no record"
-    return "" if bench.generator is not None else "it takes sines, and the bench has no generator"
+        return tr("the bench file says that the unit gives no record")
+    return "" if bench.generator is not None else tr("it takes sines, and the bench has no generator")
 
 
 def _says_its_rate(setup: Setup) -> bool:
@@ -70,7 +71,7 @@ def _fitting(setup: Setup, options: Options) -> list[Measure] | str:
             if rate_hz <= real_hz * (1 + 1e-9) and least * rate_hz <= top_hz:
                 orders = (1, min(_HIGHEST, math.floor(top_hz / rate_hz)))
                 return [_sine(setup, options, s_per_div, order * POINTS + c) for order in orders for c in _CYCLES]
-    return "no record of real samples is slow enough that the unit shows twice its rate"
+    return tr("no record of real samples is slow enough that the unit shows twice its rate")
 
 
 def _sine(setup: Setup, options: Options, s_per_div: float, cycles: float) -> Measure:

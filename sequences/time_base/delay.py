@@ -19,6 +19,7 @@ from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, rated
 from harness.quantities import show
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 from sequences.reading import times
 from sequences.time_base import Rated
 from sequences.time_base.span import TIME_FACTOR, rising, time_tolerance
@@ -62,9 +63,12 @@ def delay_budget(
     lines += [
         estimate.rectangular(TIME_FACTOR, half_width=abs(shift_div) * time_tolerance(setup.unit, step), unit="div")
     ]
-    lines += [replace(line, name=f"without delay: {line.name}", sensitivity=-1.0) for line in before.contributions]
+    lines += [
+        replace(line, name=tr("without delay: {line}", line=line.name), sensitivity=-1.0)
+        for line in before.contributions
+    ]
     return Budget(
-        quantity=f"delay of {show(delay_s, 's')}",
+        quantity=tr("delay of {delay}", delay=show(delay_s, "s")),
         unit=RATING.error_in,
         estimate=scale * relative_error(delay_s, true_s, setup.job.error),
         contributions=(
@@ -80,7 +84,7 @@ def _place(setup: Setup, readings: Sequence[Reading], repeats: int) -> Length:
     half_div = max((reading.more.get(HALF_SAMPLE, 0.0) for reading in readings), default=0.0)
     if not half_div:
         return length
-    trigger = estimate.rectangular("trigger between two samples", half_width=half_div, unit="div")
+    trigger = estimate.rectangular(tr("trigger between two samples"), half_width=half_div, unit="div")
     return replace(length, contributions=(*length.contributions, trigger))
 
 

@@ -10,6 +10,7 @@ from typing import Final
 from harness.models import Setup, rated
 from harness.quantities import round_to, show
 from harness.steps import Measure
+from harness.words.language import tr
 from sequences import Plan, Planned, calibrator_of
 from sequences.reading import gives_records
 from sequences.time_base import Rated
@@ -32,7 +33,7 @@ def delays(setup: Setup, options: Options) -> Plan:
     for delay_s in options.delays or (_USUAL_S[unit.read],):
         found = _why_not(setup, options) or _step(setup, options, delay_s, stated.delay or stated.time)
         if isinstance(found, str):
-            left_out.append(f"Delay of {show(delay_s, 's')}: {found}.")
+            left_out.append(tr("Delay of {delay_s}: {found}.", delay_s=show(delay_s, "s"), found=found))
         else:
             points.append(Planned(step=found, repeats=options.repeats))
     return Plan(points=tuple(points), left_out=tuple(left_out))
@@ -53,11 +54,11 @@ def without_delay(plan: Plan) -> Iterator[Planned]:
 def _why_not(setup: Setup, options: Options) -> str:
     remote = setup.bench.unit
     if options.source != "calibrator":
-        return "it takes time marks, and so the calibrator"
+        return tr("it takes time marks, and so the calibrator")
     if setup.unit.read == "remote" and remote is not None and remote.commands.get("delay") == "":
-        return "the bench file says that the unit has no command for a delay"
+        return tr("the bench file says that the unit has no command for a delay")
     if not gives_records(setup):
-        return "the bench file says that the unit gives no record"
+        return tr("the bench file says that the unit gives no record")
     return ""
 
 
@@ -72,7 +73,7 @@ def _step(setup: Setup, options: Options, delay_s: float, tolerance: float) -> M
                 purpose="delay", path=options.path, source=options.source, stimulus=stimulus, display="unit",
                 view=replace(view, s_per_div=s_per_div, delay_s=delay_s), quantity=MARK_SHIFT.name, expected=0.0,
             )  # fmt: skip
-    return "the calibrator has no marks that fit it and that one sweep of the unit shows singly"
+    return tr("the calibrator has no marks that fit it and that one sweep of the unit shows singly")
 
 
 def _period(setup: Setup, delay_s: float, s_per_div: float) -> float | None:

@@ -16,13 +16,14 @@ from harness.analysis.rounding import format_value_u
 from harness.analysis.verdict import relative_error
 from harness.assess import PER_RATIO
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, show
+from harness.quantities import show
 from harness.report import shown
 from harness.report.checklist import count, heading
 from harness.report.model import Evaluated, Finding, Heading, PartResult, Result
 from harness.report.points import evaluate_points
 from harness.report.readings import Taken
 from harness.steps import GROUND, Measure, Reading
+from harness.words.language import tr, tr_count
 from sequences.time_base import Rated
 from sequences.time_base.clock import ALIAS, CLOCK, RATE, clocks, jitter_of
 from sequences.time_base.delay import MARK_AT_ZERO
@@ -57,11 +58,12 @@ def _in_words(setup: Setup, last: Measure | None, sines: Sequence[Reading], resu
     if result.quantity != CLOCK.name or last is None or result.statement is None:
         return result
     said = clocks(setup, last, sines)
-    orders = " and ".join(f"{order} ×" for order in sorted({each.order for each in said}))
+    orders = tr(" and ").join(f"{order} ×" for order in sorted({each.order for each in said}))
     rate_hz = next(reading.more[RATE] for reading in sines if RATE in reading.more)
     errors = tuple(1e6 * relative_error(1.0 + each.error, 1.0, setup.job.error) for each in said)
+    applied = tr("{count} sines beside {orders} {rate}", count=len(said), orders=orders, rate=show(rate_hz, "Hz"))
     return replace(
-        result, applied=f"{len(said)} sines beside {orders} {show(rate_hz, 'Hz')}", applied_value=None,
+        result, applied=applied, applied_value=None,
         applied_unit="", expected=0.0, unit="ppm", readings=errors, reading=result.statement.estimate,
     )  # fmt: skip
 
@@ -79,13 +81,25 @@ def _together(setup: Setup, results: Sequence[Result], sines: Sequence[Reading])
     lines = (replace(line, sensitivity=line.sensitivity * to_ppm) for line in delay.budget.contributions)
     in_ppm = replace(delay.budget, unit="ppm", estimate=delay.budget.estimate * to_ppm, contributions=tuple(lines))
     apart = state(difference(in_ppm, clock.budget, shared=()), setup.job.coverage)
-    agree = "no more than their uncertainty" if abs(apart.estimate) <= apart.expanded else "more than their uncertainty"
+    agree = (
+        tr("no more than their uncertainty")
+        if abs(apart.estimate) <= apart.expanded
+        else tr("more than their uncertainty")
+    )
     yield Finding(
-        name="delay against clock", channel=clock.channel, path=delay.path, value=apart.estimate, u=apart.expanded,
-        k=apart.k, unit="ppm",
-        sentence="clock by delay less clock by sines "
-        f"{format_value_u(apart.estimate, apart.expanded, 'ppm', signed=True)}, {agree}.",
-    )  # fmt: skip
+        name="delay against clock",
+        channel=clock.channel,
+        path=delay.path,
+        value=apart.estimate,
+        u=apart.expanded,
+        k=apart.k,
+        unit="ppm",
+        sentence=tr(
+            "clock by delay less clock by sines {estimate}, {agree}.",
+            estimate=format_value_u(apart.estimate, apart.expanded, "ppm", signed=True),
+            agree=agree,
+        ),
+    )
 
 
 def _jitter(clock: Result, jitter_s2: float, u_s2: float) -> Finding:
@@ -94,11 +108,11 @@ def _jitter(clock: Result, jitter_s2: float, u_s2: float) -> Finding:
     jitter_ps = _PS_PER_S * math.sqrt(max(jitter_s2, 0.0))
     shows = jitter_s2 > 2.0 * u_s2
     u_ps = _PS_PER_S * u_s2 / math.sqrt(jitter_s2) if shows else most_ps  # k = 2 over twice the root
-    said = format_value_u(jitter_ps, u_ps, "ps") if shows else f"below {most_ps:.2g} ps"
+    said = format_value_u(jitter_ps, u_ps, "ps") if shows else tr("below {most_ps:.2g} ps", most_ps=most_ps)
     return Finding(
         name="sampling jitter", channel=clock.channel, path=clock.path, value=jitter_ps if shows else 0.0, u=u_ps,
         unit="ps",
-        sentence=f"with that of the source, apart from noise: {said} (rms).",
+        sentence=tr("with that of the source, apart from noise: {said} (rms).", said=said),
     )  # fmt: skip
 
 
@@ -106,20 +120,22 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     if unit.s_per_div:
-        yield f"time factors ±{shown.percent(stated.time)}"
+        yield tr("time factors ±{time}", time=shown.percent(stated.time))
     if stated.time_magnified:
-        yield f"magnified ±{shown.percent(stated.time_magnified)}"
+        yield tr("magnified ±{time_magnified}", time_magnified=shown.percent(stated.time_magnified))
     if stated.time_linearity:
-        yield f"marks within ±{shown.percent(stated.time_linearity)} of eight divisions"
+        yield tr(
+            "marks within ±{time_linearity} of eight divisions", time_linearity=shown.percent(stated.time_linearity)
+        )
     if stated.time_delay:
-        yield f"delay ±{shown.percent(stated.time_delay)}"
+        yield tr("delay ±{time_delay}", time_delay=shown.percent(stated.time_delay))
     if stated.time_clock:
-        yield f"sample clock ±{shown.number(1e6 * stated.time_clock, 'ppm')}"
+        yield tr("sample clock ±{time_clock}", time_clock=shown.number(1e6 * stated.time_clock, "ppm"))
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the time base."""
     read = count(parts, RATING.name)
     others = [name for name in (LINEARITY.name, DELAY.name, CLOCK.name) if count(parts, name)]
-    by = ", ".join((*([counted(read, RATING.name)] if read else []), *others))
-    yield heading("Horizontal deflection", bool(by), by, "sequence time_base")
+    by = ", ".join((*([tr_count(read, "time factor")] if read else []), *map(tr, others)))
+    yield heading(tr("Horizontal deflection"), bool(by), by, tr("sequence time_base"))

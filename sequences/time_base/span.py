@@ -20,6 +20,7 @@ from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, Unit, rated
 from harness.quantities import show
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 from sequences.reading import times
 from sequences.time_base import Rated
 
@@ -47,7 +48,12 @@ def time_base_budget(
     expected_div, period = ideal(setup, step), period_lines(setup, step)
     magnified = f" ×{step.view.magnifier:g}" if step.view.magnifier != 1.0 else ""
     part = step.quantity.removeprefix(SPAN.name).replace("_", " ")  # of the sweep: " at start"
-    name = f"time factor error of {show(step.view.s_per_div, 's')}/div{magnified}{part}"
+    name = tr(
+        "time factor error of {s_per_div}/div{magnified}{part}",
+        s_per_div=show(step.view.s_per_div, "s"),
+        magnified=magnified,
+        part=part and tr(part),
+    )
     if (length := on_lines(setup, step, readings)) is not None:
         return _against(length, expected_div, period, setup.job.error, name)
     values = values_of(readings)

@@ -12,6 +12,7 @@ from harness.measurement import Quantity
 from harness.models import Function, Setup, rated
 from harness.quantities import show
 from harness.steps import Measure, Role
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, calibrator_of, generator_of, read_all, require_a_hand, sweep_near
 from sequences.reading import gives_records
 from sequences.time_base import Rated
@@ -72,7 +73,11 @@ def _spans(setup: Setup, options: Options) -> Plan:
             said = f"{show(s_per_div, 's')}/div" + (f" ×{magnifier:g}" if magnifier != 1 else "")
             if marks is None:
                 left_out.append(
-                    f"{said}: the {options.source} gives nothing that fits its divisions and that the unit can show."
+                    tr(
+                        "{said}: the {source} gives nothing that fits its divisions and that the unit can show.",
+                        said=said,
+                        source=options.source,
+                    )
                 )
             else:
                 for quantity, from_middle_div in _parts_of_sweep(options, magnifier):
@@ -98,12 +103,18 @@ def _evenness(setup: Setup, options: Options) -> Plan:
     if not asked or not setup.unit.s_per_div:
         return Plan()
     if not gives_records(setup):
-        return Plan(left_out=("Linearity of the sweep: it takes a record, and the unit gives none.",))
+        return Plan(left_out=(tr("Linearity of the sweep: it takes a record, and the unit gives none."),))
     points, left_out = [], []
     for s_per_div in sorted(options.linearity_ranges or (sweep_near(setup.unit, _LINEAR_NEAR_S),)):
         marks = marks_for(setup, options, s_per_div)
         if marks is None or marks[0] > 2 * s_per_div * (1 + 1e-9):
-            left_out.append(f"Linearity at {show(s_per_div, 's')}/div: the {options.source} gives no marks that fit.")
+            left_out.append(
+                tr(
+                    "Linearity at {s_per_div}/div: the {source} gives no marks that fit.",
+                    s_per_div=show(s_per_div, "s"),
+                    source=options.source,
+                )
+            )
             continue
         step = _step(setup, options.model_copy(update={"to_line": False}), s_per_div, 1.0, marks)
         even = replace(

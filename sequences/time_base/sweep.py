@@ -15,6 +15,7 @@ from harness.measurement import Quantity, Rating, Screenful
 from harness.models import Setup, rated
 from harness.quantities import show
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 from sequences.reading import times
 from sequences.time_base import Rated
 from sequences.time_base.span import SPAN, rising
@@ -43,7 +44,7 @@ def departure_budget(
     length = read_length(reader_along(setup.unit, "time"), readings, planned=0.0, repeats=repeats, edges=edges)
     per_div = 100.0 / CENTRE_DIV
     return Budget(
-        quantity=f"linearity of the sweep at {show(step.view.s_per_div, 's')}/div",
+        quantity=tr("linearity of the sweep at {s_per_div}/div", s_per_div=show(step.view.s_per_div, "s")),
         unit="%",
         estimate=length.value_div * per_div,
         contributions=tuple(replace(line, sensitivity=line.sensitivity * per_div) for line in length.contributions),

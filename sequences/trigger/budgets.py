@@ -17,6 +17,7 @@ from harness.errors import AnalysisError
 from harness.models import Setup
 from harness.quantities import DB_PER_NEPER, ratio_of_db, show
 from harness.steps import Measure, Reading
+from harness.words.language import tr
 from sequences.levelling.reading import THIN_DIV
 from sequences.levelling.table import LevelCorrection
 
@@ -33,7 +34,9 @@ def height(setup: Setup, readings: Sequence[Reading], *, nominal_div: float, rep
     length = read_length(reader_along(setup.unit), readings, planned=nominal_div, repeats=repeats)
     if setup.unit.read != "eye":
         return length
-    width = rectangular("width of the trace", half_width=THIN_DIV / 2, unit="div", value=THIN_DIV / 2, sensitivity=-1.0)
+    width = rectangular(
+        tr("width of the trace"), half_width=THIN_DIV / 2, unit="div", value=THIN_DIV / 2, sensitivity=-1.0
+    )
     return replace(length, value_div=length.value_div - THIN_DIV / 2, contributions=(*length.contributions, width))
 
 
@@ -81,7 +84,7 @@ def needed(
         *(replace(line, sensitivity=line.sensitivity * value / shown.value_div) for line in shown.contributions),
         *(replace(line, sensitivity=line.sensitivity * value / DB_PER_NEPER) for line in level.contributions),
         rectangular(
-            "step of the level", half_width=(passed_vpp - failed_vpp) / 2, unit="V", sensitivity=value / middle_vpp
+            tr("step of the level"), half_width=(passed_vpp - failed_vpp) / 2, unit="V", sensitivity=value / middle_vpp
         ),
     ]
     if not math.isclose(by_vpp, passed_vpp, rel_tol=1e-6):
@@ -90,7 +93,7 @@ def needed(
         lines.append(replace(line, origin=_origin(setup)))
     if external:
         lines.append(
-            rectangular("deflection factor within its tolerance", half_width=_factor(setup, by), sensitivity=value)
+            rectangular(tr("deflection factor within its tolerance"), half_width=_factor(setup, by), sensitivity=value)
         )
     return Budget(
         quantity=quantity, unit="Vpp" if external else "div", estimate=value,
@@ -113,12 +116,16 @@ def fired_at(
     n = len(readings) or repeats
     scatter_div = math.hypot(setup.unit.scatter, record_u(readings))
     return Budget(
-        quantity=f"trigger level of channel {step.view.channel}, {show(step.view.volts_per_div, 'V')}/div",
+        quantity=tr(
+            "trigger level of channel {channel}, {volts_per_div}/div",
+            channel=step.view.channel,
+            volts_per_div=show(step.view.volts_per_div, "V"),
+        ),
         unit="div",
         estimate=math.fsum(values) / len(values) - (step.expected or 0.0),
         contributions=(
-            normal("scatter of a reading", u=scatter_div / math.sqrt(n), unit="div"),
-            rectangular("place of the trigger in the record, half a sample", half_width=place_div, unit="div"),
+            normal(tr("scatter of a reading"), u=scatter_div / math.sqrt(n), unit="div"),
+            rectangular(tr("place of the trigger in the record, half a sample"), half_width=place_div, unit="div"),
         ),
     )
 

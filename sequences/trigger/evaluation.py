@@ -13,13 +13,14 @@ from harness.assess import rated_limits
 from harness.errors import AnalysisError
 from harness.measurement import Rating, quantity_of
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, show
+from harness.quantities import show
 from harness.report import shown
 from harness.report.checklist import count, heading, outside
 from harness.report.model import Evaluated, Heading, PartResult, Result, Word
 from harness.report.points import remarks_of
 from harness.report.readings import Taken, missing, setting_of
 from harness.steps import Measure, Reading
+from harness.words.language import tr, tr_count
 from sequences.levelling.sine import LEVEL, LevelPlan, level_at, level_table
 from sequences.levelling.table import LevelCorrection
 from sequences.trigger import Rated
@@ -101,18 +102,26 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     high = shown.hertz(stated.bandwidth_hz(unit))
-    up_to = f" to {shown.hertz(stated.trigger_sensitivity_to)}" if stated.trigger_sensitivity_to else ""
+    up_to = (
+        tr(" to {trigger_sensitivity_to}", trigger_sensitivity_to=shown.hertz(stated.trigger_sensitivity_to))
+        if stated.trigger_sensitivity_to
+        else ""
+    )
     for low, at_bandwidth, unit_of, where in (
         (stated.trigger_sensitivity, stated.trigger_at_bandwidth, "div", "trigger"),
-        (stated.trigger_external, stated.trigger_external_at_bandwidth, "Vpp", "external trigger"),
+        (stated.trigger_external, stated.trigger_external_at_bandwidth, "Vpp", tr("external trigger")),
     ):
-        said = [f"at most {_said(low, unit_of)}{up_to}"] if low else []
-        said += [f"at most {_said(at_bandwidth, unit_of)} at {high}"] if at_bandwidth else []
+        said = [tr("at most {low}{up_to}", low=_said(low, unit_of), up_to=up_to)] if low else []
+        said += (
+            [tr("at most {at_bandwidth} at {high}", at_bandwidth=_said(at_bandwidth, unit_of), high=high)]
+            if at_bandwidth
+            else []
+        )
         if said:
-            yield f"{where} sensitivity {', '.join(said)}"
+            yield tr("{where} sensitivity {said}", where=where, said=", ".join(said))
     if (within := stated.level_within_div(0.0)) is not None:
         part = f" + {shown.percent(stated.trigger_level_of_value)}" if stated.trigger_level_of_value else ""
-        yield f"trigger level ±({shown.number(within, 'div')}{part})"
+        yield tr("trigger level ±({within}{part})", within=shown.number(within, "div"), part=part)
 
 
 def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
@@ -121,14 +130,16 @@ def headings(setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     frequencies = {result.stimulus.rate_hz for result in results if result.stimulus and result.reading is not None}
     read = count(parts, SENSITIVITY.name, EXTERNALLY.name)
     fast = read if len(frequencies) > 1 else 0
-    by = counted(read, "result")
-    yield heading("Trigger bandwidth", fast > 0, f"{by}, at its bandwidth among them", "sequence trigger")
-    yield heading("Trigger sensitivity", read > 0, by, "sequence trigger")
+    by = tr_count(read, "result")
+    yield heading(
+        tr("Trigger bandwidth"), fast > 0, tr("{by}, at its bandwidth among them", by=by), tr("sequence trigger")
+    )
+    yield heading(tr("Trigger sensitivity"), read > 0, by, tr("sequence trigger"))
     fired = count(parts, FIRES_AT.name)
     if setup.unit.read == "eye":
-        yield outside("Trigger level", "a knob has no number that the level could be held against")
+        yield outside(tr("Trigger level"), tr("a knob has no number that the level could be held against"))
     else:
-        yield heading("Trigger level", fired > 0, counted(fired, "level"), "sequence trigger")
+        yield heading(tr("Trigger level"), fired > 0, tr_count(fired, "level"), tr("sequence trigger"))
 
 
 # --- sensitivity --------------------------------------------------------------------------------------------------
@@ -163,6 +174,7 @@ def _sensitivity(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search
     """One result; `ever`: whether a sweep was started at all, so that the unit can say when one is."""
     step, trigger = search.first, search.first.view.trigger
     assert trigger is not None
+    how = f"{tr(trigger.slope)}{tr(_SAYS[trigger.coupling])}"
     limits, unit = rated_limits(setup, step), "Vpp" if is_external(step) else "div"
     unheard = not ever and search.failed_vpp is not None
     found = _Found(reason=_NEVER) if unheard else _found(setup, wanted, level, search, limits)
@@ -171,10 +183,10 @@ def _sensitivity(setup: Setup, wanted: LevelPlan, level: Sequence[Taken], search
         quantity=search.rating.name,
         channel=step.view.channel,
         path=step.path,
-        setting=f"{show(frequency_of(step), 'Hz')}, {trigger.slope}{_SAYS[trigger.coupling]}, {setting_of(step)}",
+        setting=f"{show(frequency_of(step), 'Hz')}, {how}, {setting_of(step)}",
         setting_value=step.view.volts_per_div,
         setting_unit="V/div",
-        applied=f"sine, {SWEEPS} sweeps",
+        applied=tr("sine, {sweeps} sweeps", sweeps=SWEEPS),
         unit=unit,
         reading=None if found.budget is None else found.budget.estimate,
         statement=None if found.budget is None else state(found.budget, setup.job.coverage),
@@ -239,15 +251,15 @@ def _nearest(search: _Search) -> Taken | None:
 
 def _why_not(search: _Search) -> str:
     if search.passed_vpp is None and search.failed_vpp is None:
-        return "left out by the operator"
+        return tr("left out by the operator")
     if search.passed_vpp is None:
         most = show(max(step.stimulus.level for step, _ in search.tries), "Vpp")
-        where = ": is the signal at the external input?" if is_external(search.first) else ""
-        return f"no level up to {most} starts every sweep{where}"
+        where = tr(": is the signal at the external input?") if is_external(search.first) else ""
+        return tr("no level up to {most} starts every sweep{where}", most=most, where=where)
     if search.failed_vpp is None:
         least = show(search.passed_vpp, "Vpp")
-        return f"every sweep is started down to {least}, the smallest level that the generator gives"
-    return "the deflection of the signal was not read"
+        return tr("every sweep is started down to {least}, the smallest level that the generator gives", least=least)
+    return tr("the deflection of the signal was not read")
 
 
 def _beyond(setup: Setup, search: _Search, by: Taken, limits: Limits | None) -> _Found:
@@ -277,16 +289,21 @@ def _level(setup: Setup, step: Measure, readings: Sequence[Reading]) -> Result:
     if values:
         budget = fired_at(setup, step, [r for r in readings if r.status == "read"])
     else:
-        remarks.append("no sweep was started: the trigger does not fire at this level")
+        remarks.append(tr("no sweep was started: the trigger does not fire at this level"))
     made = Result(
         quantity=FIRES_AT.name,
         is_error=True,
         channel=step.view.channel,
         path=step.path,
-        setting=f"{shown.minus(f'{step.expected or 0.0:g}')} div, {trigger.slope}, {setting_of(step)}",
+        setting=tr(
+            "{minus} div, {slope}, {step}",
+            minus=shown.minus(f"{step.expected or 0.0:g}"),
+            slope=tr(trigger.slope),
+            step=setting_of(step),
+        ),
         setting_value=step.view.volts_per_div,
         setting_unit="V/div",
-        applied=f"level {show(trigger.level_v or 0.0, 'V')}",
+        applied=tr("level {show}", show=show(trigger.level_v or 0.0, "V")),
         applied_value=trigger.level_v,
         applied_unit="V",
         expected=step.expected,

@@ -15,6 +15,7 @@ from harness.models import Setup, rated
 from harness.quantities import db, ratio_of_db, round_to, show
 from harness.steps import EXTERNAL, Connect, Measure, Role, Sine, Trigger, View, connect, measure
 from harness.values import Decibels, Hertz, Model, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_range, sweep_near
 from sequences.deflection import PEAK_TO_PEAK
 from sequences.levelling.sine import LEVEL, Taken
@@ -186,7 +187,7 @@ def _cases(setup: Setup, options: Options) -> tuple[list[_Case], list[str]]:
 
 
 def _called(source: Source, channel: int) -> str:
-    return "External trigger" if source == "external" else f"Channel {channel}"
+    return tr("External trigger") if source == "external" else tr("Channel {channel}", channel=channel)
 
 
 def _frequencies(setup: Setup, options: Options) -> list[float]:
@@ -203,19 +204,22 @@ def _start(setup: Setup, options: Options, source: Source, channel: int, frequen
     """The generator's level that every sound trigger is started by, or why it cannot be tried."""
     generator, external = generator_of(setup), source == "external"
     if frequency_hz > generator.frequency_high:
-        return 0.0, f"the generator reaches {show(generator.frequency_high, 'Hz')}."
+        return 0.0, tr("the generator reaches {frequency_high}.", frequency_high=show(generator.frequency_high, "Hz"))
     view = _view(setup, options, _Case(
         source=source, channel=channel, slope=options.slopes[-1], coupling=options.couplings[-1],
         frequency_hz=frequency_hz, start_vpp=0.0,
     ))  # fmt: skip
     if lacking := setup.lacks("unit", view):
-        return 0.0, f"the unit is asked for {lacking}."
+        return 0.0, tr("the unit is asked for {lacking}.", lacking=lacking)
     per_unit = setup.bench.path(options.path).divides_by * (1.0 if external else view.volts_per_div)
     needed_by_rating = rated(setup.unit, Rated).needs(setup.unit, frequency_hz, external=external)
     if needed_by_rating is not None and needed_by_rating * per_unit < generator.level_low:
         return 0.0, (
-            f"the generator's smallest level of {show(generator.level_low, 'Vpp')} is more than the rating; a less "
-            "sensitive range, or an attenuator, would let it be tried."
+            tr(
+                "the generator's smallest level of {level_low} is more than the rating; a less sensitive "
+                "range, or an attenuator, would let it be tried.",
+                level_low=show(generator.level_low, "Vpp"),
+            )
         )
     start = ABOVE_RATING * needed_by_rating if needed_by_rating else _UNRATED_V if external else _UNRATED_DIV
     start_vpp = round_to(min(start * per_unit, generator.level_high), _DIGITS)
@@ -223,7 +227,9 @@ def _start(setup: Setup, options: Options, source: Source, channel: int, frequen
     if external and most_v is None:
         return 0.0, "the unit file does not say what its input may take; write input.external_maximum there."
     if external and most_v is not None and start_vpp > most_v:  # a level into 50 ohm may be twice that, unloaded
-        return 0.0, f"its input may take {show(most_v, 'V')}, less than the signal that it would be tried with."
+        return 0.0, tr(
+            "its input may take {most_v}, less than the signal that it would be tried with.", most_v=show(most_v, "V")
+        )
     return start_vpp, ""
 
 
@@ -284,10 +290,10 @@ def _levels(setup: Setup, options: Options) -> tuple[list[Measure], list[str]]:
     if not found:
         return [], []
     if setup.unit.read == "eye":
-        return [], ["Trigger level: a level that is set by hand has no number to hold it against."]
+        return [], [tr("Trigger level: a level that is set by hand has no number to hold it against.")]
     for step in found:
         if lacking := setup.lacks("unit", step.view):
-            return [], [f"Trigger level: the unit is asked for {lacking}."]
+            return [], [tr("Trigger level: the unit is asked for {lacking}.", lacking=lacking)]
     return found, []
 
 

@@ -14,13 +14,14 @@ from harness.analysis.joint import difference
 from harness.analysis.rounding import format_value_u
 from harness.assess import origin_of
 from harness.models import Setup, Unit, rated
-from harness.quantities import counted, show
+from harness.quantities import show
 from harness.report import shown
 from harness.report.checklist import count, heading, outside
 from harness.report.model import Evaluated, Finding, Heading, PartResult, Result
 from harness.report.points import evaluate_points
 from harness.report.readings import Taken
 from harness.steps import Dc, Square
+from harness.words.language import tr, tr_count
 from sequences.deflection import RATING
 from sequences.vertical import Rated
 from sequences.vertical.together import linearity, mean_ratio, probe_ratio
@@ -39,26 +40,36 @@ def specification(unit: Unit) -> Iterator[str]:
     """What the unit is held against."""
     stated = rated(unit, Rated)
     yield "; ".join(
-        (f"deflection factors ±{shown.percent(stated.deflection)}", *(line.in_words() for line in stated.deflection_by))
+        (
+            tr("deflection factors ±{deflection}", deflection=shown.percent(stated.deflection)),
+            *(line.in_words() for line in stated.deflection_by),
+        )
     )
     if stated.deflection_per_kelvin:
-        yield f"and {shown.percent(stated.deflection_per_kelvin)} of the deflection for each kelvin outside the maker's"
+        yield tr(
+            "and {deflection_per_kelvin} of the deflection for each kelvin outside the maker's",
+            deflection_per_kelvin=shown.percent(stated.deflection_per_kelvin),
+        )
 
 
 def headings(_setup: Setup, parts: Sequence[PartResult]) -> Iterator[Heading]:
     """What the calibration guide asks of the vertical deflection."""
     direct, square = (count(parts, RATING.name, signal=signal) for signal in (Dc, Square))
     yield heading(
-        "Vertical deflection by direct voltage", direct > 0, f"{counted(direct, 'point')} of deflection",
-        "sequence vertical, signal = 'dc'",
-    )  # fmt: skip
+        tr("Vertical deflection by direct voltage"),
+        direct > 0,
+        tr("{points} of deflection", points=tr_count(direct, "point")),
+        tr("sequence vertical, signal = 'dc'"),
+    )
     yield heading(
-        "Vertical deflection by square wave or pulse", square > 0, f"{counted(square, 'point')} of deflection",
-        "sequence vertical, signal = 'square'",
-    )  # fmt: skip
+        tr("Vertical deflection by square wave or pulse"),
+        square > 0,
+        tr("{points} of deflection", points=tr_count(square, "point")),
+        tr("sequence vertical, signal = 'square'"),
+    )
     yield outside(
-        "Vertical deflection by alternating voltage",
-        "it takes a calibrator of alternating voltage; the sine here is levelled, its volts are not stated",
+        tr("Vertical deflection by alternating voltage"),
+        tr("it takes a calibrator of alternating voltage; the sine here is levelled, its volts are not stated"),
     )
 
 
@@ -87,7 +98,7 @@ def _linearities(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
             dof=read.dof_eff,
         )
         k = coverage_factor(setup.job.coverage, line.dof)
-        departs = "no more than the readings scatter" if line.fits else "more than the readings scatter"
+        departs = tr("no more than the readings scatter") if line.fits else tr("more than the readings scatter")
         yield Finding(
             name="linearity",
             channel=channel,
@@ -96,8 +107,14 @@ def _linearities(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
             u=k * line.u_div,
             k=k,
             unit="div",
-            sentence=f"channel {channel}, {setting}: departs from a straight line by {line.div:+.2g} div at "
-            f"{show(line.at_v, 'V')}, {departs}.",
+            sentence=tr(
+                "channel {channel}, {setting}: departs from a straight line by {div:+.2g} div at {at_v}, {departs}.",
+                channel=channel,
+                setting=setting,
+                div=line.div,
+                at_v=show(line.at_v, "V"),
+                departs=departs,
+            ),
         )
 
 
@@ -123,8 +140,12 @@ def _matches(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
             u=stated.expanded,
             k=stated.k,
             unit="%",
-            sentence=f"channel {channel} against channel 1: clearest difference "
-            f"{format_value_u(match.estimate, stated.expanded, '%', signed=True)}, at {point.setting}.",
+            sentence=tr(
+                "channel {channel} against channel 1: clearest difference {estimate}, at {setting}.",
+                channel=channel,
+                estimate=format_value_u(match.estimate, stated.expanded, "%", signed=True),
+                setting=point.setting,
+            ),
         )
 
 
@@ -159,8 +180,13 @@ def _ratios(setup: Setup, points: Sequence[Result]) -> Iterator[Finding]:
             u=stated.expanded,
             k=stated.k,
             unit="",
-            sentence=f"{path} on channel {channel}: 1 : {format_value_u(stated.estimate, stated.expanded, '')}, from "
-            f"{len(ratios)} ranges.",
+            sentence=tr(
+                "{path} on channel {channel}: 1 : {estimate}, from {count} ranges.",
+                path=path,
+                channel=channel,
+                estimate=format_value_u(stated.estimate, stated.expanded, ""),
+                count=len(ratios),
+            ),
         )
 
 
@@ -176,7 +202,7 @@ def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -
     levels = straight.applied_value or 0.0, (divided.applied_value or 0.0) * divides_by
     lines = [
         replace(line, name=f"{name}: {line.name}", sensitivity=1.0 / line.value)
-        for name, point in (("straight", straight), ("divided", divided))
+        for name, point in ((tr("straight"), straight), (tr("divided"), divided))
         for line in _source_lines(setup, point)
     ]
     return probe_ratio(
@@ -185,7 +211,7 @@ def _ratio(setup: Setup, straight: Result, divided: Result, divides_by: float) -
         straight_v=levels[0],
         divided_v=levels[1],
         level_ratio=lines if levels[0] != levels[1] else (),
-        quantity=f"divider ratio, {divided.setting}",
+        quantity=tr("divider ratio, {setting}", setting=divided.setting),
     )
 
 

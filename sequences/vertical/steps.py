@@ -18,6 +18,7 @@ from harness.models import Function, Setup
 from harness.quantities import show
 from harness.steps import GROUND, Dc, Measure, NoSignal, Reading, Role, Square, View, measure
 from harness.values import Model, Volts
+from harness.words.language import tr
 from sequences import Judges, Plan, Planned, calibrator_of, channels_of, once_more, reconnect, require_a_hand
 from sequences.deflection import DEFLECTION, PEAK_TO_PEAK, deflection_budget
 from sequences.vertical.levels import LevelChoice, available_levels, choose_level, levels_for_linearity, lower_level
@@ -125,8 +126,13 @@ def _candidates(setup: Setup, options: Options) -> tuple[list[_Candidate], list[
                 best = choose_level(calibrator, setup.unit, path, volts_per_div=volts_per_div, stimulus=options.signal)
                 if best is None:
                     left_out.append(
-                        f"Channel {channel}, {show(volts_per_div, 'V')}/div, {name}: the calibrator has no level "
-                        "that fits the screen and the ratings."
+                        tr(
+                            "Channel {channel}, {volts_per_div}/div, {name}: the calibrator has no level that fits "
+                            "the screen and the ratings.",
+                            channel=channel,
+                            volts_per_div=show(volts_per_div, "V"),
+                            name=name,
+                        )
                     )
                     continue
                 choices = levels_for_linearity(best, calibrator, path, volts_per_div=volts_per_div, n=options.levels)

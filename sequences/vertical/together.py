@@ -16,6 +16,7 @@ from harness.analysis.graticule import Length
 from harness.analysis.joint import combined
 from harness.analysis.line_fit import straight_line
 from harness.errors import AnalysisError
+from harness.words.language import tr
 
 _FITS = 0.9973  # Φ(3) − Φ(−3)
 
@@ -86,7 +87,7 @@ def probe_ratio(
     if not (straight_v and divided_v and straight.value_div / straight_v > 0.0 and divided.value_div / divided_v > 0.0):
         raise AnalysisError(f"{quantity}: both readings must go with levels other than zero, of the same polarity.")
     ratio = (divided_v / straight_v) * (straight.value_div / divided.value_div)
-    readings = (("straight", straight, ratio), ("divided", divided, -ratio))
+    readings = ((tr("straight"), straight, ratio), (tr("divided"), divided, -ratio))
     return Budget(
         quantity=quantity,
         unit="",
@@ -107,5 +108,5 @@ def mean_ratio(ratios: Sequence[Budget], *, quantity: str = "divider ratio") -> 
     if not ratios:
         raise AnalysisError(f"{quantity}: a mean needs at least one pair of readings.")
     share = 1.0 / len(ratios)
-    pairs = [(share, replace(ratio, quantity=f"pair {i}")) for i, ratio in enumerate(ratios, start=1)]
+    pairs = [(share, replace(ratio, quantity=tr("pair {i}", i=i))) for i, ratio in enumerate(ratios, start=1)]
     return combined(pairs, quantity=quantity, unit=ratios[0].unit)

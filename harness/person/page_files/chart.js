@@ -1,6 +1,7 @@
 // The response as it builds up, in dB against its lowest frequency: a picture to see the search by, not a result.
 
 import { drawn } from "./graticule.js";
+import { tr } from "./texts.js";
 
 const HIGH = 260, LEFT = 44, BELOW = 28;
 
@@ -17,7 +18,8 @@ export function chart(place, { title, points }) {
   const y = decibels => 14 + ((1.5 - decibels) / (1.5 - bottom)) * (HIGH - BELOW - 14);
   const last = points.at(-1);
   const svg = drawn("svg", { viewBox: `0 0 ${WIDE} ${HIGH}`, role: "img",
-    "aria-label": `Response of ${title}, uncorrected: ${last[1].toFixed(2)} dB at ${frequency(last[0])}, relative to ${frequency(points[0][0])}` });
+    "aria-label": tr("Response of {title}, uncorrected: {decibels} dB at {there}, relative to {reference}",
+      { title, decibels: last[1].toFixed(2), there: frequency(last[0]), reference: frequency(points[0][0]) }) });
   for (const level of [0, -3, -6, -9, -12].filter(level => level >= bottom)) {
     svg.append(drawn("line", { class: level === -3 ? "limit" : "rule", x1: LEFT, x2: WIDE - 8, y1: y(level), y2: y(level) }));
     svg.append(drawn("text", { x: LEFT - 6, y: y(level) + 4, "text-anchor": "end" }, `${level} dB`));
@@ -31,6 +33,6 @@ export function chart(place, { title, points }) {
   svg.append(drawn("polyline", { class: "curve", points: points.map(([f, d]) => `${x(f)},${y(d)}`).join(" ") }));
   for (const [f, d] of points) svg.append(drawn("circle", { class: "point", cx: x(f), cy: y(d), r: 4 }));
   const heading = document.createElement("h2");
-  heading.textContent = `Response of ${title}, uncorrected`;
+  heading.textContent = tr("Response of {title}, uncorrected", { title });
   place.replaceChildren(heading, svg);
 }

@@ -1,5 +1,7 @@
 // The graticule of the display that is read: what is expected on it, and the lines a person lays on the trace.
 
+import { tr } from "./texts.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 export function drawn(name, attributes = {}, ...children) {
@@ -10,7 +12,7 @@ export function drawn(name, attributes = {}, ...children) {
 }
 
 const RIM = 0.45; // divisions around the graticule, so that a line at its edge can be held
-const NAMES = { ground: ["Trace"], upright: ["Top", "Bottom"], across: ["Left", "Right"], none: [] };
+const NAMES = { ground: [tr("Trace")], upright: [tr("Top"), tr("Bottom")], across: [tr("Left"), tr("Right")], none: [] };
 const path = points => points.map(([x, y]) => `${x.toFixed(3)},${(-y).toFixed(3)}`).join(" ");
 const decimals = step => Math.max(0, Math.min(3, -Math.floor(Math.log10(step) + 1e-9)));
 
@@ -26,7 +28,7 @@ export function graticule(place, on, read) {
     svg.append(drawn("line", { class: y ? "grid" : "axis", y1: y, y2: y, x1: -width / 2, x2: width / 2 }));
   if (!across) {
     svg.append(drawn("line", { class: "ground", y1: -ground, y2: -ground, x1: -width / 2, x2: width / 2 }));
-    svg.append(drawn("text", { class: "label", x: -width / 2 + 0.1, y: -ground - 0.1 }, "ground"));
+    svg.append(drawn("text", { class: "label", x: -width / 2 + 0.1, y: -ground - 0.1 }, tr("ground")));
   }
   const within = { x: -width / 2, y: -height / 2, width, height, viewBox: `${-width / 2} ${-height / 2} ${width} ${height}` };
   const traces = drawn("svg", within, ...on.expected.map(points => drawn("polyline", { class: "expected", points: path(points) })));
@@ -41,7 +43,7 @@ export function graticule(place, on, read) {
     const knob = across ? { cx: 0, cy: height / 2 } : { cx: width / 2, cy: 0 };
     const group = drawn(
       "g",
-      { class: "cursor parked", role: "slider", tabindex: 0, "aria-label": `${name} line`, "aria-valuemin": -half, "aria-valuemax": half,
+      { class: "cursor parked", role: "slider", tabindex: 0, "aria-label": tr("{name} line", { name }), "aria-valuemin": -half, "aria-valuemax": half,
         "aria-orientation": across ? "horizontal" : "vertical" },
       drawn("line", { ...ends, class: "hit" }), drawn("line", ends), drawn("circle", { ...knob, r: 0.36 }),
       drawn("text", { x: knob.cx, y: knob.cy }, name[0]),
@@ -58,10 +60,12 @@ export function graticule(place, on, read) {
   }
 
   function lay(line) {
-    const at = Math.abs(line.at).toFixed(digits), side = across ? ["right", "left"] : ["above", "below"];
+    const at = Math.abs(line.at).toFixed(digits), second = line.at < 0 ? 1 : 0;
+    const beside = [tr("{at} divisions right of the centre", { at }), tr("{at} divisions left of the centre", { at })];
+    const over = [tr("{at} divisions above the centre", { at }), tr("{at} divisions below the centre", { at })];
     line.group.setAttribute("transform", across ? `translate(${line.at} 0)` : `translate(0 ${-line.at})`);
     line.group.setAttribute("aria-valuenow", line.at.toFixed(digits));
-    line.group.setAttribute("aria-valuetext", `${at} divisions ${side[line.at < 0 ? 1 : 0]} ${across ? "of" : ""} the centre`);
+    line.group.setAttribute("aria-valuetext", (across ? beside : over)[second]);
     line.group.classList.toggle("parked", !line.laid);
   }
 
@@ -70,7 +74,7 @@ export function graticule(place, on, read) {
     line.laid = true;
     lay(line);
     const missing = lines.find(each => !each.laid);
-    if (missing) read("", `Now lay the ${missing.name.toLowerCase()} line.`);
+    if (missing) read("", tr("Now lay the line {name}.", { name: missing.name }));
     else read((cursors === "ground" ? line.at - ground : Math.abs(lines[0].at - lines[1].at)).toFixed(digits), "");
   }
 
@@ -91,6 +95,6 @@ export function graticule(place, on, read) {
   svg.addEventListener("pointermove", event => held && move(held, where(event)));
   for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, () => (held = null));
   svg.setAttribute("role", "group");
-  svg.setAttribute("aria-label", `Graticule, ${width} by ${height} divisions`);
+  svg.setAttribute("aria-label", tr("Graticule, {width} by {height} divisions", { width, height }));
   place.replaceChildren(svg);
 }

@@ -3,10 +3,18 @@
 import { chart } from "./chart.js";
 import { graticule } from "./graticule.js";
 import { listen } from "./stream.js";
+import { tr } from "./texts.js";
 
 const $ = id => document.getElementById(id);
 const RESTS_MS = { hazard: 1000, other: 250 }, LARGEST_PX = 2048;
-const LABELS = { "=": "= as expected", "?": "? help", off: "off screen" };
+const LABELS = {
+  "=": tr("= as expected"), "?": tr("? help"), off: tr("off screen"), back: tr("back"), skip: tr("skip"), stop: tr("stop"),
+  yes: tr("yes"), no: tr("no"), "go on": tr("go on"), "it is off": tr("it is off"), "read again": tr("read again"),
+  "no signal": tr("no signal"), "it counts": tr("it counts"), read: tr("read it"), adjust: tr("adjust"), leave: tr("leave"),
+  end: tr("end"), "where am I": tr("where am I"), "skip channel": tr("skip channel"), "skip probe": tr("skip probe"),
+  "skip part": tr("skip part"),
+};
+const label = word => LABELS[word] ?? word;
 const SINGLE = { b: "back", s: "skip", o: "off", "=": "=", "?": "?" };
 let state = null, shownKey = "", shownTold = "", sending = false;
 
@@ -23,7 +31,7 @@ function render(next) {
   $("bar").max = Math.max(total, 1);
   $("bar").value = state.ended ? $("bar").max : done;
   $("beside").hidden = Boolean(state.ended);
-  $("count").textContent = state.ended ? "ended" : state.far;
+  $("count").textContent = state.ended ? tr("ended") : state.far;
   stand(question);
   tell(state.told, state.answered);
   results();
@@ -38,7 +46,7 @@ function stand(question) {
   if (!question) details({ first: [], lines: [], unchanged: "", hint: "" });
   else if (fresh || $("reply").hidden) details(question);
   const ending = state.ended && state.ended !== $("title").textContent;
-  $("title").textContent = question ? question.title : state.ended || "Measuring …";
+  $("title").textContent = question ? question.title : state.ended || tr("Measuring …");
   $("reply").hidden = !question;
   $("screen").hidden = !question?.graticule;
   $("picture").disabled = !question?.photograph;
@@ -51,7 +59,7 @@ function stand(question) {
 function details({ first, lines, unchanged, hint }) {
   list($("first"), first);
   list($("lines"), lines);
-  $("unchanged").textContent = unchanged && `as before: ${unchanged}`;
+  $("unchanged").textContent = unchanged && tr("as before: {unchanged}", { unchanged });
   $("hint").textContent = hint;
 }
 
@@ -69,26 +77,26 @@ function answers(question) {
   $("done").hidden = !question.done;
   $("done").textContent = question.done ?? "";
   $("choices").replaceChildren(
-    ...question.choices.map(choice => rested(button(choice, () => send(choice), question.hazard && choice !== "stop" ? "hazard" : ""), rest)),
-    ...(question.kind === "do" ? [rested(button("Done", () => send("")), rest, "main")] : []),
+    ...question.choices.map(choice => rested(button(label(choice), () => send(choice), question.hazard && choice !== "stop" ? "hazard" : ""), rest)),
+    ...(question.kind === "do" ? [rested(button(tr("Done"), () => send("")), rest, "main")] : []),
   );
-  $("words").replaceChildren(...question.words.map(word => button(LABELS[word] ?? word, () => send(word))));
+  $("words").replaceChildren(...question.words.map(word => button(label(word), () => send(word))));
   $("more").hidden = !question.more.length;
-  $("more").querySelector("div").replaceChildren(...question.more.map(word => button(word, () => send(word))));
+  $("more").querySelector("div").replaceChildren(...question.more.map(word => button(label(word), () => send(word))));
   if (reads) keypad(question);
 }
 
 function keypad(question) {
   $("text").inputMode = question.in_words ? "text" : "none";
   $("keypad").hidden = question.in_words;
-  document.querySelector("label[for=text]").textContent = question.in_words ? "Answer" : "Reading";
+  document.querySelector("label[for=text]").textContent = question.in_words ? tr("Answer") : tr("Reading");
   const own = question.graticule?.cursors === "upright" ? ["±", " up ", " down"] : ["-", ...question.units.map(unit => ` ${unit}`)].slice(-3);
   const rows = ["7", "8", "9", "⌫", "4", "5", "6", own[0], "1", "2", "3", own[1], "0", ".", "abc", own[2]];
   $("keypad").replaceChildren(...rows.map((key = "") => {
     if (!key) return document.createElement("span");
     const made = button(key.trim(), () => press(key));
-    if (key === "⌫") made.setAttribute("aria-label", "Delete the last character");
-    if (key === "abc") made.setAttribute("aria-label", "Type with the keyboard of this device");
+    if (key === "⌫") made.setAttribute("aria-label", tr("Delete the last character"));
+    if (key === "abc") made.setAttribute("aria-label", tr("Type with the keyboard of this device"));
     return made;
   }));
 }
@@ -129,11 +137,11 @@ function list(place, texts) {
 function live(sight) {
   $("live").hidden = !sight;
   if (!sight) return;
-  const { name, said, limits, word, value, low, high } = sight;
+  const { name, said, limits, word, judged, value, low, high } = sight;
   $("live").className = word.endsWith("fail") ? "fail" : word;
   $("live").querySelector("h2").textContent = name;
   $("live").querySelector(".said").textContent = said;
-  $("live").querySelector(".judged").textContent = limits && `limit ${limits}: ${word}`;
+  $("live").querySelector(".judged").textContent = limits && tr("limit {limits}: {judged}", { limits, judged });
   const gauge = $("live").querySelector("svg"), known = value !== null && low !== null && high !== null;
   gauge.toggleAttribute("hidden", !known);
   if (!known) return;
@@ -145,7 +153,7 @@ function live(sight) {
 
 // What the run tells; a list of what may be typed has two columns.
 function tell(told, answered) {
-  const texts = told.length ? told : !state.question && answered && !state.ended ? [`Answered ${answered[0]}: ${answered[1]}`] : [];
+  const texts = told.length ? told : !state.question && answered && !state.ended ? [tr("Answered {where}: {text}", { where: answered[0], text: answered[1] })] : [];
   if (JSON.stringify(texts) === shownTold) return;
   shownTold = JSON.stringify(texts);
   $("told").replaceChildren(...texts.map(text => {
@@ -189,7 +197,7 @@ async function post(path, body, type) {
     if (reply.ok) return true;
     say((await reply.json()).sentence);
   } catch {
-    say("Not sent: no connection. The run waits; send it again when the connection is back.");
+    say(tr("Not sent: no connection. The run waits; send it again when the connection is back."));
   } finally {
     sending = false;
   }
@@ -206,7 +214,7 @@ $("reply").addEventListener("submit", event => {
   const text = $("text").value.trim();
   if (text) send(text);
   else if (state?.question?.kind === "do") send("");
-  else say("Type or tap what the screen shows first.");
+  else say(tr("Type or tap what the screen shows first."));
 });
 $("done").addEventListener("click", () => send(""));
 
@@ -230,7 +238,7 @@ $("file").addEventListener("change", async () => {
   $("file").value = "";
   if (!file || !state?.question) return;
   const asked = state.question.number;
-  say("Sending the photograph …");
+  say(tr("Sending the photograph …"));
   const data = await smaller(file);
   if (await post(`photograph?run=${state.run}&question=${asked}`, data, "application/octet-stream")) say("");
 });
@@ -267,7 +275,7 @@ const isOn = name => $(name).getAttribute("aria-pressed") === "true";
 function speak(text) {
   if (!isOn("speak") || !window.speechSynthesis) return;
   speechSynthesis.cancel();
-  speechSynthesis.speak(Object.assign(new SpeechSynthesisUtterance(text), { lang: "en" }));
+  speechSynthesis.speak(Object.assign(new SpeechSynthesisUtterance(text), { lang: document.documentElement.lang }));
 }
 
 toggle("speak", "off", on => (on ? speak($("title").textContent) : window.speechSynthesis?.cancel()));
@@ -298,6 +306,6 @@ listen({
   silentMs: 8000,
   render,
   done: () => Boolean(state?.ended),
-  cut: "No connection to the run. It waits, and nothing is lost; this page tries again by itself.",
-  refused: "The run does not know this page any more. Scan the code at the terminal again; the run waits, and nothing is lost.",
+  cut: tr("No connection to the run. It waits, and nothing is lost; this page tries again by itself."),
+  refused: tr("The run does not know this page any more. Scan the code at the terminal again; the run waits, and nothing is lost."),
 });
