@@ -23,12 +23,10 @@ from harness.journal.journal import read
 from harness.journal.lock import hold
 from harness.link.visa import resource_manager
 from harness.night.plan import look_through
-from harness.sim.faults import FaultPlan
 from tests.helpers.journals import comparable
 from tests.helpers.served import (
     DRIVER,
     LEASE_S,
-    SLOW,
     WITHIN_S,
     a_lab,
     command,
@@ -53,7 +51,7 @@ def lab(tmp_path):
 @pytest.fixture
 def slow_lab(lab):
     """The same with a unit that takes its time: the run is under way when something happens to it."""
-    lab.simulated.inject(FaultPlan(slow={"unit": SLOW}))
+    lab.slow()
     return lab
 
 
@@ -91,6 +89,7 @@ def test_a_killed_runs_outputs_are_off_at_once_and_it_goes_on_as_if_unbroken(slo
     assert f"halfpower resume {slow_lab.run_folder()}" in said
     told = [event.text for event in read(slow_lab.run_folder()).events if event.what == "guardian"]
     assert sum("calibrator" in text and "is off" in text for text in told) == 2
+    slow_lab.quick()
     opening.resume(slow_lab.run_folder())
     assert recorded(slow_lab.run_folder()) == unbroken
 
@@ -243,6 +242,7 @@ def test_a_run_that_was_told_to_outlive_its_terminal_does(slow_lab, tmp_path):
     run = started(without_hangup, str(slow_lab.job), str(slow_lab.runs), log=tmp_path / "log")
     slow_lab.until_on(run)
     os.kill(run.pid, signal.SIGHUP)
+    slow_lab.quick()
     assert end(run) == 0
     assert read(slow_lab.run_folder()).closed_at is not None
 
@@ -293,7 +293,8 @@ def test_a_run_without_its_guardian_ends_with_outputs_off(lab):
 
 def test_a_run_whose_guardian_stands_still_ends_with_outputs_off(lab, monkeypatch):
     monkeypatch.setattr(guarding, "STANDS_S", 0.0)  # asked before every step
-    monkeypatch.setattr(guarding, "ANSWERS_S", 1.0)
+    monkeypatch.setattr(guarding, "ANSWERS_S", 0.5)
+    monkeypatch.setattr(guarding, "GONE_S", 0.5)
 
     def stop(_part, n, *_):
         if n == 2:

@@ -23,12 +23,10 @@ from harness import runs as opening
 from harness.bench import guarding
 from harness.bench.guarding import SPARE_S
 from harness.errors import JournalError
-from harness.sim.faults import FaultPlan
 from tests.helpers.journals import comparable
 from tests.helpers.served import (
     LARGE,
     LEASE_S,
-    SLOW,
     SMALL,
     WITHIN_S,
     Lab,
@@ -168,7 +166,7 @@ def test_stopped_at_random_moments(tmp_path: Path) -> None:
     """A process that stands still, wherever it is in a step, and whatever that step had promised."""
     lots, off_s = random.Random(SEED), []
     with a_lab(tmp_path / "lab", SMALL) as lab:
-        lab.simulated.inject(FaultPlan(slow={"unit": SLOW}))
+        lab.slow()
         for k in range(HANGS):
             run = started(start, lab.job, tmp_path / str(k), log=tmp_path / "log")
             lab.until_on(run)
@@ -192,7 +190,7 @@ def test_a_guardian_that_stands_still(tmp_path: Path) -> None:
     """How long a run goes on that nobody guards; the unit is slow, so that its steps are."""
     ended_s = []
     with a_lab(tmp_path / "lab", LARGE) as lab:
-        lab.simulated.inject(FaultPlan(slow={"unit": SLOW}))
+        lab.slow("30 ms")
         for k in range(HANGS // 4):
             run = started(start, lab.job, tmp_path / str(k), log=tmp_path / "log")
             lab.until_on(run)

@@ -436,7 +436,7 @@ def run_together(folder: Path) -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="signals and processes of POSIX")
 def test_a_killed_nights_guardian_switches_off_and_tells_every_run_that_was_under_way(tmp_path: Path) -> None:
     with a_lab(tmp_path / "lab", prepare=with_two_places) as lab:
-        lab.simulated.inject(FaultPlan(slow={"unit": "30 ms", "right": "30 ms"}))
+        lab.slow()
         jobs(lab.folder, bench="tcp_bench.toml")
         run = started(run_together, lab.folder, log=tmp_path / "said")
         lab.until_on(run)
@@ -449,6 +449,7 @@ def test_a_killed_nights_guardian_switches_off_and_tells_every_run_that_was_unde
             (folder,) = lab.runs.glob(f"*-{serial}-*")
             told = [event.text for event in read(folder).events if event.what == "guardian"]
             assert any("calibrator" in text and "is off" in text for text in told)
+        lab.quick()
         again = started(command, "queue", "--go-on", str(night), "--unasked", "--quiet", log=tmp_path / "said")
         assert end(again) == 0
         assert [run.outcome for run in account(night).runs] == ["meets", "meets"]

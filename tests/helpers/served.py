@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from harness.sim.bench import SimulatedBench
+from harness.sim.faults import FaultPlan
 from tests.helpers.demo_lab import DEMO, change, with_sequences
 
 LONGEST_S = 60.0
@@ -48,7 +49,7 @@ target = "1 %"
 """
 
 WITHIN_S = 2.0  # what is promised
-SLOW = "30 ms"
+SLOW = "15 ms"
 LEASE_S = 1.0  # of the driver that hangs: short, but enough on a machine that is busy
 DRIVER = """
 import os, signal, time
@@ -106,6 +107,14 @@ class Lab:
 
     def change(self, old: str, new: str, path: Path | None = None) -> None:
         change(path or self.bench, (old, new))
+
+    def slow(self, unit: str = SLOW) -> None:
+        """Let every unit take so much longer: a run is under way when something happens to it."""
+        self.simulated.inject(FaultPlan(slow=dict.fromkeys(("unit", "right"), unit)))
+
+    def quick(self) -> None:
+        """Let them take their time no more."""
+        self.simulated.inject(FaultPlan())
 
     def until_on(self, run: BaseProcess) -> None:
         """Wait for a voltage at an output."""
