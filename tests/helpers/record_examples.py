@@ -25,7 +25,9 @@ def measured() -> Contents:
     """The journal of a short run."""
     with TemporaryDirectory() as folder:
         lab = shutil.copytree(DEMO, Path(folder) / "lab")
-        job = a_job(lab / "short.toml", f"{LEAD}\nchannels = [1, 2]", 'use = "time_base"\npath = "lead"')
+        vertical = f'{LEAD}\nchannels = [1, 2]\nranges = ["20 mV", "100 mV", "500 mV"]'
+        time_base = 'use = "time_base"\npath = "lead"\nranges = ["1 us", "10 us", "1 ms"]'
+        job = a_job(lab / "short.toml", vertical, time_base)
         return journal.read(opening.start(job, lab / "runs").folder)
 
 
