@@ -7,9 +7,14 @@ from __future__ import annotations
 
 import html
 import re
+import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from latex2mathml.converter import convert
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+import linear
 
 if TYPE_CHECKING:
     from sphinx.application import Sphinx
@@ -21,7 +26,6 @@ html_theme = "furo"
 html_title = "Halfpower"
 html_copy_source = False
 html_show_sphinx = False
-exclude_patterns = ["build.py"]
 myst_heading_anchors = 4
 napoleon_google_docstring = False
 autodoc_typehints = "signature"
@@ -54,6 +58,7 @@ def _leading(found: re.Match[str]) -> str:
 
 
 def _text(text: str) -> str:
+    text = linear.BLOCK.sub(lambda found: linear.equations(found[0]), text)
     text = _BLOCK.sub(_equation, text)
     text = _LINE.sub(lambda found: convert(found[1]), text)
     return _NAMED.sub(r"[](\1)", _OUT.sub(lambda found: found[1], text))

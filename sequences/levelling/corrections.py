@@ -191,7 +191,7 @@ def _by_bandwidth(reference: Reference, ratio: float, base: float) -> LevelCorre
 
 
 def rise_db(ratio: float, peak_db: float) -> float:
-    """Rise of a second-order response that peaks by ``peak_db``, at ``ratio`` of its half-power frequency, eq. (38).
+    """Rise of a second-order response that peaks by ``peak_db``, at ``ratio`` of its half-power frequency, eq. (41).
 
     From its peak on the peak itself: where a response has its peak nobody knows.
     """
