@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
+from drivers import longest_s
 from harness.errors import OwnCodeError
 from harness.files.own_values import Unfit, a_reading, number, text
 
@@ -14,6 +15,7 @@ class Answering:
 
     def __init__(self, driver: object, named: str) -> None:
         self._driver, self._named = driver, named
+        self.longest_s = longest_s(driver)  # as theirs: this stands in a module of ours
 
     def __getattr__(self, name: str) -> Any:
         method = getattr(self._driver, name)

@@ -9,7 +9,7 @@ from drivers.commands import SCOPE
 from drivers.counter import ScpiCounter
 from drivers.level_meter import ScpiLevelMeter
 from drivers.meter import ScpiMeter
-from drivers.remote import Remote
+from drivers.remote import PRESET_S, Remote
 from drivers.scope import CONFIRMED, ScpiScope
 from drivers.source import ScpiSource, fields_of
 from drivers.switch import ScpiSwitch
@@ -36,7 +36,12 @@ def try_commands(
 ) -> Trial:
     """Try every command of a generic driver's table; whoever calls it sees to it that outputs end switched off."""
     trial = Trial(driver=driver, level_digits=None if calibrator is None else calibrator.level_digits)
-    trial.preset()
+    trial.setting("preset", {}, extra_s=PRESET_S)
+    for text in driver.setup:
+        if why := trial.refuses(text):
+            trial.found.append(
+                Found(check="setup", word="fail", said=f"{why}; correct it in 'setup' of the bench file")
+            )
     match driver:
         case ScpiSource():
             _of_a_source(trial, signals, calibrator)

@@ -28,7 +28,7 @@ class Remote:
         self, link: Link, role: Role, table: Table, overrides: Mapping[str, str], setup: Sequence[str] = ()
     ) -> None:
         self.link = link
-        self._setup = tuple(setup)  # the bench file's own, for what no table has
+        self.setup = tuple(setup)  # the bench file's own, for what no table has
         self.commands = Commands(role, table, overrides)
         self._standing: tuple[int, str] | None = None  # the link's epoch and the message that holds
         self._held: tuple[ReadBack, ...] = ()  # what must still be so when the point is closed
@@ -45,7 +45,7 @@ class Remote:
             return
         self.forget()
         self.link.set(self.commands.text("preset"), confirm=_asked(self._preset_holds()), extra_s=PRESET_S)
-        for text in self._setup:
+        for text in self.setup:
             self._own_setting(text)
         self._preset_in = self.link.power_cycles
 
@@ -64,7 +64,7 @@ class Remote:
 
     def on_trust(self) -> tuple[str, ...]:
         """What sets something that nothing asks back: commands by their keys, and a `setup` of the bench file's."""
-        return (*self.commands.on_trust(), *(("setup",) if self._setup else ()))
+        return (*self.commands.on_trust(), *(("setup",) if self.setup else ()))
 
     def check(self) -> None:
         """Close a point: no error, and everything still set as it was."""

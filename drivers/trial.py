@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
 from drivers.commands import ReadBack, fill, read_backs
-from drivers.remote import PRESET_S, Remote
+from drivers.remote import Remote
 from harness.errors import InstrumentError, LinkError
 from harness.link.dialect import split
 from harness.link.link import LinkDown, NoValue, repeat_point
@@ -49,10 +49,6 @@ class Trial:
     longest_s: float = 0.0
 
     # What is set.
-
-    def preset(self) -> bool:
-        """Bring it to a known state."""
-        return self.setting("preset", {}, extra_s=PRESET_S)
 
     def setting(self, name: str, *values: Values, asks: str = "", extra_s: float = 0.0) -> bool:
         """Send a command with each of these values; `asks` names its question where that is called otherwise."""

@@ -13,13 +13,15 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+from drivers import longest_s
+from drivers.commands import Commands
 from drivers.remote import Remote
-from drivers.source import ScpiSource
 from harness.errors import HalfpowerError, InstrumentError, LinkError
 from harness.link.link import NoValue, repeat_point
 from harness.models import Calibrator, Generator, Instrument, Reference
 from harness.quantities import counted, show
 from harness.steps import SOURCES, View
+from harness.words.clock import OnLife, no_sign
 from harness.words.found import Found, Line, Word, wrong
 from harness.words.signals import describe
 from sequences.known import HARMLESS_V, any_unit, harmless, views
@@ -36,6 +38,7 @@ NO_COMMAND: Final = "NOSUCHTHING"
 """A header of the standard's form that no instrument has, SCPI-1999 volume 1, 6.2.1: at most twelve letters."""
 COUNTED_HZ: Final = 1e6
 _MODELS: Final = {"calibrator": Calibrator, "generator": Generator, "reference": Reference}
+MOST_CALLS: Final = 8  # of a driver, in one check
 FIELDS: Final = 4  # of an identity, IEEE 488.2, clause 10.14
 
 
@@ -49,6 +52,7 @@ class Subject:
     model: Any = None  # the bench file's section as a value
     unit: Unit | None = None
     routes: tuple[str, ...] = ()
+    on_life: OnLife = no_sign
 
     # What every instrument does.
 
@@ -109,6 +113,7 @@ class Subject:
 
     def _found(self, check: str, action: Callable[[], str]) -> Found:
         """Do one check; whatever goes wrong in it is what was found."""
+        self.on_life(MOST_CALLS * longest_s(self.driver))
         word: Word = "fail"
         try:
             said, word = action(), "pass"
@@ -211,7 +216,8 @@ class Subject:
             driver.off()
             repeat_point(link.discard_errors)
             said += ", and after it has refused something"
-        backs = driver.commands.read_backs("output", on=0) if isinstance(driver, ScpiSource) else ()
+        commands = getattr(driver, "commands", None)
+        backs = commands.read_backs("output", on=0) if isinstance(commands, Commands) else ()
         if not backs or link is None:
             return f"{said}; nothing asks back whether it is off, which is taken on trust"
         reply = repeat_point(partial(link.query, backs[0].query, backs[0].shape))

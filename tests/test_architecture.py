@@ -58,7 +58,7 @@ MAY_IMPORT: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ),
     (
         "harness.run.against",
-        (*BASE, "harness.models", "harness.conformance", "harness.[blp]*", "sequences*"),
+        (*BASE, "harness.models", "harness.conformance", "harness.[blp]*", "drivers", "sequences*"),
     ),
     ("harness.run.judging", (*BASE, "harness.models", "harness.[fjr]*")),
     ("harness.run.*", (*BASE, "harness.models", "harness.[abfjlps]*", "drivers*", "sequences*", "harness.run.*")),

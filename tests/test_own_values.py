@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drivers import longest_s
 from drivers.answers import Answering
 from drivers.commands import number
 from harness import runs as opening
@@ -310,6 +311,16 @@ def test_a_wrong_frequency_or_identity_of_a_driver_is_said() -> None:
     with pytest.raises(OwnCodeError, match=r"mine.py: Odd.identify answers wrongly: it is b'Northfen'; expected text"):
         driver.identify()
     assert driver.off() == "off"
+
+
+class Slow(Odd):
+    longest_s = 120.0
+
+
+def test_a_driver_may_be_at_work_for_as_long_as_it_would_alone() -> None:
+    """30 s where it says nothing, as docs/writing_a_driver.md has it: else a run is ended that is well."""
+    for driver, lasts_s in ((Odd(), 30.0), (Slow(), 120.0)):
+        assert longest_s(Answering(driver, "mine.py:Odd")) == longest_s(driver) == lasts_s
 
 
 NUMBERS = (0.1, 1e-9, -0.0, 3, True, np.float64(0.1), np.float32(0.5), np.int64(3), Fraction(1, 2))

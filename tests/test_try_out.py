@@ -17,7 +17,7 @@ from harness.report.tried_page import tried_page
 from harness.run.against import settled_after
 from harness.run.trying import try_out
 from harness.words.found import Found, Line, TriedOut, bench_lines
-from tests.helpers.demo_lab import DEMO, change, halfpower
+from tests.helpers.demo_lab import DEMO, change, halfpower, with_two_places
 from tests.helpers.served import a_lab, end, guardians_of, started, wait_for
 
 PROFILES = Path(__file__).resolve().parent.parent / "sim_profiles"
@@ -164,6 +164,22 @@ def test_what_cannot_be_left_out_is_left_to_a_person(lab: Path) -> None:
     assert all(each.check != "command 'output_on'" for each in tried.found)  # no level was confirmed
     put_in(bench, tried)
     assert halfpower("check", bench).exit_code == 0
+
+
+def test_a_command_of_the_bench_files_own_setup_that_is_refused_is_told(lab: Path) -> None:
+    change(lab / "bench.toml", ("\n[unit]\n", '\n[unit]\nsetup = ["ACQ:TYPE NORM"]\n'))
+    said = wrongs(try_out("unit", lab / "bench.toml"))["setup"]
+    assert said == "refuses ':ACQ:TYPE NORM': -113,\"Undefined header\"; correct it in 'setup' of the bench file"
+
+
+def test_a_unit_at_a_position_has_its_lines_there(lab: Path) -> None:
+    with_two_places(lab)
+    bench = with_faults(lab, 'slow = { unit = "1.5 s" }')
+    tried = try_out("unit", bench, position="right")
+    assert "Egret-0002" in tried.label
+    assert tried.lines[0] == "[positions.right]"
+    put_in(bench, tried)
+    assert try_out("unit", bench, position="right").word == "pass"
 
 
 def test_an_instrument_without_an_error_queue(lab: Path) -> None:

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+from drivers import longest_s
 from harness.bench import limits, settling
-from harness.conformance import said_by
+from harness.conformance import MOST_CALLS, said_by
 from harness.errors import AnalysisError, HalfpowerError, InstrumentError, LinkError, OperatorStop, SafetyError
 from harness.link.link import repeat_point
 from harness.person.operator import Prompt, ask_done
@@ -122,6 +123,7 @@ class Against:
         """How long it takes to stand still after a new setting, and whether the bench file waits for so long."""
         source: Any = self.bench.drivers[step.source]
         screen: Any = self.bench.drivers[step.display]
+        self._alive()
         try:
             if self.role in SOURCES:
                 for level in (0.5, 1.0):
@@ -131,7 +133,7 @@ class Against:
                 self.bench.clock.sleep(settling.wait_s(self.setup, step))
                 repeat_point(partial(screen.show, replace(step.view, volts_per_div=self._other_range(step))))
                 repeat_point(partial(screen.show, step.view))
-            readings = _watched(self.bench, partial(screen.read, step))
+            readings = _watched(self.bench, partial(self._one, screen, step))
         except HalfpowerError as error:
             self._tell("settling", "not tried", str(error))
             return
@@ -149,6 +151,15 @@ class Against:
         wait_s = next(step_s for step_s in stepped(after_s, 100 * after_s) if step_s >= 1.2 * after_s)
         self._tell("settling", "conditional pass", said, Line("settle", show(wait_s, "s"), "until it stands still"))
 
+    def _one(self, screen: Any, step: Measure) -> Reading:
+        self._alive()
+        reading: Reading = screen.read(step)
+        return reading
+
+    def _alive(self) -> None:
+        """Say how long the next few calls of drivers may take, whoever wrote them."""
+        self.opening.on_life(MOST_CALLS * max(map(longest_s, self.bench.drivers.values())))
+
     def _other_range(self, step: Measure) -> float:
         """The next coarser range of the display, or the finest."""
         reference = self.setup.bench.reference
@@ -159,6 +170,7 @@ class Against:
 
     def _checked(self, check: str, action: Callable[[], str]) -> bool:
         """Do one check; whether it went well. Who stops, or what is not safe, ends the trial."""
+        self._alive()
         try:
             self._tell(check, "pass", action())
         except OperatorStop:

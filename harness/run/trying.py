@@ -71,6 +71,8 @@ def try_out(
     A real bench asks `operator` before anything is sent. Without a unit file, a unit is tried on ranges that every
     oscilloscope has. `before` is told of every file of the user's own before it is imported.
     """
+    from drivers.loading import longest_of
+
     loaded = _loaded(role, Path(bench_path), unit_path, position, OwnCode(before))
     simulated = simulated_bench(loaded)
     person: Operator = Nobody() if operator is None else operator
@@ -81,7 +83,8 @@ def try_out(
     charges = charges_of(loaded.setup, (*loaded.roles, *SOURCES), loaded.bench_path.parent, loaded.own)
     if alone := unguarded(charges, loaded.roles):
         person.tell(" ".join(alone))
-    with hold(lock_names(loaded)) as held, guarding(charges, held) as guardian:
+    silent_s = longest_of(loaded.roles, loaded.setup, loaded.bench_path.parent, loaded.own, unsaid_s=0.0)
+    with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
         opening = Opening(
             loaded=loaded, simulated=simulated, person=Awaited(person, guardian.alive), on_event=lambda *_: None,
             on_life=guardian.alive if simulated is None else no_sign, work_s=AT_WORK_S,
@@ -259,7 +262,7 @@ class _Trying:
         routes = dict.fromkeys(route for path in self.setup.bench.paths.values() for route in path.routes.values())
         return Subject(
             role=self.role, driver=driver, link=self.opening.links.get(self.role), model=self.instrument,
-            unit=self.setup.unit, routes=tuple(routes),
+            unit=self.setup.unit, routes=tuple(routes), on_life=self.opening.on_life,
         )  # fmt: skip
 
     def _commanded(self, subject: Subject) -> Any:
