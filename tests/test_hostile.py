@@ -163,7 +163,10 @@ def lab(tmp_path: Path) -> Lab:
     data["bench"]["positions"] = {"lead": {"driver": "manual"}}
     data["bench"]["meter"] = {"driver": "manual"}
     first, *_, last = data["job"]["sequence"]
-    data["job"]["sequence"] = [{**first, "channels": [1], "ranges": ["100 mV", "200 mV"]}, {**last, "channels": [1]}]
+    data["job"]["sequence"] = [
+        {**first, "channels": [1], "ranges": ["100 mV", "200 mV"]},
+        {**last, "channels": [1], "scan": False},
+    ]
     return Lab(folder, data)
 
 
