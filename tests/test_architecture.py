@@ -113,6 +113,7 @@ BUILT_ON_HEAVY: Final = (
     ),
 )
 
+IMPORT: Final = re.compile(r"^\s*(?:from\s+\S+\s+)?import\s+(?:\([^)]*\)|[^\n]*)", re.MULTILINE)
 LONGEST: Final = 400
 REASON: Final = re.compile(r"over 400 lines", re.IGNORECASE)
 
@@ -142,6 +143,11 @@ MODULES: Final = {name_of(path): path for package in PACKAGES for path in sorted
 @cache
 def tree_of(name: str) -> ast.Module:
     return ast.parse(MODULES[name].read_text("utf-8"))
+
+
+@cache
+def nodes(name: str) -> tuple[ast.AST, ...]:
+    return tuple(ast.walk(tree_of(name)))
 
 
 def is_for_checkers(node: ast.AST) -> bool:
@@ -199,10 +205,8 @@ def test_what_tests_share_is_a_helper_and_no_test() -> None:
     folder = ROOT / "tests"
     tests = {path.stem: path for path in folder.rglob("test_*.py")}
     for path in folder.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.Import | ast.ImportFrom):
-                named = ".".join([getattr(node, "module", None) or "", *(alias.name for alias in node.names)])
-                assert not set(named.split(".")) & set(tests), path
+        for statement in IMPORT.findall(path.read_text("utf-8")):
+            assert not set(re.findall(r"\w+", statement)) & set(tests), path
     own = {"conftest.py", "environment.py", "run.py"}
     assert {path.name for path in folder.glob("*.py")} - {path.name for path in tests.values()} == own
 
@@ -248,7 +252,7 @@ def test_every_result_is_stated_at_a_coverage_that_is_named() -> None:
     for name, path in MODULES.items():
         if matches(name, ("harness.analysis.*",)):
             continue
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in nodes(name):
             if isinstance(node, ast.Call) and ast.unparse(node.func) in ("state", "estimate.state"):
                 assert len(node.args) == 2, f"{path}:{node.lineno}"
 
@@ -256,20 +260,23 @@ def test_every_result_is_stated_at_a_coverage_that_is_named() -> None:
 # --- SCPI text ---------------------------------------------------------------------------------------------------
 
 
-def texts(name: str) -> Iterator[str]:
+@cache
+def texts(name: str) -> tuple[str, ...]:
     """Every text of a module that is not a docstring."""
+    found: list[str] = []
     documentation = set()
-    for node in ast.walk(tree_of(name)):
+    for node in nodes(name):
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
             first = node.body[0] if node.body else None
             if isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant):
                 documentation.add(first.value)
-    for node in ast.walk(tree_of(name)):
+    for node in nodes(name):
         if isinstance(node, ast.Constant) and node not in documentation:
             if isinstance(node.value, str):
-                yield node.value
+                found.append(node.value)
             elif isinstance(node.value, bytes):
-                yield node.value.decode("latin-1")
+                found.append(node.value.decode("latin-1"))
+    return tuple(found)
 
 
 def test_scpi_text_stands_in_drivers_and_profiles_alone() -> None:
