@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 OFF_WITHIN: Final = 0.1  # of what was read with the output on, noise included, is off
 STILL_DIV: Final = 0.03
 WATCHED_S: Final = 2.0
+FEWEST_READINGS: Final = 5  # however long each takes
 MOST_READINGS: Final = 25
 COUNTS_WITHIN: Final = 1e-3
 _LAST: Final = 3  # readings that say where it stands at last
@@ -141,7 +142,7 @@ class Against:
             self.bench.make_safe()
         after_s, waits_s = settled_after(readings), settling.wait_s(self.setup, step)
         if after_s is None:
-            self._tell("settling", "fail", f"did not stand still within {show(WATCHED_S, 's')}")
+            self._tell("settling", "fail", f"did not stand still in {len(readings)} readings")
             return
         said = f"stands still {show(after_s, 's', 2)} after a new setting" if after_s else "stands still at once"
         said += f"; the bench file waits {show(waits_s, 's', 2)}"
@@ -245,7 +246,7 @@ def _watched(bench: LiveBench, read: Callable[[], Reading]) -> list[tuple[float,
     """Readings one after another, each with the time since the first was begun."""
     began = bench.clock.now()
     readings: list[tuple[float, float]] = []
-    while len(readings) < MOST_READINGS and bench.clock.now() - began < WATCHED_S:
+    while len(readings) < FEWEST_READINGS or (len(readings) < MOST_READINGS and bench.clock.now() - began < WATCHED_S):
         at_s = bench.clock.now() - began
         readings.append((at_s, repeat_point(read).value or 0.0))
     return readings
