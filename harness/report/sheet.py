@@ -27,6 +27,8 @@ _OPINIONS: Final = {
         "conformity; it contains no other opinions and no interpretations."
     ),
 }
+_MOST_ROWS: Final = 1000  # of a table that is printed
+_MOST_IN_ANNEX: Final = 600  # of all its tables
 _WHOLE_LINE: Final = 90  # characters in a line of a table
 _AS_WIDE: Final = 14  # characters of a cell that is as wide as it is
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
@@ -82,10 +84,11 @@ def sheet(
             [*printed(rest.groups([g for title in titles for g in report.facts if g.title == title]), 2)]
             for titles in FIRST
         ]
-        told["blocks"] = [*printed(certificate(report, opinion))]
+        told["blocks"] = [*_cut(printed(certificate(report, opinion)), _MOST_ROWS, in_all=False)]
     if part != "certificate":
         behind = annex(report, [*figures, *photographed(report, photographs or {})])
-        told["annex"] = [_heading(tr("Annex"), tr("to report {number}", number=report.number), 1), *printed(behind)]
+        told["annex"] = [_heading(tr("Annex"), tr("to report {number}", number=report.number), 1)]
+        told["annex"] += _cut(printed(behind), _MOST_IN_ANNEX, in_all=True)
     else:
         told["statements"][-1] = tr("End of part 1 of 2 of report {number}; part 2 is its annex.", number=report.number)
     return told
@@ -129,6 +132,22 @@ def printed(blocks: Iterable[b.Block], level: int = 1, named: str = "") -> Itera
                 yield {"is": "signatures", "lines": lines}
             case _:
                 pass
+
+
+def _cut(blocks: Iterable[dict[str, Any]], most: int, *, in_all: bool) -> Iterator[dict[str, Any]]:
+    """Tables of at most so many rows, each or in all: nobody reads hundreds of pages, and each cell costs 15 kB."""
+    room = most
+    for block in blocks:
+        rows = block.get("rows", [])
+        if len(rows) <= room:
+            yield block
+        else:
+            yield from [block | {"rows": rows[:room]}] if room else []
+            said = tr(
+                "{room} of {count} rows are printed; the attached results hold them all.", room=room, count=len(rows)
+            )
+            yield {"is": "paragraph", "said": _line(b.line(said)), "small": True}
+        room = max(room - len(rows), 0) if in_all else most
 
 
 def _heading(text: str, note: str, level: int) -> dict[str, Any]:
