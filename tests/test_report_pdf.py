@@ -9,6 +9,7 @@ import io
 import json
 import re
 import subprocess
+import time
 import unicodedata
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
@@ -171,6 +172,45 @@ def test_a_word_of_a_remark_is_hyphenated_and_not_torn() -> None:
     read = printed._texts({"rows": [{"cells": [[remark, torn]]}]}, spelt)["rows"][0]["cells"][0]
     assert read[0] == remark
     assert "\u200b" in read[1]["text"]
+
+
+def test_readings_that_nobody_judges_are_printed_up_to_a_thousand_and_attached_whole() -> None:
+    report = EXAMPLES["plain_only"]()
+    many = [replace(report.parts[0].plain[0], value=float(n)) for n in range(2500)]
+    report = replace(report, parts=(replace(report.parts[0], plain=tuple(many)),))
+    blocks = sheet(report)["blocks"]
+    (table,) = (block for block in blocks if len(block.get("rows", ())) > 100)
+    assert len(table["rows"]) == 1000
+    after = blocks[blocks.index(table) + 1]
+    assert line(after["said"]) == "1000 of 2500 rows are printed; the attached results hold them all."
+    attached = json.loads(to_json(report))["parts"][0]
+    assert any(isinstance(each, list) and len(each) == 2500 for each in attached.values())
+
+
+def test_every_judged_result_is_printed_but_not_every_budget() -> None:
+    report = EXAMPLES["meets"]()
+    part = next(part for part in report.parts if len(part.results) > 3)
+    many = tuple(replace(part.results[n % len(part.results)], setting=f"{n} mV/div") for n in range(1500))
+    told = sheet(replace(report, parts=(replace(part, results=many),)))
+    assert sum(len(block["rows"]) for block in told["blocks"] if len(block.get("rows", ())) > 100) == 1500
+    assert sum(len(block.get("rows", ())) for block in told["annex"]) <= 600
+    assert any("the attached results hold them all" in line(block.get("said", [])) for block in told["annex"])
+
+
+@pytest.mark.soak
+def test_the_time_of_setting_grows_with_the_rows_and_no_faster() -> None:
+    """Four times the rows took sixteen times as long where a cell's closure held its whole table."""
+    report = EXAMPLES["meets"]()
+    part = next(part for part in report.parts if len(part.results) > 3)
+
+    def taken_s(rows: int) -> float:
+        many = tuple(replace(part.results[0], setting=f"{n} mV/div") for n in range(rows))
+        start = time.process_time()
+        pdf(replace(report, parts=(replace(part, results=many),)), part="certificate")
+        return time.process_time() - start
+
+    taken_s(50)
+    assert taken_s(2400) < 7.0 * taken_s(600)
 
 
 def test_what_the_fonts_lack_is_said() -> None:

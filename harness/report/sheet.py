@@ -135,11 +135,14 @@ def printed(blocks: Iterable[b.Block], level: int = 1, named: str = "") -> Itera
 
 
 def _cut(blocks: Iterable[dict[str, Any]], most: int, *, in_all: bool) -> Iterator[dict[str, Any]]:
-    """Tables of at most so many rows, each or in all: nobody reads hundreds of pages, and each cell costs 15 kB."""
+    """Tables of at most so many rows, each or in all, but for what is judged.
+
+    Nobody reads hundreds of pages of readings, and a cell costs the type-setter 15 kB.
+    """
     room = most
     for block in blocks:
         rows = block.get("rows", [])
-        if len(rows) <= room:
+        if len(rows) <= room or any(row["kind"] for row in rows):
             yield block
         else:
             yield from [block | {"rows": rows[:room]}] if room else []
