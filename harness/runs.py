@@ -41,6 +41,7 @@ from harness.run.refusals import (
     past_due,
     refuse_others,
 )
+from harness.run.trying import try_out
 from harness.steps import Reading, Reply, Role, Step
 from harness.words.clean import clean
 from harness.words.clock import OnLife, Stamps, no_sign
@@ -61,7 +62,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LoadedJob", "RunResult", "adjust", "load", "load_again", "opened", "readings", "rehearse", "report", "resume",
-    "simulated_bench", "start", "warnings",
+    "simulated_bench", "start", "try_out", "warnings",
 ]  # fmt: skip
 
 OnFolder = Callable[[Path], None]

@@ -96,8 +96,9 @@ def test_a_poor_line_changes_nothing(lab: Path) -> None:
 
 def test_it_is_told_in_lines_and_on_a_page(lab: Path) -> None:
     page = lab / "tried.html"
-    said = halfpower("try-out", "unit", "--bench", lab / "bench.toml", "--html", page)
+    said = halfpower("try-out", "unit", "--bench", lab / "bench.toml", "--html", page, "--trace", lab / "wire.txt")
     assert said.exit_code == 0, said.stderr
+    assert "unit > *ESE" in (lab / "wire.txt").read_text("utf-8")
     assert re.search(r"^pass +identity +answers as 'Aldermoor,Egret,Egret-3071,1.08'$", said.stdout, re.M)
     assert f"Page: {page}" in said.stdout
     text = page.read_text("utf-8")
@@ -143,6 +144,18 @@ def test_a_frequency_that_is_rounded_far_is_no_matter_of_a_tolerance(lab: Path) 
     assert "where 1234570.0 was set" in wrongs(tried)["command 'sine'"]
     assert tried.lines == ()
     assert any(each.check == "output on" and each.word == "not tried" for each in tried.found)
+
+
+def test_a_level_that_is_rounded_a_little_widens_its_question(lab: Path) -> None:
+    steps = 'steps = ["315 mV", "630 mV"], default = "315 mV"'
+    bench = with_profile(
+        lab, "northfen_generator", changed=('high = "5.5 V", default = "100 mV"', f'high = "5.5 V", {steps}')
+    )
+    tried = try_out("generator", bench)
+    lines = "\n".join(tried.lines)
+    assert re.search(r'^sine_is = ":SOUR:FUNC\?=SIN;.*:SOUR:VOLT\?=\{level_vpp\}~0\.5%"', lines, re.M)
+    put_in(bench, tried)
+    assert try_out("generator", bench).word == "pass"
 
 
 def test_a_signal_that_it_does_not_give_is_left_out_of_its_functions(lab: Path) -> None:

@@ -48,12 +48,15 @@ page_option = click.option(
 )  # fmt: skip
 
 
+trace_option = click.option(
+    "--trace", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="Write every exchange with each instrument, with its time, into this file; 50 MB at most.",
+)  # fmt: skip
+
+
 def looking_options(command: Any) -> Any:
     """Add the options of whoever looks closely: one step at a time, and every exchange."""
-    command = click.option(
-        "--trace", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-        help="Write every exchange with each instrument, with its time, into this file; 50 MB at most.",
-    )(command)  # fmt: skip
+    command = trace_option(command)
     return click.option(
         "--step", is_flag=True, help="Stop before every step and show what would be sent: go on, run to the end, stop."
     )(command)
@@ -191,7 +194,7 @@ def _measure(
         paged(page, loaded, lambda: _progress(rehearsed(), recorded), contents, a_console(stderr=as_json)) as pages,
         shown(quiet, as_json, rehearsed, recorded) as (live, terminal),
         told_how_to_resume(*begun) as began,
-        _traced(trace) as tracing,
+        traced(trace) as tracing,
     ):
         person = pages.operator(terminal)
         asked = {
@@ -209,7 +212,8 @@ def _measure(
             click.echo(f"Printed report: {written.with_suffix('.pdf')}")
 
 
-def _traced(path: Path | None) -> AbstractContextManager[Trace | None]:
+def traced(path: Path | None) -> AbstractContextManager[Trace | None]:
+    """A trace into a file, where one is wanted."""
     from harness.link.trace import Trace
 
     return nullcontext() if path is None else Trace(path)

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import rich_click as click
 
 from harness.commands.helping import PlainHelpCommand, once_told, say
+from harness.commands.run import PATH, a_console, trace_option, traced
 from harness.errors import ConfigError, InstrumentError, SafetyError
 from harness.steps import ROLES
 
 if TYPE_CHECKING:
     from harness.steps import Role
     from harness.words.found import TriedOut
-
-PATH: Final = click.Path(path_type=Path)
 
 
 @click.command(cls=PlainHelpCommand)
@@ -25,6 +24,7 @@ PATH: Final = click.Path(path_type=Path)
 @click.option("--unit", "unit_file", type=PATH, metavar="FILE", help="The unit file, for ranges and sweeps of a unit.")
 @click.option("--position", metavar="NAME", help="With the role unit: the position where it stands.")
 @click.option("--html", "html_path", type=PATH, metavar="FILE", help="The page; try-out-ROLE.html, if left out.")
+@trace_option
 @click.option("--open", "open_page", is_flag=True, help="Show the page in a browser.")
 def try_out(
     role: Role,
@@ -33,6 +33,7 @@ def try_out(
     unit_file: Path | None,
     position: str | None,
     html_path: Path | None,
+    trace: Path | None,
     open_page: bool,
 ) -> None:
     """Try out an instrument of a bench: whether it keeps its role's protocol, and what the bench file should say.
@@ -45,18 +46,19 @@ def try_out(
     Examples:
       halfpower try-out calibrator --bench bench.toml
       halfpower try-out unit --bench bench.toml --unit unit.toml --open
-      halfpower try-out unit --bench bench.toml --position left
+      halfpower try-out unit --bench bench.toml --position left --trace wire.txt
     """
-    from harness.commands.run import a_console
     from harness.journal.atomic import write_text
     from harness.person.console import Terminal
     from harness.report.tried_page import tried_page
     from harness.run.trying import try_out as tried_out
     from harness.words.version import program_version
 
-    tried = tried_out(
-        role, bench_file, unit_path=unit_file, position=position, operator=Terminal(a_console()), before=once_told()
-    )
+    with traced(trace) as tracing:
+        tried = tried_out(
+            role, bench_file, unit_path=unit_file, position=position, operator=Terminal(a_console()),
+            before=once_told(), trace=tracing,
+        )  # fmt: skip
     page = html_path or Path(f"try-out-{role}.html")
     write_text(page, tried_page(tried, program=program_version()))
     say(*_lines(tried), f"Page: {page}")

@@ -38,6 +38,7 @@ from harness.words.clock import AT_WORK_S, no_sign
 from harness.words.found import Line, TriedOut
 
 if TYPE_CHECKING:
+    from harness.link.trace import Trace
     from harness.steps import Role
     from harness.words.found import Word
 
@@ -64,12 +65,13 @@ def try_out(
     position: str | None = None,
     operator: Operator | None = None,
     before: BeforeImport = lambda _own: None,
+    trace: Trace | None = None,
 ) -> TriedOut:
     """
     Try out the instrument of a role, real or simulated; raises where a file is wrong or the bench is not free.
 
     A real bench asks `operator` before anything is sent. Without a unit file, a unit is tried on ranges that every
-    oscilloscope has. `before` is told of every file of the user's own before it is imported.
+    oscilloscope has. `before` is told of every file of the user's own before it is imported, `trace` of every exchange.
     """
     from drivers.loading import longest_of
 
@@ -87,7 +89,7 @@ def try_out(
     with hold(lock_names(loaded)) as held, guarding(charges, held, silent_s=silent_s) as guardian:
         opening = Opening(
             loaded=loaded, simulated=simulated, person=Awaited(person, guardian.alive), on_event=lambda *_: None,
-            on_life=guardian.alive if simulated is None else no_sign, work_s=AT_WORK_S,
+            on_life=guardian.alive if simulated is None else no_sign, work_s=AT_WORK_S, trace=trace,
         )  # fmt: skip
         return _Trying(role=role, opening=opening, guardian=guardian).all()
 
