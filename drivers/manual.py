@@ -36,7 +36,7 @@ from harness.person.operator import (
     replies,
 )
 from harness.steps import Connect, Measure, NoSignal, Reading, Stimulus, View
-from harness.words.language import tr
+from harness.words.language import going_on, tr
 from harness.words.signals import describe, knobs
 
 if TYPE_CHECKING:
@@ -243,8 +243,7 @@ class ManualScreen(Manual):
         same = [f"{tr(what)} {value}" for what, value in parts.items() if known.get((of[what], what)) == value]
         self._unchanged = ", ".join(same)
         if lines:
-            where = self._where(view)
-            title = tr("Set {lower}{where}", lower=where[0].lower(), where=where[1:])
+            title = tr("Set {where}", where=going_on(self._where(view)))
             prompt = Prompt(kind="do", title=title, lines=lines, role=self.role, view=view)
             self.errands.add(prompt, done=partial(self._is_turned, view), doubt=self._doubt)
         known.update({(of[what], what): value for what, value in parts.items()})
@@ -335,8 +334,7 @@ class ManualScreen(Manual):
         """The person brings the trace onto its lines with a knob of the source; source or counter has the answer."""
         lines = (*self._on_path(step), *to_turn(step, target_div))
         hint = tr("{target_div:g} div", target_div=target_div)
-        where = self._where(step.view)
-        title = tr("Tune until {lower}{where} shows {hint}", lower=where[:1].lower(), where=where[1:], hint=hint)
+        title = tr("Tune until {where} shows {hint}", where=going_on(self._where(step.view)), hint=hint)
         return Prompt(kind="read", title=title, lines=lines, unchanged=self._unchanged, step=step, hint=hint)
 
     def _prompt(self, step: Measure) -> Prompt:

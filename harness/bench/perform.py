@@ -287,7 +287,7 @@ class LiveBench:
         self._ask_for_unreachable(wanted)
         stay = self.outputs.for_hands(with_question=True)
         self._confirm_again()  # hands are at the cables
-        prompt = self._cable(wanted, f"Connect {describe_connection(wanted)}")
+        prompt = self._cable(wanted, tr("Connect {connection}", connection=describe_connection(wanted)))
         add = partial(self._errands.add, prompt, done=self._plugged)
         if step.source in stay and limits.stress(step.stimulus).peak_v < self.outputs.driven.get(step.source, 0.0):
             return add

@@ -281,7 +281,7 @@ def describe_connection(step: Connect) -> str:
     tee = tr(", the reference with it on a tee") if step.watched else ""
     if step.replugged:
         return tr("the switch's lead → {where} again", where=where)
-    source = tr("the unit's own output") if step.source == "unit" else step.source
+    source = tr("the unit's own output") if step.source == "unit" else tr(step.source)
     return f"{source} → {step.path} → {where}{tee}"
 
 

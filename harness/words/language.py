@@ -130,6 +130,11 @@ def localised(text: str) -> str:
     return text if spoken is _ENGLISH else _POINT.sub(spoken.decimal, text)
 
 
+def going_on(text: str) -> str:
+    """A text that goes on within a sentence: it begins small, unless its nouns are written large."""
+    return text if code() == "de" else text[:1].lower() + text[1:]
+
+
 def day(date: dt.date | str) -> str:
     """A day as the language writes it; in English as ISO 8601 does, and what is no such day as it is."""
     spoken = _spoken.get()

@@ -13,6 +13,10 @@ export function drawn(name, attributes = {}, ...children) {
 
 const RIM = 0.45; // divisions around the graticule, so that a line at its edge can be held
 const NAMES = { ground: [tr("Trace")], upright: [tr("Top"), tr("Bottom")], across: [tr("Left"), tr("Right")], none: [] };
+const LAY = {
+  [tr("Top")]: tr("Now lay the top line."), [tr("Bottom")]: tr("Now lay the bottom line."),
+  [tr("Left")]: tr("Now lay the left line."), [tr("Right")]: tr("Now lay the right line."),
+};
 const path = points => points.map(([x, y]) => `${x.toFixed(3)},${(-y).toFixed(3)}`).join(" ");
 const decimals = step => Math.max(0, Math.min(3, -Math.floor(Math.log10(step) + 1e-9)));
 
@@ -74,7 +78,7 @@ export function graticule(place, on, read) {
     line.laid = true;
     lay(line);
     const missing = lines.find(each => !each.laid);
-    if (missing) read("", tr("Now lay the line {name}.", { name: missing.name }));
+    if (missing) read("", LAY[missing.name]);
     else read((cursors === "ground" ? line.at - ground : Math.abs(lines[0].at - lines[1].at)).toFixed(digits), "");
   }
 

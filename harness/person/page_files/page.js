@@ -58,7 +58,9 @@ function stand(question) {
 
 function details({ first, lines, unchanged, hint }) {
   list($("first"), first);
-  list($("lines"), lines);
+  const drawn = lines.filter(line => /\S {3,}\S|^ |\|/.test(line));  // by characters, which must stand as they are
+  list($("lines"), lines.filter(line => !drawn.includes(line)));
+  $("drawing").textContent = drawn.join("\n");
   $("unchanged").textContent = unchanged && tr("as before: {unchanged}", { unchanged });
   $("hint").textContent = hint;
 }
