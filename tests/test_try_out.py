@@ -94,6 +94,15 @@ def test_a_poor_line_changes_nothing(lab: Path) -> None:
     assert wrongs(try_out("calibrator", with_faults(lab, faults))) == {}
 
 
+@pytest.mark.parametrize("seed", [1, 3])
+def test_a_line_that_is_too_poor_is_what_was_found(lab: Path, seed: int) -> None:
+    bench = with_faults(lab, f'rate = 0.4\nseed = {seed}\nkinds = ["lost"]\nroles = ["calibrator"]')
+    tried = try_out("calibrator", bench)
+    assert tried.word == "fail"
+    assert tried.lines == ()  # no line of a file mends a cable
+    assert tried_page(tried, program="1.0")
+
+
 def test_it_is_told_in_lines_and_on_a_page(lab: Path) -> None:
     page = lab / "tried.html"
     said = halfpower("try-out", "unit", "--bench", lab / "bench.toml", "--html", page, "--trace", lab / "wire.txt")

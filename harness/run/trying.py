@@ -6,7 +6,7 @@ What the instrument does wrong is what was found; what is wrong with the files, 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -19,6 +19,7 @@ from harness.errors import (
     ConfigError,
     HalfpowerError,
     InstrumentError,
+    LinkError,
     OperatorStop,
     SafetyError,
 )
@@ -26,6 +27,7 @@ from harness.files import files
 from harness.files.own_files import BeforeImport, OwnCode
 from harness.journal.lock import hold
 from harness.link.link import LinkDown, repeat_point
+from harness.link.replies import ERROR_ENTRY
 from harness.models import Job, SequenceUse, Setup
 from harness.person.operator import Nobody, Operator, Prompt, ask_choice
 from harness.person.people import Awaited
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
     from harness.steps import Role
     from harness.words.found import Word
 
+_LINE: Final = "the line"
 PATIENCE_S: Final = 30.0  # for an instrument that answers nothing within its time-out
 
 
@@ -147,7 +150,8 @@ class _Trying:
     commands: list[tuple[str, str, str]] = field(default_factory=list)
     at: str = ""
     may_be_on: str = ""
-    timeout_s: float = 0.0  # as the bench file has it
+    timeout_s: float = 0.0  # as the bench file has it, before anything was found
+    first_commands: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def setup(self) -> Setup:
@@ -162,13 +166,18 @@ class _Trying:
     def all(self) -> TriedOut:
         """Everything, in order; an output that may be on at the end is told."""
         self.at = self.opening.clock.utc().isoformat(timespec="seconds")
-        self.timeout_s = self.instrument.timeout
-        driver = self._opened()
+        self.timeout_s, self.first_commands = self.instrument.timeout, self.instrument.commands
         try:
-            if driver is not None:
+            if (driver := self._opened()) is not None:
                 self._with(driver)
+        except LinkError as error:
+            self._tell(_LINE, "fail", said_by(error))
+            self.may_be_on = " ".join(getattr(error, "__notes__", ()))  # of outputs that could not be switched off
         except SafetyError as error:
             self.may_be_on = " ".join((str(error), *getattr(error, "__notes__", ())))
+        finally:
+            for link in self.opening.links.values():
+                link.close()
         position, instrument, link = self.setup.job.position, self.instrument, self.opening.links.get(self.role)
         return TriedOut(
             role=self.role, table=f"positions.{position}" if position and self.role == "unit" else self.role,
@@ -193,16 +202,32 @@ class _Trying:
             except HalfpowerError:
                 self._tell("identity", "fail", said_by(error))
                 return None
-        if not late:
-            line = Line("commands.next_error", "", "the error bits of its event status are looked at instead")
-            self._tell("error queue", "conditional pass", "has no error queue that answers", line)
-            return driver
+            self._late(said_by(error)) if late else self._without_queue(said_by(error))
+        return driver
+
+    def _late(self, said: str) -> None:
+        """It answers when it is waited for: how long that takes."""
         clock, link = self.opening.clock, self.opening.links[self.role]
         began = clock.now()
         repeat_point(link.check)
         line = in_time(clock.now() - began)
-        self._tell("answers in time", "conditional pass", f"answers nothing within its time-out; {line.why}", line)
-        return driver
+        if clock.now() - began < self.timeout_s:
+            self._tell(_LINE, "fail", f"{said}; now it answers in time")
+        else:
+            self._tell("answers in time", "conditional pass", f"answers nothing within its time-out; {line.why}", line)
+
+    def _without_queue(self, said: str) -> None:
+        """It answers where nobody asks for its error queue: whether that has none."""
+        from drivers.commands import SOURCE
+
+        asks = self.first_commands.get("next_error", SOURCE["next_error"].template)
+        try:
+            repeat_point(partial(self.opening.links[self.role].query, asks, ERROR_ENTRY))
+        except InstrumentError:
+            line = Line("commands.next_error", "", "the error bits of its event status are looked at instead")
+            self._tell("error queue", "conditional pass", "has no error queue that answers", line)
+        else:
+            self._tell(_LINE, "fail", f"{said}; now its error queue answers")
 
     def _connected(self) -> Any:
         return self.opening.drivers((self.role,))[self.role]
