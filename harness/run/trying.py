@@ -176,8 +176,8 @@ class _Trying:
         except SafetyError as error:
             self.may_be_on = " ".join((str(error), *getattr(error, "__notes__", ())))
         finally:
-            for link in self.opening.links.values():
-                link.close()
+            for opened in self.opening.links.values():
+                opened.close()
         position, instrument, link = self.setup.job.position, self.instrument, self.opening.links.get(self.role)
         return TriedOut(
             role=self.role, table=f"positions.{position}" if position and self.role == "unit" else self.role,
