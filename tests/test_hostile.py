@@ -267,4 +267,6 @@ def test_a_reference_is_refused_in_words(path: Path_, lab: Lab, every: bool) -> 
             result = halfpower(command, job)
             assert result.exit_code in (0, 3), result.output
             assert_steers_nothing(result.stdout + result.stderr)
+            if every and result.exit_code:
+                break  # what a check does not take is not rehearsed
         lab.data.update(json.loads(before))

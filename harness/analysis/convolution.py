@@ -25,6 +25,8 @@ _NORMAL_REACH = 9.0
 # exp(−7.5²/2) = 6e-13: the terms of the series left out when a normal component damps it.
 _DAMPED = 7.5
 _MIN_TERMS, _MAX_TERMS = 64, 32768
+# sin((n·row + m)t) is made of the sines and cosines of rows and columns: some hundred in place of thousands.
+_COLUMNS = 128
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,33 +92,42 @@ def central_half_width(errors: ErrorSum, probability: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Series:
-    """P(|S| ≤ x) = x/L + Σ coefficient_k sin(kπx/L) on a period 2L that holds the whole distribution."""
+    """P(|S| ≤ x) = x/L + Σ coefficient_k sin(kπx/L) on a period 2L that holds the whole distribution.
+
+    The coefficients stand in rows, that of k = 0 first.
+    """
 
     errors: ErrorSum
     reach: float
-    k: npt.NDArray[np.float64]
     coefficient: npt.NDArray[np.float64]
 
     @classmethod
     def of(cls, errors: ErrorSum) -> _Series:
         reach = sum(a for _, a in errors.bounded) + _NORMAL_REACH * errors.normal_u
         if len(errors.bounded) <= 1 and (errors.normal_u == 0.0 or not errors.bounded):
-            return cls(errors, reach, np.empty(0), np.empty(0))
+            return cls(errors, reach, np.empty(0))
         reach *= 1.05
         terms = _MAX_TERMS
         if errors.normal_u > 0.0:
             terms = int(min(max(_DAMPED * reach / (math.pi * errors.normal_u), _MIN_TERMS), _MAX_TERMS))
-        k = np.arange(1, terms + 1, dtype=np.float64) * (math.pi / reach)
+        step = math.pi / reach
+        k = np.arange((terms // _COLUMNS + 1) * _COLUMNS, dtype=np.float64).reshape(-1, _COLUMNS) * step
+        k[0, 0] = step  # in place of 0, of which there is no term
         phi = np.exp(-0.5 * (errors.normal_u * k) ** 2)
         for kind, a in errors.bounded:
-            phi *= _characteristic(kind, a * k)
-        return cls(errors, reach, k, phi * (2.0 / (reach * k)))
+            phi *= _characteristic(kind, a * k, a * step)
+        coefficient = phi * (2.0 / (reach * k))
+        coefficient[0, 0] = 0.0
+        coefficient[-1, terms % _COLUMNS + 1 :] = 0.0
+        return cls(errors, reach, coefficient)
 
     def central_probability(self, x: float) -> float:
         if x >= self.reach:
             return 1.0
-        if self.k.size:
-            return x / self.reach + float(np.dot(self.coefficient, np.sin(self.k * x)))
+        if self.coefficient.size:
+            row, column = _angles(math.pi * x / self.reach, len(self.coefficient))
+            inner = self.coefficient @ np.cos(column), self.coefficient @ np.sin(column)
+            return x / self.reach + float(np.sin(row) @ inner[0] + np.cos(row) @ inner[1])
         if not self.errors.bounded:
             return 2.0 * float(ndtr(x / self.errors.normal_u)) - 1.0
         kind, a = self.errors.bounded[0]
@@ -135,12 +146,24 @@ def _variance(kind: BoundedDistribution, a: float) -> float:
             assert_never(kind)
 
 
-def _characteristic(kind: BoundedDistribution, at: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _angles(step: float, rows: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    columns = np.arange(_COLUMNS, dtype=np.float64)
+    return step * _COLUMNS * np.arange(rows, dtype=np.float64), step * columns
+
+
+def _sines(step: float, rows: int) -> npt.NDArray[np.float64]:
+    row, column = _angles(step, rows)
+    sines: npt.NDArray[np.float64] = np.sin(row)[:, None] * np.cos(column) + np.cos(row)[:, None] * np.sin(column)
+    return sines
+
+
+def _characteristic(kind: BoundedDistribution, at: npt.NDArray[np.float64], step: float) -> npt.NDArray[np.float64]:
+    """At multiples of a step, in rows."""
     match kind:
         case "rectangular":
-            return np.sinc(at / math.pi)
+            return _sines(step, len(at)) / at
         case "triangular":
-            return np.sinc(at / (2.0 * math.pi)) ** 2
+            return (2.0 * _sines(step / 2.0, len(at)) / at) ** 2
         case "arcsine":
             return np.asarray(j0(at), dtype=np.float64)
         case _:
