@@ -6,7 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from harness.report.model import PartResult, Report, Result
-from harness.report.shown import capital, cells, limits_text, marks, stated_text, tally
+from harness.report.shown import capital, cells, limits_text, marks, rounded, stated_text, tally
 from harness.words.clean import clean
 from harness.words.spelling import SIGN
 
@@ -48,7 +48,7 @@ def as_html(shown: Shown) -> str:
         case Result():
             said = f"<p>{_text(in_a_line(shown)[1:-1])}</p>"
             lines = shown.budget.contributions if shown.budget is not None else ()
-            rows = [(c.name, c.distribution, f"{c.u:.3g} {c.unit}", f"{c.contribution:.3g}") for c in lines]
+            rows = [(c.name, c.distribution, rounded(c.u, c.unit), rounded(c.contribution + 0.0)) for c in lines]
             heads = ("Budget", "Distribution", "u(xᵢ)", f"uᵢ, {shown.budget.unit}" if shown.budget else "")
             return said + _table(heads, rows)
     return f"<p>{_text(repr(shown))}</p>"
