@@ -26,6 +26,7 @@ html_theme = "furo"
 html_title = "Halfpower"
 html_copy_source = False
 html_show_sphinx = False
+html_show_search_summary = False  # it is fetched, which a page that is opened from a folder may not do
 myst_heading_anchors = 4
 napoleon_google_docstring = False
 autodoc_typehints = "signature"
