@@ -15,6 +15,7 @@ import pytest
 
 from harness import runs as opening
 from harness.journal import journal
+from harness.run.new_folder import new_folder
 from harness.words.numbering import USUAL, checked, numbers
 from harness.years.records.push import numbers_given
 from harness.years.records.store import Store
@@ -121,5 +122,5 @@ def test_a_wrong_scheme_is_told_with_its_line(tmp_path: Path) -> None:
 def test_two_benches_that_begin_at_once_have_two_numbers(tmp_path: Path) -> None:
     """The folder is the claim: one that another process made since it was looked for is passed over."""
     setup, at = opening.load(lab(tmp_path, "N{count:03}")).setup, dt.datetime(2026, 11, 30, tzinfo=dt.UTC)
-    made = [opening._new_folder(tmp_path / "runs", setup, at, ()) for _ in range(3)]
+    made = [new_folder(tmp_path / "runs", setup, at, ()) for _ in range(3)]
     assert [each.name for each in made] == ["N001", "N002", "N003"]
