@@ -57,6 +57,12 @@ class Responder:
     def run(self, **options: object) -> HalfPower:
         """Drive the sequence to its end; the result is reckoned from what was taken, as a report does it."""
         chosen = bandwidth.Options.model_validate({"channels": [1], **options})
+        self.drive(chosen)
+        known = levelled(self.setup, bandwidth.wanted_of(self.setup, chosen), [], self.taken)
+        return half_power(known.readings, known.plan)
+
+    def drive(self, chosen: bandwidth.Options) -> None:
+        """Answer every step of the sequence."""
         script = bandwidth.script(self.setup, chosen)
         step = next(script)
         try:
@@ -69,8 +75,6 @@ class Responder:
                 step = script.send(reading)
         except StopIteration:
             pass
-        known = levelled(self.setup, bandwidth.wanted_of(self.setup, chosen), [], self.taken)
-        return half_power(known.readings, known.plan)
 
     def answer(self, step: Measure) -> Reading:
         """What is read at one step."""
