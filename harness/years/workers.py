@@ -66,7 +66,7 @@ class Processes:
                 lambda thing: pool.schedule(function, [thing]), things, lost, died=ProcessExpired, count=self.count
             )
         finally:
-            pool.stop()
+            pool.stop()  # type: ignore[no-untyped-call]
             pool.join()
 
 
