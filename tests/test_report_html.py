@@ -10,8 +10,9 @@ from itertools import pairwise
 import pytest
 
 from harness.report import shown
-from harness.report.html import html_page
+from harness.report.html import html_page, html_pages
 from harness.report.markup import css_string
+from harness.report.model import Report
 from harness.report.plots import pictures as drawn
 from harness.words.clean import clean
 from tests.helpers.html_reader import Page
@@ -219,6 +220,38 @@ def test_names_of_any_direction_and_length_stand_apart_from_the_words_around_the
     for name in (report.setup.job.serial, report.setup.job.customer, report.setup.job.laboratory):
         assert any(name in text for text in apart), name
     assert all(len(a.get("content", "")) < 200 for a in page.tags("meta"))
+
+
+def large(results: int, plain: int) -> Report:
+    """A report of many judged results, each with its budget, and of many readings that nobody judges."""
+    report, reading = EXAMPLES["meets"](), EXAMPLES["plain_only"]().parts[0].plain[0]
+    part = next(part for part in report.parts if len(part.results) > 3)
+    judged = (replace(part.results[n % len(part.results)], setting=f"{n} mV/div") for n in range(results))
+    readings = (replace(reading, setting=f"{n} V/div") for n in range(plain))
+    return replace(report, parts=(replace(part, results=tuple(judged), plain=tuple(readings)),))
+
+
+def test_a_large_report_is_pages_which_have_each_row_once_and_whose_links_lead_on() -> None:
+    report = large(600, 4500)
+    pages = html_pages(report, "report.html")
+    assert len(pages) > 2
+    every, whole = "".join(pages.values()), html_page(report)
+    for row in (r"<tr[^>]*>.{0,80}?\b\d+ mV/div", r"<td[^>]*>\d+ V/div", r"<summary>[^<]*"):
+        found = re.findall(row, every)
+        assert sorted(found) == sorted(re.findall(row, whole))
+        assert len(found) >= 600
+    keys = {name: set(re.findall(r' id="([^"]+)"', text)) for name, text in pages.items()}
+    for name, text in pages.items():
+        assert text.count("<tr") < 3600
+        for link in re.findall(r'href="([^"]*)"', text):
+            file, _, key = link.partition("#")
+            assert file == "data:," or (not key and file in pages) or key in keys[file or name]
+    assert re.search(r'href="report-\d+.html#b\d+"', pages["report.html"])  # from a result to its budget
+
+
+def test_a_report_of_usual_size_is_one_page() -> None:
+    report = EXAMPLES["does_not_meet"]()
+    assert html_pages(report, "report.html") == {"report.html": html_page(report)}
 
 
 def test_hostile_text_is_shown_and_never_obeyed() -> None:

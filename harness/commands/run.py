@@ -349,11 +349,13 @@ def in_language(made: Report, language: str, again: Callable[[], Report]) -> Ite
 
 
 def write_html(made: Report, path: Path, *, folder: Path, point: str = "", short: bool = False) -> None:
-    """The report as one page, with the photographs of the run's folder; short, on one sheet of it."""
-    from harness.report.html import html_page, short_page
+    """The report as a page, a large one as several, with the photographs of the run; short, on one sheet."""
+    from harness.report.html import html_pages, short_page
 
     photographs = _photographs(made, folder)
-    write_text(path, short_page(made) if short else html_page(made, point=point, photographs=photographs))
+    texts = html_pages(made, path.name, point=point, photographs=photographs) if not short else {}
+    for name, text in (texts or {path.name: short_page(made)}).items():
+        write_text(path.with_name(name), text)
 
 
 def write_pdf(

@@ -338,11 +338,12 @@ class _Runner:
 def write_report(folder: Path) -> Sequence[str]:
     """Write a run's own page beside its journal; returns what went wrong, and never raises."""
     try:
-        from harness.report.html import html_page
+        from harness.report.html import html_pages
 
         made = opening.report(folder)
         with speaking(made.setup.job.language):
-            write_text(folder / "report.html", html_page(opening.report(folder)))
+            for name, text in html_pages(opening.report(folder), "report.html").items():
+                write_text(folder / name, text)
     except Exception as error:  # noqa: BLE001 - the readings are on disk; the page can be made again
         return (f"The report of {folder.name} could not be written: {error}",)
     return ()

@@ -1,12 +1,13 @@
-"""The report as one HTML page."""
+"""The report as an HTML page."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from harness.report import short
-from harness.report.blocks import Figure
+from harness.report.blocks import Figure, Page
 from harness.report.markup import html
+from harness.report.pages import pages
 from harness.report.photographs import figures
 from harness.report.plot_style import NARROW
 from harness.report.plots import pictures, response_pictures
@@ -29,6 +30,17 @@ def html_page(report: Report, *, point: str = "", photographs: Mapping[str, byte
 
     `point` names the result that is drawn closely; `photographs` are the files in the run's folder, by their names.
     """
+    return html(_page(report, point, photographs or {}))
+
+
+def html_pages(
+    report: Report, name: str, *, point: str = "", photographs: Mapping[str, bytes] | None = None
+) -> dict[str, str]:
+    """The same as files by their names, the first of which is `name`: a large report is several."""
+    return pages(_page(report, point, photographs or {}), name)
+
+
+def _page(report: Report, point: str, photographs: Mapping[str, bytes]) -> Page:
     wide, narrow = pictures(report, point=point), pictures(report, width=NARROW, point=point)
     drawn = [Figure(picture=w, narrow=n) for w, n in zip(wide, narrow, strict=True)]
-    return html(page(report, [*drawn, *figures(report, photographs or {})]))
+    return page(report, [*drawn, *figures(report, photographs)])
