@@ -23,7 +23,6 @@ from harness.models import Setup
 from harness.person.operator import describe_connection
 from harness.quantities import duration, round_to, show
 from harness.run.own_code import Blaming, a_step, refused
-from harness.run.questions import questions
 from harness.steps import (
     SOURCES,
     Connect,
@@ -148,9 +147,15 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
         refused=tuple(dict.fromkeys(text for step in steps for text in _hazards(setup, step, "rating"))),
         undecided=tuple(undecided),
         left_out=tuple(left_out),
-        questions=questions(setup, steps, ideal) if any(needs_hand(setup, step) for step in steps) else 0,
+        questions=_questions(setup, steps) if any(needs_hand(setup, step) for step in steps) else 0,
         warm_up_s=_warm_up_s(setup, steps),
     )
+
+
+def _questions(setup: Setup, steps: list[Step]) -> int:
+    from harness.run.questions import questions  # what drives a bench: not for one that asks nobody
+
+    return questions(setup, steps, ideal)
 
 
 def _warm_up_s(setup: Setup, steps: list[Step]) -> float:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import get_args
 
 from harness.analysis.curve import LevelPoint
@@ -34,6 +34,7 @@ from sequences.levelling.sine import (
     sine_level,
 )
 from sequences.levelling.steps import most_vpp
+from sequences.levelling.table import LevelTable
 from sequences.levelling.width import trace_width, width_lines
 
 
@@ -52,8 +53,61 @@ class Levelled:
     level_lines: tuple[tuple[Contribution, ...], ...] = ()  # in dB, of each reading
 
 
+@dataclass(slots=True, kw_only=True)
+class Searched:
+    """What earlier calls of one search found, whose readings only grow: it asks after every one of them."""
+
+    beside: Known = field(default_factory=dict)  # the table of levels
+    table: LevelTable | None = None
+    width: Contribution | None = None
+    drift: tuple[Contribution, ...] = ()
+    base_vpp: float | None = None
+    reference_div: float = 0.0
+    readings: list[ResponseReading] = field(default_factory=list)
+    lines: list[tuple[Contribution, ...]] = field(default_factory=list)
+
+    def begin(
+        self, wanted: Wanted, table: LevelTable | None, width: Contribution, drift: tuple[Contribution, ...],
+        base_vpp: float | None,
+    ) -> None:  # fmt: skip
+        """Keep what was found where it rests on the same."""
+        if (self.table, self.width, self.drift, self.base_vpp) != (table, width, drift, base_vpp):
+            self.table, self.width, self.drift, self.base_vpp = table, width, drift, base_vpp
+            self.reference_div = wanted.deflection_div
+            self.readings.clear()
+            self.lines.clear()
+
+    def take(self, setup: Setup, wanted: Wanted, taken: Sequence[Taken]) -> None:
+        """Give the next reading the level that it had."""
+        assert self.width is not None
+        step, reading = taken[len(self.readings)]
+        set_hz, vpp = sine_level(step)
+        counted_hz = true_hz(setup, reading.frequency_hz, set_hz)
+        on_line = step.tune_to_div is not None and reading.value == step.tune_to_div
+        here = level_at(setup, wanted, self.table, counted_hz if on_line else set_hz, known=self.beside)
+        shown_div = _shown_div(reading, self.width, setup.unit.vertical_div)
+        set_level_db = db(vpp / (self.base_vpp or vpp))
+        if set_hz == wanted.reference_hz and reading.status == "read":
+            self.reference_div = shown_div
+        lines = (*here.contributions, *self.drift, *width_lines(self.width, shown_div, self.reference_div))
+        self.lines.append(lines)
+        self.readings.append(
+            ResponseReading(
+                frequency_hz=counted_hz,
+                deflection_div=shown_div,
+                level_db=set_level_db + here.correction_db,
+                purpose=_purpose(step.purpose),
+                on_line=on_line,
+                set_hz=set_hz,
+                set_level_db=set_level_db,
+                u_level_db=math.hypot(*(line.contribution for line in lines)),
+                replaces=_replaced(len(self.readings), taken),
+            )
+        )
+
+
 def levelled(
-    setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequence[Taken], *, known: Known | None = None
+    setup: Setup, wanted: Wanted, level: Sequence[Taken], shown: Sequence[Taken], *, known: Searched | None = None
 ) -> Levelled:
     """
     Give each deflection of one channel the level that it had at the unit's input.
@@ -68,46 +122,23 @@ def levelled(
     shown
         Steps and readings of the unit, in order.
     known
-        What earlier calls of one search found, as it asks after every reading.
+        What earlier calls of one search found.
     """
-    table, width = level_table(setup, wanted, level), trace_width(setup, shown)
-    drift = level_drift(wanted, table, level)
+    table = level_table(setup, wanted, level)
     sines = [(step, reading) for step, reading in shown if quantity_of(step).amplitude]
     base_vpp = next((sine_level(step)[1] for step, _ in sines), None)
     taken = [(step, reading) for step, reading in sines if _is_taken(reading)]
-    readings: list[ResponseReading] = []
-    lines: list[tuple[Contribution, ...]] = []
-    reference_div = wanted.deflection_div
-    for step, reading in taken:
-        set_hz, vpp = sine_level(step)
-        counted_hz = true_hz(setup, reading.frequency_hz, set_hz)
-        on_line = step.tune_to_div is not None and reading.value == step.tune_to_div
-        here = level_at(setup, wanted, table, counted_hz if on_line else set_hz, known=known)
-        shown_div = _shown_div(reading, width, setup.unit.vertical_div)
-        set_level_db = db(vpp / (base_vpp or vpp))
-        if set_hz == wanted.reference_hz and reading.status == "read":
-            reference_div = shown_div
-        lines.append((*here.contributions, *drift, *width_lines(width, shown_div, reference_div)))
-        readings.append(
-            ResponseReading(
-                frequency_hz=counted_hz,
-                deflection_div=shown_div,
-                level_db=set_level_db + here.correction_db,
-                purpose=_purpose(step.purpose),
-                on_line=on_line,
-                set_hz=set_hz,
-                set_level_db=set_level_db,
-                u_level_db=math.hypot(*(line.contribution for line in lines[-1])),
-                replaces=_replaced(len(readings), taken),
-            )
-        )
+    found = known or Searched()
+    found.begin(wanted, table, trace_width(setup, shown), level_drift(wanted, table, level), base_vpp)
+    while len(found.readings) < len(taken):
+        found.take(setup, wanted, taken)
     return Levelled(
-        readings=tuple(readings),
+        readings=tuple(found.readings),
         numbers=tuple(step.repeat for step, _ in taken),
         plan=plan_of(setup, wanted, base_vpp),
         level=table.points if table else (),
         method=method_of(setup, table),
-        level_lines=tuple(lines),
+        level_lines=tuple(found.lines),
     )
 
 

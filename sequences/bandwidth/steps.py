@@ -14,14 +14,14 @@ from sequences import Judges, Plan, Planned, channels_of, generator_of, signal_r
 from sequences.bandwidth.asked import DEFLECTION_DIV, Options, to_reference
 from sequences.bandwidth.at_rated import AT_RATED
 from sequences.bandwidth.by_hand import hand_plan, hand_script
-from sequences.bandwidth.levelled import levelled
+from sequences.bandwidth.levelled import Searched, levelled
 from sequences.bandwidth.lines import LINE_TO_LINE
 from sequences.bandwidth.response import half_power
 from sequences.bandwidth.response_model import HALF_POWER
 from sequences.bandwidth.search import Ask, next_at_rated, next_request
 from sequences.bandwidth.wanted import Wanted, on_range
 from sequences.deflection import PEAK_TO_PEAK
-from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Known, Taken, sine_level
+from sequences.levelling.sine import LEVEL, LEVEL_CHECK, Taken, sine_level
 from sequences.levelling.steps import REPEATS, level_step, read_levels, sweep
 from sequences.levelling.width import TRACE_WIDTH, reads_width, width_step
 
@@ -81,7 +81,7 @@ def _search(
 ) -> steps.Sequence[float | None]:
     shown: list[Taken] = []
     skipped: list[float] = []
-    known: Known = {}
+    known = Searched()
     at_unit = False
     if reads_width(setup):
         step = width_step(options.path, channel, signal_range(setup.unit, options.volts_per_div))
