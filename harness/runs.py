@@ -13,7 +13,6 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.bench.guarding import charges_of, unguarded
 from harness.bench.perform import LiveBench
 from harness.errors import ConfigError, SafetyError
 from harness.files.own_files import OWN_CODE
@@ -25,22 +24,15 @@ from harness.person.guide import Guide
 from harness.person.operator import Operator
 from harness.person.people import tell_who_reads
 from harness.report.model import Report
+from harness.run.beforehand import rehearse, simulated_bench, warnings
 from harness.run.days import day_of, day_on
 from harness.run.guiding import guide_of, guided_watch
 from harness.run.jobs import LoadedJob, load
 from harness.run.loop import Ended, Part, Watch, run_parts
 from harness.run.new_folder import new_folder
-from harness.run.opening import opened, simulated_bench
+from harness.run.opening import opened
 from harness.run.own_code import keep_traceback
-from harness.run.refusals import (
-    from_the_future,
-    is_the_unit,
-    load_again,
-    nearly_out,
-    overdue,
-    past_due,
-    refuse_others,
-)
+from harness.run.refusals import is_the_unit, load_again, overdue, refuse_others
 from harness.run.trying import try_out
 from harness.steps import Reading, Reply, Role, Step
 from harness.words.clean import clean
@@ -85,29 +77,6 @@ class RunResult:
     def _repr_html_(self) -> str:
         told = "".join(f"<p>{escape(clean(sentence))}</p>" for sentence in self.ended_early)
         return f"{told}{self.report._repr_html_()}"
-
-
-def rehearse(loaded: LoadedJob) -> Rehearsal:
-    """The steps, hazards, hands and time of a job, and what it cannot decide; nothing is opened."""
-    from harness.run.rehearsal import rehearse as rehearsed
-
-    return rehearsed(loaded.setup, loaded.uses)
-
-
-def warnings(loaded: LoadedJob) -> tuple[str, ...]:
-    """What a person should look at before the run: in the three files, and certificates of another time."""
-    day = day_of(simulated_bench(loaded))  # whose file is looked through as well
-    late = past_due(loaded.setup.bench, day)
-    allowed = "which the job allows" if loaded.setup.job.allow_overdue else "so a run is refused"
-    bench = loaded.setup.bench
-    told = (*(f"{standard}, {allowed}" for standard in late), *from_the_future(bench, day), *nearly_out(bench, day))
-    return (*loaded.warnings, *(f"{loaded.bench_path}: {sentence}" for sentence in (*told, *not_guarded(loaded))))
-
-
-def not_guarded(loaded: LoadedJob) -> tuple[str, ...]:
-    """The sources in use that nothing could switch off if the run were killed: a sentence each."""
-    roles = loaded.roles
-    return unguarded(charges_of(loaded.setup, roles, loaded.bench_path.parent, loaded.own), roles)
 
 
 # --- running -----------------------------------------------------------------------------------------------------

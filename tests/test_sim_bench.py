@@ -9,10 +9,11 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from pyvisa.rname import ResourceName
 
 from harness.errors import ConfigError, InstrumentError
 from harness.sim import bench_file, dialect, profile, truth
-from harness.sim.bench import SimulatedBench
+from harness.sim.bench import SimulatedBench, full_address
 from harness.sim.clock import VirtualClock
 from harness.sim.eyes import Eyes
 from harness.sim.faults import FAULTS, FaultPlan
@@ -295,3 +296,14 @@ def test_the_description_names_every_key_and_every_fault() -> None:
     assert [name for kind in profile.KNOWN.values() for names in kind.values() for name in names - words] == []
     assert [fault for fault in FAULTS if f"`{fault}`" not in text] == []
     assert [name for name in profile.shipped() if f"`{name}`" not in text] == []
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "GPIB0::9::INSTR", "GPIB12::09::INSTR", "TCPIP0::192.0.2.21::5025::SOCKET", "TCPIP1::Scope-1.lab::1::SOCKET",
+        "gpib::9", "TCPIP::192.0.2.21::INSTR", "TCPIP0::192.0.2.21::inst0::INSTR", "ASRL3", "GPIB0::9::3",
+    ],
+)  # fmt: skip
+def test_an_address_stands_in_full_as_pyvisa_has_it(address):
+    assert full_address(address) == str(ResourceName.from_string(address))

@@ -104,6 +104,7 @@ def test_what_measures_nothing_loads_nothing_that_draws_or_keeps(command: str, c
     )  # fmt: skip
     code, modules = json.loads(done.stderr)
     assert code == 0
-    assert "harness.runs" in modules
+    assert "harness.run.jobs" in modules
     assert ("scipy" in modules) is computes
+    assert not {"pyvisa", "harness.runs", "harness.bench.perform", "harness.report.model"} & set(modules)
     assert not {"pandas", "fontTools", "sqlalchemy", "alembic", "dask", "typst", "PIL"} & set(modules)

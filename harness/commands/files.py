@@ -81,12 +81,11 @@ def _checked(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
 
 
 def _checked_job(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
-    from harness import runs as opening
+    from harness.run.beforehand import warnings
 
     loaded = _loaded(path, before)
     parts = counted(len(loaded.setup.job.sequence), "sequence")
-    warnings = opening.warnings(loaded)
-    return f"{path}: a sound job file, {parts}, with {loaded.bench_path} and {loaded.unit_path}", warnings
+    return f"{path}: a sound job file, {parts}, with {loaded.bench_path} and {loaded.unit_path}", warnings(loaded)
 
 
 def _checked_bench(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
@@ -107,11 +106,13 @@ def _checked_bench(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ..
 
 def _loaded(path: Path, before: BeforeImport) -> LoadedJob:
     """A job; what its own sequences yield and plan is seen by a rehearsal of them."""
-    from harness import runs as opening
-    from harness.run.rehearsal import rehearse
+    from harness.run.jobs import load
 
-    loaded = opening.load(path, before=before)
-    rehearse(loaded.setup, tuple(use for use in loaded.uses if use.own))
+    loaded = load(path, before=before)
+    if own := tuple(use for use in loaded.uses if use.own):
+        from harness.run.rehearsal import rehearse
+
+        rehearse(loaded.setup, own)
     return loaded
 
 
@@ -121,8 +122,8 @@ def _problems(error: HalfpowerError) -> tuple[str, ...]:
 
 def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ...]]:
     """A queue file with its jobs: every problem of all of them."""
-    from harness import runs as opening
     from harness.files import files
+    from harness.run import beforehand
 
     problems: list[str] = []
     warnings: list[str] = []
@@ -133,7 +134,7 @@ def _checked_queue(path: Path, before: BeforeImport) -> tuple[str, tuple[str, ..
     jobs = files.jobs_of(path)
     for job in jobs:
         try:
-            warnings += opening.warnings(_loaded(job, before))
+            warnings += beforehand.warnings(_loaded(job, before))
         except HalfpowerError as error:
             problems += _problems(error)
     if problems:

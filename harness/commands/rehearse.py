@@ -30,14 +30,15 @@ def rehearse(job: Path, *, commands: bool) -> None:
       halfpower rehearse job.toml
       halfpower rehearse job.toml --commands
     """
-    from harness import runs as opening
+    from harness.run import beforehand
+    from harness.run.jobs import load
 
-    loaded = opening.load(job, before=once_told())
-    warn(opening.warnings(loaded))
+    loaded = load(job, before=once_told())
+    warn(beforehand.warnings(loaded))
     if commands:
         say(*_commands(loaded))
         return
-    say(*rehearsed_lines(opening.rehearse(loaded), proving=loaded.setup.job.rule == "non-binary"))
+    say(*rehearsed_lines(beforehand.rehearse(loaded), proving=loaded.setup.job.rule == "non-binary"))
 
 
 def _commands(loaded: LoadedJob) -> Iterator[str]:

@@ -15,6 +15,7 @@ from harness.errors import BusyError, ConfigError, HalfpowerError, QueueError
 from harness.files.own_files import BeforeImport
 from harness.journal.lock import hold
 from harness.night.log import LeftOut, PlannedPart, QueuedJob
+from harness.run.beforehand import not_guarded
 from harness.run.jobs import LoadedJob, lock_names
 from harness.run.refusals import overdue
 from harness.run.rehearsal import Rehearsal
@@ -161,7 +162,7 @@ def _problems(checked: CheckedJob, begins: dt.datetime) -> Iterator[str]:
         )
     if rehearsal.refused:
         yield f"above a rating: {_some(rehearsal.refused)}. Change the level, the range or the path."
-    for sentence in opening.not_guarded(checked.loaded):
+    for sentence in not_guarded(checked.loaded):
         yield f"needs a person: {sentence} Run it attended."
     day = opening.today(checked.loaded) if checked.loaded.setup.bench.simulation else begins.date()
     if past := overdue(checked.loaded.setup, day):

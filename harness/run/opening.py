@@ -19,6 +19,7 @@ from harness.journal.lock import hold
 from harness.person.guide import Guide, Guided
 from harness.person.operator import Nobody, Operator
 from harness.person.people import Awaited, Mirrored
+from harness.run.beforehand import simulated_bench
 from harness.run.days import simulated_bench_of
 from harness.run.jobs import LoadedJob, lock_names
 from harness.run.together import Shared, SharedBench
@@ -114,11 +115,6 @@ def _signs(
         on_event(what, text)
 
     return alive, told
-
-
-def simulated_bench(loaded: LoadedJob) -> SimulatedBench | None:
-    """The simulated bench that the bench file names, if any, its unit the one at the job's position."""
-    return simulated_bench_of(loaded.setup.bench, loaded.bench_path, loaded.setup.job.position)
 
 
 def _person(operator: Operator | None, simulated: SimulatedBench | None, *, by_hand: bool) -> Operator:

@@ -32,9 +32,10 @@ from harness.models import Job, SequenceUse, Setup
 from harness.person.operator import Nobody, Operator, Prompt, ask_choice
 from harness.person.people import Awaited
 from harness.run.against import Against
+from harness.run.beforehand import simulated_bench
 from harness.run.days import day_on
 from harness.run.jobs import LoadedJob, lock_names
-from harness.run.opening import Opening, simulated_bench
+from harness.run.opening import Opening
 from harness.steps import SOURCES
 from harness.words.clock import AT_WORK_S, no_sign
 from harness.words.found import Line, TriedOut

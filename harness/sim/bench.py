@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from harness.sim.server import Servers
 
 _KNOBS: Final = {"frequency": "frequency_hz", "level": "level_v", "period": "period_s"}
+_IN_FULL: Final = re.compile(r"GPIB[0-9]+::[0-9]+::INSTR|TCPIP[0-9]+::[A-Za-z0-9.-]+::[0-9]+::SOCKET", re.ASCII)
 _SET_TO: Final = 5  # digits to which a person turns a knob, and can read it
 _KINDS: Final[Mapping[str, tuple[Kind, ...]]] = {
     "calibrator": ("source",),
@@ -366,7 +368,9 @@ def _own_output(truth: OutputTruth) -> SimulatedSource:
 
 
 def _resource_name(address: str, where: str) -> str:
-    """The address in VISA's full form."""
+    """The address in VISA's full form, as pyvisa has it, which who only checks files need not load for most of them."""
+    if _IN_FULL.fullmatch(address):
+        return address
     from pyvisa import rname
 
     try:

@@ -1,7 +1,8 @@
-"""Two versions beside each other: `python -m tests.benchmarks.beside OLD_TREE`, run from the tree of the newer one.
+"""Two versions beside each other: `python -m tests.benchmarks.beside OLD_TREE [WHAT...]`, run from the newer tree.
 
 Processor time of whole commands, user and system, as a shell would see it, each tree in turn: the machine's mood meets
-both alike. The least of a few times counts, since nothing makes a command need less than it needs.
+both alike. The least of a few times counts, since nothing makes a command need less than it needs. Modules are compiled
+beforehand, as an installed program's are; the reports' journal is the older version's, which both can read.
 """
 
 from __future__ import annotations
@@ -23,7 +24,9 @@ def main() -> None:
     print(f"{'processor time, s':<20}{'old':>7}{'new':>7}{'aim':>7}   (least of {TIMES})")
     with tempfile.TemporaryDirectory() as name:
         place = Path(name)
-        spent(trees[1], "demo", "--quiet", "--out", str(place / "kept"))
+        os.environ["PYTHONPYCACHEPREFIX"] = str(place / "compiled")
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        spent(trees[0], "demo", "--quiet", "--out", str(place / "kept"))
         run = next(place.glob("kept/runs/*/journal.jsonl")).parent
         job = str(place / "kept" / "digital.toml")
         ways = {
@@ -33,7 +36,10 @@ def main() -> None:
             "HTML": ("report", str(run), "--html", str(place / "report.html")),
             "PDF": ("report", str(run), "--pdf", str(place / "report.pdf")),
         }
-        for what, arguments in ways.items():
+        for what in sys.argv[2:] or ways:
+            arguments = ways[what]
+            for tree in trees:
+                spent(tree, *arguments)
             taken = [[spent(tree, *arguments) for tree in trees] for _ in range(TIMES)]
             old, new = (min(each) for each in zip(*taken, strict=True))
             print(f"{what:<20}{old:>7.2f}{new:>7.2f}{AIMS[what]:>7.2f}", flush=True)
