@@ -120,7 +120,8 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
 
         files = journal_files(runs)
 
-        def of_file(file: Path) -> Task:
+        def of_file(name: str) -> Task:
+            file = Path(name)
             try:
                 return Task(data=file.read_bytes(), where=str(file), issued=issues.sound(file.parent))
             except OSError as error:
@@ -128,10 +129,10 @@ def _tasks(runs: Path | None, store: str | None, changes: Changes) -> Iterator[t
             except JournalError as error:
                 return Task(data=b"", where=str(file), problem=str(error))
 
-        yield str(runs), len(files), lambda: map(of_file, files), lambda outcome: of_file(Path(outcome.where))
+        yield str(runs), len(files), lambda: map(of_file, files), lambda outcome: of_file(outcome.where)
         return
     with opened(store, create=False) as there:
-        names = [(row.id, row.number) for row in there.runs(changes.where)]
+        names = there.names(changes.where)
 
         def of_run(name: tuple[str, str]) -> Task:
             where = f"{there.name}: run {name[1]}"

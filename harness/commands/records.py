@@ -216,7 +216,7 @@ def rebuild(folder: Path | None, simulated: bool, store: str | None) -> None:
     with opened(store, create=folder is not None) as there:
         if folder is not None:
             files = journal_files(folder)
-            _each(files, lambda file: _add(there, file.parent, simulated, again=True))
+            _each(files, lambda file: _add(there, Path(file).parent, simulated, again=True))
             return
         everything = there.runs(Selection(simulated=None, finished=None))
         _each(everything, lambda run: f"{run.number}: {there.rebuild(run.id)}")

@@ -90,8 +90,10 @@ class Contents:
     @property
     def id(self) -> str:
         """What no other run has, wherever its folder lies; a journal without one is known by its header."""
+        if given := self.header.get("id"):
+            return str(given)
         text = json.dumps(self.header, sort_keys=True, ensure_ascii=False)
-        return str(self.header.get("id") or hashlib.sha256(text.encode()).hexdigest()[:32])
+        return hashlib.sha256(text.encode()).hexdigest()[:32]
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 
 
+@cache  # a file is read for it
 def program_version() -> str:
     """The version of this program."""
     try:

@@ -6,7 +6,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -140,7 +140,8 @@ def _results(made: Report, contents: Contents, run: RunRow) -> Iterator[ResultRo
     times = [at for part in made.parts for at in _times(part, contents)]
     shared: dict[str, Any] = {"run_id": run.id, **{name: getattr(run, name) for name in RESULT_REPEATS}}
     for position, (row, at) in enumerate(zip(point_rows(made), times, strict=True)):
-        yield ResultRow(**asdict(row), position=position, at=at, **shared)
+        said = {field.name: getattr(row, field.name) for field in fields(row)}
+        yield ResultRow(**said, position=position, at=at, **shared)
 
 
 def _times(part: PartResult, contents: Contents) -> Iterator[dt.datetime | None]:

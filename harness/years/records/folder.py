@@ -49,11 +49,14 @@ class Records(Protocol):
         """The journal of a run."""
 
 
-def journal_files(root: Path) -> tuple[Path, ...]:
-    """Every journal below a folder, in the order of their paths; raises RecordsError where there is none."""
+def journal_files(root: Path) -> tuple[str, ...]:
+    """The path of every journal below a folder, as text, of which many fit into memory, and in their order.
+
+    Raises RecordsError where there is none.
+    """
     if not root.is_dir():
         raise RecordsError(f"{root}: there is no such folder. Name the folder that holds the runs' folders.")
-    files = tuple(sorted(root.rglob(journals.NAME)))
+    files = tuple(sorted(map(str, root.rglob(journals.NAME))))
     if not files:
         raise RecordsError(f"{root}: holds no run: there is no {journals.NAME} in it or below it.")
     return files
@@ -101,7 +104,7 @@ class RunFolders:
     @cached_property
     def _derived(self) -> tuple[Derived, ...]:
         by_id: dict[str, Derived] = {}
-        for file in self._files:
+        for file in map(Path, self._files):
             try:
                 origin = Origin(host="", folder=str(file.parent), added=_EPOCH)
                 derived = derive(journals.sound(file), file, origin, issues.sound(file.parent))

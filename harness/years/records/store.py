@@ -33,6 +33,7 @@ from harness.years.records.rows import (
     StandardRow,
     newest,
 )
+from harness.years.records.schema import runs
 
 
 class Store:
@@ -164,6 +165,13 @@ class Store:
     def runs(self, where: Selection = Selection()) -> tuple[RunRow, ...]:  # noqa: B008 - frozen
         """The runs, by the moment they began."""
         return self._rows(RunRow, queries.runs, where)
+
+    def names(self, where: Selection) -> tuple[tuple[str, str], ...]:
+        """Identity and number of the same runs, of which many more fit into memory."""
+        named = queries.runs(where).with_only_columns(runs.c.id, runs.c.number)
+        return self._ask(  # type: ignore[no-any-return]
+            lambda connection: tuple((row.id, row.number) for row in connection.execute(named, queries.values(where)))
+        )
 
     def results(self, where: Selection = Selection()) -> tuple[ResultRow, ...]:  # noqa: B008 - frozen
         """The results, by the moment their run began and their place in its report."""
