@@ -19,6 +19,7 @@ from harness.report.plot_style import INKS, NARROW, SERIES, WIDE, Ink, Picture, 
 from harness.report.plots import pictures
 from harness.report.response_plot import response_picture
 from harness.report.svg import Scale, decade_ticks, ticks
+from harness.words.language import languages, speaking
 from tests.helpers.report_examples import EXAMPLES
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -228,10 +229,12 @@ def touching(picture: str) -> list[tuple[str, str]]:
 
 
 @pytest.mark.parametrize("width", [WIDE, NARROW])
-@pytest.mark.parametrize("name", ["does_not_meet", "as_left", "several_crossings", "incomplete"])
-def test_no_label_touches_another(name: str, width: float) -> None:
-    for picture in pictures(EXAMPLES[name](), width=width):
-        assert touching(picture.svg) == []
+@pytest.mark.parametrize("code", languages())
+def test_no_label_touches_another(code: str, width: float) -> None:
+    with speaking(code):
+        for name in ("does_not_meet", "as_left", "several_crossings"):
+            for picture in pictures(EXAMPLES[name](), width=width):
+                assert touching(picture.svg) == []
 
 
 @pytest.mark.parametrize(("width", "panels"), [(WIDE, 1), (WIDE, 2), (NARROW, 1), (NARROW, 2)])

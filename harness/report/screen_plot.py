@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from harness.report import shown, svg
@@ -22,6 +22,7 @@ _GAUGE: Final = 83.0  # width of the error's scale with its numbers
 _BELOW: Final = 32.0  # for what a screen says
 _TITLE: Final = 21.6
 _GAP: Final = 16.0
+_LINE: Final = 10.5  # from one line of text to the next
 _EDGE: Final = 3.6
 _LEAST_PERIOD_DIV: Final = 0.35  # closer marks run into one another
 _EDGE_10_90: Final = 2.5631  # standard deviations from 10 % to 90 % of a Gaussian edge
@@ -49,23 +50,29 @@ def _drawing(screen: Screen, one: Result, found: Result | None, width: float) ->
     across = (width - 2.0 * _EDGE - (0.0 if narrow else _GAUGE) - (count - 1) * _GAP) / count
     across = min(across, _WIDEST)
     tall = across * screen.height_div / screen.width_div
-    height = tall + _TITLE + _BELOW + _EDGE + (79.0 if narrow else 0.0)
+    titles = [_wrapped(trace.title, across) for trace in screen.traces]
+    top = _TITLE + _LINE * (max(map(len, titles)) - 1)
+    height = top + tall + _BELOW + _EDGE + (79.0 if narrow else 0.0)
     drawn: list[str] = []
     for n, trace in enumerate(screen.traces):
         left = _EDGE + n * (across + _GAP)
         axes = svg.Axes(
             x=svg.Scale(low=-screen.width_div / 2.0, high=screen.width_div / 2.0, start=left, end=left + across),
-            y=svg.Scale(low=-screen.height_div / 2.0, high=screen.height_div / 2.0, start=_TITLE + tall, end=_TITLE),
+            y=svg.Scale(low=-screen.height_div / 2.0, high=screen.height_div / 2.0, start=top + tall, end=top),
         )
-        drawn += [svg.text(shortened(trace.title, 40), (left, _TITLE - 5.0)), *_graticule(axes, screen, n)]
-        below = enumerate(_wrapped(trace.text, across))
-        drawn += [svg.text(line, (left, _TITLE + tall + 12.5 + 10.5 * m)) for m, line in below]
+        drawn += [*_lines(titles[n], (left, top - 5.0 - _LINE * (len(titles[n]) - 1))), *_graticule(axes, screen, n)]
+        drawn += _lines(_wrapped(trace.text, across), (left, top + tall + 12.5))
     if narrow:
         drawn += _gauge((25.2, width - 10.8), (height - 66.0, height - 30.0), one, found, upright=False)
     else:
         left = _EDGE + count * (across + _GAP) - _GAP + _GAUGE - 46.0
-        drawn += _gauge((left, left + 44.0), (_TITLE, _TITLE + tall), one, found, upright=True)
+        drawn += _gauge((left, left + 44.0), (top, top + tall), one, found, upright=True)
     return svg.drawing(width, height, drawn)
+
+
+def _lines(lines: Sequence[str], at: svg.Point) -> Iterator[str]:
+    """Words below one another."""
+    return (svg.text(line, (at[0], at[1] + _LINE * n)) for n, line in enumerate(lines))
 
 
 def _verdict(one: Result) -> str:
@@ -82,7 +89,7 @@ def _verdict(one: Result) -> str:
 
 
 def _wrapped(text: str, width: float) -> list[str]:
-    """At most two lines of what fits below a screen."""
+    """Two lines or so of what fits above or below a screen."""
     longest = max(int(width / 4.9), 12)
     words, lines = shortened(text, 2 * longest).split(" "), [""]
     for word in words:
