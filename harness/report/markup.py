@@ -23,6 +23,7 @@ _SHORT: Final = 20  # characters of a cell that is not broken
 # Letters that are written from the right (Unicode 16, blocks of Hebrew, Arabic and their neighbours) or none of ASCII,
 # Latin, Greek, Cyrillic and common signs: such text stands apart from what is around it.
 _APART: Final = re.compile("[\u0590-\u1fff\u2c00-\ud7ff\uf900-\U0010ffff]")
+_UNPOINTED: Final = re.compile("<title>[^<]*</title>")  # what a mark says to whoever points at it: no finger can
 _PLUS_OR_MINUS: Final = "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}"  # a number keeps its uncertainty on a narrow screen
 
 
@@ -220,7 +221,7 @@ def _figure(figure: b.Figure) -> str:
     else:
         drawn = (
             f'<div class="broad" aria-hidden="true">{_inline(picture.svg, f"{picture.key}w")}</div>\n'
-            f'<div class="narrow" aria-hidden="true">{_inline(narrow.svg, f"{picture.key}n")}</div>'
+            f'<div class="narrow" aria-hidden="true">{_inline(_UNPOINTED.sub("", narrow.svg), f"{picture.key}n")}</div>'
         )
     words = f'<p class="small">{_text(figure.words)}</p>\n' if figure.words else ""
     return (
