@@ -101,6 +101,7 @@ BUILT_ON_HEAVY: Final = (
         for name in (
             "schema",
             "asking",
+            "repacking",
             "database",
             "migrate",
             "queries",

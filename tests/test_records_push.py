@@ -207,6 +207,16 @@ def test_an_add_killed_at_any_statement_leaves_the_run_as_it_was_or_as_it_should
     assert statements > 8
 
 
+@posix
+def test_a_repacking_killed_at_any_statement_loses_nothing_and_is_gone_on_with(tmp_path: Path, store_url: str) -> None:
+    with Store.open(store_url) as store:
+        for n in (1, 2):
+            store.add(told_again(tmp_path / "runs", n))
+    statements = said(worker("killed-repacks", store_url))
+    assert isinstance(statements, int)
+    assert statements > 6
+
+
 @contextmanager
 def proxied(port: int) -> Iterator[tuple[int, list[int]]]:
     """A door to the server that shuts after so many bytes have gone in; yields its port, and the number to set."""

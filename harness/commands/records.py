@@ -196,6 +196,30 @@ def copy(file: Path, store: str | None) -> None:
 
 
 @records.command()
+@store_option
+def repack(store: str | None) -> None:
+    """Pack the journals anew that an older version put into the store: they take two thirds of the room.
+
+    Each is held against its checksum and written whole, so it may be ended at any moment and done again. Others may
+    read and write meanwhile. A file is made smaller at the end, for which the disk must have room for it once more.
+
+    \b
+    Examples:
+      halfpower records repack
+    """
+    from harness.years.records.repacking import repack as repacked
+
+    with opened(store, create=False) as there:
+        done = repacked(there)
+        before, after = (f"{size / 1e6:.1f} MB" for size in (done.bytes_before, done.bytes_after))
+        took = f", {before} before and {after} now" if done.journals else ""
+        say(f"{there.name}: {counted(done.journals, 'journal')} packed anew{took}")
+        say(*done.problems, err=True)
+        if done.problems:
+            raise RecordsError(f"{there.name}: {counted(len(done.problems), 'journal')} could not be, see above.")
+
+
+@records.command()
 @click.argument("folder", type=PATH, required=False)
 @click.option("--simulated", is_flag=True, help="Add runs on simulated benches too; they stay marked.")
 @store_option

@@ -9,6 +9,7 @@ import json
 import os
 import signal
 import sys
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,8 +18,11 @@ import sqlalchemy as sa
 
 from harness.errors import RecordsError
 from harness.years.records.migrate import Layouts
+from harness.years.records.packing import ZLIB
 from harness.years.records.push import push
+from harness.years.records.repacking import repack
 from harness.years.records.rows import Selection
+from harness.years.records.schema import journals
 from harness.years.records.store import Store
 
 NOBODY = 65534
@@ -104,7 +108,7 @@ def killed_pushes(local_url: str, server_url: str) -> int:
         assert contents(server_url) == whole, n
         with Store.open(local_url) as local, Store.open(server_url) as server:
             assert local.waiting(server.name) == (), n
-            server._transaction(lambda connection: connection.exec_driver_sql("DELETE FROM runs"))
+            server.transaction(lambda connection: connection.exec_driver_sql("DELETE FROM runs"))
             for run_id in whole:
                 local.put(whole[run_id], for_server=server.name)
     return n
@@ -125,10 +129,47 @@ def killed_adds(url: str, folder: str) -> int:
             after = store.derived(run_id)
             seen.add(after == before)
             assert after == before or after.run.finished, n
-            store._transaction(lambda connection: connection.exec_driver_sql("DELETE FROM runs"))
+            store.transaction(lambda connection: connection.exec_driver_sql("DELETE FROM runs"))
             store.put(before)
     assert seen == {True, False}
     return n
+
+
+def killed_repacks(url: str) -> int:
+    """Pack journals anew, killed at each statement: every journal comes back, and the next time brings the rest."""
+    with Store.open(url) as store:
+        before = contents(url)
+        packed_before(store)
+    n, killed = 0, True
+    while killed:
+        n += 1
+        killed = in_a_process_killed_at(n, lambda: repacked(url))
+        assert contents(url) == before, n
+        with Store.open(url) as store:
+            repack(store)
+            assert not packed_as_before(store), n
+            assert contents(url) == before, n
+            packed_before(store)
+    return n
+
+
+def packed_before(store: Store) -> None:
+    """Pack every journal of a store as older versions did."""
+    for run in store.runs(EVERYTHING):
+        old = zlib.compress(store.journal(run.id), 9)
+        to_old = sa.update(journals).where(journals.c.run_id == run.id).values(packed=old)
+        store.transaction(lambda connection, to_old=to_old: connection.execute(to_old))
+
+
+def packed_as_before(store: Store) -> list[str]:
+    """The runs whose journal is packed so."""
+    with store.connection() as connection:
+        return [row.run_id for row in connection.execute(sa.select(journals)) if row.packed[:1] == ZLIB]
+
+
+def repacked(url: str) -> None:
+    with Store.open(url) as store:
+        repack(store)
 
 
 def added(url: str, folder: Path) -> None:
@@ -175,5 +216,6 @@ if __name__ == "__main__":
     what, *arguments = sys.argv[1:]
     known = {
         "add": add, "open": open_, "refused": refused, "killed-pushes": killed_pushes, "killed-adds": killed_adds,
+        "killed-repacks": killed_repacks,
     }  # fmt: skip
     sys.stdout.write(json.dumps(known[what](*arguments)))

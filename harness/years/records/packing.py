@@ -12,7 +12,7 @@ from typing import Final
 
 from harness.journal.sealed import sealed, unsealed
 
-_ZLIB: Final = b"\x78"
+ZLIB: Final = b"\x78"
 _WHOLE: Final = b"\x01"  # LZMA
 _UNSEALED: Final = b"\x02"  # LZMA of lines without their checksums
 # Text has no words of 4 bytes, so pb = 0. These are part of the format: what was packed is unpacked with the same.
@@ -32,7 +32,7 @@ def unpack(packed: bytes) -> bytes:
     """Unpack it; raises ValueError where it is damaged."""
     kind = packed[:1]
     try:
-        if kind == _ZLIB:
+        if kind == ZLIB:
             return zlib.decompress(packed)
         if kind not in (_WHOLE, _UNSEALED):
             raise ValueError("packed in a way that is not known")

@@ -106,7 +106,7 @@ class Store:
         if same and self.issued(contents.id) == issued:
             if for_server:
                 now = self._clock.utc()
-                self._transaction(lambda connection: writing.wait(connection, contents.id, for_server, now))
+                self.transaction(lambda connection: writing.wait(connection, contents.id, for_server, now))
             return self._added(contents.id, str(contents.header["run"]), "known")
         origin = Origin(host=socket.gethostname(), folder=str(folder), added=self._clock.utc())
         return self.put(derive_read(contents, data, journal_path, origin, issued), for_server=for_server)
@@ -120,7 +120,7 @@ class Store:
                 writing.wait(connection, derived.run.id, for_server, self._clock.utc())
             return outcome
 
-        outcome = self._transaction(write)
+        outcome = self.transaction(write)
         return self._added(derived.run.id, derived.run.number, outcome)
 
     def _added(self, run_id: str, number: str, outcome: Outcome) -> Added:
@@ -152,13 +152,13 @@ class Store:
         except RunRefused:
             pass  # the journal here is damaged; what came from the folder is not
         # Else another program has put in a longer journal meanwhile, worked out afresh.
-        self._transaction(lambda connection: writing.rewrite(connection, after, only_if=run.journal_sha256))
+        self.transaction(lambda connection: writing.rewrite(connection, after, only_if=run.journal_sha256))
         return "changed"
 
     def forget(self, run_id: str) -> None:
         """Remove a run with its results, standards and journal; its folder is not touched."""
         self._run(run_id)
-        self._transaction(lambda connection: writing.forget(connection, run_id))
+        self.transaction(lambda connection: writing.forget(connection, run_id))
 
     # --- asking ------------------------------------------------------------------------------------------------------
 
@@ -238,7 +238,7 @@ class Store:
 
     def arrived(self, server: str, run_id: str, journal_sha256: str) -> None:
         """Strike a run that has arrived, unless a longer journal of it was added since."""
-        self._transaction(lambda connection: writing.arrived(connection, server, run_id, journal_sha256))
+        self.transaction(lambda connection: writing.arrived(connection, server, run_id, journal_sha256))
 
     def _run(self, run_id: str) -> RunRow:
         runs = self.runs(Selection(run_ids=(run_id,), simulated=None, finished=None))
@@ -272,7 +272,8 @@ class Store:
                     "'halfpower records rebuild FOLDER' makes a new store from the runs."
                 ) from error
 
-    def _transaction(self, work: Callable[[sa.Connection], Any]) -> Any:
+    def transaction(self, work: Callable[[sa.Connection], Any]) -> Any:
+        """Do work that writes, all of it or nothing."""
         with database.told(self.place), self._engine.begin() as connection:
             return work(connection)
 
