@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
@@ -147,14 +148,25 @@ class Label:
         return self.angle == other.angle and over
 
 
+def placed(e: ET.Element, dx: float = 0.0, dy: float = 0.0) -> Iterator[tuple[ET.Element, float, float]]:
+    """Every text with how far the groups around it have moved it."""
+    moved = re.match(r"translate\((-?[0-9.]+) (-?[0-9.]+)\)", e.get("transform", ""))
+    dx, dy = (dx + float(moved[1]), dy + float(moved[2])) if moved else (dx, dy)
+    for each in e:
+        if each.tag == f"{SVG}text":
+            yield each, dx, dy
+        yield from placed(each, dx, dy)
+
+
 def labels(picture: str) -> list[Label]:
     found = []
-    for e in ET.fromstring(picture).iter(f"{SVG}text"):
+    for e, dx, dy in placed(ET.fromstring(picture)):
         turned = re.match(r"rotate\((-?[0-9.]+)", e.get("transform", ""))
         found.append(
             Label(
-                text=e.text or "", x=float(e.attrib["x"]), y=float(e.attrib["y"]), anchor=e.get("text-anchor", "start"),
-                size=float(e.attrib["font-size"].removesuffix("px")), angle=float(turned[1]) if turned else 0.0,
+                text=e.text or "", x=float(e.attrib["x"]) + dx, y=float(e.attrib["y"]) + dy,
+                size=float(e.attrib["font-size"].removesuffix("px")), anchor=e.get("text-anchor", "start"),
+                angle=float(turned[1]) if turned else 0.0,
             )
         )  # fmt: skip
     return found
@@ -163,10 +175,11 @@ def labels(picture: str) -> list[Label]:
 def marks(picture: str) -> dict[str, tuple[float, float]]:
     """Where each round mark stands, by what it says."""
     found = {}
+    down = float((re.findall(r'<g transform="translate\(0.0 ([0-9.]+)\)">', picture) or ["0"])[0])  # of the axes
     for e in ET.fromstring(picture).iter(f"{SVG}path"):
         said, at = e.find(f"{SVG}title"), re.match(r"M(-?[0-9.]+) (-?[0-9.]+)a([0-9.]+)", e.attrib["d"])
         if said is not None and at is not None:
-            found[said.text or ""] = (float(at[1]) + float(at[3]), float(at[2]))
+            found[said.text or ""] = (float(at[1]) + float(at[3]), float(at[2]) + down)
     return found
 
 
@@ -218,6 +231,18 @@ def test_a_response_is_read_from_the_picture_by_its_axes() -> None:
         for x, y in places:
             assert read(across, x) == pytest.approx(math.log10(point.frequency_hz), abs=0.003)
             assert read(up, y) == pytest.approx(point.response_db, abs=0.02)
+
+
+def test_a_reading_below_the_axis_stands_upon_it_and_says_where_it_is() -> None:
+    report = EXAMPLES["meets"]()
+    result = next(r for part in report.parts for r in part.results if r.curve is not None)
+    assert result.curve is not None
+    picture = response_picture(report, result, key="k").svg
+    said = [e.text or "" for e in ET.fromstring(picture).iter(f"{SVG}title")]
+    low = [p for p in result.curve.points if p.response_db < -3.5 * (result.curve.drop_db or 0.0)]
+    assert low
+    assert all(f"{shown.hertz(p.frequency_hz)}: {shown.decibels(p.response_db)}, below the axis" in said for p in low)
+    assert "reading below the axis" in [label.text for label in labels(picture)]
 
 
 # --- labels ------------------------------------------------------------------------------------------------------

@@ -76,15 +76,17 @@ def _drawing(result: Result, curve: Curve, width: float, name: str) -> str:
     across, fine = svg.decade_ticks(x, lambda f: shown.hertz(f, 3)), svg.between_decades(x)
     axes = svg.Axes(x=x, y=y)
     layers = [*_band(axes, curve), *_readings(axes, curve), *_marked(axes, result, curve)]
+    below = [*_below(axes, curve)]
     parts = [
         *svg.frame(axes, across, up, fine=fine, named=not fitted), svg.name_left(tr("response, dB"), axes),
-        svg.within(axes, (layer.drawn for layer in layers)), *_below(axes, curve),
+        svg.within(axes, (layer.drawn for layer in layers)), *(layer.drawn for layer in below),
     ]  # fmt: skip
     if fitted:
         reach = max(3.0, *(1.15 * abs(p.residual or 0.0) for p in curve.points), 0.0)
         axes = svg.Axes(x=x, y=svg.Scale(low=-reach, high=reach, start=_HEIGHT, end=_HEIGHT - _RESIDUALS))
         parts += _residuals(axes, curve, across, fine)
-    legend, top = svg.legend([(layer.symbol, layer.label) for layer in layers if layer.label], left, width)
+    named = [(layer.symbol, layer.label) for layer in (*layers, *below) if layer.label]
+    legend, top = svg.legend(named, left, width)
     parts += [svg.name_below(name, axes)]
     return svg.drawing(width, top + _HEIGHT + _BELOW, [legend, svg.moved((0.0, top), parts)])
 
@@ -186,10 +188,9 @@ def _marked(axes: svg.Axes, result: Result, curve: Curve) -> Iterator[_Layer]:
         )  # fmt: skip
 
 
-def _below(axes: svg.Axes, curve: Curve) -> Iterator[str]:
+def _below(axes: svg.Axes, curve: Curve) -> Iterator[_Layer]:
     """Readings that lie below the axis, as marks upon it."""
-    below = [point for point in curve.points if point.response_db < axes.y.low]
-    marks = (
+    marks = [
         svg.datum(
             svg.mark("down", axes.at(p.frequency_hz, axes.y.low), 5.0),
             tr(
@@ -198,9 +199,15 @@ def _below(axes: svg.Axes, curve: Curve) -> Iterator[str]:
                 decibels=shown.decibels(p.response_db),
             ),
         )
-        for p in below
-    )
-    yield svg.group(marks, SERIES[0], fill=SERIES[0])
+        for p in curve.points
+        if p.response_db < axes.y.low
+    ]
+    if marks:
+        symbol = f'<path d="{svg.mark("down", (0.0, 0.0), 5.0)}"/>'
+        yield _Layer(
+            drawn=svg.group(marks, SERIES[0], fill=SERIES[0]), symbol=svg.group([symbol], SERIES[0], fill=SERIES[0]),
+            label=tr("reading below the axis"),
+        )  # fmt: skip
 
 
 def _residuals(axes: svg.Axes, curve: Curve, across: svg.Ticks, fine: list[float]) -> list[str]:
