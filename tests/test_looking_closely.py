@@ -51,12 +51,13 @@ def test_the_command_prints_it_and_makes_no_folder(job: Path, tmp_path: Path, mo
 
 
 def test_every_step_is_asked_for_until_somebody_says_run(job: Path, tmp_path: Path) -> None:
-    person = FakePerson(["", "what", "go on", "run"])
+    person = FakePerson(["", "what", "?", "go on", "run"])
     result = runs.start(job, tmp_path / "runs", step_by_step=person)
     titles = [prompt.title.split(":")[0] for prompt in person.asked]
-    assert titles == ["Step 1", "Step 2", "Step 2", "Step 3"]
+    assert titles == ["Step 1", "Step 2", "Step 2", "Step 2", "Step 3"]
     assert any(":ROUT:CLOS (@101)" in line for line in person.asked[0].lines)
     assert "'what' is no answer here" in person.told[0]
+    assert person.told[1].startswith("Enter does it; 'run' does it and all that follow")
     unasked = runs.start(job, tmp_path / "runs")
     replies = [[record.reply for record in read(each.folder).records] for each in (result, unasked)]
     assert replies[0] == replies[1]

@@ -235,7 +235,7 @@ def test_another_job_knows_nothing_of_it(lab: Path) -> None:
     reads = "def script(setup, options):\n    yield from read_all(plan(setup, options))"
     other = NOISE.replace("class Rated", "class Unused").replace("QUANTITIES = (NOISE,)", reads)
     (lab / "other.py").write_text(other.replace("channels_of\n", "channels_of, read_all\n"), "utf-8")
-    with pytest.raises(OwnCodeError, match=r"other.py:\d+: .*quantity is 'noise'; expected 'deflection', "):
+    with pytest.raises(OwnCodeError, match=r"other.py:\d+: .*quantity is 'noise'; expected one of .*'noise_"):
         opening.rehearse(opening.load(a_job(lab / "other.toml", 'use = "other.py"')))
 
 
@@ -361,6 +361,22 @@ FAILING = [
     ("return Budget", "return repr", "repr", "your sequence fails: TypeError: "),
     ("return Budget(", "return dict(", "def budget", "your budget() is wrong: it is {'"),
     ('unit="div", est', 'unit="V", est', "def budget", "your budget() is wrong: it is in 'V'; expected 'div', as its "),
+    (
+        f'{NAMED},\n    unit="div"',
+        f'{NAMED},\n    unit="ratio"',
+        "def budget",
+        "your budget() is wrong: it is in 'div'; exp",
+    ),
+]
+PLAN = "your plan() is wrong: points.0."
+UNSOUND = [
+    (
+        'quantity="noise",\n        exp',
+        'quantity="noize",\n        exp',
+        f"{PLAN}step.quantity is 'noize'; expected one of ",
+    ),
+    ("view=replace(view, channel=each))", "view=view), repeats='5'", f"{PLAN}repeats is '5'; expected a whole number"),
+    ('path="lead"', 'path="led"', "your sequence names the path 'led', which the bench file has not"),
 ]
 
 
@@ -371,6 +387,29 @@ FAILING = [
 def test_what_fails_in_it_is_said_at_a_rehearsal(lab: Path, old: str, new: str, at: str, said: str) -> None:
     job = noise_job(lab, (old, new))
     with pytest.raises(OwnCodeError, match=re.escape(f"{line_of(lab, at)}{said}")):
+        opening.rehearse(opening.load(job))
+
+
+@pytest.mark.parametrize(("old", "new", "said"), UNSOUND)
+def test_what_is_wrong_with_a_plan_is_said_with_its_line(lab: Path, old: str, new: str, said: str) -> None:
+    job = noise_job(lab, (old, new))
+    with pytest.raises(OwnCodeError, match=re.escape(f"{line_of(lab, 'def plan')}{said}")):
+        opening.rehearse(opening.load(job))
+
+
+@pytest.mark.parametrize(("unit", "shown_in"), [("ratio", "%"), ("s", "ns")])
+def test_an_estimate_in_the_unit_of_the_reading_and_not_of_its_limits_is_refused(
+    lab: Path, unit: str, shown_in: str
+) -> None:
+    """A ratio of 0.02 that is stated as 0.02 % would meet every rating."""
+    changes = [
+        (f'{NAMED},\n    unit="div"', f'{NAMED},\n    unit="{unit}"'),
+        ('unit="div", est', f'unit="{shown_in}", est'),
+    ]
+    job = noise_job(lab, *changes)
+    with pytest.raises(
+        OwnCodeError, match=r"noise.py:\d+: your budget\(\) is wrong: its estimate is 0.02, as it was read"
+    ):
         opening.rehearse(opening.load(job))
 
 
@@ -416,6 +455,16 @@ def test_an_evaluation_that_fails_costs_its_part_the_verdicts_and_nothing_else(
     assert not again.ended_early
     assert [part.word for part in again.report.parts[0].results] == ["pass", "pass"]
     assert read(result.folder).closed_at is not None
+
+
+def test_the_command_that_goes_on_takes_the_corrected_file(lab: Path) -> None:
+    job = noise_job(lab, ("values = values_of(readings)", "values = values_of(readings) and [1 / 0]"))
+    told = halfpower("run", job, "--runs", lab / "runs", "--quiet")
+    assert told.exit_code == 3
+    command = told.stderr.rpartition("go on with: halfpower ")[2].split()
+    noise_job(lab)
+    again = halfpower(*command)
+    assert again.exit_code == 0, again.output
 
 
 def test_a_journal_whose_facts_are_none_is_refused_with_its_line(run: RunResult, tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ import rich_click as click
 from harness.commands.faults import fault_options
 from harness.commands.helping import PlainHelpCommand, not_both, once_told, warn
 from harness.commands.records import remember, store_option
-from harness.errors import ConfigError, HalfpowerError, JournalError, SafetyError, kept
+from harness.errors import ConfigError, HalfpowerError, JournalError, OwnCodeError, SafetyError, kept
 from harness.journal.atomic import write_bytes, write_text
 from harness.words.language import ENGLISH, speaking
 
@@ -329,7 +329,8 @@ def finish(result: RunResult, *, as_json: bool = False, printed: bool = False) -
     if result.ended_early:
         ended = HalfpowerError("\n".join(f"Ended early: {part}" for part in result.ended_early))
         ended.exit_code = result.exit_code
-        ended.add_note(kept("halfpower resume", result.folder))
+        corrected = " --corrected" if result.exit_code == OwnCodeError.exit_code else ""  # it refuses another file else
+        ended.add_note(kept(f"halfpower resume{corrected}", result.folder))
         raise ended
     return page
 

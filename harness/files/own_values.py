@@ -17,6 +17,7 @@ from types import NoneType, UnionType
 from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from harness.errors import HalfpowerError
+from harness.files.words import hint, one_of
 from harness.steps import Reading
 
 T = TypeVar("T")
@@ -97,6 +98,7 @@ def _flag(value: object) -> bool:
 
 
 _MAY_BE_INFINITE: Final = ("dof", "dof_eff")  # degrees of freedom of what is known
+_MANY: Final = 12  # words, of which a sentence names none where it knows which was meant
 _PLAIN: Final[Mapping[Any, Check]] = {float: number, int: _whole, bool: _flag, str: text}
 
 
@@ -132,7 +134,10 @@ def _one_of(words: tuple[str, ...], value: object) -> str:
     for word in words:
         if isinstance(value, str) and value == word:
             return word
-    raise _unfit(value, " or ".join(", ".join(map(repr, words)).rsplit(", ", 1)))
+    likely = hint(value, words) if isinstance(value, str) else ""
+    if likely and len(words) > _MANY:
+        raise _unfit(value, f"one of {len(words)} words{likely}")
+    raise _unfit(value, f"{one_of(words)}{likely}")
 
 
 def _a(kinds: tuple[type, ...], value: Any) -> Any:

@@ -41,14 +41,25 @@ class Blaming:
         raise OwnCodeError(_sentence(self._file, error)) from error
 
 
-def held(file: Path, what: str, function: Callable[..., Any], check: Callable[[Any], Any]) -> Callable[..., Any]:
-    """A function of a user's file: what it raises, or answers that does not fit, is a sentence with its line."""
+def held(
+    file: Path,
+    what: str,
+    function: Callable[..., Any],
+    check: Callable[[Any], Any],
+    against: Callable[..., None] = lambda *_: None,
+) -> Callable[..., Any]:
+    """A function of a user's file: what it raises, or answers that does not fit, is a sentence with its line.
+
+    `against` holds an answer, once it is checked, against what was given for it.
+    """
 
     def asked(*given: object) -> Any:
         with Blaming(file):
             answer = function(*given)
             try:
-                return check(answer)
+                checked = check(answer)
+                against(checked, *given)
+                return checked
             except Unfit as wrong:
                 code = getattr(function, "__code__", None)
                 line = f":{code.co_firstlineno}" if code is not None else ""
@@ -61,7 +72,7 @@ def _sentence(file: Path, error: Exception) -> str:
     said = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     frames = [frame for frame in traceback.extract_tb(error.__traceback__) if Path(frame.filename) == file]
     if not frames:
-        return f"{file.name}: your sequence fails: {said}"
+        return f"{file.name}{_planned(file)}: your sequence fails: {said}"
     line = frames[-1].lineno or 0
     source = linecache.getline(str(file), line).strip()
     return f"{file.name}:{line}: your sequence fails: {said}" + (f", at: {source}" if source else "")
@@ -115,7 +126,13 @@ def _line(file: Path, script: object) -> str:
         if script.gi_frame is not None and Path(script.gi_frame.f_code.co_filename) == file:
             found = f":{script.gi_frame.f_lineno}"
         script = script.gi_yieldfrom
-    return found
+    return found or _planned(file)
+
+
+def _planned(file: Path) -> str:
+    """Where its plan stands: what is no line of the file's own comes of that, where it has one."""
+    starts = (f":{n}" for n, line in enumerate(linecache.getlines(str(file)), 1) if line.startswith("def plan("))
+    return next(starts, "")
 
 
 def keep_traceback(error: Exception, folder: Path) -> str:

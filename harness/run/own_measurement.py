@@ -6,6 +6,7 @@ What one of its functions raises, or hands over that does not fit, is a sentence
 from __future__ import annotations
 
 import linecache
+import math
 import reprlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -71,6 +72,7 @@ def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) ->
         function = getattr(module, name, None)
         return None if function is None else held(file, f"your {name}()", function, check)
 
+    plan = offered("plan", partial(_sound_plan, judged)) or _no_plan
     return OwnMeasurement(
         file=file,
         TITLE=str(getattr(module, "TITLE", "")),
@@ -78,8 +80,8 @@ def own_measurement(module: ModuleType, file: Path, built_in: dict[str, Any]) ->
         Rated=getattr(module, "Rated", None),
         QUANTITIES=tuple(_quantities(module, file)),
         judged=judged,
-        script=getattr(module, "script", None) or _all_of_plan(module),
-        plan=offered("plan", partial(_sound_plan, judged)) or _no_plan,
+        script=getattr(module, "script", None) or _all_of(plan),
+        plan=plan,
         needs=offered("needs", _roles),
         evaluate=offered("evaluate", lambda answer: answer),
         headings=offered("headings", tuple),
@@ -158,7 +160,7 @@ def _held(file: Path, one: Quantity) -> Quantity:
     """A quantity of plain words whose functions are held to the file; raises Unfit for any other."""
     _words(one, {"name": (), "question": (), "unit": get_args(InUnit), "axis": get_args(Axis)})
     try:
-        rating = None if one.rating is None else _held_rating(file, one.rating, one.shown_in[1])
+        rating = None if one.rating is None else _held_rating(file, one.rating, *one.shown_in)
     except Unfit as wrong:
         raise Unfit(wrong.said, "rating", *wrong.path) from None
     return replace(
@@ -170,7 +172,7 @@ def _held(file: Path, one: Quantity) -> Quantity:
     )
 
 
-def _held_rating(file: Path, rating: Rating, unit: str) -> Rating:
+def _held_rating(file: Path, rating: Rating, scale: float, unit: str) -> Rating:
     if not isinstance(rating, Rating):
         raise Unfit(f"is {reprlib.repr(rating)}; expected a harness.measurement.Rating")
     if rating.name in rating_names():
@@ -179,8 +181,11 @@ def _held_rating(file: Path, rating: Rating, unit: str) -> Rating:
     return replace(
         rating,
         tolerance=_function(file, rating, "tolerance", partial(_or_none, number)),
-        budget=_function(file, rating, "budget", partial(_budget, "%" if rating.is_error else unit)),
-    )
+        budget=_function(
+            file, rating, "budget", partial(_budget, "%" if rating.is_error else unit),
+            partial(_in_its_unit, 1.0 if rating.is_error else scale),
+        ),
+    )  # fmt: skip
 
 
 def _words(record: object, expected: dict[str, tuple[str, ...]]) -> None:
@@ -191,11 +196,17 @@ def _words(record: object, expected: dict[str, tuple[str, ...]]) -> None:
             raise Unfit(f"is {reprlib.repr(value)}; expected {wanted}", name)
 
 
-def _function(file: Path, record: object, name: str, check: Callable[[Any], Any] = lambda answer: answer) -> Any:
+def _function(
+    file: Path,
+    record: object,
+    name: str,
+    check: Callable[[Any], Any] = lambda answer: answer,
+    against: Callable[..., None] = lambda *_: None,
+) -> Any:
     function = getattr(record, name)
     if not callable(function):
         raise Unfit(f"is {reprlib.repr(function)}; expected a function", name)
-    return held(file, f"your {name}()", function, check)
+    return held(file, f"your {name}()", function, check, against)
 
 
 # --- what its functions hand over --------------------------------------------------------------------------------
@@ -207,11 +218,11 @@ def _no_plan(_setup: object, _options: object) -> Any:
     return Plan()
 
 
-def _all_of_plan(module: ModuleType) -> Callable[..., Any]:
+def _all_of(plan: Callable[..., Any]) -> Callable[..., Any]:
     def script(setup: Any, options: Any) -> Any:
         from sequences import read_all
 
-        yield from read_all(module.plan(setup, options))
+        yield from read_all(plan(setup, options))
 
     return script
 
@@ -248,3 +259,13 @@ def _budget(unit: str, answer: Any) -> Any:
     if answer.unit != unit:
         raise Unfit(f"it is in {answer.unit!r}; expected {unit!r}, as its limits are")
     return fitted(answer)
+
+
+def _in_its_unit(scale: float, budget: Any, _setup: object, step: Any, readings: Any, *_: object) -> None:
+    """Refuse an estimate that is the reading as it was read, where limits are in another unit: it would always pass."""
+    from harness.assess import values_of
+
+    values = values_of(readings) or [step.expected]
+    read = sum(values) / len(values)
+    if scale != 1 and read and math.isclose(budget.estimate, read, rel_tol=0.01):
+        raise Unfit(f"its estimate is {read:.6g}, as it was read; expected {scale * read:.6g}, in {budget.unit!r}")

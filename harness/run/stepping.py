@@ -49,6 +49,8 @@ class Stepping:
                     return
                 case "stop":
                     raise OperatorStop(STOPPED_OFF)
+                case "?":
+                    self._person.tell(f"{_HOW}.")
                 case _:
                     self._person.tell(f"{typed!r} is no answer here. {_HOW}.")
 
