@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 import json
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -44,6 +45,7 @@ def counted() -> set[str]:
     return {text for text, kind in _calls() if kind == "tr_count"}
 
 
+@cache
 def _calls() -> set[tuple[str, str]]:
     found = set()
     for package in ("harness", "sequences", "drivers"):
