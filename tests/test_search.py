@@ -113,15 +113,18 @@ def test_search_ends_at_the_half_power_frequency(name: str, f3_hz: float, plan: 
 
 
 def test_stated_intervals_hold_in_95_percent_of_searches() -> None:
-    """240 seeded searches: fewer than 91.5 % would be four in ten thousand for intervals that hold in 95 %."""
+    """120 seeded searches: fewer than 90 % would be seven in a thousand for intervals that hold in 95 %.
+
+    Of thousands, and within narrower limits: test_search_performance.py.
+    """
     held = 0
     gains = list(GAINS.values())
-    for seed in range(240):
-        f3_hz = 14e6 * 1.01**seed if seed < 100 else 14e6 * 1.01 ** (seed % 100)
+    for seed in range(120):
+        f3_hz = 14e6 * 1.01 ** (seed % 100)
         readings, _, _ = Unit(gain_db=gains[seed % 3], f3_hz=f3_hz, seed=seed).run(PLAN)
         interval = half_power(readings, PLAN).interval_hz
         held += interval is not None and interval[0] <= f3_hz <= interval[1]
-    assert held / 240 >= 0.915
+    assert held / 120 >= 0.9
 
 
 @pytest.mark.parametrize("plan", [PLAN, AUTOMATIC, replace(PLAN, headroom_db=6.0), replace(PLAN, scan=True)])
