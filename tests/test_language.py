@@ -187,6 +187,25 @@ def test_nothing_of_a_printed_report_is_left_in_english(run_folders: dict[str, P
     assert not left
 
 
+@pytest.mark.parametrize("language", OTHERS)
+def test_paper_has_the_same_particulars_and_numbers_in_every_language(
+    run_folders: dict[str, Path], language: str
+) -> None:
+    printed = {}
+    for each in ("en", language):
+        with speaking(each):
+            printed[each] = _texts(sheet(report_of(run_folders["en"])))
+    pairs = [*zip(printed["en"], printed[language], strict=True)]
+    assert sum(len(_numbers(english, ".")) for english, _ in pairs) > 500
+    assert [pair for pair in pairs if _numbers(pair[0], ".") != _numbers(pair[1], ",")] == []
+
+
+def _numbers(text: str, decimal: str) -> list[str]:
+    """The numbers of a text as English writes them, in order of size; names, days, keys and versions aside."""
+    text = re.sub(r"\d{4}-\d\d-\d\d|\d+[./]\d+[./]\d+|\d+ [a-zéû]{3,}\.? \d{4}\b|1e9|\w+,\w+,.*", "", text)
+    return sorted(number.replace(decimal, ".") for number in re.findall(rf"[+−±]?\d+(?:[{decimal}]\d+)?", text))
+
+
 def _marked(language: str) -> Language:
     """A language that puts every text that it is asked for between brackets."""
 

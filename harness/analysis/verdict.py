@@ -96,7 +96,7 @@ class Limits:
         if self.high is None:
             return tr("at least {low:.6g}{suffix}", low=self.low, suffix=suffix)
         if self.low == -self.high:
-            return f"±{self.high:.6g}{suffix}"
+            return f"±{localised(f'{self.high:.6g}')}{suffix}"
         return tr("{low:.6g}{suffix} to {high:.6g}{suffix}", low=self.low, suffix=suffix, high=self.high)
 
 

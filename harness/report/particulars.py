@@ -18,7 +18,7 @@ from harness.analysis.verdict import EQUALITY_TEXT, RULE_TEXT, worst_false_accep
 from harness.measurement import evaluations, rating_names
 from harness.report import issued, shown
 from harness.report.model import Fact, FactGroup, Signature
-from harness.words.language import day, tr, tr_count, tr_later
+from harness.words.language import day, localised, tr, tr_count, tr_later
 
 if TYPE_CHECKING:
     from harness.journal.issues import Issue
@@ -70,11 +70,11 @@ def facts(identity: Identity, worked: Worked) -> tuple[FactGroup, ...]:
         ("Report", _report(identity, worked.found)),
         ("Laboratory", _laboratory(job, bench)),
         ("Customer", _customer(job)),
-        (tr("Unit under test"), _unit(job, unit)),
+        (tr_later("Unit under test"), _unit(job, unit)),
         ("Work", _work(identity, worked)),
         ("Conditions", _conditions(job, worked.found)),
-        (tr("Statement of conformity"), _conformity(worked)),
-        (tr("Uncertainty and traceability"), _uncertainty(worked)),
+        (tr_later("Statement of conformity"), _conformity(worked)),
+        (tr_later("Uncertainty and traceability"), _uncertainty(worked)),
     )
     found = ((title, tuple(fact for fact in some if fact.text)) for title, some in groups)
     return tuple(FactGroup(title=title, facts=some) for title, some in found if some)
@@ -186,9 +186,9 @@ def hundred(share: float | None) -> float | None:
 def _within(value: float | None, within: float | None) -> str:
     if value is None:
         return ""
-    texts = [shown.number(value, "", 3)] + ([] if within is None else [shown.number(within, "", 2)])
-    places = max(len(text.partition(".")[2]) for text in texts)  # to the same place
-    texts = [shown.minus(f"{each:.{places}f}") for each in (value, within) if each is not None]
+    digits = [f"{value:.3g}"] + ([] if within is None else [f"{within:.2g}"])
+    places = max(len(text.partition(".")[2]) for text in digits)  # to the same place
+    texts = [shown.minus(localised(f"{each:.{places}f}")) for each in (value, within) if each is not None]
     return texts[0] if within is None else f"({' ± '.join(texts)})"
 
 
@@ -326,7 +326,7 @@ def _risk(risks_: Sequence[float]) -> str:
     if percent < 0.01:
         return tr("less than 0.01 %")
     place = 10.0 ** (math.floor(math.log10(percent)) - 1)
-    return f"{math.ceil(percent / place - 1e-6) * place:.2g} %"
+    return localised(f"{math.ceil(percent / place - 1e-6) * place:.2g} %")
 
 
 # --- uncertainty, traceability -----------------------------------------------------------------------------------
@@ -346,7 +346,7 @@ def coverage(parts: Sequence[PartResult]) -> str:
     statements = [result.statement for part in parts for result in part.results if result.statement is not None]
     k = [statement.k for statement in statements]
     probability = shown.percent(statements[0].probability if statements else COVERAGE, 4)
-    span = f" ({tr(' to ').join(dict.fromkeys(f'{end:.2f}' for end in (min(k), max(k))))})" if k else ""
+    span = f" ({tr(' to ').join(dict.fromkeys(localised(f'{end:.2f}') for end in (min(k), max(k))))})" if k else ""
     return tr(
         "U is the expanded uncertainty: the standard uncertainty times the coverage factor k "
         "that stands beside each result{span}, for a coverage probability of about "

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from harness.report import blocks as b
 from harness.report import shown
-from harness.words.language import tr, tr_look
+from harness.words.language import localised, tr, tr_look
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -239,7 +239,7 @@ def _finding(f: Finding) -> b.Line:
     value = b.Span(text=text, number=f.value, look="faint")
     u = () if f.u is None else (
         b.Span(text=", U = ", look="faint"), b.Span(text=text_u, number=f.u, look="faint"),
-        b.Span(text=f", k = {f.k:.2f}", look="faint"),
+        b.Span(text=f", k = {localised(f'{f.k:.2f}')}", look="faint"),
     )  # fmt: skip
     said = b.Span(text=f"{shown.capital(tr(f.name))}: {shown.minus(f.sentence)} ")
     return (said, b.Span(text="(", look="faint"), value, *u, b.Span(text=")", look="faint"))

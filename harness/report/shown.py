@@ -206,7 +206,7 @@ def known_text(statement: Statement | None, at_least: float | None, unit: str) -
 
 def signed(value: str) -> str:
     """A number as text with its sign; nought has none."""
-    return minus(value if value.strip("+-0.") else value.lstrip("+-"))
+    return minus(value if value.strip("+-0.,") else value.lstrip("+-"))
 
 
 def reading_text(result: Result) -> str:
@@ -216,9 +216,9 @@ def reading_text(result: Result) -> str:
     relative = result.statement.unit != result.unit
     expanded = result.statement.expanded * (abs(result.reading) / 100.0 if relative else 1.0)
     value, _ = format_pair(result.reading, expanded)
-    typed = str(round(result.reading, 10))
+    typed = localised(str(round(result.reading, 10)))
     if len(result.readings) == 1 and "e" not in typed:  # what an eye read as 1.9 is not 1.90
-        value = min(value, typed, key=lambda text: len(text.partition(".")[2]))
+        value = min(value, typed, key=lambda text: len(text.replace(",", ".").partition(".")[2]))
     return with_unit(minus(value), result.unit)
 
 

@@ -18,7 +18,7 @@ from harness.report.particulars import places
 from harness.report.shown import capital, moment
 from harness.steps import Reading
 from harness.words.clean import shortened
-from harness.words.language import day, tr, tr_count, tr_kept, tr_later
+from harness.words.language import day, localised, tr, tr_count, tr_kept, tr_later
 
 NO_SIGNAL: Final = tr_later("no signal: the connection is in question")  # the remark of such a point
 _OPEN: Final = ("undecided", "conditional pass", "conditional fail", "not measured")
@@ -225,7 +225,7 @@ def _corrected(setup: Setup, used: Sequence[Standard]) -> Iterator[str]:
             continue
         said = []
         for line in instrument.known_error:
-            parts = [f"{100.0 * line.of_value:+.6g} %"] if line.of_value else []
+            parts = [localised(f"{100.0 * line.of_value:+.6g} %")] if line.of_value else []
             parts += [f"{'+' if line.floor > 0 else ''}{show(line.floor, 'V')}"] if line.floor else []
             said.append(f"{line.function} {tr(' and ').join(parts)}")
         if said:
