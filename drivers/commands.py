@@ -234,20 +234,11 @@ class ReadBack:
 
     def agrees(self, reply: str) -> bool:
         """Whether every item of a reply is what is expected; of a word the short form, SCPI-1999 volume 1, 6.2.1."""
-        if self.expected == ANY:
-            return True
-        items = reply.split(",") if _is_number(self.expected) else (reply,)  # a word may have its number: REAL,32
-        return all(self._agrees(item.strip().strip('"')) for item in items)
+        return self.expected == ANY or _agree(self.expected, self.within, reply)
 
     def has(self, reply: str) -> bool:
         """Whether a reply is what is expected: the same word, or a number with these bits in it."""
         return bool(int(float(reply)) & int(float(self.expected))) if _is_number(self.expected) else self.agrees(reply)
-
-    def _agrees(self, item: str) -> bool:
-        if not _is_number(self.expected):
-            return item.upper().startswith(self.expected.upper())
-        wanted, got = float(self.expected), float(item)
-        return abs(got - wanted) <= (1e-4 * abs(wanted) if self.within is None else self.within) * (1 + 1e-9)
 
 
 def read_backs(key: str, text: str) -> tuple[ReadBack, ...]:
@@ -259,6 +250,15 @@ def read_backs(key: str, text: str) -> tuple[ReadBack, ...]:
             within *= abs(float(match["expected"])) / 100
         backs.append(ReadBack(key=key, query=rooted(match["query"]), expected=match["expected"].strip(), within=within))
     return tuple(backs)
+
+
+@lru_cache(maxsize=1024)  # most of what was set stands for many points, and is asked back at each
+def _agree(expected: str, within: float | None, reply: str) -> bool:
+    if not _is_number(expected):  # a word may have its number: REAL,32
+        return reply.strip().strip('"').upper().startswith(expected.upper())
+    wanted = float(expected)
+    most = (1e-4 * abs(wanted) if within is None else within) * (1 + 1e-9)
+    return all(abs(float(item.strip().strip('"')) - wanted) <= most for item in reply.split(","))
 
 
 @lru_cache(maxsize=1024)  # asked of every expected value at every point

@@ -101,3 +101,16 @@ def test_levels_scale_and_shift(scale, shift):
 def test_unsound_levels_are_refused(v):
     with pytest.raises(AnalysisError):
         mean_level(v)
+
+
+def test_few_pairs_of_the_correlation_are_those_of_the_whole_of_it():
+    """Record by record against the correlation by its definition, summed up to the first pair that is not positive."""
+    random = np.random.default_rng(5)
+    for smooth in (1, 2, 5, 40, 200):
+        record = np.convolve(random.standard_normal(600 + smooth), np.ones(smooth), "valid")
+        deviations = record - record.mean()
+        lags = [float(deviations[: record.size - lag] @ deviations[lag:]) for lag in range(record.size)]
+        pairs = [even + odd for even, odd in zip(lags[::2], lags[1::2], strict=False)]
+        ends = next((i for i, pair in enumerate(pairs) if pair <= 0), len(pairs))
+        constant = max(1.0, 2 * sum(pairs[:ends]) / lags[0] - 1)
+        assert effective_samples(record) == pytest.approx(record.size / min(constant, record.size / 2), rel=1e-9)

@@ -28,6 +28,7 @@ CENTRAL_HALF_OF_NORMAL = 1.3489795
 """Width of the central half of a normal distribution of standard deviation one."""
 
 TWO_CODES_SHARE = 0.99
+_FEW_PAIRS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,13 +102,26 @@ def effective_samples(v: ArrayLike) -> float:
     power = float(deviations @ deviations)
     if power <= 1e-24 * float(values @ values):
         return float(values.size)
-    # Padding to twice the length keeps the circular correlation of the transform from wrapping round.
-    spectrum = np.fft.rfft(deviations, 2 * values.size)
-    correlation = np.fft.irfft(np.abs(spectrum) ** 2)[: values.size] / power
-    pairs = correlation[: 2 * (values.size // 2)].reshape(-1, 2).sum(axis=1)
-    ends = np.flatnonzero(pairs <= 0.0)
-    time_constant = 2.0 * float(pairs[: ends[0] if ends.size else pairs.size].sum()) - 1.0
+    pairs = _initial_pairs(deviations)
+    time_constant = 2.0 * sum(pairs) / power - 1.0
     return float(values.size / min(max(time_constant, 1.0), values.size / 2.0))
+
+
+def _initial_pairs(deviations: Samples) -> list[float]:
+    """Sums of two neighbours of the correlation, from 0 on, up to the first that is not positive."""
+    size, pairs = deviations.size, list[float]()
+    for lag in range(0, min(2 * _FEW_PAIRS, size - 1), 2):  # nearly every record ends within them
+        even = float(deviations[: size - lag] @ deviations[lag:])
+        pair = even + float(deviations[: size - lag - 1] @ deviations[lag + 1 :])
+        if pair <= 0.0:
+            return pairs
+        pairs.append(pair)
+    # Padding to twice the length keeps the circular correlation of the transform from wrapping round.
+    spectrum = np.fft.rfft(deviations, 2 * size)
+    correlation = np.fft.irfft(np.abs(spectrum) ** 2)[: 2 * (size // 2)]
+    sums = correlation.reshape(-1, 2).sum(axis=1)
+    ends = np.flatnonzero(sums <= 0.0)
+    return [float(each) for each in sums[: ends[0] if ends.size else sums.size]]
 
 
 def state_levels(v: ArrayLike, *, lsb: float | None = None) -> StateLevels:

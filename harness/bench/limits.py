@@ -12,7 +12,7 @@ AC with DC is judged by its peak. Heat in a termination, or in an input that end
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final, Literal, assert_never
 
@@ -34,6 +34,7 @@ from harness.steps import (
     TimeMarks,
     Trigger,
     View,
+    field_names,
 )
 
 HAZARDOUS_RMS_V: Final = 30.0
@@ -181,8 +182,9 @@ def _where(made: Connect) -> str:
 
 
 def _unphysical(of: Stimulus | View | Trigger | Measure | Look) -> Iterator[str]:
-    for name, unit in _UNITS.items():
-        if not hasattr(of, name):
+    kind: type = type(of)
+    for name in field_names(kind):
+        if (unit := _UNITS.get(name)) is None:
             continue
         value = getattr(of, name)
         if value is None and (isinstance(of, Measure | Trigger) or name == "input_ohm"):  # what need not be stated
@@ -296,11 +298,15 @@ def _over_rating(step: Measure | Look, setup: Setup, put: Stress) -> Iterator[st
     if path.maximum is not None and put.peak_v > path.maximum * _SLACK:
         yield f"{_say(put)}{why} is above the {show(path.maximum, 'V')} that path {step.path!r} may take"
     behind = put.divided(path.divides_by)
-    stressed, end = f"{_say(behind)}{why}", _input(step, setup)
+    end = _input(step, setup)
+
+    def stressed() -> str:  # for what is refused alone
+        return f"{_say(behind)}{why}"
+
     if end.peak_v is not None and behind.peak_v > end.peak_v * _SLACK:
-        yield f"{stressed} is above the {show(end.peak_v, 'V')} that the {step.display}'s input may take"
+        yield f"{stressed()} is above the {show(end.peak_v, 'V')} that the {step.display}'s input may take"
     if end.rms_v is not None and behind.rms_v > end.rms_v * _SLACK:
-        yield f"{stressed} is above the {show(end.rms_v, 'Vrms')} that {end.name} may take"
+        yield f"{stressed()} is above the {show(end.rms_v, 'Vrms')} that {end.name} may take"
     if end.ohm < LOW_OHM and end.rms_v is None and behind.rms_v:
         yield f"nothing says what {end.name} bears; write {end.key}"
     if isinstance(step, Measure) and step.driven == EXTERNAL:
@@ -313,21 +319,23 @@ def _over_rating(step: Measure | Look, setup: Setup, put: Stress) -> Iterator[st
             yield f"path {step.path!r} ends twice: in its {show(path.termination, 'Ω')} termination and in {end.name}"
 
 
-def _over_external(setup: Setup, behind: Stress, stressed: str) -> Iterator[str]:
+def _over_external(setup: Setup, behind: Stress, stressed: Callable[[], str]) -> Iterator[str]:
     most_v = setup.unit.input.external_maximum
     if most_v is None and behind.peak_v:
         yield ("nothing says what the external trigger's input may take; write input.external_maximum in the unit file")
     elif most_v is not None and behind.peak_v > most_v * _SLACK:
-        yield f"{stressed} is above the {show(most_v, 'V')} that the external trigger's input may take"
+        yield f"{stressed()} is above the {show(most_v, 'V')} that the external trigger's input may take"
 
 
-def _over_termination(step: Measure | Look, path: SignalPath, behind: Stress, stressed: str) -> Iterator[str]:
+def _over_termination(
+    step: Measure | Look, path: SignalPath, behind: Stress, stressed: Callable[[], str]
+) -> Iterator[str]:
     ohm, bears_w = path.termination or math.inf, path.termination_power
     heat_w, where = behind.rms_v**2 / ohm, f"the {show(ohm, 'Ω')} termination of path {step.path!r}"
     if bears_w is None and heat_w:
         yield f"nothing says what {where} bears; write paths.{step.path}.termination_power in the bench file"
     elif bears_w is not None and heat_w > bears_w * _SLACK:
-        yield f"{stressed} makes {show(heat_w, 'W', 3)} in {where}, which may take {show(bears_w, 'W')}"
+        yield f"{stressed()} makes {show(heat_w, 'W', 3)} in {where}, which may take {show(bears_w, 'W')}"
 
 
 def _beyond_source(step: Measure | Look, setup: Setup) -> list[str]:

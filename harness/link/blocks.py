@@ -21,12 +21,13 @@ def read_block(
 
     A block of unknown length, `#0…`, ends with the message; `expected_bytes` ends it where no end is marked.
     """
-    head = port.read_bytes(1, timeout_s)
-    for _ in range(LONGEST_HEADER if headed else 0):
-        if head == b"#":
-            break
-        head = port.read_bytes(1, timeout_s)
-    head += port.read_bytes(1, timeout_s)
+    head = port.read_bytes(1 if headed else 2, timeout_s)
+    if headed:
+        for _ in range(LONGEST_HEADER):
+            if head == b"#":
+                break
+            head = port.read_bytes(1, timeout_s)
+        head += port.read_bytes(1, timeout_s)
     if re.fullmatch(rb"#\d", head) is None:
         raise PortError(f"a block of data was expected, not {short(head.decode('latin-1'))}")
     if head != b"#0":

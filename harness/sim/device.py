@@ -252,9 +252,11 @@ class Device:
         return units
 
     def _obey(self, unit: MessageUnit) -> bytes | None:
-        if unit.header[0] == "*":
+        header = unit.header
+        if header[0] == "*":
             return self._obey_common(unit)
-        command, number = self._find(unit.header)
+        known = self._headers.get(header)
+        command, number = self._find(header) if known is None or isinstance(known, int) else known
         match command.does:
             case "sets":
                 value = self.taken(command, _read(command.holds, unit.parameters))

@@ -20,6 +20,7 @@ from harness.sim.faults import Endpoint
 from harness.words.clock import Clock
 
 _LONGEST_INPUT = 1 << 20  # bytes without a newline; then the device says so and forgets them
+_TIMEOUT_MS = 2000  # VPP-4.3's own, where none was set
 _numbers = itertools.count(1)
 
 
@@ -133,10 +134,11 @@ class BenchLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no
 
     def read(self, session: Any, count: int) -> tuple[bytes, StatusCode]:
         """Read up to the termination character, `count` bytes, or the end of the message."""
-        wire, value = self._wire(session), self.sessions[session].get_attribute
-        ends = bool(value(ResourceAttribute.termchar_enabled)[0])
-        newline = int(value(ResourceAttribute.termchar)[0]) if ends else -1
-        until = self.clock.now() + value(ResourceAttribute.timeout_value)[0] / 1e3
+        wire, values = self._wire(session), self.sessions[session].attrs
+        newline = (
+            int(values.get(ResourceAttribute.termchar, 10)) if values.get(ResourceAttribute.termchar_enabled) else -1
+        )
+        until = self.clock.now() + values.get(ResourceAttribute.timeout_value, _TIMEOUT_MS) / 1e3
         if not wire.stream and wire.nothing_to_say() and not wire.broken:
             wire.endpoint.device.unterminated()
         while True:
