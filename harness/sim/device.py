@@ -11,6 +11,7 @@ import math
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from string import ascii_lowercase
 from typing import Final, Literal, Protocol, TypeAlias
 
 from harness.sim import scpi
@@ -103,10 +104,10 @@ class Choice:
                 return meaning
         raise ScpiError(-224)
 
-    def short(self, meaning: str) -> str:
+    def short(self, meaning: str) -> bytes:
         """What a query answers: the short form."""
         notation = next(notation for notation, means in self.words if means == meaning)
-        return "".join(letter for letter in notation if not letter.islower())
+        return notation.encode().translate(None, ascii_lowercase.encode())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,11 +253,9 @@ class Device:
         return units
 
     def _obey(self, unit: MessageUnit) -> bytes | None:
-        header = unit.header
-        if header[0] == "*":
+        if unit.header[0] == "*":
             return self._obey_common(unit)
-        known = self._headers.get(header)
-        command, number = self._find(header) if known is None or isinstance(known, int) else known
+        command, number = self._find(unit.header)
         match command.does:
             case "sets":
                 value = self.taken(command, _read(command.holds, unit.parameters))
@@ -302,7 +301,7 @@ class Device:
                 raise ScpiError(_NOT_ALLOWED[parameters[0].kind])
             return _show(holds.named(parameters[0].text), command.form)
         value = self.model.get(command.name, number)
-        return holds.short(str(value)).encode() if isinstance(holds, Choice) else _show(value, command.form)
+        return holds.short(str(value)) if isinstance(holds, Choice) else _show(value, command.form)
 
     def _arguments(self, command: TableLine, parameters: Sequence[Parameter]) -> list[Argument]:
         if not command.takes and not parameters:
@@ -386,6 +385,8 @@ def _argument(kind: str, parameter: Parameter) -> Argument:
 
 def _show(answer: Answer, form: Form) -> bytes:
     """Write an answer; SCPI-1999 volume 1, 7.2.1.4 has the marks for infinity and not a number."""
+    if isinstance(answer, float) and form == "NR3" and math.isfinite(answer):  # nearly every one
+        return b"%.9E" % answer
     if isinstance(answer, bytes):
         return answer
     if isinstance(answer, str):
@@ -396,6 +397,4 @@ def _show(answer: Answer, form: Form) -> bytes:
         return b"9.91E37"
     if math.isinf(answer):
         return b"9.9E37" if answer > 0 else b"-9.9E37"
-    if form == "NR1":
-        return b"%d" % round(answer)
-    return f"{answer:.9E}".encode() if form == "NR3" else f"{answer:.9f}".encode()
+    return b"%d" % round(answer) if form == "NR1" else b"%.9f" % answer
