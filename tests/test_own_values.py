@@ -293,6 +293,38 @@ def test_a_drivers_numbers_of_another_library_are_kept_as_plain_ones(lab: Path) 
     assert reply == Reading(value=6.0, scatter=0.5, flags=("x",), more={"level_v": 1})
 
 
+@pytest.mark.parametrize(
+    ("answer", "at", "said"),
+    [
+        ("step.quantitty", "step.quantitty", "Mine.read fails: AttributeError: 'Measure' object has no attribute "),
+        ("1 / 0", "1 / 0", "Mine.read fails: ZeroDivisionError: division by zero, at: return 1 / 0"),
+    ],
+)
+def test_what_a_driver_raises_ends_the_part_with_its_line(lab: Path, answer: str, at: str, said: str) -> None:
+    result = opening.start(driven_job(lab, answer), lab / "runs")
+    (ended,) = result.ended_early
+    lines = (lab / "scope.py").read_text("utf-8").splitlines()
+    line = next(n for n, text in enumerate(lines, 1) if at in text)
+    assert ended.startswith(f"1 vertical: scope.py:{line}: {said}")
+    assert "traceback.txt" in ended
+    assert (result.exit_code, result.folder.joinpath("traceback.txt").is_file()) == (3, True)
+
+
+def test_a_method_of_a_driver_that_does_not_take_what_it_is_given_is_said_with_its_line(lab: Path) -> None:
+    job = driven_job(lab, "None\n\n    def show(self):\n        pass")
+    with pytest.raises(OwnCodeError, match=r"^scope.py:10: Mine.show fails: TypeError: .* takes 1 positional argument"):
+        opening.start(job, lab / "runs")
+    assert not list((lab / "runs").glob("*"))
+
+
+def test_what_is_no_fault_of_a_drivers_file_keeps_its_traceback() -> None:
+    class Mine(json.JSONDecoder):
+        """Its method is another's, and so is what it raises."""
+
+    with pytest.raises(json.JSONDecodeError):
+        Answering(Mine(), "mine.py:Mine").decode("{")
+
+
 class Odd:
     def read_frequency_hz(self, expected_hz: float) -> object:
         return "1 MHz"

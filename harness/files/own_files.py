@@ -6,6 +6,7 @@ What was read is what is digested, told and run: neither a second reading nor wh
 from __future__ import annotations
 
 import hashlib
+import linecache
 import sys
 import traceback
 from collections.abc import Callable
@@ -75,6 +76,12 @@ class OwnCode:
         return _imported(own)
 
 
+def place_in(file: Path, error: BaseException) -> tuple[int, str]:
+    """The last line of a file that an error came by, and what stands there; 0 where it came by none."""
+    lines = [frame.lineno or 0 for frame in traceback.extract_tb(error.__traceback__) if Path(frame.filename) == file]
+    return (lines[-1], linecache.getline(str(file), lines[-1]).strip()) if lines else (0, "")
+
+
 def _imported(own: OwnFile) -> ModuleType:
     name = f"halfpower_own_{hashlib.sha256(bytes(own.path) + own.source).hexdigest()[:16]}"
     if name in sys.modules:
@@ -86,7 +93,6 @@ def _imported(own: OwnFile) -> ModuleType:
         exec(compile(own.source, str(own.path), "exec"), vars(module))
     except (Exception, SystemExit) as error:
         del sys.modules[name]
-        at = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == str(own.path)]
-        line = getattr(error, "lineno", None) or (at or [1])[-1]
+        line = getattr(error, "lineno", None) or place_in(own.path, error)[0] or 1
         raise ConfigError(f"{own.path}:{line}: fails on import: {type(error).__name__}: {error}") from error
     return module

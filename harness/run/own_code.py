@@ -14,6 +14,7 @@ from types import GeneratorType, TracebackType
 from typing import Any, Final, TypeVar
 
 from harness.errors import HalfpowerError, OwnCodeError, StepRefused
+from harness.files.own_files import place_in
 from harness.files.own_values import Unfit, fitted
 from harness.journal.atomic import write_text
 from harness.steps import Connect, Look, Measure, Step
@@ -70,11 +71,9 @@ def held(
 
 def _sentence(file: Path, error: Exception) -> str:
     said = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-    frames = [frame for frame in traceback.extract_tb(error.__traceback__) if Path(frame.filename) == file]
-    if not frames:
+    line, source = place_in(file, error)
+    if not line:
         return f"{file.name}{_planned(file)}: your sequence fails: {said}"
-    line = frames[-1].lineno or 0
-    source = linecache.getline(str(file), line).strip()
     return f"{file.name}:{line}: your sequence fails: {said}" + (f", at: {source}" if source else "")
 
 
