@@ -189,7 +189,7 @@ def _steady(v: ArrayLike) -> Samples:
 
 def _dither(values: Samples, lsb: float) -> float:
     """Noise before quantising; none where two codes hold nearly all samples: their scatter tells place, not noise."""
-    _, counts = np.unique(np.round((values - values.min()) / lsb), return_counts=True)
+    counts = np.bincount(np.rint((values - values.min()) / lsb).astype(np.intp))
     if np.sort(counts)[-2:].sum() >= TWO_CODES_SHARE * values.size:
         return 0.0
     return noise_before_quantising(scatter_rms=float(values.std(ddof=1)), lsb=lsb)
