@@ -191,7 +191,7 @@ class ManualMeter(Manual):
             try:
                 frequency_hz = expected_hz if typed == "=" and known else quantities.parse(typed, "Hz")
                 if frequency_hz <= 0:
-                    raise ValueError("A frequency is above zero; type what the counter shows, such as 19.98 MHz.")
+                    raise ValueError(tr("A frequency is above zero; type what the counter shows, such as 19.98 MHz."))
             except ValueError as error:
                 self._operator.tell(str(error))
                 continue

@@ -55,7 +55,7 @@ from harness.steps import (
     View,
 )
 from harness.words.clock import AT_WORK_S, Clock, OnLife, no_sign
-from harness.words.language import speaking, tr, tr_look
+from harness.words.language import speaking, tr, tr_kept, tr_look
 
 TRIES: Final = 3  # of a setting that is refused, before it is believed that a display has it not
 MOST_LOOKS: Final = 20  # of a person at one connection
@@ -144,8 +144,9 @@ class LiveBench:
         return reply
 
     def tell(self, text: str) -> None:
-        """Say something to the person at the bench."""
-        self._operator.tell(text)
+        """Say something to the person at the bench, in the language of the job."""
+        with speaking(self.setup.job.language):
+            self._operator.tell(tr_kept(text))
 
     # --- at the opening ----------------------------------------------------------------------------------------
 
@@ -582,7 +583,7 @@ class LiveBench:
         """Let what moves with time move, once everything stands; a person hears of it and has nothing to do."""
         if step.wait_s:
             self._ask_now()
-            self._operator.tell(f"Waiting {duration(step.wait_s)} before the next reading.")
+            self._operator.tell(tr("Waiting {time} before the next reading.", time=duration(step.wait_s)))
             self.clock.sleep(step.wait_s)
 
     def _read(self, step: Measure, screen: Screen) -> Reading:

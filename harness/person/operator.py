@@ -1,7 +1,8 @@
 """The person at the bench as a boundary: what they are asked to do, and how their answer is read.   [pure]
 
 `Operator` is implemented by the console, by simulated eyes and by tests; all of them answer in the same
-words, and `read_answer` is the only place that understands them.
+words, and `read_answer` is the only place that understands them. Over 400 lines because what is understood, and what
+is answered to the rest, must be read together.
 """
 
 from __future__ import annotations
@@ -165,12 +166,12 @@ def read_answer(text: str, step: Measure, screen_div: float, subdivisions: int |
     """
     typed = " ".join(text.split())
     if not typed:
-        raise ValueError("Type what the screen shows, such as 4.9, or ? for the other answers.")
+        raise ValueError(tr("Type what the screen shows, such as 4.9, or ? for the other answers."))
     if quantity_of(step).sweeps and typed.lower() not in ("off", "skip"):
         return _said_yes(typed)
     if typed == "=":
         if step.expected is None:
-            raise ValueError("There is no expected value here; type what the screen shows.")
+            raise ValueError(tr("There is no expected value here; type what the screen shows."))
         return Value(value=step.expected)
     match typed.lower():
         case "off" | "skip" as word:
@@ -181,7 +182,12 @@ def read_answer(text: str, step: Measure, screen_div: float, subdivisions: int |
 def _said_yes(typed: str) -> Value:
     """Whether a display stands still: all of its sweeps are started, or not."""
     if (said := _SAID.get(typed.lower().strip(",;:."))) is None:
-        raise ValueError(f"{typed!r} is no answer here; type yes where the display stands still, no where it does not.")
+        raise ValueError(
+            tr(
+                "{typed!r} is no answer here; type yes where the display stands still, no where it does not.",
+                typed=typed,
+            )
+        )
     return Value(value=1.0 if said == "yes" else 0.0)
 
 
@@ -202,7 +208,13 @@ def read_tuned(text: str, step: Measure) -> Tuned | None:
     if len(typed) <= _LONGEST and typed.endswith((unit, f"{unit}pp")) and not typed.endswith("div"):
         value = quantities.parse(typed.removesuffix("pp"), unit)
         if value <= 0:
-            raise ValueError(f"{typed!r} puts no trace on its lines; type what the {step.source} says, above zero.")
+            raise ValueError(
+                tr(
+                    "{typed!r} puts no trace on its lines; type what the {source} says, above zero.",
+                    typed=typed,
+                    source=step.source,
+                )
+            )
         return Tuned(more={name: value})
     return None
 
@@ -213,7 +225,7 @@ _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 
 def _reading(typed: str, step: Measure, screen_div: float, subdivisions: int | None) -> Value:
     if len(typed) > _LONGEST:
-        raise ValueError("That is too long for a reading; type a number such as 4.9, or ? for the other answers.")
+        raise ValueError(tr("That is too long for a reading; type a number such as 4.9, or ? for the other answers."))
     spoken = heard(typed, subdivisions)
     quantity = quantity_of(step)
     values = [_number(amount, step) for amount in spoken.amounts]
@@ -222,7 +234,14 @@ def _reading(typed: str, step: Measure, screen_div: float, subdivisions: int | N
         case "either way" | "up and down" if not quantity.amplitude:
             one, both = (quantities.show(each, quantity.unit, 3) for each in (values[0], sum(values)))
             both = quantities.show(2 * values[0], quantity.unit, 3) if spoken.together == "either way" else both
-            raise ValueError(f"{typed!r}: is that {one} or {both} here? Type the one that you mean.")
+            raise ValueError(
+                tr(
+                    "{typed!r}: is that {one} or {both} here? Type the one that you mean.",
+                    typed=typed,
+                    one=one,
+                    both=both,
+                )
+            )
         case "either way":
             value = 2 * values[0]
             meant = tr(
@@ -230,18 +249,30 @@ def _reading(typed: str, step: Measure, screen_div: float, subdivisions: int | N
             )
         case "up" | "down" if quantity.amplitude:
             raise ValueError(
-                f"{typed!r}: and how far the other way? Type such as 2.8 up 2.8 down, or the whole height."
+                tr(
+                    "{typed!r}: and how far the other way? Type such as 2.8 up 2.8 down, or the whole height.",
+                    typed=typed,
+                )
             )
         case "down":
             value = -abs(value)
     if not math.isfinite(value):
-        raise ValueError(f"{typed!r} is not a reading; type a number such as 4.9, or ? for the other answers.")
+        raise ValueError(
+            tr("{typed!r} is not a reading; type a number such as 4.9, or ? for the other answers.", typed=typed)
+        )
     if value < 0 and not quantity.signed:
-        raise ValueError(f"{typed!r} is negative, which this reading cannot be; type what the screen shows.")
+        raise ValueError(
+            tr("{typed!r} is negative, which this reading cannot be; type what the screen shows.", typed=typed)
+        )
     if quantity.unit == "div" and abs(value) > screen_div:
         raise ValueError(
-            f"{typed!r} is {value:g} div, but the screen has {screen_div:g}. "
-            "Read again, or type 'off' if the trace leaves it."
+            tr(
+                "{typed!r} is {value:g} div, but the screen has {screen_div:g}. Read again, or type 'off' if the trace "
+                "leaves it.",
+                typed=typed,
+                value=value,
+                screen_div=screen_div,
+            )
         )
     return Value(value=value, meant=meant)
 

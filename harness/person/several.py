@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 from harness.errors import OperatorStop
 from harness.person.console import GONE
 from harness.person.page import said
+from harness.words.language import tr, tr_later
 
 if TYPE_CHECKING:
     from harness.person.console import Terminal
@@ -20,8 +21,10 @@ if TYPE_CHECKING:
     from harness.person.page import Page
 
 _LOOK_S: Final = 0.5  # some systems let no signal through to a wait without an end
-ANEW: Final = "That line was begun while another question stood, so it answers nothing. It is your turn now:"
-ELSEWHERE: Final = "Answers come from elsewhere here, and a person must confirm this: on a page, or at a terminal."
+ANEW: Final = tr_later("That line was begun while another question stood, so it answers nothing. It is your turn now:")
+ELSEWHERE: Final = tr_later(
+    "Answers come from elsewhere here, and a person must confirm this: on a page, or at a terminal."
+)
 
 
 class Several:
@@ -68,9 +71,9 @@ class Several:
                 return None
             if late:
                 late = False
-                self._terminal.tell(ANEW)
+                self._terminal.tell(tr(ANEW))
             elif prompt.hazard and not self._terminal.seen():
-                self._terminal.tell(ELSEWHERE)
+                self._terminal.tell(tr(ELSEWHERE))
             elif self._page.take(question, "terminal", text):
                 self._terminal.typed(text)
                 return text

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal
 
+from harness.words.language import tr
+
 Together = Literal["alone", "sum", "up and down", "up", "down", "either way"]
 
 _COUNTS: Final[Mapping[str, Fraction]] = {
@@ -83,7 +85,9 @@ def _amount(said: str, subdivisions: int | None) -> str:
     if not unit & _SMALL:
         return f"{float(count):.9g} {'div' if unit and unit <= _DIV else ' '.join(rest)}".strip()
     if subdivisions is None:
-        raise ValueError(f"{said!r}: how many small divisions make one is not known here; say it in divisions.")
+        raise ValueError(
+            tr("{said!r}: how many small divisions make one is not known here; say it in divisions.", said=said)
+        )
     return f"{float(count / subdivisions):.9g} div" if unit <= _DIV | _SMALL else said
 
 

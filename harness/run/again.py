@@ -14,6 +14,7 @@ from harness.journal.journal import Record
 from harness.measurement import quantity_of
 from harness.person.operator import LEFT_OUT, left_out
 from harness.steps import GROUND, Connect, Done, Look, Measure, Reading, Reply, Seen, Step
+from harness.words.language import tr
 
 MOST_LEFT_OUT: Final = 1000  # steps in a row: a sequence that asks on for ever is ended
 
@@ -48,7 +49,11 @@ class Left:
     @property
     def in_words(self) -> str:
         """What that is."""
-        return {"channel": f"channel {self.channel}", "path": self.path, "part": "the rest of this part"}[self.of]
+        return {
+            "channel": tr("channel {channel}", channel=self.channel),
+            "path": self.path,
+            "part": tr("the rest of this part"),
+        }[self.of]
 
     def covers(self, step: Step) -> bool:
         """Whether a step belongs to it."""

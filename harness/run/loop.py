@@ -20,6 +20,7 @@ from harness.run import again
 from harness.run.again import MOST_LEFT_OUT, Left
 from harness.run.own_code import Blaming, Judged, a_step, refused
 from harness.steps import Connect, Done, Reading, Reply, Step
+from harness.words.language import tr
 
 Perform: TypeAlias = Callable[[Step], Reply]
 Watch: TypeAlias = Callable[[str, int, Step, Reply], None]
@@ -125,7 +126,7 @@ class _Attempt:
                 reply = self._perform(level.step, script)
                 if isinstance(reply, Reading) and isinstance(level.reply, Reading) and reply.value == level.reply.value:
                     break
-                self.tell("What was read at this level stands: turn it as it was, or type back.")
+                self.tell(tr("What was read at this level stands: turn it as it was, or type back."))
             else:
                 raise no_person()
         if connection != self.made:
@@ -155,7 +156,7 @@ class _Attempt:
             self.at_the_start += 1
             if self.at_the_start >= MOST_MISSES:
                 raise no_person()
-            self.tell(f"There is nothing before this to go back to in {self.part.name!r}.")
+            self.tell(tr("There is nothing before this to go back to in {part!r}.", part=self.part.name))
             return
         self._withdraw_to(index)
 
@@ -168,19 +169,24 @@ class _Attempt:
         """Leave out what is left of a channel, a path or the part, from the step that stands."""
         left = None if self.standing is None else Left.named(what, self.standing)
         if left is None:
-            here = f" (this one is {self.standing.path})" if self.standing is not None else ""
+            here = "" if self.standing is None else tr(" (this one is {path})", path=self.standing.path)
             self.tell(
-                f"'skip {what}' means nothing at this question; type skip channel, skip part, or skip path{here}."
+                tr(
+                    "'skip {what}' means nothing at this question; type skip channel, skip part, or skip path{here}.",
+                    what=what,
+                    here=here,
+                )
             )
         else:
             self.left.append(left)
-            self.tell(f"Left out from here: {left.in_words}.")
+            self.tell(tr("Left out from here: {what}.", what=left.in_words))
 
     def redo(self, wanted: str) -> None:
         """Take the readings of a setting again; each stands until the one that replaces it is there."""
         chosen = again.chosen(wanted, self.records, self.standing)
         if not chosen:
-            self.tell(f"Nothing was read at {wanted} in this part; so far: {again.known(self.records)}.")
+            known = again.known(self.records)
+            self.tell(tr("Nothing was read at {wanted} in this part; so far: {known}.", wanted=wanted, known=known))
         for index in chosen:
             if index >= len(self.records):
                 return  # what it answered has changed, and is no longer asked
@@ -192,7 +198,7 @@ class _Attempt:
             if isinstance(reply, Reading) and reply.status != "skipped":
                 self._replace(index, Record(part=self.part.name, n=index, step=step, reply=reply, at=""))
             else:
-                self.tell("The earlier reading stands.")
+                self.tell(tr("The earlier reading stands."))
 
     def _replace(self, index: int, record: Record) -> None:
         """Put a reading in the place of an earlier one; what the sequence asks otherwise now is withdrawn."""

@@ -56,6 +56,9 @@ class _Filled(Formatter):
 class _Kept(Formatter):
     """Fills holes with what has its format already."""
 
+    def convert_field(self, value: Any, conversion: Any) -> Any:  # noqa: ARG002 - as it was when it was kept
+        return value
+
     def format_field(self, value: Any, format_spec: str) -> str:  # noqa: ARG002
         return localised(tr_kept(value))
 
