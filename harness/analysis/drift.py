@@ -89,6 +89,7 @@ class Drift:
     u_per_year: float
     k: float
     probability: float
+    u_own: float  # of one further result, the part that is its own, as it was on the average so far
     leaving: Leaving | None
 
     @property
@@ -116,7 +117,7 @@ class Drift:
     def _predict(self, x: float, day: dt.date) -> Prediction:
         own, shared = self.line.own.u_at(x), self.line.shared.u_at(x)
         u = math.hypot(own, shared)
-        own_result = math.hypot(own, self._own_of_one())
+        own_result = math.hypot(own, self.u_own)
         u_result = math.hypot(own_result, shared)
         k = coverage_factor(self.probability, self.line.dof_of(own, u))
         k_result = coverage_factor(self.probability, self.line.dof_of(own_result, u_result))
@@ -128,14 +129,6 @@ class Drift:
             u_result=u_result,
             expanded_result=k_result * u_result,
         )
-
-    def _own_of_one(self) -> float:
-        """The part of one further result's uncertainty that is its own, as it was on the average so far."""
-        own = [
-            max(each.u**2 - math.fsum(u**2 for _, u in each.shared), 0.0) + self.line.excess * each.u**2
-            for each in self.results
-        ]
-        return math.sqrt(math.fsum(own) / len(own))
 
 
 def series_of(results: Iterable[D]) -> tuple[tuple[D, ...], ...]:
@@ -202,6 +195,7 @@ def fit_drift(
         u_per_year=u_slope,
         k=coverage_factor(probability, line.dof_of(line.own.u_slope, u_slope)),
         probability=probability,
+        u_own=_own_of_one(ordered, line.excess),
         leaving=None,
     )
     return drift if limits is None else _with_leaving(drift, limits)
@@ -215,6 +209,12 @@ def _rows(results: Sequence[DatedResult], names: Sequence[str]) -> npt.NDArray[n
             row = names.index(name)
             rows[row, column] = math.hypot(rows[row, column], u)
     return rows
+
+
+def _own_of_one(results: Sequence[DatedResult], excess: float) -> float:
+    """The part of one further result's uncertainty that is its own, as it was on the average so far."""
+    own = [max(each.u**2 - math.fsum(u**2 for _, u in each.shared), 0.0) + excess * each.u**2 for each in results]
+    return math.sqrt(math.fsum(own) / len(own))
 
 
 def _years(epoch: dt.date, day: dt.date) -> float:
