@@ -273,6 +273,7 @@ class Commands:
         problems = check_overrides(role, overrides)
         if problems:
             raise ConfigError(*problems)
+        self._standard = {name: command.template for name, command in table.items()}
         self._templates = {name: overrides.get(name, command.template) for name, command in table.items()}
         for name in table:
             if name.endswith(_IS) and name not in overrides and _asked_of(name) & set(overrides):
@@ -285,6 +286,10 @@ class Commands:
     def template(self, name: str) -> str:
         """As it stands, with its fields."""
         return self._templates[name]
+
+    def standard(self, name: str) -> str:
+        """As it would stand if the bench file said nothing of it; "" where the standard has no such command."""
+        return self._standard.get(name, "")
 
     def text(self, name: str, **values: float | str) -> str:
         """Fill a template in; "" where the instrument has no such command."""

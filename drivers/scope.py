@@ -70,7 +70,8 @@ class ScpiScope(Remote):
             error.key, (f"{range_}, {sweep}", "volts_per_div or s_per_div")
         )
         where = "the unit file" if self._is_unit else "[reference] of the bench file"
-        asks = f"'commands.{error.key}', which asks" if error.key else "its commands"
+        finds = f"its commands: 'halfpower try-out {'unit' if self._is_unit else 'reference'}' finds which"
+        asks = f"'commands.{error.key}', which asks" if error.key else finds
         return NotTaken(
             self.link.name,
             f"cannot be set to {setting}: it {error.why}",

@@ -60,7 +60,13 @@ class ScpiSource(Remote):
                 repeat_point(self._off, on_event=self.link.on_event)
             except LinkError:
                 raise
-            except InstrumentError:
+            except InstrumentError as error:
+                if not left and not error.command:
+                    text = self.commands.text("output_off")
+                    why = str(error).removeprefix(f"{self.link.name}: ")
+                    raise InstrumentError(
+                        self.link.name, f"{why} after {text!r}, its 'commands.output_off'", command=text
+                    ) from error
                 if not left:
                     raise
             else:

@@ -58,7 +58,8 @@ class Trial:
         if all(self._taken(commands.text(name, **each), self._backs(asks, each), extra_s) for each in values):
             self._row(name, "taken, and answered as set" if self._backs(asks, values[0]) else "taken")
             return True
-        self._apart(name, asks, values, extra_s)
+        if not self._standards(name, asks, values, extra_s):
+            self._apart(name, asks, values, extra_s)
         return False
 
     def refuses(self, template: str, values: Values = {}, extra_s: float = 0.0) -> str:  # noqa: B006 - never changed
@@ -88,6 +89,23 @@ class Trial:
 
         refused = self._refused(sent)
         return not refused and all(back.agrees(reply) for back, reply in zip(backs, replies, strict=True))
+
+    def _standards(self, name: str, asks: str, values: Sequence[Values], extra_s: float) -> bool:
+        """Whether the standard's is taken where the bench file's is not; none of a level, which may mean another."""
+        template, standard = self.driver.commands.template(name), self.driver.commands.standard(name)
+        if standard in ("", template) or name == "preset" or "{level" in standard:
+            return False
+        question = self.driver.commands.standard(f"{asks}_is")
+        why = next(
+            filter(None, (self.refuses(template, each, extra_s) for each in values)), "is not set as it is asked"
+        )
+        for each in values:
+            if not self._taken(rooted(fill(standard, each)), read_backs(asks, fill(question, each)), extra_s):
+                return False
+        lines = [Line(f"commands.{name}", standard, "the standard's own, which is taken: no line does as well")]
+        lines += [Line(f"commands.{asks}_is", question, "")] if question else []
+        self.tell(name, [why], lines, helped=True)
+        return True
 
     def _apart(self, name: str, asks: str, values: Sequence[Values], extra_s: float) -> None:
         """Which part is not taken, and what the bench file would have to say."""

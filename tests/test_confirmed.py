@@ -266,7 +266,8 @@ def test_a_path_is_still_asked_about_after_a_reading_that_was_taken_again(lab):
         ),
         (
             ('"5 V"]', '"5 V", "10 V"]'), ONE_CHANNEL,
-            "-222,\"Data out of range\". Correct volts_per_div or s_per_div in the unit file, or its commands",
+            ("-222,\"Data out of range\". Correct volts_per_div or s_per_div in the unit file, or its commands: "
+            "'halfpower try-out unit' finds which"),
         ),
     ],
 )  # fmt: skip

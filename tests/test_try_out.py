@@ -175,6 +175,25 @@ def test_a_signal_that_it_does_not_give_is_left_out_of_its_functions(lab: Path) 
     assert try_out("calibrator", bench).word == "pass"
 
 
+def test_a_line_of_the_bench_file_that_is_wrong_gives_way_to_the_standards_own(lab: Path) -> None:
+    bench = lab / "bench.toml"
+    wrong = '[unit.commands]\ncoupling = ":CHAN{channel}:COUP {coupling}"\n'
+    bench.write_text(f"{bench.read_text('utf-8')}\n{wrong}", "utf-8")
+    tried = try_out("unit", bench)
+    assert tried.word == "conditional pass"
+    assert wrongs(tried)["command 'coupling'"].startswith("refuses ':CHAN1:COUP DC': -113")
+    assert 'coupling = ":INP{channel}:COUP {coupling}"' in "\n".join(tried.lines)
+    assert 'coupling_is = ":INP{channel}:COUP?={coupling}"' in "\n".join(tried.lines)
+
+
+def test_a_wrong_command_that_should_switch_an_output_off_is_named(lab: Path) -> None:
+    bench = lab / "bench.toml"
+    bench.write_text(f'{bench.read_text("utf-8")}\n[calibrator.commands]\noutput_off = ":OUTP:STAT OF"\n', "utf-8")
+    tried = try_out("calibrator", bench)
+    assert "after ':OUTP:STAT OF', its 'commands.output_off'" in wrongs(tried)["output off at the start"]
+    assert "after ':OUTP:STAT OF', its 'commands.output_off'. Switch it off by hand." in tried.may_be_on
+
+
 def test_what_cannot_be_left_out_is_left_to_a_person(lab: Path) -> None:
     bench = with_profile(lab, "northfen_generator", "FUNCtion[:SHAPe]", "[:IMMediate][:AMPLitude]", "IMMediate]:OFFSet")
     tried = try_out("generator", bench)
