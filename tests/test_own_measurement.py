@@ -164,6 +164,11 @@ def test_another_rule_decides_anew_what_was_stated(run: RunResult, tmp_path: Pat
     assert [result.statement for result in after.results] == [result.statement for result in before.results]
 
 
+def test_its_limits_cannot_be_other_ones_afterwards_and_that_is_said(run: RunResult) -> None:
+    with pytest.raises(ConfigError, match=r"^'noise' is of a measurement of your own, whose limits stay"):
+        opening.report(run.folder, tolerance={"noise": "1 div"})
+
+
 FEWEST = """
 
 from harness.analysis.estimate import state

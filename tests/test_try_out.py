@@ -184,6 +184,10 @@ def test_a_line_of_the_bench_file_that_is_wrong_gives_way_to_the_standards_own(l
     assert wrongs(tried)["command 'coupling'"].startswith("refuses ':CHAN1:COUP DC': -113")
     assert 'coupling = ":INP{channel}:COUP {coupling}"' in "\n".join(tried.lines)
     assert 'coupling_is = ":INP{channel}:COUP?={coupling}"' in "\n".join(tried.lines)
+    first, *more = repr(tried).splitlines()  # in a notebook
+    assert first == f"<TriedOut {tried.sentence}>"
+    assert [line for line in more if "refuses ':CHAN1:COUP DC'" in line]
+    assert more[-len(tried.lines) :] == list(tried.lines)
 
 
 def test_a_wrong_command_that_should_switch_an_output_off_is_named(lab: Path) -> None:
@@ -192,6 +196,8 @@ def test_a_wrong_command_that_should_switch_an_output_off_is_named(lab: Path) ->
     tried = try_out("calibrator", bench)
     assert "after ':OUTP:STAT OF', its 'commands.output_off'" in wrongs(tried)["output off at the start"]
     assert "after ':OUTP:STAT OF', its 'commands.output_off'. Switch it off by hand." in tried.may_be_on
+    other = try_out("counter", bench)
+    assert (other.word, other.sentence) == ("fail", "The counter was not tried.")
 
 
 def test_what_cannot_be_left_out_is_left_to_a_person(lab: Path) -> None:

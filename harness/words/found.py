@@ -66,6 +66,10 @@ class TriedOut:
     commands: tuple[tuple[str, str, str], ...]  # each that was tried, its template, what came of it
     may_be_on: str = ""  # an output that may be on, in a sentence
 
+    def __repr__(self) -> str:
+        lines = ("", f"For {self.bench}:", *self.lines) if self.lines else ()
+        return "\n".join((f"<TriedOut {self.sentence}>", *wrong(self.found), *lines))
+
     @property
     def word(self) -> Word:
         """The worst of what was found."""
@@ -85,6 +89,8 @@ class TriedOut:
         tried = sum(each.word != "not tried" for each in self.found)
         if self.word == "pass":
             return f"The {self.role} keeps its protocol: {tried} checks, all as they should be."
+        if not tried:
+            return f"The {self.role} was not tried."
         if self.word == "conditional pass":
             return f"The {self.role} keeps its protocol once the lines below stand in {self.bench}."
         return f"The {self.role} does not keep its protocol: {counts['fail']} of {tried} checks failed."

@@ -163,6 +163,8 @@ def changed(contents: Contents, standards: Iterable[StandardRow], changes: Chang
 def _tolerating(unit: Unit, wanted: Mapping[str, Any]) -> Unit:
     """The unit with other tolerances, written as in its file."""
     rated = type(unit.tolerance)
+    if own := [key for key in wanted if key in (unit.tolerance.model_extra or {})]:
+        raise ConfigError(f"{own[0]!r} is of a measurement of your own, whose limits stay as its run states them.")
     if strange := [key for key in wanted if key not in rated.model_fields]:
         near = "".join(f" {key!r} may be meant." for key in get_close_matches(strange[0], rated.model_fields, n=1))
         raise ConfigError(f"A unit file rates no {strange[0]!r}.{near} docs/files.md lists what it rates.")
