@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
-from drivers.commands import TABLES, check_overrides
+from drivers.commands import SCOPE, TABLES, Command, Table, check_overrides
 from drivers.loading import load_class
 from harness.link.link import Link
 from harness.link.port import MemoryPort
@@ -16,12 +17,29 @@ from tests.helpers.link_double import Double, WaitingClock
 TEXT = (Path(__file__).parent.parent / "docs" / "writing_a_driver.md").read_text(encoding="utf-8")
 
 
-def test_every_command_is_documented_as_it_is():
+def fields_of(command: Command) -> str:
+    """As the page has them: by a name where many commands have the same."""
+    named = {SCOPE["range"].fields: "of a view", SCOPE["trigger_source"].fields: "of a trigger"}
+    return named.get(command.fields, ", ".join(command.fields))
+
+
+def rows(table: Table) -> Iterator[str]:
+    """A row a command, with the question that belongs to it; a question of its own where it belongs to none."""
+    for name, command in table.items():
+        if name.endswith("_is") and name.removesuffix("_is") in table:
+            continue
+        back = table.get(f"{name}_is")
+        template, asks = (f"`{each.template}`" if each and each.template else "" for each in (command, back))
+        yield f"| `{name}` | {command.use} | {template or 'none'} | {asks} | {fields_of(command)} |"
+
+
+def test_every_command_is_documented_as_it_is() -> None:
     for tables in TABLES.values():
         for table in tables:
-            for name, command in table.items():
-                template = f"`{command.template}`" if command.template else "none"
-                assert f"| `{name}` | {template} | {', '.join(command.fields)} | {command.use} |" in TEXT
+            assert "\n".join(rows(table)) in TEXT
+            assert all(table[f"{n}_is"].fields == each.fields for n, each in table.items() if f"{n}_is" in table)
+    for name in ("range", "trigger_source"):
+        assert f"- {fields_of(SCOPE[name])}: {', '.join(SCOPE[name].fields)}\n" in TEXT
 
 
 def test_the_example_overrides_are_right():
