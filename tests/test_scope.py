@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -73,6 +74,15 @@ def test_paper_says_a_remark_that_results_share_once_for_all_of_them(run: Path, 
     assert not [
         span for spans in verdicts for span in spans if span.get("look") == "remark" and OUTSIDE in span["text"]
     ]
+
+
+def test_a_raised_frequency_is_said_as_one(tmp_path: Path) -> None:
+    shutil.copytree(DEMO, tmp_path / "lab")
+    job = a_job(tmp_path / "lab" / "job.toml", 'use = "bandwidth"\npath = "terminated"\nchannels = [1]\nscan = false')
+    run = opening.start(job, tmp_path / "lab" / "runs").folder
+    (result,) = by(run, tmp_path, {"quantity": "half-power frequency", "smallest": 0.08}).parts[0].results
+    assert re.search(r"by its budget it is \d\.\d MHz$", result.remarks[-1])
+    assert re.fullmatch(r"Channel 1: half-power frequency \(1\d\d\.\d ± 9\.\d\) MHz: pass\.", result.sentence)
 
 
 def test_a_larger_uncertainty_is_stated_as_it_is_and_without_a_scope_nothing_changes(run: Path, tmp_path: Path) -> None:

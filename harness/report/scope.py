@@ -42,7 +42,7 @@ def _stated(setup: Setup, lines: Sequence[ScopeLine], result: Result) -> Result:
     if statement is None or least is None or statement.expanded >= least:
         return result
     budget, raised = _raised(result.budget, statement, least)
-    was = shown.number(statement.expanded, statement.unit, 2)
+    was = shown.value_and_u(statement.estimate, statement.expanded, statement.unit)[1]
     remark = f"U {tr(_RAISED)}{tr(BY_BUDGET)}{was}"
     made = replace(result, budget=budget, statement=raised, remarks=(*result.remarks, remark))
     if result.verdict is not None:
@@ -53,7 +53,7 @@ def _stated(setup: Setup, lines: Sequence[ScopeLine], result: Result) -> Result:
         "Channel {channel}: {quantity} {raised}: {word}.",
         channel=made.channel,
         quantity=made.quantity,
-        raised=shown.with_u(raised),
+        raised=shown.with_u(raised, with_sign=made.is_error),
         word=made.word,
     )  # with no U but the raised
     return replace(made, sentence=said)
