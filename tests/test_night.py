@@ -276,9 +276,8 @@ def test_what_the_guardian_did_for_a_run_that_was_cut_off_stands_on_the_page(day
     run, _ = journal.Journal.reopen(lab.runs / account(folder).runs[0].run, stamp=lambda: f"{day}T19:00:00.000+00:00")
     run.event("", "guardian", "The output of the calibrator is off: it took the command and reports no error.")
     run.close()
-    assert account(folder).runs[0].outputs == (
-        "not confirmed: cut off; The output of the calibrator is off: it took the command and reports no error."
-    )
+    (cut,) = account(folder).runs
+    assert (cut.outputs, cut.outputs_off) == ("confirmed, after it was cut off", True)
 
 
 def test_hands_that_no_rehearsal_foresaw_end_the_job_and_not_the_night(lab: Lab) -> None:
@@ -535,6 +534,7 @@ def test_a_killed_queue_goes_on_in_the_run_that_was_under_way(lab: Lab) -> None:
     assert cut.runs[1].sentence.startswith("It was under way when the program was cut off")
     assert f"Its last entry is of {shown.moment(cut.runs[1].ended)}." in cut.runs[1].sentence
     assert cut.runs[1].outputs == "not confirmed: cut off"
+    assert cut.sentence == "1 of 2 jobs is done; Egret-3071 meets its rating; not done: third.toml."
     night = lab.go_on(lab.the_folder())
     assert [run.outcome for run in night.runs] == ["meets", "does not meet"]
     other = Lab(folder=lab.folder)

@@ -12,7 +12,7 @@ from typing import Final
 from harness.errors import HalfpowerError, shell_word
 from harness.journal import journal
 from harness.night import log as logs
-from harness.night.in_doubt import may_be_on
+from harness.night.in_doubt import left_on, may_be_on
 from harness.night.log import Ending, QueuedJob
 from harness.report import shown
 from harness.report.model import PartResult, Report
@@ -98,6 +98,7 @@ def _run(
     path = queue.parent / run if run else ""
     names = {"run": path, "folder": path and shell_word(path), "job": shell_word(job.path), "queue": shell_word(queue)}
     outcome = _outcome(last, report, contents.begun.get(number, 0))
+    off = _outputs_off(last, record[0] if record else None)
     missing = tuple(_missing(job, report)) if report else tuple(part.title for part in job.parts)
     return NightRun(
         job=job.name,
@@ -113,8 +114,8 @@ def _run(
         missing=missing if outcome not in ("meets", "does not meet", "not tried") or report else (),
         events=sum(event.what not in AS_PLANNED for event in record[0].events) if record else 0,
         tries=contents.begun.get(number, 0),
-        outputs=_outputs(last, contents.begun.get(number, 0), record[0] if record else None),
-        outputs_off=last.off if last else None,
+        outputs=_outputs(last, contents.begun.get(number, 0), off=off),
+        outputs_off=off,
         run=run,
         interrupted=tuple(
             span(_local(each.last_at, contents), _local(each.went_on_at, contents)) for each in record[0].interruptions
@@ -159,24 +160,23 @@ def _next_step(last: Ending | None, report: Report | None, outcome: Outcome, nam
     return text.format_map(names)
 
 
-def _outputs(last: Ending | None, tries: int, record: journal.Contents | None) -> str:
+def _outputs(last: Ending | None, tries: int, *, off: bool | None) -> str:
     if not tries:
         return "not used"
     if last is None:
-        return "; ".join(["not confirmed: cut off", *_by_the_guardian(record)])
-    if last.off:
+        return "confirmed, after it was cut off" if off else "not confirmed: cut off"
+    if off:
         return "confirmed"
-    if last.off is False:
+    if off is False:
         return "not confirmed: one may still be ON"
     return "not confirmed: the bench was not reached"
 
 
-def _by_the_guardian(record: journal.Contents | None) -> list[str]:
-    """What the guardian did after the last reading of a run that was cut off."""
-    if record is None:
-        return []
-    since = record.records[-1].line if record.records else 0
-    return [event.text for event in record.events if event.what == "guardian" and event.line > since]
+def _outputs_off(last: Ending | None, record: journal.Contents | None) -> bool | None:
+    """What a job said of its outputs at its end; of one that was cut off, what its guardian did."""
+    if last is not None:
+        return last.off
+    return True if record is not None and not left_on(record) else None
 
 
 # --- points ------------------------------------------------------------------------------------------------------
