@@ -111,6 +111,17 @@ def test_a_journal_damaged_in_the_store_is_mended_from_the_folder(store: Path, t
     assert halfpower("records", "check").exit_code == 0
 
 
+@pytest.mark.parametrize(("by", "code"), [(1e-15, 0), (1e-6, 10)], ids=["another computer", "an edit"])
+def test_a_number_that_another_computer_worked_out_is_no_edit(
+    store: Path, tmp_path: Path, by: float, code: int
+) -> None:
+    halfpower("records", "add", told_again(tmp_path / "runs"))
+    with Store.open() as opened, opened._engine.begin() as connection:
+        connection.exec_driver_sql(f"UPDATE results SET expanded_u = expanded_u * (1 + {by!r})")
+        connection.exec_driver_sql(f"UPDATE results SET result = result * (1 - {by!r})")
+    assert halfpower("records", "check").exit_code == code
+
+
 def test_a_store_is_checked(store: Path, tmp_path: Path) -> None:
     halfpower("records", "add", told_again(tmp_path / "runs"))
     sound = halfpower("records", "check")

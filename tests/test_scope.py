@@ -21,6 +21,7 @@ from harness.report.model import Report
 from harness.report.scope import OUTSIDE
 from harness.report.sheet import sheet
 from harness.report.summary import summarise
+from harness.words.language import speaking
 from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower
 from tests.helpers.sample_years import reseal
 
@@ -71,18 +72,33 @@ def test_paper_says_a_remark_that_results_share_once_for_all_of_them(run: Path, 
     marked = [spans for spans in verdicts if any(span.get("look") == "mark" for span in spans)]
     assert said.count(OUTSIDE) == 1
     assert len(marked) >= 2
+    (table,) = [block for block in told["blocks"] if block.get("named", "").startswith("Deflection")]
+    assert re.fullmatch(rf"a: {OUTSIDE}(; b: .+)?\.", table["foot"])  # on each of its pages
     assert not [
         span for spans in verdicts for span in spans if span.get("look") == "remark" and OUTSIDE in span["text"]
     ]
 
 
-def test_a_raised_frequency_is_said_as_one(tmp_path: Path) -> None:
-    shutil.copytree(DEMO, tmp_path / "lab")
-    job = a_job(tmp_path / "lab" / "job.toml", 'use = "bandwidth"\npath = "terminated"\nchannels = [1]\nscan = false')
-    run = opening.start(job, tmp_path / "lab" / "runs").folder
-    (result,) = by(run, tmp_path, {"quantity": "half-power frequency", "smallest": 0.08}).parts[0].results
+@pytest.fixture(scope="module")
+def half_power(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    lab = shutil.copytree(DEMO, tmp_path_factory.mktemp("half_power") / "lab")
+    job = a_job(lab / "job.toml", 'use = "bandwidth"\npath = "terminated"\nchannels = [1]\nscan = false')
+    return opening.start(job, lab / "runs").folder
+
+
+def test_a_raised_frequency_is_said_as_one(half_power: Path, tmp_path: Path) -> None:
+    (result,) = by(half_power, tmp_path, {"quantity": "half-power frequency", "smallest": 0.08}).parts[0].results
     assert re.search(r"by its budget it is \d\.\d MHz$", result.remarks[-1])
     assert re.fullmatch(r"Channel 1: half-power frequency \(1\d\d\.\d ± 9\.\d\) MHz: pass\.", result.sentence)
+
+
+def test_a_long_remark_leaves_the_other_columns_room_for_their_words(half_power: Path, tmp_path: Path) -> None:
+    with speaking("de"):
+        report = by(half_power, tmp_path, {"quantity": "half-power frequency", "smallest": 0.08})
+        (table,) = [block for block in sheet(report)["blocks"] if block.get("named") == "Frequenz halber Leistung"]
+    shares = {column["name"]: column["share"] for column in table["columns"]}
+    left = 80  # characters of a line, about, beside the columns that are as wide as their texts
+    assert left * shares["Grenzen"] / sum(shares.values()) > len("mindestens")
 
 
 def test_a_larger_uncertainty_is_stated_as_it_is_and_without_a_scope_nothing_changes(run: Path, tmp_path: Path) -> None:

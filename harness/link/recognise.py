@@ -36,8 +36,8 @@ def remedy(problem: Exception | None) -> str:
     if not isinstance(problem, ConnectionRefused):
         return "check that it is switched on, its cable and its address"
     return (
-        "check that it is switched on, and its address; or another program holds the only connection that it serves: end that program, or, where "
-        f"the last one lingers, {key('patience')}"
+        "check that it is switched on, and its address; or another program holds the only connection that it serves: "
+        f"end that program, or, where the last one lingers, {key('patience')}"
     )
 
 

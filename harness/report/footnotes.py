@@ -1,4 +1,4 @@
-"""Remarks that several results share, said once: a letter beside each verdict, and what it means.   [pure]"""
+"""Remarks that several results share: a letter beside each verdict, and below its table what it means.   [pure]"""
 
 from __future__ import annotations
 
@@ -17,14 +17,12 @@ _VALUE: Final = tr_later("what stands beside the letter")
 
 
 def gathered(sections: Sequence[b.Section]) -> Iterator[b.Block]:
-    """Sections of results, what their shared remarks mean below the last; a remark of one result stays beside it."""
+    """Sections of results, what their shared remarks mean below each table; a remark of one result stays beside it."""
     said = Counter(_shared(remark.text) for section in sections for remark in _remarks(section.blocks))
     shared = (text for text, count in said.items() if count > 1)
     letters = dict(zip(shared, ascii_lowercase, strict=False))
     for section in sections:
         yield replace(section, blocks=tuple(_block(block, letters) for block in section.blocks))
-    if letters:
-        yield b.paragraph("; ".join(f"{letter}: {text}" for text, letter in letters.items()) + ".", small=True)
 
 
 def _shared(text: str) -> str:
@@ -50,7 +48,10 @@ def _block(block: b.Block, letters: dict[str, str]) -> b.Block:
         return replace(block, blocks=tuple(_block(each, letters) for each in block.blocks))
     if isinstance(block, b.Table):
         rows = (replace(row, cells=tuple(_cell(cell, letters) for cell in row.cells)) for row in block.rows)
-        return replace(block, rows=tuple(rows))
+        has = {_shared(remark.text) for remark in _remarks([block])}
+        means = [f"{letter}: {text}" for text, letter in letters.items() if text in has]
+        foot = [block.foot.removesuffix(".")] if block.foot else []
+        return replace(block, rows=tuple(rows), foot="; ".join(foot + means) + "." * bool(foot or means))
     return block
 
 

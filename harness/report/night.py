@@ -111,9 +111,8 @@ _VERDICTS: Final[tuple[tuple[Outcome, str, str], ...]] = (
 def sentence(runs: Sequence[NightRun], refused: Sequence[Refused]) -> str:
     """The night in plain words: how many are done, which units meet, what failed."""
     done = [run for run in runs if run.outcome not in ("not done", "not tried")]
-    said = [
-        f"{len(done)} of {counted(len(runs) + len(refused), 'job')} {'is' if 1 in (len(done), len(runs) + len(refused)) else 'are'} done"
-    ]
+    of = len(runs) + len(refused)
+    said = [f"{len(done)} of {counted(of, 'job')} {'is' if 1 in (len(done), of) else 'are'} done"]
     for outcome, one, many in _VERDICTS:
         if some := [run.serial for run in done if run.outcome == outcome]:
             said.append(f"{_names(some)} {one if len(some) == 1 else many}")

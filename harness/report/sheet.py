@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
@@ -30,6 +31,10 @@ _OPINIONS: Final = {
 _MOST_ROWS: Final = 1000  # of a table that is printed
 _MOST_IN_ANNEX: Final = 600  # of all its tables
 _WHOLE_LINE: Final = 90  # characters in a line of a table
+_IN_A_LINE: Final = 125  # of a table that has one column
+_BETWEEN: Final = 2  # two columns
+_WORD: Final = re.compile(r"[^ ]*\d (?:[kMG]?Hz|[mµnp]?s|[mkµ]?V|%|dB|div)\b|[^ ,-]+[,-]?")
+_LINES: Final = 6  # that the longest text of a column may take
 _AS_WIDE: Final = 14  # characters of a cell that is as wide as it is
 _MARGIN_TEXT: Final = 52  # characters of a name in the margin of a page
 
@@ -174,9 +179,21 @@ def _table(table: b.Table) -> dict[str, Any]:
 
 
 def _shares(table: b.Table) -> list[int]:
-    """How columns share the width: by their texts, and where that is too much, the short ones as they are (0)."""
+    """How columns share the width: by their texts, and where that is too much, the short ones as they are (0).
+
+    Where a word, or a number with its unit, would not fit, the others share by these, and a little by their texts.
+    """
     wide = [max(cell, len(c.name)) for cell, c in zip(b.longest(table), table.columns, strict=True)]
-    return wide if sum(wide) < _WHOLE_LINE else [each if each > _AS_WIDE else 0 for each in wide]
+    if sum(wide) < _WHOLE_LINE:
+        return wide
+    shares = [each if each > _AS_WIDE else 0 for each in wide]
+    cells = zip(*(row.cells for row in table.rows), strict=True)
+    texts = [[c.name, *map(b.text_of, some)] for c, some in zip(table.columns, cells, strict=True)]
+    words = [max(len(word) for text in some for word in _WORD.findall(text)) for some in texts]
+    room = _IN_A_LINE - sum(each for each in wide if each <= _AS_WIDE) - _BETWEEN * len(wide)
+    if all(room * share >= word * sum(shares) for share, word in zip(shares, words, strict=True) if share):
+        return shares
+    return [word + share // _LINES if share else 0 for word, share in zip(words, shares, strict=True)]
 
 
 def _line(line: b.Line) -> list[dict[str, str]]:

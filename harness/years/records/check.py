@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import sqlalchemy as sa
 
@@ -22,6 +23,9 @@ from harness.years.records.store import Store
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
+
+
+_ARITHMETIC: Final = 1e-9  # of a number: a verdict is compared with its limit no more closely
 
 
 def problems(store: Store) -> Iterator[str]:
@@ -75,8 +79,15 @@ def _changed_rows(what: str, kept: Sequence[DataclassInstance], made: Sequence[D
 def _changed(place: str, kept: DataclassInstance, made: DataclassInstance) -> Iterator[str]:
     for field in fields(kept):
         here, there = getattr(kept, field.name), getattr(made, field.name)
-        if here != there and field.name != "derived_by":
+        if not _same(here, there) and field.name != "derived_by":
             yield f"{place}{field.name} is {shortened(str(here), 60)!r}, by the journal {shortened(str(there), 60)!r}"
+
+
+def _same(kept: object, made: object) -> bool:
+    """Whether they are equal; numbers to what another computer's arithmetic leaves of them."""
+    if isinstance(kept, float) and isinstance(made, float):
+        return math.isclose(kept, made, rel_tol=_ARITHMETIC)
+    return kept == made
 
 
 def _of_the_database(store: Store) -> Iterator[str]:
