@@ -142,8 +142,10 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
 
 
 def _begin_sqlite(connection: sa.Connection) -> None:
-    reading = connection.get_execution_options().get("reading", False)
-    connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
+    if connection.get_execution_options().get("reading", False):
+        connection.connection.cursor().execute("BEGIN")  # as quickly as can be: it waits for nobody
+    else:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
 
 
 # --- failures ----------------------------------------------------------------------------------------------------
