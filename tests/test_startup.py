@@ -108,3 +108,17 @@ def test_what_measures_nothing_loads_nothing_that_draws_or_keeps(command: str, c
     assert ("scipy" in modules) is computes
     assert not {"pyvisa", "harness.runs", "harness.bench.perform", "harness.report.model"} & set(modules)
     assert not {"pandas", "fontTools", "sqlalchemy", "alembic", "dask", "typst", "PIL"} & set(modules)
+
+
+def test_runs_are_listed_without_what_reads_a_journal_or_speaks_to_another_database(tmp_path: Path) -> None:
+    from harness.years.records.store import Store
+
+    store = str(tmp_path / "records.sqlite")
+    Store.open(store).close()
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, "records", "list", "--store", store],
+        capture_output=True, encoding="utf-8", check=True, timeout=60,
+    )  # fmt: skip
+    code, modules = json.loads(done.stderr)
+    assert (code, done.stdout) == (0, f"0 runs in {store}\n")
+    assert not {"harness.journal.journal", "sqlalchemy.dialects.postgresql", "alembic", "pydantic"} & set(modules)
