@@ -22,6 +22,7 @@ from harness import runs as opening
 from harness.errors import ConfigError, JournalError, OwnCodeError
 from harness.journal.journal import NAME, Journal, read
 from harness.measurement import knowing, quantity_names
+from harness.run import rehearsal
 from harness.run.judging import judging
 from harness.runs import RunResult
 from harness.sim.bench import SimulatedBench
@@ -71,9 +72,9 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunResult]:
 
 
 def test_it_is_rehearsed(lab: Path) -> None:
-    rehearsal = opening.rehearse(opening.load(noise_job(lab)))
-    assert [(part.title, part.points, part.decidable) for part in rehearsal.parts] == [("Noise", 2, 2)]
-    assert rehearsal.estimated_s > 0
+    rehearsed = opening.rehearse(opening.load(noise_job(lab)))
+    assert [(part.title, part.points, part.decidable) for part in rehearsed.parts] == [("Noise", 2, 2)]
+    assert rehearsed.estimated_s > 0
     assert "noise" not in quantity_names()
 
 
@@ -399,6 +400,27 @@ def test_what_fails_in_it_is_said_at_a_rehearsal(lab: Path, old: str, new: str, 
 def test_what_is_wrong_with_a_plan_is_said_with_its_line(lab: Path, old: str, new: str, said: str) -> None:
     job = noise_job(lab, (old, new))
     with pytest.raises(OwnCodeError, match=re.escape(f"{line_of(lab, 'def plan')}{said}")):
+        opening.rehearse(opening.load(job))
+
+
+def test_a_role_that_its_needs_do_not_name_is_said_beforehand(lab: Path) -> None:
+    job = noise_job(lab, ('return ("calibrator",)', "return ()"))
+    said = f"{line_of(lab, 'def needs')}your needs() does not name the calibrator, which your steps use"
+    with pytest.raises(OwnCodeError, match=re.escape(said)):
+        opening.rehearse(opening.load(job))
+    also = opening.load(a_job(lab / "noise.toml", SEQUENCE, OTHER))  # another part brings it to the bench
+    assert opening.rehearse(also).parts
+
+
+def test_a_sequence_without_end_is_said_beforehand(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rehearsal, "MOST_STEPS", 1000)
+    script = "def script(setup, options):\n    while True:\n        yield from read_all(plan(setup, options))"
+    job = noise_job(lab)
+    text = NOISE.replace("channels_of\n", "channels_of, read_all\n")
+    (lab / "noise.py").write_text(f"{text}\n\n{script}\n", "utf-8")
+    with pytest.raises(
+        OwnCodeError, match=r"noise.py:\d+: your sequence yields more than 1,000 steps; let it come to an"
+    ):
         opening.rehearse(opening.load(job))
 
 

@@ -82,6 +82,21 @@ class Use:
         }
 
 
+def roles_used(setup: Setup, uses: tuple[Use, ...]) -> tuple[Role, ...]:
+    """The roles that sequences say they use, and those that go with them."""
+    bench = setup.bench
+    roles: list[Role] = [role for use in uses for role in needs_of(use.definition)(use.options)]
+    for use in uses:
+        also = getattr(use.definition, "also_needs", None)
+        roles += also(setup, use.options) if also is not None else ()
+    if any(use.definition.needs is None for use in uses):
+        roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
+    if "generator" in roles:
+        roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
+    roles += ["switch"] if bench.switch is not None else []
+    return tuple(dict.fromkeys((*roles, "unit")))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class LoadedJob(LoadedFiles):
     """A job with its bench and unit, and its sequences."""
@@ -95,17 +110,7 @@ class LoadedJob(LoadedFiles):
     @property
     def roles(self) -> tuple[Role, ...]:
         """The roles that the job's sequences use, and those that go with them."""
-        bench = self.setup.bench
-        roles: list[Role] = [role for use in self.uses for role in needs_of(use.definition)(use.options)]
-        for use in self.uses:
-            also = getattr(use.definition, "also_needs", None)
-            roles += also(self.setup, use.options) if also is not None else ()
-        if any(use.definition.needs is None for use in self.uses):
-            roles += [role for role, _ in bench.instruments()]  # a sequence that does not say may ask for any
-        if "generator" in roles:
-            roles += [role for role in ("counter", "reference") if getattr(bench, role) is not None]
-        roles += ["switch"] if bench.switch is not None else []
-        return tuple(dict.fromkeys((*roles, "unit")))
+        return roles_used(self.setup, self.uses)
 
 
 def load(job_path: str | Path, *, before: BeforeImport = lambda _own: None, day: dt.date | None = None) -> LoadedJob:

@@ -22,6 +22,7 @@ from harness.measurement import knowing, quantity_of
 from harness.models import Setup
 from harness.person.operator import describe_connection
 from harness.quantities import duration, round_to, show
+from harness.run.jobs import Use, roles_used
 from harness.run.own_code import Blaming, a_step, refused
 from harness.steps import (
     SOURCES,
@@ -42,13 +43,13 @@ from harness.steps import (
 )
 
 if TYPE_CHECKING:
-    from harness.run.jobs import Use
     from sequences import Planned
 
 CONNECT_S: Final = 60.0  # a person moves a cable
 READ_S: Final = 15.0  # a person reads a screen
 SET_S: Final = 20.0  # a person sets a source
 REMOTE_S: Final = 0.05
+MOST_STEPS: Final = 200_000  # of a part, before it is taken for one without end
 _FETCH_S: Final = 3600.0  # an instrument that this bench has not
 _ABOVE_RATING: Final = 1.1
 _USEFUL: Final = 1 / 3  # of the tolerance: a zone smaller than this decides on paper only
@@ -121,6 +122,9 @@ def _rehearsed(setup: Setup, uses: tuple[Use, ...]) -> Rehearsal:
     parts, undecided, left_out = [], [], []
     for use in uses:
         taken = _run_ideally(setup, use)
+        if use.own is not None and (unnamed := roles_of(taken) - {*roles_used(setup, uses)}):
+            where = use.definition.place("def needs")
+            raise OwnCodeError(f"{where}: your needs() does not name the {min(unnamed)}, which your steps use")
         plan = use.plan(setup)
         for planned in plan.points:
             if why := limits.refusal(planned.step, limits.connection_of(planned.step), setup):
@@ -178,6 +182,8 @@ def _run_ideally(setup: Setup, use: Use) -> list[Step]:
                     raise refused(use.own, why, script)
                 connected = step if isinstance(step, Connect) else connected
                 taken.append(step)
+                if use.own is not None and len(taken) > MOST_STEPS:
+                    raise refused(use.own, f"yields more than {MOST_STEPS:,} steps; let it come to an end", script)
                 step = a_step(use.own, script.send(ideal(setup, step)), script, use.judged)
     except StopIteration:
         return taken
