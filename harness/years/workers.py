@@ -11,9 +11,9 @@ import os
 import platform
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import CancelledError, Future, wait
-from contextlib import contextmanager
-from functools import partial
+from concurrent.futures import CancelledError, Executor, Future, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final, Protocol, TypeVar
@@ -22,6 +22,7 @@ from harness.errors import HalfpowerError
 
 _AHEAD: Final = 4  # tasks a worker that are handed out before they are needed
 _CONNECT_S: Final = 10.0
+_TRIES_ALONE: Final = 2
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -48,69 +49,110 @@ class Serial:
         return map(function, things)
 
 
-class Processes:
-    """Fresh processes of this machine: a fork would copy the locks of whatever threads are running here."""
+class _Workers:
+    """Hands things out a few ahead, and gives the results back in their order.
 
-    def __init__(self, count: int) -> None:
-        self.count = count
+    What was in hand when a worker died is done again, one at a time: over which of them it was cannot be told
+    otherwise. Only what a worker dies of then is lost.
+    """
+
+    def __init__(self, count: int, died: type[Exception], executor: Callable[[int], AbstractContextManager[Executor]]):
+        self.count, self._died, self._executor = count, died, executor
 
     def map(self, function: Callable[[T], R], things: Iterable[T], lost: Callable[[T], R]) -> Iterator[R]:
-        """Yield the results in the order of the things."""
-        import multiprocessing
+        """Yield the results in the order of the things; an executor that breaks is replaced."""
+        left, in_hand = iter(things), deque[tuple[T, Future[R]]]()
+        while True:
+            with self._executor(self.count) as executor:
+                yield from self._until_a_death(executor, function, left, in_hand)
+            if not in_hand:
+                return
+            yield from self._alone(function, in_hand, lost)
 
-        from pebble import ProcessExpired, ProcessPool
+    def _until_a_death(
+        self, executor: Executor, function: Callable[[T], R], left: Iterator[T], in_hand: deque[tuple[T, Future[R]]]
+    ) -> Iterator[R]:
+        while True:
+            for thing in islice(left, _AHEAD * self.count - len(in_hand)):
+                in_hand.append((thing, _submitted(executor, function, thing)))
+            if not in_hand:
+                return
+            try:
+                result = in_hand[0][1].result()
+            except self._died:
+                wait([future for _, future in in_hand])
+                return
+            in_hand.popleft()
+            yield result
 
-        pool = ProcessPool(self.count, context=multiprocessing.get_context("spawn"))
-        try:
-            yield from _in_order(
-                lambda thing: pool.schedule(function, [thing]), things, lost, died=ProcessExpired, count=self.count
-            )
-        finally:
-            pool.stop()  # type: ignore[no-untyped-call]
-            pool.join()
+    def _alone(
+        self, function: Callable[[T], R], in_hand: deque[tuple[T, Future[R]]], lost: Callable[[T], R]
+    ) -> Iterator[R]:
+        deaths = 0
+        while in_hand:
+            with self._executor(1) as executor:
+                try:
+                    while in_hand:
+                        thing, future = in_hand[0]
+                        if isinstance(future.exception(), self._died):
+                            future = executor.submit(function, thing)
+                        yield future.result()
+                        in_hand.popleft()
+                        deaths = 0
+                except self._died:
+                    deaths += 1
+            if deaths == _TRIES_ALONE:
+                yield lost(in_hand.popleft()[0])
+                deaths = 0
 
 
-class Cluster:
+def _submitted(executor: Executor, function: Callable[[T], R], thing: T) -> Future[R]:
+    try:
+        return executor.submit(function, thing)
+    except BrokenProcessPool as error:
+        never: Future[R] = Future()
+        never.set_exception(error)
+        return never
+
+
+class Processes(_Workers):
+    """Processes of this machine."""
+
+    def __init__(self, count: int) -> None:
+        super().__init__(count, BrokenProcessPool, _pool)
+
+
+@contextmanager
+def _pool(count: int) -> Iterator[Executor]:
+    """A pool of fresh processes: a fork would copy the locks of whatever threads are running here."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+class Cluster(_Workers):
     """A dask cluster by its client; it moves the work of a lost worker by itself, and gives up what was in hand at
     several deaths, whoever caused them."""
 
     def __init__(self, client: Any, given_up: type[Exception]) -> None:
-        self.client, self._given_up = client, given_up
-        self.count = max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
+        self.client = client
+        count = max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
+        super().__init__(count, given_up, lambda _count: nullcontext(client.get_executor(pure=False)))
 
     def map(self, function: Callable[[T], R], things: Iterable[T], lost: Callable[[T], R]) -> Iterator[R]:
         """Yield the results in the order of the things."""
-        executor = self.client.get_executor(pure=False)
         try:
-            yield from _in_order(
-                partial(executor.submit, function), things, lost, died=self._given_up, count=self.count
-            )
+            yield from super().map(function, things, lost)
         except (CancelledError, OSError, TimeoutError) as error:
             raise HalfpowerError(
                 f"The cluster at {self.client.scheduler.address} no longer answers ({type(error).__name__}). Start it "
                 "again, or leave --cluster out."
             ) from None
-
-
-def _in_order(
-    submit: Callable[[T], Future[R]], things: Iterable[T], lost: Callable[[T], R], *, died: type[Exception], count: int
-) -> Iterator[R]:
-    """Hand things out a few ahead, and give the results back in their order.
-
-    What a worker died over is done again, alone: whose death it was cannot be told otherwise. What one dies of then too
-    is lost.
-    """
-    left, in_hand = iter(things), deque[tuple[T, Future[R]]]()
-    while True:
-        for thing in islice(left, _AHEAD * count - len(in_hand)):
-            in_hand.append((thing, submit(thing)))
-        if not in_hand:
-            return
-        thing, future = in_hand.popleft()
-        if isinstance(future.exception(), died):
-            wait([others for _, others in in_hand])
-            future = submit(thing)
-        yield lost(thing) if isinstance(future.exception(), died) else future.result()
 
 
 @contextmanager
