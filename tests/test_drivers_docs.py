@@ -29,8 +29,8 @@ def rows(table: Table) -> Iterator[str]:
         if name.endswith("_is") and name.removesuffix("_is") in table:
             continue
         back = table.get(f"{name}_is")
-        template, asks = (f"`{each.template}`" if each and each.template else "" for each in (command, back))
-        yield f"| `{name}` | {command.use} | {template or 'none'} | {asks} | {fields_of(command)} |"
+        said = "; asked by ".join(f"`{each.template}`" for each in (command, back) if each and each.template)
+        yield f"| `{name}` | {command.use} | {said or 'none'} | {fields_of(command)} |"
 
 
 def test_every_command_is_documented_as_it_is() -> None:
