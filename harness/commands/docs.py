@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, ClassVar, Final
 
 import rich_click as click
 
 from harness.commands.helping import PlainHelpCommand
+
+if TYPE_CHECKING:
+    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 
 _HERE: Final = Path(__file__).resolve().parent.parent
 PAGES: Final = next((each for each in (_HERE / "docs", _HERE.parent / "docs") if each.is_dir()), _HERE.parent / "docs")
@@ -28,8 +31,6 @@ def docs(page: str) -> None:
     """
     from difflib import get_close_matches
 
-    from rich.markdown import Markdown
-
     from harness.commands.run import a_console
     from harness.errors import HalfpowerError
 
@@ -38,7 +39,24 @@ def docs(page: str) -> None:
     if name not in pages:
         near = "".join(f" {each!r} may be meant." for each in get_close_matches(name, pages, n=1))
         raise HalfpowerError(f"There is no page {page!r}.{near} 'halfpower docs' lists them.")
-    a_console().print(Markdown(_for_a_terminal(pages[name].read_text("utf-8")), hyperlinks=False))
+    a_console().print(_rendered(_for_a_terminal(pages[name].read_text("utf-8"))))
+
+
+def _rendered(text: str) -> RenderableType:
+    """A page with every word of its tables: what is too long for its column goes on in the next line."""
+    from rich.markdown import Markdown, TableElement
+
+    class Whole(TableElement):
+        def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+            for made in super().__rich_console__(console, options):
+                for column in getattr(made, "columns", ()):
+                    column.overflow = "fold"
+                yield made
+
+    class Page(Markdown):
+        elements: ClassVar = {**Markdown.elements, "table_open": Whole}
+
+    return Page(text, hyperlinks=False)
 
 
 def _for_a_terminal(text: str) -> str:
