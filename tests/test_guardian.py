@@ -344,8 +344,9 @@ def test_what_the_run_cannot_switch_off_the_guardian_does(lab):
         opening.start(lab.job, lab.runs, watch=stop, on_event=lambda *event: seen.append(event))
     assert lab.on() == ()
     assert not hasattr(stopped.value, "__notes__")  # nothing is wrong any more
-    said = "The output of the calibrator was switched off by the guardian, because the run could not: a bug."
-    assert ("guardian", said) in seen
+    (said,) = [text for what, text in seen if what == "guardian"]
+    assert said.startswith("The output of the calibrator was switched off by the guardian, because the run could not: ")
+    assert "Failing.off fails: RuntimeError: a bug, at: raise" in said
     assert said in [event.text for event in read(lab.run_folder()).events]
 
 
