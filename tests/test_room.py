@@ -127,6 +127,14 @@ def test_what_cannot_be_read_is_one_sentence(text: str, says: str) -> None:
     assert str(caught.value).startswith(says)
 
 
+def test_a_table_of_another_day_is_refused(contents: Contents) -> None:
+    day = dt.timedelta(days=1)
+    rows = [(at + day, 23.0, 45.0) for at in (min(moments(contents)), max(moments(contents)))]
+    says = r"^room\.csv: holds nothing of the run, 2026-11-25 18:.*; its rows are of 2026-11-26 18:.* UTC: name that"
+    with pytest.raises(ConfigError, match=says):
+        told(contents, table(*rows))
+
+
 def test_the_command_takes_the_table(run: Path, contents: Contents, tmp_path: Path) -> None:
     first, last = min(moments(contents)), max(moments(contents))
     (tmp_path / "room.csv").write_bytes(table((first, 26.0, 45.0), (last, 26.0, 45.0)))

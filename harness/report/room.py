@@ -153,8 +153,22 @@ class _Tied:
         return "not logged" if self.room is None else "outside" if self.said else "inside"
 
 
+_MINUTE: Final = "%Y-%m-%d %H:%M"
+
+
 def with_room(report: Report, contents: Contents, room: Room) -> Report:
-    """The report with the room at its readings, and with the points that were read outside its limits marked."""
+    """The report with the room at its readings, and with the points that were read outside its limits marked.
+
+    Raises ConfigError where the table holds nothing of the run: it is another day's, or its zone is another.
+    """
+    rows = [row.at for row in room.rows]
+    moments = [in_utc(record.at) for record in contents.records if isinstance(record.reply, Reading)]
+    if moments and (max(moments) < min(rows) or max(rows) < min(moments)):
+        run, logged = (f"{min(some):{_MINUTE}} to {max(some):{_MINUTE}} UTC" for some in (moments, rows))
+        raise ConfigError(
+            f"{room.name}: holds nothing of the run, {run}; its rows are of {logged}: name that day's table, "
+            "and look at its zone"
+        )
     by = f"by {room.name}, {issued.digest(room.sha256)}"
     told = _told_of(report, contents, lambda record: room.at(in_utc(record.at)), tr("Room by a logger"), by)
     facts = tuple(

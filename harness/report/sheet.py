@@ -187,9 +187,8 @@ def _shares(table: b.Table) -> list[int]:
     if sum(wide) < _WHOLE_LINE:
         return wide
     shares = [each if each > _AS_WIDE else 0 for each in wide]
-    cells = zip(*(row.cells for row in table.rows), strict=True)
-    texts = [[c.name, *map(b.text_of, some)] for c, some in zip(table.columns, cells, strict=True)]
-    words = [max(len(word) for text in some for word in _WORD.findall(text)) for some in texts]
+    texts = ([c.name, *(b.text_of(row.cells[n]) for row in table.rows)] for n, c in enumerate(table.columns))
+    words = [max((len(word) for text in some for word in _WORD.findall(text)), default=0) for some in texts]
     room = _IN_A_LINE - sum(each for each in wide if each <= _AS_WIDE) - _BETWEEN * len(wide)
     if all(room * share >= word * sum(shares) for share, word in zip(shares, words, strict=True) if share):
         return shares

@@ -58,7 +58,7 @@ def drift_text(track: Track, series: Series, *, bare: bool = False) -> str:
 
 def _pair(value: float, expanded: float, unit: str, *, signed: bool) -> str:
     number, u = format_pair(value, expanded, signed=signed)
-    return f"({shown.minus(number)} ± {u}) {unit}" if unit else f"{shown.minus(number)} ± {u}"
+    return f"({shown.signed(number)} ± {u}) {unit}" if unit else f"{shown.signed(number)} ± {u}"
 
 
 def drift_words(track: Track, series: Series) -> str:
