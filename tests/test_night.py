@@ -23,7 +23,7 @@ from harness.journal import journal
 from harness.journal.lock import hold
 from harness.night import heartbeat, log, runner
 from harness.night.account import account
-from harness.night.in_doubt import UNSEEN
+from harness.night.in_doubt import UNSEEN, Said, standing
 from harness.night.runner import PAGE, write_report
 from harness.night.start import start_of
 from harness.report import shown
@@ -300,6 +300,28 @@ def test_an_output_that_stays_on_is_the_first_thing_said_in_the_morning(lab: Lab
     assert "may still be ON" in night.runs[0].outputs
     assert night.next_step.startswith("Look at the bench first: an output may still be on")
     assert "AN OUTPUT MAY STILL BE ON" in page(night).upper()
+
+
+def test_an_output_in_doubt_is_said_once_whoever_said_it_too() -> None:
+    """The run and its guardian each say of the calibrator why it would not go off."""
+    said = [
+        f"a.toml: The output of the {of} may still be ON: {why}" for of in ("calibrator", "generator") for why in "12"
+    ]
+    each = Said(bench="bench", at="2026-11-25T18:00:00+00:00", sentences=tuple(said))
+    assert standing([each]) == (said[1], said[3])
+    ending = log.Ending(
+        job=0,
+        attempt=1,
+        how="failed",
+        text="Off. Lost. Off. Also.",
+        again=False,
+        off=False,
+        outputs=("Lost.", "Also."),
+        at=each.at,
+    )
+    assert ending.said == "Off. An output would not go off. Off. An output would not go off."
+    ending = replace(ending, text="Lost. Also.")
+    assert ending.said == "An output would not go off."
 
 
 def test_an_output_that_may_be_on_stays_said_until_its_bench_has_confirmed(lab: Lab) -> None:

@@ -15,6 +15,7 @@ from harness.night.log import LogContents, run_folder
 
 UNSEEN: Final = "it was cut off, or is still under way, and nothing says that its outputs are off."
 _SAID: Final = ("off", "outputs", "guardian")  # events after which it is known how the outputs are
+_ON: Final = " may still be ON"  # in the sentence of an output, behind its name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,12 +34,13 @@ def may_be_on(folder: Path, contents: LogContents) -> tuple[str, ...]:
 
 
 def standing(each_said: Iterable[Said]) -> tuple[str, ...]:
-    """What stands of all that was said, in the order in which it was said."""
+    """What stands of all that was said, in the order in which it was said; of one output the last sentence."""
     benches: dict[str, tuple[str, ...]] = {}
     for each in each_said:
         before = benches.get(each.bench, ()) if each.adds else ()
         benches[each.bench] = (*before, *each.sentences)
-    return tuple(dict.fromkeys(text for sentences in benches.values() for text in sentences))
+    last = {text.partition(_ON)[0]: text for sentences in benches.values() for text in sentences}
+    return tuple(last.values())
 
 
 def left_in(run: Path) -> tuple[str, ...]:

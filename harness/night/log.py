@@ -6,6 +6,7 @@ are those of `harness.journal.sealed`; no address of a channel ever stands in th
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -16,6 +17,7 @@ from harness.journal.sealed import SealedFile, Style, lines
 
 FORMAT: Final = 1
 NAME: Final = "queue.jsonl"
+_NOT_OFF: Final = "An output would not go off."
 STYLE: Final = Style(
     kind="queue",
     format=FORMAT,
@@ -93,8 +95,8 @@ class Ending:
         """How it ended, without the sentences about outputs, which stand above all else as it is."""
         text = self.text
         for output in self.outputs:
-            text = text.replace(output, "An output would not go off.")
-        return text
+            text = text.replace(output, _NOT_OFF)
+        return re.sub(rf"({_NOT_OFF})( {_NOT_OFF})+", r"\1", text)
 
 
 @dataclass(slots=True, kw_only=True)
