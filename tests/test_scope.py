@@ -138,5 +138,6 @@ def test_what_is_wrong_with_a_scope_is_told(tmp_path: Path) -> None:
     told = halfpower("check", register)
     assert "scope[1]: states no uncertainty; expected smallest, or smallest_db" in told.output
     change(register, ('"deflektion"', '"deflektion"\nsmallest = "0.2 %"'))
-    told = halfpower("check", register).output.replace("\n", " ")
+    told = halfpower("check", register, register).output.replace("\n", " ")
+    assert told.count("'deflektion' is nothing") == 1
     assert "'deflektion' is nothing that the program's own measurements state (did you mean 'deflection'?)" in told

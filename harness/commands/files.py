@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import rich_click as click
 
-from harness.commands.helping import PlainHelpCommand, once_told, say, warn
+from harness.commands.helping import PlainHelpCommand, once_told, say
 from harness.errors import ConfigError, HalfpowerError, shell_word
 from harness.quantities import counted
 
@@ -41,7 +41,8 @@ def check(files: tuple[Path, ...]) -> None:
         except HalfpowerError as error:
             problems += [problem for problem in _problems(error) if problem not in problems]
             continue
-        warn(warnings)
+        for warning in warnings:  # a bench and each of its jobs have the same
+            before(f"warning: {warning}")
         say(sentence)
     if problems:
         raise ConfigError(*problems)
