@@ -51,9 +51,9 @@ class InstrumentError(HalfpowerError):
 
     exit_code = 4
 
-    def __init__(self, instrument: str, message: str, *, command: str = "") -> None:
-        self.instrument, self.command = instrument, command
-        super().__init__(f"{instrument}: {message}")
+    def __init__(self, instrument: str, message: str, *, command: str = "", remedy: str = "") -> None:
+        self.instrument, self.command, self.what = instrument, command, f"{instrument}: {message}"
+        super().__init__(f"{self.what}: {remedy}" if remedy else self.what)
 
 
 class LinkError(InstrumentError):

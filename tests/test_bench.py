@@ -93,11 +93,13 @@ def test_a_signal_between_two_connections_ends_the_run() -> None:
 
 
 def test_a_signal_that_comes_while_a_failure_unwinds_is_obeyed_and_the_failure_is_told_with_it() -> None:
-    bench, _, _ = a_bench(calibrator=[KeyboardInterrupt(), LinkError("calibrator", "gone")])
+    gone = LinkError("calibrator", "gone", remedy="check its cable, or write 'patience'")
+    bench, _, _ = a_bench(calibrator=[KeyboardInterrupt(), gone])
     with pytest.raises(KeyboardInterrupt) as ended, bench.guarded():
         raise LinkError("unit", "does not answer")
-    assert ended.value.__notes__[0].startswith(
-        "The output of the calibrator (GPIB0::9::INSTR) may still be ON: calibrator: gone."
+    assert str(gone) == "calibrator: gone: check its cable, or write 'patience'"
+    assert ended.value.__notes__[0] == (  # what is to be done about the output, and about nothing else
+        "The output of the calibrator (GPIB0::9::INSTR) may still be ON: calibrator: gone. Switch it off by hand."
     )
     assert ended.value.__notes__[1] == "unit: does not answer"
 

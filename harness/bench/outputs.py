@@ -125,7 +125,8 @@ class Outputs:
     def may_be_on(self, role: Role, error: BaseException) -> str:
         """What is said of an output that would not go off."""
         label = getattr(self._bench, role).label
-        return f"The output of the {role} ({label}) may still be ON: {why(error)} Switch it off by hand."
+        what = getattr(error, "what", "") or str(error) or type(error).__name__  # how to reach it would only distract
+        return f"The output of the {role} ({label}) may still be ON: {what.rstrip('.')}. Switch it off by hand."
 
     def warn(self, problem: str) -> bool:
         """Record an output that may be on, once; whether it is news."""

@@ -246,7 +246,7 @@ class Link:
         if not self._is_down and not self._opened and (why := why_silent(self._port, self._dialect, self._timeout_s)):
             raise InstrumentError(self.name, why)
         self._is_down = True
-        raise LinkDown(self.name, f"{how} ({problem}): {remedy(problem)}") from problem
+        raise LinkDown(self.name, f"{how} ({problem})", remedy=remedy(problem)) from problem
 
     def connect(self) -> str:
         """Open, read the identity, and clear what an earlier user left in the error queue."""
