@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers.commands import ReadBack
 from harness import runs
 from harness.errors import OperatorStop
 from harness.fakes import FakePerson, MemoryPort, VirtualClock
@@ -43,6 +44,7 @@ def test_a_dry_run_says_what_a_run_sends_in_its_order(job: Path, tmp_path: Path)
 
 def test_the_command_prints_it_and_makes_no_folder(job: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
+    assert not ReadBack(key="", query=":OUTP?", expected="1").agrees("0")  # a comparison that is remembered
     result = halfpower("rehearse", job, "--commands")
     assert result.exit_code == 0, result.output
     assert "calibrator sends: :OUTP ON" in result.output
