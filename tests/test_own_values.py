@@ -20,6 +20,7 @@ from harness import runs as opening
 from harness.errors import ConfigError, OwnCodeError
 from harness.files.own_values import Unfit, fitted
 from harness.journal.journal import read
+from harness.run.own_code import keep_traceback
 from harness.steps import Connect, Dc, Measure, NoSignal, Reading, Sine, View, from_plain, to_plain
 from tests.helpers.demo_lab import DEMO, ONE_CHANNEL, a_job, change, halfpower
 
@@ -364,3 +365,12 @@ def test_whatever_number_is_sent_reads_as_a_number(value: Any) -> None:
     text = number(value)
     assert re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?", text)
     assert float(text) == float(value)
+
+
+def test_the_traceback_of_one_part_stands_beside_that_of_another(tmp_path: Path) -> None:
+    for n in (1, 2):
+        error = OwnCodeError(f"mine.py: {n}")
+        error.__cause__ = ValueError(f"fault {n}")
+        assert keep_traceback(error, tmp_path).endswith("traceback.txt)")
+    kept = (tmp_path / "traceback.txt").read_text("utf-8")
+    assert ("fault 1" in kept, "fault 2" in kept) == (True, True)

@@ -139,8 +139,9 @@ def keep_traceback(error: Exception, folder: Path) -> str:
     if not isinstance(error, OwnCodeError) or error.__cause__ is None:
         return ""
     kept = folder / TRACEBACK
-    with suppress(HalfpowerError):
-        write_text(kept, "".join(traceback.format_exception(error.__cause__)))
+    with suppress(HalfpowerError, OSError):
+        before = kept.read_text("utf-8") + "\n" if kept.exists() else ""  # of another part, or of the run before
+        write_text(kept, before + "".join(traceback.format_exception(error.__cause__)))
     return f" (the traceback is in {kept})"
 
 
