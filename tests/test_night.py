@@ -29,6 +29,7 @@ from harness.night.start import start_of
 from harness.report import shown
 from harness.report.night import marks, page
 from harness.report.summary import summarise
+from harness.runs import load
 from harness.sim.clock import VirtualClock
 from tests.helpers.demo_lab import a_job
 from tests.helpers.journals import comparable
@@ -76,9 +77,11 @@ def test_a_standard_is_overdue_on_the_day_on_which_the_job_would_run(lab: Lab) -
 
 
 def test_a_bench_that_is_held_is_refused_with_its_holder(lab: Lab) -> None:
-    with hold((str((lab.folder / "bench.toml").resolve()),)):
-        told = lab.refusals("first")
-    assert re.search(rf"first.toml: the bench is not free: .*bench.toml is in use by process {os.getpid()} on ", told)
+    lab.change("second_bench.toml", 'simulation = "second_bench_sim.toml"\n', "")  # a simulated one is nobody's own
+    address = load(lab.folder / "second.toml").setup.bench.calibrator.address
+    with hold((address,)):
+        told = lab.refusals("second")
+    assert re.search(rf"second.toml: the bench is not free: .* is in use by process {os.getpid()} on ", told)
 
 
 def test_two_units_at_one_address_need_somebody_to_change_them(lab: Lab) -> None:

@@ -324,10 +324,16 @@ def test_no_remedy_asks_for_more_than_the_input_may_take(bench):
     assert "apply 6 V" in remedies["channel 1, 1 V/div, lead"]
 
 
-def test_a_second_run_on_the_same_bench_names_the_first(tmp_path, short_job):
-    loaded = opening.load(short_job)
-    with opening.opened(loaded), pytest.raises(BusyError, match=rf"in use by process {os.getpid()} on "):
-        opening.start(short_job, tmp_path)
+def test_a_second_run_on_the_same_bench_names_the_first(tmp_path):
+    with a_lab(tmp_path / "lab") as lab:
+        loaded = opening.load(lab.job)
+        with opening.opened(loaded), pytest.raises(BusyError, match=rf"in use by process {os.getpid()} on "):
+            opening.start(lab.job, tmp_path)
+
+
+def test_a_simulated_bench_is_nobodys_own(tmp_path, short_job):
+    with opening.opened(opening.load(short_job)):
+        assert opening.start(short_job, tmp_path).report.finished
 
 
 def test_a_refused_command_is_told_and_what_was_measured_is_kept(bench, tmp_path):

@@ -190,9 +190,9 @@ def _own_sequences(job_path: Path) -> list[str]:
 
 
 def lock_names(loaded: LoadedJob) -> tuple[str, ...]:
-    """What a run of this job holds against others: every instrument's address, or the simulated bench."""
+    """What a run of this job holds against others: every instrument's address; of a bench by hand, the bench."""
     if loaded.setup.bench.simulation is not None:
-        return (str(loaded.bench_path.resolve()),)
+        return ()  # every run makes instruments of its own
     addresses = [i.address for _, i in loaded.setup.bench.instruments() if i.address]
     return tuple(addresses) or (str(loaded.bench_path.resolve()),)
 
