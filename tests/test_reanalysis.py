@@ -265,6 +265,7 @@ def test_a_dask_cluster_gives_the_same_numbers_to_the_last_bit_and_survives_a_ki
         assert list(spread.map(work, range(8), lambda thing: -thing)) == [n * n for n in range(8)]
         work = partial(square_or_die, 3, None)
         assert list(spread.map(work, range(8), lambda thing: -thing)) == [n * n if n != 3 else -3 for n in range(8)]
+        spread.client.wait_for_workers(2, timeout=60)  # a cluster that is closed while one starts again may raise
 
 
 def test_a_worker_with_other_versions_is_told_apart():
