@@ -501,7 +501,8 @@ def test_a_run_that_another_bench_began_in_the_same_folder_is_not_named(tmp_path
 
 
 def test_a_bench_in_use_is_left_alone(lab: Path) -> None:
-    with hold((str((lab / "bench.toml").resolve()),)):
+    change(lab / "bench.toml", ('simulation = "bench_sim.toml"', ""))  # a simulated one is nobody's own
+    with hold(("GPIB0::9::INSTR",)):  # nothing is opened
         told = halfpower("run", lab / "quick.toml", "--runs", lab / "runs", "--quiet")
     assert told.exit_code == 8
     assert "in use" in told.stderr
