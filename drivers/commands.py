@@ -252,9 +252,7 @@ def read_backs(key: str, text: str) -> tuple[ReadBack, ...]:
     return tuple(backs)
 
 
-# Most of what was set stands for many points, and is asked back at each. Typed: a dry run's answers are texts of a kind
-# of their own, which agree to everything.
-@lru_cache(maxsize=1024, typed=True)
+@lru_cache(maxsize=1024)  # most of what was set stands for many points, and is asked back at each
 def _agree(expected: str, within: float | None, reply: str) -> bool:
     if not _is_number(expected):  # a word may have its number: REAL,32
         return reply.strip().strip('"').upper().startswith(expected.upper())

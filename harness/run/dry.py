@@ -43,9 +43,10 @@ class Said:
 
 
 class _Agreeing(str):
-    """The answer to a question about what was set: whatever it was set to."""
+    """The answer to a question about what was set: whatever it was set to, and like no other answer."""
 
     __slots__ = ()
+    __eq__, __hash__ = object.__eq__, object.__hash__
 
     def split(self, *_: object, **__: object) -> list[str]:
         return []
