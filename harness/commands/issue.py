@@ -10,8 +10,9 @@ import rich_click as click
 
 from harness.commands.helping import Day, PlainHelpCommand, not_both, say
 from harness.commands.records import remember, store_option
-from harness.commands.run import PATH, in_language, write_html, write_pdf
+from harness.commands.run import PATH, write_html, write_pdf
 from harness.errors import HalfpowerError
+from harness.words.language import in_language
 
 if TYPE_CHECKING:
     import datetime as dt

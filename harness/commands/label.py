@@ -11,6 +11,7 @@ import rich_click as click
 
 from harness.commands.helping import PlainHelpCommand, say
 from harness.commands.run import PATH
+from harness.words.language import in_language
 
 
 class _Size(click.ParamType[tuple[float, float]]):
@@ -44,7 +45,6 @@ def label(run_folder: Path, path: Path | None, size: tuple[float, float], link: 
       halfpower label runs/2026-05-04-Plover
       halfpower label runs/2026-05-04-Plover --size 50x25 --pdf plover.pdf
     """
-    from harness.commands.run import in_language
     from harness.journal.atomic import write_bytes
     from harness.report.label import label as made
     from harness.years.issuing import report_of

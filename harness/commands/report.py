@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 from harness.commands.helping import Day, PlainHelpCommand, bom_option, not_both, say
-from harness.commands.run import PATH, in_language, show_report, write_html, write_pdf
+from harness.commands.run import PATH, show_report, write_html, write_pdf
 from harness.errors import ConfigError
 from harness.journal.atomic import write_bytes, write_text
+from harness.words.language import in_language
 
 if TYPE_CHECKING:
     from harness.journal.journal import Contents

@@ -16,7 +16,7 @@ from harness.commands.helping import PlainHelpCommand, not_both, once_told, warn
 from harness.commands.records import remember, store_option
 from harness.errors import ConfigError, HalfpowerError, JournalError, OwnCodeError, SafetyError, kept
 from harness.journal.atomic import write_bytes, write_text
-from harness.words.language import ENGLISH, speaking
+from harness.words.language import in_language
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -340,13 +340,6 @@ def show_report(made: Report, *, short: bool = False) -> None:
     from harness.report.terminal import render, render_short
 
     a_console().print((render_short if short else render)(made))
-
-
-@contextmanager
-def in_language(made: Report, language: str, again: Callable[[], Report]) -> Iterator[Report]:
-    """A report in a language, for as long as it is written in it; `again` works it out anew, its words in that."""
-    with speaking(language):
-        yield made if language == ENGLISH else again()
 
 
 def write_html(made: Report, path: Path, *, folder: Path, point: str = "", short: bool = False) -> None:

@@ -33,7 +33,7 @@ from harness.report.night import Night, page
 from harness.run.opening import share
 from harness.run.together import Seat
 from harness.words.clock import AT_WORK_S, Clock
-from harness.words.language import speaking
+from harness.words.language import in_language
 from harness.words.version import program_version
 
 PAGE: Final = "night.html"
@@ -341,8 +341,8 @@ def write_report(folder: Path) -> Sequence[str]:
         from harness.report.html import html_pages
 
         made = opening.report(folder)
-        with speaking(made.setup.job.language):
-            for name, text in html_pages(opening.report(folder), "report.html").items():
+        with in_language(made, made.setup.job.language, partial(opening.report, folder)) as spoken:
+            for name, text in html_pages(spoken, "report.html").items():
                 write_text(folder / name, text)
     except Exception as error:  # noqa: BLE001 - the readings are on disk; the page can be made again
         return (f"The report of {folder.name} could not be written: {error}",)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from string import Formatter
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from harness.errors import ConfigError
 
@@ -24,6 +24,7 @@ ENGLISH: Final = "en"
 FOLDER: Final = Path(__file__).parents[1] / "languages"
 _CHANNEL_FIRST: Final = re.compile(r"channel (\d+): (.+)")
 _CHANNEL_LAST: Final = re.compile(r"(.+), channel (\d+)(?:, (.+))?")
+T = TypeVar("T")
 _TELLING: Final = 12  # characters of a text's own, by which a kept sentence is known to be of it
 _POINT: Final = re.compile(r"(?<=[0-9])\.(?=[0-9])")
 
@@ -169,6 +170,13 @@ def speaking(language: str | Language) -> Iterator[None]:
         yield
     finally:
         _spoken.reset(token)
+
+
+@contextmanager
+def in_language(made: T, language: str, again: Callable[[], T]) -> Iterator[T]:
+    """What was made in English, for as long as it is written in a language; `again` makes it anew, in its words."""
+    with speaking(language):
+        yield made if language == ENGLISH else again()
 
 
 @cache
