@@ -11,7 +11,7 @@ from typing import Final, TypeAlias
 from harness.measurement import quantity_of
 from harness.person.operator import LeaveOut, Operator, Prompt, Redo, describe_connection, left_out
 from harness.person.progress import Progress
-from harness.quantities import duration, show
+from harness.quantities import show
 from harness.steps import Connect, Measure, Reading, Reply, Step
 from harness.words.language import tr, tr_count
 from harness.words.spelling import SIGN
@@ -99,12 +99,7 @@ class Guide:
     def progress(self) -> str:
         """How far it is: "12 of 64, about 9 min left"; empty where nothing was planned, and at the end."""
         far = self._far()
-        if far.done >= far.total:
-            return ""
-        left = far.left_s()
-        return tr("{done} of {total}", done=far.done + 1, total=far.total) + (
-            "" if left is None else tr(", about {left} left", left=duration(left))
-        )
+        return "" if far.done >= far.total else far.at(far.done + 1)
 
     def so_far(self) -> str:
         """What came out so far, in a sentence."""

@@ -19,7 +19,6 @@ from harness.person import expected
 from harness.person.live import SAID, Responses, Silent, outcome, place
 from harness.person.operator import PHOTOGRAPH, Prompt
 from harness.person.progress import Progress
-from harness.quantities import duration
 from harness.steps import Measure, Reading, Reply, Step
 from harness.words.clean import clean
 from harness.words.json_text import json_text
@@ -221,7 +220,8 @@ class Page(Silent):
                 "answered": self._answered and [tr(_WHERE[self._answered[0]]), said(self._answered[1])],
                 "told": self._told, "events": self._events, "live": self._live, "chart": self._chart(),
                 "results": list(self._results.values())[-_MOST_RESULTS:],
-                "far": clean(asked.prompt.progress if asked else "") or _far(progress),
+                "far": clean(asked.prompt.progress if asked else "")
+                or (progress.at(progress.done) if progress.total else ""),
                 "done": progress.done, "total": progress.total,
             }  # fmt: skip
             return json_text(shown)
@@ -282,14 +282,6 @@ def _caption(prompt: Prompt) -> str:
     """What a photograph is of."""
     step = prompt.step
     return f"{place(step)}, {describe(step.stimulus)}" if isinstance(step, Measure) else clean(prompt.title)
-
-
-def _far(progress: Progress) -> str:
-    left = progress.left_s()
-    if not progress.total:
-        return ""
-    done = tr("{done} of {total}", done=progress.done, total=progress.total)
-    return done if left is None else tr("{done}, about {left} left", done=done, left=duration(left))
 
 
 _WHERE: Final[Mapping[Who, str]] = {

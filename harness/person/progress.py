@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from harness.quantities import duration
+from harness.words.language import tr
 
 
 @dataclass(slots=True, kw_only=True)
@@ -59,6 +60,12 @@ class Progress:
         if self._began is None or not self._here:
             return self.estimated_s * left / self.total if self.total and self.estimated_s else None
         return (self.now() - self._began) / self._here * left
+
+    def at(self, n: int) -> str:
+        """Where it is, in the language that is spoken: "12 of 64, about 9 min left"."""
+        left = self.left_s()
+        where = tr("{done} of {total}", done=n, total=self.total)
+        return where if left is None else where + tr(", about {left} left", left=duration(left))
 
     def line(self, part: str) -> str:
         """How far it is, in a line."""

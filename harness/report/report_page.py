@@ -140,17 +140,11 @@ def _of_part(figures: Sequence[b.Figure], n: int) -> list[b.Figure]:
 
 def _glance(report: Report) -> b.Facts:
     """What the report is of, in a few lines."""
-    unit, job = report.setup.unit, report.setup.job
+    job = report.setup.job
     said = [
         (
             tr("Unit under test"),
-            tr(
-                "{maker} {unit_model}, serial number {serial}, {condition}",
-                maker=unit.maker,
-                unit_model=unit.model,
-                serial=job.serial,
-                condition=job.condition,
-            ),
+            shown.unit_named(report),
         )
     ]
     if job.customer or job.customer_reference:

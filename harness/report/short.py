@@ -96,19 +96,11 @@ def whole(report: Report) -> str:
 
 
 def _facts(report: Report) -> b.Block:
-    unit, job = report.setup.unit, report.setup.job
+    job = report.setup.job
     said: list[tuple[str, b.Line]] = [
         (
             "Oscilloscope",
-            b.line(
-                tr(
-                    "{maker} {unit_model}, serial number {serial}, {condition}",
-                    maker=unit.maker,
-                    unit_model=unit.model,
-                    serial=job.serial,
-                    condition=job.condition,
-                )
-            ),
+            b.line(shown.unit_named(report)),
         )
     ]
     named = (

@@ -263,6 +263,18 @@ def result_groups(part: PartResult) -> list[list[Result]]:
     return grouped(part.results, lambda result: result)
 
 
+def unit_named(report: Report) -> str:
+    """The unit under test in a line."""
+    unit, job = report.setup.unit, report.setup.job
+    return tr(
+        "{maker} {unit_model}, serial number {serial}, {condition}",
+        maker=unit.maker,
+        unit_model=unit.model,
+        serial=job.serial,
+        condition=job.condition,
+    )
+
+
 def path_label(report: Report, name: str) -> str:
     """What a path is called in the bench file, or its name."""
     path = report.setup.bench.paths.get(name)
