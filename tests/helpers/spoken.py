@@ -16,6 +16,7 @@ from typing import Final
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po, write_po
 
+from drivers.words import HELP_FREQUENCY
 from harness.analysis.pulse import PulseFlag
 from harness.analysis.record import CLIPPED
 from harness.analysis.sine_fit import SineFlag
@@ -30,7 +31,7 @@ ROOT: Final = Path(__file__).parents[2]
 RECORDED: Final = Path(__file__).with_name("spoken.json")
 TABLES: Final = {
     *RULE_TEXT.values(), EQUALITY_TEXT, *ERROR_TEXT.values(), *SineFlag, *PulseFlag, CLIPPED, CAUTIONS, HELP, HELP_DO,
-    HELP_LOOK,
+    HELP_LOOK, HELP_FREQUENCY,
 }  # fmt: skip
 
 
